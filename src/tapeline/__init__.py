@@ -1,0 +1,3 @@
+"""tapeline: surface-microphone recordings to calibrated, comparable levels."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,1 @@
+"""Numerics: pure functions on arrays, numpy and scipy only."""

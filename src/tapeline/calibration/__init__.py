@@ -1,0 +1,1 @@
+"""From calibrator recordings and charts to the sensitivity of every channel."""

@@ -1,0 +1,1 @@
+"""Raw samples: one reader protocol, one module a format."""

@@ -1,0 +1,1 @@
+"""The page that circulates and its figures."""

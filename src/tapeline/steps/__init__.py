@@ -1,0 +1,1 @@
+"""One module a workflow rule: read files, call acoustics, write files."""

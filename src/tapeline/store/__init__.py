@@ -1,0 +1,1 @@
+"""The output contract: schemas, deterministic Parquet and Arrow files, provenance."""
