@@ -1,0 +1,25 @@
+"""Files appear whole or not at all."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """Yield a temporary name beside `path`; on success it is flushed to disk and renamed to `path`.
+
+    A process that dies in between leaves `path` as it was.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        yield temporary
+        with temporary.open("rb") as stream:
+            os.fsync(stream.fileno())
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)

@@ -1,0 +1,124 @@
+"""Writing and reading the tables: checked against their schema, sorted, the same bytes every time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from tapeline import __version__
+from tapeline.store.atomic import replacing
+from tapeline.store.schema import Table
+
+ROW_GROUP_ROWS = 65_536
+
+
+class SchemaMismatchError(Exception):
+    """Rows do not fit the table they are written to: an error of the program, not of its input."""
+
+
+def metadata_of(table: Table, campaign: str, digest: str) -> dict[bytes, bytes]:
+    """File metadata: schema and version, campaign, software version, digest of what it is made from."""
+    entries = {
+        "tapeline.schema": f"{table.name}/{table.version}",
+        "tapeline.title": table.title,
+        "tapeline.key": ",".join(table.key),
+        "tapeline.campaign": campaign,
+        "tapeline.version": __version__,
+        "tapeline.made_from": digest,
+        **{f"tapeline.{name}": text for name, text in table.notes.items()},
+    }
+    return {name.encode(): text.encode() for name, text in entries.items()}
+
+
+def to_arrow(table: Table, columns: Mapping[str, Any]) -> pa.Table:
+    """Columns (arrays or lists, equally long) as an Arrow table of the schema, sorted by the table's order.
+
+    Raises SchemaMismatchError for a missing or unknown column.
+    """
+    expected, found = set(table.column_names()), set(columns)
+    if expected != found:
+        missing, unknown = sorted(expected - found), sorted(found - expected)
+        raise SchemaMismatchError(f"table {table.name}: missing columns {missing}, unknown {unknown}")
+    schema = table.arrow()
+    arrays = [_array(columns[name], schema.field(name)) for name in schema.names]
+    made = pa.Table.from_arrays(arrays, schema=schema)
+    return made.sort_by([(name, "ascending") for name in table.order]) if made.num_rows > 1 else made
+
+
+def _array(values: Any, field: pa.Field) -> pa.Array | pa.ChunkedArray:
+    if isinstance(values, pa.Array | pa.ChunkedArray):
+        return values.cast(field.type)
+    from_numpy = hasattr(values, "dtype") and getattr(values, "ndim", 0) == 1
+    return pa.array(values, type=field.type, from_pandas=from_numpy)
+
+
+def rows_to_columns(table: Table, rows: Iterable[Mapping[str, Any]]) -> dict[str, list[Any]]:
+    """Rows (one mapping each, absent names are null) as columns of the table."""
+    columns: dict[str, list[Any]] = {name: [] for name in table.column_names()}
+    for row in rows:
+        unknown = set(row) - set(columns)
+        if unknown:
+            raise SchemaMismatchError(f"table {table.name}: unknown columns {sorted(unknown)}")
+        for name, cells in columns.items():
+            cells.append(row.get(name))
+    return columns
+
+
+def write(table: Table, path: Path, columns: Mapping[str, Any], *, campaign: str, digest: str) -> None:
+    """Write one Parquet file of the table: zstd, sorted, byte-stream split for numbers in lists."""
+    write_arrow(table, path, to_arrow(table, columns), campaign=campaign, digest=digest)
+
+
+def write_rows(
+    table: Table, path: Path, rows: Iterable[Mapping[str, Any]], *, campaign: str, digest: str
+) -> None:
+    """Write rows given as mappings; see `write`."""
+    write(table, path, rows_to_columns(table, rows), campaign=campaign, digest=digest)
+
+
+def write_arrow(table: Table, path: Path, content: pa.Table, *, campaign: str, digest: str) -> None:
+    """Write an Arrow table that already has the schema and the order."""
+    stamped = content.replace_schema_metadata(metadata_of(table, campaign, digest))
+    with replacing(path) as temporary, parquet_writer(table, temporary, stamped.schema) as writer:
+        writer.write_table(stamped, row_group_size=ROW_GROUP_ROWS)
+
+
+def parquet_writer(table: Table, path: Path, schema: pa.Schema) -> pq.ParquetWriter:
+    """A writer with the settings that every file shares; lists of floats are split by byte."""
+    split = [f"{column.name}.list.element" for column in table.columns if column.type == "reals"]
+    plain = {*split, *(f"{column.name}.list.element" for column in table.columns if column.type == "states")}
+    dictionary = [column.name for column in table.columns if column.type in ("text", "yes_no")]
+    dictionary += [f"{column.name}.list.element" for column in table.columns if column.type == "texts"]
+    return pq.ParquetWriter(
+        path,
+        schema,
+        compression="zstd",
+        compression_level=3,
+        use_dictionary=[name for name in dictionary if name not in plain],
+        column_encoding=dict.fromkeys(split, "BYTE_STREAM_SPLIT") or None,
+        version="2.6",
+        write_statistics=True,
+    )
+
+
+def read(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
+    """One file, whole or some columns."""
+    return pq.ParquetFile(path).read(columns=list(columns) if columns else None)
+
+
+def read_rows(path: Path, columns: Sequence[str] | None = None) -> list[dict[str, Any]]:
+    """One file as rows."""
+    rows: list[dict[str, Any]] = read(path, columns).to_pylist()
+    return rows
+
+
+def read_partitions(folder: Path, columns: Sequence[str] | None = None) -> dict[str, pa.Table]:
+    """The files of a partitioned table, by the value in their folder's name, in sorted order."""
+    found: dict[str, pa.Table] = {}
+    for path in sorted(folder.glob("*=*/part-0.parquet")):
+        found[path.parent.name.partition("=")[2]] = read(path, columns)
+    return found

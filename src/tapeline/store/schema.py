@@ -1,0 +1,70 @@
+"""What a table is: its columns, units and keys, and the Arrow schema made from them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import pyarrow as pa
+
+ColumnType = Literal["text", "texts", "integer", "real", "reals", "yes_no", "states", "integers"]
+
+ARROW_TYPES: dict[ColumnType, pa.DataType] = {
+    "text": pa.string(),
+    "texts": pa.list_(pa.string()),
+    "integer": pa.int64(),
+    "integers": pa.list_(pa.int64()),
+    "real": pa.float64(),
+    "reals": pa.list_(pa.float32()),
+    "yes_no": pa.bool_(),
+    "states": pa.list_(pa.uint8()),
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its name carries the unit, `unit` spells it, `null` says what an empty cell means."""
+
+    name: str
+    type: ColumnType
+    description: str
+    unit: str = ""
+    null: str = ""
+
+    def arrow(self) -> pa.Field:
+        """The Arrow field with unit and description in its metadata."""
+        metadata = {"unit": self.unit, "description": self.description}
+        if self.null:
+            metadata["null"] = self.null
+        return pa.field(self.name, ARROW_TYPES[self.type], nullable=True, metadata=metadata)
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table of the output contract.
+
+    `key` names the columns that identify a row; rows are stored sorted by `sort`, which is the key
+    unless another order is stated. `partition` names a column that the folder name carries.
+    """
+
+    name: str
+    version: int
+    title: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+    sort: tuple[str, ...] = ()
+    partition: str | None = None
+    notes: dict[str, str] = field(default_factory=dict)
+
+    def arrow(self) -> pa.Schema:
+        """The Arrow schema without file metadata."""
+        return pa.schema([column.arrow() for column in self.columns])
+
+    @property
+    def order(self) -> tuple[str, ...]:
+        """The columns that rows are sorted by."""
+        return self.sort or self.key
+
+    def column_names(self) -> tuple[str, ...]:
+        """The names of the columns in their order."""
+        return tuple(column.name for column in self.columns)

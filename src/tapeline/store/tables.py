@@ -1,0 +1,400 @@
+"""Every table of the output contract, each declared once; writers check against it, docs are made from it."""
+
+from __future__ import annotations
+
+from tapeline.store.schema import Column, Table
+
+STATES: tuple[str, ...] = ("none", "clear", "corrected", "limited", "bound")
+"""Names of the background states; a `state` list in the narrowband table holds indices into this tuple."""
+
+DB = "dB re 20 uPa"
+PA2 = "Pa^2"
+
+_RUN = Column("run", "text", "identifier of the recording in runs.csv")
+_SESSION = Column("session", "text", "the fitting of the sensors that was in place")
+_POSITION = Column("position", "text", "identifier of the place on the body")
+_SPEED = Column("speed_mps", "real", "nominal flow speed of the operating point", "m/s")
+_YAW = Column("yaw_deg", "real", "nominal yaw angle of the operating point", "degree")
+_BAND = Column("band_hz", "real", "nominal midband frequency, the band's label", "Hz")
+_VERDICT = Column("verdict", "text", "good, doubtful or unusable")
+_REASONS = Column("reasons", "texts", "reason codes, explained in the table of reasons")
+
+RUNS = Table(
+    "runs",
+    1,
+    "One row a recording: the run table with its defaults filled in and what the recording held",
+    ("run",),
+    (
+        _RUN,
+        Column("session", "text", "the fitting of the sensors that was in place"),
+        Column("kind", "text", "measurement, background or calibration"),
+        Column("status", "text", "used, superseded, left out (use = no), or unusable (recording fault)"),
+        Column("condition", "text", "treatment condition", null="not stated"),
+        Column("recording", "text", "path below the recordings folder; parts joined by ' | '"),
+        Column("format", "text", "name of the raw format", null="read from the file's header"),
+        Column("set_speed_mps", "real", "set flow speed", "m/s", null="not stated"),
+        Column("speed_mps", "real", "nominal speed of the operating point", "m/s", null="not stated"),
+        Column("set_yaw_deg", "real", "set yaw angle", "degree"),
+        Column("yaw_deg", "real", "nominal yaw of the operating point", "degree"),
+        Column("measured_speed_mps", "real", "achieved speed", "m/s", null="not given"),
+        Column("dynamic_pressure_pa", "real", "dynamic pressure, given or from density and speed", "Pa"),
+        Column("temperature_c", "real", "air temperature (20 where not given)", "degree Celsius"),
+        Column("static_pressure_hpa", "real", "static pressure (1013.25 where not given)", "hPa"),
+        Column("humidity_pct", "real", "relative humidity (50 where not given)", "%"),
+        Column("air_assumed", "texts", "which of the three air values are defaults"),
+        Column("sound_speed_mps", "real", "speed of sound, Cramer (1993)", "m/s"),
+        Column("air_density_kgm3", "real", "density of moist air, CIPM-2007", "kg/m^3"),
+        Column("recorded_at", "text", "ISO 8601 time from the run table", null="not given"),
+        Column("calibrator", "text", "calibrator of a calibration run"),
+        Column("stage", "text", "before or after, of a calibration run"),
+        Column("replaces", "text", "the run that this one was taken again for"),
+        Column("replaced_by", "text", "the run that was taken again for this one"),
+        Column("gain_db", "real", "conditioner gain of the run where it differs from the fittings", "dB"),
+        Column("start_s", "real", "start of the used part", "s", null="from the first sample"),
+        Column("stop_s", "real", "stop of the used part", "s", null="to the last sample"),
+        Column("use", "yes_no", "false leaves the run out"),
+        Column("remark", "text", "free text of the run table"),
+        Column("sample_rate_hz", "real", "sample rate of the recording", "Hz", null="recording not readable"),
+        Column("duration_s", "real", "length of the used part", "s", null="recording not readable"),
+        Column("background_runs", "texts", "background runs subtracted from this one"),
+    ),
+)
+
+POSITIONS = Table(
+    "positions",
+    1,
+    "One row a place on the body",
+    ("position",),
+    (
+        _POSITION,
+        Column("x_m", "real", "coordinate in the campaign's axes", "m"),
+        Column("y_m", "real", "coordinate in the campaign's axes", "m"),
+        Column("z_m", "real", "coordinate in the campaign's axes", "m"),
+        Column("area", "text", "group of positions"),
+        Column("flow", "text", "attached, separated, cavity, sheltered or not stated"),
+        Column("mirror", "text", "partner on the other side"),
+        Column("line", "text", "line array that the position belongs to"),
+        Column("line_order", "integer", "place on the line, counted downstream"),
+        Column("cavity", "text", "row of cavities.csv"),
+        Column("remark", "text", "free text"),
+    ),
+)
+
+CHECKS = Table(
+    "checks",
+    1,
+    "One row a calibrator check of a channel: what was found in the recording",
+    ("run", "position"),
+    (
+        _RUN,
+        _SESSION,
+        Column("stage", "text", "before or after"),
+        _POSITION,
+        Column("sensor", "text", "sensor fitted"),
+        Column("channel", "integer", "channel of the recording, from 1"),
+        Column("calibrator", "text", "calibrator used"),
+        Column("found", "yes_no", "a steady calibrator tone was found on this channel"),
+        _REASONS,
+        Column("tone_frequency_hz", "real", "frequency of the fitted sine", "Hz", null="no tone found"),
+        Column("tone_rms_v", "real", "rms voltage of the fitted sine at the recorder", "V"),
+        Column("start_s", "real", "start of the steady part", "s"),
+        Column("stop_s", "real", "stop of the steady part", "s"),
+        Column("unsteadiness_db", "real", "standard deviation of the tone's 0.5 s levels", "dB"),
+        Column("distortion_pct", "real", "rms of harmonics 2 to 5 over rms of the tone", "%"),
+        Column("tone_to_noise_db", "real", "tone power over the power of all the rest", "dB"),
+        Column("calibrator_level_db", "real", "level stated for the calibrator", DB),
+        Column("static_pressure_correction_db", "real", "20 lg(p / 101.325 kPa), closed couplers only", "dB"),
+        Column("adapter_correction_db", "real", "correction for the adapter's volume", "dB"),
+        Column("level_db", "real", "level at the sensor after corrections", DB),
+        Column("response_db", "real", "chart response at the tone's frequency", "dB"),
+        Column("gain_db", "real", "conditioner gain during the check", "dB"),
+        Column("sensitivity_v_per_pa", "real", "sensitivity from this check, at 0 dB of the chart", "V/Pa"),
+        Column("standard_uncertainty_db", "real", "of the level at the sensor and the fit", "dB"),
+    ),
+)
+
+CALIBRATION = Table(
+    "calibration",
+    1,
+    "One row a session and position: the evidence and the sensitivity used",
+    ("session", "position"),
+    (
+        _SESSION,
+        _POSITION,
+        Column("sensor", "text", "sensor fitted", null="the recording holds pascal"),
+        Column("channel", "integer", "channel of the recording, from 1"),
+        Column("mount", "text", "physical attachment", null="new in each session"),
+        Column("sensitivity_v_per_pa", "real", "the sensitivity used", "V/Pa", null="none could be had"),
+        Column("source", "text", "mean, before, after, chart, data_sheet, pascal or none"),
+        Column("before_v_per_pa", "real", "from the checks before", "V/Pa", null="no valid check"),
+        Column("after_v_per_pa", "real", "from the checks after", "V/Pa", null="no valid check"),
+        Column("chart_v_per_pa", "real", "from the sensor table", "V/Pa", null="not given"),
+        Column("deviation_db", "real", "sensitivity used against the chart's", "dB"),
+        Column("drift_db", "real", "after against before", "dB"),
+        Column("standard_uncertainty_db", "real", "of the sensitivity used", "dB"),
+        _VERDICT,
+        _REASONS,
+    ),
+)
+
+QUALITY = Table(
+    "quality",
+    1,
+    "One row a run and position: can this channel be trusted in this run, and the number behind each reason",
+    ("run", "position"),
+    (
+        _RUN,
+        _SESSION,
+        _POSITION,
+        Column("channel", "integer", "channel of the recording, from 1"),
+        _VERDICT,
+        _REASONS,
+        Column("sentences", "texts", "each reason as a sentence with its numbers"),
+        Column("sample_rate_hz", "real", "sample rate of the recording", "Hz"),
+        Column("duration_s", "real", "length of the used part", "s"),
+        Column("frames", "integer", "samples of the used part, per channel"),
+        Column("declared_frames", "integer", "samples that the file's header declares"),
+        Column("mean_pa", "real", "mean of the used part", "Pa"),
+        Column("rms_pa", "real", "standard deviation of the used part", "Pa"),
+        Column("peak_pa", "real", "largest deviation from the mean", "Pa"),
+        Column("range_use_db", "real", "peak against the recorder's full scale", "dB"),
+        Column("overload_s", "real", "time at the extreme value in runs of equal samples", "s"),
+        Column("overload_places", "integer", "number of such runs"),
+        Column("overload_first_s", "real", "start of the first one", "s"),
+        Column("dropout_s", "real", "time in runs of one repeated value", "s"),
+        Column("dropout_places", "integer", "number of such runs"),
+        Column("dropout_first_s", "real", "start of the first one", "s"),
+        Column("bad_samples", "integer", "samples that are no finite number"),
+    ),
+)
+
+SPECTRA = Table(
+    "spectra",
+    1,
+    "As made, run by run: one averaged power spectral density a position, all lines from 0 Hz",
+    ("position",),
+    (
+        _RUN,
+        _POSITION,
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("sample_rate_hz", "real", "sample rate", "Hz"),
+        Column("block_frames", "integer", "samples of an averaged block"),
+        Column("hop_frames", "integer", "samples between block starts"),
+        Column("blocks", "integer", "number of averaged blocks"),
+        Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
+        Column("noise_bandwidth_lines", "real", "noise bandwidth of the window", "lines"),
+        Column("duration_s", "real", "length of the used part", "s"),
+        Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
+        Column("response_low_hz", "real", "lowest frequency that the chart covers", "Hz", null="no chart"),
+        Column("response_high_hz", "real", "highest frequency that the chart covers", "Hz", null="no chart"),
+    ),
+)
+
+NARROWBAND = Table(
+    "narrowband",
+    1,
+    "One row a spectrum: power spectral densities as equally long lists",
+    ("run", "position"),
+    (
+        _RUN,
+        _POSITION,
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("effective_averages", "real", "independent averages; degrees of freedom are twice as many"),
+        Column("psd_pa2_per_hz", "reals", "total, one-sided", "Pa^2/Hz"),
+        Column("background_psd_pa2_per_hz", "reals", "of the background runs", "Pa^2/Hz", null="none"),
+        Column("corrected_psd_pa2_per_hz", "reals", "after subtraction; NaN where a bound", "Pa^2/Hz"),
+        Column("margin_db", "reals", "total above background", "dB", null="none"),
+        Column("state", "states", "index into the list of states in the file's metadata"),
+    ),
+    sort=("position", "run"),
+    partition="session",
+    notes={"states": ",".join(STATES)},
+)
+
+_LEVELS = (
+    Column("level_db", "real", "total level", DB, null="outside the usable range"),
+    Column("level_pa2", "real", "total mean square", PA2),
+    Column("background_level_db", "real", "level of the background", DB, null="no background run"),
+    Column("background_pa2", "real", "mean square of the background", PA2),
+    Column(
+        "corrected_level_db",
+        "real",
+        "level after subtraction",
+        DB,
+        null="a bound, or not usable",
+    ),
+    Column("corrected_pa2", "real", "mean square after subtraction", PA2),
+    Column("upper_bound_db", "real", "upper bound of the level", DB, null="not a bound"),
+    Column("margin_db", "real", "total above background", "dB"),
+    Column("state", "text", "clear, corrected, limited, bound or none"),
+)
+
+_UNCERTAINTY = (
+    Column("random_uncertainty_db", "real", "of the level used, from the averages alone", "dB"),
+    Column("standard_uncertainty_db", "real", "of the level used, with background and calibration", "dB"),
+    Column("degrees_of_freedom", "real", "of the random part, after subtraction"),
+)
+
+BANDS = Table(
+    "bands",
+    1,
+    "One row a run, position and band",
+    ("run", "position", "band_hz"),
+    (
+        _RUN,
+        _POSITION,
+        _BAND,
+        Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
+        Column("nominal_hz", "real", "nominal midband frequency", "Hz"),
+        Column("lower_hz", "real", "exact lower edge", "Hz"),
+        Column("upper_hz", "real", "exact upper edge", "Hz"),
+        *_LEVELS,
+        *_UNCERTAINTY,
+        Column("lines", "real", "spectral lines in the band"),
+        Column("marks", "texts", "few-lines, response-unknown, outside-usable-range"),
+        Column("quality", "text", "verdict of the channel in this run: good, doubtful or unusable"),
+        Column("calibration", "text", "verdict of the channel's calibration"),
+    ),
+    partition="session",
+)
+
+OVERALL = Table(
+    "overall",
+    1,
+    "One row a run, position, weighting and range: sums over the bands of the range",
+    ("run", "position", "weighting", "lower_hz", "upper_hz"),
+    (
+        _RUN,
+        _POSITION,
+        Column("weighting", "text", "frequency weighting A, C or Z"),
+        Column("lower_hz", "real", "lowest midband frequency asked for", "Hz"),
+        Column("upper_hz", "real", "highest midband frequency asked for", "Hz"),
+        Column("lower_edge_hz", "real", "exact lower edge of the sum", "Hz"),
+        Column("upper_edge_hz", "real", "exact upper edge of the sum", "Hz"),
+        *_LEVELS,
+        *_UNCERTAINTY,
+        Column("bound_share", "real", "share of the sum's power that bounds may carry"),
+        Column("l10_db", "real", "level exceeded 10 % of the time, from the history", DB),
+        Column("l50_db", "real", "level exceeded half of the time", DB),
+        Column("l90_db", "real", "level exceeded 90 % of the time", DB),
+        Column("maximum_db", "real", "largest level of the history", DB),
+        Column("quality", "text", "verdict of the channel in this run"),
+        Column("calibration", "text", "verdict of the channel's calibration"),
+    ),
+    partition="session",
+)
+
+HISTORY = Table(
+    "history",
+    1,
+    "One row a run, position, weighting and interval: level against time",
+    ("run", "position", "weighting", "time_s"),
+    (
+        _RUN,
+        _POSITION,
+        Column("weighting", "text", "frequency weighting"),
+        Column("time_s", "real", "start of the interval, from the start of the used part", "s"),
+        Column("level_db", "real", "energy mean over the interval", DB),
+    ),
+    partition="session",
+)
+
+COMPARISONS = Table(
+    "comparisons",
+    1,
+    "One row a comparison, session, position, operating point and band or overall level",
+    (
+        "comparison",
+        "reference_session",
+        "treatment_session",
+        "position",
+        "speed_mps",
+        "yaw_deg",
+        "quantity",
+        "weighting",
+        "band_hz",
+    ),
+    (
+        Column("comparison", "text", "name in campaign.yaml"),
+        Column("sessions", "text", "session, or 'reference + treatment' session where they differ"),
+        Column("reference_session", "text", "session of the reference runs"),
+        Column("treatment_session", "text", "session of the treatment runs"),
+        Column("reference", "text", "reference condition"),
+        Column("treatment", "text", "treatment condition"),
+        _POSITION,
+        _SPEED,
+        _YAW,
+        Column("quantity", "text", "band or overall"),
+        Column("weighting", "text", "frequency weighting; Z for bands"),
+        Column("band_hz", "real", "nominal midband frequency", "Hz", null="an overall level"),
+        Column("midband_hz", "real", "exact midband frequency", "Hz", null="an overall level"),
+        Column("lower_hz", "real", "band edge, or lowest midband of the overall level", "Hz"),
+        Column("upper_hz", "real", "band edge, or highest midband of the overall level", "Hz"),
+        Column("reference_level_db", "real", "mean over the reference runs", DB, null="a bound"),
+        Column("treatment_level_db", "real", "mean over the treatment runs", DB, null="a bound"),
+        Column("difference_db", "real", "treatment minus reference", "dB", null="a bound is involved"),
+        Column("lower_db", "real", "lower end of the interval", "dB", null="open end"),
+        Column("upper_db", "real", "upper end of the interval", "dB", null="open end"),
+        Column("standard_error_db", "real", "of the difference", "dB"),
+        Column("degrees_of_freedom", "real", "of the standard error"),
+        Column("interval_basis", "text", "own repeats, pooled repeats, random error, or remounting"),
+        Column("p_value", "real", "two-sided, no difference"),
+        Column("adjusted_p_value", "real", "after Benjamini-Hochberg over the family"),
+        Column("family_size", "integer", "tests in the comparison's family"),
+        Column("finding", "text", "lower, higher, equivalent, not shown or bound"),
+        Column("pairing", "text", "same-session, same-mount or remounted"),
+        Column("reference_runs", "texts", "runs used"),
+        Column("treatment_runs", "texts", "runs used"),
+        Column("reference_available", "integer", "runs there are, usable or not"),
+        Column("treatment_available", "integer", "runs there are, usable or not"),
+        Column("opened", "text", "the condition with less applied: whose gap the contribution is"),
+        Column("contribution_level_db", "real", "power of the opened state less the other's", DB),
+        Column("contribution_lower_db", "real", "lower end", DB, null="not above nothing"),
+        Column("contribution_upper_db", "real", "upper end", DB),
+        Column("contribution_share", "real", "share of the opened state's power"),
+        Column("contribution_state", "text", "clear, corrected, limited, bound, or reversed"),
+        Column("state", "text", "worst background state among the levels compared"),
+        Column("doubtful", "yes_no", "a doubtful channel or calibration is involved"),
+    ),
+)
+
+RANKING = Table(
+    "ranking",
+    1,
+    "The list of spots and bands to work on first, per comparison",
+    ("comparison", "rank"),
+    (
+        Column("comparison", "text", "name in campaign.yaml"),
+        Column("rank", "integer", "1 contributes most"),
+        _POSITION,
+        _BAND,
+        Column("area", "text", "group of the position"),
+        Column("weighting", "text", "weighting of the contributions ranked"),
+        Column("contribution_db", "real", "contributed level, mean over operating points and sessions", DB),
+        Column("contribution_pa2", "real", "contributed mean square", PA2),
+        Column("lower_db", "real", "lower end of the contribution", DB),
+        Column("upper_db", "real", "upper end of the contribution", DB),
+        Column("share", "real", "share of all power that the comparison shows as contributed"),
+        Column("difference_db", "real", "opened against closed, mean over operating points", "dB"),
+        Column("finding", "text", "shown, tied, or not shown"),
+        Column("operating_points", "integer", "operating points and sessions that show it"),
+    ),
+)
+
+ALL: tuple[Table, ...] = (
+    RUNS,
+    POSITIONS,
+    CHECKS,
+    CALIBRATION,
+    QUALITY,
+    SPECTRA,
+    NARROWBAND,
+    BANDS,
+    OVERALL,
+    HISTORY,
+    COMPARISONS,
+    RANKING,
+)
+BY_NAME: dict[str, Table] = {table.name: table for table in ALL}
