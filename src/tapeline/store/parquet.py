@@ -29,7 +29,7 @@ def metadata_of(table: Table, campaign: str, digest: str) -> dict[bytes, bytes]:
         "tapeline.campaign": campaign,
         "tapeline.version": __version__,
         "tapeline.made_from": digest,
-        **{f"tapeline.{name}": text for name, text in table.notes.items()},
+        **{f"tapeline.{name}": text for name, text in table.notes},
     }
     return {name.encode(): text.encode() for name, text in entries.items()}
 
@@ -73,9 +73,7 @@ def write(table: Table, path: Path, columns: Mapping[str, Any], *, campaign: str
     write_arrow(table, path, to_arrow(table, columns), campaign=campaign, digest=digest)
 
 
-def write_rows(
-    table: Table, path: Path, rows: Iterable[Mapping[str, Any]], *, campaign: str, digest: str
-) -> None:
+def write_rows(table: Table, path: Path, rows: Iterable[Mapping[str, Any]], *, campaign: str, digest: str) -> None:
     """Write rows given as mappings; see `write`."""
     write(table, path, rows_to_columns(table, rows), campaign=campaign, digest=digest)
 

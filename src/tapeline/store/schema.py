@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import pyarrow as pa
@@ -54,7 +54,7 @@ class Table:
     columns: tuple[Column, ...]
     sort: tuple[str, ...] = ()
     partition: str | None = None
-    notes: dict[str, str] = field(default_factory=dict)
+    notes: tuple[tuple[str, str], ...] = ()
 
     def arrow(self) -> pa.Schema:
         """The Arrow schema without file metadata."""

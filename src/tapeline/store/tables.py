@@ -54,8 +54,8 @@ RUNS = Table(
         Column("stop_s", "real", "stop of the used part", "s", null="to the last sample"),
         Column("use", "yes_no", "false leaves the run out"),
         Column("remark", "text", "free text of the run table"),
-        Column("sample_rate_hz", "real", "sample rate of the recording", "Hz", null="recording not readable"),
-        Column("duration_s", "real", "length of the used part", "s", null="recording not readable"),
+        Column("sample_rate_hz", "real", "sample rate of the recording", "Hz", null="not read"),
+        Column("duration_s", "real", "length of the used part", "s", null="not read"),
         Column("background_runs", "texts", "background runs subtracted from this one"),
     ),
 )
@@ -95,6 +95,10 @@ CHECKS = Table(
         Column("calibrator", "text", "calibrator used"),
         Column("found", "yes_no", "a steady calibrator tone was found on this channel"),
         _REASONS,
+        Column("sentences", "texts", "each reason as a sentence with its numbers"),
+        Column("sample_rate_hz", "real", "sample rate of the recording", "Hz", null="recording not readable"),
+        Column("duration_s", "real", "length of the used part", "s", null="recording not readable"),
+        Column("recording_sha256", "text", "content hashes of the recording's files", null="a file is missing"),
         Column("tone_frequency_hz", "real", "frequency of the fitted sine", "Hz", null="no tone found"),
         Column("tone_rms_v", "real", "rms voltage of the fitted sine at the recorder", "V"),
         Column("start_s", "real", "start of the steady part", "s"),
@@ -129,7 +133,7 @@ CALIBRATION = Table(
         Column("before_v_per_pa", "real", "from the checks before", "V/Pa", null="no valid check"),
         Column("after_v_per_pa", "real", "from the checks after", "V/Pa", null="no valid check"),
         Column("chart_v_per_pa", "real", "from the sensor table", "V/Pa", null="not given"),
-        Column("deviation_db", "real", "sensitivity used against the chart's", "dB"),
+        Column("deviation_db", "real", "mean of the checks against the chart", "dB"),
         Column("drift_db", "real", "after against before", "dB"),
         Column("standard_uncertainty_db", "real", "of the sensitivity used", "dB"),
         _VERDICT,
@@ -165,6 +169,7 @@ QUALITY = Table(
         Column("dropout_places", "integer", "number of such runs"),
         Column("dropout_first_s", "real", "start of the first one", "s"),
         Column("bad_samples", "integer", "samples that are no finite number"),
+        Column("recording_sha256", "text", "content hashes of the recording's files", null="a file is missing"),
     ),
 )
 
@@ -210,7 +215,7 @@ NARROWBAND = Table(
     ),
     sort=("position", "run"),
     partition="session",
-    notes={"states": ",".join(STATES)},
+    notes=(("states", ",".join(STATES)),),
 )
 
 _LEVELS = (
@@ -232,9 +237,10 @@ _LEVELS = (
 )
 
 _UNCERTAINTY = (
-    Column("random_uncertainty_db", "real", "of the level used, from the averages alone", "dB"),
-    Column("standard_uncertainty_db", "real", "of the level used, with background and calibration", "dB"),
-    Column("degrees_of_freedom", "real", "of the random part, after subtraction"),
+    Column("random_uncertainty_db", "real", "of the corrected level, from the run's own averages", "dB"),
+    Column("background_uncertainty_db", "real", "of the corrected level, from the background", "dB"),
+    Column("standard_uncertainty_db", "real", "of the corrected level: random, background, calibration", "dB"),
+    Column("degrees_of_freedom", "real", "of the random and background part"),
 )
 
 BANDS = Table(

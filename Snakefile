@@ -1,0 +1,42 @@
+# The jobs of a campaign. Run with `tapeline run FOLDER`, or
+# `snakemake --snakefile <here>/Snakefile --directory FOLDER --profile <here>/workflow/profiles/default --cores N`.
+import sys
+from pathlib import Path
+
+from snakemake.utils import min_version
+
+from tapeline.campaign.faults import CampaignFaults
+from tapeline.campaign.load import load_campaign
+from tapeline.campaign.plan import Plan
+
+min_version("9.20")
+
+try:
+    PLAN = Plan(load_campaign(Path()))
+except CampaignFaults as faults:
+    print(faults, file=sys.stderr)
+    sys.exit(2)
+
+SETTINGS = PLAN.campaign.settings
+RESULTS = SETTINGS.results
+TABLES = f"{RESULTS}/tables"
+
+
+wildcard_constraints:
+    run="[A-Za-z0-9][A-Za-z0-9_.-]*",
+    session="[A-Za-z0-9][A-Za-z0-9_.-]*",
+
+
+include: "workflow/rules/calibrate.smk"
+include: "workflow/rules/recordings.smk"
+include: "workflow/rules/tables.smk"
+include: "workflow/rules/analysis.smk"
+include: "workflow/rules/report.smk"
+
+
+rule all:
+    default_target: True
+    input:
+        f"{RESULTS}/report.html",
+        f"{RESULTS}/manifest.json",
+        expand("{results}/pressure/{run}.arrow", results=RESULTS, run=PLAN.recordings if SETTINGS.keep_pressure else []),

@@ -1,0 +1,77 @@
+"""Band powers of averaged spectra together with their variances."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.bands import Bands, LineShares, line_shares
+from tapeline.acoustics.windows import Reals, power_variance
+
+
+@dataclass(frozen=True)
+class LineSpectra:
+    """Averaged spectra on one line grid: densities (positions, lines) from 0 Hz and the lines' relative covariance."""
+
+    psd: NDArray[np.floating]
+    step_hz: float
+    covariance: Reals
+
+    @property
+    def lines_hz(self) -> Reals:
+        """Frequencies of the lines."""
+        return np.asarray(np.arange(self.psd.shape[1]) * self.step_hz, dtype=np.float64)
+
+    @property
+    def variance(self) -> Reals:
+        """Variance of each line's density, (Pa^2/Hz)^2."""
+        return np.asarray(self.covariance[0] * np.asarray(self.psd, dtype=np.float64) ** 2)
+
+
+@dataclass(frozen=True)
+class Powers:
+    """Mean squares in Pa^2 and their variances in Pa^4, both of shape (positions, bands)."""
+
+    power: Reals
+    variance: Reals
+
+    @property
+    def degrees_of_freedom(self) -> Reals:
+        """Of a chi-square with the same mean and variance: 2 P^2 / var."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(2.0 * self.power**2 / self.variance)
+
+
+def shares_of(bands: Bands, spectra: LineSpectra) -> list[LineShares]:
+    """The lines that each band takes, with their shares."""
+    lines = spectra.psd.shape[1]
+    return [line_shares(lo, hi, spectra.step_hz, lines) for lo, hi in zip(bands.lower_hz, bands.upper_hz, strict=True)]
+
+
+def band_sums(spectra: LineSpectra, shares: list[LineShares], weights: Reals | None = None) -> Powers:
+    """Powers in bands: density x line spacing x share, times `weights` (lines,) where given."""
+    power = np.zeros((spectra.psd.shape[0], len(shares)))
+    variance = np.zeros_like(power)
+    for i, band in enumerate(shares):
+        part = slice(band.first, band.first + band.share.size)
+        factor = band.share * spectra.step_hz
+        if weights is not None:
+            factor = factor * weights[part]
+        lines = np.asarray(spectra.psd[:, part], dtype=np.float64) * factor
+        power[:, i] = lines.sum(axis=1)
+        variance[:, i] = power_variance(lines, spectra.covariance)
+    return Powers(power, variance)
+
+
+def mean_powers(parts: list[Powers], used: NDArray[np.bool_]) -> Powers:
+    """Mean over runs of each position's powers; `used` (runs, positions) leaves single ones out.
+
+    NaN where none is left. The variance is that of the mean of independent runs.
+    """
+    count = used.sum(axis=0)[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        power = sum(np.where(u[:, None], p.power, 0.0) for p, u in zip(parts, used, strict=True)) / count
+        variance = sum(np.where(u[:, None], p.variance, 0.0) for p, u in zip(parts, used, strict=True)) / count**2
+    return Powers(np.asarray(power), np.asarray(variance))

@@ -1,0 +1,104 @@
+"""Fractional-octave bands with exact base-ten frequencies, and band powers from spectral lines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Reals = NDArray[np.float64]
+
+OCTAVE_RATIO = 10.0**0.3
+"""G of IEC 61260-1:2014."""
+
+REFERENCE_HZ = 1000.0
+
+R10_THIRD_OCTAVES = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+"""Preferred frequencies of one decade, ISO 266."""
+
+
+@dataclass(frozen=True)
+class Bands:
+    """Bands in rising order; every field has shape (bands,) and is in hertz."""
+
+    fraction: int
+    midband_hz: Reals
+    nominal_hz: Reals
+    lower_hz: Reals
+    upper_hz: Reals
+
+    def __len__(self) -> int:
+        return int(self.midband_hz.size)
+
+
+def midband_hz(fraction: int, index: NDArray[np.int64]) -> Reals:
+    """Exact midband frequencies of 1/`fraction`-octave bands number `index`; IEC 61260-1:2014, 5.4.
+
+    1000 G^(x/b) for odd b, 1000 G^((2x+1)/(2b)) for even b.
+    """
+    exponent = index / fraction if fraction % 2 else (2 * index + 1) / (2 * fraction)
+    return np.asarray(REFERENCE_HZ * OCTAVE_RATIO**exponent)
+
+
+def nominal_hz(fraction: int, index: int) -> float:
+    """Nominal midband frequency: ISO 266 for octaves and third octaves, else rounded as IEC 61260-1 Annex E.
+
+    Finer fractions: three significant digits if the first digit is 1 to 4, two otherwise (from memory).
+    """
+    if fraction in (1, 3):
+        decade, place = divmod(index * (3 // fraction), 10)
+        return float(f"{R10_THIRD_OCTAVES[place] * 10.0 ** (decade + 3):.6g}")
+    exact = float(midband_hz(fraction, np.array([index]))[0])
+    decade = int(np.floor(np.log10(exact)))
+    digits = 2 if exact / 10.0**decade < 5.0 else 1
+    return float(f"{round(exact / 10.0 ** (decade - digits)) * 10.0 ** (decade - digits):.6g}")
+
+
+def bands_between(fraction: int, lowest_hz: float, highest_hz: float) -> Bands:
+    """All 1/`fraction`-octave bands whose nominal or exact midband frequency lies in the closed range."""
+    first, last = (
+        int(np.floor(fraction * np.log(hz / REFERENCE_HZ) / np.log(OCTAVE_RATIO))) for hz in (lowest_hz, highest_hz)
+    )
+    index = np.arange(first - 2, last + 4)
+    exact = midband_hz(fraction, index)
+    nominal = np.array([nominal_hz(fraction, int(x)) for x in index])
+    inside = _within(exact, lowest_hz, highest_hz) | _within(nominal, lowest_hz, highest_hz)
+    half_band = OCTAVE_RATIO ** (1.0 / (2 * fraction))
+    exact, nominal = exact[inside], nominal[inside]
+    return Bands(fraction, exact, nominal, exact / half_band, exact * half_band)
+
+
+def _within(frequency: Reals, lowest: float, highest: float) -> NDArray[np.bool_]:
+    return np.asarray((frequency >= lowest) & (frequency <= highest))
+
+
+@dataclass(frozen=True)
+class LineShares:
+    """How much of each spectral line belongs to a band: lines `first` to `first + share.size - 1`."""
+
+    first: int
+    share: Reals
+
+
+def line_shares(lower_hz: float, upper_hz: float, step_hz: float, lines: int) -> LineShares:
+    """Share (0 to 1) of each line in a band, line k covering k step ± step/2; edge lines are split.
+
+    `lines` counts from 0 Hz. A band wholly above the last line gets no line.
+    """
+    first = max(0, int(np.floor(lower_hz / step_hz + 0.5)))
+    last = min(lines - 1, int(np.ceil(upper_hz / step_hz - 0.5)))
+    if last < first:
+        return LineShares(first, np.zeros(0))
+    k = np.arange(first, last + 1)
+    covered = np.minimum((k + 0.5) * step_hz, upper_hz) - np.maximum((k - 0.5) * step_hz, lower_hz)
+    return LineShares(first, np.clip(covered / step_hz, 0.0, 1.0))
+
+
+def band_powers(psd: NDArray[np.floating], step_hz: float, shares: list[LineShares]) -> Reals:
+    """Mean squares (..., bands) of spectra `psd` (..., lines): sum of density x line spacing x share."""
+    out = np.zeros((*psd.shape[:-1], len(shares)))
+    for i, band in enumerate(shares):
+        part = psd[..., band.first : band.first + band.share.size]
+        out[..., i] = np.asarray(part, dtype=np.float64) @ band.share * step_hz
+    return out

@@ -1,0 +1,248 @@
+"""Differences between two sets of repeated levels: means, scatter, intervals and words for them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics import background
+from tapeline.acoustics.statistics import student_factor, student_p_value, variance_ratio_p_value, welch_satterthwaite
+from tapeline.acoustics.windows import Reals
+
+OWN_SCATTER_P = 0.01
+"""A position whose own repeats scatter more than the pooled ones at this level keeps its own scatter (own choice)."""
+
+
+@dataclass(frozen=True)
+class RunLevels:
+    """Levels of the runs of one condition at one operating point, every field of shape (runs, positions, items).
+
+    `level_db` is NaN where a run is not usable or is a bound; `upper_bound_db` is given for bounds only.
+    `background_db` is the uncertainty from the background, which the repeats share.
+    """
+
+    level_db: Reals
+    random_db: Reals
+    background_db: Reals
+    upper_bound_db: Reals
+    state: NDArray[np.int8]
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One condition's repeats put together, every field of shape (positions, items).
+
+    `count` counts usable runs with a value; `squares` is the sum of squared deviations, `random_variance` the mean of
+    the runs' random variances, `background_db` the background's mean uncertainty; `bound` says that at least one usable
+    run is a bound, and `upper_db` is then the level of the mean of upper bounds and values.
+    """
+
+    count: NDArray[np.int64]
+    mean_db: Reals
+    squares: Reals
+    random_variance: Reals
+    background_db: Reals
+    bound: NDArray[np.bool_]
+    upper_db: Reals
+
+
+def cell_of(runs: RunLevels) -> Cell:
+    """Mean of levels in dB over the repeats (repeats of a ratio scale average as levels), and their scatter."""
+    valid = np.isfinite(runs.level_db)
+    bounded = np.isfinite(runs.upper_bound_db)
+    count = valid.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.where(valid, runs.level_db, 0.0).sum(axis=0) / count
+        squares = np.where(valid, (runs.level_db - mean) ** 2, 0.0).sum(axis=0)
+        random = np.where(valid, runs.random_db**2, 0.0).sum(axis=0) / count
+        shared = np.where(valid, runs.background_db, 0.0).sum(axis=0) / count
+        either = np.where(valid, runs.level_db, runs.upper_bound_db)
+        known = valid | bounded
+        power = np.where(known, 10.0 ** (either / 10.0), 0.0).sum(axis=0) / known.sum(axis=0)
+        upper = 10.0 * np.log10(power)
+    bound = np.asarray(bounded.any(axis=0))
+    mean, upper = np.where(bound, np.nan, mean), np.where(bound, upper, np.nan)
+    return Cell(count, mean, squares, random, shared, bound, upper)
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Variance (dB^2) of a run's level beyond its random error, per item, and its degrees of freedom (0: unknown)."""
+
+    excess: Reals
+    degrees_of_freedom: Reals
+
+
+def pooled_scatter(cells: list[Cell], items: int) -> Scatter:
+    """Run-to-run variance beyond random error, pooled over all positions of all cells.
+
+    Moments: (sum of squares - sum (n - 1) u^2) / sum (n - 1), not below zero. Runs of one cell share what varied
+    (speed, air), so its positions are not independent: degrees of freedom count a cell once, by its largest n - 1.
+    """
+    excess, freedom = np.zeros(items), np.zeros(items)
+    below, above = np.zeros(items), np.zeros(items)
+    for cell in cells:
+        use = (cell.count >= 2) & ~cell.bound
+        spare = np.where(use, cell.count - 1, 0)
+        above += np.where(use, cell.squares - spare * cell.random_variance, 0.0).sum(axis=0)
+        below += spare.sum(axis=0)
+        freedom += spare.max(axis=0, initial=0)
+    known = below > 0
+    excess[known] = np.maximum(above[known] / below[known], 0.0)
+    return Scatter(excess, freedom)
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Treatment minus reference, every field of shape (positions, items); open ends and unknowns are NaN.
+
+    `basis`: 0 random error only, 1 pooled repeats, 2 own repeats.
+    """
+
+    difference_db: Reals
+    lower_db: Reals
+    upper_db: Reals
+    standard_error_db: Reals
+    degrees_of_freedom: Reals
+    p_value: Reals
+    basis: NDArray[np.int8]
+
+
+def difference(
+    reference: Cell,
+    treatment: Cell,
+    scatter: Scatter,
+    extra: tuple[Reals, Reals],
+    confidence: float,
+    *,
+    same_background: bool,
+) -> Difference:
+    """Difference of two cells with its t interval.
+
+    Variance of a cell's mean: (random variance + excess scatter) / n. The excess is the pooled one; where a position's
+    own repeats scatter significantly more (F test), their own pooled variance stands in. `extra` is the variance and
+    degrees of freedom (positions, items) of what does not average out: drift within a session, calibration and mounting
+    between sessions. An error of the background does not average out either; where both cells have the same background
+    runs it acts on both levels alike and only the difference of its effects is left.
+    """
+    extra_variance, extra_freedom = extra
+    inverse = _inverse(reference.count) + _inverse(treatment.count)
+    random = reference.random_variance * _inverse(reference.count) + treatment.random_variance * _inverse(
+        treatment.count
+    )
+    own_freedom = np.maximum(reference.count - 1, 0) + np.maximum(treatment.count - 1, 0)
+    pooled = scatter.excess * inverse
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own = np.nan_to_num(reference.squares + treatment.squares) / own_freedom
+        expected = (random + pooled) / inverse
+        odd = (own > expected) & (variance_ratio_p_value(own, expected, own_freedom, _many(scatter)) < OWN_SCATTER_P)
+    freedom = np.broadcast_to(np.maximum(scatter.degrees_of_freedom, 1.0), random.shape)
+    effects = (reference.background_db, treatment.background_db)
+    left = (effects[1] - effects[0]) ** 2 if same_background else effects[0] ** 2 + effects[1] ** 2
+    certain = np.full(random.shape, np.inf)
+    terms = np.stack(
+        [np.where(odd, 0.0, random), np.where(odd, own * inverse, pooled), np.nan_to_num(left), extra_variance]
+    )
+    freedoms = np.stack([certain, np.where(odd, own_freedom, freedom), certain, extra_freedom])
+    variance = terms.sum(axis=0)
+    degrees = np.maximum(welch_satterthwaite(terms, freedoms), 1.0)
+    error = np.sqrt(variance)
+    d = treatment.mean_db - reference.mean_db
+    with np.errstate(divide="ignore", invalid="ignore"):
+        half = student_factor(np.minimum(degrees, 1e9), confidence) * error
+        p = student_p_value(d / error, np.minimum(degrees, 1e9))
+        lower = np.where(reference.bound, treatment.mean_db - reference.upper_db - half, d - half)
+        upper = np.where(treatment.bound, treatment.upper_db - reference.mean_db + half, d + half)
+    known_scatter = scatter.degrees_of_freedom > 0
+    return Difference(
+        difference_db=d,
+        lower_db=np.where(reference.bound & treatment.bound, np.nan, lower),
+        upper_db=np.where(reference.bound & treatment.bound, np.nan, upper),
+        standard_error_db=error,
+        degrees_of_freedom=degrees,
+        p_value=np.where(np.isfinite(d), p, np.nan),
+        basis=np.where(odd, 2, np.where(known_scatter, 1, 0)).astype(np.int8),
+    )
+
+
+def _inverse(count: NDArray[np.int64]) -> Reals:
+    with np.errstate(divide="ignore"):
+        return np.where(count > 0, 1.0 / count, 1.0)
+
+
+def _many(scatter: Scatter) -> Reals:
+    return np.maximum(scatter.degrees_of_freedom, 1.0)
+
+
+def between_sessions_variance(pairs: list[tuple[Cell, Cell]], scatter: Scatter, items: int) -> tuple[Reals, Reals]:
+    """Variance (dB^2) of one session's level about the mean of sessions, from conditions measured in both.
+
+    Half the mean squared session difference less the variance of the two means; per item, with degrees of freedom
+    (number of session differences, positions counted once each); zero freedom where no condition was measured twice.
+    """
+    total, count = np.zeros(items), np.zeros(items)
+    for first, second in pairs:
+        d2 = (second.mean_db - first.mean_db) ** 2
+        noise = (first.random_variance + scatter.excess) * _inverse(first.count)
+        noise = noise + (second.random_variance + scatter.excess) * _inverse(second.count)
+        known = np.isfinite(d2)
+        total += np.where(known, (d2 - np.nan_to_num(noise)) / 2.0, 0.0).sum(axis=0)
+        count += known.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(count > 0, np.maximum(total / count, 0.0), 0.0), count
+
+
+def findings(result: Difference, adjusted_p: Reals, confidence: float, threshold_db: float) -> NDArray[np.object_]:
+    """The word for each difference: equivalent, lower, higher, not shown, bound; None where nothing was compared."""
+    word = np.full(result.difference_db.shape, None, dtype=object)
+    valid = np.isfinite(result.difference_db)
+    word[~valid & (np.isfinite(result.lower_db) | np.isfinite(result.upper_db))] = "bound"
+    word[valid] = "not shown"
+    shown = valid & (adjusted_p <= 1.0 - confidence)
+    word[shown & (result.difference_db < 0)] = "lower"
+    word[shown & (result.difference_db > 0)] = "higher"
+    word[valid & (result.lower_db > -threshold_db) & (result.upper_db < threshold_db)] = "equivalent"
+    return word
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """What the opened state adds to the other, every field of the inputs' shape; levels in dB, NaN where none."""
+
+    level_db: Reals
+    lower_db: Reals
+    upper_db: Reals
+    share: Reals
+    state: NDArray[np.object_]
+
+
+def contribution(
+    opened_db: Reals, rise_db: Reals, rise_lower_db: Reals, rise_upper_db: Reals, limits: background.MarginLimits
+) -> Contribution:
+    """Power of the opened state less the other's, from the opened level and its rise over the other with interval.
+
+    The closed state stands where a background stands elsewhere, so the rise decides the state by the same margins:
+    L_open + 10 lg(1 - 10^(-rise/10)). `reversed` where the closed state is louder beyond doubt.
+    """
+    state = np.full(rise_db.shape, None, dtype=object)
+    valid = np.isfinite(rise_db)
+    names = {background.CLEAR: "clear", background.CORRECTED: "corrected", background.LIMITED: "limited"}
+    codes = background.states_of(rise_db, limits)
+    state[valid] = [names.get(int(code), "bound") for code in codes[valid]]
+    state[valid & (rise_upper_db < 0.0)] = "reversed"
+    has_value = valid & np.isin(state.astype(str), list(names.values()))
+    return Contribution(
+        level_db=np.where(has_value, opened_db + _part_db(rise_db), np.nan),
+        lower_db=np.where(valid, opened_db + _part_db(rise_lower_db), np.nan),
+        upper_db=np.where(valid, opened_db + _part_db(rise_upper_db), np.nan),
+        share=np.where(valid, 1.0 - 10.0 ** (-rise_db / 10.0), np.nan),
+        state=state,
+    )
+
+
+def _part_db(rise_db: Reals) -> Reals:
+    """10 lg(1 - 10^(-rise/10)), NaN where the rise is not positive."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(rise_db > 0.0, 10.0 * np.log10(1.0 - 10.0 ** (-rise_db / 10.0)), np.nan)

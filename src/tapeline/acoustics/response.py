@@ -1,0 +1,21 @@
+"""A sensor's frequency response from its chart."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Reals = NDArray[np.float64]
+
+
+def response_db(frequency_hz: ArrayLike, chart_hz: ArrayLike, chart_db: ArrayLike) -> tuple[Reals, NDArray[np.bool_]]:
+    """Response at each frequency, linear in decibels over log frequency, and where the chart covers it.
+
+    Outside the chart nothing is extrapolated: the response there is 0 dB and the second array says False.
+    """
+    f = np.asarray(frequency_hz, dtype=np.float64)
+    known_hz, known_db = np.asarray(chart_hz, dtype=np.float64), np.asarray(chart_db, dtype=np.float64)
+    covered = (f >= known_hz[0]) & (f <= known_hz[-1])
+    inside = np.where(covered, f, known_hz[0])
+    value = np.interp(np.log(inside), np.log(known_hz), known_db)
+    return np.where(covered, value, 0.0), np.asarray(covered)

@@ -1,0 +1,91 @@
+"""Least-squares fit of one sine wave with unknown frequency (IEEE 1057, four parameters)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from tapeline.acoustics.windows import window
+
+Reals = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SineFit:
+    """A sine in samples: its frequency, rms, offset, harmonics' rms and what is left over."""
+
+    frequency_hz: float
+    rms: float
+    offset: float
+    harmonics_rms: float
+    residual_rms: float
+
+
+def fit_sine(samples: NDArray[np.floating], sample_rate_hz: float, start_hz: float, rounds: int = 12) -> SineFit:
+    """Fit A cos + B sin + C with frequency free, starting from `start_hz`; samples of shape (frames,).
+
+    Gauss-Newton rounds on the frequency as in IEEE 1057's four-parameter fit; harmonics 2 to 5 below 0.45 of the
+    sample rate are fitted to what remains. The start must lie within about half a line (rate / frames) of the tone.
+    Raises ValueError for fewer than 16 samples.
+    """
+    x = np.asarray(samples, dtype=np.float64)
+    if x.size < 16:
+        raise ValueError("too few samples for a sine fit")
+    time: Reals = np.asarray((np.arange(x.size) - (x.size - 1) / 2.0) / sample_rate_hz)
+    frequency = start_hz
+    for _ in range(rounds):
+        c, s = np.cos(2 * np.pi * frequency * time), np.sin(2 * np.pi * frequency * time)
+        (a, b, _), _ = _solve(np.stack([c, s, np.ones_like(time)]), x)
+        slope = 2 * np.pi * time * (b * c - a * s)
+        solution, _ = _solve(np.stack([c, s, np.ones_like(time), slope]), x)
+        step = float(solution[3])
+        frequency += step
+        if abs(step) < 1e-9 * frequency:
+            break
+    basis = _harmonic(time, frequency, 1)
+    (a, b, offset), fitted = _solve(np.concatenate([basis, np.ones((1, time.size))]), x)
+    orders = [n for n in range(2, 6) if n * frequency < 0.45 * sample_rate_hz]
+    residual, harmonics_power = x - fitted, 0.0
+    if orders:
+        coefficients, overtones = _solve(np.concatenate([_harmonic(time, frequency, n) for n in orders]), residual)
+        harmonics_power = float(np.sum(coefficients**2) / 2.0)
+        residual = residual - overtones
+    return SineFit(
+        frequency_hz=float(frequency),
+        rms=float(np.hypot(a, b) / np.sqrt(2.0)),
+        offset=float(offset),
+        harmonics_rms=float(np.sqrt(harmonics_power)),
+        residual_rms=float(np.sqrt(np.mean(residual**2))),
+    )
+
+
+def _harmonic(time: Reals, frequency: float, order: int) -> Reals:
+    phase = 2 * np.pi * order * frequency * time
+    return np.stack([np.cos(phase), np.sin(phase)])
+
+
+def _solve(basis: Reals, x: Reals) -> tuple[Reals, Reals]:
+    """Coefficients by the normal equations (well conditioned: near-orthogonal columns), and the fitted samples."""
+    scale = np.sqrt(np.sum(basis**2, axis=1))
+    scaled = basis / scale[:, None]
+    coefficients = np.linalg.solve(scaled @ scaled.T, scaled @ x) / scale
+    return coefficients, coefficients @ basis
+
+
+def peak_hz(samples: Reals, sample_rate_hz: float, nominal_hz: float, reach_hz: float) -> float:
+    """Frequency of the strongest Hann-windowed line within `reach_hz` of the nominal one, good to a tenth of a line.
+
+    Refined by a parabola through the logarithms of three neighbouring lines; samples of shape (frames,).
+    """
+    lines = np.abs(scipy.fft.rfft((samples - samples.mean()) * window("hann", samples.size)))
+    step = sample_rate_hz / samples.size
+    reach = max(3.0 * step, reach_hz)
+    low, high = max(1, int((nominal_hz - reach) / step)), min(lines.size - 2, int((nominal_hz + reach) / step) + 1)
+    k = low + int(np.argmax(lines[low : high + 1]))
+    left, top, right = np.log(np.maximum(lines[k - 1 : k + 2], 1e-300))
+    bend = left - 2.0 * top + right
+    shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
+    return float((k + shift) * step)

@@ -1,0 +1,73 @@
+"""Intervals and tests: chi-square, Student, Welch-Satterthwaite, Benjamini-Hochberg."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.special
+from numpy.typing import ArrayLike, NDArray
+
+Reals = NDArray[np.float64]
+
+
+def chi_square_quantile(probability: ArrayLike, degrees_of_freedom: ArrayLike) -> Reals:
+    """Quantile of the chi-square distribution."""
+    shape = np.asarray(degrees_of_freedom, dtype=np.float64) / 2.0
+    return np.asarray(2.0 * scipy.special.gammaincinv(shape, np.asarray(probability, dtype=np.float64)))
+
+
+def spectrum_interval_db(effective_averages: ArrayLike, confidence: float) -> tuple[Reals, Reals]:
+    """True minus estimated level of an averaged line, lower and upper end in dB.
+
+    Chi-square with 2 x effective averages degrees of freedom (Bendat and Piersol, Random Data).
+    """
+    dof = 2.0 * np.asarray(effective_averages, dtype=np.float64)
+    tail = (1.0 - confidence) / 2.0
+    lower = 10.0 * np.log10(dof / chi_square_quantile(1.0 - tail, dof))
+    upper = 10.0 * np.log10(dof / chi_square_quantile(tail, dof))
+    return np.asarray(lower), np.asarray(upper)
+
+
+def student_factor(degrees_of_freedom: ArrayLike, confidence: float) -> Reals:
+    """Two-sided coverage factor of Student's t."""
+    return np.asarray(scipy.special.stdtrit(np.asarray(degrees_of_freedom, float), 0.5 + confidence / 2.0))
+
+
+def student_p_value(t: ArrayLike, degrees_of_freedom: ArrayLike) -> Reals:
+    """Two-sided p-value of a t statistic."""
+    return np.asarray(2.0 * scipy.special.stdtr(np.asarray(degrees_of_freedom, float), -np.abs(np.asarray(t))))
+
+
+def welch_satterthwaite(variances: ArrayLike, degrees_of_freedom: ArrayLike, axis: int = 0) -> Reals:
+    """Effective degrees of freedom of a sum of independent terms: (sum u^2)^2 / sum(u^4/nu); GUM G.4.1.
+
+    Terms with infinite degrees of freedom add to the numerator only; all-certain sums give infinity.
+    """
+    u2 = np.asarray(variances, dtype=np.float64)
+    nu = np.asarray(degrees_of_freedom, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        below = np.sum(u2**2 / nu, axis=axis)
+        return np.asarray(np.where(below > 0.0, np.sum(u2, axis=axis) ** 2 / below, np.inf))
+
+
+def benjamini_hochberg(p_values: ArrayLike) -> Reals:
+    """Adjusted p-values, shape (tests,); NaN entries are no tests and stay NaN.
+
+    Benjamini and Hochberg, J. R. Stat. Soc. B 57 (1995) 289: p_(i) n / i, made monotone from the largest down.
+    """
+    p = np.asarray(p_values, dtype=np.float64)
+    adjusted = np.full(p.shape, np.nan)
+    tested = np.flatnonzero(np.isfinite(p))
+    if tested.size:
+        order = tested[np.argsort(p[tested], kind="stable")]
+        scaled = p[order] * tested.size / np.arange(1, tested.size + 1)
+        adjusted[order] = np.minimum(np.minimum.accumulate(scaled[::-1])[::-1], 1.0)
+    return adjusted
+
+
+def variance_ratio_p_value(
+    larger: ArrayLike, smaller: ArrayLike, dof_larger: ArrayLike, dof_smaller: ArrayLike
+) -> Reals:
+    """One-sided p-value that variance `larger` exceeds `smaller` by chance alone (Fisher's F)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        f = np.asarray(larger, float) / np.asarray(smaller, float)
+    return np.asarray(scipy.special.fdtrc(np.asarray(dof_larger, float), np.asarray(dof_smaller, float), f))

@@ -1,0 +1,151 @@
+"""Kinds of table cells: how the text of a cell becomes a value, and what is expected where it does not."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+from tapeline.campaign.faults import did_you_mean, quoted
+
+IDENTIFIER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
+IDENTIFIER_RULE = 'a name of letters, digits, "_", "." and "-" that starts with a letter or a digit'
+NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
+DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
+PART_SEPARATOR = " | "
+NO_BACKGROUND = "none"
+
+
+class CellError(Exception):
+    """A cell's text is not of its kind."""
+
+    def __init__(self, expected: str, mend: str | None = None, found: str | None = None) -> None:
+        super().__init__(expected)
+        self.expected = expected
+        self.mend = mend
+        self.found = found
+
+
+Reader: TypeAlias = Callable[[str], Any]
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of cell: `name` for the documentation, `read` from text to value (raises CellError)."""
+
+    name: str
+    read: Reader
+
+
+def _number(text: str, expected: str) -> float:
+    if NUMBER.fullmatch(text) is None:
+        if DECIMAL_COMMA.fullmatch(text):
+            raise CellError(expected, f"write the decimal point: {text.replace(',', '.')}")
+        if text[0] == "\N{MINUS SIGN}" and NUMBER.fullmatch(text[1:]):
+            raise CellError(expected, f"write a plain minus: -{text[1:]}")
+        raise CellError(expected)
+    return float(text)
+
+
+def number(unit: str, least: float | None = None, most: float | None = None, above: float | None = None) -> Kind:
+    """A number in `unit`, `least` <= value <= `most`, or above `above`."""
+    kind = "a number" if unit == "" else f"a number of {unit}"
+    limits = ""
+    if above is not None:
+        limits = f" above {above:g}" + ("" if most is None else f" up to {most:g}")
+    elif least is not None:
+        limits = f" of at least {least:g}" if most is None else f" from {least:g} to {most:g}"
+
+    def read(text: str) -> float:
+        value = _number(text, kind)
+        low = (least is not None and value < least) or (above is not None and value <= above)
+        if low or abs(value) == float("inf") or (most is not None and value > most):
+            raise CellError(f"a number{limits}{' ' + unit if unit else ''}", found=text)
+        return value
+
+    return Kind(f"number{limits}", read)
+
+
+def whole(least: int, most: int = 1_000_000) -> Kind:
+    """A whole number; 3.0, as spreadsheets write it, counts as 3."""
+    expected = f"a whole number from {least}"
+
+    def read(text: str) -> int:
+        value = _number(text, expected)
+        if value != value // 1 or not least <= value <= most:
+            raise CellError(expected, found=text)
+        return int(value)
+
+    return Kind(f"whole number from {least}", read)
+
+
+def words(**meanings: Any) -> Kind:
+    """One word of a closed list, each with the value it stands for."""
+    return word_list(meanings)
+
+
+def word_list(meanings: dict[str, Any]) -> Kind:
+    """As `words`, for words that are no Python names."""
+    expected = "one of " + ", ".join(quoted(word) for word in meanings)
+
+    def read(text: str) -> Any:
+        if text not in meanings:
+            raise CellError(expected, did_you_mean(text, meanings))
+        return meanings[text]
+
+    return Kind("one of " + ", ".join(f"`{word}`" for word in meanings), read)
+
+
+def _check_identifier(text: str) -> str:
+    if IDENTIFIER.fullmatch(text) is None or len(text) > 120:
+        fitting = re.sub(r"[^A-Za-z0-9_.-]+", "-", text).strip("-_.")[:120]
+        hint = f'for example "{fitting}"' if IDENTIFIER.fullmatch(fitting) else None
+        raise CellError(IDENTIFIER_RULE, hint, quoted(text))
+    return text
+
+
+def _read_identifiers(text: str) -> tuple[str, ...]:
+    return tuple(_check_identifier(name) for name in text.split())
+
+
+def _read_background(text: str) -> tuple[str, ...]:
+    names = _read_identifiers(text)
+    if NO_BACKGROUND in names and len(names) > 1:
+        raise CellError('names of background runs or "none", not both')
+    return () if names == (NO_BACKGROUND,) else names
+
+
+def _read_parts(text: str) -> tuple[str, ...]:
+    parts = tuple(part.strip() for part in text.split(PART_SEPARATOR))
+    if any(not part or "|" in part for part in parts):
+        raise CellError('paths separated by " | ", a bar with a space on either side')
+    return parts
+
+
+def _read_date(text: str) -> str:
+    try:
+        return datetime.date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise CellError("an ISO 8601 date such as 2024-05-03") from None
+
+
+def _read_date_time(text: str) -> str:
+    try:
+        return datetime.datetime.fromisoformat(text).isoformat()
+    except ValueError:
+        raise CellError("an ISO 8601 date and time such as 2024-05-03T14:05:00") from None
+
+
+def _read_text(text: str) -> str:
+    return text
+
+
+TEXT = Kind("text", _read_text)
+IDENTIFIER_KIND = Kind("identifier", _check_identifier)
+IDENTIFIERS = Kind("identifiers, space-separated", _read_identifiers)
+BACKGROUND = Kind("identifiers, space-separated, or `none`", _read_background)
+PARTS = Kind("paths separated by ` | `", _read_parts)
+DATE = Kind("ISO 8601 date", _read_date)
+DATE_TIME = Kind("ISO 8601 date and time", _read_date_time)

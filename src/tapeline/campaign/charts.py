@@ -1,0 +1,82 @@
+"""A sensor's frequency response, from a CSV file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from tapeline.campaign.cells import number
+from tapeline.campaign.faults import Fault
+from tapeline.campaign.table_columns import Column, Table
+from tapeline.campaign.table_source import read_table
+
+LEAST_POINTS = 2
+
+
+@dataclass(frozen=True)
+class Chart:
+    """Response re the reference frequency, over strictly increasing frequencies."""
+
+    frequency_hz: tuple[float, ...]
+    response_db: tuple[float, ...]
+    phase_deg: tuple[float, ...] | None
+
+
+@dataclass(frozen=True)
+class _ChartPoint:
+    frequency_hz: float | None
+    response_db: float | None
+    phase_deg: float | None
+    line: int
+
+
+CHART = Table(
+    "chart",
+    _ChartPoint,
+    (
+        Column("frequency_hz", number("Hz", above=0), "frequency", needed=True, unit="Hz"),
+        Column(
+            "response_db",
+            number("dB", least=-200, most=200),
+            "response relative to that at the reference frequency",
+            needed=True,
+            unit="dB",
+        ),
+        Column("phase_deg", number("degrees", least=-36000, most=36000), "phase of the response", unit="deg"),
+    ),
+)
+
+
+def read_chart(root: Path, shown: str, faults: list[Fault]) -> Chart | None:
+    """Read the chart in the file `shown`, relative to `root`; None, and faults, where it does not hold together."""
+    found: list[Fault] = []
+    table = read_table(root, shown, CHART, found)
+    points = table.rows
+    if not found:
+        _check_points(table.file, points, found)
+    faults.extend(found)
+    if found or not points:
+        return None
+    phases = [point.phase_deg for point in points]
+    return Chart(
+        frequency_hz=tuple(point.frequency_hz or 0.0 for point in points),
+        response_db=tuple(point.response_db or 0.0 for point in points),
+        phase_deg=None if phases[0] is None else tuple(phase or 0.0 for phase in phases),
+    )
+
+
+def _check_points(file: str, points: tuple[_ChartPoint, ...], faults: list[Fault]) -> None:
+    if len(points) < LEAST_POINTS:
+        expected = f"at least {LEAST_POINTS} frequencies"
+        faults.append(Fault(file, None, None, "one row" if points else "no rows", expected))
+    highest = 0.0
+    with_phase = bool(points) and points[0].phase_deg is not None
+    for point in points:
+        frequency = point.frequency_hz or 0.0
+        if frequency <= highest:
+            expected = f"frequencies that increase (above {highest:g} Hz)"
+            faults.append(Fault(file, point.line, "frequency_hz", f"{frequency:g} Hz", expected))
+        highest = max(highest, frequency)
+        if (point.phase_deg is not None) != with_phase:
+            found = "a phase" if point.phase_deg is not None else "no phase"
+            faults.append(Fault(file, point.line, "phase_deg", found, "a phase in every row or in none"))

@@ -1,0 +1,170 @@
+"""Cross-checks over all tables and settings: every fault, not just the first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from tapeline.campaign.cells import NO_BACKGROUND
+from tapeline.campaign.faults import Fault, did_you_mean, quoted
+from tapeline.campaign.fitting_checks import check_data_sheets, check_fittings, check_positions
+from tapeline.campaign.material import ChannelCount, Material
+from tapeline.campaign.recording_checks import check_channel_counts, check_recordings
+from tapeline.campaign.run_checks import check_replacements, check_runs, check_times
+from tapeline.campaign.settings_source import SettingsSource
+from tapeline.campaign.table_source import TableRows
+
+NAMED_SECTIONS = ("conditions", "comparisons", "raw_formats")
+
+
+def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
+    """Put all faults and warnings of `material` on its lists.
+
+    `channel_count` gives the number of channels of a recording, or None where it cannot be read; without it the
+    channels of self-describing recordings are not looked at.
+    """
+    check_keys(material)
+    if material.source is not None:
+        check_names_in_settings(material, material.source)
+        check_comparisons(material, material.source)
+        check_conditions(material, material.source)
+    check_runs(material)
+    check_times(material)
+    check_replacements(material)
+    check_fittings(material)
+    check_positions(material)
+    check_data_sheets(material)
+    check_recordings(material)
+    check_channel_counts(material, channel_count)
+
+
+def check_keys(material: Material) -> None:
+    """Names that occur twice, or differ by case alone."""
+    if material.runs.readable and not material.runs.rows:
+        material.note(Fault(material.runs.file, None, None, "no rows", "at least one run"))
+    keyed: tuple[tuple[TableRows[Any], str], ...] = (
+        (material.runs, "run"),
+        (material.positions, "position"),
+        (material.sensors, "sensor"),
+        (material.calibrators, "calibrator"),
+        (material.cavities, "cavity"),
+    )
+    for table, key in keyed:
+        _check_once(material, table, key)
+        _check_case(material, table, key)
+    _check_case(material, material.fittings, "session")
+    _check_case(material, material.fittings, "mount")
+    _check_case(material, material.positions, "line_array", "line")
+    _check_fitted_once(material)
+    reserved = material.runs.names("run").get(NO_BACKGROUND)
+    if reserved is not None:
+        expected = 'another name: in the column "background" this word means that nothing is subtracted'
+        material.note(material.runs.fault(reserved, "run", quoted(NO_BACKGROUND), expected))
+
+
+def _check_once(material: Material, table: TableRows[Any], key: str) -> None:
+    first = table.names(key)
+    for row in table.rows:
+        name = getattr(row, key)
+        if name and first[name] != row.line:
+            expected = f"each {key} once (it is in line {first[name]} already)"
+            material.note(table.fault(row.line, key, f"{quoted(name)} again", expected))
+
+
+def _check_case(material: Material, table: TableRows[Any], attribute: str, column: str = "") -> None:
+    for name, other, line, other_line in _alike_but_for_case(table.names(attribute)):
+        expected = f"a name that differs by more than case from {quoted(other)} in line {other_line}"
+        material.note(table.fault(line, column or attribute, quoted(name), expected))
+
+
+def _alike_but_for_case(lines: Mapping[str, int]) -> Iterable[tuple[str, str, int, int]]:
+    first: dict[str, str] = {}
+    for name, line in lines.items():
+        other = first.setdefault(name.casefold(), name)
+        if other != name:
+            yield name, other, line, lines[other]
+
+
+def _check_fitted_once(material: Material) -> None:
+    channels: dict[tuple[str, int], int] = {}
+    places: dict[tuple[str, str], int] = {}
+    table = material.fittings
+    for row in table.rows:
+        if not row.session:
+            continue
+        # A channel that could not be read is None here.
+        if row.channel is not None:
+            line = channels.setdefault((row.session, row.channel), row.line)
+            if line != row.line:
+                expected = f"each channel once in session {quoted(row.session)} (it is in line {line} already)"
+                material.note(table.fault(row.line, "channel", f"channel {row.channel} again", expected))
+        line = places.setdefault((row.session, row.position), row.line)
+        if row.position and line != row.line:
+            expected = f"each position once in session {quoted(row.session)} (it is in line {line} already)"
+            material.note(table.fault(row.line, "position", f"{quoted(row.position)} again", expected))
+
+
+def check_names_in_settings(material: Material, source: SettingsSource) -> None:
+    """Names in campaign.yaml that differ by case alone."""
+    for section in NAMED_SECTIONS:
+        content = source.document.data.get(section)
+        names = content if isinstance(content, dict) else {}
+        lines = {name: source.document.place((section, name), of_key=True).line for name in names}
+        for name, other, _, other_line in _alike_but_for_case(lines):
+            expected = f"a name that differs by more than case from {quoted(other)} in line {other_line}"
+            material.note(source.document.fault((section, name), quoted(name), expected, of_key=True))
+    spelt: dict[str, str] = {}
+    for name, condition in source.settings.conditions.items():
+        for index, treatment in enumerate(condition.applied):
+            other = spelt.setdefault(treatment.casefold(), treatment)
+            if other != treatment:
+                path = ("conditions", name, "applied", index)
+                expected = f"a name that differs by more than case from the treatment {quoted(other)}"
+                material.note(source.document.fault(path, quoted(treatment), expected))
+
+
+def check_comparisons(material: Material, source: SettingsSource) -> None:
+    """Comparisons of unknown conditions, and of a condition with itself."""
+    document, known = source.document, source.conditions
+    if known is None:
+        return
+    settings, expected = source.settings, "one of the conditions"
+    reference = settings.reference_condition
+    if "reference_condition" in document.data and reference not in known:
+        hint = did_you_mean(reference, known)
+        material.note(document.fault(("reference_condition",), quoted(reference), expected, hint))
+    if document.data.get("comparisons") is None:
+        return
+    for name, comparison in settings.comparisons.items():
+        for side, condition in (("reference", comparison.reference), ("treatment", comparison.treatment)):
+            if condition not in known:
+                path = ("comparisons", name, side)
+                hint = did_you_mean(condition, known)
+                material.note(document.fault(path, quoted(condition), expected, hint))
+        if comparison.reference == comparison.treatment:
+            path = ("comparisons", name, "treatment")
+            found = f"{quoted(comparison.treatment)} compared with itself"
+            material.note(document.fault(path, found, "a condition other than the reference"))
+
+
+def check_conditions(material: Material, source: SettingsSource) -> None:
+    """Warn of conditions that are the same by their treatments, and of those that no run uses."""
+    document = source.document
+    same: dict[frozenset[str], str] = {}
+    for name, condition in source.settings.conditions.items():
+        path = ("conditions", name)
+        if path not in document.keys or "applied" not in condition.model_fields_set:
+            continue
+        other = same.setdefault(frozenset(condition.applied), name)
+        if other != name:
+            found = f"the same treatments for {quoted(name)} as for {quoted(other)}"
+            expected = "other treatments in `applied`, or one condition for both"
+            material.warnings.append(document.fault(path, found, expected, of_key=True))
+    if not material.runs.readable:
+        return
+    used = material.runs.names("condition")
+    for name in source.settings.conditions:
+        path = ("conditions", name)
+        if path in document.keys and name not in used:
+            found = f"the condition {quoted(name)}, which no run has"
+            material.warnings.append(document.fault(path, found, "runs for every condition", of_key=True))

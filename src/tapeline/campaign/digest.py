@@ -1,0 +1,34 @@
+"""A digest of what a job's result depends on, the same for equal content however it was written."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import BaseModel
+
+
+def canonical(value: Any) -> Any:
+    """Plain form for hashing: dataclasses and models as sorted mappings, numbers as floats (2 equals 2.0)."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: canonical(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, BaseModel):
+        return {name: canonical(getattr(value, name)) for name in type(value).model_fields}
+    if isinstance(value, Mapping):
+        return {str(key): canonical(item) for key, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [canonical(item) for item in value]
+    if isinstance(value, set | frozenset):
+        return sorted(canonical(item) for item in value)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value)
+    return value
+
+
+def digest_of(step: str, version: int, needs: Any) -> str:
+    """SHA-256 (32 hexadecimal digits of it) over step name, step version and the canonical form of its needs."""
+    text = json.dumps([step, version, canonical(needs)], sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:32]

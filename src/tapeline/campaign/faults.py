@@ -1,0 +1,93 @@
+"""What is wrong with a campaign's files: where it stands, what was found, what was expected, how to mend it."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+SHOWN_CHARACTERS = 60
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing to mend in one file.
+
+    `line` counts from 1. `column` is a table's column name, or the character (from 1) in a YAML file; both are None
+    where the file as a whole is meant. `found` and `expected` complete "found …, expected …"; `mend` is a hint.
+    """
+
+    file: str
+    line: int | None
+    column: int | str | None
+    found: str
+    expected: str
+    mend: str | None = None
+
+    def __str__(self) -> str:
+        place = self.file if self.line is None else f"{self.file}:{self.line}"
+        if self.column is not None:
+            place += f", column {self.column}" if isinstance(self.column, int) else f', column "{self.column}"'
+        text = f"{place}: found {self.found}, expected {self.expected}"
+        return text if self.mend is None else f"{text}; {self.mend}"
+
+    @property
+    def cell(self) -> tuple[str, int | None, int | str | None]:
+        """The place alone."""
+        return self.file, self.line, self.column
+
+
+class CampaignFaults(Exception):  # noqa: N818 (it holds faults, it is not one)
+    """Every fault of a campaign's files, found in one go."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = in_order(faults)
+        super().__init__(self.faults)
+
+    def __str__(self) -> str:
+        count = len(self.faults)
+        return "\n".join([*map(str, self.faults), f"{count} fault{'' if count == 1 else 's'}"])
+
+    def __iter__(self) -> Iterator[Fault]:
+        return iter(self.faults)
+
+
+def in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """Each fault once, by file, line and column."""
+    return tuple(sorted(dict.fromkeys(faults), key=_order))
+
+
+def _order(fault: Fault) -> tuple[str, int, int, str, str]:
+    column = fault.column
+    character = column if isinstance(column, int) else 0
+    return fault.file, fault.line or 0, character, str(column or ""), fault.found
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """The known name most like `name`: one that differs by case alone first, else by spelling; None if none is near."""
+    by_folded = {candidate.casefold(): candidate for candidate in known}
+    folded = name.casefold()
+    if folded in by_folded:
+        return by_folded[folded]
+    close = difflib.get_close_matches(folded[:200], by_folded, n=1, cutoff=0.6)
+    return by_folded[close[0]] if close else None
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str | None:
+    """The hint that names the nearest known name, or None."""
+    near = nearest(name, known)
+    return None if near is None else f'did you mean "{near}"?'
+
+
+def listed(names: Iterable[str], most: int = 12) -> str:
+    """A short list for a sentence: at most `most` names, then how many more there are."""
+    every = list(names)
+    shown = ", ".join(every[:most])
+    return shown if len(every) <= most else f"{shown} and {len(every) - most} more"
+
+
+def quoted(text: object) -> str:
+    """`text` in quotes on one line, cut where it is long."""
+    one_line = " ".join(str(text).split())
+    visible = "".join(char if char.isprintable() else repr(char)[1:-1] for char in one_line)
+    return f'"{visible}"' if len(visible) <= SHOWN_CHARACTERS else f'"{visible[:SHOWN_CHARACTERS]}…"'

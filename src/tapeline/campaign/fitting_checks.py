@@ -1,0 +1,81 @@
+"""Checks of fittings, positions and sensors against each other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tapeline.campaign.faults import Fault, quoted
+from tapeline.campaign.material import Material
+
+
+def check_fittings(material: Material) -> None:
+    """Unknown positions and sensors, volts without a sensor; warn of a sensor in two places at once."""
+    table = material.fittings
+    positions, sensors = material.positions.names("position"), material.sensors.names("sensor")
+    fitted: dict[tuple[str, str], int] = {}
+    for row in table.rows:
+        if row.position and material.positions.readable and row.position not in positions:
+            expected = "a row of the positions table"
+            material.note(table.unknown(row.line, "position", row.position, positions, expected))
+        if row.sensor is None:
+            if row.unit == "V":
+                expected = "the sensor, since the recording is in volts"
+                mend = 'for a recording in pascal write "Pa" in the column "unit"'
+                material.note(table.fault(row.line, "sensor", "an empty cell", expected, mend))
+            continue
+        if material.sensors.readable and row.sensor not in sensors:
+            expected = "a row of the sensors table"
+            material.note(table.unknown(row.line, "sensor", row.sensor, sensors, expected))
+        first = fitted.setdefault((row.session, row.sensor), row.line)
+        if first != row.line:
+            found = f"{quoted(row.sensor)} again"
+            expected = f"each sensor once in session {quoted(row.session)} (it is in line {first} already)"
+            material.warnings.append(table.fault(row.line, "sensor", found, expected))
+
+
+def check_positions(material: Material) -> None:
+    """Unknown partners and cavities, and the order along line arrays."""
+    table = material.positions
+    positions, cavities = table.names("position"), material.cavities.names("cavity")
+    orders: dict[tuple[str, int], int] = {}
+    for row in table.rows:
+        if row.mirror is not None and row.mirror == row.position:
+            material.note(table.fault(row.line, "mirror", "the position itself", "the partner on the other side"))
+        elif row.mirror is not None and row.mirror not in positions:
+            others = [name for name in positions if name != row.position]
+            material.note(table.unknown(row.line, "mirror", row.mirror, others, "a position of this table"))
+        if row.cavity is not None and material.cavities.readable and row.cavity not in cavities:
+            expected = f"a row of {material.cavities.file}"
+            material.note(table.unknown(row.line, "cavity", row.cavity, cavities, expected))
+        if row.line_array is None:
+            continue
+        if row.line_order is None:
+            expected = f"the place on the line array {quoted(row.line_array)}, counted downstream"
+            material.note(table.fault(row.line, "line_order", "an empty cell", expected))
+            continue
+        first = orders.setdefault((row.line_array, row.line_order), row.line)
+        if first != row.line:
+            expected = f"each place on the line array once (it is in line {first} already)"
+            material.note(table.fault(row.line, "line_order", f"{row.line_order} again", expected))
+
+
+def check_data_sheets(material: Material) -> None:
+    """Data sheets of fitted sensors that are not there. (Charts are missed when they are read.)"""
+    fitted = material.fitted_sensors
+    for row in material.sensors.rows:
+        if row.sensor in fitted and row.data_sheet is not None and not has_file(material.root, row.data_sheet):
+            material.note(missing_file(material, row.line, "data_sheet", row.data_sheet))
+
+
+def missing_file(material: Material, line: int, column: str, path: str) -> Fault:
+    """The fault of a path in the sensor table that leads to no file."""
+    expected = "a file, by its path from the campaign folder"
+    return material.sensors.fault(line, column, f"no file {quoted(path)}", expected)
+
+
+def has_file(root: Path, path: str) -> bool:
+    """Whether `path`, from the folder `root`, leads to a file."""
+    try:
+        return (root / path).is_file()
+    except OSError:
+        return False

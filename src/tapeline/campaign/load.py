@@ -1,0 +1,91 @@
+"""Reads a whole campaign and reports all its faults at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tapeline.campaign.charts import Chart, read_chart
+from tapeline.campaign.checks import cross_check
+from tapeline.campaign.faults import CampaignFaults, Fault, in_order
+from tapeline.campaign.fitting_checks import has_file, missing_file
+from tapeline.campaign.material import ChannelCount, Material
+from tapeline.campaign.model import Campaign
+from tapeline.campaign.settings import Tables
+from tapeline.campaign.settings_source import SETTINGS_FILE, SettingsSource, read_settings
+from tapeline.campaign.table_columns import CALIBRATORS, CAVITIES, FITTINGS, POSITIONS, RUNS, SENSORS, RowT, Table
+from tapeline.campaign.table_source import TableRows, read_table
+
+
+def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: bool = True) -> Campaign:
+    """Read the campaign in the folder `root`.
+
+    `channel_count` tells how many channels a recording has (None: it cannot be read). With `check` false the tables
+    are not held against each other, for jobs of a campaign that has been checked as a whole.
+
+    Raises CampaignFaults with every fault of every file.
+    """
+    if not (root / SETTINGS_FILE).exists():
+        mend = "name the campaign folder that holds it"
+        raise CampaignFaults([Fault(SETTINGS_FILE, None, None, "no such file", "the campaign's settings", mend)])
+    faults: list[Fault] = []
+    source = read_settings(root, faults)
+    material = _read_tables(root, source, faults)
+    charts = _read_charts(root, material, faults)
+    if check:
+        cross_check(material, channel_count)
+        faults.extend(material.faults)
+    if faults or source is None:
+        raise CampaignFaults(faults)
+    return Campaign(
+        root=root,
+        settings=source.settings,
+        runs={row.run: row for row in material.runs.rows},
+        positions={row.position: row for row in material.positions.rows},
+        fittings=material.fittings.rows,
+        sensors={row.sensor: row for row in material.sensors.rows},
+        calibrators={row.calibrator: row for row in material.calibrators.rows},
+        cavities={row.cavity: row for row in material.cavities.rows},
+        charts=charts,
+        warnings=in_order(material.warnings),
+    )
+
+
+def _read_tables(root: Path, source: SettingsSource | None, faults: list[Fault]) -> Material:
+    paths = Tables() if source is None else source.settings.tables
+
+    def read(shown: str, table: Table[RowT], optional: bool = False) -> TableRows[RowT]:
+        # Without settings the paths are a guess: a table that is not there is no fault then.
+        if (optional or source is None) and not (root / shown).exists():
+            return TableRows(shown, (), frozenset(), readable=optional)
+        return read_table(root, shown, table, faults)
+
+    return Material(
+        root=root,
+        source=source,
+        runs=read(paths.runs, RUNS),
+        positions=read(paths.positions, POSITIONS),
+        fittings=read(paths.fittings, FITTINGS),
+        sensors=read(paths.sensors, SENSORS),
+        calibrators=read(paths.calibrators, CALIBRATORS),
+        cavities=read(paths.cavities, CAVITIES, optional="cavities" not in paths.model_fields_set),
+        bad_cells=frozenset(fault.cell for fault in faults),
+    )
+
+
+def _read_charts(root: Path, material: Material, faults: list[Fault]) -> dict[str, Chart]:
+    """The charts of the fitted sensors; a file that several sensors name is read once."""
+    fitted = material.fitted_sensors
+    by_path: dict[str, Chart | None] = {}
+    charts: dict[str, Chart] = {}
+    for sensor in material.sensors.rows:
+        if sensor.chart is None or sensor.sensor not in fitted:
+            continue
+        if sensor.chart not in by_path and not has_file(root, sensor.chart):
+            by_path[sensor.chart] = None
+            faults.append(missing_file(material, sensor.line, "chart", sensor.chart))
+        elif sensor.chart not in by_path:
+            by_path[sensor.chart] = read_chart(root, sensor.chart, faults)
+        chart = by_path[sensor.chart]
+        if chart is not None:
+            charts[sensor.sensor] = chart
+    return charts

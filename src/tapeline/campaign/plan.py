@@ -1,0 +1,322 @@
+"""The jobs of a campaign: what each one reads, what it needs, and the digest that says when it must run again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cached_property
+from typing import Any
+
+from tapeline.campaign.backgrounds import background_runs
+from tapeline.campaign.digest import digest_of
+from tapeline.campaign.model import Campaign
+from tapeline.campaign.slices import (
+    CalibrateNeeds,
+    CalibratorCheck,
+    CatalogueNeeds,
+    Channel,
+    CompareNeeds,
+    CompareRun,
+    PositionRow,
+    PressureNeeds,
+    RunRow,
+    SensitivityNeeds,
+    SessionRun,
+    Source,
+    SpectraNeeds,
+    TablesNeeds,
+)
+from tapeline.campaign.tables import Fitting, Run
+
+STEP_VERSIONS: Mapping[str, int] = {
+    "calibrate": 1,
+    "sensitivity": 1,
+    "pressure": 1,
+    "spectra": 1,
+    "tables": 1,
+    "catalogue": 1,
+    "compare": 1,
+    "report": 1,
+    "manifest": 1,
+}
+"""Raised whenever a step's code gives other bytes for the same needs: code edits are not seen by the workflow."""
+
+
+class Plan:
+    """Look-ups for the workflow: runs of a session, needs and digests of every job."""
+
+    def __init__(self, campaign: Campaign) -> None:
+        self.campaign = campaign
+        self._settings = campaign.settings
+        self._replaced = campaign.superseded()
+        self._used = {run.run: run for run in campaign.used_runs()}
+        self._backgrounds = background_runs(campaign)
+
+    @cached_property
+    def sessions(self) -> tuple[str, ...]:
+        """Sessions with at least one used run, sorted."""
+        return tuple(sorted({run.session for run in self._used.values()}))
+
+    @cached_property
+    def recordings(self) -> tuple[str, ...]:
+        """Used measurement and background runs, sorted: those that go through pressure and spectra."""
+        return tuple(sorted(run.run for run in self._used.values() if run.kind != "calibration"))
+
+    @cached_property
+    def measured_sessions(self) -> tuple[str, ...]:
+        """Sessions with at least one measurement or background run, sorted: those that get tables."""
+        return tuple(sorted({self._used[name].session for name in self.recordings}))
+
+    @cached_property
+    def _by_session(self) -> dict[str, tuple[str, ...]]:
+        grouped: dict[str, list[str]] = {}
+        for name in self.recordings:
+            grouped.setdefault(self._used[name].session, []).append(name)
+        return {session: tuple(names) for session, names in grouped.items()}
+
+    def recordings_of(self, session: str) -> tuple[str, ...]:
+        """Measurement and background runs of one session, sorted."""
+        return self._by_session.get(session, ())
+
+    def recordings_for_tables(self, session: str) -> tuple[str, ...]:
+        """The session's runs and background runs of other sessions that they name, sorted."""
+        own = self.recordings_of(session)
+        return tuple(sorted({*own, *(name for run in own for name in self._backgrounds.get(run, ()))}))
+
+    def session_of(self, run: str) -> str:
+        """The session of a used run."""
+        return self._used[run].session
+
+    def source_files(self, run: str) -> tuple[str, ...]:
+        """Files of a run's recording that are there, relative to the campaign folder."""
+        paths = self._source(self._used[run]).paths
+        return tuple(path for path in paths if (self.campaign.root / path).is_file())
+
+    def check_files(self, session: str) -> tuple[str, ...]:
+        """Files of a session's calibrator recordings that are there."""
+        names = [run.run for run in self._checks_of(session)]
+        return tuple(path for name in names for path in self.source_files(name))
+
+    def digest(self, step: str, key: str = "") -> str:
+        """Digest of one job: `key` is its run or session, empty for campaign-level steps."""
+        return digest_of(step, STEP_VERSIONS[step], self.needs(step, key))
+
+    def needs(self, step: str, key: str = "") -> Any:
+        """The slice that one job depends on."""
+        return getattr(self, f"{step}_needs")(*((key,) if key else ()))
+
+    def calibrate_needs(self, session: str) -> CalibrateNeeds:
+        """See CalibrateNeeds."""
+        limits = self._settings.calibration
+        return CalibrateNeeds(
+            campaign=self._settings.campaign,
+            session=session,
+            checks=tuple(self._check(run) for run in self._checks_of(session)),
+            channels=self._channels(session, charts=True),
+            shortest_steady_s=limits.shortest_steady_s,
+            steady_within_db=limits.steady_within_db,
+            frequency_within_pct=limits.frequency_within_pct,
+            least_tone_to_noise_db=limits.least_tone_to_noise_db,
+            static_pressure_missing_db=limits.static_pressure_missing_db,
+            reference_pressure_pa=self._settings.reference_pressure_pa,
+        )
+
+    def sensitivity_needs(self, session: str) -> SensitivityNeeds:
+        """See SensitivityNeeds."""
+        channels = self._channels(session, charts=False)
+        return SensitivityNeeds(self._settings.campaign, session, channels, self._settings.calibration)
+
+    def pressure_needs(self, run: str) -> PressureNeeds:
+        """See PressureNeeds."""
+        used = self._used[run]
+        return PressureNeeds(
+            campaign=self._settings.campaign,
+            session=used.session,
+            source=self._source(used),
+            channels=self._channels(used.session, charts=False),
+            policy=self._settings.calibration.sensitivity,
+            chart_uncertainty_db=self._settings.calibration.chart_uncertainty_db,
+            quality=self._settings.quality,
+        )
+
+    def spectra_needs(self, run: str) -> SpectraNeeds:
+        """See SpectraNeeds."""
+        channels = self._channels(self._used[run].session, charts=True)
+        return SpectraNeeds(
+            campaign=self._settings.campaign,
+            run=run,
+            charts=tuple((c.position, c.chart_hz, c.chart_db) for c in channels),
+            response_correction=self._settings.calibration.response_correction,
+            spectra=self._settings.spectra,
+            history=self._settings.history,
+            history_range_hz=self._settings.overall[0].range_hz,
+            reference_pressure_pa=self._settings.reference_pressure_pa,
+        )
+
+    def tables_needs(self, session: str) -> TablesNeeds:
+        """See TablesNeeds."""
+        names = self.recordings_of(session)
+        return TablesNeeds(
+            campaign=self._settings.campaign,
+            session=session,
+            runs=tuple(SessionRun(n, self._used[n].kind, self._backgrounds.get(n, ())) for n in names),
+            backgrounds=tuple(n for n in self.recordings_for_tables(session) if n not in names),
+            window=self._settings.spectra.window,
+            range_hz=self._settings.spectra.range_hz,
+            bands=self._settings.bands,
+            overall=self._settings.overall,
+            background=self._settings.background,
+            reference_pressure_pa=self._settings.reference_pressure_pa,
+        )
+
+    def catalogue_needs(self) -> CatalogueNeeds:
+        """See CatalogueNeeds."""
+        runs = tuple(self._run_row(self.campaign.runs[name]) for name in sorted(self.campaign.runs))
+        positions = tuple(
+            PositionRow(
+                p.position,
+                p.x_m,
+                p.y_m,
+                p.z_m,
+                p.area,
+                p.flow,
+                p.mirror,
+                p.line_array,
+                p.line_order,
+                p.cavity,
+                p.remark,
+            )
+            for _, p in sorted(self.campaign.positions.items())
+        )
+        return CatalogueNeeds(self._settings.campaign, runs, positions, self._settings.spectra.resolution_hz)
+
+    def compare_needs(self) -> CompareNeeds:
+        """See CompareNeeds."""
+        settings = self._settings
+        runs = tuple(
+            CompareRun(
+                name,
+                used.session,
+                used.condition or "",
+                *self.campaign.operating_points[name],
+                self._backgrounds.get(name, ()),
+            )
+            for name, used in sorted(self._used.items())
+            if used.kind == "measurement"
+        )
+        mounts = sorted((f.session, f.position, f.mount) for f in self.campaign.fittings if f.session in self.sessions)
+        return CompareNeeds(
+            campaign=settings.campaign,
+            comparisons=dict(sorted(settings.comparisons.items())),
+            applied={name: condition.applied for name, condition in sorted(settings.conditions.items())},
+            runs=runs,
+            mounts=tuple(mounts),
+            areas=tuple((name, p.area or "") for name, p in sorted(self.campaign.positions.items())),
+            confidence=settings.confidence,
+            compare=settings.compare,
+            ranking=settings.ranking,
+            background=settings.background,
+            reference_pressure_pa=settings.reference_pressure_pa,
+        )
+
+    def report_needs(self) -> dict[str, Any]:
+        """Everything the page shows that no table carries: the settings in full and the tables' digests."""
+        return {"settings": self._settings, "tables": self._table_digests()}
+
+    def manifest_needs(self) -> dict[str, Any]:
+        """The settings that change results (no titles, nothing of the report's looks) and the tables' digests."""
+        return {"settings": self.result_settings(), "tables": self._table_digests()}
+
+    def result_settings(self) -> dict[str, Any]:
+        """The settings that numbers depend on, as plain values."""
+        dumped: dict[str, Any] = self._settings.model_dump(
+            mode="json", exclude={"title", "report", "axes", "keep_pressure"}
+        )
+        for condition in dumped["conditions"].values():
+            condition.pop("title")
+        return dumped
+
+    def _table_digests(self) -> dict[str, str]:
+        sessions = {f"tables/{name}": self.digest("tables", name) for name in self.measured_sessions}
+        return {**sessions, "catalogue": self.digest("catalogue"), "compare": self.digest("compare")}
+
+    def _checks_of(self, session: str) -> list[Run]:
+        return sorted(
+            (run for run in self._used.values() if run.kind == "calibration" and run.session == session),
+            key=lambda run: run.run,
+        )
+
+    def _check(self, run: Run) -> CalibratorCheck:
+        used = self.campaign.calibrators[run.calibrator or ""]
+        return CalibratorCheck(
+            source=self._source(run),
+            stage=run.stage or "before",
+            positions=tuple(sorted(run.positions)),
+            calibrator=used.calibrator,
+            closed_coupler=used.kind == "closed-coupler",
+            level_db=used.level_db,
+            frequency_hz=used.frequency_hz,
+            level_uncertainty_db=used.level_uncertainty_db,
+            adapter_correction_db=used.adapter_correction_db,
+            static_pressure_hpa=run.static_pressure_hpa,
+        )
+
+    def _source(self, run: Run) -> Source:
+        folder = self._settings.recordings.rstrip("/")
+        raw = self._settings.raw_formats[run.format] if run.format else None
+        paths = tuple(f"{folder}/{part}" for part in run.recordings)
+        return Source(run.run, paths, raw, run.start_s, run.stop_s, run.gain_db)
+
+    def _channels(self, session: str, *, charts: bool) -> tuple[Channel, ...]:
+        return tuple(self._channel(fitting, charts) for fitting in self.campaign.fittings_of(session))
+
+    def _channel(self, fitting: Fitting, charts: bool) -> Channel:
+        sensor = self.campaign.sensors.get(fitting.sensor or "")
+        chart = self.campaign.charts.get(fitting.sensor or "") if charts else None
+        stated = sensor.sensitivity_mv_per_pa if sensor else None
+        return Channel(
+            channel=fitting.channel,
+            position=fitting.position,
+            sensor=fitting.sensor,
+            mount=fitting.mount,
+            unit=fitting.unit,
+            full_scale_v=fitting.full_scale_v,
+            gain_db=fitting.gain_db,
+            polarity=fitting.polarity,
+            sensitivity_v_per_pa=stated / 1000.0 if stated is not None else None,
+            sensitivity_uncertainty_db=sensor.sensitivity_uncertainty_db if sensor else None,
+            chart_hz=chart.frequency_hz if chart else (),
+            chart_db=chart.response_db if chart else (),
+        )
+
+    def _run_row(self, run: Run) -> RunRow:
+        point = self.campaign.operating_points.get(run.run)
+        status = "left out" if not run.use else "superseded" if run.run in self._replaced else "used"
+        return RunRow(
+            run=run.run,
+            session=run.session,
+            kind=run.kind,
+            status=status,
+            condition=run.condition,
+            recording=" | ".join(run.recordings),
+            format=run.format,
+            set_speed_mps=run.speed_mps,
+            speed_mps=point[0] if point else None,
+            set_yaw_deg=run.yaw_deg,
+            yaw_deg=point[1] if point else run.yaw_deg,
+            measured_speed_mps=run.measured_speed_mps,
+            dynamic_pressure_pa=run.dynamic_pressure_pa,
+            temperature_c=run.temperature_c,
+            static_pressure_hpa=run.static_pressure_hpa,
+            humidity_pct=run.humidity_pct,
+            recorded_at=run.recorded_at,
+            calibrator=run.calibrator,
+            stage=run.stage,
+            replaces=run.replaces,
+            replaced_by=self._replaced.get(run.run),
+            gain_db=run.gain_db,
+            start_s=run.start_s,
+            stop_s=run.stop_s,
+            use=run.use,
+            remark=run.remark,
+            background_runs=self._backgrounds.get(run.run, ()),
+        )

@@ -1,0 +1,145 @@
+"""Checks of the run table: what a run needs, and the names by which it refers to other rows."""
+
+from __future__ import annotations
+
+import datetime
+
+from tapeline.campaign.faults import quoted
+from tapeline.campaign.material import Material
+from tapeline.campaign.model import superseded
+from tapeline.campaign.tables import Run
+
+
+def check_runs(material: Material) -> None:
+    """What each run needs and refers to."""
+    names = _Names(material)
+    for run in material.runs.rows:
+        _check_needs(material, run)
+        _check_references(material, run, names)
+        _check_background(material, run, names)
+        _check_calibrated_positions(material, run, names)
+        if run.start_s is not None and run.stop_s is not None and run.start_s >= run.stop_s:
+            found, expected = f"{run.stop_s:g} s", f"a time after start_s, {run.start_s:g} s"
+            material.note(material.runs.fault(run.line, "stop_s", found, expected))
+
+
+def check_times(material: Material) -> None:
+    """Times with and without an offset from UTC have no order among each other."""
+    first: tuple[bool, Run] | None = None
+    for run in material.runs.rows:
+        if run.recorded_at is None:
+            continue
+        with_offset = datetime.datetime.fromisoformat(run.recorded_at).tzinfo is not None
+        first = first or (with_offset, run)
+        if with_offset != first[0]:
+            found = f"{quoted(run.recorded_at)}, {'with' if with_offset else 'without'} an offset from UTC"
+            expected = f"the offset in every row or in none (line {first[1].line}: {quoted(first[1].recorded_at)})"
+            material.note(material.runs.fault(run.line, "recorded_at", found, expected))
+
+
+class _Names:
+    """Names that runs may refer to; None where the place that declares them cannot be read."""
+
+    def __init__(self, material: Material) -> None:
+        source = material.source
+        self.conditions = None if source is None else source.conditions
+        self.formats = None if source is None else source.raw_formats
+        self.sessions = material.fittings.names("session") if material.fittings.readable else None
+        self.calibrators = material.calibrators.names("calibrator") if material.calibrators.readable else None
+        self.positions = material.positions.names("position") if material.positions.readable else None
+        self.runs = {run.run: run for run in material.runs.rows}
+        self.superseded = superseded(self.runs)
+        self.backgrounds = [run.run for run in material.runs.rows if run.kind == "background" and run.use]
+        self.fitted: dict[str, set[str]] = {}
+        for fitting in material.fittings.rows:
+            self.fitted.setdefault(fitting.session, set()).add(fitting.position)
+
+
+def _check_needs(material: Material, run: Run) -> None:
+    table = material.runs
+    if run.kind == "measurement":
+        if run.condition is None:
+            expected = "the condition of the measurement"
+            material.note(table.fault(run.line, "condition", "an empty cell", expected))
+        speed_columns = ("speed_kmh", "speed_mps")
+        if run.speed_mps is None and not any(
+            (table.file, run.line, column) in material.bad_cells for column in speed_columns
+        ):
+            given = [column for column in speed_columns if column in table.header]
+            column = (given or ["speed_kmh"])[0]
+            material.note(table.fault(run.line, column, "an empty cell", "the set speed of the measurement"))
+    elif run.kind == "calibration":
+        if run.calibrator is None:
+            material.note(table.fault(run.line, "calibrator", "an empty cell", "the calibrator used"))
+        if run.stage is None:
+            material.note(table.fault(run.line, "stage", "an empty cell", '"before" or "after"'))
+
+
+def _check_references(material: Material, run: Run, names: _Names) -> None:
+    references = (
+        ("session", run.session, names.sessions, "a session of the fittings table"),
+        ("condition", run.condition, names.conditions, "one of the conditions in campaign.yaml"),
+        ("format", run.format, names.formats, "one of the raw_formats in campaign.yaml"),
+        ("calibrator", run.calibrator, names.calibrators, "a row of the calibrators table"),
+    )
+    for column, name, known, expected in references:
+        if name and known is not None and name not in known:
+            material.note(material.runs.unknown(run.line, column, name, known, expected))
+
+
+def _check_background(material: Material, run: Run, names: _Names) -> None:
+    for name in run.background or ():
+        other = names.runs.get(name)
+        found = quoted(name)
+        if other is None:
+            expected = "background runs of this table"
+            material.note(material.runs.unknown(run.line, "background", name, names.backgrounds, expected))
+            continue
+        if other.kind is not None and other.kind != "background":
+            found += f", a {other.kind} (line {other.line})"
+        elif not other.use and name not in names.superseded:
+            found += f", which is left out by use = no (line {other.line})"
+        else:
+            continue
+        material.note(material.runs.fault(run.line, "background", found, "background runs that are used"))
+
+
+def _check_calibrated_positions(material: Material, run: Run, names: _Names) -> None:
+    for name in run.positions:
+        if names.positions is not None and name not in names.positions:
+            expected = "rows of the positions table"
+            material.note(material.runs.unknown(run.line, "positions", name, names.positions, expected))
+        elif run.session in names.fitted and name not in names.fitted[run.session]:
+            expected = f"positions fitted in session {quoted(run.session)}"
+            material.note(material.runs.fault(run.line, "positions", quoted(name), expected))
+
+
+def check_replacements(material: Material) -> None:
+    """Retakes of unknown runs, of themselves and in a circle."""
+    table = material.runs
+    runs = {run.run: run for run in table.rows}
+    in_known_circle: set[str] = set()
+    for run in table.rows:
+        if run.replaces is None or run.run in in_known_circle:
+            continue
+        if run.replaces not in runs:
+            others = [name for name in runs if name != run.run]
+            material.note(table.unknown(run.line, "replaces", run.replaces, others, "a run of this table"))
+        elif run.replaces == run.run:
+            material.note(table.fault(run.line, "replaces", "the run itself", "an older run"))
+        else:
+            circle = _circle_from(run, runs)
+            in_known_circle.update(circle)
+            if circle:
+                found = "a circle of runs that replace each other: " + " -> ".join([*circle, circle[0]])
+                material.note(table.fault(run.line, "replaces", found, "an older run"))
+
+
+def _circle_from(run: Run, runs: dict[str, Run]) -> list[str]:
+    """The runs of a circle that leads from `run` back to it, or nothing."""
+    passed = [run.run]
+    older = run.replaces
+    while older is not None and older in runs and older not in passed:
+        passed.append(older)
+        older = runs[older].replaces
+    return passed if older == run.run else []

@@ -1,0 +1,247 @@
+"""The sections of campaign.yaml: one model each, every key with its default, unit, meaning and origin."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, TypeAlias
+
+from pydantic import AfterValidator, AllowInfNan, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic_core import PydanticCustomError
+
+Number: TypeAlias = Annotated[float, Field(strict=True), AllowInfNan(False)]
+Whole: TypeAlias = Annotated[int, Field(strict=True)]
+Name: TypeAlias = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$", max_length=120)]
+PathText: TypeAlias = Annotated[str, StringConstraints(min_length=1, strip_whitespace=True)]
+Weighting: TypeAlias = Literal["A", "C", "Z"]
+
+
+def refuse(expected: str) -> PydanticCustomError:
+    """The error by which a validator says what it expects; the words end up in the fault."""
+    return PydanticCustomError("expected", "expected {expected}", {"expected": expected})
+
+
+def _increasing(limits: tuple[float, float]) -> tuple[float, float]:
+    low, high = limits
+    if not 0 < low < high:
+        raise refuse("two increasing frequencies above 0 Hz, such as [25, 8000]")
+    return limits
+
+
+FrequencyRange: TypeAlias = Annotated[tuple[Number, Number], AfterValidator(_increasing)]
+
+
+class Section(BaseModel):
+    """What all sections share: no unknown key, no later change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Tables(Section):
+    """Where the tables are, relative to the campaign folder."""
+
+    runs: PathText = Field("config/runs.csv", description="the run table, one row a recording")
+    positions: PathText = Field("config/positions.csv", description="the places on the body")
+    fittings: PathText = Field("config/fittings.csv", description="which sensor sat where, in each session")
+    sensors: PathText = Field("config/sensors.csv", description="one row a sensor")
+    calibrators: PathText = Field("config/calibrators.csv", description="one row a calibrator")
+    cavities: PathText = Field("config/cavities.csv", description="sizes of cavities; the file may be missing")
+
+
+class RawFormat(Section):
+    """How the samples lie in a recording without a header that says so."""
+
+    sample_type: Literal["int16", "int24", "int32", "float32", "float64"] = Field(
+        description="how one sample is stored"
+    )
+    byte_order: Literal["little", "big"] = Field("little", description="order of the bytes of a sample")
+    layout: Literal["interleaved", "planar"] = Field(
+        "interleaved", description="interleaved: frame after frame; planar: one channel after the other"
+    )
+    channels: Whole = Field(ge=1, le=4096, description="number of channels in the recording")
+    sample_rate_hz: Number = Field(gt=0, le=10e6, description="sampling rate in Hz")
+    header_bytes: Whole = Field(0, ge=0, description="bytes to skip before the first sample")
+
+
+class Condition(Section):
+    """One treatment state of the body."""
+
+    title: str = Field("", description="words for plots and tables; default: the condition's name")
+    applied: tuple[Name, ...] = Field((), description="the single treatments in place; none for the bare state")
+
+
+class Comparison(Section):
+    """Treatment minus reference, at the same position, speed and yaw."""
+
+    reference: str = Field(description="the condition compared against")
+    treatment: str = Field(description="the condition compared")
+
+
+class Calibration(Section):
+    """How checks with the calibrator become sensitivities, and when a check is doubted."""
+
+    sensitivity: Literal["before", "after", "mean", "chart", "data_sheet"] = Field(
+        "mean", description="which evidence is used; mean: of the checks before and after"
+    )
+    deviation_limit_db: Number = Field(
+        1.0, gt=0, description="dB, largest deviation of a check from the chart (0.5 to 1 dB, from memory)"
+    )
+    drift_limit_db: Number = Field(
+        0.5,
+        gt=0,
+        description="dB, largest change from before to after (limit of noise codes such as ISO 3744, from memory)",
+    )
+    response_correction: bool = Field(True, description="apply the charts' frequency response to spectra")
+    chart_age_limit_days: Whole = Field(
+        730, gt=0, description="days, an older chart is reported (common practice: recalibration in two years)"
+    )
+    static_pressure_missing_db: Number = Field(
+        0.3,
+        ge=0,
+        description="dB, standard uncertainty where the air pressure at a closed-coupler check is unknown "
+        "(about 3.5 % of air pressure: weather and some 300 m of altitude)",
+    )
+    shortest_steady_s: Number = Field(
+        1.0, gt=0, description="s, least length of the steady part of a calibrator tone (common practice)"
+    )
+    steady_within_db: Number = Field(
+        0.15,
+        gt=0,
+        description="dB, spread within which the tone counts as steady (IEC 60942 class 1 short-term "
+        "fluctuation 0.07 to 0.1 dB, from memory, plus the reading's own scatter)",
+    )
+    frequency_within_pct: Number = Field(
+        2.0,
+        gt=0,
+        lt=50,
+        description="%, how far the tone may lie from the calibrator's frequency (twice IEC 60942 class 1 "
+        "of about 1 %, from memory)",
+    )
+    least_tone_to_noise_db: Number = Field(
+        20.0, gt=0, description="dB, least tone above noise in its band (at 20 dB noise adds 0.04 dB)"
+    )
+    chart_uncertainty_db: Number = Field(
+        0.2, ge=0, description="dB, standard uncertainty of a chart where the sensor table gives none (from memory)"
+    )
+
+
+class Spectra(Section):
+    """Narrowband spectra."""
+
+    resolution_hz: Number = Field(5.0, gt=0, le=1000, description="Hz, line spacing wanted")
+    window: Literal["hann", "flattop", "rectangular"] = Field("hann", description="window of each block")
+    overlap: Number = Field(
+        0.5, ge=0, le=0.75, description="share of a block shared with the next (Welch 1967: 0.5 for hann)"
+    )
+    range_hz: FrequencyRange = Field((20.0, 10000.0), description="Hz, lowest and highest line kept")
+
+
+class Bands(Section):
+    """Fractional-octave bands."""
+
+    fraction: Literal[1, 3, 6, 12, 24] = Field(3, description="bands in an octave (IEC 61260-1:2014)")
+    method: Literal["lines", "filters"] = Field(
+        "lines", description="lines: summed from the narrowband; filters: IEC 61260-1:2014 class 1 filter bank"
+    )
+    range_hz: FrequencyRange = Field((25.0, 8000.0), description="Hz, first and last midband frequency")
+    highest_fraction_of_rate: Number = Field(
+        0.4,
+        gt=0,
+        le=0.5,
+        description="share of the sampling rate up to which bands are given (0.5 is the limit of Nyquist; the "
+        "anti-aliasing filter needs the rest, common practice)",
+    )
+
+
+class Overall(Section):
+    """One weighted overall level."""
+
+    weighting: Weighting = Field("Z", description="frequency weighting (IEC 61672-1:2013; Z: none)")
+    range_hz: FrequencyRange = Field((25.0, 8000.0), description="Hz, first and last band summed")
+
+
+class History(Section):
+    """Level against time."""
+
+    interval_s: Number = Field(
+        0.125, gt=0, le=60, description="s, averaging interval (the time constant F of IEC 61672-1:2013)"
+    )
+    weighting: tuple[Weighting, ...] = Field(("A", "Z"), min_length=1, description="frequency weightings")
+
+
+class Background(Section):
+    """What the margin of a level above its background decides."""
+
+    enough_margin_db: Number = Field(
+        6.0, description="dB, from here on the correction is trusted in full (ISO 10140-4: corrected from 6 to 15 dB)"
+    )
+    least_margin_db: Number = Field(
+        3.0, gt=0, description="dB, below it the level is an upper bound only (at 3 dB half of the power is background)"
+    )
+    no_correction_above_db: Number = Field(
+        15.0, description="dB, from here on nothing is subtracted, 0.14 dB at most (ISO 10140-4)"
+    )
+    bound_share: Number = Field(
+        0.1, ge=0, le=1, description="least share of the total power that an upper bound is given"
+    )
+    bound_factor: Number = Field(
+        1.645, gt=0, description="standard uncertainties added to an upper bound (one-sided 95 %, normal)"
+    )
+
+
+class OperatingPoint(Section):
+    """Which runs count as taken at the same speed and yaw."""
+
+    speed_tolerance: Number = Field(0.02, ge=0, lt=0.5, description="share of the speed, as in 0.02 for 2 %")
+    yaw_tolerance_deg: Number = Field(0.5, ge=0, lt=45, description="degrees")
+    nominal_speeds: tuple[Annotated[Number, Field(ge=0)], ...] = Field(
+        (), description="nominal speeds in report.speed_unit; empty: found from the set speeds"
+    )
+
+
+class Compare(Section):
+    """How differences between conditions are judged."""
+
+    practical_threshold_db: Number = Field(
+        0.5, ge=0, description="dB, a smaller difference is of no practical use (common practice)"
+    )
+    repeats_pooled: bool = Field(
+        True, description="pool the scatter of repeats over positions, operating points and sessions of a comparison"
+    )
+    session_sd_db: Number = Field(
+        0.5,
+        ge=0,
+        description="dB, standard deviation between sessions with the mount untouched; used only where the campaign "
+        "itself gives no estimate (from memory, 0.3 to 1 dB is typical)",
+    )
+    remount_sd_db: Number = Field(
+        1.0,
+        ge=0,
+        description="dB, standard deviation of a sensor fitted anew; used only where the campaign itself gives "
+        "no between-session estimate (from memory, typical of remounted sensors)",
+    )
+
+
+class Quality(Section):
+    """When a channel of a run is doubted."""
+
+    overload_run_samples: Whole = Field(
+        3, ge=2, description="equal samples at full scale in a row that count as overload (common practice)"
+    )
+    dropout_s: Number = Field(0.005, gt=0, description="s, identical samples for so long are a dropout")
+    dead_level_pa: Number = Field(
+        1e-4,
+        ge=0,
+        description="Pa rms, below it a channel is dead (14 dB re 20 uPa, below sensor noise, from memory)",
+    )
+
+
+class Ranking(Section):
+    """The list of spots and bands to work on first."""
+
+    weighting: Weighting = Field("Z", description="frequency weighting of the contributions ranked")
+    entries: Whole = Field(20, ge=1, description="rows of the list for each comparison")
+
+
+class Report(Section):
+    """How the report shows things."""
+
+    speed_unit: Literal["km/h", "m/s"] = Field("km/h", description="unit of speeds in report and nominal_speeds")

@@ -1,0 +1,140 @@
+"""campaign.yaml as one typed, frozen model."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field, model_validator
+
+from tapeline.campaign.setting_sections import (
+    Background,
+    Bands,
+    Calibration,
+    Compare,
+    Comparison,
+    Condition,
+    History,
+    Name,
+    Number,
+    OperatingPoint,
+    Overall,
+    PathText,
+    Quality,
+    Ranking,
+    RawFormat,
+    Report,
+    Section,
+    Spectra,
+    Tables,
+    Weighting,
+    refuse,
+)
+
+__all__ = [
+    "Background",
+    "Bands",
+    "Calibration",
+    "Compare",
+    "Comparison",
+    "Condition",
+    "History",
+    "OperatingPoint",
+    "Overall",
+    "Quality",
+    "Ranking",
+    "RawFormat",
+    "Report",
+    "Settings",
+    "Spectra",
+    "Tables",
+    "Weighting",
+]
+
+DEFAULT_AXES = "not stated"
+
+
+def _ordered_margins(margins: Background) -> Background:
+    if not margins.least_margin_db <= margins.enough_margin_db <= margins.no_correction_above_db:
+        raise refuse("least_margin_db <= enough_margin_db <= no_correction_above_db")
+    return margins
+
+
+class Settings(Section):
+    """Everything that campaign.yaml says, defaults filled in.
+
+    Where `comparisons` is absent, every condition is compared with `reference_condition`, under its own name; where
+    that is absent too, the first condition is the reference.
+    """
+
+    campaign: Name = Field(description="identifier of the campaign; goes into every table")
+    title: str = Field("", description="title of the report; default: the campaign's identifier")
+    tables: Tables = Field(Tables(), description="where the tables are")
+    recordings: PathText = Field("recordings", description="folder that the run table's paths start from")
+    results: PathText = Field("results", description="folder for all that is computed")
+    raw_formats: dict[Name, RawFormat] = Field({}, description="formats of headerless recordings, by name")
+    axes: str = Field(
+        DEFAULT_AXES, description="one sentence on the directions of x, y, z and yaw; printed with every map"
+    )
+    conditions: dict[Name, Condition] = Field(min_length=1, description="the treatment states, by name")
+    comparisons: dict[Name, Comparison] = Field({}, description="which condition is compared with which")
+    reference_condition: str = Field("", description="the reference where comparisons are not listed")
+    calibration: Calibration = Field(Calibration(), description="calibrator checks and sensitivities")
+    spectra: Spectra = Field(Spectra(), description="narrowband spectra")
+    bands: Bands = Field(Bands(), description="fractional-octave bands")
+    overall: tuple[Overall, ...] = Field(
+        (Overall(weighting="Z"), Overall(weighting="A")), min_length=1, description="weighted overall levels"
+    )
+    history: History = Field(History(), description="level against time")
+    background: Annotated[Background, AfterValidator(_ordered_margins)] = Field(
+        Background(), description="limits of the background subtraction"
+    )
+    operating_point: OperatingPoint = Field(OperatingPoint(), description="grouping of speeds and yaw angles")
+    reference_pressure_pa: Number = Field(
+        2.0e-5, gt=0, description="Pa, reference of all levels (ISO 1683:2015: 20 uPa in gases)"
+    )
+    confidence: Number = Field(0.95, gt=0.5, lt=1, description="confidence level of all intervals")
+    mains_hz: Number = Field(50.0, gt=0, le=1000, description="Hz, mains frequency")
+    keep_pressure: bool = Field(False, description="keep the calibrated time signals after the spectra are made")
+    report: Report = Field(Report(), description="how the report shows things")
+    compare: Compare = Field(Compare(), description="how differences are judged")
+    quality: Quality = Field(Quality(), description="when a channel of a run is doubted")
+    ranking: Ranking = Field(Ranking(), description="the list of spots to work on first")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fill_in(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping):
+            return data
+        given = {name: value for name, value in data.items() if value is not None or name not in SECTIONS}
+        if "campaign" in given:
+            given.setdefault("title", given["campaign"])
+        conditions = given.get("conditions")
+        if not isinstance(conditions, Mapping) or not conditions:
+            return given
+        given["conditions"] = {name: _titled(name, body) for name, body in conditions.items()}
+        reference = given.setdefault("reference_condition", next(iter(conditions)))
+        if "comparisons" not in given and isinstance(reference, str):
+            given["comparisons"] = {
+                name: {"reference": reference, "treatment": name} for name in conditions if name != reference
+            }
+        return given
+
+    @classmethod
+    def json_schema(cls) -> dict[str, Any]:
+        """The JSON Schema of campaign.yaml, for editors."""
+        return {
+            "$schema": "https://json-schema.org/draft/2020-12/schema",
+            **cls.model_json_schema(mode="validation"),
+        }
+
+
+def _titled(name: Any, body: Any) -> Any:
+    if body is None:
+        return {"title": name}
+    return {"title": name, **body} if isinstance(body, Mapping) else body
+
+
+SECTIONS = frozenset(
+    name for name, setting in Settings.model_fields.items() if isinstance(setting.default, Section | dict)
+)

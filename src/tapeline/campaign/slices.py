@@ -1,0 +1,233 @@
+"""What each job needs, and nothing else: the slices of a campaign whose digests decide what runs again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from tapeline.campaign.settings import (
+    Background,
+    Bands,
+    Calibration,
+    Compare,
+    Comparison,
+    History,
+    Overall,
+    Quality,
+    Ranking,
+    RawFormat,
+    Spectra,
+)
+
+
+@dataclass(frozen=True)
+class Source:
+    """One recording: its files relative to the campaign folder, how to read them, which part to use."""
+
+    run: str
+    paths: tuple[str, ...]
+    raw: RawFormat | None
+    start_s: float | None
+    stop_s: float | None
+    gain_db: float | None
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One fitted channel with what is known of its sensor."""
+
+    channel: int
+    position: str
+    sensor: str | None
+    mount: str | None
+    unit: str
+    full_scale_v: float | None
+    gain_db: float
+    polarity: int
+    sensitivity_v_per_pa: float | None
+    sensitivity_uncertainty_db: float | None
+    chart_hz: tuple[float, ...]
+    chart_db: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class CalibratorCheck:
+    """One calibrator recording and the calibrator used in it."""
+
+    source: Source
+    stage: str
+    positions: tuple[str, ...]
+    calibrator: str
+    closed_coupler: bool
+    level_db: float
+    frequency_hz: float
+    level_uncertainty_db: float
+    adapter_correction_db: float
+    static_pressure_hpa: float | None
+
+
+@dataclass(frozen=True)
+class CalibrateNeeds:
+    """The calibrator recordings of one session."""
+
+    campaign: str
+    session: str
+    checks: tuple[CalibratorCheck, ...]
+    channels: tuple[Channel, ...]
+    shortest_steady_s: float
+    steady_within_db: float
+    frequency_within_pct: float
+    least_tone_to_noise_db: float
+    static_pressure_missing_db: float
+    reference_pressure_pa: float
+
+
+@dataclass(frozen=True)
+class SensitivityNeeds:
+    """The decision on the sensitivities of one session."""
+
+    campaign: str
+    session: str
+    channels: tuple[Channel, ...]
+    calibration: Calibration
+
+
+@dataclass(frozen=True)
+class PressureNeeds:
+    """One recording on its way to pascal."""
+
+    campaign: str
+    session: str
+    source: Source
+    channels: tuple[Channel, ...]
+    policy: Literal["before", "after", "mean", "chart", "data_sheet"]
+    chart_uncertainty_db: float
+    quality: Quality
+
+
+@dataclass(frozen=True)
+class SpectraNeeds:
+    """One recording's spectra and level history."""
+
+    campaign: str
+    run: str
+    charts: tuple[tuple[str, tuple[float, ...], tuple[float, ...]], ...]
+    response_correction: bool
+    spectra: Spectra
+    history: History
+    history_range_hz: tuple[float, float]
+    reference_pressure_pa: float
+
+
+@dataclass(frozen=True)
+class SessionRun:
+    """One run of a session and the background runs subtracted from it."""
+
+    run: str
+    kind: str
+    background: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TablesNeeds:
+    """One session's tables."""
+
+    campaign: str
+    session: str
+    runs: tuple[SessionRun, ...]
+    backgrounds: tuple[str, ...]
+    window: Literal["hann", "flattop", "rectangular"]
+    range_hz: tuple[float, float]
+    bands: Bands
+    overall: tuple[Overall, ...]
+    background: Background
+    reference_pressure_pa: float
+
+
+@dataclass(frozen=True)
+class RunRow:
+    """One row of the run table as it stands in the results."""
+
+    run: str
+    session: str
+    kind: str
+    status: str
+    condition: str | None
+    recording: str
+    format: str | None
+    set_speed_mps: float | None
+    speed_mps: float | None
+    set_yaw_deg: float
+    yaw_deg: float
+    measured_speed_mps: float | None
+    dynamic_pressure_pa: float | None
+    temperature_c: float | None
+    static_pressure_hpa: float | None
+    humidity_pct: float | None
+    recorded_at: str | None
+    calibrator: str | None
+    stage: str | None
+    replaces: str | None
+    replaced_by: str | None
+    gain_db: float | None
+    start_s: float | None
+    stop_s: float | None
+    use: bool
+    remark: str
+    background_runs: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PositionRow:
+    """One row of the position table as it stands in the results."""
+
+    position: str
+    x_m: float | None
+    y_m: float | None
+    z_m: float | None
+    area: str | None
+    flow: str | None
+    mirror: str | None
+    line: str | None
+    line_order: int | None
+    cavity: str | None
+    remark: str | None
+
+
+@dataclass(frozen=True)
+class CatalogueNeeds:
+    """The campaign-level tables: runs, positions, checks, calibration, quality."""
+
+    campaign: str
+    runs: tuple[RunRow, ...]
+    positions: tuple[PositionRow, ...]
+    resolution_hz: float
+
+
+@dataclass(frozen=True)
+class CompareRun:
+    """One run that comparisons may use."""
+
+    run: str
+    session: str
+    condition: str
+    speed_mps: float
+    yaw_deg: float
+    background: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class CompareNeeds:
+    """All comparisons of the campaign."""
+
+    campaign: str
+    comparisons: dict[str, Comparison]
+    applied: dict[str, tuple[str, ...]]
+    runs: tuple[CompareRun, ...]
+    mounts: tuple[tuple[str, str, str | None], ...]
+    areas: tuple[tuple[str, str], ...]
+    confidence: float
+    compare: Compare
+    ranking: Ranking
+    background: Background
+    reference_pressure_pa: float

@@ -1,0 +1,222 @@
+"""The columns of every table, declared once: name, kind, need, default, meaning and unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+from tapeline.campaign.cells import (
+    BACKGROUND,
+    DATE,
+    DATE_TIME,
+    IDENTIFIER_KIND,
+    IDENTIFIERS,
+    PARTS,
+    TEXT,
+    Kind,
+    number,
+    whole,
+    word_list,
+    words,
+)
+from tapeline.campaign.tables import Calibrator, Cavity, Fitting, Position, Run, Sensor
+
+RowT = TypeVar("RowT")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column. `default` stands for an empty cell; `into` is the attribute of the row, by default the name."""
+
+    name: str
+    kind: Kind
+    description: str
+    needed: bool = False
+    default: Any = None
+    unit: str = ""
+    into: str = ""
+
+    @property
+    def attribute(self) -> str:
+        return self.into or self.name
+
+
+@dataclass(frozen=True)
+class Table(Generic[RowT]):
+    """One table: its columns and the class of its rows. The first column names the row where `keyed` is true."""
+
+    name: str
+    row: Callable[..., RowT]
+    columns: tuple[Column, ...]
+    keyed: bool = True
+
+
+LENGTH = number("m", above=0)
+DECIBELS = number("dB", least=-200, most=200)
+
+RUNS = Table(
+    "runs",
+    Run,
+    (
+        Column("run", IDENTIFIER_KIND, "identifier of the run", needed=True),
+        Column(
+            "recording",
+            PARTS,
+            "path below `recordings`; parts of a split recording are read as one",
+            needed=True,
+            default=(),
+            into="recordings",
+        ),
+        Column("format", IDENTIFIER_KIND, "a name in `raw_formats`; empty: read from the file's own header"),
+        Column(
+            "kind",
+            words(measurement="measurement", background="background", calibration="calibration"),
+            "what was recorded",
+            needed=True,
+        ),
+        Column("session", IDENTIFIER_KIND, "the fitting of the sensors that was in place", needed=True),
+        Column("condition", IDENTIFIER_KIND, "a key of `conditions`; needed for measurements"),
+        Column(
+            "speed_kmh",
+            number("km/h", least=0, most=1200),
+            "set speed; needed for measurements, here or in speed_mps",
+            unit="km/h",
+        ),
+        Column("speed_mps", number("m/s", least=0, most=340), "set speed", unit="m/s"),
+        Column("yaw_deg", number("degrees", least=-180, most=180), "set yaw angle", default=0.0, unit="deg"),
+        Column("background", BACKGROUND, "background runs to subtract; empty: found by itself"),
+        Column("calibrator", IDENTIFIER_KIND, "the calibrator used; needed for calibrations"),
+        Column("stage", words(before="before", after="after"), "when; needed for calibrations"),
+        Column("positions", IDENTIFIERS, "positions calibrated in the recording; empty: found by itself", default=()),
+        Column("measured_speed_mps", number("m/s", least=0, most=340), "speed achieved; scales the run", unit="m/s"),
+        Column("dynamic_pressure_pa", number("Pa", least=0, most=1e5), "dynamic pressure achieved", unit="Pa"),
+        Column("temperature_c", number("degrees Celsius", least=-50, most=70), "air temperature", unit="degC"),
+        Column("static_pressure_hpa", number("hPa", least=500, most=1100), "static air pressure", unit="hPa"),
+        Column("humidity_pct", number("%", least=0, most=100), "relative humidity", unit="%"),
+        Column("recorded_at", DATE_TIME, "when; gives the run order"),
+        Column("replaces", IDENTIFIER_KIND, "the run that this one was taken again for"),
+        Column("gain_db", DECIBELS, "conditioner gain of all channels in this run", unit="dB"),
+        Column("start_s", number("s", least=0), "start of the part to use", unit="s"),
+        Column("stop_s", number("s", above=0), "end of the part to use", unit="s"),
+        Column("use", words(yes=True, no=False), "`no` leaves the run out", default=True),
+        Column("remark", TEXT, "free text", default=""),
+    ),
+)
+
+POSITIONS = Table(
+    "positions",
+    Position,
+    (
+        Column("position", IDENTIFIER_KIND, "identifier of the place", needed=True),
+        Column("x_m", number("m"), "coordinate in the frame that `axes` states", unit="m"),
+        Column("y_m", number("m"), "coordinate in the frame that `axes` states", unit="m"),
+        Column("z_m", number("m"), "coordinate in the frame that `axes` states", unit="m"),
+        Column("area", TEXT, "groups positions, such as `seam`"),
+        Column(
+            "flow",
+            words(attached="attached", separated="separated", cavity="cavity", sheltered="sheltered"),
+            "decides whether a sensor-size correction may be offered",
+        ),
+        Column("mirror", IDENTIFIER_KIND, "the partner on the other side"),
+        Column("line", IDENTIFIER_KIND, "the line array that the position belongs to", into="line_array"),
+        Column("line_order", whole(0), "place on the line array, counted downstream"),
+        Column("cavity", IDENTIFIER_KIND, "a row of the cavities table"),
+        Column("remark", TEXT, "free text", default=""),
+    ),
+)
+
+FITTINGS = Table(
+    "fittings",
+    Fitting,
+    (
+        Column("session", IDENTIFIER_KIND, "one fitting of the sensors", needed=True),
+        Column("channel", whole(1, 4096), "channel of the recording, from 1", needed=True),
+        Column("position", IDENTIFIER_KIND, "a row of the positions table", needed=True),
+        Column("sensor", IDENTIFIER_KIND, "a row of the sensors table; empty for recordings in pascal"),
+        Column("mount", TEXT, "the physical attachment; the same name in two sessions: it stayed on the body"),
+        Column(
+            "full_scale_v",
+            number("V", above=0, most=1000),
+            "peak voltage at digital full scale; empty for float recordings in volts",
+            unit="V",
+        ),
+        Column("gain_db", DECIBELS, "conditioner gain", default=0.0, unit="dB"),
+        Column("polarity", word_list({"+": 1, "-": -1}), "sign of the voltage for a rise in pressure", default=1),
+        Column("unit", words(V="V", Pa="Pa"), "unit of the recording", default="V"),
+    ),
+    keyed=False,
+)
+
+SENSORS = Table(
+    "sensors",
+    Sensor,
+    (
+        Column("sensor", IDENTIFIER_KIND, "identifier of the sensor", needed=True),
+        Column("sensitivity_mv_per_pa", number("mV/Pa", above=0, most=1e5), "sensitivity", unit="mV/Pa"),
+        Column("calibrated_on", DATE, "date of the chart"),
+        Column("chart", TEXT, "path of the chart, a CSV file"),
+        Column("data_sheet", TEXT, "path of the binary IEEE 1451.4 data sheet"),
+        Column("diameter_mm", number("mm", above=0, most=100), "diameter of the sensing face", unit="mm"),
+        Column(
+            "sensitivity_uncertainty_db",
+            number("dB", least=0, most=20),
+            "standard uncertainty of the sensitivity",
+            unit="dB",
+        ),
+        Column("serial", TEXT, "serial number"),
+        Column("chart_reference_hz", number("Hz", above=0), "frequency of the chart's sensitivity", unit="Hz"),
+        Column(
+            "response_kind",
+            word_list({"pressure": "pressure", "actuator": "actuator", "free-field": "free-field"}),
+            "which response the chart shows",
+            default="pressure",
+        ),
+    ),
+)
+
+CALIBRATORS = Table(
+    "calibrators",
+    Calibrator,
+    (
+        Column("calibrator", IDENTIFIER_KIND, "identifier of the calibrator", needed=True),
+        Column(
+            "kind",
+            word_list({"closed-coupler": "closed-coupler", "feedback": "feedback"}),
+            "whether its level follows the static pressure",
+            needed=True,
+        ),
+        Column("level_db", number("dB", least=40, most=180), "level re 20 uPa", needed=True, unit="dB"),
+        Column("frequency_hz", number("Hz", above=0), "frequency of the tone", needed=True, unit="Hz"),
+        Column(
+            "level_uncertainty_db",
+            number("dB", least=0, most=20),
+            "standard uncertainty of the level",
+            default=0.2,
+            unit="dB",
+        ),
+        Column(
+            "adapter_correction_db",
+            number("dB", least=-40, most=40),
+            "added to the level for the volume of a surface adapter",
+            default=0.0,
+            unit="dB",
+        ),
+    ),
+)
+
+CAVITIES = Table(
+    "cavities",
+    Cavity,
+    (
+        Column("cavity", IDENTIFIER_KIND, "identifier of the cavity", needed=True),
+        Column("length_m", LENGTH, "length along the flow", unit="m"),
+        Column("depth_m", LENGTH, "depth below the surface", unit="m"),
+        Column("width_m", LENGTH, "width across the flow", unit="m"),
+        Column("opening_m2", number("m2", above=0), "area of the opening", unit="m2"),
+        Column("volume_m3", number("m3", above=0), "volume behind the opening", unit="m3"),
+        Column("neck_m", number("m", least=0), "length of the neck", unit="m"),
+    ),
+)
+
+TABLES: tuple[Table[Any], ...] = (RUNS, POSITIONS, FITTINGS, SENSORS, CALIBRATORS, CAVITIES)

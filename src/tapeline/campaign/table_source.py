@@ -1,0 +1,106 @@
+"""Rows of a table from the text of its cells; every cell that does not fit becomes a fault."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Generic
+
+from tapeline.campaign.cells import IDENTIFIER_KIND, CellError
+from tapeline.campaign.csv_source import SourceRow, SourceTable, read_csv
+from tapeline.campaign.faults import Fault, did_you_mean, quoted
+from tapeline.campaign.table_columns import RUNS, Column, RowT, Table
+
+KMH_PER_MPS = 3.6
+
+
+@dataclass(frozen=True)
+class TableRows(Generic[RowT]):
+    """The rows of one file.
+
+    A cell at fault leaves its text or its default in the row, so that the rest can be checked. `readable` is false
+    where the table as a whole could not be read: then its rows say nothing about which names exist.
+    """
+
+    file: str
+    rows: tuple[RowT, ...]
+    header: frozenset[str]
+    readable: bool
+
+    def names(self, attribute: str) -> dict[str, int]:
+        """The names in one column, in order, each with the line where it stands first."""
+        found: dict[str, int] = {}
+        for row in self.rows:
+            name = getattr(row, attribute)
+            if name:
+                found.setdefault(name, row.line)  # type: ignore[attr-defined]
+        return found
+
+    def fault(self, line: int, column: str | None, found: str, expected: str, mend: str | None = None) -> Fault:
+        """A fault in this table."""
+        return Fault(self.file, line, column, found, expected, mend)
+
+    def unknown(self, line: int, column: str, name: str, known: Iterable[str], expected: str) -> Fault:
+        """The fault of a name that is none of the known ones."""
+        return self.fault(line, column, quoted(name), expected, did_you_mean(name, known))
+
+
+def read_table(root: Path, shown: str, table: Table[RowT], faults: list[Fault]) -> TableRows[RowT]:
+    """Read the table in the file `shown` of the campaign folder `root`."""
+    needed = [(column.name,) for column in table.columns if column.needed]
+    source = read_csv(root / shown, shown, [column.name for column in table.columns], needed, faults)
+    if source is None:
+        return TableRows(shown, (), frozenset(), readable=False)
+    header = frozenset(source.header)
+    reader = _RowReader(table, source, faults)
+    readable = all(name in header for group in needed for name in group)
+    return TableRows(shown, tuple(reader.row(row) for row in source.rows), header, readable)
+
+
+class _RowReader(Generic[RowT]):
+    """Reads the rows of one table."""
+
+    def __init__(self, table: Table[RowT], source: SourceTable, faults: list[Fault]) -> None:
+        self.table = table
+        self.file = source.file
+        self.faults = faults
+        places = {name: index for index, name in enumerate(source.header)}
+        self.columns = [(places[column.name], column) for column in table.columns if column.name in places]
+        self.defaults = {column.attribute: self.stand_in(column, "") for column in table.columns}
+
+    def row(self, source: SourceRow) -> RowT:
+        """One row; what is at fault in it goes to the faults."""
+        values = dict(self.defaults)
+        cells = source.cells
+        width = len(cells)
+        for index, column in self.columns:
+            text = cells[index] if index < width else ""
+            if text:
+                try:
+                    values[column.attribute] = column.kind.read(text)
+                except CellError as misfit:
+                    self.note(source.line_of(index), column, misfit.found or quoted(text), misfit)
+                    values[column.attribute] = self.stand_in(column, text)
+            elif column.needed:
+                self.note(source.line_of(index), column, "an empty cell", CellError(column.description))
+        if self.table is RUNS:
+            self.set_speed(values, source.line)
+        return self.table.row(line=source.line, **values)
+
+    def note(self, line: int, column: Column, found: str, misfit: CellError) -> None:
+        self.faults.append(Fault(self.file, line, column.name, found, misfit.expected, misfit.mend))
+
+    @staticmethod
+    def stand_in(column: Column, text: str) -> Any:
+        """What a row holds in place of a value: names as they are written, so that references to them still fit."""
+        return text if column.kind is IDENTIFIER_KIND and (column.needed or text) else column.default
+
+    def set_speed(self, values: dict[str, Any], line: int) -> None:
+        """The set speed in m/s, from whichever of the two columns gives it."""
+        kmh, mps = values.pop("speed_kmh"), values["speed_mps"]
+        if kmh is not None and mps is not None:
+            found, expected = f"{mps:g} m/s beside {kmh:g} km/h", "the set speed in one of the two columns"
+            self.faults.append(Fault(self.file, line, "speed_mps", found, expected))
+        elif kmh is not None:
+            values["speed_mps"] = kmh / KMH_PER_MPS

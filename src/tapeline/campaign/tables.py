@@ -1,0 +1,115 @@
+"""The rows of a campaign's tables. Empty cells are None unless the column has a default (see table_columns)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True)
+class Run:
+    """One recording. `background`: None is automatic, () is none; `positions`: () is found by itself."""
+
+    run: str
+    recordings: tuple[str, ...]
+    format: str | None
+    kind: Literal["measurement", "background", "calibration"]
+    session: str
+    condition: str | None
+    speed_mps: float | None
+    yaw_deg: float
+    background: tuple[str, ...] | None
+    calibrator: str | None
+    stage: Literal["before", "after"] | None
+    positions: tuple[str, ...]
+    measured_speed_mps: float | None
+    dynamic_pressure_pa: float | None
+    temperature_c: float | None
+    static_pressure_hpa: float | None
+    humidity_pct: float | None
+    recorded_at: str | None
+    replaces: str | None
+    gain_db: float | None
+    start_s: float | None
+    stop_s: float | None
+    use: bool
+    remark: str
+    line: int
+
+
+@dataclass(frozen=True)
+class Position:
+    """One place on the body. `line_array` is the name in the column `line`; `line` is the table's line."""
+
+    position: str
+    x_m: float | None
+    y_m: float | None
+    z_m: float | None
+    area: str | None
+    flow: Literal["attached", "separated", "cavity", "sheltered"] | None
+    mirror: str | None
+    line_array: str | None
+    line_order: int | None
+    cavity: str | None
+    remark: str
+    line: int
+
+
+@dataclass(frozen=True)
+class Fitting:
+    """Which sensor sat where, on which channel (from 1), in one session."""
+
+    session: str
+    channel: int
+    position: str
+    sensor: str | None
+    mount: str | None
+    full_scale_v: float | None
+    gain_db: float
+    polarity: Literal[1, -1]
+    unit: Literal["V", "Pa"]
+    line: int
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """One sensor and the papers that came with it."""
+
+    sensor: str
+    sensitivity_mv_per_pa: float | None
+    calibrated_on: str | None
+    chart: str | None
+    data_sheet: str | None
+    diameter_mm: float | None
+    sensitivity_uncertainty_db: float | None
+    serial: str | None
+    chart_reference_hz: float | None
+    response_kind: Literal["pressure", "actuator", "free-field"]
+    line: int
+
+
+@dataclass(frozen=True)
+class Calibrator:
+    """One calibrator. The level of a closed coupler follows the static pressure, that of a feedback one does not."""
+
+    calibrator: str
+    kind: Literal["closed-coupler", "feedback"]
+    level_db: float
+    frequency_hz: float
+    level_uncertainty_db: float
+    adapter_correction_db: float
+    line: int
+
+
+@dataclass(frozen=True)
+class Cavity:
+    """The sizes of one cavity, as far as they are known."""
+
+    cavity: str
+    length_m: float | None
+    depth_m: float | None
+    width_m: float | None
+    opening_m2: float | None
+    volume_m3: float | None
+    neck_m: float | None
+    line: int

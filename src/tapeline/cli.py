@@ -1,0 +1,135 @@
+"""The `tapeline` command: run a campaign, check it, or make one of its steps by hand."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from tapeline import __version__
+from tapeline.campaign.faults import CampaignFaults
+
+SESSION_STEPS = {
+    "calibrate": "find and measure the calibrator tones of a session",
+    "sensitivity": "decide the sensitivities of a session",
+    "tables": "subtract backgrounds and write a session's tables",
+}
+RUN_STEPS = {
+    "pressure": "turn one recording into pascal and judge its channels",
+    "spectra": "average the spectra of one recording",
+}
+CAMPAIGN_STEPS = {
+    "catalogue": "write the tables of runs, positions, checks, calibration and quality",
+    "compare": "compare conditions and rank what to work on",
+    "manifest": "write down what made each table",
+    "report": "write the page that circulates",
+}
+
+EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT = 1, 2, 3
+"""Exit statuses: a job failed; the campaign's files hold faults and nothing ran; done, but recordings were left out."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Entry point; returns the exit status."""
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.action(options))
+    except CampaignFaults as faults:
+        print(faults, file=sys.stderr)
+        return EXIT_FAULTS
+    except BrokenPipeError:
+        return EXIT_FAILED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="tapeline", description=__doc__)
+    parser.add_argument("--version", action="version", version=f"tapeline {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    run = commands.add_parser("run", help="compute all that is missing or out of date of a campaign")
+    run.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
+    run.add_argument("--cores", default="all", help="cores to use (default: all)")
+    run.add_argument("--strict", action="store_true", help="stop at the first faulty recording")
+    run.add_argument("--dry-run", "-n", action="store_true", help="say what would be computed, compute nothing")
+    run.add_argument("more", nargs="*", help="more arguments for the workflow manager, after --")
+    run.set_defaults(action=_run)
+    check = commands.add_parser("check", help="look for faults in a campaign's files, compute nothing")
+    check.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
+    check.set_defaults(action=_check)
+    summary = commands.add_parser("summary", help="print the main findings and where the results are")
+    summary.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
+    summary.set_defaults(action=_summary)
+    for names, key in ((SESSION_STEPS, "session"), (RUN_STEPS, "run"), (CAMPAIGN_STEPS, None)):
+        for name, text in names.items():
+            step = commands.add_parser(name, help=f"step: {text}")
+            if key:
+                step.add_argument("key", metavar=key.upper(), help=f"the {key}'s name")
+            step.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
+            step.set_defaults(action=_step, step=name)
+    return parser
+
+
+def _step(options: argparse.Namespace) -> int:
+    """One job of the workflow, as its shell line calls it."""
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+
+    plan = Plan(load_campaign(options.campaign, check=False))
+    key = getattr(options, "key", None)
+    if key is not None and key not in (plan.sessions if options.step in SESSION_STEPS else plan.recordings):
+        known = ", ".join(plan.sessions if options.step in SESSION_STEPS else plan.recordings)
+        print(f"tapeline {options.step}: {key!r} is not among the campaign's used: {known}", file=sys.stderr)
+        return EXIT_FAULTS
+    module = importlib.import_module(f"tapeline.steps.{options.step}")
+    try:
+        module.run(plan, *(() if key is None else (key,)))
+    except FileNotFoundError as error:
+        print(f"tapeline {options.step}: {error.filename} is not there: make the step before first", file=sys.stderr)
+        return EXIT_FAILED
+    except Exception as error:
+        if type(error).__name__ != "FaultyRecordingError":
+            raise
+        print(f"tapeline {options.step}: {error}", file=sys.stderr)
+        return EXIT_LEFT_OUT
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.recordings.opening import channel_count
+
+    campaign = load_campaign(options.campaign, channel_count)
+    for warning in campaign.warnings:
+        print(f"warning: {warning}", file=sys.stderr)
+    plan = Plan(campaign)
+    print(f"campaign {campaign.settings.campaign}: no faults; {len(plan.recordings)} recordings to measure, ", end="")
+    print(f"{len(plan.sessions)} sessions, {len(campaign.settings.comparisons)} comparisons")
+    return 0
+
+
+def _run(options: argparse.Namespace) -> int:
+    status = _check(options)
+    root = options.campaign.resolve()
+    from tapeline import workflow
+
+    if options.strict:
+        os.environ["TAPELINE_STRICT"] = "1"
+    status = workflow.run(root, cores=options.cores, dry_run=options.dry_run, more=options.more)
+    if status or options.dry_run:
+        return EXIT_FAILED if status else 0
+    return _summary(options)
+
+
+def _summary(options: argparse.Namespace) -> int:
+    from tapeline.campaign.load import load_campaign
+    from tapeline.report.summary import left_out, summary_text
+
+    campaign = load_campaign(options.campaign, check=False)
+    if not (campaign.results / "tables" / "runs.parquet").is_file():
+        print(f"no results in {campaign.results}: run `tapeline run` first", file=sys.stderr)
+        return EXIT_FAILED
+    print(summary_text(campaign))
+    return EXIT_LEFT_OUT if left_out(campaign.results) else 0

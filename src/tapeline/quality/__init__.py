@@ -1,0 +1,1 @@
+"""Can a channel be trusted in a run: reason codes, sentences and verdicts."""

@@ -1,0 +1,83 @@
+"""Every reason code: what it says of the channel, what it means and what to do about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Verdict = Literal["good", "doubtful", "unusable"]
+ORDER: dict[str, int] = {"good": 0, "doubtful": 1, "unusable": 2}
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One reason code with the verdict it leads to, its meaning and the next action."""
+
+    code: str
+    verdict: Verdict
+    meaning: str
+    action: str
+
+
+_ALL = (
+    Reason("recording-missing", "unusable", "the recording is not there", "find the file or correct its path"),
+    Reason("recording-empty", "unusable", "the recording holds no samples", "find the right file or repeat the run"),
+    Reason("recording-unreadable", "unusable", "the file cannot be decoded", "copy it again from the recorder"),
+    Reason("recording-cut", "unusable", "the file ends before its header or layout says", "copy it again or repeat"),
+    Reason("parts-differ", "unusable", "parts of a split recording do not fit together", "check the list of parts"),
+    Reason("part-beyond-recording", "unusable", "start_s or stop_s lie outside the recording", "correct the run table"),
+    Reason(
+        "channel-missing", "unusable", "the recording has fewer channels than are fitted", "check the recorder set-up"
+    ),
+    Reason("too-short", "unusable", "shorter than one averaging block", "record longer or ask for coarser lines"),
+    Reason("no-sensitivity", "unusable", "neither checks nor chart give a sensitivity", "calibrate the sensor"),
+    Reason("full-scale-unknown", "unusable", "integer samples without full_scale_v", "fill in full_scale_v"),
+    Reason("not-finite", "unusable", "samples are no finite numbers", "check the recorder's export"),
+    Reason("dead", "unusable", "the channel shows no signal", "check sensor, cable and conditioner"),
+    Reason("overload", "unusable", "samples stick at the end of the range", "repeat the run with less gain"),
+    Reason("limiting", "unusable", "samples stick at a value below full scale", "check the conditioner's supply"),
+    Reason("dropout", "doubtful", "the signal stands still for moments", "check recorder and cable"),
+    Reason("dropout-long", "unusable", "the signal stands still for a large part", "check recorder and cable, repeat"),
+    Reason("no-check-before", "doubtful", "no usable check before the runs", "ring the sensor before the next runs"),
+    Reason("no-check-after", "doubtful", "no usable check after the runs", "ring the sensor again"),
+    Reason("no-check", "doubtful", "no usable check in this session", "ring the sensor; the chart's value was used"),
+    Reason("no-chart", "doubtful", "the sensor table gives no sensitivity", "enter the chart's sensitivity"),
+    Reason(
+        "chosen-source-missing", "doubtful", "the chosen source of the sensitivity is not there", "see the evidence"
+    ),
+    Reason(
+        "deviation", "doubtful", "the sensitivity is off the chart by more than the limit", "look for leak or damage"
+    ),
+    Reason("drift", "doubtful", "before and after differ by more than the limit", "repeat the runs in between"),
+    Reason(
+        "static-pressure-missing", "doubtful", "closed coupler without static pressure", "enter static_pressure_hpa"
+    ),
+    Reason("no-tone", "doubtful", "no calibrator tone was found where one was expected", "check who was rung"),
+    Reason("not-listed", "doubtful", "the tone is on a channel that the run table does not list", "check the cables"),
+    Reason("too-short-tone", "doubtful", "the tone's steady part is too short", "ring longer"),
+    Reason(
+        "off-frequency", "doubtful", "the tone is off the calibrator's frequency", "check which calibrator was used"
+    ),
+    Reason("noisy-tone", "doubtful", "too little tone above the noise", "ring in a quieter moment"),
+)
+REASONS: dict[str, Reason] = {reason.code: reason for reason in _ALL}
+
+
+def worst(codes: list[str] | tuple[str, ...]) -> Verdict:
+    """The verdict that a list of reason codes leads to."""
+    verdicts = [REASONS[code].verdict for code in codes]
+    return max(verdicts, key=ORDER.__getitem__, default="good")
+
+
+FILE_FAULTS = frozenset(
+    {
+        "recording-missing",
+        "recording-empty",
+        "recording-unreadable",
+        "recording-cut",
+        "parts-differ",
+        "part-beyond-recording",
+        "channel-missing",
+    }
+)
+"""Faults of a recording as a whole or of what the tables say of it, not of a sensor."""

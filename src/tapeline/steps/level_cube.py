@@ -1,0 +1,100 @@
+"""The levels of all sessions as arrays by run, position and quantity, for comparisons."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from tapeline.acoustics.comparison import RunLevels
+from tapeline.acoustics.windows import Reals
+from tapeline.store import parquet, tables
+
+FIELDS = ("corrected_level_db", "random_uncertainty_db", "background_uncertainty_db", "upper_bound_db")
+
+
+@dataclass(frozen=True, order=True)
+class Item:
+    """One quantity that is compared: a band, or an overall level in its weighting and range."""
+
+    quantity: str
+    weighting: str
+    lower_hz: float
+    upper_hz: float
+    band_hz: float | None = None
+    midband_hz: float | None = None
+
+
+@dataclass(frozen=True)
+class LevelCube:
+    """Levels of shape (runs, positions, items), NaN where there is none."""
+
+    runs: tuple[str, ...]
+    positions: tuple[str, ...]
+    items: tuple[Item, ...]
+    values: dict[str, Reals]
+    state: NDArray[np.int8]
+    usable: NDArray[np.bool_]
+    doubtful: NDArray[np.bool_]
+
+    def levels(self, runs: Iterable[str]) -> RunLevels:
+        """Levels of some runs; those not usable are left out, position by position."""
+        index = [self.runs.index(name) for name in runs]
+        usable = self.usable[index][:, :, None]
+        level, random, left, upper = (np.where(usable, self.values[name][index], np.nan) for name in FIELDS)
+        return RunLevels(level, random, left, upper, np.where(usable, self.state[index], -1).astype(np.int8))
+
+
+def load_cube(results: Path) -> LevelCube:
+    """Read the bands and overall tables of all sessions."""
+    parts = [
+        *((table, _band_items(table)) for table in parquet.read_partitions(results / "tables" / "bands").values()),
+        *((table, _overall_items(table)) for table in parquet.read_partitions(results / "tables" / "overall").values()),
+    ]
+    runs = tuple(sorted({name for table, _ in parts for name in table.column("run").to_pylist()}))
+    positions = tuple(sorted({name for table, _ in parts for name in table.column("position").to_pylist()}))
+    items = tuple(sorted({item for _, found in parts for item in found}, key=_order))
+    shape = (len(runs), len(positions), len(items))
+    values = {name: np.full(shape, np.nan) for name in FIELDS}
+    state = np.full(shape, -1, dtype=np.int8)
+    usable, doubtful = np.zeros(shape[:2], dtype=bool), np.zeros(shape[:2], dtype=bool)
+    run_place, position_place = _places(runs), _places(positions)
+    item_place = {item: i for i, item in enumerate(items)}
+    state_code = {name: code for code, name in enumerate(tables.STATES)}
+    for table, found in parts:
+        r = [run_place[name] for name in table.column("run").to_pylist()]
+        p = [position_place[name] for name in table.column("position").to_pylist()]
+        i = [item_place[item] for item in found]
+        for name, array in values.items():
+            array[r, p, i] = _floats(table, name)
+        state[r, p, i] = [state_code.get(name, -1) for name in table.column("state").to_pylist()]
+        quality, calibration = table.column("quality").to_pylist(), table.column("calibration").to_pylist()
+        usable[r, p] = [q != "unusable" and c != "unusable" for q, c in zip(quality, calibration, strict=True)]
+        doubtful[r, p] = ["doubtful" in pair for pair in zip(quality, calibration, strict=True)]
+    return LevelCube(runs, positions, items, values, state, usable, doubtful)
+
+
+def _order(item: Item) -> tuple[str, str, float, float]:
+    return (item.quantity, item.weighting, item.lower_hz, item.upper_hz)
+
+
+def _places(names: tuple[str, ...]) -> dict[str, int]:
+    return {name: i for i, name in enumerate(names)}
+
+
+def _band_items(table: pa.Table) -> list[Item]:
+    columns = (table.column(name).to_pylist() for name in ("lower_hz", "upper_hz", "band_hz", "midband_hz"))
+    return [Item("band", "Z", *row) for row in zip(*columns, strict=True)]
+
+
+def _overall_items(table: pa.Table) -> list[Item]:
+    columns = (table.column(name).to_pylist() for name in ("weighting", "lower_hz", "upper_hz"))
+    return [Item("overall", *row) for row in zip(*columns, strict=True)]
+
+
+def _floats(table: pa.Table, name: str) -> Reals:
+    return np.asarray(table.column(name).to_numpy(), dtype=np.float64)

@@ -1,0 +1,45 @@
+"""Where every file of the results lies, relative to the results folder; the workflow and the steps share this."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+def checks(results: Path, session: str) -> Path:
+    """What was found in a session's calibrator recordings."""
+    return results / "calibration" / "checks" / f"{session}.parquet"
+
+
+def calibration(results: Path, session: str) -> Path:
+    """The sensitivities of a session and the evidence."""
+    return results / "calibration" / f"{session}.parquet"
+
+
+def pressure(results: Path, run: str) -> Path:
+    """Calibrated time signals of a run."""
+    return results / "pressure" / f"{run}.arrow"
+
+
+def quality(results: Path, run: str) -> Path:
+    """Verdicts on the channels of a run."""
+    return results / "quality" / f"{run}.parquet"
+
+
+def spectra(results: Path, run: str) -> Path:
+    """Averaged spectra of a run."""
+    return results / "spectra" / run / "spectra.parquet"
+
+
+def history(results: Path, run: str) -> Path:
+    """Level history of a run."""
+    return results / "spectra" / run / "history.parquet"
+
+
+def session_table(results: Path, table: str, session: str) -> Path:
+    """One session's part of a table."""
+    return results / "tables" / table / f"session={session}" / "part-0.parquet"
+
+
+def campaign_table(results: Path, table: str) -> Path:
+    """A table of the whole campaign."""
+    return results / "tables" / f"{table}.parquet"

@@ -1,0 +1,100 @@
+"""The list of spots and bands to work on first, from the rows of the comparisons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from tapeline.acoustics.levels import level_db, power_pa2
+from tapeline.acoustics.weightings import power_weights
+from tapeline.campaign.slices import CompareNeeds
+
+SHOWN = {"lower", "higher", "equivalent"}
+
+
+def ranking_rows(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> list[dict[str, Any]]:
+    """Rows of the ranking table: per comparison the bands of positions by contributed power, largest first.
+
+    The contribution of a band at a position is the mean, over its operating points and sessions, of the opened state's
+    power less the other's; weighted at the midband frequency. Bounds and channels without a value do not rank.
+    """
+    areas = dict(needs.areas)
+    ranked: list[dict[str, Any]] = []
+    for name in needs.comparisons:
+        spots: dict[tuple[str, float], list[Mapping[str, Any]]] = {}
+        for row in rows:
+            if row["comparison"] == name and row["quantity"] == "band" and row["difference_db"] is not None:
+                spots.setdefault((row["position"], row["band_hz"]), []).append(row)
+        entries = sorted((_entry(spot, found, needs) for spot, found in spots.items()), key=_order)
+        total = sum(entry["contribution_pa2"] for entry in entries if entry["contribution_pa2"] > 0.0)
+        kept = entries[: needs.ranking.entries]
+        for rank, entry in enumerate(kept, start=1):
+            above = kept[rank - 2] if rank > 1 else None
+            below = kept[rank] if rank < len(kept) else None
+            ranked.append(
+                entry
+                | {
+                    "comparison": name,
+                    "rank": rank,
+                    "area": areas.get(entry["position"]) or None,
+                    "share": entry["contribution_pa2"] / total if total > 0.0 else None,
+                    "finding": _word(entry, above, below),
+                }
+            )
+    return [{k: v for k, v in entry.items() if not k.startswith("_")} for entry in ranked]
+
+
+def _entry(spot: tuple[str, float], found: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> dict[str, Any]:
+    weight = float(power_weights(needs.ranking.weighting, found[0]["midband_hz"]))
+    reference = needs.reference_pressure_pa
+    parts = np.array([_powers(row, reference) for row in found]) * weight
+    value, low, high = parts.mean(axis=0)
+    signs = np.array([1.0 if row["opened"] == row["treatment"] else -1.0 for row in found])
+    rises = signs * np.array([row["difference_db"] for row in found])
+    shown = [bool(row["finding"] in SHOWN and row["adjusted_p_value"] is not None) for row in found]
+    real = [s and row["finding"] != "equivalent" and rise > 0 for s, row, rise in zip(shown, found, rises, strict=True)]
+    return {
+        "position": spot[0],
+        "band_hz": spot[1],
+        "weighting": needs.ranking.weighting,
+        "contribution_db": _level(value, reference),
+        "contribution_pa2": float(value),
+        "lower_db": _level(low, reference),
+        "upper_db": _level(high, reference),
+        "difference_db": float(rises.mean()),
+        "operating_points": len(found),
+        "_low": float(low),
+        "_high": float(high),
+        "_shown": any(real),
+    }
+
+
+def _powers(row: Mapping[str, Any], reference_pa: float) -> tuple[float, float, float]:
+    """Contributed power of one row with both ends of its interval, not below zero."""
+    opened_is_treatment = row["opened"] == row["treatment"]
+    level = row["treatment_level_db"] if opened_is_treatment else row["reference_level_db"]
+    sign = 1.0 if opened_is_treatment else -1.0
+    rise = sign * row["difference_db"]
+    ends = (row["lower_db"], row["upper_db"]) if opened_is_treatment else (-row["upper_db"], -row["lower_db"])
+    power = float(power_pa2(level, reference_pa))
+    value, low, high = (power * max(0.0, 1.0 - 10.0 ** (-d / 10.0)) for d in (rise, *ends))
+    return value, low, high
+
+
+def _level(power: float, reference_pa: float) -> float | None:
+    return float(level_db(power, reference_pa)) if power > 0.0 else None
+
+
+def _order(entry: Mapping[str, Any]) -> tuple[float, str, float]:
+    return (-entry["contribution_pa2"], entry["position"], entry["band_hz"])
+
+
+def _word(entry: Mapping[str, Any], above: Mapping[str, Any] | None, below: Mapping[str, Any] | None) -> str:
+    if not entry["_shown"]:
+        return "not shown"
+    tied = (above is not None and entry["_high"] >= above["_low"] and above["_shown"]) or (
+        below is not None and below["_high"] >= entry["_low"] and below["_shown"]
+    )
+    return "tied" if tied else "shown"

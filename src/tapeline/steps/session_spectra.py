@@ -1,0 +1,68 @@
+"""The spectra of one session's runs as arrays, and the mean of the background runs of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from tapeline.acoustics.band_levels import LineSpectra
+from tapeline.acoustics.windows import WindowName, line_covariance, window
+from tapeline.steps import places
+from tapeline.store import parquet
+
+
+@dataclass(frozen=True)
+class RunSpectra:
+    """One run: positions in sorted order, their spectra, verdicts and the reach of their charts."""
+
+    run: str
+    positions: tuple[str, ...]
+    spectra: LineSpectra
+    sample_rate_hz: float
+    duration_s: float
+    effective_averages: float
+    verdicts: tuple[str, ...]
+    response_low_hz: NDArray[np.float64]
+    response_high_hz: NDArray[np.float64]
+
+    def select(self, positions: tuple[str, ...]) -> tuple[LineSpectra, NDArray[np.bool_]]:
+        """Spectra in another order of positions, and which of these are there and usable; missing ones are zero."""
+        psd = np.zeros((len(positions), self.spectra.psd.shape[1]), dtype=np.float32)
+        usable = np.zeros(len(positions), dtype=bool)
+        place = {name: i for i, name in enumerate(self.positions)}
+        for i, name in enumerate(positions):
+            if name in place:
+                psd[i] = self.spectra.psd[place[name]]
+                usable[i] = self.verdicts[place[name]] != "unusable"
+        return LineSpectra(psd, self.spectra.step_hz, self.spectra.covariance), usable
+
+
+def load_run(results: Path, run: str, window_name: WindowName) -> RunSpectra | None:
+    """Spectra of one run, None where its recording gave none."""
+    rows = parquet.read(places.spectra(results, run))
+    if rows.num_rows == 0:
+        return None
+    verdicts = {row["position"]: row["verdict"] for row in parquet.read_rows(places.quality(results, run))}
+    first = {name: rows.column(name)[0].as_py() for name in rows.column_names if name != "psd_pa2_per_hz"}
+    positions = tuple(rows.column("position").to_pylist())
+    psd = rows.column("psd_pa2_per_hz").combine_chunks().flatten().to_numpy().reshape(len(positions), -1)
+    covariance = line_covariance(window(window_name, first["block_frames"]), first["hop_frames"], first["blocks"])
+    return RunSpectra(
+        run=run,
+        positions=positions,
+        spectra=LineSpectra(psd, first["step_hz"], covariance),
+        sample_rate_hz=first["sample_rate_hz"],
+        duration_s=first["duration_s"],
+        effective_averages=first["effective_averages"],
+        verdicts=tuple(verdicts.get(name, "good") for name in positions),
+        response_low_hz=_numbers(rows, "response_low_hz"),
+        response_high_hz=_numbers(rows, "response_high_hz"),
+    )
+
+
+def _numbers(rows: pa.Table, name: str) -> NDArray[np.float64]:
+    return np.array([np.nan if value is None else value for value in rows.column(name).to_pylist()])

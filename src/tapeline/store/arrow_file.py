@@ -1,0 +1,65 @@
+"""Calibrated time signals: Arrow IPC files, one float32 column a position, written and read in blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from tapeline import __version__
+from tapeline.store.atomic import replacing
+
+Samples = NDArray[np.float32]
+
+RATE_KEY = b"tapeline.sample_rate_hz"
+
+
+class PressureWriter:
+    """Appends blocks of pressure, float32 of shape (positions, frames)."""
+
+    def __init__(self, writer: pa.RecordBatchFileWriter, schema: pa.Schema) -> None:
+        self._writer, self._schema = writer, schema
+
+    def write(self, block: Samples) -> None:
+        """One record batch."""
+        arrays = [pa.array(row, type=pa.float32()) for row in block]
+        self._writer.write_batch(pa.RecordBatch.from_arrays(arrays, schema=self._schema))
+
+
+@contextmanager
+def writing(
+    path: Path, positions: Sequence[str], sample_rate_hz: float, metadata: Mapping[str, str]
+) -> Iterator[PressureWriter]:
+    """Open a pressure file; it takes its name when the block ends without an error."""
+    fields = [
+        pa.field(name, pa.float32(), metadata={"unit": "Pa", "description": "calibrated sound pressure"})
+        for name in positions
+    ]
+    entries = {
+        "tapeline.schema": "pressure/1",
+        "tapeline.version": __version__,
+        RATE_KEY.decode(): repr(float(sample_rate_hz)),
+        **metadata,
+    }
+    schema = pa.schema(fields, metadata=entries)
+    with replacing(path) as temporary, pa.OSFile(str(temporary), "wb") as sink, pa.ipc.new_file(sink, schema) as writer:
+        yield PressureWriter(writer, schema)
+
+
+class PressureFile:
+    """A pressure file open for reading, mapped into memory."""
+
+    def __init__(self, path: Path) -> None:
+        self._reader = pa.ipc.open_file(pa.memory_map(str(path)))
+        self.positions: tuple[str, ...] = tuple(self._reader.schema.names)
+        self.sample_rate_hz = float(self._reader.schema.metadata[RATE_KEY])
+
+    def blocks(self) -> Iterator[Samples]:
+        """Blocks of shape (positions, frames) in order."""
+        for i in range(self._reader.num_record_batches):
+            batch = self._reader.get_batch(i)
+            yield np.stack([column.to_numpy() for column in batch.columns])

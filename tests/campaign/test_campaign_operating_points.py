@@ -1,0 +1,98 @@
+"""Grouping of set speeds and yaw angles into operating points."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tapeline.campaign.load import load_campaign
+from tapeline.campaign.operating_points import operating_points
+from tapeline.campaign.settings import Settings
+from tapeline.campaign.tables import Run
+
+EMPTY_RUN: dict[str, Any] = dict.fromkeys(Run.__dataclass_fields__)
+
+
+def runs_at(*points: tuple[float | None, float]) -> list[Run]:
+    """Runs r0, r1, … with the given speeds (km/h) and yaw angles."""
+    blank = Run(**EMPTY_RUN)
+    return [
+        replace(blank, run=f"r{index}", speed_mps=None if kmh is None else kmh / 3.6, yaw_deg=yaw)
+        for index, (kmh, yaw) in enumerate(points)
+    ]
+
+
+def settings_with(**operating_point: Any) -> Settings:
+    unit = operating_point.pop("speed_unit", "km/h")
+    return Settings.model_validate(
+        {
+            "campaign": "c",
+            "conditions": {"open": {}},
+            "operating_point": operating_point,
+            "report": {"speed_unit": unit},
+        }
+    )
+
+
+def nominal_kmh(runs: list[Run], settings: Settings) -> list[float]:
+    return [round(speed * 3.6, 6) for speed, _ in operating_points(runs, settings).values()]
+
+
+def test_speeds_within_the_tolerance_take_the_most_frequent_speed() -> None:
+    runs = runs_at((100, 0), (101.5, 0), (100, 0), (140, 0), (138, 0))
+    assert nominal_kmh(runs, settings_with()) == [100, 100, 100, 138, 138]
+
+
+def test_tolerance_counts_from_the_lower_speed_and_includes_its_limit() -> None:
+    assert nominal_kmh(runs_at((100, 0), (102, 0)), settings_with()) == [100, 100]
+    assert nominal_kmh(runs_at((100, 0), (102.1, 0)), settings_with()) == [100, 102.1]
+
+
+def test_neighbours_chain_into_one_cluster() -> None:
+    assert nominal_kmh(runs_at((100, 0), (101.5, 0), (103, 0), (103, 0)), settings_with()) == [103, 103, 103, 103]
+
+
+def test_stated_nominal_speeds_are_in_the_unit_of_the_report() -> None:
+    runs = runs_at((99, 0), (101, 0), (120, 0))
+    assert nominal_kmh(runs, settings_with(nominal_speeds=[100])) == [100, 100, 120]
+    in_mps = settings_with(nominal_speeds=[100 / 3.6], speed_unit="m/s")
+    assert nominal_kmh(runs, in_mps) == [100, 100, 120]
+
+
+def test_nearest_of_two_nominal_speeds_is_taken() -> None:
+    settings = settings_with(nominal_speeds=[102, 100], speed_tolerance=0.05)
+    assert nominal_kmh(runs_at((100.9, 0), (101.1, 0)), settings) == [100, 102]
+
+
+def test_standstill_is_a_point_of_its_own() -> None:
+    assert nominal_kmh(runs_at((0, 0), (1, 0), (0, 0)), settings_with(speed_tolerance=0.4)) == [0, 1, 0]
+
+
+def test_runs_without_a_speed_have_no_operating_point() -> None:
+    assert list(operating_points(runs_at((None, 0), (50, 0)), settings_with())) == ["r1"]
+
+
+def test_yaw_angles_are_grouped_alike() -> None:
+    points = operating_points(runs_at((100, -5), (100, -5.4), (100, 0), (100, 0.6), (100, -5)), settings_with())
+    assert [yaw for _, yaw in points.values()] == [-5, -5, 0, 0.6, -5]
+
+
+def test_campaign_gives_points_of_all_runs_with_a_speed(minimal: Path) -> None:
+    campaign = load_campaign(minimal)
+    assert campaign.operating_points == {run: (pytest.approx(100 / 3.6), 0.0) for run in ("bg1", "m1", "m2")}
+
+
+@given(st.lists(st.tuples(st.floats(0, 400), st.floats(-180, 180)), max_size=30), st.randoms())
+def test_nominal_values_are_set_values_and_do_not_depend_on_the_order(points: list[Any], random: Any) -> None:
+    runs = runs_at(*points)
+    found = operating_points(runs, settings_with())
+    assert {speed for speed, _ in found.values()} <= {run.speed_mps for run in runs}
+    assert {yaw for _, yaw in found.values()} <= {run.yaw_deg for run in runs}
+    shuffled = list(runs)
+    random.shuffle(shuffled)
+    assert operating_points(shuffled, settings_with()) == found

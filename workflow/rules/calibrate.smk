@@ -1,0 +1,37 @@
+# One job a session: tones in the calibrator recordings, then the decision on every sensitivity.
+
+
+rule calibrate:
+    input:
+        lambda wildcards: PLAN.check_files(wildcards.session),
+    output:
+        f"{RESULTS}/calibration/checks/{{session}}.parquet",
+    log:
+        f"{RESULTS}/logs/calibrate/{{session}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/calibrate/{{session}}.tsv"
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        digest=lambda wildcards: PLAN.digest("calibrate", wildcards.session),
+    shell:
+        "tapeline calibrate {wildcards.session} > {log} 2>&1"
+
+
+rule sensitivity:
+    input:
+        rules.calibrate.output,
+    output:
+        f"{RESULTS}/calibration/{{session}}.parquet",
+    log:
+        f"{RESULTS}/logs/sensitivity/{{session}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/sensitivity/{{session}}.tsv"
+    threads: 1
+    resources:
+        mem_mb=300,
+    params:
+        digest=lambda wildcards: PLAN.digest("sensitivity", wildcards.session),
+    shell:
+        "tapeline sensitivity {wildcards.session} > {log} 2>&1"

@@ -1,0 +1,45 @@
+# Two jobs a recording: to pascal (with verdicts on its channels), then to spectra.
+
+
+def kept(path):
+    return path if SETTINGS.keep_pressure else temp(path)
+
+
+rule pressure:
+    input:
+        recording=lambda wildcards: PLAN.source_files(wildcards.run),
+        checks=lambda wildcards: f"{RESULTS}/calibration/checks/{PLAN.session_of(wildcards.run)}.parquet",
+    output:
+        pressure=kept(f"{RESULTS}/pressure/{{run}}.arrow"),
+        quality=f"{RESULTS}/quality/{{run}}.parquet",
+    log:
+        f"{RESULTS}/logs/pressure/{{run}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/pressure/{{run}}.tsv"
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        digest=lambda wildcards: PLAN.digest("pressure", wildcards.run),
+    shell:
+        "tapeline pressure {wildcards.run} > {log} 2>&1"
+
+
+rule spectra:
+    input:
+        pressure=f"{RESULTS}/pressure/{{run}}.arrow",
+        quality=f"{RESULTS}/quality/{{run}}.parquet",
+    output:
+        spectra=f"{RESULTS}/spectra/{{run}}/spectra.parquet",
+        history=f"{RESULTS}/spectra/{{run}}/history.parquet",
+    log:
+        f"{RESULTS}/logs/spectra/{{run}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/spectra/{{run}}.tsv"
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        digest=lambda wildcards: PLAN.digest("spectra", wildcards.run),
+    shell:
+        "tapeline spectra {wildcards.run} > {log} 2>&1"

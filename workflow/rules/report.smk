@@ -1,0 +1,50 @@
+# What was made from what, and the page that circulates.
+
+FINISHED = [
+    *expand(
+        f"{TABLES}/{{table}}/session={{session}}/part-0.parquet",
+        table=["narrowband", "bands", "overall", "history"],
+        session=PLAN.measured_sessions,
+    ),
+    *expand(
+        f"{TABLES}/{{table}}.parquet",
+        table=["runs", "positions", "checks", "calibration", "quality", "comparisons", "ranking"],
+    ),
+]
+
+
+rule manifest:
+    input:
+        FINISHED,
+    output:
+        f"{RESULTS}/manifest.json",
+    log:
+        f"{RESULTS}/logs/manifest/manifest.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/manifest/manifest.tsv"
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        digest=lambda wildcards: PLAN.digest("manifest"),
+    shell:
+        "tapeline manifest > {log} 2>&1"
+
+
+rule report:
+    input:
+        manifest=rules.manifest.output,
+        tables=FINISHED,
+    output:
+        report(f"{RESULTS}/report.html", caption="../report/campaign.rst", category="Campaign"),
+    log:
+        f"{RESULTS}/logs/report/report.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/report/report.tsv"
+    threads: 1
+    resources:
+        mem_mb=2000,
+    params:
+        digest=lambda wildcards: PLAN.digest("report"),
+    shell:
+        "tapeline report > {log} 2>&1"

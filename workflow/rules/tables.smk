@@ -1,0 +1,54 @@
+# One job a session: backgrounds subtracted, levels put together for readers.
+
+
+rule tables:
+    input:
+        spectra=lambda wildcards: expand(
+            f"{RESULTS}/spectra/{{run}}/{{part}}.parquet",
+            run=PLAN.recordings_for_tables(wildcards.session),
+            part=["spectra", "history"],
+        ),
+        quality=lambda wildcards: expand(
+            f"{RESULTS}/quality/{{run}}.parquet", run=PLAN.recordings_for_tables(wildcards.session)
+        ),
+        calibration=f"{RESULTS}/calibration/{{session}}.parquet",
+    output:
+        narrowband=f"{TABLES}/narrowband/session={{session}}/part-0.parquet",
+        bands=f"{TABLES}/bands/session={{session}}/part-0.parquet",
+        overall=f"{TABLES}/overall/session={{session}}/part-0.parquet",
+        history=f"{TABLES}/history/session={{session}}/part-0.parquet",
+    log:
+        f"{RESULTS}/logs/tables/{{session}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/tables/{{session}}.tsv"
+    threads: 1
+    resources:
+        mem_mb=2000,
+    params:
+        digest=lambda wildcards: PLAN.digest("tables", wildcards.session),
+    shell:
+        "tapeline tables {wildcards.session} > {log} 2>&1"
+
+
+rule catalogue:
+    input:
+        checks=expand(f"{RESULTS}/calibration/checks/{{session}}.parquet", session=PLAN.sessions),
+        calibration=expand(f"{RESULTS}/calibration/{{session}}.parquet", session=PLAN.sessions),
+        quality=expand(f"{RESULTS}/quality/{{run}}.parquet", run=PLAN.recordings),
+    output:
+        runs=f"{TABLES}/runs.parquet",
+        positions=f"{TABLES}/positions.parquet",
+        checks=f"{TABLES}/checks.parquet",
+        calibration=f"{TABLES}/calibration.parquet",
+        quality=f"{TABLES}/quality.parquet",
+    log:
+        f"{RESULTS}/logs/catalogue/catalogue.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/catalogue/catalogue.tsv"
+    threads: 1
+    resources:
+        mem_mb=1000,
+    params:
+        digest=lambda wildcards: PLAN.digest("catalogue"),
+    shell:
+        "tapeline catalogue > {log} 2>&1"
