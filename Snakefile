@@ -11,6 +11,9 @@ from tapeline.campaign.plan import Plan
 
 min_version("9.20")
 
+# Jobs call the `tapeline` command of the environment that runs this workflow, activated or not.
+shell.prefix(f'set -euo pipefail; export PATH="{Path(sys.executable).parent}:$PATH"; ')
+
 try:
     PLAN = Plan(load_campaign(Path()))
 except CampaignFaults as faults:
@@ -20,6 +23,7 @@ except CampaignFaults as faults:
 SETTINGS = PLAN.campaign.settings
 RESULTS = SETTINGS.results
 TABLES = f"{RESULTS}/tables"
+PRESSURE = f"{RESULTS}/pressure/{{run}}.arrow"
 
 
 wildcard_constraints:

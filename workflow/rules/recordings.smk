@@ -1,16 +1,12 @@
 # Two jobs a recording: to pascal (with verdicts on its channels), then to spectra.
 
 
-def kept(path):
-    return path if SETTINGS.keep_pressure else temp(path)
-
-
 rule pressure:
     input:
         recording=lambda wildcards: PLAN.source_files(wildcards.run),
         checks=lambda wildcards: f"{RESULTS}/calibration/checks/{PLAN.session_of(wildcards.run)}.parquet",
     output:
-        pressure=kept(f"{RESULTS}/pressure/{{run}}.arrow"),
+        pressure=PRESSURE if SETTINGS.keep_pressure else temp(PRESSURE),
         quality=f"{RESULTS}/quality/{{run}}.parquet",
     log:
         f"{RESULTS}/logs/pressure/{{run}}.log",
@@ -27,7 +23,7 @@ rule pressure:
 
 rule spectra:
     input:
-        pressure=f"{RESULTS}/pressure/{{run}}.arrow",
+        pressure=PRESSURE,
         quality=f"{RESULTS}/quality/{{run}}.parquet",
     output:
         spectra=f"{RESULTS}/spectra/{{run}}/spectra.parquet",

@@ -1,0 +1,132 @@
+"""What an edit makes run again, read from dry runs of the real workflow."""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import pytest
+import soundfile
+from conftest import CampaignRun, tapeline
+
+pytestmark = pytest.mark.workflow
+
+SETTINGS = "config/campaign.yaml"
+PRODUCTS = {"catalogue": 1, "compare": 1, "manifest": 1, "report": 1}
+
+
+def test_nothing_to_do_after_a_complete_run(sample: CampaignRun) -> None:
+    assert sample.planned() == {}
+
+
+def test_touching_the_config_files_runs_nothing(sample: CampaignRun) -> None:
+    for path in (sample.folder / "config").iterdir():
+        os.utime(path)
+    assert sample.planned() == {}
+
+
+def test_reordered_rows_and_comments_run_nothing(sample: CampaignRun) -> None:
+    runs = sample.folder / "config" / "runs.csv"
+    kept = runs.read_text(encoding="utf-8")
+    comments = [line for line in kept.splitlines() if line.startswith("#")]
+    header, *rows = [line for line in kept.splitlines() if not line.startswith("#")]
+    try:
+        runs.write_text("\n".join(["# another word", header, *reversed(rows), *comments]) + "\n", encoding="utf-8")
+        assert sample.planned() == {}
+    finally:
+        runs.write_text(kept, encoding="utf-8")
+
+
+def test_a_number_written_otherwise_runs_nothing(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("drift_limit_db: 0.5", "drift_limit_db: 0.50")}):
+        assert sample.planned() == {}
+
+
+def test_a_new_condition_runs_its_recordings_its_session_and_the_products(sample: CampaignRun) -> None:
+    noise = np.random.default_rng(5).normal(0.0, 0.05, (40_000, 8))
+    added = [sample.folder / "data-sample" / "recordings" / f"lip{i}.wav" for i in (1, 2)]
+    for path in added:
+        soundfile.write(path, noise, 12_800, subtype="PCM_24")
+    header_line = next(
+        line for line in (sample.folder / "config/runs.csv").read_text(encoding="utf-8").splitlines() if line[0] != "#"
+    )
+    width = header_line.count(",")
+    rows = [f"lip{i},lip{i}.wav,,measurement,april,lip,100" for i in (1, 2)]
+    rows = [row + "," * (width - row.count(",")) for row in rows]
+    changes = {
+        SETTINGS: ("conditions:\n", "conditions:\n  lip: {title: Lip added, applied: [lip]}\n"),
+        "config/runs.csv": (header_line + "\n", "\n".join([header_line, *rows]) + "\n"),
+    }
+    try:
+        with sample.edited(changes):
+            assert sample.planned() == {"pressure": 2, "spectra": 2, "tables": 1, **PRODUCTS}
+    finally:
+        for path in added:
+            path.unlink()
+
+
+def test_a_changed_band_fraction_makes_tables_only(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("fraction: 3", "fraction: 6")}):
+        planned = sample.planned()
+    assert planned == {"tables": 2, "compare": 1, "manifest": 1, "report": 1}
+
+
+def test_a_changed_resolution_needs_no_pressure_job_when_pressure_is_kept(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("resolution_hz: 6.25", "resolution_hz: 12.5")}):
+        planned = sample.planned()
+    assert planned == {"spectra": 26, "tables": 2, **PRODUCTS}
+
+
+def test_a_changed_calibration_limit_needs_no_pressure_and_no_spectra_job(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("drift_limit_db: 0.5", "drift_limit_db: 0.4")}):
+        planned = sample.planned()
+    assert planned == {"sensitivity": 2, "tables": 2, **PRODUCTS}
+
+
+def test_a_changed_confidence_needs_comparisons_only(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("confidence: 0.95", "confidence: 0.9")}):
+        planned = sample.planned()
+    assert planned == {"compare": 1, "manifest": 1, "report": 1}
+
+
+def test_a_corrected_sensitivity_runs_the_chain_of_its_session_only(sample: CampaignRun) -> None:
+    sensors = (sample.folder / "config/sensors.csv").read_text(encoding="utf-8")
+    row = next(line for line in sensors.splitlines() if line.startswith("s09,"))
+    cells = row.split(",")
+    corrected = ",".join([cells[0], str(float(cells[1]) * 1.01), *cells[2:]])
+    with sample.edited({"config/sensors.csv": (row, corrected)}):
+        planned = sample.planned()
+    assert planned == {"calibrate": 1, "sensitivity": 1, "pressure": 10, "spectra": 10, "tables": 1, **PRODUCTS}
+
+
+def test_a_changed_title_makes_the_report_only(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("title: Camper van", "title: Motor home")}):
+        assert sample.planned() == {"report": 1}
+    with sample.edited({SETTINGS: ("title: Roof seam open", "title: Seam open")}):
+        assert sample.planned() == {"report": 1}
+
+
+def test_a_recording_that_is_gone_is_noticed(sample: CampaignRun) -> None:
+    path = sample.folder / "data-sample" / "recordings" / "a05.wav"
+    away = path.with_suffix(".away")
+    path.rename(away)
+    try:
+        assert sample.planned().get("pressure") == 1
+    finally:
+        away.rename(path)
+    assert sample.planned() == {}
+
+
+def test_the_profile_is_in_use(sample: CampaignRun) -> None:
+    assert "Using profile" in sample.output
+    assert "workflow/profiles/default" in sample.output
+
+
+def test_campaign_faults_stop_everything(sample: CampaignRun) -> None:
+    before = {path: path.stat().st_mtime_ns for path in sample.results.rglob("*") if path.is_file()}
+    with sample.edited({"config/runs.csv": ("measurement,april,open", "measurement,april,opne")}):
+        done = tapeline("run", sample.folder)
+    assert done.returncode == 2
+    assert 'column "condition": found "opne"' in done.stderr
+    assert 'did you mean "open"?' in done.stderr
+    assert before == {path: path.stat().st_mtime_ns for path in sample.results.rglob("*") if path.is_file()}

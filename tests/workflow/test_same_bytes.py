@@ -1,0 +1,42 @@
+"""The same inputs give the same bytes on any number of cores, and the outputs are those that were agreed on."""
+
+from __future__ import annotations
+
+import pytest
+from conftest import REPOSITORY, CampaignRun
+from content_marks import differences, expected_marks, marks_of
+
+pytestmark = pytest.mark.workflow
+
+UNSTEADY = {"logs", "benchmarks"}
+
+
+def outputs(run: CampaignRun) -> dict[str, bytes]:
+    """Every result file but logs and timings."""
+    files = (path for path in sorted(run.results.rglob("*")) if path.is_file())
+    found = {path.relative_to(run.results): path for path in files}
+    return {name.as_posix(): path.read_bytes() for name, path in found.items() if name.parts[0] not in UNSTEADY}
+
+
+def test_one_and_two_cores_give_the_same_bytes(sample: CampaignRun, sample_on_one_core: CampaignRun) -> None:
+    two, one = outputs(sample), outputs(sample_on_one_core)
+    assert two.keys() == one.keys()
+    assert [name for name in two if two[name] != one[name]] == []
+
+
+def test_the_outputs_are_the_listed_ones(sample: CampaignRun) -> None:
+    listed = (REPOSITORY / "tests" / "workflow" / "sample_outputs.txt").read_text(encoding="utf-8").split()
+    assert sorted(outputs(sample)) == listed
+
+
+def test_contents_change_only_with_the_step_versions(sample: CampaignRun) -> None:
+    found = differences(expected_marks(), marks_of(sample.results))
+    assert not found, (
+        "other contents under the same step version: raise the step's number in STEP_VERSIONS "
+        "(campaign/plan.py) and run `make content-marks`\n" + "\n".join(found)
+    )
+
+
+def test_nothing_of_this_machine_is_in_the_results(sample: CampaignRun) -> None:
+    here = str(sample.folder).encode()
+    assert [name for name, content in outputs(sample).items() if here in content] == []

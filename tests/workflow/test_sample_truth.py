@@ -1,0 +1,168 @@
+"""The sample campaign's truth, recovered by the whole chain."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from conftest import REPOSITORY, CampaignRun
+
+pytestmark = pytest.mark.workflow
+
+
+def truth(name: str) -> pd.DataFrame:
+    """One table of what the synthesiser put in."""
+    frame = pd.read_csv(REPOSITORY / "data-sample" / "truth" / name, comment="#")
+    if "band_hz" in frame:
+        frame["key"] = frame["band_hz"].round(3)
+    return frame
+
+
+def table(run: CampaignRun, name: str) -> pd.DataFrame:
+    """One finished table."""
+    folder = run.results / "tables" / name
+    frame = pd.read_parquet(folder if folder.is_dir() else folder.with_suffix(".parquet"))
+    if "midband_hz" in frame:
+        frame["key"] = frame["midband_hz"].round(3)
+    return frame
+
+
+@pytest.fixture(scope="module")
+def levels(sample: CampaignRun) -> pd.DataFrame:
+    """Measured and true band levels of all usable channels whose sensor did not drift."""
+    calibration = table(sample, "calibration")
+    drifting = set(calibration[calibration.drift_db.abs() > 0.5].position)
+    bands = table(sample, "bands").merge(truth("bands.csv"), on=["run", "position", "key"], suffixes=("", "_true"))
+    return bands[(bands.quality != "unusable") & ~bands.position.isin(drifting)]
+
+
+def test_the_run_ends_with_the_status_of_recordings_left_out(sample: CampaignRun) -> None:
+    assert sample.status == 3, sample.output
+    assert "a19" in sample.output
+
+
+def test_band_powers_are_unbiased(levels: pd.DataFrame) -> None:
+    error = levels.level_pa2 / 10 ** (levels.level_db_true / 10) / 4e-10 - 1.0
+    weight = 1.0 / levels.random_uncertainty_db.fillna(levels.random_uncertainty_db.max()) ** 2
+    assert abs(4.343 * np.average(error, weights=weight)) < 0.03
+    per_band = error.groupby(levels.nominal_hz).agg(["mean", "std", "size"])
+    assert (per_band["mean"].abs() < 4.0 * per_band["std"] / np.sqrt(per_band["size"])).all()
+
+
+def test_uncertainties_describe_the_errors(levels: pd.DataFrame) -> None:
+    whole = levels[levels.state.isin(["clear", "corrected", "none"])]
+    z = (whole.level_db - whole.level_db_true) / whole.random_uncertainty_db
+    assert 0.85 < z[whole.state == "none"].std() < 1.15
+    corrected = levels[levels.state == "corrected"]
+    z = (corrected.corrected_level_db - corrected.source_level_db) / corrected.standard_uncertainty_db
+    assert 0.8 < z.std() < 1.2
+
+
+def test_states_follow_the_true_margin(levels: pd.DataFrame) -> None:
+    known = levels[levels.background_level_db_true.notna() & (levels.state != "none")]
+    margin = known.level_db_true - known.background_level_db_true
+    for lowest, highest, state in ((19.0, 99.0, "clear"), (8.5, 12.5, "corrected"), (-9.0, 0.5, "bound")):
+        inside = known[(margin > lowest) & (margin < highest)]
+        assert len(inside) > 20
+        assert (inside.state == state).mean() > 0.97
+    assert set(known.state) == {"clear", "corrected", "limited", "bound"}
+
+
+def test_bounds_lie_above_the_source(levels: pd.DataFrame) -> None:
+    bounds = levels[(levels.state == "bound") & levels.source_level_db.notna()]
+    assert bounds.corrected_level_db.isna().all()
+    assert (bounds.upper_bound_db >= bounds.source_level_db).mean() > 0.9
+
+
+def test_sensitivities_and_the_drift_are_found(sample: CampaignRun) -> None:
+    found = table(sample, "calibration").merge(
+        truth("sensitivities.csv"), on=["session", "position"], suffixes=("", "_t")
+    )
+    assert len(found) == 16
+    for stage in ("before", "after"):
+        ratio = found[f"{stage}_v_per_pa"] / found[f"{stage}_v_per_pa_t"]
+        assert (20.0 * np.log10(ratio)).abs().max() < 0.02
+    drifting = found[found.verdict != "good"]
+    assert list(drifting.position) == ["seam-right"]
+    assert list(drifting.session) == ["may"]
+    assert list(drifting.reasons.iloc[0]) == ["drift"]
+    assert drifting.drift_db.iloc[0] == pytest.approx(-0.95, abs=0.03)
+
+
+def test_planted_faults_are_found_and_nothing_else(sample: CampaignRun) -> None:
+    quality = table(sample, "quality")
+    faulty = quality[quality.verdict != "good"]
+    found = {(row.run, row.position): list(row.reasons) for row in faulty.itertuples()}
+    overloaded = found.pop(("a18", "ladder-foot"))
+    assert overloaded == ["overload"]
+    assert {run for run, _ in found} == {"a19"}
+    assert len(found) == 8
+    assert {tuple(reasons) for reasons in found.values()} == {("recording-cut",)}
+    runs = table(sample, "runs").set_index("run").status
+    assert runs["a19"] == "unusable"
+    assert runs["a14"] == "superseded"
+    assert runs["a07"] == "left out"
+
+
+def test_a_faulty_channel_enters_no_comparison(sample: CampaignRun) -> None:
+    comparisons = table(sample, "comparisons")
+    for runs in ("reference_runs", "treatment_runs"):
+        used = comparisons[[runs, "position"]].explode(runs)
+        assert not ((used[runs] == "a18") & (used.position == "ladder-foot")).any()
+        assert not used[runs].isin(["a19", "a14", "a07"]).any()
+
+
+def test_differences_are_covered_by_their_intervals(sample: CampaignRun) -> None:
+    comparisons = table(sample, "comparisons")
+    comparisons = comparisons[(comparisons.quantity == "band") & comparisons.difference_db.notna()].copy()
+    comparisons["speed_kmh"] = (comparisons.speed_mps * 3.6).round().astype(int)
+    both = comparisons.merge(
+        truth("differences.csv"),
+        left_on=["comparison", "reference_session", "position", "speed_kmh", "key"],
+        right_on=["comparison", "session", "position", "speed_kmh", "key"],
+        suffixes=("", "_true"),
+    )
+    assert len(both) > 500
+    covered = (both.lower_db <= both.difference_db_true) & (both.difference_db_true <= both.upper_db)
+    assert 0.90 < covered.mean() < 0.995
+    same = both[both.difference_db_true.abs() < 0.02]
+    assert len(same) > 50
+    assert same.finding.isin(["lower", "higher"]).mean() < 0.10
+
+
+def test_the_seam_ranks_first(sample: CampaignRun) -> None:
+    ranking = table(sample, "ranking")
+    first = ranking[ranking["rank"] == 1].set_index("comparison")
+    assert set(first.area) == {"seam"}
+    assert set(first.band_hz) <= {1250.0, 1600.0, 2000.0}
+
+
+def test_the_cavity_tone_stands_where_it_was_put(sample: CampaignRun) -> None:
+    tones = truth("tones.csv")
+    tones = tones[(tones.position == "rail-recess") & (tones.kind != "fan")]
+    assert len(tones) >= 6
+    spectra = table(sample, "narrowband").set_index(["run", "position"])
+    for tone in tones.itertuples():
+        if (tone.run, tone.position) not in spectra.index:
+            continue
+        row = spectra.loc[(tone.run, tone.position)]
+        psd = np.asarray(row.psd_pa2_per_hz, dtype=float)
+        hz = row.first_hz + row.step_hz * np.arange(psd.size)
+        near = np.flatnonzero(np.abs(hz - tone.frequency_hz) < 100.0)
+        peak = near[np.argmax(psd[near])]
+        assert abs(hz[peak] - tone.frequency_hz) <= 1.5 * row.step_hz
+        bundle = psd[peak - 3 : peak + 4].sum() * row.step_hz
+        assert 10.0 * math.log10(bundle / 4e-10) == pytest.approx(tone.level_db, abs=1.5)
+
+
+def test_the_manifest_names_every_recording_with_its_hash(sample: CampaignRun) -> None:
+    manifest = json.loads((sample.results / "manifest.json").read_text(encoding="utf-8"))
+    recordings = {path.name for path in (sample.folder / "data-sample" / "recordings").iterdir()}
+    named = {Path(path).name for path, digest in manifest["inputs"].items() if "recordings" in path and digest}
+    assert recordings - named <= {"a07.wav", "a14.wav"}
+    assert len(manifest["analysis"]) == 16
+    assert set(manifest["tables"]) >= {"tables/runs.parquet", "tables/bands/session=april/part-0.parquet"}
