@@ -32,6 +32,7 @@ lint: $(VENV)/.testing
 	$(BIN)/mypy
 	$(BIN)/snakefmt --check --line-length 120 Snakefile workflow/rules
 	$(BIN)/python tests/workflow/lint_workflow.py
+	$(BIN)/python docs/make_reference.py --check
 
 test: lint
 	$(BIN)/python -m pytest
@@ -45,3 +46,7 @@ clean:
 # After a step's version was raised on purpose: keep the sample's new contents as the expected ones.
 content-marks: sample
 	$(BIN)/python tests/workflow/content_marks.py results
+
+# The reference pages in docs/, from the code.
+docs: $(VENV)/.testing
+	$(BIN)/python docs/make_reference.py

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import Bands, LineShares, line_shares
+from tapeline.acoustics.octave_filters import filter_shares
 from tapeline.acoustics.windows import Reals, power_variance
+
+Method = Literal["lines", "filters"]
 
 
 @dataclass(frozen=True)
@@ -44,10 +48,13 @@ class Powers:
             return np.asarray(2.0 * self.power**2 / self.variance)
 
 
-def shares_of(bands: Bands, spectra: LineSpectra) -> list[LineShares]:
-    """The lines that each band takes, with their shares."""
-    lines = spectra.psd.shape[1]
-    return [line_shares(lo, hi, spectra.step_hz, lines) for lo, hi in zip(bands.lower_hz, bands.upper_hz, strict=True)]
+def shares_of(bands: Bands, spectra: LineSpectra, method: Method = "lines") -> list[LineShares]:
+    """The lines that each band takes, with their shares: cut at the exact edges, or weighted by band filters."""
+    lines, step = spectra.psd.shape[1], spectra.step_hz
+    if method == "filters":
+        frequencies = zip(bands.midband_hz, bands.lower_hz, bands.upper_hz, strict=True)
+        return [filter_shares(mid, lo, hi, step, lines) for mid, lo, hi in frequencies]
+    return [line_shares(lo, hi, step, lines) for lo, hi in zip(bands.lower_hz, bands.upper_hz, strict=True)]
 
 
 def band_sums(spectra: LineSpectra, shares: list[LineShares], weights: Reals | None = None) -> Powers:

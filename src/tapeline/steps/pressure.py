@@ -17,7 +17,7 @@ from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 from tapeline.recordings.recording import Part, Recording, RecordingError
 from tapeline.steps import places
 from tapeline.steps.sensitivity import sensitivities
-from tapeline.steps.sources import open_source
+from tapeline.steps.sources import content_hashes, open_source
 from tapeline.store import arrow_file, parquet, tables
 
 STRICT_VARIABLE = "TAPELINE_STRICT"
@@ -60,6 +60,8 @@ def run(plan: Plan, run_name: str) -> None:
             pass
         fault = Finding(error.code, f"run {run_name}: {error.sentence}")
         rows = [_row(needs, channel, [fault]) for channel in needs.channels]
+    hashes = content_hashes(plan.campaign.root, needs.source)
+    rows = [row | {"recording_sha256": hashes} for row in rows]
     parquet.write_rows(tables.QUALITY, places.quality(results, run_name), rows, campaign=needs.campaign, digest=digest)
 
 
