@@ -22,8 +22,8 @@ def filter_power(frequency_hz: ArrayLike, midband_hz: float, lower_hz: float, up
     """Squared magnitude of a band filter at each frequency (any shape).
 
     Butterworth band-pass of order 3: 1 / (1 + (c (f/f_m - f_m/f))^6), c such that the noise bandwidth is the band's
-    own, so white noise reads its true band level. Designed to the class 1 limits of IEC 61260-1:2014 as known from public
-    transcriptions.
+    own, so white noise reads its true band level. Designed to the class 1 limits of IEC 61260-1:2014 as known from
+    public transcriptions.
     """
     f = np.asarray(frequency_hz, dtype=np.float64)
     sharpness = NOISE_BANDWIDTH_RATIO * midband_hz / (upper_hz - lower_hz)

@@ -1,0 +1,268 @@
+"""What needs attention: every reason for doubt as one line with the next action, the worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from tapeline.campaign.model import Campaign
+from tapeline.quality.reasons import REASONS
+from tapeline.report.comparison_views import condition_title
+from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.wording import counted, listed, number, percent, printable
+
+MOST_LINES = 40
+SEVERITY = {"unusable": 0, "doubtful": 1, "note": 2}
+
+
+@dataclass(frozen=True)
+class Attention:
+    """One line: how bad, where, what was found, what to do next."""
+
+    severity: str
+    where: str
+    found: str
+    action: str
+
+
+def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    """All lines, unusable before doubtful before notes; within these in the order of the chapters of the report."""
+    lines = [
+        *_recordings(tables),
+        *_channels(tables),
+        *_calibration(tables, campaign),
+        *_checks(tables),
+        *_comparisons(tables, campaign),
+        *_bounds(tables, campaign),
+        *_without_background(tables),
+        *_single_runs(tables),
+        *_air(tables),
+        *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")
+          for warning in campaign.warnings),
+    ]  # fmt: skip
+    return sorted(lines, key=lambda line: SEVERITY.get(line.severity, len(SEVERITY)))
+
+
+def sentence_of(row: Row, code: str) -> str:
+    """The sentence that the quality table gives for a reason; the reason's meaning where it gives none."""
+    reasons, sentences = row["reasons"] or [], row["sentences"] or []
+    if code in reasons and len(sentences) == len(reasons):
+        return str(sentences[reasons.index(code)])
+    return REASONS[code].meaning if code in REASONS else code
+
+
+def action_of(code: str) -> str:
+    """The next action for a reason code."""
+    return REASONS[code].action if code in REASONS else "see the recording"
+
+
+def severity_of(code: str) -> str:
+    """The verdict that a reason code leads to; an unknown one is doubtful."""
+    return REASONS[code].verdict if code in REASONS else "doubtful"
+
+
+@dataclass(frozen=True)
+class ReasonGroup:
+    """The rows of the quality table that share a reason: all channels of one run, or one channel in some runs."""
+
+    code: str
+    session: str
+    runs: tuple[str, ...]
+    positions: tuple[str, ...]
+    sentence: str
+
+    @property
+    def where(self) -> str:
+        """The place in words."""
+        if len(self.positions) > 1:
+            return f"run {self.runs[0]}, all {len(self.positions)} channels"
+        word = "run" if len(self.runs) == 1 else "runs"
+        return f"{self.positions[0]}, session {self.session}, {word} {listed(self.runs, 4)}"
+
+
+def reason_groups(quality: Sequence[Row]) -> list[ReasonGroup]:
+    """The reasons of the quality table, gathered so that a fault of a whole recording is said once."""
+    channels: dict[str, int] = {}
+    by_run: dict[tuple[str, str], list[Row]] = {}
+    for row in quality:
+        channels[row["run"]] = channels.get(row["run"], 0) + 1
+        for code in row["reasons"] or ():
+            by_run.setdefault((row["run"], code), []).append(row)
+    groups: list[ReasonGroup] = []
+    by_channel: dict[tuple[str, str, str], list[Row]] = {}
+    for (run, code), rows in by_run.items():
+        if len(rows) == channels[run] > 1:
+            positions = tuple(row["position"] for row in rows)
+            groups.append(ReasonGroup(code, rows[0]["session"], (run,), positions, sentence_of(rows[0], code)))
+            continue
+        for row in rows:
+            by_channel.setdefault((row["session"], row["position"], code), []).append(row)
+    for (session, position, code), rows in by_channel.items():
+        runs = tuple(row["run"] for row in rows)
+        groups.append(ReasonGroup(code, session, runs, (position,), _joint_sentence(rows, code)))
+    return sorted(
+        groups, key=lambda group: (SEVERITY[severity_of(group.code)], group.code, group.runs, group.positions)
+    )
+
+
+def _joint_sentence(rows: Sequence[Row], code: str) -> str:
+    sentences = list(dict.fromkeys(sentence_of(row, code) for row in rows))
+    more = len(sentences) - 1
+    return sentences[0] if more == 0 else f"{sentences[0]} (in {rows[0]['run']}; {more} more in the table of reasons)"
+
+
+def _channels(tables: FinishedTables) -> list[Attention]:
+    return [
+        Attention(severity_of(group.code), group.where, printable(group.sentence), action_of(group.code))
+        for group in reason_groups(tables.quality)
+    ]
+
+
+def _recordings(tables: FinishedTables) -> list[Attention]:
+    """Unusable runs that the quality table says nothing of."""
+    explained = {row["run"] for row in tables.quality if row["reasons"]}
+    return [
+        Attention("unusable", f"run {row['run']}", "the recording cannot be used", "see the run's log")
+        for row in tables.runs
+        if row["status"] == "unusable" and row["run"] not in explained
+    ]
+
+
+def _calibration(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    limits = campaign.settings.calibration
+    numbers: dict[str, Callable[[Row], str]] = {
+        "drift": lambda row: (
+            f"{number(row['drift_db'], 2, signed=True)} dB after against before (limit {limits.drift_limit_db:g} dB)"
+        ),
+        "deviation": lambda row: (
+            f"{number(row['deviation_db'], 2, signed=True)} dB off the chart (limit {limits.deviation_limit_db:g} dB)"
+        ),
+    }
+    lines: list[Attention] = []
+    together: dict[tuple[str, str], list[Row]] = {}
+    for row in tables.calibration:
+        for code in row["reasons"] or ():
+            if code in numbers:
+                where = f"{row['position']}, session {row['session']}, sensor {row['sensor'] or 'not stated'}"
+                found = f"{code} of the sensitivity: {numbers[code](row)}"
+                lines.append(Attention(severity_of(code), where, found, action_of(code)))
+            else:
+                together.setdefault((row["session"], code), []).append(row)
+    for (session, code), rows in sorted(together.items()):
+        meaning = REASONS[code].meaning if code in REASONS else code
+        where = f"{listed(row['position'] for row in rows)}, session {session}"
+        lines.append(Attention(severity_of(code), where, f"calibration: {meaning}", action_of(code)))
+    return lines
+
+
+def _checks(tables: FinishedTables) -> list[Attention]:
+    """Calibrator checks that went wrong, gathered by run and reason."""
+    together: dict[tuple[str, str], list[str]] = {}
+    for row in tables.checks:
+        codes = row["reasons"] or ([] if row["found"] else ["no-tone"])
+        for code in codes:
+            together.setdefault((row["run"], code), []).append(row["position"])
+    return [
+        Attention(
+            severity_of(code),
+            f"check {run}, {listed(positions)}",
+            REASONS[code].meaning if code in REASONS else code,
+            action_of(code),
+        )
+        for (run, code), positions in sorted(together.items())
+    ]
+
+
+def _comparisons(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    made = {row["comparison"] for row in tables.comparisons}
+    return [
+        Attention(
+            "doubtful",
+            f"comparison {name}",
+            f"no result: {condition_title(campaign, pair.treatment)} and {condition_title(campaign, pair.reference)} "
+            "have no usable runs at one operating point",
+            "run both conditions at the same speed and yaw",
+        )
+        for name, pair in campaign.settings.comparisons.items()
+        if name not in made
+    ]
+
+
+def _conditions_of(tables: FinishedTables, states: Iterable[Row], state: str) -> dict[tuple[str, str], list[Row]]:
+    """Rows of state counts by session and condition, for those that hold `state` at all; each with `hit`."""
+    counted_rows: dict[tuple[str, str], list[Row]] = {}
+    for row in states:
+        run = tables.run_by_name.get(row["run"])
+        if run is None or run["kind"] != "measurement" or run["status"] != "used":
+            continue
+        hit = row["bands"] if row["state"] == state else 0
+        counted_rows.setdefault((row["session"], run["condition"] or ""), []).append({**row, "hit": hit})
+    return {key: rows for key, rows in counted_rows.items() if any(row["hit"] for row in rows)}
+
+
+def _bounds(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    least = campaign.settings.background.least_margin_db
+    lines = []
+    for (session, condition), rows in sorted(_conditions_of(tables, tables.band_states(), "bound").items()):
+        hits, every = sum(row["hit"] for row in rows), sum(row["bands"] for row in rows)
+        by_position: dict[str, int] = {}
+        for row in rows:
+            by_position[row["position"]] = by_position.get(row["position"], 0) + row["hit"]
+        worst = sorted((name for name in by_position if by_position[name]), key=lambda name: (-by_position[name], name))
+        lines.append(
+            Attention(
+                "note",
+                f"{condition_title(campaign, condition or None)}, session {session}",
+                f"{hits:,} of {every:,} band levels ({percent(hits / every)}) are less than {least:g} dB above the "
+                f"background and only upper bounds; most at {listed(worst, 3)}",
+                "read them as 'at most'; for a value lower the background or measure closer to the source",
+            )
+        )
+    return lines
+
+
+def _without_background(tables: FinishedTables) -> list[Attention]:
+    runs: dict[str, set[str]] = {}
+    for (session, _), rows in _conditions_of(tables, tables.band_states(), "none").items():
+        runs.setdefault(session, set()).update(row["run"] for row in rows if row["hit"])
+    return [
+        Attention(
+            "doubtful",
+            f"session {session}, {counted(len(names), 'run')}: {listed(sorted(names), 4)}",
+            "no background run: nothing is subtracted, and the levels may hold any amount of background",
+            "record a background run at the same speed and yaw",
+        )
+        for session, names in sorted(runs.items())
+    ]
+
+
+def _single_runs(tables: FinishedTables) -> list[Attention]:
+    single: dict[str, set[str]] = {}
+    for row in tables.comparisons:
+        if min(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())) == 1:
+            single.setdefault(row["comparison"], set()).add(row["sessions"])
+    return [
+        Attention(
+            "note",
+            f"comparison {name}, session {listed(sorted(sessions), 3)}",
+            "a condition has a single run at some operating points: its interval rests on other repeats or on the "
+            "random error alone",
+            "repeat the run",
+        )
+        for name, sessions in sorted(single.items())
+    ]
+
+
+def _air(tables: FinishedTables) -> list[Attention]:
+    assumed = [row for row in tables.runs if row["air_assumed"] and row["status"] == "used"]
+    if not assumed:
+        return []
+    names = sorted({name for row in assumed for name in row["air_assumed"]})
+    return [
+        Attention(
+            "note",
+            counted(len(assumed), "run"),
+            f"{listed(names)} not given: standard values assumed",
+            "enter the air of the day in the run table",
+        )
+    ]

@@ -1,0 +1,192 @@
+"""The figures of the comparisons: levels, differences and heat map of each view."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tapeline.campaign.model import Campaign
+from tapeline.report.comparison_views import (
+    View,
+    by_rank,
+    condition_title,
+    drawn,
+    panels,
+    selection,
+    views,
+    with_bounds,
+)
+from tapeline.report.figure_files import FigureShelf, Picture
+from tapeline.report.figure_messages import differences_message, levels_message
+from tapeline.report.figure_panels import Heading
+from tapeline.report.figures_bands import Limits, Sides, difference_figure, difference_limits, level_limits
+from tapeline.report.figures_bands import levels_figure as draw_levels
+from tapeline.report.figures_heat import heat_limit, heat_map
+from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.page_table import PlainTable
+from tapeline.report.tables_of_differences import overall_table
+from tapeline.report.wording import BAND_WORDS, operating_point
+
+
+@dataclass(frozen=True)
+class ViewPictures:
+    """The pictures of one session and operating point of a comparison."""
+
+    title: str
+    pictures: tuple[Picture, ...]
+
+
+@dataclass(frozen=True)
+class ComparisonPart:
+    """What the page shows of one comparison; `left_out` names operating points without figures."""
+
+    name: str
+    words: str
+    overall: PlainTable
+    views: tuple[ViewPictures, ...]
+    left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Scales:
+    """Axis limits shared by compared panels: levels on the whole page, differences within a comparison."""
+
+    levels: Limits
+    differences: Limits
+    heat_db: float
+
+
+def comparison_parts(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf) -> list[ComparisonPart]:
+    """All comparisons that have rows, in the order of the settings."""
+    every = views(tables.comparisons)
+    chosen = {view.key for view in drawn(every)}
+    levels = level_limits([row for view in every for row in view.band_rows()])
+    order = {name: index for index, name in enumerate(campaign.settings.comparisons)}
+    names = sorted({view.comparison for view in every}, key=lambda name: (order.get(name, len(order)), name))
+    return [
+        _part(tables, campaign, shelf, [view for view in every if view.comparison == name], chosen, levels)
+        for name in names
+    ]
+
+
+def _part(
+    tables: FinishedTables,
+    campaign: Campaign,
+    shelf: FigureShelf,
+    own: Sequence[View],
+    chosen: set[tuple[str, str, str, float, float]],
+    levels: Limits,
+) -> ComparisonPart:
+    rows = [row for view in own for row in view.band_rows()]
+    threshold = campaign.settings.compare.practical_threshold_db
+    values = [row["difference_db"] for row in rows if row["difference_db"] is not None]
+    scales = Scales(levels, difference_limits(rows, threshold), heat_limit(values, threshold))
+    first = own[0]
+    return ComparisonPart(
+        name=first.comparison,
+        words=f"{condition_title(campaign, first.treatment)} (treatment) minus "
+        f"{condition_title(campaign, first.reference)} (reference)",
+        overall=overall_table(campaign, first.comparison, [row for view in own for row in view.overall]),
+        views=tuple(_view_pictures(tables, campaign, shelf, view, scales) for view in own if view.key in chosen),
+        left_out=tuple(_title(campaign, view) for view in own if view.key not in chosen and view.bands),
+    )
+
+
+def _title(campaign: Campaign, view: View) -> str:
+    unit = campaign.settings.report.speed_unit
+    return f"Session {view.sessions}, {operating_point(view.speed_mps, view.yaw_deg, unit)}"
+
+
+def _name(campaign: Campaign, subject: str, view: View) -> tuple[str, ...]:
+    """Identifiers only: comparison, session, speed and yaw."""
+    sessions = tuple(dict.fromkeys((view.reference_session, view.treatment_session)))
+    unit = campaign.settings.report.speed_unit
+    value = view.speed_mps * 3.6 if unit == "km/h" else view.speed_mps
+    speed = f"{round(value, 1):g}{'kmh' if unit == 'km/h' else 'mps'}"
+    yaw = f"yaw{'m' if view.yaw_deg < 0 else ''}{abs(round(view.yaw_deg, 1)):g}"
+    return (subject, view.comparison, *sessions, speed, yaw)
+
+
+def _view_pictures(
+    tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, view: View, scales: Scales
+) -> ViewPictures:
+    names = panels(campaign, view, tables.ranking)
+    rows = with_bounds(tables, view, names)
+    pictures = (
+        _levels(campaign, shelf, view, rows, scales),
+        _differences(campaign, shelf, view, rows, scales),
+        _heat(tables, campaign, shelf, view, scales),
+    )
+    return ViewPictures(_title(campaign, view), pictures)
+
+
+def _band_word(campaign: Campaign) -> str:
+    return BAND_WORDS.get(campaign.settings.bands.fraction, "band")
+
+
+def _some(view: View, shown: int) -> str:
+    every = len(view.bands)
+    return "" if shown == every else f" {shown} of {every} positions, those ranked first; the heat map has all."
+
+
+def _levels(campaign: Campaign, shelf: FigureShelf, view: View, rows: dict[str, list[Row]], scales: Scales) -> Picture:
+    sides = Sides(
+        reference=view.reference,
+        treatment=view.treatment,
+        reference_title=condition_title(campaign, view.reference),
+        treatment_title=condition_title(campaign, view.treatment),
+        conditions=tuple(campaign.settings.conditions),
+    )
+    word = _band_word(campaign)
+    heading = Heading(f"{word.capitalize()} levels, {view.comparison}", selection(campaign, view))
+    figure = draw_levels(rows, sides, heading, scales.levels, campaign.settings.reference_pressure_pa)
+    return shelf.add(
+        _name(campaign, "levels", view),
+        figure,
+        alt=levels_message(rows, sides.reference_title, sides.treatment_title, word),
+        caption=f"{word.capitalize()} levels after background subtraction, mean over the runs; arrows are upper "
+        f"bounds.{_some(view, len(rows))}",
+    )
+
+
+def _differences(
+    campaign: Campaign, shelf: FigureShelf, view: View, rows: dict[str, list[Row]], scales: Scales
+) -> Picture:
+    settings = campaign.settings
+    heading = Heading(f"Differences with intervals, {view.comparison}", selection(campaign, view))
+    figure = difference_figure(
+        rows,
+        heading,
+        scales.differences,
+        threshold_db=settings.compare.practical_threshold_db,
+        confidence=settings.confidence,
+    )
+    return shelf.add(
+        _name(campaign, "differences", view),
+        figure,
+        alt=differences_message([row for panel in rows.values() for row in panel], _minus(campaign, view)),
+        caption="Treatment minus reference; filled marks are shown after false-discovery control"
+        f"{_family(view)}. Intervals that reach beyond the axis are cut at its end.{_some(view, len(rows))}",
+    )
+
+
+def _family(view: View) -> str:
+    sizes = sorted({row["family_size"] for row in view.band_rows() if row["family_size"]})
+    return f" (Benjamini-Hochberg over {sizes[-1]:,} tests)" if sizes else ""
+
+
+def _minus(campaign: Campaign, view: View) -> str:
+    return f"{condition_title(campaign, view.treatment)} minus {condition_title(campaign, view.reference)}"
+
+
+def _heat(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, view: View, scales: Scales) -> Picture:
+    ordered = {name: view.bands[name] for name in by_rank(view, tables.ranking)}
+    heading = Heading(f"Differences by position and band, {view.comparison}", selection(campaign, view))
+    return shelf.add(
+        _name(campaign, "map", view),
+        heat_map(ordered, heading, scales.heat_db),
+        alt=differences_message(view.band_rows(), f"Heat map, {_minus(campaign, view)}"),
+        caption="Positions in order of rank. Blue is lower, brown is higher, bold numbers and plus signs are shown; "
+        "hatched is not shown to differ; grey cells are one-sided because of a bound (b: both levels are bounds); an "
+        "empty cell has no value.",
+    )

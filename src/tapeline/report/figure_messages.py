@@ -1,0 +1,78 @@
+"""What each figure says, in words: the alternative text for those who cannot see it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from tapeline.report.comparison_views import SHOWN
+from tapeline.report.finished_tables import Row
+from tapeline.report.wording import counted, frequency, listed, number
+
+
+def levels_message(panels: Mapping[str, Sequence[Row]], reference: str, treatment: str, band_word: str) -> str:
+    """Where the two conditions are loudest, and how many levels are bounds."""
+    rows = [row for panel in panels.values() for row in panel]
+    parts = [f"{band_word.capitalize()} levels of {treatment} and {reference} at {counted(len(panels), 'position')}."]
+    for side, title in (("reference", reference), ("treatment", treatment)):
+        known = [row for row in rows if row[f"{side}_level_db"] is not None]
+        if known:
+            loudest = max(known, key=lambda row: row[f"{side}_level_db"])
+            parts.append(
+                f"{title} is loudest with {number(loudest[f'{side}_level_db'])} dB at {loudest['position']} in the "
+                f"{frequency(loudest['band_hz'])} band."
+            )
+    bounds = sum(row[f"{side}_bound_db"] is not None for row in rows for side in ("reference", "treatment"))
+    parts.append(f"{counted(bounds, 'level')} {'is' if bounds == 1 else 'are'} only an upper bound." if bounds else "")
+    return " ".join(part for part in parts if part)
+
+
+def differences_message(rows: Sequence[Row], what: str) -> str:
+    """How many differences are shown in each direction, and the largest one."""
+    counts = {finding: sum(row["finding"] == finding for row in rows) for finding in ("lower", "higher", "bound")}
+    text = (
+        f"{what}: of {counted(len(rows), 'band difference')}, {counts['lower']} shown lower, {counts['higher']} shown "
+        f"higher, {counts['bound']} one-sided because of a bound."
+    )
+    shown = [row for row in rows if row["finding"] in SHOWN and row["difference_db"] is not None]
+    if not shown:
+        return text
+    largest = max(shown, key=lambda row: (abs(row["difference_db"]), row["position"], row["band_hz"]))
+    return (
+        f"{text} Largest shown: {number(largest['difference_db'], signed=True)} dB at {largest['position']} in the "
+        f"{frequency(largest['band_hz'])} band."
+    )
+
+
+def quality_message(rows: Sequence[Row], session: str) -> str:
+    """How many channels are good, doubtful and unusable, and which positions are worst."""
+    counts = {verdict: sum(row["verdict"] == verdict for row in rows) for verdict in ("good", "doubtful", "unusable")}
+    text = f"Session {session}: " + ", ".join(f"{count} {verdict}" for verdict, count in counts.items()) + "."
+    bad: dict[str, int] = {}
+    for row in rows:
+        if row["verdict"] == "unusable":
+            bad[row["position"]] = bad.get(row["position"], 0) + 1
+    worst = sorted(bad, key=lambda name: (-bad[name], name))
+    return f"{text} Unusable at {listed(worst, 4)}." if worst else f"{text} None is unusable."
+
+
+def calibration_message(rows: Sequence[Row]) -> str:
+    """The largest drift and deviation."""
+    parts = [f"Checks of {counted(len(rows), 'channel')} against the charts."]
+    for column, words in (("drift_db", "drift"), ("deviation_db", "deviation from the chart")):
+        known = [row for row in rows if row[column] is not None]
+        if known:
+            worst = max(known, key=lambda row: (abs(row[column]), row["session"], row["position"]))
+            parts.append(
+                f"Largest {words}: {number(worst[column], 2, signed=True)} dB at {worst['position']}, "
+                f"session {worst['session']}."
+            )
+    return " ".join(parts)
+
+
+def map_message(rows: Sequence[Row], unlocated: Sequence[str]) -> str:
+    """How many positions there are, by area."""
+    areas: dict[str, int] = {}
+    for row in rows:
+        areas[row["area"] or "no area"] = areas.get(row["area"] or "no area", 0) + 1
+    text = f"Map of {counted(len(rows), 'position')}: " + ", ".join(f"{count} {area}" for area, count in areas.items())
+    return f"{text}. Without coordinates: {listed(unlocated)}." if unlocated else f"{text}."

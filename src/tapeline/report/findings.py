@@ -1,0 +1,295 @@
+"""The main findings: three to five sentences chosen from the tables by a stated rule."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tapeline.campaign.model import Campaign
+from tapeline.report.comparison_views import SHOWN, condition_title
+from tapeline.report.finished_tables import FinishedTables, Row, read_finished
+from tapeline.report.wording import (
+    confidence_words,
+    counted,
+    frequency,
+    interval,
+    number,
+    operating_point,
+    pairing,
+    percent,
+    run_count,
+    short,
+)
+
+MOST_FINDINGS = 5
+RULE = (
+    "Chosen by rule, not by hand: (1) the largest shown difference of an overall level, A-weighted before Z before C; "
+    "(2) the largest shown band difference of each comparison, the two largest of them; (3) the first entry of the "
+    "list to work on first that contributes most; (4) the overall difference not shown with the narrowest interval; "
+    "(5) the loudest overall level that is only an upper bound. Five at most; a place left over goes to the band "
+    "differences of further comparisons. Shown means shown after false-discovery control. A doubtful channel is taken "
+    "only where there is no other, and said so."
+)
+WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One sentence and the numbers in it, as they stand in the table: decibels, or a share for `share`."""
+
+    kind: str
+    comparison: str
+    position: str
+    quantity: str
+    place: str
+    sentence: str
+    value_db: float | None
+    lower_db: float | None
+    upper_db: float | None
+    runs: str
+    pairing: str
+    share: float | None = None
+
+
+def main_findings(results: Path, campaign: Campaign) -> list[Finding]:
+    """The findings of a results folder; empty where the tables hold nothing to tell."""
+    return findings_of(read_finished(results), campaign)
+
+
+def findings_of(tables: FinishedTables, campaign: Campaign) -> list[Finding]:
+    """The findings of tables already read, by `RULE`."""
+    overall = [row for row in tables.comparisons if row["quantity"] == "overall"]
+    largest = _largest_shown_overall(overall)
+    bands = _largest_shown_bands(tables.comparisons)
+    ranked = _first_to_work_on(tables.ranking)
+    hidden = _narrowest_not_shown(overall)
+    bound = _loudest_bound(tables)
+
+    chosen: list[Finding] = [] if largest is None else [_difference(campaign, largest, "overall difference")]
+    chosen += [_difference(campaign, row, "band difference") for row in bands[:2]]
+    chosen += [] if ranked is None else [_contribution(campaign, ranked)]
+    chosen += [] if hidden is None else [_not_shown(campaign, hidden)]
+    if len(chosen) < MOST_FINDINGS and bound is not None:
+        chosen.append(_bound(campaign, tables, bound))
+    room = MOST_FINDINGS - len(chosen)
+    return chosen + [_difference(campaign, row, "band difference") for row in bands[2 : 2 + room]]
+
+
+def _largest_shown_overall(overall: Iterable[Row]) -> Row | None:
+    shown = [row for row in overall if _is_shown(row)]
+    return min(shown, key=lambda row: (WEIGHTING_ORDER.get(row["weighting"], 9), *_size_order(row)), default=None)
+
+
+def _largest_shown_bands(rows: Iterable[Row]) -> list[Row]:
+    """The largest shown band difference of each comparison, the largest comparison first."""
+    largest: dict[str, Row] = {}
+    for row in rows:
+        if row["quantity"] == "band" and _is_shown(row):
+            best = largest.get(row["comparison"])
+            if best is None or _size_order(row) < _size_order(best):
+                largest[row["comparison"]] = row
+    return sorted(largest.values(), key=_size_order)
+
+
+def _is_shown(row: Row) -> bool:
+    return row["finding"] in SHOWN and row["difference_db"] is not None
+
+
+def _size_order(row: Row) -> tuple[bool, float, str, str, str, float, float, float]:
+    """Sorts the largest difference first, doubtful ones last; the rest makes the order the same every time."""
+    return (
+        bool(row["doubtful"]),
+        -abs(row["difference_db"]),
+        row["comparison"],
+        row["sessions"],
+        row["position"],
+        row["speed_mps"],
+        row["yaw_deg"],
+        row["band_hz"] or 0.0,
+    )
+
+
+def _first_to_work_on(ranking: Iterable[Row]) -> Row | None:
+    """The largest contribution that is shown, be it tied with its neighbours."""
+    shown = [row for row in ranking if row["finding"] in ("shown", "tied") and row["contribution_db"] is not None]
+    return min(
+        shown,
+        key=lambda row: (-row["contribution_pa2"], row["comparison"], row["rank"]),
+        default=None,
+    )
+
+
+def _narrowest_not_shown(overall: Iterable[Row]) -> Row | None:
+    hidden = [
+        row
+        for row in overall
+        if row["finding"] in ("not shown", "equivalent") and row["lower_db"] is not None and row["upper_db"] is not None
+    ]
+
+    def order(row: Row) -> tuple[bool, bool, int, float, str, str, str, float, float]:
+        width = row["upper_db"] - row["lower_db"]
+        weighting = WEIGHTING_ORDER.get(row["weighting"], 9)
+        where = (row["comparison"], row["sessions"], row["position"], row["speed_mps"], row["yaw_deg"])
+        return row["finding"] != "not shown", bool(row["doubtful"]), weighting, width, *where
+
+    return min(hidden, key=order, default=None)
+
+
+def _loudest_bound(tables: FinishedTables) -> Row | None:
+    bounds = [
+        row
+        for row in tables.overall
+        if row["state"] == "bound" and row["upper_bound_db"] is not None and row["quality"] != "unusable"
+    ]
+    best = min((WEIGHTING_ORDER.get(row["weighting"], 9) for row in bounds), default=0)
+    loudest = [row for row in bounds if WEIGHTING_ORDER.get(row["weighting"], 9) == best]
+    return max(loudest, key=lambda row: (row["upper_bound_db"], row["run"], row["position"]), default=None)
+
+
+def quantity_words(row: Row) -> str:
+    """What level a row of the comparisons or overall table holds: "A-weighted level 25 Hz to 8 kHz"."""
+    if row.get("quantity", "overall") == "band":
+        return f"{frequency(row['band_hz'])} band"
+    weighted = "unweighted level" if row["weighting"] == "Z" else f"{row['weighting']}-weighted level"
+    return f"{weighted} {frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}"
+
+
+def _place(campaign: Campaign, row: Row) -> str:
+    point = operating_point(row["speed_mps"], row["yaw_deg"], campaign.settings.report.speed_unit)
+    return f"{row['position']}, {point}, session {row['sessions']}"
+
+
+def _conditions(campaign: Campaign, row: Row) -> str:
+    return f"{condition_title(campaign, row['treatment'])} against {condition_title(campaign, row['reference'])}"
+
+
+def _basis(campaign: Campaign, row: Row) -> str:
+    """The bracket of a sentence without the interval's numbers: runs and pairing."""
+    parts = [run_count(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())), pairing(row["pairing"])]
+    return ", ".join([*parts, "doubtful channel or calibration"] if row["doubtful"] else parts)
+
+
+def difference_words(campaign: Campaign, row: Row) -> str:
+    """A difference as practice wants it worded: size, interval, runs and pairing."""
+    confidence = f"{confidence_words(campaign.settings.confidence)} CI"
+    basis = _basis(campaign, row)
+    lower, upper, difference = row["lower_db"], row["upper_db"], row["difference_db"]
+    if row["finding"] == "lower" and difference is not None:
+        turned = interval(None if upper is None else -upper, None if lower is None else -lower)
+        return f"reduced by {number(-difference)} dB ({confidence} {turned}, {basis})"
+    if row["finding"] == "higher" and difference is not None:
+        return f"raised by {number(difference)} dB ({confidence} {interval(lower, upper)}, {basis})"
+    if row["finding"] == "equivalent":
+        threshold = number(campaign.settings.compare.practical_threshold_db)
+        return f"within {threshold} dB of each other ({confidence} {interval(lower, upper)}, {basis})"
+    if row["finding"] == "bound":
+        return f"difference {interval(lower, upper)} dB (background-limited, {basis})"
+    return f"not shown to differ ({confidence} {interval(lower, upper)}, {basis})"
+
+
+def _difference(campaign: Campaign, row: Row, kind: str) -> Finding:
+    words = difference_words(campaign, row)
+    conditions = _conditions(campaign, row)
+    return _finding(kind, row, campaign, f"{conditions}, at {_place(campaign, row)}: {quantity_words(row)} {words}.")
+
+
+def _not_shown(campaign: Campaign, row: Row) -> Finding:
+    kind = "not shown" if row["finding"] == "not shown" else "equivalent"
+    text = f"{_conditions(campaign, row)}, at {_place(campaign, row)}: {quantity_words(row)} "
+    return _finding(kind, row, campaign, f"{text}{difference_words(campaign, row)}.")
+
+
+def _finding(kind: str, row: Row, campaign: Campaign, sentence: str) -> Finding:
+    return Finding(
+        kind=kind,
+        comparison=row["comparison"],
+        position=row["position"],
+        quantity=quantity_words(row),
+        place=_place(campaign, row),
+        sentence=sentence,
+        value_db=row["difference_db"],
+        lower_db=row["lower_db"],
+        upper_db=row["upper_db"],
+        runs=run_count(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())),
+        pairing=pairing(row["pairing"]),
+    )
+
+
+def _contribution(campaign: Campaign, row: Row) -> Finding:
+    confidence = confidence_words(campaign.settings.confidence)
+    band = frequency(row["band_hz"])
+    points = row["operating_points"] or 0
+    rank = ", tied with its neighbours in the list" if row["finding"] == "tied" else ""
+    sentence = (
+        f"To work on first in {row['comparison']}: {band} at {row['position']}, contributing "
+        f"{number(row['contribution_db'])} dB ({confidence} CI {interval(row['lower_db'], row['upper_db'])}; "
+        f"{percent(row['share'])} of all power contributed in this comparison; mean over "
+        f"{counted(points, 'operating point')} and session{'' if points == 1 else 's'}{rank})."
+    )
+    return Finding(
+        kind="work on first",
+        comparison=row["comparison"],
+        position=row["position"],
+        quantity=f"{band} band",
+        place=f"{row['position']}, all operating points",
+        sentence=sentence,
+        value_db=row["contribution_db"],
+        lower_db=row["lower_db"],
+        upper_db=row["upper_db"],
+        runs=f"{points} points",
+        pairing="",
+        share=row["share"],
+    )
+
+
+def _bound(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
+    run = tables.run_by_name.get(row["run"], {})
+    point = operating_point(run.get("speed_mps"), run.get("yaw_deg"), campaign.settings.report.speed_unit)
+    place = f"{row['position']}, {point}, session {row['session']}"
+    title = condition_title(campaign, run.get("condition"))
+    bound = row["upper_bound_db"]
+    return Finding(
+        kind="upper bound",
+        comparison="",
+        position=row["position"],
+        quantity=quantity_words(row),
+        place=place,
+        sentence=f"{title}, at {place}: {quantity_words(row)} at most {number(bound)} dB (background-limited, "
+        f"run {row['run']}).",
+        value_db=None,
+        lower_db=None,
+        upper_db=bound,
+        runs="1 run",
+        pairing="",
+    )
+
+
+def terminal_table(findings: Sequence[Finding]) -> str:
+    """The findings as a short table of plain text, one line each."""
+    if not findings:
+        return "No findings: no comparison has runs of both its conditions at one operating point."
+    head = ("finding", "comparison", "where", "what", "dB", "interval", "runs", "pairing")
+    lines = [head, *(_cells(finding) for finding in findings)]
+    widths = [max(len(line[column]) for line in lines) for column in range(len(head))]
+    right = {4}
+    text = [
+        "  ".join(cell.rjust(width) if column in right else cell.ljust(width)
+                  for column, (cell, width) in enumerate(zip(line, widths, strict=True))).rstrip()
+        for line in lines
+    ]  # fmt: skip
+    return "\n".join([text[0], "  ".join("-" * width for width in widths), *text[1:]])
+
+
+def _cells(finding: Finding) -> tuple[str, ...]:
+    signed = finding.kind in ("overall difference", "band difference", "not shown", "equivalent")
+    return (
+        finding.kind,
+        short(finding.comparison, 24),
+        short(finding.place, 48),
+        finding.quantity,
+        number(finding.value_db, signed=signed),
+        interval(finding.lower_db, finding.upper_db),
+        finding.runs,
+        finding.pairing,
+    )

@@ -1,0 +1,146 @@
+"""The finished tables as the report reads them: small ones whole, large ones a slice at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from tapeline.store import parquet
+
+Row: TypeAlias = Mapping[str, Any]
+Reals = NDArray[np.float64]
+
+BAND_COLUMNS = (
+    "run",
+    "position",
+    "band_hz",
+    "background_level_db",
+    "corrected_level_db",
+    "upper_bound_db",
+    "state",
+    "quality",
+)
+SMALL_TABLES = ("runs", "positions", "checks", "calibration", "quality", "comparisons", "ranking")
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """One averaged spectrum: `frequency_hz`, `psd` and `background` (Pa^2/Hz) of one shape, (lines,)."""
+
+    run: str
+    position: str
+    frequency_hz: Reals
+    psd: Reals
+    background: Reals | None
+
+
+@dataclass(frozen=True)
+class FinishedTables:
+    """The tables of one results folder. The small ones are rows; bands, spectra and histories are read on demand."""
+
+    folder: Path
+    runs: tuple[Row, ...]
+    positions: tuple[Row, ...]
+    checks: tuple[Row, ...]
+    calibration: tuple[Row, ...]
+    quality: tuple[Row, ...]
+    comparisons: tuple[Row, ...]
+    ranking: tuple[Row, ...]
+
+    @cached_property
+    def run_by_name(self) -> dict[str, Row]:
+        """The run table's rows by run."""
+        return {row["run"]: row for row in self.runs}
+
+    @cached_property
+    def bands(self) -> dict[str, pa.Table]:
+        """The band levels by session, with the columns that the report needs."""
+        return parquet.read_partitions(self.folder / "bands", BAND_COLUMNS)
+
+    @cached_property
+    def overall(self) -> tuple[Row, ...]:
+        """The overall levels of all sessions, each row with its `session`."""
+        return tuple(
+            {"session": session, **row}
+            for session, table in parquet.read_partitions(self.folder / "overall").items()
+            for row in table.to_pylist()
+        )
+
+    def band_rows(self, session: str, runs: Sequence[str], positions: Sequence[str]) -> list[Row]:
+        """The band levels of some runs and positions of one session."""
+        table = self.bands.get(session)
+        if table is None or table.num_rows == 0:
+            return []
+        wanted = pc.and_(_among(table["run"], runs), _among(table["position"], positions))
+        rows: list[Row] = table.filter(wanted).to_pylist()
+        return rows
+
+    def band_states(self) -> list[Row]:
+        """How many bands of each session, run and position are in which state, unusable channels apart: `bands`."""
+        counts: list[Row] = []
+        for session, table in self.bands.items():
+            usable = table.filter(pc.and_(pc.is_valid(table["state"]), pc.not_equal(table["quality"], "unusable")))
+            grouped = usable.group_by(["run", "position", "state"], use_threads=False).aggregate([("band_hz", "count")])
+            counts += [{"session": session, "bands": row.pop("band_hz_count"), **row} for row in grouped.to_pylist()]
+        return sorted(counts, key=lambda row: (row["session"], row["run"], row["position"], row["state"]))
+
+    def spectra(self, session: str, runs: Sequence[str], positions: Sequence[str]) -> list[Spectrum]:
+        """The narrowband spectra of some runs and positions of one session."""
+        columns = ["run", "position", "first_hz", "step_hz", "psd_pa2_per_hz", "background_psd_pa2_per_hz"]
+        table = self._part("narrowband", session, runs, positions, columns)
+        return [] if table is None else [_spectrum(table, index) for index in range(table.num_rows)]
+
+    def history(self, session: str, runs: Sequence[str], positions: Sequence[str], weighting: str) -> list[Row]:
+        """The levels against time of some runs and positions of one session in one weighting."""
+        columns = ["run", "position", "weighting", "time_s", "level_db"]
+        table = self._part("history", session, runs, positions, columns)
+        if table is None:
+            return []
+        rows: list[Row] = table.filter(pc.equal(table["weighting"], weighting)).to_pylist()
+        return rows
+
+    def _part(
+        self, name: str, session: str, runs: Sequence[str], positions: Sequence[str], columns: list[str]
+    ) -> pa.Table | None:
+        path = self.folder / name / f"session={session}" / "part-0.parquet"
+        if not runs or not positions or not path.is_file():
+            return None
+        chosen = [("run", "in", list(runs)), ("position", "in", list(positions))]
+        return pq.read_table(path, columns=columns, filters=chosen, partitioning=None, use_threads=False)
+
+
+def _among(column: pa.ChunkedArray, names: Sequence[str]) -> pa.ChunkedArray:
+    return pc.is_in(column, value_set=pa.array(list(names), type=pa.string()))
+
+
+def _spectrum(table: pa.Table, index: int) -> Spectrum:
+    cells = {name: table[name][index] for name in table.column_names}
+    psd = np.asarray(cells["psd_pa2_per_hz"].values, dtype=np.float64)
+    background = cells["background_psd_pa2_per_hz"]
+    frequency = cells["first_hz"].as_py() + cells["step_hz"].as_py() * np.arange(psd.size)
+    return Spectrum(
+        run=cells["run"].as_py(),
+        position=cells["position"].as_py(),
+        frequency_hz=np.asarray(frequency, dtype=np.float64),
+        psd=psd,
+        background=np.asarray(background.values, dtype=np.float64) if background.is_valid else None,
+    )
+
+
+def read_finished(results: Path) -> FinishedTables:
+    """Read the small tables of a results folder; the large ones are opened when they are asked for.
+
+    Raises FileNotFoundError for a table that has not been made.
+    """
+    folder = results / "tables"
+    rows = {name: tuple(parquet.read_rows(folder / f"{name}.parquet")) for name in SMALL_TABLES}
+    return FinishedTables(folder=folder, **rows)

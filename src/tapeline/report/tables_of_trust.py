@@ -1,0 +1,126 @@
+"""Page tables on trust: reasons of the quality verdicts, sensitivities, calibrator checks."""
+
+from __future__ import annotations
+
+from tapeline.report.attention import action_of, reason_groups, severity_of
+from tapeline.report.finished_tables import FinishedTables
+from tapeline.report.page_table import PlainTable
+from tapeline.report.wording import NO_VALUE, listed, number
+
+MOST_ROWS = 300
+
+
+def reasons_table(tables: FinishedTables) -> PlainTable:
+    """Every reason of the quality table, the unusable first."""
+    groups = reason_groups(tables.quality)
+    rows = [
+        (
+            group.where,
+            severity_of(group.code),
+            group.code,
+            group.sentence,
+            action_of(group.code),
+            str(len(group.runs) * len(group.positions)),
+        )
+        for group in groups[:MOST_ROWS]
+    ]
+    return PlainTable(
+        key="reasons-table",
+        caption="Why a channel is doubtful or unusable",
+        head=("where", "verdict", "reason", "what was found", "next action", "channels x runs"),
+        rows=tuple(rows),
+        numeric=frozenset({5}),
+        note=_cut_note(len(groups), "quality.parquet"),
+    )
+
+
+def _cut_note(count: int, file: str) -> str:
+    return "" if count <= MOST_ROWS else f"The first {MOST_ROWS} of {count}; all are in tables/{file}."
+
+
+def calibration_table(tables: FinishedTables) -> PlainTable:
+    """The sensitivity used at each position with the evidence for it."""
+    rows = [
+        (
+            row["position"],
+            row["session"],
+            row["sensor"] or NO_VALUE,
+            _millivolts(row["sensitivity_v_per_pa"]),
+            row["source"] or NO_VALUE,
+            _millivolts(row["before_v_per_pa"]),
+            _millivolts(row["after_v_per_pa"]),
+            _millivolts(row["chart_v_per_pa"]),
+            number(row["deviation_db"], 2, signed=True),
+            number(row["drift_db"], 2, signed=True),
+            number(row["standard_uncertainty_db"], 2),
+            row["verdict"] or NO_VALUE,
+            listed(row["reasons"] or (), 20) or NO_VALUE,
+        )
+        for row in tables.calibration
+    ]
+    return PlainTable(
+        key="calibration-table",
+        caption="Sensitivities in mV/Pa, deviations and uncertainties in dB",
+        head=(
+            "position",
+            "session",
+            "sensor",
+            "used",
+            "source",
+            "before",
+            "after",
+            "chart",
+            "off chart, dB",
+            "drift, dB",
+            "std. unc., dB",
+            "verdict",
+            "reasons",
+        ),
+        rows=tuple(rows),
+        numeric=frozenset({3, 5, 6, 7, 8, 9, 10}),
+        note="Drift is after against before; the standard uncertainty is that of the sensitivity used.",
+    )
+
+
+def _millivolts(volts_per_pascal: float | None) -> str:
+    return NO_VALUE if volts_per_pascal is None else f"{1000 * volts_per_pascal:.4g}"
+
+
+def checks_table(tables: FinishedTables) -> PlainTable:
+    """Every calibrator check that was looked for."""
+    rows = [
+        (
+            row["run"],
+            row["stage"] or NO_VALUE,
+            row["position"],
+            row["calibrator"] or NO_VALUE,
+            "yes" if row["found"] else "no",
+            number(row["tone_frequency_hz"]),
+            number(row["level_db"], 2),
+            number(row["unsteadiness_db"], 2),
+            number(row["distortion_pct"]),
+            number(row["tone_to_noise_db"]),
+            listed(row["reasons"] or (), 20) or NO_VALUE,
+        )
+        for row in tables.checks[:MOST_ROWS]
+    ]
+    return PlainTable(
+        key="checks-table",
+        caption="Calibrator checks",
+        head=(
+            "run",
+            "stage",
+            "position",
+            "calibrator",
+            "tone found",
+            "tone, Hz",
+            "level, dB",
+            "unsteady, dB",
+            "distortion, %",
+            "tone to noise, dB",
+            "reasons",
+        ),
+        rows=tuple(rows),
+        numeric=frozenset({5, 6, 7, 8, 9}),
+        note=_cut_note(len(tables.checks), "checks.parquet"),
+    )
