@@ -75,23 +75,34 @@ class Scatter:
     degrees_of_freedom: Reals
 
 
-def pooled_scatter(cells: list[Cell], items: int) -> Scatter:
-    """Run-to-run variance beyond random error, pooled over all positions of all cells.
+def pooled_scatter(groups: list[RunLevels], items: int) -> Scatter:
+    """Run-to-run variance beyond random error, pooled over all positions of all groups of repeats.
 
-    Moments: (sum of squares - sum (n - 1) u^2) / sum (n - 1), not below zero. Runs of one cell share what varied
-    (speed, air), so its positions are not independent: degrees of freedom count a cell once, by its largest n - 1.
+    Moments: (sum of squares - sum (n - 1) u^2) / sum (n - 1), not below zero. Runs of one group share what varied
+    (speed, air), so its positions are not independent: with the mean correlation rho of their deviations, P positions
+    are worth P / (1 + (P - 1) rho^2), since a variance estimate's own correlation is rho^2.
     """
-    excess, freedom = np.zeros(items), np.zeros(items)
-    below, above = np.zeros(items), np.zeros(items)
-    for cell in cells:
+    above, freedom, most = np.zeros(items), np.zeros(items), np.zeros(items)
+    crossed, own = 0.0, 0.0
+    widths = np.zeros(items)
+    for runs in groups:
+        cell = cell_of(runs)
         use = (cell.count >= 2) & ~cell.bound
         spare = np.where(use, cell.count - 1, 0)
         above += np.where(use, cell.squares - spare * cell.random_variance, 0.0).sum(axis=0)
-        below += spare.sum(axis=0)
-        freedom += spare.max(axis=0, initial=0)
-    known = below > 0
-    excess[known] = np.maximum(above[known] / below[known], 0.0)
-    return Scatter(excess, freedom)
+        freedom += spare.sum(axis=0)
+        most += spare.max(axis=0, initial=0)
+        deviation = np.where(use & np.isfinite(runs.level_db), runs.level_db - cell.mean_db, 0.0)
+        positions = use.sum(axis=0)
+        widths = np.maximum(widths, positions)
+        squares = (deviation**2).sum(axis=1)
+        crossed += float((deviation.sum(axis=1) ** 2 - squares).sum())
+        own += float(((positions - 1) * squares).sum())
+    rho = min(max(crossed / own, 0.0), 1.0) if own > 0.0 else 1.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        excess = np.where(freedom > 0, np.maximum(above / freedom, 0.0), 0.0)
+    worth = freedom / (1.0 + np.maximum(widths - 1.0, 0.0) * rho**2)
+    return Scatter(excess, np.maximum(worth, most))
 
 
 @dataclass(frozen=True)
@@ -113,7 +124,7 @@ class Difference:
 def difference(
     reference: Cell,
     treatment: Cell,
-    scatter: Scatter,
+    scatters: tuple[Scatter, Scatter],
     extra: tuple[Reals, Reals],
     confidence: float,
     *,
@@ -121,41 +132,47 @@ def difference(
 ) -> Difference:
     """Difference of two cells with its t interval.
 
-    Variance of a cell's mean: (random variance + excess scatter) / n. The excess is the pooled one; where a position's
+    Variance of a cell's mean: (random variance + excess scatter) / n. The excess is the pooled one of the cell's
+    session (`scatters`, for reference and treatment; the same object where both are of one session); where a position's
     own repeats scatter significantly more (F test), their own pooled variance stands in. `extra` is the variance and
     degrees of freedom (positions, items) of what does not average out: drift within a session, calibration and mounting
     between sessions. An error of the background does not average out either; where both cells have the same background
     runs it acts on both levels alike and only the difference of its effects is left.
     """
-    extra_variance, extra_freedom = extra
     inverse = _inverse(reference.count) + _inverse(treatment.count)
     random = reference.random_variance * _inverse(reference.count) + treatment.random_variance * _inverse(
         treatment.count
     )
     own_freedom = np.maximum(reference.count - 1, 0) + np.maximum(treatment.count - 1, 0)
-    pooled = scatter.excess * inverse
+    parts = [
+        (scatter.excess * _inverse(cell.count), np.maximum(scatter.degrees_of_freedom, 1.0))
+        for scatter, cell in zip(scatters, (reference, treatment), strict=True)
+    ]
+    if scatters[0] is scatters[1]:
+        parts = [(parts[0][0] + parts[1][0], parts[0][1])]
+    pooled = np.asarray(sum(part for part, _ in parts))
+    least_freedom = np.minimum(scatters[0].degrees_of_freedom, scatters[1].degrees_of_freedom)
     with np.errstate(divide="ignore", invalid="ignore"):
         own = np.nan_to_num(reference.squares + treatment.squares) / own_freedom
         expected = (random + pooled) / inverse
-        odd = (own > expected) & (variance_ratio_p_value(own, expected, own_freedom, _many(scatter)) < OWN_SCATTER_P)
-    freedom = np.broadcast_to(np.maximum(scatter.degrees_of_freedom, 1.0), random.shape)
+        chance = variance_ratio_p_value(own, expected, own_freedom, np.maximum(least_freedom, 1.0))
+        odd = (own > expected) & (chance < OWN_SCATTER_P)
     effects = (reference.background_db, treatment.background_db)
     left = (effects[1] - effects[0]) ** 2 if same_background else effects[0] ** 2 + effects[1] ** 2
     certain = np.full(random.shape, np.inf)
-    terms = np.stack(
-        [np.where(odd, 0.0, random), np.where(odd, own * inverse, pooled), np.nan_to_num(left), extra_variance]
-    )
-    freedoms = np.stack([certain, np.where(odd, own_freedom, freedom), certain, extra_freedom])
-    variance = terms.sum(axis=0)
-    degrees = np.maximum(welch_satterthwaite(terms, freedoms), 1.0)
-    error = np.sqrt(variance)
+    terms = [(np.where(odd, 0.0, random), certain), (np.nan_to_num(left), certain), extra]
+    terms += [(np.where(odd, 0.0, part), np.broadcast_to(freedom, random.shape)) for part, freedom in parts]
+    terms.append((np.where(odd, own * inverse, 0.0), np.where(odd, own_freedom, 1)))
+    variances, freedoms = (np.stack([term[k] for term in terms]) for k in (0, 1))
+    degrees = np.maximum(welch_satterthwaite(variances, freedoms), 1.0)
+    error = np.sqrt(variances.sum(axis=0))
     d = treatment.mean_db - reference.mean_db
     with np.errstate(divide="ignore", invalid="ignore"):
         half = student_factor(np.minimum(degrees, 1e9), confidence) * error
         p = student_p_value(d / error, np.minimum(degrees, 1e9))
         lower = np.where(reference.bound, treatment.mean_db - reference.upper_db - half, d - half)
         upper = np.where(treatment.bound, treatment.upper_db - reference.mean_db + half, d + half)
-    known_scatter = scatter.degrees_of_freedom > 0
+    known_scatter = least_freedom > 0
     return Difference(
         difference_db=d,
         lower_db=np.where(reference.bound & treatment.bound, np.nan, lower),
@@ -172,11 +189,9 @@ def _inverse(count: NDArray[np.int64]) -> Reals:
         return np.where(count > 0, 1.0 / count, 1.0)
 
 
-def _many(scatter: Scatter) -> Reals:
-    return np.maximum(scatter.degrees_of_freedom, 1.0)
-
-
-def between_sessions_variance(pairs: list[tuple[Cell, Cell]], scatter: Scatter, items: int) -> tuple[Reals, Reals]:
+def between_sessions_variance(
+    pairs: list[tuple[Cell, Cell]], scatters: tuple[Scatter, Scatter], items: int
+) -> tuple[Reals, Reals]:
     """Variance (dB^2) of one session's level about the mean of sessions, from conditions measured in both.
 
     Half the mean squared session difference less the variance of the two means; per item, with degrees of freedom
@@ -185,8 +200,8 @@ def between_sessions_variance(pairs: list[tuple[Cell, Cell]], scatter: Scatter, 
     total, count = np.zeros(items), np.zeros(items)
     for first, second in pairs:
         d2 = (second.mean_db - first.mean_db) ** 2
-        noise = (first.random_variance + scatter.excess) * _inverse(first.count)
-        noise = noise + (second.random_variance + scatter.excess) * _inverse(second.count)
+        noise = (first.random_variance + scatters[0].excess) * _inverse(first.count)
+        noise = noise + (second.random_variance + scatters[1].excess) * _inverse(second.count)
         known = np.isfinite(d2)
         total += np.where(known, (d2 - np.nan_to_num(noise)) / 2.0, 0.0).sum(axis=0)
         count += known.sum(axis=0)

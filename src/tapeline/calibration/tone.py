@@ -21,6 +21,12 @@ LEAST_DOMINANCE_DB = 6.0
 LEAST_BLOCK_TONE_TO_REST_DB = 10.0
 """Blocks with more noise than this are handling, not calibration (own choice)."""
 
+SETTLED_DB = 0.03
+"""A block this near the median counts as settled however small the scatter (own choice, a tenth of a class limit)."""
+
+SETTLED_FACTOR = 6.0
+"""So many median deviations, four standard deviations of a normal scatter, count as settled (own choice)."""
+
 
 class ToneTrack:
     """Power near the calibrator's frequency and power of the rest, per channel and block, from streamed samples."""
@@ -113,7 +119,8 @@ def steady_part(
 ) -> SteadyPart | None:
     """The longest stretch of rung blocks whose tone levels all lie within ±`within_db`; one channel, shape (blocks,).
 
-    One block is taken off at each end, since the windows there still see the handling. None when nothing is left.
+    One block is taken off at each end, since the windows there still see the handling; then blocks at the ends that are
+    off the stretch's median by more than its own scatter: a coupler that is still settling. None when nothing is left.
     """
     level = 10.0 * np.log10(np.maximum(tone, 1e-30))
     best = (0, 0)
@@ -129,4 +136,8 @@ def steady_part(
     first, last = best[0] + 1, best[1] - 1
     if last <= first:
         return None
+    offset = np.abs(level - np.median(level[first:last]))
+    settled = offset <= max(SETTLED_DB, SETTLED_FACTOR * float(np.median(offset[first:last])))
+    inside = np.flatnonzero(settled[first:last]) + first
+    first, last = int(inside[0]), int(inside[-1]) + 1
     return SteadyPart(first * hop_s, (last - 1) * hop_s + block_s)

@@ -72,7 +72,8 @@ def run(plan: Plan) -> None:
     needs = plan.compare_needs()
     results, digest = plan.campaign.results, plan.digest("compare")
     job = Job(needs, load_cube(results), _calibration(results), _limits(needs))
-    rows = [row for name, comparison in needs.comparisons.items() for row in _comparison_rows(job, name, comparison)]
+    scatter = _scatter_by_session(job)
+    rows = [row for name, c in needs.comparisons.items() for row in _comparison_rows(job, name, c, scatter)]
     stamp = {"campaign": needs.campaign, "digest": digest}
     parquet.write_rows(tables.COMPARISONS, places.campaign_table(results, "comparisons"), rows, **stamp)
     ranked = ranking_rows(rows, needs)
@@ -105,23 +106,38 @@ def _pairs(job: Job, comparison: Comparison) -> Iterator[Pair]:
             yield Pair(reference[first], treatment[second], point)
 
 
-def _comparison_rows(job: Job, name: str, comparison: Comparison) -> list[dict[str, Any]]:
+def _scatter_by_session(job: Job) -> dict[str, Scatter]:
+    """Scatter of repeats, pooled over all conditions and operating points of a session.
+
+    A session without repeats gets the scatter of all sessions together.
+    """
+    groups: dict[str, dict[tuple[str, Point], list[str]]] = {}
+    known = set(job.cube.runs)
+    for item in job.needs.runs:
+        cells = groups.setdefault(item.session, {})
+        if item.run in known:
+            cells.setdefault((item.condition, (item.speed_mps, item.yaw_deg)), []).append(item.run)
+    items = len(job.cube.items)
+    pooled = job.needs.compare.repeats_pooled
+    levels = {name: [job.cube.levels(runs) for runs in cells.values() if pooled] for name, cells in groups.items()}
+    everything = pooled_scatter([group for found in levels.values() for group in found], items)
+    own = {name: pooled_scatter(found, items) for name, found in levels.items()}
+    return {name: one if one.degrees_of_freedom.any() else everything for name, one in own.items()}
+
+
+def _comparison_rows(job: Job, name: str, comparison: Comparison, scatter: dict[str, Scatter]) -> list[dict[str, Any]]:
     if not job.cube.items:
         return []
     pairs = list(_pairs(job, comparison))
     cells = {id(pair): (job.cell(pair.reference), job.cell(pair.treatment)) for pair in pairs}
-    items = len(job.cube.items)
-    unique = {pair.reference: cells[id(pair)][0] for pair in pairs} | {
-        pair.treatment: cells[id(pair)][1] for pair in pairs
-    }
-    scatter = pooled_scatter(list(unique.values()) if job.needs.compare.repeats_pooled else [], items)
     results = []
     for pair in pairs:
         reference, treatment = cells[id(pair)]
         same_background = {r.background for r in pair.reference} == {r.background for r in pair.treatment}
-        extra = _lasting_variance(job, pair, scatter)
+        scatters = (scatter[pair.sessions[0]], scatter[pair.sessions[1]])
+        extra = _lasting_variance(job, pair, scatters)
         results.append(
-            difference(reference, treatment, scatter, extra, job.needs.confidence, same_background=same_background)
+            difference(reference, treatment, scatters, extra, job.needs.confidence, same_background=same_background)
         )
     adjusted = _adjusted(job, results)
     rows: list[dict[str, Any]] = []
@@ -144,12 +160,12 @@ def _adjusted(job: Job, results: list[Difference]) -> list[tuple[Reals, Reals]]:
     return [(adjusted[k], sizes[k]) for k in range(len(results))]
 
 
-def _lasting_variance(job: Job, pair: Pair, scatter: Scatter) -> tuple[Reals, Reals]:
+def _lasting_variance(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter]) -> tuple[Reals, Reals]:
     """What does not average out over repeats: drift within a session; calibration and mounting between sessions."""
     shape = (len(job.cube.positions), len(job.cube.items))
     first, second = pair.sessions
     variance, freedom = np.zeros(shape), np.full(shape, np.inf)
-    between, between_freedom = _between(job, scatter, first, second) if first != second else (None, None)
+    between, between_freedom = _between(job, scatters, first, second) if first != second else (None, None)
     for p, position in enumerate(job.cube.positions):
         if between is None or between_freedom is None:
             drift = (job.calibration.get((first, position)) or {}).get("drift_db") or 0.0
@@ -168,7 +184,7 @@ def _lasting_variance(job: Job, pair: Pair, scatter: Scatter) -> tuple[Reals, Re
     return variance, freedom
 
 
-def _between(job: Job, scatter: Scatter, first: str, second: str) -> tuple[Reals, Reals]:
+def _between(job: Job, scatters: tuple[Scatter, Scatter], first: str, second: str) -> tuple[Reals, Reals]:
     grouped: dict[tuple[str, Point], dict[str, list[CompareRun]]] = {}
     for item in job.needs.runs:
         if item.session in (first, second):
@@ -179,7 +195,7 @@ def _between(job: Job, scatter: Scatter, first: str, second: str) -> tuple[Reals
         for _, by_session in sorted(grouped.items())
         if len(by_session) == 2
     ]
-    return between_sessions_variance(twice, scatter, len(job.cube.items))
+    return between_sessions_variance(twice, scatters, len(job.cube.items))
 
 
 def _same_mount(job: Job, position: str, sessions: tuple[str, str]) -> bool:
