@@ -50,3 +50,7 @@ content-marks: sample
 # The reference pages in docs/, from the code.
 docs: $(VENV)/.testing
 	$(BIN)/python docs/make_reference.py
+
+# Speed and memory beside a plain script; writes docs/benchmarks.md.
+bench: $(VENV)/.testing
+	$(BIN)/python benchmarks/measure_chain.py

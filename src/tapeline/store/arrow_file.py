@@ -51,10 +51,10 @@ def writing(
 
 
 class PressureFile:
-    """A pressure file open for reading, mapped into memory."""
+    """A pressure file open for reading; one batch at a time is in memory."""
 
     def __init__(self, path: Path) -> None:
-        self._reader = pa.ipc.open_file(pa.memory_map(str(path)))
+        self._reader = pa.ipc.open_file(pa.OSFile(str(path), "rb"))
         self.positions: tuple[str, ...] = tuple(self._reader.schema.names)
         self.sample_rate_hz = float(self._reader.schema.metadata[RATE_KEY])
 
