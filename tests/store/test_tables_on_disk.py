@@ -1,0 +1,134 @@
+"""Tables on disk: the same bytes, the declared schema, readable by the clients that dashboards use."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+import polars as pl
+import pyarrow.parquet as pq
+import pytest
+
+from tapeline.store import arrow_file, parquet, tables
+from tapeline.store.atomic import replacing
+
+STAMP = {"campaign": "c", "digest": "d"}
+
+
+def spectra_rows() -> list[dict[str, Any]]:
+    """Two spectra of four lines, out of order."""
+    return [
+        {
+            "run": run,
+            "position": "p1",
+            "first_hz": 20.0,
+            "step_hz": 5.0,
+            "psd_pa2_per_hz": np.arange(4.0) + start,
+            "corrected_psd_pa2_per_hz": np.array([1.0, math.nan, 2.0, 3.0]),
+            "state": np.array([1, 4, 2, 2], dtype=np.uint8),
+        }
+        for run, start in (("r2", 10.0), ("r1", 0.0))
+    ]
+
+
+def partition(folder: Path) -> Path:
+    """A narrowband partition of one session."""
+    path = folder / "narrowband" / "session=april" / "part-0.parquet"
+    parquet.write_rows(tables.NARROWBAND, path, spectra_rows(), **STAMP)
+    return path
+
+
+def test_two_writes_give_the_same_bytes(tmp_path: Path) -> None:
+    assert partition(tmp_path / "a").read_bytes() == partition(tmp_path / "b").read_bytes()
+
+
+@pytest.mark.parametrize("table", tables.ALL, ids=lambda table: table.name)
+def test_an_empty_table_keeps_its_schema_units_and_metadata(tmp_path: Path, table: tables.Table) -> None:
+    parquet.write_rows(table, tmp_path / "t.parquet", [], **STAMP)
+    schema = pq.read_schema(tmp_path / "t.parquet")
+    assert tuple(schema.names) == table.column_names()
+    assert schema.metadata[b"tapeline.schema"] == f"{table.name}/{table.version}".encode()
+    assert schema.metadata[b"tapeline.made_from"] == b"d"
+    for column in table.columns:
+        metadata = schema.field(column.name).metadata
+        assert metadata[b"unit"].decode() == column.unit
+        assert metadata[b"description"]
+        suffix = "" if "_per_" in column.name else column.name.rsplit("_", 1)[-1]
+        assert column.unit == {"hz": "Hz", "s": "s", "mps": "m/s"}.get(suffix, column.unit)
+
+
+def test_rows_are_sorted_and_lists_split_by_byte(tmp_path: Path) -> None:
+    path = partition(tmp_path)
+    assert parquet.read(path).column("run").to_pylist() == ["r1", "r2"]
+    group = pq.ParquetFile(path).metadata.row_group(0)
+    encodings = {group.column(i).path_in_schema: group.column(i).encodings for i in range(group.num_columns)}
+    assert "BYTE_STREAM_SPLIT" in encodings["psd_pa2_per_hz.list.element"]
+    assert group.column(0).compression == "ZSTD"
+
+
+def test_missing_and_unknown_columns_are_errors_of_the_program(tmp_path: Path) -> None:
+    with pytest.raises(parquet.SchemaMismatchError, match="unknown columns"):
+        parquet.write_rows(tables.RUNS, tmp_path / "t.parquet", [{"rnu": "a"}], **STAMP)
+    with pytest.raises(parquet.SchemaMismatchError, match="missing columns"):
+        parquet.write(tables.RUNS, tmp_path / "t.parquet", {"run": ["a"]}, **STAMP)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_three_clients_read_the_session_and_unnest_the_lists(tmp_path: Path) -> None:
+    """The lines of docs/reading_tables.md."""
+    partition(tmp_path)
+    glob = str(tmp_path / "narrowband" / "*" / "*.parquet")
+    rows = duckdb.sql(
+        "SELECT session, run, first_hz + step_hz * (i - 1) AS frequency_hz, psd_pa2_per_hz[i] AS psd FROM "
+        "(SELECT *, unnest(range(1, len(psd_pa2_per_hz) + 1)) AS i "
+        f"FROM read_parquet('{glob}', hive_partitioning = true)) ORDER BY run, frequency_hz"
+    ).fetchall()
+    expected = [
+        ("april", run, 20.0 + 5.0 * i, start + i) for run, start in (("r1", 0.0), ("r2", 10.0)) for i in range(4)
+    ]
+    assert rows == expected
+    frame = pd.read_parquet(tmp_path / "narrowband")
+    assert set(frame.session) == {"april"}
+    long = frame[["run", "first_hz", "step_hz", "psd_pa2_per_hz"]].explode("psd_pa2_per_hz")
+    long["frequency_hz"] = long.first_hz + long.step_hz * long.groupby("run").cumcount()
+    assert long.frequency_hz.tolist() == [row[2] for row in expected]
+    spread = (
+        pl.read_parquet(glob)
+        .select("run", "first_hz", "step_hz", "psd_pa2_per_hz")
+        .explode("psd_pa2_per_hz")
+        .with_columns(frequency_hz=pl.col("first_hz") + pl.col("step_hz") * pl.int_range(pl.len()).over("run"))
+    )
+    assert spread["frequency_hz"].to_list() == [row[2] for row in expected]
+    assert spread["psd_pa2_per_hz"].to_list() == [row[3] for row in expected]
+
+
+def test_a_writer_that_fails_leaves_the_old_file(tmp_path: Path) -> None:
+    path = tmp_path / "kept.txt"
+    path.write_text("old")
+    with pytest.raises(RuntimeError, match="half way"), replacing(path) as temporary:
+        temporary.write_text("new")
+        raise RuntimeError("half way")
+    assert path.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_pressure_comes_back_as_written(tmp_path: Path) -> None:
+    blocks = [np.random.default_rng(i).normal(size=(2, 100 + i)).astype(np.float32) for i in range(3)]
+    with arrow_file.writing(tmp_path / "p.arrow", ["a", "b"], 25_600.0, {"tapeline.run": "r"}) as writer:
+        for block in blocks:
+            writer.write(block)
+    source = arrow_file.PressureFile(tmp_path / "p.arrow")
+    assert (source.positions, source.sample_rate_hz) == (("a", "b"), 25_600.0)
+    assert np.array_equal(np.concatenate(list(source.blocks()), axis=1), np.concatenate(blocks, axis=1))
+
+
+def test_an_empty_pressure_file_is_valid(tmp_path: Path) -> None:
+    with arrow_file.writing(tmp_path / "p.arrow", [], 0.0, {}):
+        pass
+    source = arrow_file.PressureFile(tmp_path / "p.arrow")
+    assert source.positions == ()
+    assert list(source.blocks()) == []

@@ -1,0 +1,70 @@
+"""The shape of the code: imports go downward, numerics stay pure, per-recording jobs start lean."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+SOURCE = Path(__file__).resolve().parents[1] / "src" / "tapeline"
+
+MAY_IMPORT = {
+    "acoustics": set(),
+    "store": {"acoustics"},
+    "recordings": {"acoustics"},
+    "calibration": {"acoustics"},
+    "quality": {"acoustics"},
+    "campaign": set(),
+    "report": {"acoustics", "store", "campaign", "quality", "calibration"},
+    "steps": {"acoustics", "store", "recordings", "calibration", "quality", "campaign", "report"},
+}
+FILES = sorted(path for path in SOURCE.rglob("*.py") if path.parent != SOURCE)
+
+
+def imported(path: Path) -> set[str]:
+    """Dotted names of all modules that a file imports, wherever the import stands."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names.add(node.module)
+            names |= {f"{node.module}.{alias.name}" for alias in node.names if node.module == "tapeline"}
+    return names
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(SOURCE).as_posix())
+def test_imports_go_downward(path: Path) -> None:
+    package = path.relative_to(SOURCE).parts[0]
+    own = {name.split(".")[1] for name in imported(path) if name.startswith("tapeline.") and name.count(".")}
+    assert own - {package} <= MAY_IMPORT[package] | {"__version__"}
+
+
+@pytest.mark.parametrize("path", [p for p in FILES if p.parent.name == "acoustics"], ids=lambda path: path.name)
+def test_acoustics_imports_numpy_and_scipy_only(path: Path) -> None:
+    roots = {name.split(".")[0] for name in imported(path)}
+    assert roots - set(sys.stdlib_module_names) <= {"numpy", "scipy", "tapeline"}
+
+
+def test_no_file_is_a_drawer() -> None:
+    drawers = {"utils", "helpers", "common", "misc", "manager", "managers", "util", "helper"}
+    assert [path for path in SOURCE.rglob("*.py") if path.stem in drawers] == []
+
+
+@pytest.mark.parametrize("step", ["pressure", "spectra"])
+def test_per_recording_jobs_import_no_heavy_library(step: str) -> None:
+    code = (
+        f"import sys, tapeline.steps.{step}, tapeline.campaign.load; "
+        "print([m for m in ('pandas', 'matplotlib', 'scipy.signal', 'snakemake', 'jinja2') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_checking_a_campaign_needs_no_numerics() -> None:
+    code = "import sys, tapeline.campaign.plan, tapeline.campaign.load; print('numpy' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert done.stdout.strip() == "False"
