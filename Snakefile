@@ -44,3 +44,10 @@ rule all:
         f"{RESULTS}/report.html",
         f"{RESULTS}/manifest.json",
         expand("{results}/pressure/{run}.arrow", results=RESULTS, run=PLAN.recordings if SETTINGS.keep_pressure else []),
+
+
+onsuccess:
+    from tapeline.report.summary import left_out
+
+    for name in left_out(PLAN.campaign.results):
+        print(f"left out: run {name}, its recording has a fault; see the report", file=sys.stderr)

@@ -111,13 +111,17 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    status = _check(options)
+    _check(options)
     root = options.campaign.resolve()
     from tapeline import workflow
 
     if options.strict:
         os.environ["TAPELINE_STRICT"] = "1"
-    status = workflow.run(root, cores=options.cores, dry_run=options.dry_run, more=options.more)
+    try:
+        status = workflow.run(root, cores=options.cores, dry_run=options.dry_run, more=options.more)
+    except workflow.BusyError as busy:
+        print(busy, file=sys.stderr)
+        return EXIT_FAILED
     if status or options.dry_run:
         return EXIT_FAILED if status else 0
     return _summary(options)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 
@@ -18,16 +20,15 @@ def snakefile() -> Path:
 
 
 def run(root: Path, *, cores: str, dry_run: bool, more: Sequence[str] = ()) -> int:
-    """Run the workflow on the campaign folder `root`; returns the workflow manager's exit status."""
+    """Run the workflow on the campaign folder `root`; returns the workflow manager's exit status.
+
+    Raises BusyError while another `tapeline run` works on the folder. A run that was killed leaves the workflow
+    manager's lock behind; holding the folder ourselves we know that nobody works on it, and take that lock away.
+    """
     entry = snakefile()
+    manager = [sys.executable, "-m", "snakemake", "--snakefile", str(entry), "--directory", str(root)]
     command = [
-        sys.executable,
-        "-m",
-        "snakemake",
-        "--snakefile",
-        str(entry),
-        "--directory",
-        str(root),
+        *manager,
         "--profile",
         str(entry.parent / "workflow" / "profiles" / "default"),
         "--cores",
@@ -35,4 +36,25 @@ def run(root: Path, *, cores: str, dry_run: bool, more: Sequence[str] = ()) -> i
         *(["--dry-run"] if dry_run else []),
         *more,
     ]
-    return subprocess.run(command, check=False).returncode
+    if dry_run:
+        return subprocess.run(command, check=False).returncode
+    with held(root / ".snakemake" / "tapeline.lock"):
+        if any((root / ".snakemake" / "locks").glob("*.lock")):
+            subprocess.run([*manager, "--cores", "1", "--unlock"], check=False, capture_output=True)
+        return subprocess.run(command, check=False).returncode
+
+
+class BusyError(Exception):
+    """Another run works on the campaign."""
+
+
+@contextmanager
+def held(path: Path) -> Iterator[None]:
+    """Hold a file against other runs for as long as this process lives; the system lets go of it when it dies."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("w") as stream:
+        try:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise BusyError(f"another `tapeline run` works on {path.parents[1]}") from error
+        yield

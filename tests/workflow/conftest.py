@@ -76,6 +76,16 @@ def run_campaign(folder: Path, cores: int) -> CampaignRun:
     return CampaignRun(folder, done.returncode, done.stdout + done.stderr)
 
 
+UNSTEADY = {"logs", "benchmarks"}
+
+
+def outputs(run: CampaignRun) -> dict[str, bytes]:
+    """Every result file but logs and timings."""
+    files = (path for path in sorted(run.results.rglob("*")) if path.is_file())
+    found = {path.relative_to(run.results): path for path in files}
+    return {name.as_posix(): path.read_bytes() for name, path in found.items() if name.parts[0] not in UNSTEADY}
+
+
 @pytest.fixture(scope="session")
 def sample(tmp_path_factory: pytest.TempPathFactory) -> CampaignRun:
     """The sample on two cores."""

@@ -3,19 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from conftest import REPOSITORY, CampaignRun
+from conftest import REPOSITORY, CampaignRun, outputs
 from content_marks import differences, expected_marks, marks_of
 
 pytestmark = pytest.mark.workflow
-
-UNSTEADY = {"logs", "benchmarks"}
-
-
-def outputs(run: CampaignRun) -> dict[str, bytes]:
-    """Every result file but logs and timings."""
-    files = (path for path in sorted(run.results.rglob("*")) if path.is_file())
-    found = {path.relative_to(run.results): path for path in files}
-    return {name.as_posix(): path.read_bytes() for name, path in found.items() if name.parts[0] not in UNSTEADY}
 
 
 def test_one_and_two_cores_give_the_same_bytes(sample: CampaignRun, sample_on_one_core: CampaignRun) -> None:

@@ -14,6 +14,9 @@ from tapeline.acoustics.windows import Reals
 OWN_SCATTER_P = 0.01
 """A position whose own repeats scatter more than the pooled ones at this level keeps its own scatter (own choice)."""
 
+LEAST_OWN_FREEDOM = 2
+"""Fewer degrees of freedom say too little of a position's own scatter (t would be 12.7)."""
+
 
 @dataclass(frozen=True)
 class RunLevels:
@@ -156,7 +159,7 @@ def difference(
         own = np.nan_to_num(reference.squares + treatment.squares) / own_freedom
         expected = (random + pooled) / inverse
         chance = variance_ratio_p_value(own, expected, own_freedom, np.maximum(least_freedom, 1.0))
-        odd = (own > expected) & (chance < OWN_SCATTER_P)
+        odd = (own > expected) & (chance < OWN_SCATTER_P) & (own_freedom >= LEAST_OWN_FREEDOM)
     effects = (reference.background_db, treatment.background_db)
     left = (effects[1] - effects[0]) ** 2 if same_background else effects[0] ** 2 + effects[1] ** 2
     certain = np.full(random.shape, np.inf)

@@ -11,24 +11,31 @@ from typing import Any
 from pydantic import BaseModel
 
 
-def canonical(value: Any) -> Any:
-    """Plain form for hashing: dataclasses and models as sorted mappings, numbers as floats (2 equals 2.0)."""
+def canonical(value: Any, known: Mapping[int, str] | None = None) -> Any:
+    """Plain form for hashing: dataclasses and models as sorted mappings, numbers as floats (2 equals 2.0).
+
+    `known` holds digests of parts that many jobs share, by the identity of the part, and these stand in for it.
+    """
+    if known and id(value) in known:
+        return known[id(value)]
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {field.name: canonical(getattr(value, field.name)) for field in dataclasses.fields(value)}
+        return {field.name: canonical(getattr(value, field.name), known) for field in dataclasses.fields(value)}
     if isinstance(value, BaseModel):
-        return {name: canonical(getattr(value, name)) for name in type(value).model_fields}
+        return {name: canonical(getattr(value, name), known) for name in type(value).model_fields}
     if isinstance(value, Mapping):
-        return {str(key): canonical(item) for key, item in value.items()}
+        return {str(key): canonical(item, known) for key, item in value.items()}
     if isinstance(value, tuple | list):
-        return [canonical(item) for item in value]
+        return [canonical(item, known) for item in value]
     if isinstance(value, set | frozenset):
-        return sorted(canonical(item) for item in value)
+        return sorted(canonical(item, known) for item in value)
     if isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
     return value
 
 
-def digest_of(step: str, version: int, needs: Any) -> str:
+def digest_of(step: str, version: int, needs: Any, known: Mapping[int, str] | None = None) -> str:
     """SHA-256 (32 hexadecimal digits of it) over step name, step version and the canonical form of its needs."""
-    text = json.dumps([step, version, canonical(needs)], sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    text = json.dumps(
+        [step, version, canonical(needs, known)], sort_keys=True, ensure_ascii=False, separators=(",", ":")
+    )
     return hashlib.sha256(text.encode()).hexdigest()[:32]

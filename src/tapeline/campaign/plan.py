@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 from tapeline.campaign.backgrounds import background_runs
 from tapeline.campaign.digest import digest_of
@@ -26,6 +26,8 @@ from tapeline.campaign.slices import (
     TablesNeeds,
 )
 from tapeline.campaign.tables import Fitting, Run
+
+Part = TypeVar("Part")
 
 STEP_VERSIONS: Mapping[str, int] = {
     "calibrate": 1,
@@ -50,6 +52,8 @@ class Plan:
         self._replaced = campaign.superseded()
         self._used = {run.run: run for run in campaign.used_runs()}
         self._backgrounds = background_runs(campaign)
+        self._shared: dict[tuple[str, str], tuple[Any, ...]] = {}
+        self._shared_digests: dict[int, str] = {}
 
     @cached_property
     def sessions(self) -> tuple[str, ...]:
@@ -98,7 +102,7 @@ class Plan:
 
     def digest(self, step: str, key: str = "") -> str:
         """Digest of one job: `key` is its run or session, empty for campaign-level steps."""
-        return digest_of(step, STEP_VERSIONS[step], self.needs(step, key))
+        return digest_of(step, STEP_VERSIONS[step], self.needs(step, key), self._shared_digests)
 
     def needs(self, step: str, key: str = "") -> Any:
         """The slice that one job depends on."""
@@ -140,11 +144,10 @@ class Plan:
 
     def spectra_needs(self, run: str) -> SpectraNeeds:
         """See SpectraNeeds."""
-        channels = self._channels(self._used[run].session, charts=True)
         return SpectraNeeds(
             campaign=self._settings.campaign,
             run=run,
-            charts=tuple((c.position, c.chart_hz, c.chart_db) for c in channels),
+            charts=self._charts(self._used[run].session),
             response_correction=self._settings.calibration.response_correction,
             spectra=self._settings.spectra,
             history=self._settings.history,
@@ -267,7 +270,22 @@ class Plan:
         return Source(run.run, paths, raw, run.start_s, run.stop_s, run.gain_db)
 
     def _channels(self, session: str, *, charts: bool) -> tuple[Channel, ...]:
-        return tuple(self._channel(fitting, charts) for fitting in self.campaign.fittings_of(session))
+        kind = "channels and charts" if charts else "channels"
+        fittings = self.campaign.fittings_of(session)
+        return self._once(kind, session, lambda: tuple(self._channel(fitting, charts) for fitting in fittings))
+
+    def _charts(self, session: str) -> tuple[tuple[str, tuple[float, ...], tuple[float, ...]], ...]:
+        channels = self._channels(session, charts=True)
+        return self._once("charts", session, lambda: tuple((c.position, c.chart_hz, c.chart_db) for c in channels))
+
+    def _once(self, kind: str, session: str, make: Callable[[], tuple[Part, ...]]) -> tuple[Part, ...]:
+        """A part that all jobs of a session share: made and digested once, so that thousands of jobs plan quickly."""
+        if (kind, session) not in self._shared:
+            part = make()
+            self._shared[kind, session] = part
+            if part:
+                self._shared_digests[id(part)] = digest_of(kind, 1, part)
+        return self._shared[kind, session]
 
     def _channel(self, fitting: Fitting, charts: bool) -> Channel:
         sensor = self.campaign.sensors.get(fitting.sensor or "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,9 +13,11 @@ from pathlib import Path
 def replacing(path: Path) -> Iterator[Path]:
     """Yield a temporary name beside `path`; on success it is flushed to disk and renamed to `path`.
 
-    A process that dies in between leaves `path` as it was.
+    A process that dies in between leaves `path` as it was; what it left beside it goes with the next try.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*.part"):
+        left.unlink(missing_ok=True)
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         yield temporary
