@@ -61,6 +61,9 @@ def _parser() -> argparse.ArgumentParser:
     summary = commands.add_parser("summary", help="print the main findings and where the results are")
     summary.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
     summary.set_defaults(action=_summary)
+    sheet = commands.add_parser("datasheet", help="print a sensor's electronic data sheet (IEEE 1451.4)")
+    sheet.add_argument("files", type=Path, nargs="+", metavar="FILE", help="binary data sheets of 8 or 40 bytes")
+    sheet.set_defaults(action=_datasheet)
     for names, key in ((SESSION_STEPS, "session"), (RUN_STEPS, "run"), (CAMPAIGN_STEPS, None)):
         for name, text in names.items():
             step = commands.add_parser(name, help=f"step: {text}")
@@ -137,3 +140,21 @@ def _summary(options: argparse.Namespace) -> int:
         return EXIT_FAILED
     print(summary_text(campaign))
     return EXIT_LEFT_OUT if left_out(campaign.results) else 0
+
+
+def _datasheet(options: argparse.Namespace) -> int:
+    from tapeline.calibration.data_sheet import DataSheetError, decode
+
+    status = 0
+    for path in options.files:
+        try:
+            lines = decode(path.read_bytes()).lines()
+        except FileNotFoundError:
+            print(f"{path}: no such file", file=sys.stderr)
+            status = EXIT_FAULTS
+        except (DataSheetError, OSError) as error:
+            print(f"{path}: {error}", file=sys.stderr)
+            status = EXIT_FAULTS
+        else:
+            print("\n".join([str(path), *lines]))
+    return status

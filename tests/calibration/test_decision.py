@@ -63,6 +63,12 @@ def test_a_policy_without_its_evidence_falls_back_and_says_so() -> None:
     assert decide(evidence(off(0.0), None, None), "chart", LIMITS).reasons == ("chosen-source-missing", "no-chart")
 
 
+def test_a_data_sheet_gives_no_sensitivity_and_that_is_said() -> None:
+    found = decide(evidence(off(0.1), off(0.1)), "data_sheet", LIMITS)
+    assert found.source == "mean"
+    assert found.reasons == ("chosen-source-missing",)
+
+
 def test_drift_enters_the_uncertainty_as_a_rectangle() -> None:
     """|d| / (2 sqrt 3) with the mean of both checks: 0.5 dB give 0.14 dB (GUM, rectangular distribution)."""
     found = decide(evidence(off(0.25), off(-0.25)), "mean", LIMITS)

@@ -61,7 +61,8 @@ def choose_sensitivity(evidence: Evidence, policy: Policy) -> tuple[float | None
     """The sensitivity that the policy picks and the name of its source.
 
     `mean` takes the level mean of before and after (14 CFR 36, A36.3.9, from memory) and whichever there is when one is
-    missing; a policy whose evidence is missing falls back to the other checks, then to the chart.
+    missing; a policy whose evidence is missing falls back to the other checks, then to the chart. `data_sheet` always
+    does: no public layout of a microphone's template is known, and none is guessed.
     """
     before = level_mean([c.sensitivity_v_per_pa for c in evidence.checks if c.stage == "before"])
     after = level_mean([c.sensitivity_v_per_pa for c in evidence.checks if c.stage == "after"])
@@ -116,7 +117,8 @@ def _missing(evidence: Evidence, before: float | None, after: float | None, poli
         return ["no-check"]
     if policy in ("before", "after"):
         return [] if source == policy else [f"no-check-{policy}", "chosen-source-missing"]
-    return [f"no-check-{stage}" for stage, value in (("before", before), ("after", after)) if value is None]
+    missing = [f"no-check-{stage}" for stage, value in (("before", before), ("after", after)) if value is None]
+    return [*missing, "chosen-source-missing"] if policy == "data_sheet" else missing
 
 
 def _uncertainty_db(evidence: Evidence, source: str, drift: float | None, limits: Limits) -> float:
