@@ -39,9 +39,7 @@ class DataSheet:
 
     def lines(self) -> list[str]:
         """The same for people, one fact a line."""
-        checksum = {True: "right", False: "WRONG: do not trust the rest", None: "none in this file"}[
-            self.checksum_right
-        ]
+        words = {True: "right", False: "WRONG: do not trust the rest", None: "none in this file"}
         selector = "none in this file" if self.selector is None else f"{self.selector} ({SELECTORS[self.selector]})"
         return [
             f"manufacturer number  {self.manufacturer}",
