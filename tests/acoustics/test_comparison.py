@@ -111,6 +111,16 @@ def test_a_bound_gives_a_one_sided_statement() -> None:
     assert findings(treated, np.full((1, 1), np.nan), 0.95, 0.5)[0, 0] == "bound"
 
 
+def test_a_condition_of_bounds_only_still_gives_a_statement() -> None:
+    scatter = Scatter(np.zeros(1), np.array([10.0]))
+    value = cell_of(repeats(np.full((2, 1, 1), 78.1), 0.1))
+    bounds = cell_of(repeats(np.full((2, 1, 1), 71.5), 0.1, np.ones((2, 1, 1), dtype=bool)))
+    found = difference(bounds, value, (scatter, scatter), NOTHING, 0.95, same_background=True)
+    assert 6.3 < found.lower_db[0, 0] < 6.6
+    assert np.isnan(found.upper_db[0, 0])
+    assert findings(found, np.full((1, 1), np.nan), 0.95, 0.5)[0, 0] == "bound"
+
+
 @pytest.mark.parametrize(
     ("change", "error", "word"),
     [

@@ -67,7 +67,8 @@ def cell_of(runs: RunLevels) -> Cell:
         upper = 10.0 * np.log10(power)
     bound = np.asarray(bounded.any(axis=0))
     mean, upper = np.where(bound, np.nan, mean), np.where(bound, upper, np.nan)
-    return Cell(count, mean, squares, random, shared, bound, upper)
+    # Where every run is a bound no value scatters: the bounds hold their own uncertainty.
+    return Cell(count, mean, squares, np.nan_to_num(random), np.nan_to_num(shared), bound, upper)
 
 
 @dataclass(frozen=True)

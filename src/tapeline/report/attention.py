@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
@@ -188,43 +189,61 @@ def _comparisons(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     ]
 
 
-def _conditions_of(tables: FinishedTables, states: Iterable[Row], state: str) -> dict[tuple[str, str], list[Row]]:
-    """Rows of state counts by session and condition, for those that hold `state` at all; each with `hit`."""
-    counted_rows: dict[tuple[str, str], list[Row]] = {}
-    for row in states:
+def _used_states(tables: FinishedTables) -> list[Row]:
+    """Counts of states of the measurements that are used, with their `condition`."""
+    rows: list[Row] = []
+    for row in tables.band_states():
         run = tables.run_by_name.get(row["run"])
-        if run is None or run["kind"] != "measurement" or run["status"] != "used":
-            continue
-        hit = row["bands"] if row["state"] == state else 0
-        counted_rows.setdefault((row["session"], run["condition"] or ""), []).append({**row, "hit": hit})
-    return {key: rows for key, rows in counted_rows.items() if any(row["hit"] for row in rows)}
+        if run is not None and run["kind"] == "measurement" and run["status"] == "used":
+            rows.append({**row, "condition": run["condition"]})
+    return rows
+
+
+def _summed(rows: Iterable[Row], name: str) -> dict[Any, int]:
+    sums: dict[Any, int] = {}
+    for row in rows:
+        sums[row[name]] = sums.get(row[name], 0) + row["bands"]
+    return sums
 
 
 def _bounds(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    """One line a session: how many levels of each condition are bounds, and where most of them are."""
     least = campaign.settings.background.least_margin_db
+    states = _used_states(tables)
     lines = []
-    for (session, condition), rows in sorted(_conditions_of(tables, tables.band_states(), "bound").items()):
-        hits, every = sum(row["hit"] for row in rows), sum(row["bands"] for row in rows)
-        by_position: dict[str, int] = {}
-        for row in rows:
-            by_position[row["position"]] = by_position.get(row["position"], 0) + row["hit"]
-        worst = sorted((name for name in by_position if by_position[name]), key=lambda name: (-by_position[name], name))
+    for session in sorted({row["session"] for row in states if row["state"] == "bound"}):
+        own = [row for row in states if row["session"] == session]
+        bounds = [row for row in own if row["state"] == "bound"]
+        every, hit, places = _summed(own, "condition"), _summed(bounds, "condition"), _summed(bounds, "position")
+        shares = [
+            f"{hit[name]:,} of {every[name]:,} ({percent(hit[name] / every[name])}) "
+            f"with {condition_title(campaign, name)}"
+            for name in in_settings_order(campaign, hit)
+        ]
+        worst = sorted(places, key=lambda name: (-places[name], name))
         lines.append(
             Attention(
                 "note",
-                f"{condition_title(campaign, condition or None)}, session {session}",
-                f"{hits:,} of {every:,} band levels ({percent(hits / every)}) are less than {least:g} dB above the "
-                f"background and only upper bounds; most at {listed(worst, 3)}",
-                "read them as 'at most'; for a value lower the background or measure closer to the source",
+                f"session {session}",
+                f"band levels less than {least:g} dB above the background, so only upper bounds: {'; '.join(shares)}; "
+                f"most at {listed(worst, 3)}",
+                "read them as 'at most'; for values lower the background or measure closer to the source",
             )
         )
     return lines
 
 
+def in_settings_order(campaign: Campaign, names: Iterable[str | None]) -> list[str | None]:
+    """Conditions in the order of the settings, others after them."""
+    order = {name: index for index, name in enumerate(campaign.settings.conditions)}
+    return sorted(names, key=lambda name: (order.get(name or "", len(order)), name or ""))
+
+
 def _without_background(tables: FinishedTables) -> list[Attention]:
     runs: dict[str, set[str]] = {}
-    for (session, _), rows in _conditions_of(tables, tables.band_states(), "none").items():
-        runs.setdefault(session, set()).update(row["run"] for row in rows if row["hit"])
+    for row in _used_states(tables):
+        if row["state"] == "none":
+            runs.setdefault(row["session"], set()).add(row["run"])
     return [
         Attention(
             "doubtful",

@@ -9,6 +9,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import (
     View,
     by_rank,
+    completed,
     condition_title,
     drawn,
     panels,
@@ -110,6 +111,7 @@ def _name(campaign: Campaign, subject: str, view: View) -> tuple[str, ...]:
 def _view_pictures(
     tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, view: View, scales: Scales
 ) -> ViewPictures:
+    view = completed(tables, view)
     names = panels(campaign, view, tables.ranking)
     rows = with_bounds(tables, view, names)
     pictures = (
@@ -185,8 +187,9 @@ def _heat(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, view: 
     return shelf.add(
         _name(campaign, "map", view),
         heat_map(ordered, heading, scales.heat_db),
+        full_colour=True,
         alt=differences_message(view.band_rows(), f"Heat map, {_minus(campaign, view)}"),
         caption="Positions in order of rank. Blue is lower, brown is higher, bold numbers and plus signs are shown; "
-        "hatched is not shown to differ; grey cells are one-sided because of a bound (b: both levels are bounds); an "
+        "hatched is not shown to differ; grey cells are one-sided because of a bound (b: nothing can be said); an "
         "empty cell has no value.",
     )

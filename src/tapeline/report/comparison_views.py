@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from tapeline.acoustics.levels import level_db, power_pa2
@@ -152,6 +152,50 @@ def with_bounds(tables: FinishedTables, view: View, positions: Sequence[str]) ->
                for row in view.bands[name]]
         for name in positions
     }  # fmt: skip
+
+
+def completed(tables: FinishedTables, view: View) -> View:
+    """The view with a row for each band that was not compared because of bounds.
+
+    The comparisons table has no rows where nothing can be said of a difference; without them a figure would show a gap
+    where there is a bound.
+    """
+    bands = {name: list(rows) for name, rows in view.bands.items()}
+    compared = {(row["position"], row["band_hz"]) for row in view.band_rows()}
+    found: dict[tuple[str, float], dict[str, list[Row]]] = {}
+    for side, session in (("reference", view.reference_session), ("treatment", view.treatment_session)):
+        for row in tables.band_rows(session, view.runs(side)):
+            if row["quality"] != "unusable":
+                found.setdefault((row["position"], row["band_hz"]), {}).setdefault(side, []).append(row)
+    for place, sides in sorted(found.items()):
+        bounded = any(row["state"] == "bound" for rows in sides.values() for row in rows)
+        if bounded and len(sides) == 2 and place not in compared:
+            bands.setdefault(place[0], []).append(_not_compared(sides))
+    ordered = {name: tuple(sorted(rows, key=lambda row: row["band_hz"])) for name, rows in sorted(bands.items())}
+    return replace(view, bands=ordered)
+
+
+def _not_compared(sides: Mapping[str, Sequence[Row]]) -> Row:
+    first = sides["reference"][0]
+    known = {name: first[name] for name in ("position", "band_hz", "midband_hz", "lower_hz", "upper_hz")}
+    numbers = ("difference_db", "lower_db", "upper_db", "family_size")
+    levels = {f"{side}_level_db": _mean_level(rows) for side, rows in sides.items()}
+    runs = {f"{side}_runs": sorted({row["run"] for row in rows}) for side, rows in sides.items()}
+    return {
+        **known,
+        **dict.fromkeys(numbers),
+        **levels,
+        **runs,
+        "quantity": "band",
+        "finding": "bound",
+        "doubtful": False,
+    }
+
+
+def _mean_level(rows: Sequence[Row]) -> float | None:
+    """The mean level of runs in decibels; None where one is a bound or has no level."""
+    levels = [row["corrected_level_db"] for row in rows]
+    return None if any(level is None for level in levels) else float(sum(levels) / len(levels))
 
 
 def _by_place(rows: Iterable[Row]) -> dict[tuple[str, float], list[Row]]:

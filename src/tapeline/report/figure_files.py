@@ -13,11 +13,13 @@ from PIL import Image
 from tapeline.report.wording import file_stem
 from tapeline.store.atomic import replacing
 
-SVG_BYTES = 120_000
+SVG_BYTES = 125_000
 """A drawing above this size is kept as pixels."""
+MANY_PARTS = 780
+"""A figure of more parts than this is above that size for sure and is not tried as a drawing."""
 PAGE_BYTES = 13_000_000
 """Room for pictures in the page, as text; further figures are named by their file."""
-COLOURS = 128
+COLOURS = 256
 
 
 @dataclass(frozen=True)
@@ -39,15 +41,29 @@ def svg_bytes(figure: Figure) -> bytes:
     return stream.getvalue()
 
 
-def png_bytes(figure: Figure) -> bytes:
-    """The figure as PNG with a palette: a third of the size, and no difference that an eye can see."""
+def png_bytes(figure: Figure, *, full_colour: bool = False) -> bytes:
+    """The figure as PNG: of line drawings with a palette, a third of the size and no difference that an eye can see.
+
+    `full_colour` keeps all colours, for figures whose colours carry numbers.
+    """
     stream = io.BytesIO()
     figure.savefig(stream, format="png", metadata={"Software": None})
+    if full_colour:
+        return stream.getvalue()
     stream.seek(0)
-    palette = Image.open(stream).convert("RGB").quantize(COLOURS, method=Image.Quantize.MEDIANCUT)
+    palette = Image.open(stream).convert("RGB").quantize(COLOURS, method=Image.Quantize.MAXCOVERAGE)
     made = io.BytesIO()
     palette.save(made, format="PNG", optimize=True)
     return made.getvalue()
+
+
+def file_content(figure: Figure, *, full_colour: bool = False) -> tuple[str, bytes]:
+    """A figure's kind, "svg" or "png", and bytes: a drawing where that is small, else pixels."""
+    if not full_colour and len(figure.findobj()) <= MANY_PARTS:
+        drawing = svg_bytes(figure)
+        if len(drawing) <= SVG_BYTES:
+            return "svg", drawing
+    return "png", png_bytes(figure, full_colour=full_colour)
 
 
 class FigureShelf:
@@ -58,13 +74,14 @@ class FigureShelf:
         self.room = page_bytes
         self.written: set[str] = set()
 
-    def add(self, parts: tuple[str, ...], figure: Figure, *, alt: str, caption: str) -> Picture:
+    def add(
+        self, parts: tuple[str, ...], figure: Figure, *, alt: str, caption: str, full_colour: bool = False
+    ) -> Picture:
         """Write a figure under a name made of identifiers and return its picture.
 
         Raises ValueError for a part that is no identifier.
         """
-        drawing = svg_bytes(figure)
-        kind, content = ("svg", drawing) if len(drawing) <= SVG_BYTES else ("png", png_bytes(figure))
+        kind, content = file_content(figure, full_colour=full_colour)
         name = self._free_name(file_stem(parts), kind)
         with replacing(self.folder / name) as temporary:
             temporary.write_bytes(content)

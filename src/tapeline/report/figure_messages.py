@@ -31,7 +31,7 @@ def differences_message(rows: Sequence[Row], what: str) -> str:
     counts = {finding: sum(row["finding"] == finding for row in rows) for finding in ("lower", "higher", "bound")}
     text = (
         f"{what}: of {counted(len(rows), 'band difference')}, {counts['lower']} shown lower, {counts['higher']} shown "
-        f"higher, {counts['bound']} one-sided because of a bound."
+        f"higher, {counts['bound']} one-sided or unknown because of bounds."
     )
     shown = [row for row in rows if row["finding"] in SHOWN and row["difference_db"] is not None]
     if not shown:

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 WIDTH_IN = 7.2
-FOOT_CHARACTERS = 150
+FOOT_CHARACTERS = 170
 LINE_IN = 0.115
 
 

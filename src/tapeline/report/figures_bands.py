@@ -18,18 +18,22 @@ from tapeline.report.comparison_views import SHOWN
 from tapeline.report.figure_panels import Heading, legend_line, panel_grid
 from tapeline.report.figure_style import (
     BACKGROUND_COLOUR,
+    BOTH_ARROWS,
     DIFFERENCE_COLOUR,
     DOUBTFUL_COLOUR,
+    DOWN_ARROW,
     INTERVAL_COLOUR,
     condition_look,
     frequency_axis,
 )
 from tapeline.report.finished_tables import Row
-from tapeline.report.wording import confidence_words, number
+from tapeline.report.wording import confidence_words, number, short
 
 Reals = NDArray[np.float64]
 Limits = tuple[float, float]
 
+SIDE_STEP = {"reference": 0.97, "treatment": 1.03}
+"""Arrows of the two conditions stand beside each other, not upon each other."""
 ARROW_SHARE = 0.07
 """Length of a bound's arrow as a share of the axis."""
 
@@ -143,7 +147,7 @@ def levels_figure(
             )
             bound = _column(rows, f"{side}_bound_db")
             bounds = bounds or bool(np.isfinite(bound).any())
-            draw_bounds(axes, midband, bound, limits, colour=colour)
+            draw_bounds(axes, midband * SIDE_STEP[side], bound, limits, colour=colour)
     frequency_axis(every[0], lowest, highest)
     every[0].set_ylim(limits)
     legend_line(figure, _level_handles(sides, bounds))
@@ -162,11 +166,14 @@ def _level_handles(sides: Sides, bounds: bool) -> list[Artist]:
         colour, marker, filled, dashes = _side_look(sides, side)
         handles.append(
             Line2D([], [], color=colour, marker=marker, markerfacecolor=colour if filled else "white",
-                   linestyle=dashes, label=f"{title} ({side})")
+                   linestyle=dashes, label=f"{short(title, 40)} ({side})")
         )  # fmt: skip
     handles.append(Line2D([], [], color=BACKGROUND_COLOUR, linestyle=":", label="background"))
     if bounds:
-        handles.append(Line2D([], [], color="#444444", linestyle="none", marker="$↓$", label="at most (upper bound)"))
+        handles.append(
+            Line2D([], [], color="#444444", linestyle="none", marker=DOWN_ARROW, fillstyle="none", markersize=6,
+                   label="at most (upper bound)")
+        )  # fmt: skip
     return handles
 
 
@@ -203,9 +210,9 @@ def _draw_intervals(axes: Axes, rows: Sequence[Row], limits: Limits) -> None:
 
 
 def mark_kind(row: Row) -> str:
-    """How a difference is drawn: shown, equivalent, not shown or bound."""
+    """How a difference is drawn: shown, equivalent, not shown, bound, or unknown where bounds leave nothing to say."""
     if row["difference_db"] is None:
-        return "bound"
+        return "unknown" if row["lower_db"] is None and row["upper_db"] is None else "bound"
     if row["finding"] in SHOWN:
         return "shown"
     return "equivalent" if row["finding"] == "equivalent" else "not shown"
@@ -218,6 +225,8 @@ def _draw_marks(axes: Axes, rows: Sequence[Row], limits: Limits) -> set[str]:
     for (kind, doubtful), members in groups.items():
         colour = DOUBTFUL_COLOUR if doubtful else DIFFERENCE_COLOUR
         midband = _column(members, "midband_hz")
+        if kind == "unknown":
+            continue
         if kind == "bound":
             draw_bounds(axes, midband, _column(members, "upper_db"), limits, colour=colour)
             draw_bounds(axes, midband, _column(members, "lower_db"), limits, colour=colour, upward=True)
@@ -233,7 +242,9 @@ def _draw_marks(axes: Axes, rows: Sequence[Row], limits: Limits) -> set[str]:
             markersize=3.4,
             gid=kind,
         )
-    return {kind for kind, _ in groups} | ({"doubtful"} if any(doubtful for _, doubtful in groups) else set())
+    return {kind for kind, _ in groups if kind != "unknown"} | (
+        {"doubtful"} if any(doubtful for _, doubtful in groups) else set()
+    )
 
 
 def _difference_handles(kinds: set[str], threshold_db: float, confidence: float) -> list[Artist]:
@@ -242,17 +253,21 @@ def _difference_handles(kinds: set[str], threshold_db: float, confidence: float)
         "shown": ("o", colour, "shown"),
         "not shown": ("o", "white", "not shown"),
         "equivalent": ("d", "white", "equivalent"),
-        "bound": ("$↕$", colour, "one-sided (bound)"),
     }
     handles: list[Artist] = [
         Line2D([], [], color=colour, linestyle="none", marker=marker, markerfacecolor=face, label=label)
         for kind, (marker, face, label) in marks.items()
         if kind in kinds
     ]
+    if "bound" in kinds:
+        handles.append(
+            Line2D([], [], color=colour, linestyle="none", marker=BOTH_ARROWS, fillstyle="none", markersize=6,
+                   label="one-sided")
+        )  # fmt: skip
     if "doubtful" in kinds:
         grey = DOUBTFUL_COLOUR
-        handles.append(Line2D([], [], color=grey, linestyle="none", marker="o", label="grey: doubtful"))
+        handles.append(Line2D([], [], color=grey, linestyle="none", marker="o", label="doubtful"))
     handles.append(Patch(color=INTERVAL_COLOUR, label=f"{confidence_words(confidence)} interval"))
     line = Line2D([], [], color="#7a5c2e", linestyle=(0, (4, 3)), linewidth=0.7)
-    line.set_label(f"practical threshold ±{number(threshold_db)} dB")
+    line.set_label(f"threshold ±{number(threshold_db)} dB")
     return [*handles, line]

@@ -35,6 +35,7 @@ def calibration_figure(
     figure, every = panel_grid(
         len(sessions), heading, "position", "sensitivity against the chart, dB", columns=1, panel_in=1.25
     )
+    missing = False
     across = {name: index for index, name in enumerate(positions)}
     values: list[float | None] = [-deviation_limit_db, deviation_limit_db]
     for axes, (session, rows) in zip(every, sessions.items(), strict=False):
@@ -53,13 +54,15 @@ def calibration_figure(
             if after is not None:
                 axes.plot(x + 0.12, after, marker="s", color=AFTER_COLOUR, markersize=3.4)
             if before is None and after is None:
+                missing = True
                 axes.plot(x, 0.0, marker="x", color="#5c1130", markersize=4)
     every[0].set_xticks(range(len(positions)), [short(name, 12) for name in positions])
     every[0].set_xlim(-0.6, max(len(positions), 1) - 0.4)
     every[0].set_ylim(rounded_limits(values, 0.5, 0.1, 2.0))
     for axes in every:
         axes.tick_params(axis="x", rotation=90 if len(positions) > 12 else 0)
-    legend_line(figure, _handles(deviation_limit_db))
+    handles = _handles(deviation_limit_db)
+    legend_line(figure, handles if missing else [*handles[:2], *handles[3:]])
     return figure
 
 

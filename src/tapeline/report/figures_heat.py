@@ -70,7 +70,7 @@ def _cells(axes: Axes, cells: Sequence[tuple[int, int]], gid: str, *, facecolor:
 def _write_number(axes: Axes, column: int, index: int, row: Row, numbered: bool, largest_db: float) -> None:
     value = row["difference_db"]
     shown = row["finding"] in SHOWN
-    dark = abs(value) > 0.55 * largest_db
+    dark = _is_dark(value, largest_db)
     if numbered:
         text = number(value, signed=True)
         weight = "bold" if shown else "normal"
@@ -81,6 +81,12 @@ def _write_number(axes: Axes, column: int, index: int, row: Row, numbered: bool,
     colour = "white" if dark else "#222222"
     paper = None if shown or dark else {"facecolor": "#f6f5f1", "edgecolor": "none", "pad": 0.4}
     axes.text(column, index, text, ha="center", va="center", fontsize=4.6, color=colour, fontweight=weight, bbox=paper)
+
+
+def _is_dark(value: float, largest_db: float) -> bool:
+    """Whether white text is read better than black on the cell: by the luma of its colour (ITU-R BT.601)."""
+    red, green, blue, _ = DIFFERENCE_COLOURS(Normalize(-largest_db, largest_db)(value))
+    return bool(0.299 * red + 0.587 * green + 0.114 * blue < 0.5)
 
 
 def _write_bound(axes: Axes, column: int, index: int, row: Row, numbered: bool) -> None:

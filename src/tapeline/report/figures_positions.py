@@ -17,6 +17,8 @@ from tapeline.report.wording import short
 AREA_MARKS = ("o", "s", "^", "D", "v", "P")
 NO_AREA = "area not stated"
 BODY_IN = 3.2
+LABEL_WIDTH, LABEL_HEIGHT = 0.05, 0.012
+"""Room of a label as a share of the map's width: positions nearer than this share one."""
 
 
 def located(rows: Sequence[Row], across: str = "x_m", up: str = "y_m") -> list[Row]:
@@ -40,7 +42,6 @@ def position_map(rows: Sequence[Row], heading: Heading) -> Figure:
         _draw_plane(axes, located(rows, across, up), areas, across, up)
         axes.set_xlabel(x_label)
         axes.set_ylabel(y_label)
-        axes.set_aspect("equal", adjustable="datalim")
     legend_line(figure, _handles(areas)[:8])
     return figure
 
@@ -56,14 +57,35 @@ def _draw_plane(axes: Axes, rows: Sequence[Row], areas: Sequence[str], across: s
         members = [row for row in rows if (row["area"] or NO_AREA) == area]
         axes.plot([row[across] for row in members], [row[up] for row in members], linestyle="none", marker=mark,
                   color=colour, markersize=4.5, gid=f"{across}-{up}")  # fmt: skip
+    size = 6 if len(rows) <= 30 else 4.5
+    axes.margins(0.1)
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.apply_aspect()
+    low, high = axes.get_xlim()
+    for place, names in _neighbours(rows, across, up, high - low).items():
+        right = place[0] > low + 0.8 * (high - low)
+        axes.annotate(
+            short(", ".join(names), 40),
+            place,
+            xytext=(-4 if right else 4, 3),
+            textcoords="offset points",
+            ha="right" if right else "left",
+            fontsize=size,
+        )
+
+
+def _neighbours(rows: Sequence[Row], across: str, up: str, span: float) -> dict[tuple[float, float], list[str]]:
+    """Names by place, those too near each other for two labels together at the first one's place."""
     together: dict[tuple[float, float], list[str]] = {}
     for row in rows:
-        together.setdefault((row[across], row[up]), []).append(row["position"])
-    size = 6 if len(rows) <= 30 else 4.5
-    for place, names in together.items():
-        text = short(", ".join(names), 30)
-        axes.annotate(text, place, xytext=(3, 3), textcoords="offset points", fontsize=size)
-    axes.margins(0.08)
+        place = (row[across], row[up])
+        near = (
+            other
+            for other in together
+            if abs(other[0] - place[0]) < LABEL_WIDTH * span and abs(other[1] - place[1]) < LABEL_HEIGHT * span
+        )
+        together.setdefault(next(near, place), []).append(row["position"])
+    return together
 
 
 def _handles(areas: Sequence[str]) -> list[Artist]:

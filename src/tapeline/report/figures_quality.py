@@ -20,10 +20,8 @@ MARK_SIZES = {"good": 3.0, "doubtful": 4.5, "unusable": 5.5}
 def quality_matrix(rows: Sequence[Row], runs: Sequence[str], positions: Sequence[str], heading: Heading) -> Figure:
     """Verdicts of `runs` (down) by `positions` (across): a mark each, with counts of bad ones at the margins."""
     row_in = 0.16 if len(runs) <= 30 else 0.125
-    labels_in = 0.1 + 0.055 * max((len(short(name, 12)) for name in positions), default=1)
-    figure, bottom, top = headed_figure(
-        heading, max(len(runs), 1) * row_in, bottom_in=labels_in + 0.12, top_in=0.55 + labels_in * 0
-    )
+    labels_in = 0.05 + 0.042 * max((len(short(name, 12)) for name in positions), default=1)
+    figure, bottom, top = headed_figure(heading, max(len(runs), 1) * row_in, bottom_in=labels_in + 0.12, top_in=0.55)
     height_in = figure.get_size_inches()[1]
     axes = figure.add_axes((0.16, bottom / height_in, 0.74, (top - bottom) / height_in))
     across = {name: index for index, name in enumerate(positions)}

@@ -15,6 +15,7 @@ from tapeline.report.figure_panels import Heading, legend_line, panel_grid
 from tapeline.report.figure_style import BACKGROUND_COLOUR, condition_look, frequency_axis
 from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.finished_tables import Row, Spectrum
+from tapeline.report.wording import short
 
 Reals = NDArray[np.float64]
 Panel = Sequence[tuple[str, Spectrum]]
@@ -66,16 +67,23 @@ def spectra_figure(
             axes.plot(spectrum.frequency_hz, level_db(spectrum.psd, reference_pa), color=colour, linewidth=0.55)
     frequency_axis(every[0], low, high)
     every[0].set_ylim(limits)
-    legend_line(figure, _handles(used, titles, background=True))
+    legend_line(figure, _handles(used, titles, dashed=False))
     return figure
 
 
-def _handles(used: Mapping[str, None], titles: Mapping[str, str], *, background: bool) -> list[Artist]:
+def _handles(used: Mapping[str, None], titles: Mapping[str, str], *, dashed: bool) -> list[Artist]:
     names = [name for name in titles if name in used]
     handles: list[Artist] = [
-        Line2D([], [], color=condition_look(tuple(titles), name)[0], label=titles[name]) for name in names
+        Line2D(
+            [],
+            [],
+            color=condition_look(tuple(titles), name)[0],
+            linestyle=condition_look(tuple(titles), name)[1] if dashed else "solid",
+            label=short(titles[name], max(12, 100 // len(names))),
+        )
+        for name in names
     ]
-    if background:
+    if not dashed:
         handles.append(Line2D([], [], color=BACKGROUND_COLOUR, linestyle=":", label="background"))
     return handles
 
@@ -101,5 +109,5 @@ def history_figure(
             axes.plot([row["time_s"] for row in rows], levels, color=colour, linestyle=dashes, linewidth=0.8)
     values = [row["level_db"] for panel in panels.values() for rows in panel.values() for row in rows]
     every[0].set_ylim(rounded_limits(values, 5.0, 0.5, 10.0))
-    legend_line(figure, _handles(used, titles, background=False))
+    legend_line(figure, _handles(used, titles, dashed=True))
     return figure

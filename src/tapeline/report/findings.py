@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import SHOWN, condition_title
+from tapeline.report.difference_words import conditions_of, difference_words, place_of, quantity_words, short_quantity
 from tapeline.report.finished_tables import FinishedTables, Row, read_finished
 from tapeline.report.wording import (
     confidence_words,
@@ -18,15 +19,14 @@ from tapeline.report.wording import (
     operating_point,
     pairing,
     percent,
-    run_count,
     short,
 )
 
 MOST_FINDINGS = 5
 RULE = (
     "Chosen by rule, not by hand: (1) the largest shown difference of an overall level, A-weighted before Z before C; "
-    "(2) the largest shown band difference of each comparison, the two largest of them; (3) the first entry of the "
-    "list to work on first that contributes most; (4) the overall difference not shown with the narrowest interval; "
+    "(2) the largest shown band difference of each comparison, the two largest of them; (3) the largest shown "
+    "contribution in the lists to work on first; (4) the overall difference not shown with the narrowest interval; "
     "(5) the loudest overall level that is only an upper bound. Five at most; a place left over goes to the band "
     "differences of further comparisons. Shown means shown after false-discovery control. A doubtful channel is taken "
     "only where there is no other, and said so."
@@ -36,7 +36,10 @@ WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
 
 @dataclass(frozen=True)
 class Finding:
-    """One sentence and the numbers in it, as they stand in the table: decibels, or a share for `share`."""
+    """One sentence and the numbers in it, as they stand in the table: decibels, or a share for `share`.
+
+    `quantity`, `place` and `runs` are the short forms for a narrow table.
+    """
 
     kind: str
     comparison: str
@@ -147,56 +150,15 @@ def _loudest_bound(tables: FinishedTables) -> Row | None:
     return max(loudest, key=lambda row: (row["upper_bound_db"], row["run"], row["position"]), default=None)
 
 
-def quantity_words(row: Row) -> str:
-    """What level a row of the comparisons or overall table holds: "A-weighted level 25 Hz to 8 kHz"."""
-    if row.get("quantity", "overall") == "band":
-        return f"{frequency(row['band_hz'])} band"
-    weighted = "unweighted level" if row["weighting"] == "Z" else f"{row['weighting']}-weighted level"
-    return f"{weighted} {frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}"
-
-
-def _place(campaign: Campaign, row: Row) -> str:
-    point = operating_point(row["speed_mps"], row["yaw_deg"], campaign.settings.report.speed_unit)
-    return f"{row['position']}, {point}, session {row['sessions']}"
-
-
-def _conditions(campaign: Campaign, row: Row) -> str:
-    return f"{condition_title(campaign, row['treatment'])} against {condition_title(campaign, row['reference'])}"
-
-
-def _basis(campaign: Campaign, row: Row) -> str:
-    """The bracket of a sentence without the interval's numbers: runs and pairing."""
-    parts = [run_count(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())), pairing(row["pairing"])]
-    return ", ".join([*parts, "doubtful channel or calibration"] if row["doubtful"] else parts)
-
-
-def difference_words(campaign: Campaign, row: Row) -> str:
-    """A difference as practice wants it worded: size, interval, runs and pairing."""
-    confidence = f"{confidence_words(campaign.settings.confidence)} CI"
-    basis = _basis(campaign, row)
-    lower, upper, difference = row["lower_db"], row["upper_db"], row["difference_db"]
-    if row["finding"] == "lower" and difference is not None:
-        turned = interval(None if upper is None else -upper, None if lower is None else -lower)
-        return f"reduced by {number(-difference)} dB ({confidence} {turned}, {basis})"
-    if row["finding"] == "higher" and difference is not None:
-        return f"raised by {number(difference)} dB ({confidence} {interval(lower, upper)}, {basis})"
-    if row["finding"] == "equivalent":
-        threshold = number(campaign.settings.compare.practical_threshold_db)
-        return f"within {threshold} dB of each other ({confidence} {interval(lower, upper)}, {basis})"
-    if row["finding"] == "bound":
-        return f"difference {interval(lower, upper)} dB (background-limited, {basis})"
-    return f"not shown to differ ({confidence} {interval(lower, upper)}, {basis})"
-
-
 def _difference(campaign: Campaign, row: Row, kind: str) -> Finding:
     words = difference_words(campaign, row)
-    conditions = _conditions(campaign, row)
-    return _finding(kind, row, campaign, f"{conditions}, at {_place(campaign, row)}: {quantity_words(row)} {words}.")
+    conditions = conditions_of(campaign, row)
+    return _finding(kind, row, campaign, f"{conditions}, at {place_of(campaign, row)}: {quantity_words(row)} {words}.")
 
 
 def _not_shown(campaign: Campaign, row: Row) -> Finding:
     kind = "not shown" if row["finding"] == "not shown" else "equivalent"
-    text = f"{_conditions(campaign, row)}, at {_place(campaign, row)}: {quantity_words(row)} "
+    text = f"{conditions_of(campaign, row)}, at {place_of(campaign, row)}: {quantity_words(row)} "
     return _finding(kind, row, campaign, f"{text}{difference_words(campaign, row)}.")
 
 
@@ -205,13 +167,13 @@ def _finding(kind: str, row: Row, campaign: Campaign, sentence: str) -> Finding:
         kind=kind,
         comparison=row["comparison"],
         position=row["position"],
-        quantity=quantity_words(row),
-        place=_place(campaign, row),
+        quantity=short_quantity(row),
+        place=place_of(campaign, row, ""),
         sentence=sentence,
         value_db=row["difference_db"],
         lower_db=row["lower_db"],
         upper_db=row["upper_db"],
-        runs=run_count(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())),
+        runs=f"{len(row['reference_runs'] or ())} + {len(row['treatment_runs'] or ())}",
         pairing=pairing(row["pairing"]),
     )
 
@@ -231,13 +193,13 @@ def _contribution(campaign: Campaign, row: Row) -> Finding:
         kind="work on first",
         comparison=row["comparison"],
         position=row["position"],
-        quantity=f"{band} band",
-        place=f"{row['position']}, all operating points",
+        quantity=band,
+        place=f"{row['position']}, all points",
         sentence=sentence,
         value_db=row["contribution_db"],
         lower_db=row["lower_db"],
         upper_db=row["upper_db"],
-        runs=f"{points} points",
+        runs="",
         pairing="",
         share=row["share"],
     )
@@ -253,40 +215,41 @@ def _bound(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
         kind="upper bound",
         comparison="",
         position=row["position"],
-        quantity=quantity_words(row),
-        place=place,
+        quantity=short_quantity(row),
+        place=place.replace("session ", ""),
         sentence=f"{title}, at {place}: {quantity_words(row)} at most {number(bound)} dB (background-limited, "
         f"run {row['run']}).",
         value_db=None,
         lower_db=None,
         upper_db=bound,
-        runs="1 run",
+        runs="1",
         pairing="",
     )
 
 
 def terminal_table(findings: Sequence[Finding]) -> str:
-    """The findings as a short table of plain text, one line each."""
+    """The findings as a short table of plain text, one line each, some 110 characters wide."""
     if not findings:
         return "No findings: no comparison has runs of both its conditions at one operating point."
     head = ("finding", "comparison", "where", "what", "dB", "interval", "runs", "pairing")
     lines = [head, *(_cells(finding) for finding in findings)]
     widths = [max(len(line[column]) for line in lines) for column in range(len(head))]
-    right = {4}
-    text = [
-        "  ".join(cell.rjust(width) if column in right else cell.ljust(width)
-                  for column, (cell, width) in enumerate(zip(line, widths, strict=True))).rstrip()
-        for line in lines
-    ]  # fmt: skip
-    return "\n".join([text[0], "  ".join("-" * width for width in widths), *text[1:]])
+    text = ["  ".join(map(_padded, head, head, widths)).rstrip()]
+    text.append("  ".join("-" * width for width in widths))
+    text += ["  ".join(map(_padded, line, head, widths)).rstrip() for line in lines[1:]]
+    return "\n".join(text)
+
+
+def _padded(cell: str, column: str, width: int) -> str:
+    return cell.rjust(width) if column == "dB" else cell.ljust(width)
 
 
 def _cells(finding: Finding) -> tuple[str, ...]:
     signed = finding.kind in ("overall difference", "band difference", "not shown", "equivalent")
     return (
         finding.kind,
-        short(finding.comparison, 24),
-        short(finding.place, 48),
+        short(finding.comparison, 20),
+        short(finding.place, 40),
         finding.quantity,
         number(finding.value_db, signed=signed),
         interval(finding.lower_db, finding.upper_db),

@@ -23,6 +23,9 @@ BAND_COLUMNS = (
     "run",
     "position",
     "band_hz",
+    "midband_hz",
+    "lower_hz",
+    "upper_hz",
     "background_level_db",
     "corrected_level_db",
     "upper_bound_db",
@@ -75,12 +78,14 @@ class FinishedTables:
             for row in table.to_pylist()
         )
 
-    def band_rows(self, session: str, runs: Sequence[str], positions: Sequence[str]) -> list[Row]:
-        """The band levels of some runs and positions of one session."""
+    def band_rows(self, session: str, runs: Sequence[str], positions: Sequence[str] | None = None) -> list[Row]:
+        """The band levels of some runs and positions of one session; of all positions where none are named."""
         table = self.bands.get(session)
         if table is None or table.num_rows == 0:
             return []
-        wanted = pc.and_(_among(table["run"], runs), _among(table["position"], positions))
+        wanted = _among(table["run"], runs)
+        if positions is not None:
+            wanted = pc.and_(wanted, _among(table["position"], positions))
         rows: list[Row] = table.filter(wanted).to_pylist()
         return rows
 

@@ -17,7 +17,6 @@ from tapeline.report.wording import (
     operating_point,
     pairing,
     percent,
-    run_count,
 )
 
 MOST_ROWS = 120
@@ -126,7 +125,7 @@ def _overall_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
         number(row["difference_db"], signed=True),
         interval(row["lower_db"], row["upper_db"]),
         f"{finding}, doubtful" if row["doubtful"] else finding,
-        run_count(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())),
+        f"{len(row['reference_runs'] or ())} + {len(row['treatment_runs'] or ())}",
         pairing(row["pairing"]),
         row["interval_basis"] or NO_VALUE,
         _contribution(campaign, row),

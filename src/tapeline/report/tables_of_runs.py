@@ -9,7 +9,7 @@ from tapeline.report.attention import sentence_of
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable
-from tapeline.report.wording import counted, listed, number, operating_point, speed
+from tapeline.report.wording import NO_VALUE, counted, listed, number, operating_point, speed
 
 
 def coverage_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
@@ -53,7 +53,7 @@ def _share_of(group: Sequence[Row], point: tuple[float, float]) -> str:
 
 
 def _used_of(group: Sequence[Row]) -> str:
-    return f"{sum(row['status'] == 'used' for row in group)} of {len(group)}" if group else "–"
+    return f"{sum(row['status'] == 'used' for row in group)} of {len(group)}" if group else NO_VALUE
 
 
 def run_log_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
@@ -72,8 +72,8 @@ def run_log_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
             "recorded",
             "kind",
             "condition",
-            "set",
-            "achieved",
+            f"set, {unit}",
+            f"achieved, {unit}",
             "yaw, °",
             "q, Pa",
             "air, °C",
@@ -96,27 +96,32 @@ def _log_row(row: Row, quality: Sequence[Row], unit: str) -> tuple[str, ...]:
     return (
         row["run"],
         row["session"],
-        row["recorded_at"] or "–",
+        _recorded(row["recorded_at"]),
         f"{row['kind']} {row['stage']}" if row["stage"] else row["kind"],
-        row["condition"] or "–",
-        speed(row["set_speed_mps"], unit),
-        speed(row["measured_speed_mps"], unit),
+        row["condition"] or NO_VALUE,
+        speed(row["set_speed_mps"], unit).removesuffix(f" {unit}"),
+        speed(row["measured_speed_mps"], unit).removesuffix(f" {unit}"),
         number(row["set_yaw_deg"]),
         number(row["dynamic_pressure_pa"]),
         number(row["temperature_c"]),
         number(row["duration_s"]),
-        listed(row["background_runs"] or (), 4) or "–",
-        row["status"] or "–",
+        listed(row["background_runs"] or (), 4) or NO_VALUE,
+        row["status"] or NO_VALUE,
         _left_out(row, quality),
         row["remark"] or "",
     )
 
 
+def _recorded(text: str | None) -> str:
+    """A time as people read it: ISO 8601 with a space, without seconds that are nothing."""
+    return NO_VALUE if not text else text.replace("T", " ").removesuffix(":00")
+
+
 def _left_out(row: Row, quality: Sequence[Row]) -> str:
     if row["status"] == "superseded":
-        return f"the run: taken again as {row['replaced_by'] or 'another run'}"
+        return f"whole run: taken again as {row['replaced_by'] or 'another run'}"
     if row["status"] == "left out":
-        return "the run: use is no" + (f", {row['remark']}" if row["remark"] else "")
+        return "whole run: use is no" + (", see the remark" if row["remark"] else "")
     sentences = list(
         dict.fromkeys(
             sentence_of(channel, code)
@@ -126,8 +131,8 @@ def _left_out(row: Row, quality: Sequence[Row]) -> str:
         )
     )
     if row["status"] == "unusable":
-        return f"the run: {'; '.join(sentences[:3]) or 'the recording cannot be used'}"
+        return f"whole run: {'; '.join(sentences[:3]) or 'the recording cannot be used'}"
     unusable = [channel["position"] for channel in quality if channel["verdict"] == "unusable"]
     if not unusable:
-        return "–"
+        return NO_VALUE
     return f"{counted(len(unusable), 'channel')} ({listed(unusable, 4)}): {'; '.join(sentences[:3])}"

@@ -83,7 +83,8 @@ def calibration_table(tables: FinishedTables) -> PlainTable:
 
 
 def _millivolts(volts_per_pascal: float | None) -> str:
-    return NO_VALUE if volts_per_pascal is None else f"{1000 * volts_per_pascal:.4g}"
+    """Four significant digits, trailing zeros kept."""
+    return NO_VALUE if volts_per_pascal is None else f"{1000 * volts_per_pascal:#.4g}".rstrip(".")
 
 
 def checks_table(tables: FinishedTables) -> PlainTable:

@@ -80,7 +80,7 @@ def run_count(reference: int, treatment: int) -> str:
     """How many runs a difference rests on: "4 pairs" for as many of each condition, else both numbers."""
     if reference == treatment:
         return counted(reference, "pair")
-    return f"{reference} against {treatment} runs"
+    return f"{reference} reference and {treatment} treatment runs"
 
 
 def counted(count: int, noun: str) -> str:

@@ -1,0 +1,56 @@
+"""A difference between two conditions in words: what, where, how large, how sure."""
+
+from __future__ import annotations
+
+from tapeline.campaign.model import Campaign
+from tapeline.report.comparison_views import condition_title
+from tapeline.report.finished_tables import Row
+from tapeline.report.wording import confidence_words, frequency, interval, number, operating_point, pairing, run_count
+
+
+def quantity_words(row: Row) -> str:
+    """What level a row of the comparisons or overall table holds: "A-weighted level 25 Hz to 8 kHz"."""
+    if row.get("quantity", "overall") == "band":
+        return f"{frequency(row['band_hz'])} band"
+    weighted = "unweighted level" if row["weighting"] == "Z" else f"{row['weighting']}-weighted level"
+    return f"{weighted} {frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}"
+
+
+def short_quantity(row: Row) -> str:
+    """The level of a row for a narrow table: "A-weighted", "1.25 kHz"."""
+    if row.get("quantity", "overall") == "band":
+        return frequency(row["band_hz"])
+    return "unweighted" if row["weighting"] == "Z" else f"{row['weighting']}-weighted"
+
+
+def place_of(campaign: Campaign, row: Row, word: str = "session ") -> str:
+    point = operating_point(row["speed_mps"], row["yaw_deg"], campaign.settings.report.speed_unit)
+    return f"{row['position']}, {point}, {word}{row['sessions']}"
+
+
+def conditions_of(campaign: Campaign, row: Row) -> str:
+    return f"{condition_title(campaign, row['treatment'])} against {condition_title(campaign, row['reference'])}"
+
+
+def _basis(campaign: Campaign, row: Row) -> str:
+    """The bracket of a sentence without the interval's numbers: runs and pairing."""
+    parts = [run_count(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())), pairing(row["pairing"])]
+    return ", ".join([*parts, "doubtful channel or calibration"] if row["doubtful"] else parts)
+
+
+def difference_words(campaign: Campaign, row: Row) -> str:
+    """A difference as practice wants it worded: size, interval, runs and pairing."""
+    confidence = f"{confidence_words(campaign.settings.confidence)} CI"
+    basis = _basis(campaign, row)
+    lower, upper, difference = row["lower_db"], row["upper_db"], row["difference_db"]
+    if row["finding"] == "lower" and difference is not None:
+        turned = interval(None if upper is None else -upper, None if lower is None else -lower)
+        return f"reduced by {number(-difference)} dB ({confidence} {turned}, {basis})"
+    if row["finding"] == "higher" and difference is not None:
+        return f"raised by {number(difference)} dB ({confidence} {interval(lower, upper)}, {basis})"
+    if row["finding"] == "equivalent":
+        threshold = number(campaign.settings.compare.practical_threshold_db)
+        return f"within {threshold} dB of each other ({confidence} {interval(lower, upper)}, {basis})"
+    if row["finding"] == "bound":
+        return f"difference {interval(lower, upper)} dB (background-limited, {basis})"
+    return f"not shown to differ ({confidence} {interval(lower, upper)}, {basis})"

@@ -1,0 +1,155 @@
+"""Comparisons and ranking for the built results: plain t intervals, good enough to look at, not the product's own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from tapeline.acoustics.statistics import benjamini_hochberg, student_factor, student_p_value
+
+Row = dict[str, Any]
+Place = tuple[str, str, float, str | None, str, float | None]
+SCATTER_DB = 0.15
+FREEDOM = 6.0
+THRESHOLD_DB = 0.5
+
+
+def comparison_rows(
+    comparisons: Mapping[str, Mapping[str, str]],
+    runs: Mapping[str, Row],
+    bands: Mapping[str, Sequence[Row]],
+    overall: Mapping[str, Sequence[Row]],
+) -> list[Row]:
+    """Rows of the comparisons table, each session by itself."""
+    cells: dict[tuple[str, Place], list[Row]] = {}
+    for session, rows in (*bands.items(), *overall.items()):
+        for row in rows:
+            run = runs[row["run"]]
+            quantity = "band" if "band_hz" in row else "overall"
+            weighting = row.get("weighting", "Z")
+            place = (session, row["position"], run["speed_mps"], weighting, quantity, row.get("band_hz"))
+            cells.setdefault((run["condition"], place), []).append(row)
+    made = [
+        _row(name, pair, place, cells[pair["reference"], place], cells[pair["treatment"], place])
+        for name, pair in comparisons.items()
+        for condition, place in cells
+        if condition == pair["reference"] and (pair["treatment"], place) in cells
+    ]
+    return list(_judged(made))
+
+
+def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[Row], treatment: Sequence[Row]) -> Row:
+    session, position, speed, weighting, quantity, band = place
+    first, second = _mean(reference), _mean(treatment)
+    uppers = [_upper(reference), _upper(treatment)]
+    error = SCATTER_DB * float(np.sqrt(1 / len(reference) + 1 / len(treatment)))
+    half = float(student_factor(FREEDOM, 0.95)) * error
+    difference = lower = upper = None
+    if first is not None and second is not None:
+        difference = second - first
+        lower, upper = difference - half, difference + half
+    elif first is not None:
+        upper = uppers[1] - first + half
+    elif second is not None:
+        lower = second - uppers[0] - half
+    states = {row["state"] for row in (*reference, *treatment)}
+    return {
+        "comparison": name,
+        "sessions": session,
+        "reference_session": session,
+        "treatment_session": session,
+        **pair,
+        "position": position,
+        "speed_mps": speed,
+        "yaw_deg": 0.0,
+        "quantity": quantity,
+        "weighting": weighting,
+        "band_hz": band,
+        "midband_hz": reference[0].get("midband_hz"),
+        "lower_hz": reference[0]["lower_hz"],
+        "upper_hz": reference[0]["upper_hz"],
+        "reference_level_db": first,
+        "treatment_level_db": second,
+        "difference_db": difference,
+        "lower_db": lower,
+        "upper_db": upper,
+        "standard_error_db": error,
+        "p_value": None if difference is None else float(student_p_value(difference / error, FREEDOM)),
+        "interval_basis": "pooled repeats",
+        "pairing": "same-session",
+        "reference_runs": [row["run"] for row in reference],
+        "treatment_runs": [row["run"] for row in treatment],
+        "opened": pair["reference"],
+        "contribution_level_db": None if first is None else first - 1.0,
+        "contribution_state": "corrected" if first is not None else "bound",
+        "contribution_upper_db": uppers[0],
+        "state": "bound" if "bound" in states else states.pop(),
+        "doubtful": session == "may" and position == "P02",
+    }
+
+
+def _mean(rows: Sequence[Row]) -> float | None:
+    levels = [row["corrected_level_db"] for row in rows]
+    return None if None in levels else float(np.mean(levels))
+
+
+def _upper(rows: Sequence[Row]) -> float:
+    ends = [row["corrected_level_db"] if row["upper_bound_db"] is None else row["upper_bound_db"] for row in rows]
+    return float(10 * np.log10(np.mean(10 ** (np.array(ends) / 10))))
+
+
+def _judged(rows: Sequence[Row]) -> Iterator[Row]:
+    """Adjusted p-values and findings; a row of which nothing can be said is left out."""
+    p_values = np.array([np.nan if row["p_value"] is None else row["p_value"] for row in rows])
+    adjusted = benjamini_hochberg(p_values)
+    for row, p in zip(rows, adjusted, strict=True):
+        finding = _finding(row, float(p))
+        if finding is not None:
+            yield row | {"adjusted_p_value": None if np.isnan(p) else float(p), "family_size": len(rows),
+                         "finding": finding}  # fmt: skip
+
+
+def _finding(row: Row, adjusted: float) -> str | None:
+    difference, lower, upper = row["difference_db"], row["lower_db"], row["upper_db"]
+    if difference is None:
+        return None if lower is None and upper is None else "bound"
+    if lower > -THRESHOLD_DB and upper < THRESHOLD_DB:
+        return "equivalent"
+    if adjusted <= 0.05:
+        return "lower" if difference < 0 else "higher"
+    return "not shown"
+
+
+def ranking_rows(rows: Sequence[Row]) -> list[Row]:
+    """The twelve largest reductions of each comparison, by the reference's level."""
+    ranked: list[Row] = []
+    for name in sorted({row["comparison"] for row in rows}):
+        spots = {
+            (row["position"], row["band_hz"]): row
+            for row in rows
+            if row["comparison"] == name and row["quantity"] == "band" and row["finding"] == "lower"
+        }
+        order = sorted(spots.values(), key=lambda row: (-row["reference_level_db"], row["position"], row["band_hz"]))
+        for rank, row in enumerate(order[:12], start=1):
+            level = row["reference_level_db"] - 1.0
+            ranked.append(
+                {
+                    "comparison": name,
+                    "rank": rank,
+                    "position": row["position"],
+                    "band_hz": row["band_hz"],
+                    "area": "seam",
+                    "weighting": "Z",
+                    "contribution_db": level,
+                    "contribution_pa2": 4e-10 * 10 ** (level / 10),
+                    "lower_db": level - 0.44,
+                    "upper_db": level + 0.36,
+                    "share": 0.5 / rank,
+                    "difference_db": -row["difference_db"],
+                    "finding": "tied" if rank % 2 else "shown",
+                    "operating_points": 2,
+                }
+            )
+    return ranked

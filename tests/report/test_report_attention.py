@@ -1,0 +1,98 @@
+"""What needs attention: each doubt once, the worst first, with numbers and the next action."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from built_report import Report
+from built_results import STAMP, built_campaign, write_empty
+
+from tapeline.quality.reasons import REASONS
+from tapeline.report.attention import Attention, attention_lines, reason_groups
+from tapeline.report.finished_tables import read_finished
+from tapeline.store import parquet, tables
+
+
+@pytest.fixture(scope="module")
+def lines(report: Report) -> list[Attention]:
+    return attention_lines(report.tables, report.campaign)
+
+
+def at(lines: list[Attention], where: str) -> Attention:
+    (line,) = [line for line in lines if line.where.startswith(where)]
+    return line
+
+
+def test_the_worst_stands_first_and_every_line_has_an_action(lines: list[Attention]) -> None:
+    order = ["unusable", "doubtful", "note"]
+    assert [line.severity for line in lines] == sorted((line.severity for line in lines), key=order.index)
+    assert {line.severity for line in lines} == set(order)
+    assert all(line.where and line.found and line.action for line in lines)
+
+
+def test_a_fault_of_a_whole_recording_is_said_once_in_the_words_of_the_quality_table(lines: list[Attention]) -> None:
+    line = at(lines, "run a-cut")
+    assert line == Attention(
+        "unusable", "run a-cut, all 9 channels", "run a-cut: 12.0 s are missing", REASONS["recording-cut"].action
+    )
+
+
+def test_a_channel_bad_in_several_runs_is_one_line(lines: list[Attention]) -> None:
+    line = at(lines, "P03, session april")
+    assert line.where.endswith("runs a-open-11, a-open-12")
+    assert line.found.startswith("position P03 overloaded in a-open-11")
+    assert line.found.endswith("(in a-open-11; 1 more in the table of reasons)")
+    assert line.action == REASONS["overload"].action
+
+
+def test_calibration_reasons_come_with_number_and_limit(lines: list[Attention]) -> None:
+    assert (
+        at(lines, "P02, session may").found == "drift of the sensitivity: -0.72 dB after against before (limit 0.5 dB)"
+    )
+    assert at(lines, "P04, session may").found == "deviation of the sensitivity: +1.35 dB off the chart (limit 1 dB)"
+    assert at(lines, "P06, session may").found == f"calibration: {REASONS['no-check-after'].meaning}"
+    assert at(lines, "check m-cal-after, P06").found == REASONS["no-tone"].meaning
+
+
+def test_bounds_are_counted_by_session_and_condition(report: Report, lines: list[Attention]) -> None:
+    rows = [row for row in report.tables.bands["may"].to_pylist() if row["run"].startswith("m-open")]
+    bounds = sum(row["state"] == "bound" for row in rows)
+    assert 0 < bounds < len(rows)
+    line = next(line for line in lines if line.where == "session may")
+    assert f"{bounds} of {len(rows)} ({100 * bounds / len(rows):.0f} %) with Seam open" in line.found
+    assert "less than 3 dB above the background" in line.found
+
+
+def test_runs_without_background_comparisons_without_result_and_single_runs(lines: list[Attention]) -> None:
+    assert "no background run" in at(lines, "session may, 6 runs").found
+    assert at(lines, "comparison filler").found.startswith("no result: Never measured and Seam open")
+    assert at(lines, "comparison front-part").severity == "note"
+    assert at(lines, "13 runs").found.startswith("humidity_pct not given")
+    assert at(lines, "campaign files").found.startswith("config/runs.csv:3")
+
+
+def test_nothing_to_say_of_nothing(tmp_path: Path) -> None:
+    write_empty(tmp_path)
+    campaign = built_campaign(comparisons={})
+    object.__setattr__(campaign, "warnings", ())
+    assert attention_lines(read_finished(tmp_path), campaign) == []
+
+
+def test_an_unusable_run_that_no_channel_explains_is_named(tmp_path: Path) -> None:
+    write_empty(tmp_path)
+    runs = [{"run": "r9", "session": "april", "kind": "measurement", "status": "unusable"}]
+    parquet.write_rows(tables.RUNS, tmp_path / "tables" / "runs.parquet", runs, **STAMP)
+    lines = attention_lines(read_finished(tmp_path), built_campaign(comparisons={}))
+    assert at(lines, "run r9").severity == "unusable"
+
+
+def test_reasons_without_sentence_and_unknown_codes_still_speak() -> None:
+    quality: list[dict[str, Any]] = [
+        {"run": "r1", "session": "s", "position": "P1", "reasons": ["dead", "not-known"], "sentences": []},
+        {"run": "r1", "session": "s", "position": "P2", "reasons": [], "sentences": []},
+    ]
+    groups = {group.code: group for group in reason_groups(quality)}
+    assert groups["dead"].sentence == REASONS["dead"].meaning
+    assert groups["not-known"].sentence == "not-known"

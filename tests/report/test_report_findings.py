@@ -1,0 +1,176 @@
+"""Main findings: chosen by the stated rule, worded as practice wants them, with the numbers of the table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from built_report import Report
+from built_results import STAMP, built_campaign, write_empty
+
+from tapeline.report.difference_words import difference_words
+from tapeline.report.findings import MOST_FINDINGS, findings_of, main_findings, terminal_table
+from tapeline.report.finished_tables import read_finished
+from tapeline.report.wording import number
+from tapeline.store import parquet, tables
+
+CAMPAIGN = built_campaign()
+
+
+def row(**changed: Any) -> dict[str, Any]:
+    """An overall difference of whole-seam at P01."""
+    return {
+        "comparison": "whole-seam",
+        "sessions": "april",
+        "reference_session": "april",
+        "treatment_session": "april",
+        "reference": "open",
+        "treatment": "sealed",
+        "position": "P01",
+        "speed_mps": 100 / 3.6,
+        "yaw_deg": 0.0,
+        "quantity": "overall",
+        "weighting": "A",
+        "band_hz": None,
+        "lower_hz": 100.0,
+        "upper_hz": 5000.0,
+        "difference_db": -1.3,
+        "lower_db": -1.8,
+        "upper_db": -0.8,
+        "finding": "lower",
+        "pairing": "same-mount",
+        "reference_runs": ["r1", "r2", "r3", "r4"],
+        "treatment_runs": ["t1", "t2", "t3", "t4"],
+        "doubtful": False,
+        **changed,
+    }
+
+
+def band(hertz: float, **changed: Any) -> dict[str, Any]:
+    return row(quantity="band", weighting="Z", band_hz=hertz, **changed)
+
+
+def with_comparisons(results: Path, rows: list[dict[str, Any]]) -> Path:
+    """Results that hold these comparisons and nothing else."""
+    write_empty(results)
+    parquet.write_rows(tables.COMPARISONS, results / "tables" / "comparisons.parquet", rows, **STAMP)
+    return results
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({}, "reduced by 1.3 dB (95 % CI 0.8 to 1.8, 4 pairs, same mount)"),
+        (
+            {"finding": "not shown", "difference_db": 0.1, "lower_db": -0.4, "upper_db": 0.6},
+            "not shown to differ (95 % CI -0.4 to 0.6, 4 pairs, same mount)",
+        ),
+        (
+            {"finding": "higher", "difference_db": 2.04, "lower_db": 1.5, "upper_db": 2.55, "pairing": "same-session"},
+            "raised by 2.0 dB (95 % CI 1.5 to 2.5, 4 pairs, same session)",
+        ),
+        (
+            {"finding": "equivalent", "difference_db": 0.0, "lower_db": -0.2, "upper_db": 0.3, "pairing": "remounted"},
+            "within 0.5 dB of each other (95 % CI -0.2 to 0.3, 4 pairs, remounted)",
+        ),
+        (
+            {"finding": "bound", "difference_db": None, "lower_db": None, "upper_db": -2.1},
+            "difference at most -2.1 dB (background-limited, 4 pairs, same mount)",
+        ),
+        (
+            {"treatment_runs": ["t1"], "doubtful": True},
+            "reduced by 1.3 dB (95 % CI 0.8 to 1.8, 4 reference and 1 treatment runs, same mount, "
+            "doubtful channel or calibration)",
+        ),
+    ],
+)
+def test_wording(changed: dict[str, Any], words: str) -> None:
+    """The first two are the examples of the demands on reports; the others follow their form."""
+    assert difference_words(CAMPAIGN, row(**changed)) == words
+
+
+def test_the_rule_picks_the_largest_of_each_kind(tmp_path: Path) -> None:
+    rows = [
+        row(position="P02", weighting="Z", difference_db=-9.0),
+        row(position="P03", difference_db=-2.0),
+        row(position="P04", difference_db=3.0, finding="higher", lower_db=2.0, upper_db=4.0),
+        row(position="P05", difference_db=-8.0, doubtful=True),
+        row(position="P06", difference_db=-7.0, finding="not shown", lower_db=-9.0, upper_db=1.0),
+        row(position="P07", difference_db=0.2, finding="not shown", lower_db=-0.4, upper_db=0.8),
+        band(500.0, position="P02", difference_db=-4.0),
+        band(800.0, position="P02", difference_db=-5.0),
+        band(800.0, position="P02", comparison="front-part", treatment="front", difference_db=-6.0),
+    ]
+    findings = main_findings(with_comparisons(tmp_path, rows), CAMPAIGN)
+    assert [(finding.kind, finding.comparison, finding.position) for finding in findings] == [
+        ("overall difference", "whole-seam", "P04"),
+        ("band difference", "front-part", "P02"),
+        ("band difference", "whole-seam", "P02"),
+        ("not shown", "whole-seam", "P07"),
+    ]
+    assert "800 Hz band" in findings[2].sentence
+    assert "Front half taped against Seam open" in findings[1].sentence
+
+
+def test_a_doubtful_channel_is_taken_where_there_is_no_other(tmp_path: Path) -> None:
+    (finding,) = main_findings(with_comparisons(tmp_path, [row(doubtful=True)]), CAMPAIGN)
+    assert finding.sentence.endswith("same mount, doubtful channel or calibration).")
+
+
+def test_three_to_five_findings_whose_numbers_stand_in_the_tables(report: Report) -> None:
+    findings = findings_of(report.tables, report.campaign)
+    assert 3 <= len(findings) <= MOST_FINDINGS
+    differences = {
+        (r["comparison"], r["position"], r["difference_db"], r["lower_db"], r["upper_db"])
+        for r in report.tables.comparisons
+    }
+    contributions = {(r["position"], r["contribution_db"], r["lower_db"], r["upper_db"]) for r in report.tables.ranking}
+    kinds = [finding.kind for finding in findings]
+    assert kinds == ["overall difference", "band difference", "band difference", "work on first", "not shown"]
+    for finding in findings:
+        assert finding.sentence in "".join(report.tree.itertext())
+        numbers = (finding.value_db, finding.lower_db, finding.upper_db)
+        if finding.kind == "work on first":
+            assert (finding.position, *numbers) in contributions
+        else:
+            assert (finding.comparison, finding.position, *numbers) in differences
+        assert f"{number(abs(finding.value_db or 0.0))}" in finding.sentence or finding.kind == "not shown"
+
+
+def test_a_bound_is_an_example_where_there_is_room(tmp_path: Path) -> None:
+    write_empty(tmp_path)
+    levels = [
+        {"run": "r1", "position": "P01", "weighting": "A", "lower_hz": 100.0, "upper_hz": 5000.0, "state": state,
+         "corrected_level_db": level, "upper_bound_db": bound, "quality": quality}
+        for state, level, bound, quality in [("bound", None, 61.04, "good")]
+    ]  # fmt: skip
+    levels.append({**levels[0], "position": "P02", "upper_bound_db": 75.0, "quality": "unusable"})
+    levels.append({**levels[0], "position": "P03", "state": "clear", "upper_bound_db": None})
+    path = tmp_path / "tables" / "overall" / "session=april" / "part-0.parquet"
+    parquet.write_rows(tables.OVERALL, path, levels, **STAMP)
+    runs = [{"run": "r1", "session": "april", "condition": "sealed", "speed_mps": 100 / 3.6, "yaw_deg": 5.0}]
+    parquet.write_rows(tables.RUNS, tmp_path / "tables" / "runs.parquet", runs, **STAMP)
+    (finding,) = findings_of(read_finished(tmp_path), CAMPAIGN)
+    assert finding.kind == "upper bound"
+    assert finding.sentence == (
+        "Seam taped at $5 & $6 a roll, at P01, 100 km/h, yaw 5°, session april: A-weighted level 100 Hz to 5 kHz "
+        "at most 61.0 dB (background-limited, run r1)."
+    )
+    assert (finding.value_db, finding.upper_db) == (None, 61.04)
+
+
+def test_the_terminal_table_has_a_line_each(tmp_path: Path) -> None:
+    rows = [row(), row(position="P02", finding="not shown", lower_db=-0.4, upper_db=0.6, difference_db=0.1)]
+    lines = terminal_table(main_findings(with_comparisons(tmp_path, rows), CAMPAIGN)).splitlines()
+    assert len(lines) == 4
+    words = "overall difference whole-seam P01, 100 km/h, yaw 0°, april A-weighted -1.3 -1.8 to -0.8 4 + 4 same mount"
+    assert " ".join(lines[2].split()) == words
+    assert "+0.1" in lines[3]
+    assert all(len(line) <= 120 for line in lines)
+
+
+def test_no_findings_are_said(tmp_path: Path) -> None:
+    write_empty(tmp_path)
+    assert main_findings(tmp_path, CAMPAIGN) == []
+    assert terminal_table([]).startswith("No findings:")

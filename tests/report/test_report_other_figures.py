@@ -1,0 +1,201 @@
+"""Figures of quality, calibration, spectra, histories and positions; and figures as files."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+from PIL import Image
+
+from tapeline.report.figure_files import FigureShelf, png_bytes, svg_bytes
+from tapeline.report.figure_panels import Heading
+from tapeline.report.figure_style import VERDICT_COLOURS, VERDICT_MARKS, condition_look, report_style
+from tapeline.report.figures_calibration import against_chart_db, calibration_figure
+from tapeline.report.figures_positions import located, position_map
+from tapeline.report.figures_quality import quality_matrix
+from tapeline.report.figures_spectra import history_figure, spectra_figure, spectra_limits
+from tapeline.report.finished_tables import Spectrum
+
+HEADING = Heading("A figure", "campaign van-built")
+TITLES = {"open": "Seam open", "sealed": "Seam taped at $5 & $6"}
+
+
+def words_of(figure: Figure) -> str:
+    return " | ".join(text.get_text() for text in figure.texts)
+
+
+def test_verdicts_differ_by_mark_and_by_grey_value() -> None:
+    assert len(set(VERDICT_MARKS.values())) == 3
+    greys = []
+    for colour in VERDICT_COLOURS.values():
+        red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
+        greys.append(0.299 * red + 0.587 * green + 0.114 * blue)
+    assert min(abs(greys[2] - greys[0]), abs(greys[2] - greys[1])) > 60
+
+
+def test_the_quality_matrix_marks_each_channel_and_counts_at_the_margins() -> None:
+    verdicts = [("r1", "P1", "good"), ("r1", "P2", "unusable"), ("r2", "P1", "doubtful"), ("r2", "P2", "unusable")]
+    rows = [{"run": run, "position": position, "verdict": verdict} for run, position, verdict in verdicts]
+    with report_style():
+        axes = quality_matrix(rows, ["r1", "r2"], ["P1", "P2"], HEADING).axes[0]
+    drawn = {line.get_gid(): sorted(zip(*line.get_data(), strict=True)) for line in axes.lines}
+    assert drawn == {"good": [(0, 0)], "doubtful": [(0, 1)], "unusable": [(1, 0), (1, 1)]}
+    assert [text.get_text() for text in axes.texts] == ["1", "2", "1", "2", "not good"]
+    assert axes.get_ylim()[0] > axes.get_ylim()[1]
+
+
+def row(position: str, before: float | None, after: float | None, chart: float | None) -> dict[str, Any]:
+    return {"position": position, "before_v_per_pa": before, "after_v_per_pa": after, "chart_v_per_pa": chart}
+
+
+def test_checks_are_drawn_in_decibels_against_the_chart() -> None:
+    """Twice the amplitude is 6.02 dB (20 lg 2, common knowledge of the trade)."""
+    assert against_chart_db(row("P1", 0.008, None, 0.004), "before") == pytest.approx(6.0206, abs=1e-4)
+    assert against_chart_db(row("P1", 0.008, None, 0.004), "after") is None
+    assert against_chart_db(row("P1", 0.008, None, None), "before") is None
+    rows = [row("P1", 0.0040, 0.0041, 0.004), row("P2", None, None, 0.004)]
+    with report_style():
+        figure = calibration_figure({"april": rows, "may": []}, ["P1", "P2"], HEADING, 1.0)
+    first, second = figure.axes
+    by_marker = {str(line.get_marker()): line for line in first.lines if line.get_marker() != "None"}
+    assert float(by_marker["s"].get_ydata()[0]) == pytest.approx(20 * np.log10(0.0041 / 0.004))
+    assert float(by_marker["o"].get_ydata()[0]) == 0.0
+    assert by_marker["x"].get_xdata()[0] == 1
+    assert first.get_ylim() == second.get_ylim()
+    assert "sensitivity against the chart, dB" in words_of(figure)
+
+
+def spectrum(run: str, psd: list[float], background: list[float] | None) -> Spectrum:
+    line = np.arange(len(psd)) * 10.0
+    return Spectrum(run, "P1", line, np.array(psd), None if background is None else np.array(background))
+
+
+def test_densities_are_levels_re_20_micropascal_squared_per_hertz() -> None:
+    """1 Pa is 93.98 dB re 20 uPa (ISO 1683 reference; 94 dB on every calibrator), so 1 Pa^2/Hz is drawn there."""
+    panel = [("open", spectrum("r1", [1.0, 1.0, 0.01], [1e-4, 1e-4, 0.0])), ("sealed", spectrum("r2", [0.1] * 3, None))]
+    limits = spectra_limits({"P1": panel}, 2e-5)
+    with report_style():
+        figure = spectra_figure({"P1": panel}, TITLES, HEADING, limits, 2e-5)
+    (axes,) = figure.axes
+    background, first, second = (np.asarray(line.get_ydata(), float) for line in axes.lines)
+    assert first[0] == pytest.approx(93.98, abs=0.005)
+    assert first[2] == pytest.approx(73.98, abs=0.005)
+    assert second[0] == pytest.approx(83.98, abs=0.005)
+    assert background[0] == pytest.approx(53.98, abs=0.005)
+    assert axes.get_xscale() == "log"
+    assert "density, dB re (20 µPa)²/Hz" in words_of(figure)
+    assert limits[0] <= 73.98
+    assert limits[1] >= 93.98
+
+
+def test_histories_keep_their_gaps() -> None:
+    rows = [{"time_s": 0.125 * step, "level_db": level} for step, level in enumerate([90.0, None, 91.0])]
+    with report_style():
+        figure = history_figure({"P1": {"open": rows}}, TITLES, HEADING, "A", 2e-5)
+    (line,) = figure.axes[0].lines
+    np.testing.assert_array_equal(np.asarray(line.get_ydata(), float), [90.0, np.nan, 91.0])
+    assert "A-weighted level, dB re 20 µPa" in words_of(figure)
+
+
+def test_positions_without_coordinates_are_no_points_on_the_map() -> None:
+    places = [("P1", 0.0, 0.0, 1.0), ("P2", 2.0, 0.5, 1.5), ("P3", 2.001, 0.5, None), ("P4", None, 1.0, 1.0)]
+    rows = [{"position": name, "x_m": x, "y_m": y, "z_m": z, "area": "seam"} for name, x, y, z in places]
+    assert [found["position"] for found in located(rows)] == ["P1", "P2", "P3"]
+    with report_style():
+        figure = position_map(rows, HEADING)
+    plan, side = figure.axes
+    assert sorted(plan.lines[0].get_xdata()) == [0.0, 2.0, 2.001]
+    assert sorted(side.lines[0].get_ydata()) == [1.0, 1.5]
+    assert [text.get_text() for text in plan.texts] == ["P1", "P2, P3"]
+    assert (plan.get_xlabel(), plan.get_ylabel(), side.get_ylabel()) == ("x, m", "y, m", "z, m")
+
+
+def test_figures_for_nothing_are_still_figures() -> None:
+    with report_style():
+        for figure in (
+            quality_matrix([], [], [], HEADING),
+            calibration_figure({}, [], HEADING, 1.0),
+            spectra_figure({}, TITLES, HEADING, spectra_limits({}, 2e-5), 2e-5),
+            history_figure({}, TITLES, HEADING, "A", 2e-5),
+            position_map([], HEADING),
+        ):
+            assert svg_bytes(figure).startswith(b"<?xml")
+
+
+def test_a_condition_looks_the_same_in_all_figures() -> None:
+    conditions = tuple("abcdefgh")
+    assert condition_look(conditions, "b") == condition_look(("x", "b"), "b")
+    assert len({condition_look(conditions, name) for name in "abcdef"}) == 6
+    assert condition_look(conditions, "g") == condition_look(conditions, "a")
+
+
+def small_figure() -> Figure:
+    with report_style():
+        return history_figure({"P1": {"open": [{"time_s": 0.0, "level_db": 90.0}]}}, TITLES, HEADING, "A", 2e-5)
+
+
+def test_a_persons_own_plot_settings_do_not_reach_the_figures() -> None:
+    def drawn() -> bytes:
+        with report_style():
+            return svg_bytes(small_figure())
+
+    usual = drawn()
+    with mpl.rc_context({"font.size": 30, "axes.facecolor": "red", "svg.hashsalt": None}):
+        assert drawn() == usual
+
+
+def test_dollar_signs_of_titles_are_no_formulas() -> None:
+    with report_style():
+        assert mpl.rcParams["text.parse_math"] is False
+        assert b"Seam taped at $5 &amp; $6" in svg_bytes(_with_label("Seam taped at $5 & $6"))
+
+
+def _with_label(label: str) -> Figure:
+    with report_style():
+        rows = {"sealed": [{"time_s": 0.0, "level_db": 90.0}]}
+        return history_figure({"P1": rows}, {"sealed": label}, HEADING, "A", 2e-5)
+
+
+def test_small_figures_are_drawings_and_large_ones_pixels(tmp_path: Path) -> None:
+    shelf = FigureShelf(tmp_path / "figures")
+    with report_style():
+        small = shelf.add(("small",), small_figure(), alt="a", caption="c")
+        large = small_figure()
+        large.axes[0].plot(np.arange(20000.0), np.sin(np.arange(20000.0)) * np.arange(20000.0))
+        pixels = shelf.add(("large",), large, alt="a", caption="c")
+        assert png_bytes(large) == (tmp_path / pixels.file).read_bytes()
+    assert (small.file, pixels.file) == ("figures/small.svg", "figures/large.png")
+    assert small.source is not None
+    assert small.source.startswith("data:image/svg+xml;base64,")
+
+
+def test_names_that_run_together_do_not_overwrite_each_other(tmp_path: Path) -> None:
+    shelf = FigureShelf(tmp_path / "figures")
+    with report_style():
+        names = [shelf.add(parts, small_figure(), alt="", caption="").file for parts in (("a_b", "c"), ("a", "b_c"))]
+    assert names == ["figures/a_b_c.svg", "figures/a_b_c-2.svg"]
+
+
+@pytest.mark.parametrize("part", ["../up", "a/b", "", ".hidden", "a b", "ü"])
+def test_only_identifiers_become_file_names(tmp_path: Path, part: str) -> None:
+    shelf = FigureShelf(tmp_path / "figures")
+    with report_style(), pytest.raises(ValueError, match="no identifier"):
+        shelf.add(("levels", part), small_figure(), alt="", caption="")
+    assert not (tmp_path / "figures").exists()
+
+
+def test_pixels_keep_the_colours_of_rare_marks() -> None:
+    """A palette that averages a few amber marks into grey would take a verdict's colour away."""
+    rows = [{"run": f"r{index}", "position": "P1", "verdict": "good"} for index in range(60)]
+    rows[7]["verdict"] = "doubtful"
+    with report_style():
+        made = png_bytes(quality_matrix(rows, [row["run"] for row in rows], ["P1"], HEADING))
+    pixels = np.asarray(Image.open(io.BytesIO(made)).convert("RGB")).reshape(-1, 3)
+    for verdict in ("good", "doubtful", "unusable"):
+        colour = [int(VERDICT_COLOURS[verdict][start : start + 2], 16) for start in (1, 3, 5)]
+        assert np.any(np.all(pixels == colour, axis=1)), verdict
