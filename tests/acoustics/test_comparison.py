@@ -5,19 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.background import MarginLimits
 from tapeline.acoustics.comparison import (
     RunLevels,
     Scatter,
     between_sessions_variance,
     cell_of,
-    contribution,
     difference,
     findings,
     pooled_scatter,
 )
 
-LIMITS = MarginLimits(15.0, 6.0, 3.0, 1.645)
 NOTHING = (np.zeros((1, 1)), np.full((1, 1), np.inf))
 
 
@@ -136,26 +133,6 @@ def test_words(change: float, error: float, word: str) -> None:
     reference, treatment = (cell_of(repeats(np.full((2, 1, 1), level), error)) for level in (80.0, 80.0 + change))
     found = difference(reference, treatment, (scatter, scatter), NOTHING, 0.95, same_background=True)
     assert findings(found, found.p_value, 0.95, 0.5)[0, 0] == word
-
-
-@pytest.mark.parametrize(
-    ("rise", "half", "state"),
-    [
-        (20.0, 0.5, "clear"),
-        (8.0, 0.5, "corrected"),
-        (4.0, 0.5, "limited"),
-        (1.0, 0.5, "bound"),
-        (-2.0, 0.5, "reversed"),
-    ],
-)
-def test_contribution_states(rise: float, half: float, state: str) -> None:
-    part = contribution(*(np.array([[v]]) for v in (90.0, rise, rise - half, rise + half)), LIMITS)
-    assert part.state[0, 0] == state
-    if state in ("clear", "corrected", "limited"):
-        assert part.level_db[0, 0] == pytest.approx(10 * np.log10(10**9.0 - 10 ** ((90.0 - rise) / 10)))
-        assert part.lower_db[0, 0] < part.level_db[0, 0] < part.upper_db[0, 0]
-    else:
-        assert np.isnan(part.level_db[0, 0])
 
 
 def test_between_session_variance() -> None:

@@ -7,7 +7,7 @@ import os
 import numpy as np
 import pytest
 import soundfile
-from conftest import CampaignRun, tapeline
+from sample_runs import CampaignRun, tapeline
 
 pytestmark = pytest.mark.workflow
 

@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from conftest import COMMAND, CampaignRun, copy_sample, outputs, run_campaign
+from sample_runs import COMMAND, CampaignRun, copy_sample, outputs, run_campaign
 
 pytestmark = pytest.mark.workflow
 

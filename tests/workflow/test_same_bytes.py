@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from conftest import REPOSITORY, CampaignRun, outputs
 from content_marks import differences, expected_marks, marks_of
+from sample_runs import REPOSITORY, CampaignRun, outputs
 
 pytestmark = pytest.mark.workflow
 

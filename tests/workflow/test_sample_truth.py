@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import REPOSITORY, CampaignRun
+from sample_runs import REPOSITORY, CampaignRun
 
 pytestmark = pytest.mark.workflow
 

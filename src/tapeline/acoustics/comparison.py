@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics import background
 from tapeline.acoustics.statistics import student_factor, student_p_value, variance_ratio_p_value, welch_satterthwaite
 from tapeline.acoustics.windows import Reals
 
@@ -113,7 +112,8 @@ def pooled_scatter(groups: list[RunLevels], items: int) -> Scatter:
 class Difference:
     """Treatment minus reference, every field of shape (positions, items); open ends and unknowns are NaN.
 
-    `basis`: 0 random error only, 1 pooled repeats, 2 own repeats.
+    `basis`: 0 random error only, 1 pooled repeats, 2 own repeats. `reference_error_db` and `treatment_error_db` are the
+    standard errors of the two means by themselves, without what both share.
     """
 
     difference_db: Reals
@@ -123,6 +123,8 @@ class Difference:
     degrees_of_freedom: Reals
     p_value: Reals
     basis: NDArray[np.int8]
+    reference_error_db: Reals
+    treatment_error_db: Reals
 
 
 def difference(
@@ -177,6 +179,10 @@ def difference(
         lower = np.where(reference.bound, treatment.mean_db - reference.upper_db - half, d - half)
         upper = np.where(treatment.bound, treatment.upper_db - reference.mean_db + half, d + half)
     known_scatter = least_freedom > 0
+    errors = [
+        _mean_error(cell, scatter, np.where(odd, own, 0.0))
+        for cell, scatter in ((reference, scatters[0]), (treatment, scatters[1]))
+    ]
     return Difference(
         difference_db=d,
         lower_db=np.where(reference.bound & treatment.bound, np.nan, lower),
@@ -185,7 +191,15 @@ def difference(
         degrees_of_freedom=degrees,
         p_value=np.where(np.isfinite(d), p, np.nan),
         basis=np.where(odd, 2, np.where(known_scatter, 1, 0)).astype(np.int8),
+        reference_error_db=errors[0],
+        treatment_error_db=errors[1],
     )
+
+
+def _mean_error(cell: Cell, scatter: Scatter, own: Reals) -> Reals:
+    """Standard error (dB) of a cell's mean: random, scatter of repeats (`own` where it stands in), background."""
+    repeats = np.where(own > 0.0, own, cell.random_variance + scatter.excess) * _inverse(cell.count)
+    return np.asarray(np.sqrt(repeats + cell.background_db**2))
 
 
 def _inverse(count: NDArray[np.int64]) -> Reals:
@@ -224,44 +238,3 @@ def findings(result: Difference, adjusted_p: Reals, confidence: float, threshold
     word[shown & (result.difference_db > 0)] = "higher"
     word[valid & (result.lower_db > -threshold_db) & (result.upper_db < threshold_db)] = "equivalent"
     return word
-
-
-@dataclass(frozen=True)
-class Contribution:
-    """What the opened state adds to the other, every field of the inputs' shape; levels in dB, NaN where none."""
-
-    level_db: Reals
-    lower_db: Reals
-    upper_db: Reals
-    share: Reals
-    state: NDArray[np.object_]
-
-
-def contribution(
-    opened_db: Reals, rise_db: Reals, rise_lower_db: Reals, rise_upper_db: Reals, limits: background.MarginLimits
-) -> Contribution:
-    """Power of the opened state less the other's, from the opened level and its rise over the other with interval.
-
-    The closed state stands where a background stands elsewhere, so the rise decides the state by the same margins:
-    L_open + 10 lg(1 - 10^(-rise/10)). `reversed` where the closed state is louder beyond doubt.
-    """
-    state = np.full(rise_db.shape, None, dtype=object)
-    valid = np.isfinite(rise_db)
-    names = {background.CLEAR: "clear", background.CORRECTED: "corrected", background.LIMITED: "limited"}
-    codes = background.states_of(rise_db, limits)
-    state[valid] = [names.get(int(code), "bound") for code in codes[valid]]
-    state[valid & (rise_upper_db < 0.0)] = "reversed"
-    has_value = valid & np.isin(state.astype(str), list(names.values()))
-    return Contribution(
-        level_db=np.where(has_value, opened_db + _part_db(rise_db), np.nan),
-        lower_db=np.where(valid, opened_db + _part_db(rise_lower_db), np.nan),
-        upper_db=np.where(valid, opened_db + _part_db(rise_upper_db), np.nan),
-        share=np.where(valid, 1.0 - 10.0 ** (-rise_db / 10.0), np.nan),
-        state=state,
-    )
-
-
-def _part_db(rise_db: Reals) -> Reals:
-    """10 lg(1 - 10^(-rise/10)), NaN where the rise is not positive."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(rise_db > 0.0, 10.0 * np.log10(1.0 - 10.0 ** (-rise_db / 10.0)), np.nan)

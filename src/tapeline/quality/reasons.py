@@ -78,6 +78,7 @@ FILE_FAULTS = frozenset(
         "parts-differ",
         "part-beyond-recording",
         "channel-missing",
+        "full-scale-unknown",
     }
 )
 """Faults of a recording as a whole or of what the tables say of it, not of a sensor."""

@@ -17,12 +17,12 @@ from tapeline.acoustics.comparison import (
     Scatter,
     between_sessions_variance,
     cell_of,
-    contribution,
     difference,
     findings,
     pooled_scatter,
 )
-from tapeline.acoustics.statistics import benjamini_hochberg
+from tapeline.acoustics.contribution import MeanLevel, contribution
+from tapeline.acoustics.statistics import benjamini_hochberg, student_factor
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Comparison
@@ -216,10 +216,15 @@ def _pair_rows(
 ) -> Iterator[dict[str, Any]]:
     words = findings(result, adjusted_p, job.needs.confidence, job.needs.compare.practical_threshold_db)
     opened, sign = _opened(job, comparison)
-    level = cells[1].mean_db if sign > 0 else cells[0].mean_db
-    rise = sign * result.difference_db
-    low, high = (result.lower_db, result.upper_db) if sign > 0 else (-result.upper_db, -result.lower_db)
-    part = contribution(level, rise, low, high, job.limits)
+    means = (
+        MeanLevel(cells[0].mean_db, result.reference_error_db),
+        MeanLevel(cells[1].mean_db, result.treatment_error_db),
+    )
+    opened_mean, closed_mean = means[::-1] if sign > 0 else means
+    louder_closed = result.upper_db < 0.0 if sign > 0 else result.lower_db > 0.0
+    factor = student_factor(np.minimum(result.degrees_of_freedom, 1e9), job.needs.confidence)
+    shared = _shared_uncertainty(job, pair.reference[0].session if sign < 0 else pair.treatment[0].session)
+    part = contribution(opened_mean, closed_mean, shared, louder_closed, factor, job.limits)
     first, second = pair.sessions
     for p, position in enumerate(job.cube.positions):
         lists = [_used(job, runs, p) for runs in (pair.reference, pair.treatment)]
@@ -271,6 +276,12 @@ def _pair_rows(
                 "state": _worst_state(job, lists[0] + lists[1], p, i),
                 "doubtful": any(job.cube.doubtful[job.cube.runs.index(run), p] for run in lists[0] + lists[1]),
             }
+
+
+def _shared_uncertainty(job: Job, session: str) -> Reals:
+    """Uncertainty (dB) of a session's sensitivities, shape (positions, 1): both levels of a difference share it."""
+    rows = [job.calibration.get((session, position)) or {} for position in job.cube.positions]
+    return np.array([[row.get("standard_uncertainty_db") or 0.0] for row in rows])
 
 
 def _opened(job: Job, comparison: Comparison) -> tuple[str, int]:

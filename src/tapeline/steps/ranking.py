@@ -73,14 +73,12 @@ def _entry(spot: tuple[str, float], found: Sequence[Mapping[str, Any]], needs: C
 
 def _powers(row: Mapping[str, Any], reference_pa: float) -> tuple[float, float, float]:
     """Contributed power of one row with both ends of its interval, not below zero."""
-    opened_is_treatment = row["opened"] == row["treatment"]
-    level = row["treatment_level_db"] if opened_is_treatment else row["reference_level_db"]
-    sign = 1.0 if opened_is_treatment else -1.0
-    rise = sign * row["difference_db"]
-    ends = (row["lower_db"], row["upper_db"]) if opened_is_treatment else (-row["upper_db"], -row["lower_db"])
-    power = float(power_pa2(level, reference_pa))
-    value, low, high = (power * max(0.0, 1.0 - 10.0 ** (-d / 10.0)) for d in (rise, *ends))
-    return value, low, high
+    levels = (row["reference_level_db"], row["treatment_level_db"])
+    opened, closed = levels[::-1] if row["opened"] == row["treatment"] else levels
+    value = max(0.0, float(power_pa2(opened, reference_pa)) - float(power_pa2(closed, reference_pa)))
+    ends = (row["contribution_lower_db"], row["contribution_upper_db"])
+    low, high = (0.0 if end is None else float(power_pa2(end, reference_pa)) for end in ends)
+    return value, low, max(value, high)
 
 
 def _level(power: float, reference_pa: float) -> float | None:
