@@ -54,3 +54,8 @@ docs: $(VENV)/.testing
 # Speed and memory beside a plain script; writes docs/benchmarks.md.
 bench: $(VENV)/.testing
 	$(BIN)/python benchmarks/measure_chain.py
+
+# Long evidence: the invented rig of tests/independent with many seeds; writes docs/validation.md.
+SEEDS ?= 8
+validate: $(VENV)/.testing
+	$(BIN)/python benchmarks/validate_rig.py --seeds $(SEEDS) > docs/validation.md.part && mv docs/validation.md.part docs/validation.md

@@ -22,6 +22,7 @@ from rig_signals import (
     band_power_pa2,
     bump,
     decibel_density,
+    line_frequencies_hz,
     noise,
     scatter_curve,
     to_signal,
@@ -221,6 +222,7 @@ class Rig:
         sessions: Mapping[str, Session],
         duration_s: float = 8.0,
         calibrator_error_db: Mapping[str, float] | None = None,
+        mount_sd_db: Mapping[str, tuple[float, float]] | None = None,
     ) -> None:
         self.folder = folder
         self.random = np.random.default_rng(seed)
@@ -228,6 +230,11 @@ class Rig:
         self.sessions = dict(sessions)
         self.duration_s = duration_s
         self.calibrator_error_db = dict(calibrator_error_db or {})
+        self.mounts: dict[tuple[str, str], CURVE] = {}
+        for name, (kept_db, anew_db) in (mount_sd_db or {}).items():
+            for fitting in self.sessions[name].fittings:
+                curve = scatter_curve(kept_db if fitting.mount else anew_db, self.random)
+                self.mounts[name, fitting.position] = curve
         self.truth = RigTruth(folder)
         self.rows: list[dict[str, object]] = []
         for session in self.sessions.values():
@@ -237,7 +244,15 @@ class Rig:
 
     def volts_per_pascal(self, fitting: Fitting, drifted: float) -> float:
         """`drifted` 0 before, 1 after, a half during the runs. The table's value is this within its error."""
-        return self.sensors[fitting.sensor].sensitivity_v_per_pa * 10.0 ** (fitting.drift_db * drifted / 20.0)
+        return float(self.sensors[fitting.sensor].sensitivity_v_per_pa * 10.0 ** (fitting.drift_db * drifted / 20.0))
+
+    def deviation(self, session: Session, position: str) -> CURVE | None:
+        """What one run at one position is off by: the session's scatter, and what its mount does in all runs."""
+        own = scatter_curve(session.scatter_db, self.random) if session.scatter_db else None
+        mounted = self.mounts.get((session.name, position))
+        if own is None or mounted is None:
+            return own or mounted
+        return lambda f: own(f) + mounted(f)
 
     def path(self, name: str) -> Path:
         return self.folder / "recordings" / name
@@ -260,13 +275,13 @@ class Rig:
         """Volts (or pascal) of one run, frames by channels, and its truth noted. `lead_s` of louder rubbish is put
         before and after the part to use; `wrong_db` makes a run that must not be used differ."""
         frames = round(self.duration_s * session.rate_hz)
-        frequency = np.fft.rfftfreq(frames, 1.0 / session.rate_hz)
+        frequency = line_frequencies_hz(frames, session.rate_hz)
         lead = round(lead_s * session.rate_hz)
         volts = white(frames + 2 * lead, 1e-3, self.random)[:, None].repeat(session.channels, axis=1)
         source_pa2: dict[str, Values] = {}
         background_pa2: dict[str, Values] = {}
         for fitting in session.fittings:
-            deviation = scatter_curve(session.scatter_db, self.random) if session.scatter_db else None
+            deviation = self.deviation(session, fitting.position)
             source = source_density(condition, fitting.position, point, deviation)
             background = background_density(fitting.position, point, background_extra_db)
             silent = kind == "background"
@@ -276,7 +291,7 @@ class Rig:
             amplitudes = noise(total(parts), frames, session.rate_hz, self.random)
             response = self.sensors[fitting.sensor].response if fitting.sensor else None
             signal = to_signal(amplitudes, frames, response.gain(frequency) if response else None)
-            rubbish = 3.0 * np.std(signal)
+            rubbish = 3.0 * float(np.std(signal))
             signal = np.concatenate([white(lead, rubbish, self.random), signal, white(lead, rubbish, self.random)])
             if fitting.sensor:
                 gain = fitting.gain_db if gain_db is None else gain_db
@@ -338,11 +353,11 @@ class Rig:
     def coupler_pascals(self) -> float:
         """124 dB certificate level, -0.12 dB adapter, 950 hPa; and what the calibrator is truly off by."""
         error = self.calibrator_error_db.get("ring-250", 0.0)
-        return 2e-5 * 10.0 ** ((124.0 - 0.12 + error) / 20.0) * 950.0 / 1013.25
+        return float(2e-5 * 10.0 ** ((124.0 - 0.12 + error) / 20.0) * 950.0 / 1013.25)
 
     def speaker_pascals(self) -> float:
         error = self.calibrator_error_db.get("speaker-1k", 0.0)
-        return 2e-5 * 10.0 ** ((114.0 + 0.07 + error) / 20.0)
+        return float(2e-5 * 10.0 ** ((114.0 + 0.07 + error) / 20.0))
 
 
 def write_settings_and_tables(rig: Rig, campaign: str, settings: str, calibrator_uncertainty_db: float) -> None:
@@ -395,7 +410,8 @@ def write_settings_and_tables(rig: Rig, campaign: str, settings: str, calibrator
 RIG_SETTINGS = """title: Duct wall panel with a half-open slot (synthetic data)
 recordings: recordings
 raw_formats:
-  planar-24: {sample_type: int24, byte_order: big, layout: planar, channels: 7, sample_rate_hz: 25600, header_bytes: 768}
+  planar-24: {sample_type: int24, byte_order: big, layout: planar, channels: 7, sample_rate_hz: 25600,
+    header_bytes: 768}
   doubles: {sample_type: float64, byte_order: little, layout: interleaved, channels: 7, sample_rate_hz: 25600}
   wide: {sample_type: int32, byte_order: big, layout: interleaved, channels: 7, sample_rate_hz: 25600, header_bytes: 5}
 axes: x along the duct, y to the left, z up; yaw positive panel towards the flow
@@ -560,10 +576,16 @@ def write_rig(
     sessions: Sequence[str] = ("spring", "summer", "autumn", "pascal"),
     calibrator_uncertainty_db: float = 0.01,
     calibrator_error_db: Mapping[str, float] | None = None,
+    mount_sd_db: Mapping[str, tuple[float, float]] | None = None,
 ) -> RigTruth:
-    """The campaign in `folder`, another noise for another seed; fewer sessions make a quicker one."""
+    """The campaign in `folder`, another noise for another seed; fewer sessions make a quicker one.
+
+    `calibrator_error_db` is what the calibrators are truly off by, `mount_sd_db` by session how much a mount left in
+    place and a new one change the levels of all its runs (nothing where not given).
+    """
     known = rig_sessions()
-    rig = Rig(folder, seed, {name: known[name] for name in sessions}, calibrator_error_db=calibrator_error_db)
+    chosen = {name: known[name] for name in sessions}
+    rig = Rig(folder, seed, chosen, calibrator_error_db=calibrator_error_db, mount_sd_db=mount_sd_db)
     writers = {"spring": write_spring, "summer": write_summer, "autumn": write_autumn, "pascal": write_pascal}
     for name in sessions:
         writers[name](rig)

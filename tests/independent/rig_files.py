@@ -2,6 +2,7 @@
 
 import csv
 import io
+import struct
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Literal
@@ -14,17 +15,24 @@ Samples = NDArray[np.float64]  # frames by channels; volts or, where a full scal
 
 
 def as_full_scale(volts: Samples, full_scale_v: Sequence[float]) -> Samples:
-    return volts / np.asarray(full_scale_v)[None, :]
+    return np.asarray(volts / np.asarray(full_scale_v)[None, :])
 
 
 def integers(normalised: Samples, bits: int) -> NDArray[np.int64]:
     top = 2 ** (bits - 1)
-    return np.clip(np.round(normalised * top), -top, top - 1).astype(np.int64)
+    return np.asarray(np.clip(np.round(normalised * top), -top, top - 1), dtype=np.int64)
 
 
 def write_float_wave(path: Path, samples: Samples, rate_hz: int) -> None:
+    """32-bit float WAV, format tag 3, with the fact chunk that the format asks for and no time stamp anywhere."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    soundfile.write(path, samples.astype(np.float32), rate_hz, subtype="FLOAT", format="WAV")
+    frames, channels = samples.shape
+    body = samples.astype("<f4").tobytes()
+    form = struct.pack("<4sIHHIIHHH", b"fmt ", 18, 3, channels, rate_hz, rate_hz * channels * 4, channels * 4, 32, 0)
+    fact = struct.pack("<4sII", b"fact", 4, frames)
+    data = struct.pack("<4sI", b"data", len(body))
+    size = 4 + len(form) + len(fact) + len(data) + len(body)
+    path.write_bytes(struct.pack("<4sI4s", b"RIFF", size, b"WAVE") + form + fact + data + body)
 
 
 def write_integer_sound(path: Path, normalised: Samples, rate_hz: int, bits: int) -> None:

@@ -1,138 +1,139 @@
-"""The tables of a finished rig campaign held against the truth: one row a value, with its error."""
+"""The tables of a finished rig campaign held against the truth: one row a value, with its error and its spread."""
 
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from rig_campaign import POINTS, POSITIONS, RigTruth, background_density, source_density
-from rig_signals import band_midbands_hz, band_power_pa2
+from numpy.typing import ArrayLike, NDArray
+from rig_campaign import CONDITIONS, POINTS, RigTruth, background_density, source_density
+from rig_signals import band_edges_hz, band_midbands_hz, band_power_pa2
 
-ENOUGH_DB, LEAST_DB, NO_CORRECTION_DB = 6.0, 3.0, 15.0  # the settings' defaults, campaign-format.md
+ENOUGH_DB, LEAST_DB, NO_CORRECTION_DB = 6.0, 3.0, 15.0  # the settings' defaults, campaign-format
+LIMITS_DB = (LEAST_DB, ENOUGH_DB, NO_CORRECTION_DB)
+DB_PER_PART = 10.0 / np.log(10.0)
+ENDS = 1.05  # a Hann-averaged record uses its ends less: its spread is a little above 1/sqrt(BT)
 
 
-def decibels(power: np.ndarray) -> np.ndarray:
-    return np.asarray(10.0 * np.log10(power / 4e-10))
-
-
-def session_tables(folder: Path, table: str) -> pd.DataFrame:
-    """All sessions' parts of one table."""
-    parts = sorted((folder / "results" / "tables" / table).glob("session=*/part-0.parquet"))
-    frames = [pd.read_parquet(part).assign(session=part.parent.name.removeprefix("session=")) for part in parts]
-    return pd.concat(frames, ignore_index=True)
+def decibels(power_pa2: ArrayLike) -> NDArray[np.float64]:
+    return np.asarray(10.0 * np.log10(np.asarray(power_pa2) / 4e-10))
 
 
 def table(folder: Path, name: str) -> pd.DataFrame:
     return pd.read_parquet(folder / "results" / "tables" / f"{name}.parquet")
 
 
+def session_tables(folder: Path, name: str) -> pd.DataFrame:
+    """All sessions' parts of one table."""
+    parts = sorted((folder / "results" / "tables" / name).glob("session=*/part-0.parquet"))
+    frames = [pd.read_parquet(part).assign(session=part.parent.name.removeprefix("session=")) for part in parts]
+    return pd.concat(frames, ignore_index=True)
+
+
 def state_of_margin(margin_db: float) -> str:
-    if margin_db > NO_CORRECTION_DB:
+    if margin_db >= NO_CORRECTION_DB:
         return "clear"
     if margin_db >= ENOUGH_DB:
         return "corrected"
     return "limited" if margin_db >= LEAST_DB else "bound"
 
 
-def nearest_limit_db(margin_db: float) -> float:
-    return min(abs(margin_db - limit) for limit in (ENOUGH_DB, LEAST_DB, NO_CORRECTION_DB))
+def band_keys(midband_hz: ArrayLike) -> NDArray[np.int64]:
+    return np.asarray(np.round(10.0 * np.log10(np.asarray(midband_hz))), dtype=np.int64)
 
 
 def true_bands(truth: RigTruth) -> pd.DataFrame:
-    """One row a run, position and band: what the source, the background and their sum truly are, in Pa^2."""
-    rows = []
-    midbands = band_midbands_hz()
+    """One row a run, position and band: what source, background and their sum truly are (Pa^2), and B times T."""
+    lower, upper = band_edges_hz()
+    parts = []
     for run in truth.runs.values():
+        backgrounds = 2 if run.run.startswith("sp-a") else 1
         for position, source in run.source_pa2.items():
-            for band, midband in enumerate(midbands):
-                rows.append(
-                    {
-                        "run": run.run,
-                        "position": position,
-                        "band": band,
-                        "key": round(10 * np.log10(midband)),
-                        "kind": run.kind,
-                        "condition": run.condition,
-                        "point": run.point,
-                        "subtracted": run.subtracted,
-                        "used": run.used,
-                        "true_source_pa2": source[band],
-                        "true_background_pa2": run.background_pa2[position][band],
-                    }
-                )
-    found = pd.DataFrame(rows)
+            part = pd.DataFrame({"key": band_keys(band_midbands_hz()), "bt": (upper - lower) * run.duration_s})
+            part["true_source_pa2"], part["true_background_pa2"] = source, run.background_pa2[position]
+            known: dict[str, object] = {
+                "run": run.run,
+                "position": position,
+                "kind": run.kind,
+                "condition": run.condition,
+            }
+            known |= {"point": run.point, "subtracted": run.subtracted, "backgrounds": backgrounds}
+            parts.append(part.assign(**known))
+    found = pd.concat(parts, ignore_index=True)
     found["true_total_pa2"] = found.true_source_pa2 + found.true_background_pa2
     return found
 
 
 def judged_bands(truth: RigTruth) -> pd.DataFrame:
-    """The bands table with truth and errors: `error` is the total's ratio less one, `corrected_error` likewise for
-    the level after subtraction, against the source alone."""
+    """The bands table with truth and errors.
+
+    `error` is the total's ratio to its truth less one, `corrected_error` likewise after subtraction against the source
+    alone; `*_spread` are the standard deviations that Gaussian noise gives them, 1/sqrt(BT) and its propagation;
+    `margin_spread_db` is the measured margin's.
+    """
     bands = session_tables(truth.folder, "bands")
-    bands["key"] = np.round(10 * np.log10(bands.midband_hz)).astype(int)
+    bands["key"] = band_keys(bands.midband_hz)
     found = bands.merge(true_bands(truth), on=["run", "position", "key"], how="left", validate="one_to_one")
-    found["error"] = found.level_pa2 / found.true_total_pa2 - 1.0
+    total, background, source = found.true_total_pa2, found.true_background_pa2, found.true_source_pa2
+    one = ENDS / np.sqrt(found.bt)
+    found["error"], found["spread"] = found.level_pa2 / total - 1.0, one
     with np.errstate(divide="ignore", invalid="ignore"):
-        found["corrected_error"] = found.corrected_pa2 / found.true_source_pa2 - 1.0
-        found["source_error_db"] = found.corrected_level_db - decibels(found.true_source_pa2.to_numpy())
-        found["total_error_db"] = found.level_db - decibels(found.true_total_pa2.to_numpy())
-        found["true_margin_db"] = 10.0 * np.log10(found.true_total_pa2 / found.true_background_pa2)
+        found["corrected_error"] = found.corrected_pa2 / source - 1.0
+        found["source_error_db"] = found.corrected_level_db - decibels(source)
+        found["background_part"] = background / source * one / np.sqrt(found.backgrounds)
+        found["corrected_spread"] = np.hypot(total / source * one, found.background_part)
+    found["true_margin_db"] = 10.0 * np.log10(total / background)
+    found["margin_spread_db"] = DB_PER_PART * one * np.sqrt(1.0 + 1.0 / found.backgrounds)
+    distances = np.abs(np.subtract.outer(found.true_margin_db.to_numpy(), LIMITS_DB)).min(axis=1)
+    found["from_limit"] = distances / found.margin_spread_db
+    found["true_state"] = found.true_margin_db.map(state_of_margin)
+    found["measured"] = found.kind.eq("measurement") & found.subtracted.astype(bool)
     return found
+
+
+def mean_and_error(values: pd.DataFrame, error: str, own: str, shared: str | None = None) -> tuple[float, float]:
+    """Mean of a column and its standard error; runs with the same background share the `shared` part of theirs."""
+    count = len(values)
+    if shared is None:
+        return float(values[error].mean()), float(np.sqrt((values[own] ** 2).sum()) / count)
+    alone = values[own] ** 2 - values[shared] ** 2
+    owner = values.background_runs.map(" ".join)
+    together = values.groupby([owner, values.position, values.key])[shared].sum() ** 2
+    return float(values[error].mean()), float(np.sqrt(alone.sum() + together.sum()) / count)
+
+
+def with_backgrounds(truth: RigTruth, bands: pd.DataFrame) -> pd.DataFrame:
+    """The runs table's list of subtracted runs beside each band."""
+    return bands.merge(table(truth.folder, "runs")[["run", "background_runs"]], on="run", how="left")
+
+
+def point_name(speed_mps: float, yaw_deg: float) -> str:
+    return next(
+        name for name, (speeds, yaw, _) in POINTS.items() if abs(speed_mps / speeds[0] - 1.0) < 0.02 and yaw_deg == yaw
+    )
 
 
 def judged_comparisons(truth: RigTruth) -> pd.DataFrame:
-    """Band comparisons with the true difference. Where nothing was to be subtracted (state `none`, point C and the
-    pascal session) the true difference is that of the totals."""
+    """Band comparisons with the true difference, of the totals where nothing was to be subtracted (point C, pascal)."""
     found = table(truth.folder, "comparisons")
     found = found[found.quantity == "band"].copy()
-    found["key"] = np.round(10 * np.log10(found.midband_hz)).astype(int)
-    keys = np.round(10 * np.log10(band_midbands_hz())).astype(int)
-    points = {(np.mean(speeds), yaw): name for name, (speeds, yaw, _) in POINTS.items()}
-
-    def point(row: pd.Series) -> str:
-        near = [
-            name
-            for (speed, yaw), name in points.items()
-            if abs(row.speed_mps / speed - 1) < 0.02 and row.yaw_deg == yaw
-        ]
-        return near[0]
-
-    found["point"] = found.apply(point, axis=1)
-    rows = []
-    for (treatment, position, name, subtracted), _ in found.assign(
-        subtracted=~(found.reference_session.eq("pascal") | found.point.eq("C"))
-    ).groupby(["treatment", "position", "point", "subtracted"]):
-        extra = 0.0
-        powers = []
-        for condition in ("open", treatment):
-            power = band_power_pa2(source_density(condition, position, name))
-            if not subtracted:
-                power = power + band_power_pa2(background_density(position, name, extra))
-            powers.append(power)
-        for band, key in enumerate(keys):
-            rows.append(
-                {
-                    "treatment": treatment,
-                    "position": position,
-                    "point": name,
-                    "subtracted": subtracted,
-                    "key": key,
-                    "true_reference_db": float(decibels(powers[0][band])),
-                    "true_treatment_db": float(decibels(powers[1][band])),
-                    "true_gap_pa2": powers[0][band] - powers[1][band],
-                    "true_reference_pa2": powers[0][band],
-                }
-            )
+    found["key"] = band_keys(found.midband_hz)
+    found["point"] = [point_name(s, y) for s, y in zip(found.speed_mps, found.yaw_deg, strict=True)]
     found["subtracted"] = ~(found.reference_session.eq("pascal") | found.point.eq("C"))
-    found = found.merge(
-        pd.DataFrame(rows),
-        on=["treatment", "position", "point", "subtracted", "key"],
-        how="left",
-        validate="many_to_one",
-    )
-    found["true_difference_db"] = found.true_treatment_db - found.true_reference_db
+    parts = []
+    for treatment in CONDITIONS[1:]:
+        for (position, point, subtracted), _ in found.groupby(["position", "point", "subtracted"]):
+            reference, treated = (
+                band_power_pa2(source_density(condition, str(position), str(point)))
+                + (0.0 if subtracted else band_power_pa2(background_density(str(position), str(point))))
+                for condition in ("open", treatment)
+            )
+            part = pd.DataFrame({"key": band_keys(band_midbands_hz())})
+            part["true_difference_db"] = decibels(treated) - decibels(reference)
+            part["true_gap_pa2"] = reference - treated
+            parts.append(part.assign(treatment=treatment, position=position, point=point, subtracted=subtracted))
+    keys = ["treatment", "position", "point", "subtracted", "key"]
+    found = found.merge(pd.concat(parts, ignore_index=True), on=keys, how="left", validate="many_to_one")
     found["null"] = found.true_difference_db.abs() < 1e-9
-    found["covered"] = (found.lower_db <= found.true_difference_db) & (found.true_difference_db <= found.upper_db)
+    found["covered"] = found.true_difference_db.between(found.lower_db, found.upper_db)
+    found["z"] = (found.difference_db - found.true_difference_db) / found.standard_error_db
     return found
-
-
-assert len(POSITIONS) == 6

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Values = NDArray[np.float64]
+Amplitudes = NDArray[np.complex128]
 Density = Callable[[Values], Values]
 
 REFERENCE_PA = 2.0e-5
@@ -60,26 +61,32 @@ class Response:
 
     def gain(self, frequency: Values) -> Values:
         f = np.maximum(frequency, 1.0)
-        return 10.0 ** (np.interp(np.log10(f), np.log10(self.frequency_hz), self.response_db) / 20.0)
+        return np.asarray(10.0 ** (np.interp(np.log10(f), np.log10(self.frequency_hz), self.response_db) / 20.0))
 
 
-def noise(density: Density, frames: int, rate_hz: int, random: np.random.Generator) -> Values:
+def line_frequencies_hz(frames: int, rate_hz: int) -> Values:
+    return np.asarray(np.fft.rfftfreq(frames, 1.0 / rate_hz), dtype=np.float64)
+
+
+def noise(density: Density, frames: int, rate_hz: int, random: np.random.Generator) -> Amplitudes:
     """Complex rfft amplitudes of stationary Gaussian noise with the wanted density (see `to_signal`)."""
-    frequency = np.fft.rfftfreq(frames, 1.0 / rate_hz)
+    frequency = line_frequencies_hz(frames, rate_hz)
     spread = np.sqrt(density(frequency) * rate_hz * frames / 4.0)
     spread[0] = 0.0
-    amplitudes = spread * (random.standard_normal(frequency.size) + 1j * random.standard_normal(frequency.size))
+    amplitudes: Amplitudes = spread * (
+        random.standard_normal(frequency.size) + 1j * random.standard_normal(frequency.size)
+    )
     amplitudes[-1] = amplitudes[-1].real
     return amplitudes
 
 
-def to_signal(amplitudes: NDArray[np.complex128], frames: int, gain: Values | None = None) -> Values:
+def to_signal(amplitudes: Amplitudes, frames: int, gain: Values | None = None) -> Values:
     signal: Values = np.fft.irfft(amplitudes if gain is None else amplitudes * gain, frames)
     return signal
 
 
 def white(frames: int, rms: float, random: np.random.Generator) -> Values:
-    return rms * random.standard_normal(frames)
+    return np.asarray(rms * random.standard_normal(frames))
 
 
 def scatter_curve(size_db: float, random: np.random.Generator) -> Callable[[Values], Values]:
@@ -88,13 +95,13 @@ def scatter_curve(size_db: float, random: np.random.Generator) -> Callable[[Valu
     offsets = random.normal(0.0, size_db / np.sqrt(2), midbands.size) + random.normal(0.0, size_db / np.sqrt(2))
 
     def curve(frequency: Values) -> Values:
-        return np.interp(np.log10(np.maximum(frequency, 1.0)), midbands, offsets)
+        return np.asarray(np.interp(np.log10(np.maximum(frequency, 1.0)), midbands, offsets))
 
     return curve
 
 
 def total(densities: Sequence[Density]) -> Density:
     def density(frequency: Values) -> Values:
-        return np.sum([part(frequency) for part in densities], axis=0)
+        return np.asarray(np.sum([part(frequency) for part in densities], axis=0))
 
     return density

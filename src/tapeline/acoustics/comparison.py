@@ -167,7 +167,7 @@ def difference(
     left = (effects[1] - effects[0]) ** 2 if same_background else effects[0] ** 2 + effects[1] ** 2
     certain = np.full(random.shape, np.inf)
     terms = [(np.where(odd, 0.0, random), certain), (np.nan_to_num(left), certain), extra]
-    terms += [(np.where(odd, 0.0, part), np.broadcast_to(freedom, random.shape)) for part, freedom in parts]
+    terms += [(np.where(odd, 0.0, part), _excess_freedom(part, random, freedom)) for part, freedom in parts]
     terms.append((np.where(odd, own * inverse, 0.0), np.where(odd, own_freedom, 1)))
     variances, freedoms = (np.stack([term[k] for term in terms]) for k in (0, 1))
     degrees = np.maximum(welch_satterthwaite(variances, freedoms), 1.0)
@@ -194,6 +194,17 @@ def difference(
         reference_error_db=errors[0],
         treatment_error_db=errors[1],
     )
+
+
+def _excess_freedom(part: Reals, random: Reals, freedom: Reals) -> Reals:
+    """Degrees of freedom of an excess that is what is left of a pooled variance after its random part.
+
+    The pooled variance of random and excess together has `freedom`; the excess alone is as uncertain in absolute terms,
+    so that Welch-Satterthwaite gives `freedom` for the sum: freedom x (excess / (excess + random))^2.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(part > 0.0, part / (part + random), 1.0)
+    return np.asarray(np.broadcast_to(freedom, random.shape) * share**2)
 
 
 def _mean_error(cell: Cell, scatter: Scatter, own: Reals) -> Reals:

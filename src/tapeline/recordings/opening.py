@@ -21,18 +21,23 @@ def open_recording(paths: Sequence[Path], raw: RawLayout | None = None) -> Recor
 
 
 def _open_part(path: Path, raw: RawLayout | None) -> Recording:
-    if not path.exists():
-        raise RecordingError("recording-missing", f"{path.name} is not there")
-    if not path.is_file():
-        raise RecordingError("recording-unreadable", f"{path.name} is no file")
     try:
-        if path.stat().st_size == 0:
-            raise RecordingError("recording-empty", "the file has no bytes")
+        _require_file(path)
         return SoundFile(path) if raw is None else RawBinary(path, raw)
     except RecordingError as error:
-        raise RecordingError(error.code, f"{path.name}: {error.sentence}") from error
+        join = " " if error.sentence.startswith("is ") else ": "
+        raise RecordingError(error.code, f"{path.name}{join}{error.sentence}") from error
     except OSError as error:
         raise RecordingError("recording-unreadable", f"{path.name}: {error.strerror or error}") from error
+
+
+def _require_file(path: Path) -> None:
+    if not path.exists():
+        raise RecordingError("recording-missing", "is not there")
+    if not path.is_file():
+        raise RecordingError("recording-unreadable", "is no file")
+    if path.stat().st_size == 0:
+        raise RecordingError("recording-empty", "is empty: it has no bytes")
 
 
 def channel_count(path: Path) -> int | None:

@@ -1,0 +1,146 @@
+"""The rules of a comparison at their limits: words, own scatter, shared background, sessions."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from tapeline.acoustics.comparison import (
+    Cell,
+    Difference,
+    RunLevels,
+    Scatter,
+    between_sessions_variance,
+    cell_of,
+    difference,
+    findings,
+)
+
+CERTAIN = (np.zeros((1, 1)), np.full((1, 1), np.inf))
+
+
+def cell(levels: list[float], random_db: float = 0.1, background_db: float = 0.0) -> Cell:
+    """The repeats of one position and item."""
+    values = np.array(levels).reshape(-1, 1, 1)
+    shape = values.shape
+    return cell_of(
+        RunLevels(
+            values,
+            np.full(shape, random_db),
+            np.full(shape, background_db),
+            np.full(shape, np.nan),
+            np.zeros(shape, dtype=np.int8),
+        )
+    )
+
+
+def compared(reference: Cell, treatment: Cell, excess: float = 0.0, freedom: float = 100.0) -> Difference:
+    """Difference of two cells of one session with the same background."""
+    scatter = Scatter(np.array([excess]), np.array([freedom]))
+    return difference(reference, treatment, (scatter, scatter), CERTAIN, 0.95, same_background=True)
+
+
+def word(lower: float, value: float, upper: float, adjusted_p: float, threshold_db: float = 0.5) -> object:
+    """The word for a difference with its interval."""
+    ends = {"difference_db": value, "lower_db": lower, "upper_db": upper, "p_value": adjusted_p}
+    some = compared(cell([80.0, 80.0]), cell([80.0, 80.0]))
+    result = dataclasses.replace(some, **{name: np.array([[number]]) for name, number in ends.items()})
+    return findings(result, np.array([[adjusted_p]]), 0.95, threshold_db)[0, 0]
+
+
+@pytest.mark.parametrize(
+    ("lower", "value", "upper", "adjusted_p", "expected"),
+    [
+        (-0.9, -0.5, -0.1, 0.04, "lower"),
+        (0.1, 0.5, 0.9, 0.04, "higher"),
+        (0.1, 0.5, 0.9, 0.051, "not shown"),
+        (-0.49, 0.0, 0.49, 0.9, "equivalent"),
+        (-0.51, 0.0, 0.49, 0.9, "not shown"),
+        (-0.49, 0.0, 0.51, 0.9, "not shown"),
+        (0.2, 0.3, 0.4, 1e-6, "equivalent"),
+        (np.nan, np.nan, 1.0, np.nan, "bound"),
+        (-1.0, np.nan, np.nan, np.nan, "bound"),
+        (np.nan, np.nan, np.nan, np.nan, None),
+    ],
+)
+def test_the_word_at_its_limits(lower: float, value: float, upper: float, adjusted_p: float, expected: object) -> None:
+    assert word(lower, value, upper, adjusted_p) == expected
+
+
+@pytest.mark.parametrize(("spread_db", "basis"), [(0.12, 1), (0.45, 2)])
+def test_own_scatter_stands_in_only_where_it_is_clearly_larger(spread_db: float, basis: int) -> None:
+    """Own variance over the pooled one, F with 4 and 100 degrees of freedom: 2.1 and 1.4 are chance (1 % at 3.5)."""
+    levels = [80.0 - spread_db, 80.0, 80.0 + spread_db]
+    found = compared(cell(levels), cell(levels), excess=0.0)
+    assert found.basis[0, 0] == basis
+    pooled = 0.1 * np.sqrt(2 / 3)
+    assert found.standard_error_db[0, 0] == pytest.approx(pooled if basis == 1 else spread_db * np.sqrt(2 / 3))
+
+
+def test_a_five_percent_chance_is_not_enough_for_own_scatter() -> None:
+    """Variance ratio 2.9 on 4 and 100 degrees of freedom: p 0.026."""
+    levels = [80.0 - 0.17, 80.0, 80.0 + 0.17]
+    assert compared(cell(levels), cell(levels)).basis[0, 0] == 1
+
+
+def test_one_degree_of_freedom_says_nothing_of_own_scatter() -> None:
+    found = compared(cell([79.0, 81.0]), cell([80.0]))
+    assert found.basis[0, 0] == 1
+    assert found.standard_error_db[0, 0] == pytest.approx(0.1 * np.sqrt(1.5))
+
+
+def test_a_shared_background_leaves_the_difference_of_its_effects() -> None:
+    found = compared(cell([80.0, 80.0], 0.0, 0.5), cell([78.0, 78.0], 0.0, 0.2))
+    assert found.standard_error_db[0, 0] == pytest.approx(0.3)
+
+
+def test_more_repeats_shrink_the_error_by_their_root() -> None:
+    two, eight = (compared(cell([80.0] * n), cell([81.0] * n), excess=0.04) for n in (2, 8))
+    assert two.standard_error_db[0, 0] == pytest.approx(np.sqrt(0.05))
+    assert eight.standard_error_db[0, 0] == pytest.approx(np.sqrt(0.05) / 2)
+    assert two.difference_db[0, 0] == pytest.approx(1.0)
+
+
+def test_what_does_not_average_out_is_added_with_its_own_freedom() -> None:
+    """Session change of 0.3 dB known from 3 degrees of freedom: t 3.182 (Student, 95 %) where all else is certain."""
+    scatter = Scatter(np.zeros(1), np.array([1e9]))
+    extra = (np.full((1, 1), 0.09), np.full((1, 1), 3.0))
+    still = cell([80.0] * 3, 0.0)
+    found = difference(still, still, (scatter, scatter), extra, 0.95, same_background=True)
+    assert found.standard_error_db[0, 0] == pytest.approx(0.3)
+    assert found.degrees_of_freedom[0, 0] == pytest.approx(3.0)
+    assert found.upper_db[0, 0] == pytest.approx(3.182 * 0.3, abs=1e-3)
+
+
+def test_each_session_brings_its_own_scatter() -> None:
+    calm, rough = Scatter(np.array([0.0]), np.array([50.0])), Scatter(np.array([0.5]), np.array([4.0]))
+    found = difference(cell([80.0] * 2), cell([80.0] * 2), (calm, rough), CERTAIN, 0.95, same_background=False)
+    assert found.standard_error_db[0, 0] == pytest.approx(np.sqrt(0.01 + 0.25))
+
+
+def test_repeats_do_not_pass_as_a_change_between_sessions() -> None:
+    """Both sessions differ by their repeats' scatter alone: the mean of many pairs gives no variance of sessions."""
+    random = np.random.default_rng(6)
+    scatter = Scatter(np.array([0.25]), np.array([50.0]))
+    pairs = [
+        (cell(list(random.normal(80, 0.5, 2)), 0.0), cell(list(random.normal(80, 0.5, 2)), 0.0)) for _ in range(4000)
+    ]
+    variance, count = between_sessions_variance(pairs, (scatter, scatter), 1)
+    assert count[0] == 4000
+    assert variance[0] < 0.02
+
+
+def test_sessions_without_a_common_condition_say_nothing() -> None:
+    scatter = Scatter(np.zeros(1), np.zeros(1))
+    variance, count = between_sessions_variance([], (scatter, scatter), 1)
+    assert (variance[0], count[0]) == (0.0, 0.0)
+
+
+def test_a_position_without_usable_runs_compares_to_nothing() -> None:
+    empty = cell([np.nan, np.nan])
+    found = compared(empty, cell([80.0, 80.0]))
+    assert empty.count[0, 0] == 0
+    assert np.isnan([found.difference_db[0, 0], found.lower_db[0, 0], found.upper_db[0, 0], found.p_value[0, 0]]).all()
+    assert findings(found, found.p_value, 0.95, 0.5)[0, 0] is None

@@ -1,0 +1,86 @@
+"""Variances of averaged lines and of weighted band sums against simulation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tapeline.acoustics.averaged_spectra import AveragedSpectrum
+from tapeline.acoustics.band_levels import LineSpectra, Powers, band_sums, shares_of
+from tapeline.acoustics.bands import bands_between
+from tapeline.acoustics.weightings import power_weights
+from tapeline.acoustics.windows import WindowName, effective_averages, line_covariance, power_variance, window
+
+RATE, FRAMES, SPANS = 12_800.0, 128, 3000
+
+
+def simulated(name: WindowName, hop: int, blocks: int) -> np.ndarray:
+    """Relative deviations of averaged lines of white noise, (realisations, lines), lines away from both ends."""
+    averaged = AveragedSpectrum(window(name, FRAMES), hop, np.zeros(SPANS))
+    frames = FRAMES + hop * (blocks - 1)
+    averaged.add(np.random.default_rng(21).normal(size=(SPANS, frames)).astype(np.float32))
+    assert averaged.blocks == blocks
+    inner = averaged.density(RATE)[:, 6:-6]
+    return inner / (2.0 / RATE) - 1.0
+
+
+@pytest.mark.parametrize(
+    ("name", "overlap", "blocks"),
+    [("hann", 0.5, 10), ("hann", 0.75, 10), ("hann", 0.0, 10), ("rectangular", 0.5, 10), ("flattop", 0.75, 20)],
+)
+def test_neighbouring_lines_vary_together_as_stated(name: WindowName, overlap: float, blocks: int) -> None:
+    """3000 spectra of 53 lines, some 30,000 independent products: each covariance within six of its standard errors."""
+    hop = round(FRAMES * (1 - overlap))
+    expected = line_covariance(window(name, FRAMES), hop, blocks, 5)
+    deviation = simulated(name, hop, blocks)
+    for reach in range(6):
+        products = deviation[:, : deviation.shape[1] - reach] * deviation[:, reach:]
+        by_spectrum = products.mean(axis=1)
+        error = by_spectrum.std() / np.sqrt(SPANS)
+        assert by_spectrum.mean() == pytest.approx(expected[reach], abs=6 * error + 1e-4 * expected[0])
+
+
+def test_the_first_entry_is_one_over_the_effective_averages() -> None:
+    shape = window("hann", 512)
+    assert 1 / line_covariance(shape, 256, 40)[0] == pytest.approx(effective_averages(shape, 256, 40))
+    assert effective_averages(shape, 256, 1) == pytest.approx(1.0)
+    assert effective_averages(shape, 256, 0) == 0.0
+
+
+def test_weights_act_on_powers_and_variances() -> None:
+    """A-weighted band sums of white noise: mean and variance against 3000 simulated spectra, six standard errors."""
+    hop, blocks = FRAMES // 2, 12
+    covariance = line_covariance(window("hann", FRAMES), hop, blocks)
+    lines = FRAMES // 2 + 1
+    hz = np.arange(lines) * RATE / FRAMES
+    weights = power_weights("A", hz)
+    bands = bands_between(1, 500.0, 2000.0)
+    averaged = AveragedSpectrum(window("hann", FRAMES), hop, np.zeros(SPANS))
+    frames = FRAMES + hop * (blocks - 1)
+    averaged.add(np.random.default_rng(22).normal(size=(SPANS, frames)).astype(np.float32))
+    measured = LineSpectra(averaged.density(RATE), RATE / FRAMES, covariance)
+    flat = LineSpectra(np.full((1, lines), 2.0 / RATE), RATE / FRAMES, covariance)
+    found = band_sums(measured, shares_of(bands, measured), weights).power
+    expected = band_sums(flat, shares_of(bands, flat), weights)
+    spread = np.sqrt(expected.variance[0])
+    assert np.all(np.abs(found.mean(axis=0) - expected.power[0]) < 6 * spread / np.sqrt(SPANS))
+    assert found.var(axis=0) == pytest.approx(expected.variance[0], rel=6 * np.sqrt(2.5 / SPANS))
+    plain = band_sums(flat, shares_of(bands, flat)).power[0]
+    assert np.all(np.abs(expected.power[0] / plain - 1.0)[[0, 2]] > 0.2)
+
+
+def test_degrees_of_freedom_of_one_line_are_twice_the_averages() -> None:
+    """2 P^2 / var: 2 n_d for one line (Bendat and Piersol, Random Data)."""
+    spectra = LineSpectra(np.array([[3.0, 5.0]]), 2.0, np.array([1 / 40.0]))
+    power = Powers(spectra.psd, spectra.variance)
+    assert power.degrees_of_freedom.tolist() == [[80.0, 80.0]]
+    assert spectra.lines_hz.tolist() == [0.0, 2.0]
+
+
+def test_variance_of_a_sum_is_the_double_sum() -> None:
+    """sum_kl a_k a_l C(|k - l|), written out."""
+    parts, covariance = np.array([1.0, 2.0, 0.5, 3.0]), np.array([0.1, 0.04, 0.01])
+    full = sum(
+        parts[k] * parts[m] * covariance[abs(k - m)] for k in range(4) for m in range(4) if abs(k - m) < covariance.size
+    )
+    assert power_variance(parts, covariance) == pytest.approx(full)

@@ -1,0 +1,173 @@
+"""Where one verdict ends and the next begins, and clean signals that look odd."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
+from tapeline.quality.reasons import ORDER, REASONS, worst
+from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
+
+RATE = 25_600.0
+PA_PER_FULL_SCALE = 100.0
+
+
+def found(samples: np.ndarray, bits: int | None = 16, full_scale: float | None = 1.0, dead_pa: float = 1e-4) -> Finding:
+    """The only finding on one channel of samples in fractions of full scale; an empty one where it is good."""
+    x = samples.astype(np.float32)[None]
+    moments, extremes, repeated = Moments(1), ExtremeRuns(1, 3), RepeatedRuns(1, 128)
+    for part in np.array_split(x, 7, axis=1):
+        for check in (moments, extremes, repeated):
+            check.add(part)
+    deviation = float(moments.standard_deviation[0])
+    findings = judge(
+        ChannelMeasures(
+            position="seam1",
+            sample_rate_hz=RATE,
+            frames=x.shape[1],
+            bits=bits,
+            full_scale=full_scale,
+            bad_samples=int(moments.bad[0]),
+            standard_deviation=deviation,
+            minimum=float(moments.minimum[0]),
+            maximum=float(moments.maximum[0]),
+            rms_pa=PA_PER_FULL_SCALE * deviation,
+            high=extremes.high[0],
+            low=extremes.low[0],
+            repeated=repeated.tallies[0],
+        ),
+        dead_pa,
+    )
+    assert len(findings) <= 1
+    return findings[0] if findings else Finding("", "")
+
+
+def noise(rms: float, frames: int = 60_000, seed: int = 1) -> np.ndarray:
+    """16-bit Gaussian noise."""
+    values = np.random.default_rng(seed).normal(0.0, rms, frames)
+    return np.clip(np.round(values * 32768), -32768, 32767) / 32768
+
+
+@pytest.mark.parametrize(
+    ("end", "code"),
+    [(1.0 - 2**-15, "overload"), (1.0 - 2**-14, ""), (-1.0, "overload"), (2**-15 - 1.0, "overload"), (0.9, "")],
+)
+def test_three_samples_at_the_end_of_the_range_are_overload(end: float, code: str) -> None:
+    """Codes 32767, -32767 and -32768 are the end of 16 bits; three samples below are one flat top, by chance."""
+    x = noise(0.1)
+    x[25_600:25_603] = end
+    assert found(x).code == code
+    if code:
+        assert found(x).sentence == "position seam1 overloaded for 0.1 ms in 1 places, first at 1.000 s"
+
+
+def test_two_samples_at_the_end_are_not_yet_overload() -> None:
+    x = noise(0.1)
+    x[100:102] = 1.0 - 2**-15
+    assert found(x).code == ""
+
+
+@pytest.mark.parametrize("end", [-1.0, 1.0 - 2**-15])
+def test_either_end_counts_alone(end: float) -> None:
+    x = noise(0.1)
+    x[100:104] = end
+    assert found(x).code == "overload"
+
+
+def test_a_flat_bottom_is_no_overload_because_the_top_is_high() -> None:
+    """One peak touches full scale for one sample; the flat bottom lies at half of it, in one place."""
+    x = np.clip(noise(0.1), -0.5, 0.5)
+    x[50] = 1.0 - 2**-15
+    x[200:203] = -0.6
+    assert found(x).code == ""
+
+
+@pytest.mark.parametrize(("places", "code"), [(2, ""), (3, "limiting"), (50, "limiting")])
+def test_flat_tops_of_one_value_in_three_places_are_limiting(places: int, code: str) -> None:
+    x = noise(0.1)
+    for place in range(places):
+        x[1_000 * (place + 1) : 1_000 * (place + 1) + 4] = 0.75
+    result = found(x)
+    assert result.code == code
+    if code:
+        assert result.sentence.startswith("position seam1 limited below full scale for ")
+        assert f"in {places} places, first at 0.039 s" in result.sentence
+
+
+def test_floats_without_full_scale_can_still_be_limiting() -> None:
+    x = np.clip(np.random.default_rng(2).normal(0.0, 3.0, 20_000).repeat(4), -5.0, 5.0)
+    assert found(x, bits=None, full_scale=None).code == "limiting"
+
+
+@pytest.mark.parametrize(("steps", "code"), [(40, ""), (70, "limiting")])
+def test_quiet_peaks_repeat_by_nature(steps: int, code: str) -> None:
+    """Below 64 converter steps flat tops of one value say nothing (own choice of the project)."""
+    x = noise(10 * 2**-15)
+    for place in range(5):
+        x[1_000 * (place + 1) : 1_000 * (place + 1) + 4] = steps * 2**-15
+    assert found(x).code == code
+
+
+@pytest.mark.parametrize(("frames", "code"), [(127, ""), (129, "dropout"), (600, "dropout"), (602, "dropout-long")])
+def test_a_hundredth_of_the_time_parts_short_dropouts_from_long(frames: int, code: str) -> None:
+    x = noise(0.1)
+    x[10_000 : 10_000 + frames] = 0.123
+    assert found(x).code == code
+    if code:
+        assert "in 1 place, first at 0.39" in found(x).sentence
+
+
+@pytest.mark.parametrize(("rms", "code"), [(0.3, "dead"), (0.7, "")])
+def test_half_a_converter_step_is_no_signal(rms: float, code: str) -> None:
+    """Noise of 0.3 steps leaves 0.3 steps on the converter, 0.7 steps leave 0.76."""
+    assert found(noise(rms * 2**-15), dead_pa=0.0).code == code
+
+
+@pytest.mark.parametrize(("rms_pa", "code"), [(0.9e-4, "dead"), (1.1e-4, "")])
+def test_a_channel_below_the_stated_pressure_is_dead(rms_pa: float, code: str) -> None:
+    x = np.random.default_rng(1).normal(0.0, rms_pa / PA_PER_FULL_SCALE, 60_000)
+    assert found(x, bits=None, full_scale=None).code == code
+
+
+def test_an_offset_does_not_make_a_dead_channel_alive() -> None:
+    assert found(np.full(60_000, 0.3)).code == "dead"
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+def test_one_sample_that_is_no_number_is_enough(value: float) -> None:
+    x = np.random.default_rng(1).normal(0.0, 0.1, 60_000)
+    x[777] = value
+    assert found(x, bits=None).sentence == "position seam1: 1 samples are no finite numbers"
+
+
+def test_gaussian_noise_of_any_loudness_gives_no_finding() -> None:
+    """100 channels of 16 bits from one step to a quarter of full scale (four standard deviations below the end)."""
+    for seed, rms in enumerate(np.geomspace(2**-15, 0.2, 100)):
+        assert found(noise(rms, 30_000, seed)).code == ""
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="the crest of a slow clean sine stays on one converter step for three samples in every period: called "
+    "limiting, and a quiet one a dropout, which makes the channel unusable",
+)
+@pytest.mark.parametrize(("hz", "amplitude"), [(5.0, 0.3), (20.0, 0.3), (31.5, 0.3), (100.0, 0.05), (1.0, 0.003)])
+def test_a_pure_low_frequency_sine_gives_no_finding(hz: float, amplitude: float) -> None:
+    time = np.arange(int(4 * RATE)) / RATE
+    x = np.round(amplitude * np.sin(2 * np.pi * hz * time + 0.3) * 32768) / 32768
+    assert found(x).code == ""
+
+
+@pytest.mark.parametrize("hz", [5.0, 20.0, 100.0])
+def test_half_a_step_of_noise_saves_the_slow_sine(hz: float) -> None:
+    time = np.arange(int(4 * RATE)) / RATE
+    noisy = 0.3 * np.sin(2 * np.pi * hz * time) + np.random.default_rng(3).normal(0.0, 0.5 * 2**-15, time.size)
+    assert found(np.round(noisy * 32768) / 32768).code == ""
+
+
+def test_the_order_of_verdicts() -> None:
+    assert sorted(ORDER, key=ORDER.__getitem__) == ["good", "doubtful", "unusable"]
+    for code, reason in REASONS.items():
+        assert worst([code]) == reason.verdict
+        assert worst([code, "dead"]) == "unusable"
