@@ -83,6 +83,13 @@ def test_a_flat_bottom_is_no_overload_because_the_top_is_high() -> None:
     assert found(x).code == ""
 
 
+def test_both_ends_add_up_and_the_earlier_is_the_first() -> None:
+    x = noise(0.1)
+    x[51_200:51_210] = 1.0 - 2**-15
+    x[12_800:12_816] = -1.0
+    assert found(x).sentence == "position seam1 overloaded for 1.0 ms in 2 places, first at 0.500 s"
+
+
 @pytest.mark.parametrize(("places", "code"), [(2, ""), (3, "limiting"), (50, "limiting")])
 def test_flat_tops_of_one_value_in_three_places_are_limiting(places: int, code: str) -> None:
     x = noise(0.1)
@@ -103,7 +110,7 @@ def test_floats_without_full_scale_can_still_be_limiting() -> None:
 @pytest.mark.parametrize(("steps", "code"), [(40, ""), (70, "limiting")])
 def test_quiet_peaks_repeat_by_nature(steps: int, code: str) -> None:
     """Below 64 converter steps flat tops of one value say nothing (own choice of the project)."""
-    x = noise(10 * 2**-15)
+    x = noise(5 * 2**-15)
     for place in range(5):
         x[1_000 * (place + 1) : 1_000 * (place + 1) + 4] = steps * 2**-15
     assert found(x).code == code

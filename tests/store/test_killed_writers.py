@@ -77,6 +77,17 @@ def test_leftovers_of_other_files_stay(tmp_path: Path) -> None:
     ]
 
 
+def test_the_written_file_itself_takes_the_name(tmp_path: Path) -> None:
+    """A rename, not a copy: no reader ever meets half of it (POSIX rename is atomic)."""
+    path = tmp_path / "a.txt"
+    path.write_text("old")
+    with replacing(path) as temporary:
+        temporary.write_text("new")
+        inode = temporary.stat().st_ino
+        assert path.read_text() == "old"
+    assert path.stat().st_ino == inode
+
+
 def test_the_new_file_is_on_disk_before_it_takes_the_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """POSIX: a rename may reach the disk before the content, unless that is flushed first (common practice)."""
     path, seen = tmp_path / "a.txt", []

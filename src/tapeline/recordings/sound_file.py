@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from tapeline.recordings.container_size import declared_bytes
 from tapeline.recordings.recording import BLOCK_FRAMES, RecordingError, Samples
 from tapeline.recordings.wave_header import wave_extent
 
@@ -21,6 +22,11 @@ class SoundFile:
     def __init__(self, path: Path) -> None:
         self._path = path
         extent = wave_extent(path)
+        declared, present = declared_bytes(path), path.stat().st_size
+        if declared is not None and declared > present:
+            raise RecordingError(
+                "recording-cut", f"the header declares {declared} bytes, the last {declared - present} are missing"
+            )
         try:
             info = soundfile.info(str(path))
         except (soundfile.SoundFileError, RuntimeError, ValueError, ZeroDivisionError) as error:
