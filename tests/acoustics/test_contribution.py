@@ -45,3 +45,13 @@ def test_contribution_intervals_cover() -> None:
     part = contribution(opened, closed, nothing, none, np.full((4000, 1), 1.96), LIMITS)
     true = 10 * np.log10(10**9.0 - 10**8.2)
     assert 0.93 < np.mean((part.lower_db <= true) & (part.upper_db >= true)) < 0.97
+
+
+def test_a_closed_state_below_a_bound_leaves_both_ends_and_no_value() -> None:
+    opened = MeanLevel(np.array([[90.0]]), np.array([[0.1]]))
+    closed = MeanLevel(np.array([[np.nan]]), np.array([[0.0]]), np.array([[80.0]]))
+    part = contribution(opened, closed, np.zeros((1, 1)), np.zeros((1, 1), bool), np.full((1, 1), 2.0), LIMITS)
+    assert part.state[0, 0] == "bound"
+    assert np.isnan(part.level_db[0, 0])
+    assert 89.0 < part.lower_db[0, 0] < 10 * np.log10(10**9.0 - 10**8.0)
+    assert 90.0 < part.upper_db[0, 0] < 90.3

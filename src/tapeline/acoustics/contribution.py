@@ -25,10 +25,14 @@ class Contribution:
 
 @dataclass(frozen=True)
 class MeanLevel:
-    """Mean levels (dB) of one condition with their standard errors (dB), both of shape (positions, items)."""
+    """Mean levels (dB) of one condition with their standard errors (dB), of shape (positions, items).
+
+    Where the condition is a bound the level is NaN and `upper_bound_db`, where given, says what it is at most.
+    """
 
     level_db: Reals
     error_db: Reals
+    upper_bound_db: Reals | None = None
 
 
 def contribution(
@@ -58,11 +62,18 @@ def contribution(
     error = np.sqrt(parts[0] ** 2 + parts[1] ** 2 + (gap_pa2 * shared_db / DB_PER_RELATIVE_POWER) ** 2)
     has_value = valid & np.isin(state.astype(str), list(names.values()))
     highest = np.where(has_value, gap_pa2 + factor * error, np.maximum(gap_pa2, 0.0) + limits.bound_factor * error)
+    lowest = gap_pa2 - factor * error
+    if closed.upper_bound_db is not None:
+        covered = np.isfinite(opened.level_db) & np.isfinite(closed.upper_bound_db)
+        lowest = np.where(covered, powers[0] - 10.0 ** (closed.upper_bound_db / 10.0) - factor * parts[0], lowest)
+        highest = np.where(covered, powers[0] + factor * parts[0], highest)
+        state[covered] = "bound"
+        valid = valid | covered
     return Contribution(
         level_db=np.where(has_value, _positive_db(gap_pa2), np.nan),
-        lower_db=np.where(valid, _positive_db(gap_pa2 - factor * error), np.nan),
+        lower_db=np.where(valid, _positive_db(lowest), np.nan),
         upper_db=np.where(valid, _positive_db(highest), np.nan),
-        share=np.where(valid, gap_pa2 / powers[0], np.nan),
+        share=gap_pa2 / powers[0],
         state=state,
     )
 

@@ -217,8 +217,8 @@ def _pair_rows(
     words = findings(result, adjusted_p, job.needs.confidence, job.needs.compare.practical_threshold_db)
     opened, sign = _opened(job, comparison)
     means = (
-        MeanLevel(cells[0].mean_db, result.reference_error_db),
-        MeanLevel(cells[1].mean_db, result.treatment_error_db),
+        MeanLevel(cells[0].mean_db, result.reference_error_db, cells[0].upper_db),
+        MeanLevel(cells[1].mean_db, result.treatment_error_db, cells[1].upper_db),
     )
     opened_mean, closed_mean = means[::-1] if sign > 0 else means
     louder_closed = result.upper_db < 0.0 if sign > 0 else result.lower_db > 0.0

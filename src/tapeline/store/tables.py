@@ -383,7 +383,7 @@ RANKING = Table(
         Column("lower_db", "real", "lower end of the contribution", DB),
         Column("upper_db", "real", "upper end of the contribution", DB),
         Column("share", "real", "share of all power that the comparison shows as contributed"),
-        Column("difference_db", "real", "opened against closed, mean over operating points", "dB"),
+        Column("difference_db", "real", "opened against closed, mean over points", "dB", null="bounds only"),
         Column("finding", "text", "shown, tied, or not shown"),
         Column("operating_points", "integer", "operating points and sessions that show it"),
     ),
