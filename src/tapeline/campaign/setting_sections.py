@@ -204,7 +204,7 @@ class Compare(Section):
         0.5, ge=0, description="dB, a smaller difference is of no practical use (common practice)"
     )
     repeats_pooled: bool = Field(
-        True, description="pool the scatter of repeats over positions, operating points and sessions of a comparison"
+        True, description="pool the scatter of repeats over positions, conditions and operating points of a session"
     )
     session_sd_db: Number = Field(
         0.5,

@@ -130,19 +130,20 @@ def _comparison_rows(job: Job, name: str, comparison: Comparison, scatter: dict[
         return []
     pairs = list(_pairs(job, comparison))
     cells = {id(pair): (job.cell(pair.reference), job.cell(pair.treatment)) for pair in pairs}
-    results = []
+    results, lasting = [], []
     for pair in pairs:
         reference, treatment = cells[id(pair)]
         same_background = {r.background for r in pair.reference} == {r.background for r in pair.treatment}
         scatters = (scatter[pair.sessions[0]], scatter[pair.sessions[1]])
         extra = _lasting_variance(job, pair, scatters)
+        lasting.append(extra[0])
         results.append(
             difference(reference, treatment, scatters, extra, job.needs.confidence, same_background=same_background)
         )
     adjusted = _adjusted(job, results)
     rows: list[dict[str, Any]] = []
-    for pair, result, (adjusted_p, family) in zip(pairs, results, adjusted, strict=True):
-        rows += _pair_rows(job, name, comparison, pair, cells[id(pair)], result, adjusted_p, family)
+    for pair, result, extra_variance, (adjusted_p, family) in zip(pairs, results, lasting, adjusted, strict=True):
+        rows += _pair_rows(job, name, comparison, pair, cells[id(pair)], result, extra_variance, adjusted_p, family)
     return rows
 
 
@@ -211,19 +212,19 @@ def _pair_rows(
     pair: Pair,
     cells: tuple[Cell, Cell],
     result: Difference,
+    extra_variance: Reals,
     adjusted_p: Reals,
     family: Reals,
 ) -> Iterator[dict[str, Any]]:
     words = findings(result, adjusted_p, job.needs.confidence, job.needs.compare.practical_threshold_db)
     opened, sign = _opened(job, comparison)
-    means = (
-        MeanLevel(cells[0].mean_db, result.reference_error_db, cells[0].upper_db),
-        MeanLevel(cells[1].mean_db, result.treatment_error_db, cells[1].upper_db),
-    )
+    # What does not average out belongs to both levels alike: half of its variance each.
+    errors = [np.sqrt(e**2 + extra_variance / 2.0) for e in (result.reference_error_db, result.treatment_error_db)]
+    means = tuple(MeanLevel(cell.mean_db, error, cell.upper_db) for cell, error in zip(cells, errors, strict=True))
     opened_mean, closed_mean = means[::-1] if sign > 0 else means
     louder_closed = result.upper_db < 0.0 if sign > 0 else result.lower_db > 0.0
     factor = student_factor(np.minimum(result.degrees_of_freedom, 1e9), job.needs.confidence)
-    shared = _shared_uncertainty(job, pair.reference[0].session if sign < 0 else pair.treatment[0].session)
+    shared = _shared_uncertainty(job, pair)
     part = contribution(opened_mean, closed_mean, shared, louder_closed, factor, job.limits)
     first, second = pair.sessions
     for p, position in enumerate(job.cube.positions):
@@ -278,9 +279,13 @@ def _pair_rows(
             }
 
 
-def _shared_uncertainty(job: Job, session: str) -> Reals:
-    """Uncertainty (dB) of a session's sensitivities, shape (positions, 1): both levels of a difference share it."""
-    rows = [job.calibration.get((session, position)) or {} for position in job.cube.positions]
+def _shared_uncertainty(job: Job, pair: Pair) -> Reals:
+    """Uncertainty (dB) of the sensitivities that both levels of a pair share, shape (positions, 1).
+
+    Levels of two sessions share none; there each one's own is among what does not average out.
+    """
+    first, second = pair.sessions
+    rows = [(job.calibration.get((first, p)) or {}) if first == second else {} for p in job.cube.positions]
     return np.array([[row.get("standard_uncertainty_db") or 0.0] for row in rows])
 
 
