@@ -106,7 +106,7 @@ def keep_where(has: NDArray[np.bool_], result: Subtraction, total: Powers) -> Su
     if has.all():
         return result
     bare = background.without_background(total.power, total.variance)
-    pick = has[:, None]
+    pick = has.reshape(-1, *(1 for _ in range(total.power.ndim - 1)))
     return Subtraction(
         *(np.where(pick, getattr(result, name), getattr(bare, name)) for name in Subtraction.__dataclass_fields__)
     )

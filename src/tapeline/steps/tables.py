@@ -150,8 +150,8 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
         job.limits,
         job.needs.background.bound_share,
     )
-    bare = Powers(total.power.sum(axis=1, keepdims=True), sum_total.variance)
-    final = _without(m.has_background, summed.result, bare)
+    bare = Powers(total.power.sum(axis=1), sum_total.variance[:, 0])
+    final = keep_where(m.has_background, summed.result, bare)
     columns = level_columns(job, total.power.sum(axis=1), below.power.sum(axis=1) if below else None, final)
     random, left = random_uncertainty_db(final), background_uncertainty_db(final)
     rows = []
@@ -183,13 +183,6 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
             }
         )
     return rows
-
-
-def _without(has: NDArray[np.bool_], result: Subtraction, total: Powers) -> Subtraction:
-    bare = background.without_background(total.power[:, 0], total.variance[:, 0])
-    return Subtraction(
-        *(np.where(has, getattr(result, name), getattr(bare, name)) for name in Subtraction.__dataclass_fields__)
-    )
 
 
 def _history_levels(history: pa.Table, position: str, weighting: str) -> Reals:
