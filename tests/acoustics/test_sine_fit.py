@@ -26,7 +26,8 @@ def test_frequency_rms_and_distortion(nominal: float, off: float, phase: float, 
     x += np.random.default_rng(1).normal(0.0, 0.003, x.size)
     fit = fit_sine(x, rate, peak_hz(x, rate, nominal, 0.04 * nominal))
     assert fit.frequency_hz == pytest.approx(tone_hz, abs=0.01)
-    assert 20 * np.log10(fit.rms / 0.3) == pytest.approx(0.0, abs=0.003)
+    # six standard deviations of what noise of 0.003 does to an amplitude of 0.42: 8.7 dB x sqrt(2 / N) x 0.003 / 0.42
+    assert 20 * np.log10(fit.rms / 0.3) == pytest.approx(0.0, abs=6 * 8.686 * np.sqrt(2 / x.size) * 0.003 / 0.4243)
     assert fit.harmonics_rms / fit.rms == pytest.approx(0.02, abs=0.002)
     assert fit.residual_rms == pytest.approx(0.003, rel=0.05)
     assert fit.offset == pytest.approx(offset, abs=0.001)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import soundfile
 
-from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, Source
+from tapeline.campaign.setting_sections import Calibration
+from tapeline.campaign.slices import CalibrateLimits, CalibrateNeeds, CalibratorCheck, Channel, Source
 from tapeline.steps.calibrate import check_rows
 
 FULL_SCALE_V = 10.0
@@ -80,9 +82,14 @@ def rows_of(
         "frequency_hz": 1000.0,
         "level_uncertainty_db": 0.1,
         "adapter_correction_db": 0.0,
+        "adapter_uncertainty_db": None,
         "static_pressure_hpa": None,
     }
     made = CalibratorCheck(**(values | check))
     fitted = channels or tuple(channel(number) for number in range(1, 5))
-    needs = CalibrateNeeds("c", "april", (made,), fitted, 1.0, 0.15, 2.0, 20.0, 0.3, 2e-5)
+    defaults = Calibration()
+    names = (field.name for field in dataclasses.fields(CalibrateLimits))
+    limits = CalibrateLimits(**{name: getattr(defaults, name) for name in names})
+    calibrators = (("c1", made.frequency_hz), ("other", 1000.0 if made.frequency_hz < 500.0 else 250.0))
+    needs = CalibrateNeeds("c", "april", (made,), fitted, calibrators, limits, 2e-5)
     return {row["position"]: row for row in check_rows(path.parent, needs, made)}

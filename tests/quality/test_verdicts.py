@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
-from tapeline.quality.reasons import FILE_FAULTS, REASONS, worst
+from tapeline.quality.reasons import FILE_FAULTS, ORDER, REASONS, worst
 from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 
 RATE = 25_600.0
@@ -108,4 +108,4 @@ def test_every_reason_says_what_to_do() -> None:
     for reason in REASONS.values():
         assert reason.meaning
         assert reason.action
-        assert reason.verdict in ("doubtful", "unusable")
+        assert reason.verdict in ORDER

@@ -21,7 +21,8 @@ rule calibrate:
 
 rule sensitivity:
     input:
-        rules.calibrate.output,
+        checks=rules.calibrate.output,
+        data_sheets=lambda wildcards: PLAN.data_sheet_files(wildcards.session),
     output:
         f"{RESULTS}/calibration/{{session}}.parquet",
     log:

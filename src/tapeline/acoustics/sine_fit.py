@@ -15,34 +15,44 @@ Reals = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class SineFit:
-    """A sine in samples: its frequency, rms, offset, harmonics' rms and what is left over."""
+    """A sine in samples: its frequency, rms, offset, harmonics' rms and what is left over.
+
+    `cosine` and `sine` are its amplitudes about the middle of the samples.
+    """
 
     frequency_hz: float
     rms: float
+    cosine: float
+    sine: float
     offset: float
     harmonics_rms: float
     residual_rms: float
+
+    def samples(self, frames: int, sample_rate_hz: float) -> Reals:
+        """The fitted sine with its offset at the samples it was fitted to, shape (frames,)."""
+        cosine, sine = _harmonic(_centred(frames, sample_rate_hz), self.frequency_hz, 1)
+        return np.asarray(self.cosine * cosine + self.sine * sine + self.offset)
 
 
 def fit_sine(samples: NDArray[np.floating], sample_rate_hz: float, start_hz: float, rounds: int = 12) -> SineFit:
     """Fit A cos + B sin + C with frequency free, starting from `start_hz`; samples of shape (frames,).
 
-    Gauss-Newton rounds on the frequency as in IEEE 1057's four-parameter fit; harmonics 2 to 5 below 0.45 of the
-    sample rate are fitted to what remains. The start must lie within about half a line (rate / frames) of the tone.
+    Gauss-Newton rounds as in IEEE 1057's four-parameter fit, each from the amplitudes of the one before; harmonics 2 to
+    5 below 0.45 of the sample rate are fitted to what remains. The start must lie within about half a line
+    (rate / frames) of the tone.
     Raises ValueError for fewer than 16 samples.
     """
     x = np.asarray(samples, dtype=np.float64)
     if x.size < 16:
         raise ValueError("too few samples for a sine fit")
-    time: Reals = np.asarray((np.arange(x.size) - (x.size - 1) / 2.0) / sample_rate_hz)
+    time = _centred(x.size, sample_rate_hz)
     frequency = start_hz
+    (a, b, _), _ = _solve(np.concatenate([_harmonic(time, frequency, 1), np.ones((1, time.size))]), x)
     for _ in range(rounds):
-        c, s = np.cos(2 * np.pi * frequency * time), np.sin(2 * np.pi * frequency * time)
-        (a, b, _), _ = _solve(np.stack([c, s, np.ones_like(time)]), x)
+        c, s = _harmonic(time, frequency, 1)
         slope = 2 * np.pi * time * (b * c - a * s)
-        solution, _ = _solve(np.stack([c, s, np.ones_like(time), slope]), x)
-        step = float(solution[3])
-        frequency += step
+        (a, b, _, step), _ = _solve(np.stack([c, s, np.ones_like(time), slope]), x)
+        frequency += float(step)
         if abs(step) < 1e-9 * frequency:
             break
     basis = _harmonic(time, frequency, 1)
@@ -56,10 +66,17 @@ def fit_sine(samples: NDArray[np.floating], sample_rate_hz: float, start_hz: flo
     return SineFit(
         frequency_hz=float(frequency),
         rms=float(np.hypot(a, b) / np.sqrt(2.0)),
+        cosine=float(a),
+        sine=float(b),
         offset=float(offset),
         harmonics_rms=float(np.sqrt(harmonics_power)),
         residual_rms=float(np.sqrt(np.mean(residual**2))),
     )
+
+
+def _centred(frames: int, sample_rate_hz: float) -> Reals:
+    """Time of each sample from the middle, where amplitudes and frequency are least correlated."""
+    return np.asarray((np.arange(frames) - (frames - 1) / 2.0) / sample_rate_hz)
 
 
 def _harmonic(time: Reals, frequency: float, order: int) -> Reals:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import bisect
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from tapeline.campaign.cells import number
+from tapeline.campaign.cells import TEXT, number
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.table_columns import Column, Table
 from tapeline.campaign.table_source import read_table
@@ -20,6 +22,24 @@ class Chart:
     frequency_hz: tuple[float, ...]
     response_db: tuple[float, ...]
     phase_deg: tuple[float, ...] | None
+    serial: str | None = None
+
+    def covers(self, frequency_hz: float) -> bool:
+        """Whether the chart reaches a frequency."""
+        return self.frequency_hz[0] <= frequency_hz <= self.frequency_hz[-1]
+
+    def relative_to(self, reference_hz: float | None) -> tuple[float, ...]:
+        """The response less that at the reference frequency, linear in decibels over log frequency.
+
+        As it stands where no reference is stated or the chart does not reach it.
+        """
+        if reference_hz is None or not self.covers(reference_hz):
+            return self.response_db
+        upper = max(1, bisect.bisect_left(self.frequency_hz, reference_hz))
+        low, high = self.frequency_hz[upper - 1], self.frequency_hz[upper]
+        share = math.log(reference_hz / low) / math.log(high / low)
+        at_reference = self.response_db[upper - 1] * (1.0 - share) + self.response_db[upper] * share
+        return tuple(value - at_reference for value in self.response_db)
 
 
 @dataclass(frozen=True)
@@ -27,6 +47,7 @@ class _ChartPoint:
     frequency_hz: float | None
     response_db: float | None
     phase_deg: float | None
+    serial: str | None
     line: int
 
 
@@ -43,6 +64,7 @@ CHART = Table(
             unit="dB",
         ),
         Column("phase_deg", number("degrees", least=-36000, most=36000), "phase of the response", unit="deg"),
+        Column("serial", TEXT, "serial number of the sensor that the chart belongs to; the first one counts"),
     ),
 )
 
@@ -62,6 +84,7 @@ def read_chart(root: Path, shown: str, faults: list[Fault]) -> Chart | None:
         frequency_hz=tuple(point.frequency_hz or 0.0 for point in points),
         response_db=tuple(point.response_db or 0.0 for point in points),
         phase_deg=None if phases[0] is None else tuple(phase or 0.0 for phase in phases),
+        serial=next((point.serial for point in points if point.serial), None),
     )
 
 

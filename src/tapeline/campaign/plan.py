@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Mapping
 from functools import cached_property
 from typing import Any, TypeVar
@@ -10,12 +11,14 @@ from tapeline.campaign.backgrounds import background_runs
 from tapeline.campaign.digest import digest_of
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.slices import (
+    CalibrateLimits,
     CalibrateNeeds,
     CalibratorCheck,
     CatalogueNeeds,
     Channel,
     CompareNeeds,
     CompareRun,
+    Papers,
     PositionRow,
     PressureNeeds,
     RunRow,
@@ -30,12 +33,12 @@ from tapeline.campaign.tables import Fitting, Run
 Part = TypeVar("Part")
 
 STEP_VERSIONS: Mapping[str, int] = {
-    "calibrate": 1,
-    "sensitivity": 1,
+    "calibrate": 2,
+    "sensitivity": 2,
     "pressure": 1,
     "spectra": 1,
     "tables": 1,
-    "catalogue": 1,
+    "catalogue": 2,
     "compare": 1,
     "report": 1,
     "manifest": 1,
@@ -111,23 +114,33 @@ class Plan:
     def calibrate_needs(self, session: str) -> CalibrateNeeds:
         """See CalibrateNeeds."""
         limits = self._settings.calibration
+        names = (field.name for field in dataclasses.fields(CalibrateLimits))
         return CalibrateNeeds(
             campaign=self._settings.campaign,
             session=session,
             checks=tuple(self._check(run) for run in self._checks_of(session)),
             channels=self._channels(session, charts=True),
-            shortest_steady_s=limits.shortest_steady_s,
-            steady_within_db=limits.steady_within_db,
-            frequency_within_pct=limits.frequency_within_pct,
-            least_tone_to_noise_db=limits.least_tone_to_noise_db,
-            static_pressure_missing_db=limits.static_pressure_missing_db,
+            calibrators=tuple(sorted((c.calibrator, c.frequency_hz) for c in self.campaign.calibrators.values())),
+            limits=CalibrateLimits(**{name: getattr(limits, name) for name in names}),
             reference_pressure_pa=self._settings.reference_pressure_pa,
         )
 
     def sensitivity_needs(self, session: str) -> SensitivityNeeds:
         """See SensitivityNeeds."""
-        channels = self._channels(session, charts=False)
-        return SensitivityNeeds(self._settings.campaign, session, channels, self._settings.calibration)
+        dates = [run.recorded_at for run in self._used.values() if run.session == session and run.recorded_at]
+        return SensitivityNeeds(
+            campaign=self._settings.campaign,
+            session=session,
+            measured_on=min(dates, default=None),
+            channels=self._channels(session, charts=False),
+            papers=self._papers(session),
+            calibration=self._settings.calibration,
+        )
+
+    def data_sheet_files(self, session: str) -> tuple[str, ...]:
+        """Files of the data sheets of a session's sensors that are there, relative to the campaign folder."""
+        paths = (papers.data_sheet for papers in self._papers(session))
+        return tuple(sorted({path for path in paths if path and (self.campaign.root / path).is_file()}))
 
     def pressure_needs(self, run: str) -> PressureNeeds:
         """See PressureNeeds."""
@@ -253,13 +266,14 @@ class Plan:
         return CalibratorCheck(
             source=self._source(run),
             stage=run.stage or "before",
-            positions=tuple(sorted(run.positions)),
+            positions=run.positions,
             calibrator=used.calibrator,
             closed_coupler=used.kind == "closed-coupler",
             level_db=used.level_db,
             frequency_hz=used.frequency_hz,
             level_uncertainty_db=used.level_uncertainty_db,
             adapter_correction_db=used.adapter_correction_db,
+            adapter_uncertainty_db=used.adapter_uncertainty_db,
             static_pressure_hpa=run.static_pressure_hpa,
         )
 
@@ -277,6 +291,24 @@ class Plan:
     def _charts(self, session: str) -> tuple[tuple[str, tuple[float, ...], tuple[float, ...]], ...]:
         channels = self._channels(session, charts=True)
         return self._once("charts", session, lambda: tuple((c.position, c.chart_hz, c.chart_db) for c in channels))
+
+    def _papers(self, session: str) -> tuple[Papers, ...]:
+        fitted = {fitting.sensor for fitting in self.campaign.fittings_of(session) if fitting.sensor}
+        sensors = [self.campaign.sensors[name] for name in sorted(fitted)]
+        return tuple(
+            Papers(
+                sensor=sensor.sensor,
+                serial=sensor.serial,
+                calibrated_on=sensor.calibrated_on,
+                has_chart=sensor.sensor in self.campaign.charts,
+                chart_serial=self.campaign.charts[sensor.sensor].serial
+                if sensor.sensor in self.campaign.charts
+                else None,
+                response_kind=sensor.response_kind,
+                data_sheet=sensor.data_sheet,
+            )
+            for sensor in sensors
+        )
 
     def _once(self, kind: str, session: str, make: Callable[[], tuple[Part, ...]]) -> tuple[Part, ...]:
         """A part that all jobs of a session share: made and digested once, so that thousands of jobs plan quickly."""
@@ -303,7 +335,7 @@ class Plan:
             sensitivity_v_per_pa=stated / 1000.0 if stated is not None else None,
             sensitivity_uncertainty_db=sensor.sensitivity_uncertainty_db if sensor else None,
             chart_hz=chart.frequency_hz if chart else (),
-            chart_db=chart.response_db if chart else (),
+            chart_db=chart.relative_to(sensor.chart_reference_hz) if chart and sensor else (),
         )
 
     def _run_row(self, run: Run) -> RunRow:

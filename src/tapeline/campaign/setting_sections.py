@@ -118,8 +118,61 @@ class Calibration(Section):
     least_tone_to_noise_db: Number = Field(
         20.0, gt=0, description="dB, least tone above noise in its band (at 20 dB noise adds 0.04 dB)"
     )
+    unsteadiness_limit_db: Number = Field(
+        0.1,
+        gt=0,
+        description="dB, largest standard deviation of a tone's 0.5 s levels (IEC 60942 class 1 short-term "
+        "fluctuation, from memory)",
+    )
+    distortion_limit_pct: Number = Field(
+        3.0, gt=0, description="%, largest distortion of a calibrator's tone (IEC 60942 class 1, from memory)"
+    )
+    ring_spread_limit_db: Number = Field(
+        0.2, gt=0, description="dB, largest difference between two rings of one channel (common practice)"
+    )
+    common_shift_limit_db: Number = Field(
+        0.2,
+        gt=0,
+        description="dB, from here on a median change of all sensors from before to after is reported (common "
+        "practice: 0.2 dB passes without a word)",
+    )
+    common_deviation_limit_db: Number = Field(
+        0.5,
+        gt=0,
+        description="dB, from here on a median deviation of all sensors from their charts is reported (own choice: "
+        "half of deviation_limit_db)",
+    )
+    leak_low_db: Number = Field(
+        0.3, gt=0, description="dB, so much lower than the others is a fit that may leak (own choice)"
+    )
+    leak_unsteadiness_db: Number = Field(
+        0.05,
+        gt=0,
+        description="dB, least standard deviation of the 0.5 s levels of a fit that may leak (own choice: half of "
+        "unsteadiness_limit_db)",
+    )
     chart_uncertainty_db: Number = Field(
         0.2, ge=0, description="dB, standard uncertainty of a chart where the sensor table gives none (from memory)"
+    )
+    chart_reach_uncertainty_db: Number = Field(
+        0.1,
+        ge=0,
+        description="dB, standard uncertainty where the chart does not reach the calibrator's frequency (0 to 0.2 dB "
+        "between 250 Hz and 1 kHz, from memory)",
+    )
+    calibrator_uncertainty_db: Number = Field(
+        0.2,
+        ge=0,
+        description="dB, standard uncertainty of a calibrator where the calibrators table gives none (from memory)",
+    )
+    adapter_uncertainty_db: Number = Field(
+        0.05,
+        ge=0,
+        description="dB, standard uncertainty of an adapter's correction where the calibrators table gives none "
+        "(0.05 to 0.2 dB, from memory)",
+    )
+    static_pressure_uncertainty_hpa: Number = Field(
+        1.0, ge=0, description="hPa, standard uncertainty of the air pressure entered (common practice: a barometer)"
     )
 
 

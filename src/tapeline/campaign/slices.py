@@ -61,34 +61,67 @@ class CalibratorCheck:
     closed_coupler: bool
     level_db: float
     frequency_hz: float
-    level_uncertainty_db: float
+    level_uncertainty_db: float | None
     adapter_correction_db: float
+    adapter_uncertainty_db: float | None
     static_pressure_hpa: float | None
 
 
 @dataclass(frozen=True)
+class CalibrateLimits:
+    """The settings of the section `calibration` that the measuring of tones depends on."""
+
+    shortest_steady_s: float
+    steady_within_db: float
+    frequency_within_pct: float
+    least_tone_to_noise_db: float
+    unsteadiness_limit_db: float
+    distortion_limit_pct: float
+    ring_spread_limit_db: float
+    leak_low_db: float
+    leak_unsteadiness_db: float
+    static_pressure_missing_db: float
+    static_pressure_uncertainty_hpa: float
+    calibrator_uncertainty_db: float
+    adapter_uncertainty_db: float
+    chart_reach_uncertainty_db: float
+
+
+@dataclass(frozen=True)
 class CalibrateNeeds:
-    """The calibrator recordings of one session."""
+    """The calibrator recordings of one session. `calibrators` are the campaign's, with their frequencies."""
 
     campaign: str
     session: str
     checks: tuple[CalibratorCheck, ...]
     channels: tuple[Channel, ...]
-    shortest_steady_s: float
-    steady_within_db: float
-    frequency_within_pct: float
-    least_tone_to_noise_db: float
-    static_pressure_missing_db: float
+    calibrators: tuple[tuple[str, float], ...]
+    limits: CalibrateLimits
     reference_pressure_pa: float
 
 
 @dataclass(frozen=True)
+class Papers:
+    """What the sensor table and the chart say of one sensor beside its sensitivity; paths relative to the campaign."""
+
+    sensor: str
+    serial: str | None
+    calibrated_on: str | None
+    has_chart: bool
+    chart_serial: str | None
+    response_kind: Literal["pressure", "actuator", "free-field"]
+    data_sheet: str | None
+
+
+@dataclass(frozen=True)
 class SensitivityNeeds:
-    """The decision on the sensitivities of one session."""
+    """The decision on the sensitivities of one session. `papers` are those of its sensors, by sensor."""
 
     campaign: str
     session: str
+    measured_on: str | None
     channels: tuple[Channel, ...]
+    papers: tuple[Papers, ...]
     calibration: Calibration
 
 

@@ -88,7 +88,12 @@ RUNS = Table(
         Column("background", BACKGROUND, "background runs to subtract; empty: found by itself"),
         Column("calibrator", IDENTIFIER_KIND, "the calibrator used; needed for calibrations"),
         Column("stage", words(before="before", after="after"), "when; needed for calibrations"),
-        Column("positions", IDENTIFIERS, "positions calibrated in the recording; empty: found by itself", default=()),
+        Column(
+            "positions",
+            IDENTIFIERS,
+            "positions rung in the recording, in this order; empty: found by itself",
+            default=(),
+        ),
         Column("measured_speed_mps", number("m/s", least=0, most=340), "speed achieved; scales the run", unit="m/s"),
         Column("dynamic_pressure_pa", number("Pa", least=0, most=1e5), "dynamic pressure achieved", unit="Pa"),
         Column("temperature_c", number("degrees Celsius", least=-50, most=70), "air temperature", unit="degC"),
@@ -191,8 +196,7 @@ CALIBRATORS = Table(
         Column(
             "level_uncertainty_db",
             number("dB", least=0, most=20),
-            "standard uncertainty of the level",
-            default=0.2,
+            "standard uncertainty of the level; empty: calibration.calibrator_uncertainty_db",
             unit="dB",
         ),
         Column(
@@ -200,6 +204,13 @@ CALIBRATORS = Table(
             number("dB", least=-40, most=40),
             "added to the level for the volume of a surface adapter",
             default=0.0,
+            unit="dB",
+        ),
+        Column(
+            "adapter_uncertainty_db",
+            number("dB", least=0, most=20),
+            "standard uncertainty of the adapter's correction; empty: calibration.adapter_uncertainty_db where there "
+            "is a correction",
             unit="dB",
         ),
     ),

@@ -96,8 +96,9 @@ class Calibrator:
     kind: Literal["closed-coupler", "feedback"]
     level_db: float
     frequency_hz: float
-    level_uncertainty_db: float
+    level_uncertainty_db: float | None
     adapter_correction_db: float
+    adapter_uncertainty_db: float | None
     line: int
 
 

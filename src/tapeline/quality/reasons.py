@@ -11,7 +11,7 @@ ORDER: dict[str, int] = {"good": 0, "doubtful": 1, "unusable": 2}
 
 @dataclass(frozen=True)
 class Reason:
-    """One reason code with the verdict it leads to, its meaning and the next action."""
+    """One reason code with the verdict it leads to (`good`: a note), its meaning and the next action."""
 
     code: str
     verdict: Verdict
@@ -54,11 +54,50 @@ _ALL = (
     ),
     Reason("no-tone", "doubtful", "no calibrator tone was found where one was expected", "check who was rung"),
     Reason("not-listed", "doubtful", "the tone is on a channel that the run table does not list", "check the cables"),
+    Reason(
+        "rung-in-place", "doubtful", "another channel was rung than was due", "check cables and fittings of the two"
+    ),
+    Reason(
+        "swapped", "doubtful", "two channels were rung in each other's place", "check cables and fittings of the two"
+    ),
+    Reason("rung-twice", "good", "the channel was rung in two turns", "nothing, if that was meant"),
+    Reason("other-order", "good", "the rings are not in the order of the list", "list the positions as they were rung"),
+    Reason("rings-differ", "doubtful", "two rings of the channel differ", "ring again; look at adapter and fit"),
+    Reason("wrong-tone", "doubtful", "the tone is another calibrator's", "correct the calibrator in the run table"),
+    Reason(
+        "level-off", "doubtful", "the tone's level is far from what the chart lets expect", "check the gains entered"
+    ),
+    Reason(
+        "leak", "doubtful", "the tone is low and unsteady, as through a leak", "seat the coupler anew and ring again"
+    ),
     Reason("too-short-tone", "doubtful", "the tone's steady part is too short", "ring longer"),
     Reason(
         "off-frequency", "doubtful", "the tone is off the calibrator's frequency", "check which calibrator was used"
     ),
     Reason("noisy-tone", "doubtful", "too little tone above the noise", "ring in a quieter moment"),
+    Reason("unsteady-tone", "doubtful", "the tone's level wanders", "seat the coupler anew and ring again"),
+    Reason("distorted-tone", "doubtful", "too many harmonics in the tone", "look for overload; check the calibrator"),
+    Reason("clipped-tone", "doubtful", "the tone's crests are cut off", "ring again with less gain"),
+    Reason(
+        "chart-misses-tone",
+        "good",
+        "the chart does not reach the calibrator's frequency",
+        "extend the chart if you can",
+    ),
+    Reason("common-shift", "doubtful", "all sensors moved together", "check calibrator and air pressure"),
+    Reason(
+        "common-deviation", "doubtful", "all sensors are off their charts alike", "check calibrator, adapter and gain"
+    ),
+    Reason("charts-exchanged", "doubtful", "two sensors fit each other's charts", "check the fittings of the two"),
+    Reason("chart-old", "good", "the chart is older than the limit", "have the sensor calibrated"),
+    Reason("chart-newer", "good", "the chart was made after the runs", "see whether the sensor was altered in between"),
+    Reason(
+        "serial-differs", "doubtful", "serial numbers of sensor, chart and data sheet differ", "find the right papers"
+    ),
+    Reason("dates-differ", "good", "dates of sensor table and data sheet differ", "enter the later calibration"),
+    Reason("actuator-response", "good", "the chart is no pressure response", "ask for the pressure response"),
+    Reason("free-field-response", "doubtful", "the chart is a free-field response", "use the pressure response"),
+    Reason("data-sheet-unreadable", "doubtful", "the electronic data sheet cannot be trusted", "read it out again"),
 )
 REASONS: dict[str, Reason] = {reason.code: reason for reason in _ALL}
 
@@ -68,6 +107,21 @@ def worst(codes: list[str] | tuple[str, ...]) -> Verdict:
     verdicts = [REASONS[code].verdict for code in codes]
     return max(verdicts, key=ORDER.__getitem__, default="good")
 
+
+UNFIT_CHECKS = frozenset(
+    {
+        "too-short-tone",
+        "unsteady-tone",
+        "off-frequency",
+        "noisy-tone",
+        "distorted-tone",
+        "clipped-tone",
+        "wrong-tone",
+        "level-off",
+        "leak",
+    }
+)
+"""Reasons that make a calibrator check unfit to give a sensitivity."""
 
 FILE_FAULTS = frozenset(
     {

@@ -1,20 +1,36 @@
-"""Step `sensitivity`: decide the sensitivity of every channel of a session from its checks and charts."""
+"""Step `sensitivity`: decide the sensitivity of every channel of a session from its checks and papers."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from tapeline.calibration.decision import Check, Evidence, Limits, Policy, choose_sensitivity, decide
+from tapeline.acoustics.uncertainty import Term
+from tapeline.calibration.all_together import exchanged_sensors, median_of
+from tapeline.calibration.data_sheet import DataSheet, DataSheetError, decode
+from tapeline.calibration.decision import (
+    Check,
+    Decision,
+    Evidence,
+    InCommon,
+    Limits,
+    Policy,
+    Summary,
+    choose_sensitivity,
+    decide,
+    summary_of,
+)
+from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, doubts_of_papers
 from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import Channel, SensitivityNeeds
-from tapeline.quality.reasons import FILE_FAULTS, worst
+from tapeline.campaign.slices import Channel, Papers, SensitivityNeeds
+from tapeline.quality.reasons import FILE_FAULTS, UNFIT_CHECKS, worst
 from tapeline.steps import places
 from tapeline.store import parquet, tables
 
-INVALID = {"too-short-tone", "off-frequency", "noisy-tone", "not-listed"}
-"""Reasons that make a check unfit to give a sensitivity."""
+AS_GOOD_AS_INFINITE = 1e6
+"""More degrees of freedom than this change no coverage factor."""
 
 
 def run(plan: Plan, session: str) -> None:
@@ -22,10 +38,11 @@ def run(plan: Plan, session: str) -> None:
     needs = plan.sensitivity_needs(session)
     results = plan.campaign.results
     checks = parquet.read_rows(places.checks(results, session))
+    papers = {item.sensor: read_papers(plan.campaign.root, item) for item in needs.papers}
     parquet.write_rows(
         tables.CALIBRATION,
         places.calibration(results, session),
-        [_row(needs, channel, checks) for channel in needs.channels],
+        session_rows(needs, checks, papers),
         campaign=needs.campaign,
         digest=plan.digest("sensitivity", session),
     )
@@ -51,57 +68,173 @@ def sensitivities(
 def evidence_of(channel: Channel, checks: Sequence[Mapping[str, Any]], chart_uncertainty_db: float) -> Evidence:
     """What the checks and the sensor table say of one channel."""
     own = [row for row in checks if row["position"] == channel.position]
-    valid = [row for row in own if row["found"] and not INVALID.intersection(row["reasons"])]
+    fit = [row for row in own if is_fit(row)]
+    refused = {
+        stage: tuple(_unfit_codes([row for row in own if row["stage"] == stage])) for stage in ("before", "after")
+    }
     stated = channel.sensitivity_uncertainty_db
     return Evidence(
         checks=tuple(
             Check(
                 stage=row["stage"],
                 sensitivity_v_per_pa=row["sensitivity_v_per_pa"],
-                scatter_db=row["unsteadiness_db"],
-                calibrator_uncertainty_db=row["standard_uncertainty_db"],
-                reasons=tuple(row["reasons"]),
+                terms=_terms_of(row),
+                doubts=dict(zip(row["reasons"], row["sentences"], strict=True)),
             )
-            for row in valid
+            for row in fit
         ),
         chart_v_per_pa=channel.sensitivity_v_per_pa,
-        chart_uncertainty_db=chart_uncertainty_db if stated is None else stated,
+        chart_term=Term("chart", chart_uncertainty_db, "default")
+        if stated is None
+        else Term("chart", stated, "certificate"),
+        refused=refused,
     )
 
 
-def _row(needs: SensitivityNeeds, channel: Channel, checks: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def is_fit(row: Mapping[str, Any]) -> bool:
+    """Whether a row of the checks table may give a sensitivity."""
+    return bool(row["found"]) and not UNFIT_CHECKS.intersection(row["reasons"])
+
+
+def _unfit_codes(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    return list(dict.fromkeys(code for row in rows if not is_fit(row) for code in row["reasons"]))
+
+
+def _terms_of(row: Mapping[str, Any]) -> tuple[Term, ...]:
+    levels = row["levels"] or 0
+    columns = (row["terms"], row["terms_db"], row["terms_evidence"])
+    return tuple(
+        Term(name, value, evidence, float(levels - 1) if name == "sine fit" and levels > 1 else math.inf)
+        for name, value, evidence in zip(*columns, strict=True)
+    )
+
+
+def read_papers(root: Path, item: Papers) -> SensorPapers:
+    """A sensor's papers with its data sheet decoded; what cannot be read is said, not raised."""
+    sheet: DataSheet | None = None
+    fault = None
+    if item.data_sheet is not None:
+        try:
+            sheet = decode((root / item.data_sheet).read_bytes())
+        except (DataSheetError, OSError) as error:
+            fault = f"{item.data_sheet}: {error.strerror if isinstance(error, OSError) else error}"
+    return SensorPapers(
+        sensor=item.sensor,
+        serial=item.serial,
+        calibrated_on=item.calibrated_on,
+        has_chart=item.has_chart,
+        chart_serial=item.chart_serial,
+        response_kind=item.response_kind,
+        data_sheet=sheet,
+        data_sheet_fault=fault,
+    )
+
+
+def session_rows(
+    needs: SensitivityNeeds, checks: Sequence[Mapping[str, Any]], papers: Mapping[str, SensorPapers]
+) -> list[dict[str, Any]]:
+    """Rows of the calibration table: each channel on its own and beside all others of the session."""
     limits = needs.calibration
-    common = {
-        "session": needs.session,
-        "position": channel.position,
-        "sensor": channel.sensor,
-        "channel": channel.channel,
-        "mount": channel.mount,
-    }
-    if channel.unit != "V":
-        return common | {"source": "pascal", "verdict": "good", "reasons": [], "standard_uncertainty_db": 0.0}
-    decision = decide(
-        evidence_of(channel, checks, limits.chart_uncertainty_db),
-        limits.sensitivity,
-        Limits(limits.deviation_limit_db, limits.drift_limit_db),
+    volts = [c for c in needs.channels if c.unit == "V"]
+    evidence = {c.position: evidence_of(c, checks, limits.chart_uncertainty_db) for c in volts}
+    known = {position: summary_of(item) for position, item in evidence.items()}
+    common = InCommon(
+        median_of([item.deviation_db for item in known.values()]), median_of([item.drift_db for item in known.values()])
     )
-    unfit = [
-        code
-        for row in checks
-        if row["position"] == channel.position
-        for code in row["reasons"]
-        if code in INVALID or not row["found"]
-    ]
-    reasons = tuple(dict.fromkeys([*unfit, *decision.reasons]))
-    return common | {
+    measured = {position: item.checked_v_per_pa for position, item in known.items() if item.checked_v_per_pa}
+    charts = {c.position: c.sensitivity_v_per_pa for c in volts if c.sensitivity_v_per_pa}
+    partners = exchanged_sensors(measured, charts, limits.deviation_limit_db)
+    rows = []
+    for channel in needs.channels:
+        identity = {"session": needs.session, "position": channel.position, "sensor": channel.sensor}
+        row: dict[str, Any] = identity | {"channel": channel.channel, "mount": channel.mount}
+        if channel.unit != "V":
+            words = "the recording is in pascal"
+            row |= {"source": "pascal", "why": words, "verdict": "good", "standard_uncertainty_db": 0.0}
+            rows.append(row | {key: [] for key in ("reasons", "sentences", "terms", "terms_db", "terms_evidence")})
+            continue
+        item = evidence[channel.position]
+        decision = decide(
+            item,
+            limits.sensitivity,
+            Limits(
+                limits.deviation_limit_db,
+                limits.drift_limit_db,
+                limits.common_deviation_limit_db,
+                limits.common_shift_limit_db,
+            ),
+            common,
+        )
+        own = papers.get(channel.sensor or "")
+        doubts = _all_doubts(needs, channel, checks, decision, own, partners.get(channel.position))
+        row |= _decision_columns(known[channel.position], decision, common) | _paper_columns(needs, own)
+        row |= {
+            "chart_v_per_pa": channel.sensitivity_v_per_pa,
+            "verdict": worst([code for code in doubts if code not in FILE_FAULTS]),
+            "reasons": list(doubts),
+            "sentences": list(doubts.values()),
+        }
+        rows.append(row)
+    return rows
+
+
+def _all_doubts(
+    needs: SensitivityNeeds,
+    channel: Channel,
+    checks: Sequence[Mapping[str, Any]],
+    decision: Decision,
+    papers: SensorPapers | None,
+    partner: str | None,
+) -> dict[str, str]:
+    """Reasons with their sentences: of refused checks, of the decision, of sensors exchanged, of the papers."""
+    where = f"position {channel.position}"
+    doubts: dict[str, str] = {}
+    for row in checks:
+        if row["position"] == channel.position and not is_fit(row):
+            doubts |= dict(zip(row["reasons"], row["sentences"], strict=True))
+    for code, words in decision.doubts.items():
+        doubts.setdefault(code, words if words.startswith(("position ", "run ")) else f"{where}: {words}")
+    if partner is not None:
+        doubts["charts-exchanged"] = (
+            f"{where}: its sensor fits the chart of the one at {partner} and the other way round: they are likely "
+            "exchanged"
+        )
+    if papers is not None:
+        found = doubts_of_papers(papers, needs.measured_on, needs.calibration.chart_age_limit_days)
+        doubts |= {code: f"{where}: {words}" for code, words in found.items()}
+    return doubts
+
+
+def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> dict[str, Any]:
+    freedom = decision.degrees_of_freedom
+    return {
         "sensitivity_v_per_pa": decision.sensitivity_v_per_pa,
         "source": decision.source,
-        "before_v_per_pa": decision.before_v_per_pa,
-        "after_v_per_pa": decision.after_v_per_pa,
-        "chart_v_per_pa": channel.sensitivity_v_per_pa,
-        "deviation_db": decision.deviation_db,
-        "drift_db": decision.drift_db,
+        "why": decision.why,
+        "before_v_per_pa": known.before_v_per_pa,
+        "after_v_per_pa": known.after_v_per_pa,
+        "deviation_db": known.deviation_db,
+        "drift_db": known.drift_db,
+        "session_deviation_db": common.deviation_db,
+        "session_drift_db": common.drift_db,
         "standard_uncertainty_db": decision.standard_uncertainty_db,
-        "verdict": worst([code for code in reasons if code not in FILE_FAULTS]),
-        "reasons": list(reasons),
+        "degrees_of_freedom": freedom if freedom is not None and freedom < AS_GOOD_AS_INFINITE else None,
+        "terms": [term.name for term in decision.terms],
+        "terms_db": [term.contribution for term in decision.terms],
+        "terms_evidence": [term.evidence for term in decision.terms],
+    }
+
+
+def _paper_columns(needs: SensitivityNeeds, papers: SensorPapers | None) -> dict[str, Any]:
+    if papers is None:
+        return {}
+    sheet = papers.data_sheet
+    return {
+        "serial": papers.serial,
+        "chart_serial": papers.chart_serial,
+        "data_sheet_serial": sheet.serial if sheet else None,
+        "calibrated_on": papers.calibrated_on,
+        "data_sheet_calibrated_on": sheet.calibrated_on.isoformat() if sheet and sheet.calibrated_on else None,
+        "chart_age_days": chart_age_days(papers.calibrated_on, needs.measured_on),
+        "response_kind": papers.response_kind if papers.has_chart else None,
     }

@@ -19,6 +19,12 @@ _BAND = Column("band_hz", "real", "nominal midband frequency, the band's label",
 _VERDICT = Column("verdict", "text", "good, doubtful or unusable")
 _REASONS = Column("reasons", "texts", "reason codes, explained in the table of reasons")
 
+_TERMS = (
+    Column("terms", "texts", "names of the terms of the standard uncertainty"),
+    Column("terms_db", "reals", "standard uncertainty that each term gives, in the order of `terms`", "dB"),
+    Column("terms_evidence", "texts", "measured, certificate or default, in the order of `terms`"),
+)
+
 RUNS = Table(
     "runs",
     1,
@@ -101,11 +107,17 @@ CHECKS = Table(
         Column("recording_sha256", "text", "content hashes of the recording's files", null="a file is missing"),
         Column("tone_frequency_hz", "real", "frequency of the fitted sine", "Hz", null="no tone found"),
         Column("tone_rms_v", "real", "rms voltage of the fitted sine at the recorder", "V"),
-        Column("start_s", "real", "start of the steady part", "s"),
-        Column("stop_s", "real", "stop of the steady part", "s"),
+        Column("start_s", "real", "start of the steady part that was measured", "s"),
+        Column("stop_s", "real", "stop of the steady part that was measured", "s"),
+        Column("ring_starts_s", "reals", "starts of all rings of the channel, steady or not", "s"),
+        Column("ring_stops_s", "reals", "stops of all rings of the channel", "s"),
+        Column("turn", "integer", "place of the ring measured among all rings of the recording, from 1"),
+        Column("turn_stated", "integer", "place in the run table's list of positions, from 1", null="not listed"),
         Column("unsteadiness_db", "real", "standard deviation of the tone's 0.5 s levels", "dB"),
+        Column("levels", "integer", "number of these levels"),
         Column("distortion_pct", "real", "rms of harmonics 2 to 5 over rms of the tone", "%"),
         Column("tone_to_noise_db", "real", "tone power over the power of all the rest", "dB"),
+        Column("range_use_db", "real", "crest of the tone against the recorder's full scale", "dB"),
         Column("calibrator_level_db", "real", "level stated for the calibrator", DB),
         Column("static_pressure_correction_db", "real", "20 lg(p / 101.325 kPa), closed couplers only", "dB"),
         Column("adapter_correction_db", "real", "correction for the adapter's volume", "dB"),
@@ -114,13 +126,14 @@ CHECKS = Table(
         Column("gain_db", "real", "conditioner gain during the check", "dB"),
         Column("sensitivity_v_per_pa", "real", "sensitivity from this check, at 0 dB of the chart", "V/Pa"),
         Column("standard_uncertainty_db", "real", "of the level at the sensor and the fit", "dB"),
+        *_TERMS,
     ),
 )
 
 CALIBRATION = Table(
     "calibration",
     1,
-    "One row a session and position: the evidence and the sensitivity used",
+    "One row a session and position: the evidence side by side, the sensitivity used and why",
     ("session", "position"),
     (
         _SESSION,
@@ -130,14 +143,28 @@ CALIBRATION = Table(
         Column("mount", "text", "physical attachment", null="new in each session"),
         Column("sensitivity_v_per_pa", "real", "the sensitivity used", "V/Pa", null="none could be had"),
         Column("source", "text", "mean, before, after, chart, data_sheet, pascal or none"),
+        Column("why", "text", "why this source: the policy's choice and what was refused"),
         Column("before_v_per_pa", "real", "from the checks before", "V/Pa", null="no valid check"),
         Column("after_v_per_pa", "real", "from the checks after", "V/Pa", null="no valid check"),
         Column("chart_v_per_pa", "real", "from the sensor table", "V/Pa", null="not given"),
+        Column("data_sheet_v_per_pa", "real", "from the data sheet", "V/Pa", null="no public layout to read it by"),
         Column("deviation_db", "real", "mean of the checks against the chart", "dB"),
         Column("drift_db", "real", "after against before", "dB"),
+        Column("session_deviation_db", "real", "median deviation of the session's sensors", "dB", null="fewer than 3"),
+        Column("session_drift_db", "real", "median drift of the session's sensors", "dB", null="fewer than 3"),
         Column("standard_uncertainty_db", "real", "of the sensitivity used", "dB"),
+        Column("degrees_of_freedom", "real", "of the standard uncertainty (GUM G.4.1)", null="infinite"),
+        *_TERMS,
+        Column("serial", "text", "serial number in the sensor table", null="not given"),
+        Column("chart_serial", "text", "serial number in the chart", null="not given"),
+        Column("data_sheet_serial", "integer", "serial number in the data sheet", null="no data sheet"),
+        Column("calibrated_on", "text", "date of the chart in the sensor table", null="not given"),
+        Column("data_sheet_calibrated_on", "text", "date in the data sheet", null="none that can be read"),
+        Column("chart_age_days", "integer", "from the chart's date to the session's first run", "d", null="no date"),
+        Column("response_kind", "text", "pressure, actuator or free-field", null="no chart"),
         _VERDICT,
         _REASONS,
+        Column("sentences", "texts", "each reason as a sentence with its numbers"),
     ),
 )
 

@@ -1,0 +1,57 @@
+"""Combining standard uncertainties (JCGM 100:2008, the GUM): named terms in, one figure and its freedom out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from tapeline.acoustics.statistics import welch_satterthwaite
+
+Evidence = Literal["measured", "certificate", "default"]
+
+
+@dataclass(frozen=True)
+class Term:
+    """One input's standard uncertainty, where it comes from, and how strongly the result follows the input.
+
+    `sensitivity_coefficient` is the derivative of the result by the input (GUM 5.1.3), 1 where both have one unit.
+    """
+
+    name: str
+    standard_uncertainty: float
+    evidence: Evidence
+    degrees_of_freedom: float = math.inf
+    sensitivity_coefficient: float = 1.0
+
+    @property
+    def contribution(self) -> float:
+        """Share of the result's standard uncertainty: |c| u."""
+        return abs(self.sensitivity_coefficient) * self.standard_uncertainty
+
+
+@dataclass(frozen=True)
+class Combined:
+    """Combined standard uncertainty and its effective degrees of freedom."""
+
+    standard_uncertainty: float
+    degrees_of_freedom: float
+
+
+def combined(terms: Iterable[Term]) -> Combined:
+    """Root sum of squares of uncorrelated contributions (GUM 5.1.2, first order) with Welch-Satterthwaite (G.4.1).
+
+    Of no terms: 0 with infinite degrees of freedom. Raises ValueError for a negative uncertainty.
+    """
+    gathered = list(terms)
+    if any(term.standard_uncertainty < 0.0 for term in gathered):
+        raise ValueError("a standard uncertainty is never negative")
+    variances = [term.contribution**2 for term in gathered]
+    degrees = [term.degrees_of_freedom for term in gathered]
+    return Combined(math.sqrt(sum(variances)), float(welch_satterthwaite(variances, degrees)) if gathered else math.inf)
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a value that lies anywhere within ± `half_width`: half_width / sqrt(3) (GUM 4.3.7)."""
+    return abs(half_width) / math.sqrt(3.0)

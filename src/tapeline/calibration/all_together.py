@@ -1,0 +1,110 @@
+"""What all sensors of a session did together, told apart from what one did; sensors that look exchanged; leaks."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+LEAST_SENSORS = 3
+"""From so many sensors on the median is not led by a single one."""
+
+LEAK_BELOW_HZ = 500.0
+"""A leak lowers low frequencies first: at 250 Hz it shows, at 1 kHz hardly (common practice)."""
+
+LEAK_TIMES_OTHERS = 3.0
+"""A leaking fit is so many times less steady than the others' median (own choice)."""
+
+EXCHANGE_FIT = 0.5
+"""Share of the deviation limit within which two sensors must fit each other's charts (own choice)."""
+
+
+def median_of(values: Sequence[float | None]) -> float | None:
+    """Median of the known values; None where there are fewer than three."""
+    known = [value for value in values if value is not None]
+    return statistics.median(known) if len(known) >= LEAST_SENSORS else None
+
+
+@dataclass(frozen=True)
+class Split:
+    """A change of one sensor in dB with what all sensors share of it; `shared` is None where that is not known."""
+
+    whole_db: float
+    shared_db: float | None
+
+    @property
+    def own_db(self) -> float:
+        """The part that is the sensor's own."""
+        return self.whole_db - (self.shared_db or 0.0)
+
+    def is_own(self, limit_db: float, shared_limit_db: float) -> bool:
+        """Whether the sensor itself is off by more than the limit.
+
+        Where all sensors moved together by no more than their own limit, the whole change counts: a small common part
+        must not excuse a sensor.
+        """
+        together = self.is_shared(shared_limit_db)
+        return abs(self.own_db) > limit_db or (abs(self.whole_db) > limit_db and not together)
+
+    def is_shared(self, shared_limit_db: float) -> bool:
+        """Whether all sensors moved together by more than the limit for that."""
+        return self.shared_db is not None and abs(self.shared_db) > shared_limit_db
+
+
+@dataclass(frozen=True)
+class FitCheck:
+    """One ring as the search for leaks sees it: level against what is expected of it, and its scatter in dB."""
+
+    position: str
+    deviation_db: float
+    unsteadiness_db: float
+
+
+def leaking(checks: Sequence[FitCheck], low_db: float, unsteadiness_db: float) -> dict[str, tuple[float, float]]:
+    """Positions whose fit looks leaky: level against the others' median and scatter, both in dB.
+
+    All checks are of one recording. A leak makes the level low and unsteady at the same time: lower than the others by
+    `low_db` against the same expectation, and scattering by `unsteadiness_db` and three times the others' median. With
+    fewer than three checks the expectation itself is what the level is held against.
+    """
+    found = {}
+    for check in checks:
+        others = [other for other in checks if other is not check]
+        shared = median_of([other.deviation_db for other in checks]) or 0.0
+        usual = statistics.median([other.unsteadiness_db for other in others]) if others else 0.0
+        low = check.deviation_db - shared
+        if low <= -low_db and check.unsteadiness_db >= max(unsteadiness_db, LEAK_TIMES_OTHERS * usual):
+            found[check.position] = (low, check.unsteadiness_db)
+    return found
+
+
+def exchanged_sensors(
+    measured_v_per_pa: Mapping[str, float], charts_v_per_pa: Mapping[str, float], limit_db: float
+) -> dict[str, str]:
+    """Positions whose sensors fit each other's charts much better than their own, each with its partner.
+
+    Both are off their own charts by more than `limit_db` and within half of it on the other's; only pairs that are each
+    other's single candidate are named.
+    """
+    names = [name for name in measured_v_per_pa if name in charts_v_per_pa]
+    off = [name for name in names if abs(_db(measured_v_per_pa[name], charts_v_per_pa[name])) > limit_db]
+    candidates = {
+        name: [
+            other
+            for other in off
+            if other != name
+            and abs(_db(measured_v_per_pa[name], charts_v_per_pa[other])) <= EXCHANGE_FIT * limit_db
+            and abs(_db(measured_v_per_pa[other], charts_v_per_pa[name])) <= EXCHANGE_FIT * limit_db
+        ]
+        for name in off
+    }
+    return {
+        name: partners[0]
+        for name, partners in candidates.items()
+        if len(partners) == 1 and len(candidates[partners[0]]) == 1
+    }
+
+
+def _db(value: float, reference: float) -> float:
+    return 20.0 * math.log10(value / reference)

@@ -1,0 +1,138 @@
+"""A calibrator's tone as measured: frequency, level, steadiness, distortion, noise, and why it may be refused."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapeline.acoustics.sine_fit import fit_sine, peak_hz
+from tapeline.acoustics.uncertainty import Term
+from tapeline.calibration.rings import Ring
+from tapeline.calibration.tone import Reals
+
+LEVEL_STEP_S = 0.5
+"""Length of the short levels whose standard deviation tells how steady a tone is (common practice)."""
+
+CREST_SHARE = 0.995
+"""Share of the samples below what counts as the crest: above it noise would decide."""
+
+FLAT_WITHIN = 0.985
+"""From this share of the crest on a sample belongs to its top; a sine has 5.5 % of its samples there (computed)."""
+
+FLAT_TOP = 1.35
+"""So many times as many samples at the top as the fitted sine has: the crest is cut off by 1.3 % or more (computed).
+
+A second or third harmonic at the limit of distortion makes 1.1 to 1.2 of it, noise less than 1.
+"""
+
+SLACK_STEPS = 1.5
+"""Converters that clip one step below their end still count as at full scale."""
+
+CLIPPED_RUN = 3
+"""Samples in a row at full scale that count as clipped (common practice)."""
+
+RING_MARGIN_S = 0.5
+"""A ring longer than what is needed by this much, without a steady part of that length, was unsteady, not short."""
+
+
+@dataclass(frozen=True)
+class MeasuredTone:
+    """What the sine fit says of the steady part of one ring; voltages in the unit of the samples."""
+
+    frequency_hz: float
+    rms: float
+    unsteadiness_db: float
+    levels: int
+    distortion_pct: float
+    tone_to_noise_db: float
+    clipped: bool
+
+    @property
+    def fit_term(self) -> Term:
+        """Scatter of the short levels' mean (GUM 4.2.3), with levels - 1 degrees of freedom."""
+        freedom = float(self.levels - 1) if self.levels > 1 else math.inf
+        return Term("sine fit", self.unsteadiness_db / math.sqrt(max(self.levels, 1)), "measured", freedom)
+
+
+def measure_tone(
+    samples: Reals, sample_rate_hz: float, nominal_hz: float, reach_hz: float, full_scale: float | None, step: float
+) -> MeasuredTone:
+    """Four-parameter sine fit (IEEE 1057) over the steady part of a ring, samples of shape (frames,).
+
+    The tone is looked for within `reach_hz` of `nominal_hz`. `full_scale` is the largest value that the recording can
+    hold (None: not known), `step` one converter step (0 for floats). Unsteadiness is the standard deviation of the
+    levels of whole 0.5 s stretches, distortion the rms of harmonics 2 to 5 over the tone's, tone to noise the tone's
+    power over that of all the rest. Raises ValueError for fewer than 16 samples.
+    """
+    fit = fit_sine(samples, sample_rate_hz, peak_hz(samples, sample_rate_hz, nominal_hz, reach_hz))
+    size = max(16, round(LEVEL_STEP_S * sample_rate_hz))
+    starts = range(0, samples.size - size + 1, size)
+    levels = [20.0 * math.log10(fit_sine(samples[i : i + size], sample_rate_hz, fit.frequency_hz).rms) for i in starts]
+    sine = fit.samples(samples.size, sample_rate_hz) - fit.offset
+    clipped = _flat_topped(samples - fit.offset, sine) or _flat_topped(fit.offset - samples, -sine)
+    if full_scale is not None:
+        at_end = np.abs(samples) >= full_scale - SLACK_STEPS * step
+        clipped = clipped or bool(np.convolve(at_end, np.ones(CLIPPED_RUN), "valid").max(initial=0.0) >= CLIPPED_RUN)
+    return MeasuredTone(
+        frequency_hz=fit.frequency_hz,
+        rms=fit.rms,
+        unsteadiness_db=float(np.std(levels, ddof=1)) if len(levels) > 1 else 0.0,
+        levels=len(levels),
+        distortion_pct=100.0 * fit.harmonics_rms / fit.rms,
+        tone_to_noise_db=20.0 * math.log10(fit.rms / max(fit.residual_rms, 1e-30)),
+        clipped=clipped,
+    )
+
+
+def _flat_topped(samples: Reals, sine: Reals) -> bool:
+    """Whether samples crowd at their upper crest more than those of the fitted sine at the same moments."""
+    shares = [float(np.mean(x >= FLAT_WITHIN * np.quantile(x, CREST_SHARE))) for x in (samples, sine)]
+    return shares[0] > FLAT_TOP * shares[1]
+
+
+@dataclass(frozen=True)
+class ToneLimits:
+    """From where on a tone is refused; each is a setting of the section `calibration`."""
+
+    shortest_steady_s: float
+    unsteadiness_limit_db: float
+    frequency_within_pct: float
+    least_tone_to_noise_db: float
+    distortion_limit_pct: float
+
+
+def length_refusal(ring: Ring, limits: ToneLimits) -> dict[str, str]:
+    """Why a ring's steady part is too short to be used, as a reason code with its words; empty where it is not."""
+    if ring.steady_s >= limits.shortest_steady_s:
+        return {}
+    needed = f"{limits.shortest_steady_s:g} s are needed"
+    if ring.length_s >= limits.shortest_steady_s + RING_MARGIN_S:
+        return {"unsteady-tone": f"{ring.steady_s:.2f} s of {ring.length_s:.2f} s of tone are steady, {needed}"}
+    return {"too-short-tone": f"{ring.steady_s:.2f} s of steady tone, {needed}"}
+
+
+def tone_refusals(tone: MeasuredTone, nominal_hz: float, limits: ToneLimits) -> dict[str, str]:
+    """Why a measured tone is refused: reason codes with their words; empty where it is fit for use."""
+    refused = {}
+    if tone.clipped:
+        refused["clipped-tone"] = "the tone's crests are cut off: ring again with less gain"
+    if tone.unsteadiness_db > limits.unsteadiness_limit_db:
+        refused["unsteady-tone"] = (
+            f"levels of {LEVEL_STEP_S:g} s scatter by {tone.unsteadiness_db:.2f} dB, at most "
+            f"{limits.unsteadiness_limit_db:g} dB are allowed"
+        )
+    if abs(tone.frequency_hz / nominal_hz - 1.0) * 100.0 > limits.frequency_within_pct:
+        refused["off-frequency"] = f"tone at {tone.frequency_hz:.2f} Hz, the calibrator gives {nominal_hz:g} Hz"
+    if tone.tone_to_noise_db < limits.least_tone_to_noise_db:
+        refused["noisy-tone"] = (
+            f"tone {tone.tone_to_noise_db:.1f} dB above the rest, at least {limits.least_tone_to_noise_db:g} dB "
+            "are needed"
+        )
+    if tone.distortion_pct > limits.distortion_limit_pct:
+        refused["distorted-tone"] = (
+            f"harmonics make {tone.distortion_pct:.1f} % of the tone, at most {limits.distortion_limit_pct:g} % are "
+            "allowed"
+        )
+    return refused

@@ -1,0 +1,93 @@
+"""Who was rung: the sequence of positions heard against the one that the run table states."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+MOST_NAMED = 12
+"""A longer sequence is cut in a sentence."""
+
+SWAPS_AT_MOST = 2
+"""So many exchanged pairs are mistakes in patching; more of them: the list is in another order (own choice)."""
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A reason code at a position, with its sentence."""
+
+    position: str
+    code: str
+    sentence: str
+
+
+def turns_of(rung: Sequence[str]) -> list[str]:
+    """The sequence with a position that was put on again at once, without another one between, counted once."""
+    return [name for index, name in enumerate(rung) if index == 0 or name != rung[index - 1]]
+
+
+def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
+    """What is odd about the sequence: positions heard in order of time (`rung`) against those stated, none if unknown.
+
+    Where a stated position was not heard and another was rung beside the same neighbour, both are doubted; a position
+    heard unasked or twice is doubted too; of exchanged pairs both are named.
+    """
+    turns = turns_of(rung)
+    doubts: list[Doubt] = []
+    in_place = {name: _in_place_of(name, rung, stated) for name in stated if name not in turns}
+    for name, taker in in_place.items():
+        if taker is not None:
+            sentence = (
+                f"{taker} was rung when {name} was due: the cables or fittings of the two are likely exchanged, or the "
+                "wrong one was rung"
+            )
+            doubts += [Doubt(place, "rung-in-place", f"position {place}: {sentence}") for place in (name, taker)]
+    takers = set(in_place.values())
+    for name in dict.fromkeys(turns):
+        if stated and name not in stated and name not in takers:
+            sentence = f"position {name} was rung but is not listed in this run"
+            doubts.append(Doubt(name, "not-listed", sentence))
+        times = [index + 1 for index, other in enumerate(turns) if other == name]
+        if len(times) > 1 and name not in takers:
+            places = " and ".join(map(str, times))
+            doubts.append(Doubt(name, "rung-twice", f"position {name} was rung {len(times)} times (turns {places})"))
+    return doubts + _exchanged([name for name in turns if name not in takers], stated)
+
+
+def _in_place_of(name: str, rung: Sequence[str], stated: Sequence[str]) -> str | None:
+    """Who was rung, unasked or a second time, beside a neighbour that the list gives a missed position."""
+    index = stated.index(name)
+    before, after = _neighbours(stated, index)
+    for place, heard in enumerate(rung):
+        previous, following = _neighbours(rung, place)
+        spare = heard not in stated or rung.count(heard) > 1
+        if spare and (previous == before or following == after):
+            return heard
+    return None
+
+
+def _neighbours(names: Sequence[str], index: int) -> tuple[str | None, str | None]:
+    return names[index - 1] if index else None, names[index + 1] if index + 1 < len(names) else None
+
+
+def _exchanged(turns: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
+    """Pairs that stand in each other's place; one note on the first position where the whole order is another."""
+    once = list(dict.fromkeys(name for name in turns if name in stated))
+    listed = [name for name in dict.fromkeys(stated) if name in once]
+    asked = dict(zip(once, listed, strict=True))
+    moved = [name for name in once if asked[name] != name]
+    if not moved:
+        return []
+    pairs = all(asked[asked[name]] == name for name in moved)
+    if pairs and len(moved) // 2 <= SWAPS_AT_MOST and (len(moved) < len(once) or len(once) == 2):
+        return [
+            Doubt(
+                name,
+                "swapped",
+                f"position {name} was rung when {asked[name]} was due and the other way round: their cables or "
+                "fittings are likely exchanged",
+            )
+            for name in moved
+        ]
+    heard = " ".join(once[:MOST_NAMED]) + (" …" if len(once) > MOST_NAMED else "")
+    return [Doubt(once[0], "other-order", f"rung in the order {heard}, which is not the order of the list")]

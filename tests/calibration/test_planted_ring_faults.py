@@ -1,0 +1,241 @@
+"""Every fault planted into synthetic calibrator recordings is named where it is, and nowhere else."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from random_rings import Rings, Session
+
+CHANNELS = 6
+ASKED = list(range(CHANNELS))
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Session:
+    return Session(seed=11, channels=CHANNELS, folder=tmp_path)
+
+
+def reasons(rows: list[dict[str, Any]]) -> dict[str, list[str]]:
+    """Reasons by position, of those that have any."""
+    return {row["position"]: row["reasons"] for row in rows if row["reasons"]}
+
+
+def sentences(rows: list[dict[str, Any]]) -> str:
+    return "\n".join(sentence for row in rows for sentence in row["sentences"])
+
+
+def rows_with(session: Session, rings: Rings, **changes: Any) -> list[dict[str, Any]]:
+    """Rows of the checks table of one recording."""
+    session.write("ring", rings)
+    return session.checks_table([session.check("ring", "before", rings, **changes)])
+
+
+def test_a_healthy_recording_has_no_reason(session: Session) -> None:
+    assert reasons(rows_with(session, Rings(ASKED, ASKED))) == {}
+
+
+def test_a_short_ring(session: Session) -> None:
+    rows = rows_with(session, Rings(ASKED, ASKED, lengths_s={2: 0.8}))
+    assert reasons(rows) == {"p3": ["too-short-tone"]}
+    assert "s of steady tone, 1 s are needed" in sentences(rows)
+
+
+def wandering(time: np.ndarray, tone: np.ndarray) -> np.ndarray:
+    return tone * 10.0 ** (0.8 * np.sin(2.0 * np.pi * 1.1 * time) / 20.0)
+
+
+def test_a_wandering_ring(session: Session) -> None:
+    rows = rows_with(session, Rings(ASKED, ASKED, waves={2: wandering}, lengths_s={2: 4.0}))
+    assert reasons(rows) == {"p3": ["unsteady-tone"]}
+
+
+def test_a_ring_in_too_much_noise(session: Session) -> None:
+    rows = rows_with(session, Rings([1], [1], noise_pa=0.15 * session.pascals()))
+    assert reasons(rows) == {"p2": ["noisy-tone"]}
+
+
+def test_a_tone_beside_the_calibrators_frequency(session: Session) -> None:
+    rows = rows_with(session, Rings(ASKED, ASKED, nominal_hz=257.0))
+    assert reasons(rows) == {session.position(c): ["off-frequency"] for c in ASKED}
+    assert "calibrator gives 250 Hz" in sentences(rows)
+
+
+def distorted(time: np.ndarray, tone: np.ndarray) -> np.ndarray:
+    largest = np.abs(tone).max()
+    return tone + 0.045 * (2.0 * tone**2 / largest - largest * np.sign(np.abs(tone)))
+
+
+def test_a_distorted_tone(session: Session) -> None:
+    rows = rows_with(session, Rings(ASKED, ASKED, waves={4: distorted}))
+    assert reasons(rows) == {"p5": ["distorted-tone"]}
+    assert next(row for row in rows if row["position"] == "p5")["distortion_pct"] == pytest.approx(4.5, abs=1.3)
+
+
+@pytest.mark.parametrize("share", [0.97, 0.94, 0.7])
+def test_a_tone_cut_off_below_full_scale(session: Session, share: float) -> None:
+    """A conditioner that limits: crests at a share of the tone's own."""
+    limited = {3: lambda _, tone: np.clip(tone, -share * np.abs(tone).max(), share * np.abs(tone).max())}
+    rows = rows_with(session, Rings(ASKED, ASKED, waves=limited))
+    assert list(reasons(rows)) == ["p4"]
+    assert reasons(rows)["p4"][0] == "clipped-tone"
+
+
+def test_a_tone_cut_off_by_the_recorder(session: Session) -> None:
+    crest = np.sqrt(2.0) * session.pascals() * session.sensitivity
+    over = np.ceil(20.0 * np.log10(10.0 / crest[1])) + 1.0
+    session.gain_db = float(over)
+    rows = rows_with(session, Rings([1], [1]))
+    assert reasons(rows)["p2"][0] == "clipped-tone"
+
+
+def test_another_calibrator_than_named(session: Session) -> None:
+    """250 Hz is stated, 1 kHz is heard: the frequency tells, and which calibrator of the table has it."""
+    rows = rows_with(session, Rings(ASKED, ASKED, nominal_hz=998.0, level_off_db=-30.0))
+    assert reasons(rows) == {session.position(c): ["no-tone", "wrong-tone"] for c in ASKED}
+    assert "the tone of calibrator spare; calibrator ring gives 250 Hz" in sentences(rows)
+    table = session.calibration_table(rows)
+    assert {row["source"] for row in table.values()} == {"chart"}
+    assert table["p1"]["reasons"] == ["no-tone", "wrong-tone", "no-check"]
+    assert (
+        table["p1"]["why"] == "sensor table's sensitivity: the policy asks for mean, which is not there; refused "
+        "before: no-tone, wrong-tone"
+    )
+
+
+@pytest.mark.parametrize("stated", [ASKED, []])
+def test_a_recording_without_any_tone(session: Session, stated: list[int]) -> None:
+    rows = rows_with(session, Rings(ASKED, stated, silent=True))
+    assert reasons(rows) == {session.position(c): ["no-tone"] for c in ASKED}
+    assert not any(row["found"] for row in rows)
+
+
+def test_nothing_left_makes_the_channel_unusable(session: Session) -> None:
+    rings = Rings(ASKED, ASKED, silent=True)
+    session.write("ring", rings)
+    channels = [session.channel(c, sensitivity_v_per_pa=None) for c in ASKED]
+    rows = session.checks_table([session.check("ring", "before", rings)], channels)
+    table = session.calibration_table(rows, channels)
+    assert {row["verdict"] for row in table.values()} == {"unusable"}
+    assert table["p1"]["sensitivity_v_per_pa"] is None
+    assert table["p1"]["reasons"] == ["no-tone", "no-sensitivity", "no-chart"]
+
+
+def test_fewer_channels_than_fitted(session: Session) -> None:
+    rows = rows_with(session, Rings([0, 1, 2, 3], ASKED, channels_written=4))
+    assert reasons(rows) == {"p5": ["channel-missing"], "p6": ["channel-missing"]}
+    assert "position p6: it is on channel 6 of 4" in sentences(rows)
+
+
+def test_a_gain_that_is_not_the_one_entered(session: Session) -> None:
+    """20 dB less gain on every channel than the tables say."""
+    rings = Rings(ASKED, ASKED, level_off_db=-20.0)
+    rows = rows_with(session, rings)
+    assert reasons(rows) == {session.position(c): ["level-off"] for c in ASKED}
+    assert "dB from what the sensor table, full scale and gain let expect" in sentences(rows)
+    assert {row["source"] for row in session.calibration_table(rows).values()} == {"chart"}
+
+
+def leaky(time: np.ndarray, tone: np.ndarray) -> np.ndarray:
+    return tone * 10.0 ** ((-0.9 + 0.11 * np.sin(2.0 * np.pi * 0.35 * time)) / 20.0)
+
+
+def test_a_leaky_fit_is_low_and_unsteady(session: Session) -> None:
+    rows = rows_with(session, Rings(ASKED, ASKED, waves={1: leaky}, lengths_s={1: 5.0}))
+    assert list(reasons(rows)) == ["p2"]
+    assert "leak" in reasons(rows)["p2"]
+    assert "the coupler may leak" in sentences(rows)
+
+
+def test_a_sensor_that_is_low_but_steady_is_no_leak(session: Session) -> None:
+    session.sensitivity[1] = session.chart[1] * 10.0 ** (-0.9 / 20.0)
+    assert reasons(rows_with(session, Rings(ASKED, ASKED))) == {}
+
+
+@pytest.mark.parametrize(
+    ("rung", "named"),
+    [
+        ([0, 2, 1, 3, 4, 5], {"p2": ["swapped"], "p3": ["swapped"]}),
+        ([0, 1, 2, 2, 4, 5], {"p3": ["rung-in-place"], "p4": ["no-tone", "rung-in-place"]}),
+        ([0, 1, 3, 4, 5], {"p3": ["no-tone"]}),
+        ([0, 1, 2, 3, 0, 4, 5], {"p1": ["rung-twice"]}),
+        ([5, 4, 3, 2, 1, 0], {"p6": ["other-order"]}),
+    ],
+)
+def test_the_sequence_against_the_list(session: Session, rung: list[int], named: dict[str, list[str]]) -> None:
+    assert reasons(rows_with(session, Rings(rung, ASKED))) == named
+
+
+def test_one_not_listed_in_place_of_one_listed(session: Session) -> None:
+    rows = rows_with(session, Rings([0, 1, 5, 3, 4], [0, 1, 2, 3, 4]))
+    assert reasons(rows) == {"p3": ["no-tone", "rung-in-place"], "p6": ["rung-in-place"]}
+    assert "p6 was rung when p3 was due" in sentences(rows)
+    table = session.calibration_table(rows)
+    assert table["p6"]["source"] == "before", "its own sensor was rung all the same"
+    assert table["p3"]["source"] == "chart"
+
+
+def test_two_rings_of_one_channel_that_differ(session: Session) -> None:
+    turns = iter((0.0, -0.4))
+
+    def second_lower(_: np.ndarray, tone: np.ndarray) -> np.ndarray:
+        return tone * 10.0 ** (next(turns) / 20.0)
+
+    rings = Rings([0, 1, 2, 3, 1, 4, 5], ASKED, waves={1: second_lower})
+    assert reasons(rows_with(session, rings)) == {"p2": ["rings-differ", "rung-twice"]}
+
+
+def test_a_closed_coupler_without_static_pressure(session: Session) -> None:
+    session.static_pressure_hpa = None
+    rows = rows_with(session, Rings(ASKED, ASKED))
+    assert reasons(rows) == {session.position(c): ["static-pressure-missing"] for c in ASKED}
+    assert all(dict(zip(r["terms"], r["terms_db"], strict=True))["static pressure"] == 0.3 for r in rows)
+    table = session.calibration_table(rows, None, common_deviation_limit_db=0.2)
+    assert "common-deviation" in table["p1"]["reasons"], "-0.25 dB of air pressure lie on all sensors alike"
+
+
+def both_stages(session: Session, drift_db: dict[int, float]) -> dict[str, dict[str, Any]]:
+    rings = Rings(ASKED, ASKED)
+    session.write("one", rings)
+    session.write("two", rings, drift_db)
+    rows = session.checks_table([session.check("one", "before", rings), session.check("two", "after", rings)])
+    return session.calibration_table(rows)
+
+
+def test_drift_of_one_sensor(session: Session) -> None:
+    table = both_stages(session, {3: -0.8})
+    assert {name: row["reasons"] for name, row in table.items() if row["reasons"]} == {"p4": ["drift"]}
+    assert table["p4"]["drift_db"] == pytest.approx(-0.8, abs=0.01)
+
+
+def test_drift_of_all_sensors_together_is_not_blamed_on_them(session: Session) -> None:
+    table = both_stages(session, dict.fromkeys(ASKED, -0.7) | {3: 0.1})
+    assert {name: row["reasons"] for name, row in table.items()} == {
+        name: ["drift", "common-shift"] if name == "p4" else ["common-shift"] for name in table
+    }
+    assert table["p1"]["session_drift_db"] == pytest.approx(-0.7, abs=0.01)
+    assert "suspect the calibrator or the air pressure, not the sensors" in table["p1"]["sentences"][0]
+    assert "+0.80 dB of it its own" in table["p4"]["sentences"][0]
+
+
+def test_sensors_that_fit_each_others_charts(session: Session) -> None:
+    session.chart[2], session.chart[4] = 0.003, 0.006
+    session.sensitivity[2], session.sensitivity[4] = 0.0061, 0.00305
+    table = both_stages(session, {})
+    assert table["p3"]["reasons"] == table["p5"]["reasons"] == ["deviation", "charts-exchanged"]
+    assert "fits the chart of the one at p5" in table["p3"]["sentences"][1]
+    assert [row["reasons"] for name, row in table.items() if name not in ("p3", "p5")] == [[]] * 4
+
+
+def test_a_chart_that_does_not_reach_the_tone(session: Session) -> None:
+    channels = [session.channel(c) for c in ASKED]
+    channels[2] = session.channel(2, chart_hz=(400.0, 8000.0), chart_db=(0.0, 1.0))
+    rings = Rings(ASKED, ASKED)
+    session.write("ring", rings)
+    rows = session.checks_table([session.check("ring", "before", rings)], channels)
+    assert reasons(rows) == {"p3": ["chart-misses-tone"]}
+    row = next(row for row in rows if row["position"] == "p3")
+    assert row["found"]
+    assert row["terms"][-1] == "chart between tone and reference"
