@@ -55,7 +55,7 @@ docs: $(VENV)/.testing
 bench: $(VENV)/.testing
 	$(BIN)/python benchmarks/measure_chain.py
 
-# Long evidence: the invented rig of tests/independent with many seeds; writes docs/validation.md.
+# Long evidence: random calibrator sessions, the invented rig of tests/independent with many seeds; writes docs/validation.md.
 SEEDS ?= 8
 validate: $(VENV)/.testing
-	$(BIN)/python benchmarks/validate_rig.py --seeds $(SEEDS) > docs/validation.md.part && mv docs/validation.md.part docs/validation.md
+	$(BIN)/python benchmarks/validation_page.py --seeds $(SEEDS)

@@ -10,11 +10,13 @@ import platform
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 import numpy as np
 import soundfile
+
+import measure_calibration
+from measured_command import measured
 
 ROOT = Path(__file__).resolve().parents[1]
 RATE_HZ, CHANNELS, SECONDS = 51_200, 32, 60
@@ -51,17 +53,6 @@ def write_campaign(folder: Path) -> None:
         (folder / "config" / name).write_text(text, encoding="utf-8")
 
 
-def measured(command: list[str], folder: Path) -> tuple[float, float]:
-    """Wall seconds and peak resident memory in MiB of one command."""
-    start = time.perf_counter()
-    limits = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    process = subprocess.Popen(command, cwd=folder, env=limits)
-    _, status, usage = os.wait4(process.pid, 0)
-    if status:
-        raise SystemExit(f"{command} failed")
-    return time.perf_counter() - start, usage.ru_maxrss / 1024.0
-
-
 def main() -> None:
     """Run the bench and write the page."""
     tapeline = str(Path(sys.executable).parent / "tapeline")
@@ -91,6 +82,8 @@ def main() -> None:
     lines += [
         "",
         "The plain script holds the whole recording; the jobs stream it, and do calibration, checks and history too.",
+        "",
+        *measure_calibration.section(),
     ]
     page = ROOT / "docs" / "benchmarks.md"
     page.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -40,12 +40,16 @@ Wave = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 @dataclass
 class Rings:
-    """One calibrator recording to be made: who is rung in which order, and what is done to single rings."""
+    """One calibrator recording to be made: who is rung in which order, and what is done to single rings.
+
+    `cut_at` limits the whole signal of a channel to a share of its tone's crest, as a conditioner out of range does.
+    """
 
     rung: list[int]
     stated: list[int] = field(default_factory=list)
     waves: dict[int, Wave] = field(default_factory=dict)
     lengths_s: dict[int, float] = field(default_factory=dict)
+    cut_at: dict[int, float] = field(default_factory=dict)
     nominal_hz: float | None = None
     level_off_db: float = 0.0
     noise_pa: float | None = None
@@ -134,7 +138,7 @@ class Session:
         tone = 0.0 * time if rings.silent else peak * shape * settling * wave
         if channel in rings.waves:
             tone = rings.waves[channel](time - on, tone)
-        noise = rings.noise_pa if rings.noise_pa is not None else 10.0 ** (random.uniform(-62.0, -45.0) / 20.0) * peak
+        noise = rings.noise_pa if rings.noise_pa is not None else 10.0 ** (random.uniform(-62.0, -28.0) / 20.0) * peak
         pascal = random.standard_normal((self.channels, time.size), dtype=np.float32) * np.float32(noise)
         pascal += (0.5 * noise * np.sin(2.0 * np.pi * 50.0 * time + random.uniform(0.0, 6.28))).astype(np.float32)
         leaks = 10.0 ** ((LEAK_DB + random.uniform(-3.0, 3.0, self.channels)) / 20.0)
@@ -145,6 +149,8 @@ class Session:
                 2.0 * np.pi * random.uniform(20.0, 60.0) * (time - at)
             )
             pascal[channel] += (random.uniform(0.3, 1.5) * peak * knock).astype(np.float32)
+        for limited, share in rings.cut_at.items():
+            np.clip(pascal[limited], -share * peak, share * peak, out=pascal[limited])
         return pascal
 
     def check(self, name: str, stage: str, rings: Rings, **changes: Any) -> CalibratorCheck:

@@ -77,8 +77,7 @@ def test_a_distorted_tone(session: Session) -> None:
 @pytest.mark.parametrize("share", [0.97, 0.94, 0.7])
 def test_a_tone_cut_off_below_full_scale(session: Session, share: float) -> None:
     """A conditioner that limits: crests at a share of the tone's own."""
-    limited = {3: lambda _, tone: np.clip(tone, -share * np.abs(tone).max(), share * np.abs(tone).max())}
-    rows = rows_with(session, Rings(ASKED, ASKED, waves=limited))
+    rows = rows_with(session, Rings(ASKED, ASKED, cut_at={3: share}))
     assert list(reasons(rows)) == ["p4"]
     assert reasons(rows)["p4"][0] == "clipped-tone"
 
@@ -171,7 +170,7 @@ def test_the_sequence_against_the_list(session: Session, rung: list[int], named:
 def test_one_not_listed_in_place_of_one_listed(session: Session) -> None:
     rows = rows_with(session, Rings([0, 1, 5, 3, 4], [0, 1, 2, 3, 4]))
     assert reasons(rows) == {"p3": ["no-tone", "rung-in-place"], "p6": ["rung-in-place"]}
-    assert "p6 was rung when p3 was due" in sentences(rows)
+    assert "position p6 was rung when p3 was due" in sentences(rows)
     table = session.calibration_table(rows)
     assert table["p6"]["source"] == "before", "its own sensor was rung all the same"
     assert table["p3"]["source"] == "chart"

@@ -268,8 +268,14 @@ def calibration_rows(size: Size) -> list[Row]:
             "deviation_db": 0.095,
             "drift_db": 0.017,
             "standard_uncertainty_db": 0.12,
+            "why": "level mean of the checks before and after, as the policy asks",
+            "terms": ["calibrator", "adapter", "sine fit", "drift"],
+            "terms_db": [0.1, 0.05, 0.001 * (index + 1), 0.02],
+            "terms_evidence": ["certificate", "default", "measured", "measured"],
+            "serial": f"s-{index + 1}",
             "verdict": "good",
             "reasons": [],
+            "sentences": [],
         }
         if session == "may":
             row |= CALIBRATION_FAULTS.get(place["position"], {})
@@ -278,17 +284,25 @@ def calibration_rows(size: Size) -> list[Row]:
 
 
 CALIBRATION_FAULTS: Mapping[str, Row] = {
-    "P02": {"drift_db": -0.7213, "after_v_per_pa": 0.0037, "verdict": "doubtful", "reasons": ["drift"]},
-    "P04": {"deviation_db": 1.3456, "verdict": "doubtful", "reasons": ["deviation"]},
-    "P06": {"after_v_per_pa": None, "drift_db": None, "verdict": "doubtful", "reasons": ["no-check-after"]},
-    "P07": {"chart_v_per_pa": None, "deviation_db": None, "verdict": "doubtful", "reasons": ["no-chart"]},
-}
+    "P02": {"drift_db": -0.7213, "after_v_per_pa": 0.0037, "verdict": "doubtful", "reasons": ["drift"],
+            "sentences": ["position P02: drift of the sensitivity: -0.72 dB after against before (limit 0.5 dB)"]},
+    "P04": {"deviation_db": 1.3456, "verdict": "doubtful", "reasons": ["deviation"],
+            "sentences": [f"position P04: deviation of the checks from the chart: +1.35 dB {HOSTILE}"]},
+    "P06": {"after_v_per_pa": None, "drift_db": None, "source": "before", "verdict": "doubtful",
+            "why": "check before the runs: there is no usable check after; refused after: no-tone",
+            "reasons": ["no-tone", "no-check-after"],
+            "sentences": ["position P06: no steady tone near 250 Hz", "position P06: no usable check after the runs"]},
+    "P07": {"chart_v_per_pa": None, "deviation_db": None, "verdict": "doubtful",
+            "reasons": ["no-chart", "chart-old"],
+            "sentences": ["position P07: no sensitivity is stated", "position P07: calibrated 900 days before"]},
+}  # fmt: skip
 
 
 def check_rows(size: Size) -> list[Row]:
     """One check before and after each session; the tone of P06 after may is missing."""
     rows = []
-    for session, stage, place in product(("april", "may"), ("before", "after"), position_rows(size)):
+    numbered = list(enumerate(position_rows(size)))
+    for session, stage, (index, place) in product(("april", "may"), ("before", "after"), numbered):
         found = not (session == "may" and stage == "after" and place["position"] == "P06")
         rows.append(
             {
@@ -299,6 +313,14 @@ def check_rows(size: Size) -> list[Row]:
                 "calibrator": "ring-250",
                 "found": found,
                 "reasons": [] if found else ["no-tone"],
+                "sentences": [] if found else [f"position {place['position']}: no steady tone near 250 Hz"],
+                "ring_starts_s": [4.0 * index + 1.0] if found else [],
+                "ring_stops_s": [4.0 * index + 3.6] if found else [],
+                "start_s": 4.0 * index + 1.2 if found else None,
+                "stop_s": 4.0 * index + 3.4 if found else None,
+                "duration_s": 40.0,
+                "turn": index + 1 if found else None,
+                "turn_stated": index + 1,
                 "tone_frequency_hz": 250.1 if found else None,
                 "level_db": 123.87 if found else None,
             }

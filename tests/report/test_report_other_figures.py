@@ -18,6 +18,7 @@ from tapeline.report.figure_style import VERDICT_COLOURS, VERDICT_MARKS, conditi
 from tapeline.report.figures_calibration import against_chart_db, calibration_figure
 from tapeline.report.figures_positions import located, position_map
 from tapeline.report.figures_quality import quality_matrix
+from tapeline.report.figures_rings import ring_figure
 from tapeline.report.figures_spectra import history_figure, spectra_figure, spectra_limits
 from tapeline.report.finished_tables import Spectrum
 
@@ -50,7 +51,13 @@ def test_the_quality_matrix_marks_each_channel_and_counts_at_the_margins() -> No
 
 
 def row(position: str, before: float | None, after: float | None, chart: float | None) -> dict[str, Any]:
-    return {"position": position, "before_v_per_pa": before, "after_v_per_pa": after, "chart_v_per_pa": chart}
+    values = {
+        "before_v_per_pa": before,
+        "after_v_per_pa": after,
+        "chart_v_per_pa": chart,
+        "sensitivity_v_per_pa": after,
+    }
+    return {"position": position, **values, "session_deviation_db": 0.21, "reasons": []}
 
 
 def test_checks_are_drawn_in_decibels_against_the_chart() -> None:
@@ -68,6 +75,35 @@ def test_checks_are_drawn_in_decibels_against_the_chart() -> None:
     assert by_marker["x"].get_xdata()[0] == 1
     assert first.get_ylim() == second.get_ylim()
     assert "sensitivity against the chart, dB" in words_of(figure)
+    levels = [line.get_ydata()[0] for line in first.lines if len(set(line.get_ydata())) == 1]
+    assert 0.21 in levels, "the session's median deviation is drawn"
+
+
+def check(position: str, turn: int, stated: int, *reasons: str, steady: bool = True) -> dict[str, Any]:
+    start = 5.0 * turn
+    return {"position": position, "stage": "before", "ring_starts_s": [start], "ring_stops_s": [start + 3.0],
+            "start_s": start + 0.2 if steady else None, "stop_s": start + 2.8 if steady else None, "duration_s": 30.0,
+            "turn": turn, "turn_stated": stated, "reasons": list(reasons)}  # fmt: skip
+
+
+def test_rings_are_drawn_where_they_were_heard() -> None:
+    rows = [check("P1", 1, 1), check("P2", 3, 2, "swapped"), check("P3", 4, 3, "noisy-tone"),
+            check("P4", 5, 4, "unsteady-tone", steady=False)]  # fmt: skip
+    with report_style():
+        figure = ring_figure({"cal": rows, "bare": []}, ["P1", "P2", "P3", "P4"], HEADING)
+    parts = {(line.get_gid(), *line.get_xdata(), line.get_ydata()[0]) for line in figure.axes[0].lines}
+    assert parts == {
+        ("heard", 5.0, 8.0, 0),
+        ("heard", 15.0, 18.0, 1),
+        ("heard", 20.0, 23.0, 2),
+        ("heard", 25.0, 28.0, 3),
+        ("measured", 5.2, 7.8, 0),
+        ("measured", 15.2, 17.8, 1),
+        ("refused", 20.2, 22.8, 2),
+    }
+    words = [text.get_text() for text in figure.axes[0].texts]
+    assert words == ["1", "3 (2) swapped", "4 (3) noisy-tone", "5 (4) unsteady-tone"]
+    assert "cal, before   n = 4 channels rung of 4" in [figure.axes[0].get_title(side) for side in ("left", "center")]
 
 
 def spectrum(run: str, psd: list[float], background: list[float] | None) -> Spectrum:

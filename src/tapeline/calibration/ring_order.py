@@ -37,11 +37,11 @@ def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
     in_place = {name: _in_place_of(name, rung, stated) for name in stated if name not in turns}
     for name, taker in in_place.items():
         if taker is not None:
-            sentence = (
-                f"{taker} was rung when {name} was due: the cables or fittings of the two are likely exchanged, or the "
-                "wrong one was rung"
-            )
-            doubts += [Doubt(place, "rung-in-place", f"position {place}: {sentence}") for place in (name, taker)]
+            words = "the cables or fittings of the two are likely exchanged, or the wrong one was rung"
+            doubts += [
+                Doubt(name, "rung-in-place", f"position {name}: {taker} was rung when it was due: {words}"),
+                Doubt(taker, "rung-in-place", f"position {taker} was rung when {name} was due: {words}"),
+            ]
     takers = set(in_place.values())
     for name in dict.fromkeys(turns):
         if stated and name not in stated and name not in takers:

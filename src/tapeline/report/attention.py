@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +10,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.wording import counted, listed, number, percent, printable
+from tapeline.report.wording import counted, listed, percent, printable
 
 MOST_LINES = 40
 SEVERITY = {"unusable": 0, "doubtful": 1, "note": 2}
@@ -31,7 +31,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
     lines = [
         *_recordings(tables),
         *_channels(tables),
-        *_calibration(tables, campaign),
+        *_calibration(tables),
         *_checks(tables),
         *_comparisons(tables, campaign),
         *_bounds(tables, campaign),
@@ -58,8 +58,9 @@ def action_of(code: str) -> str:
 
 
 def severity_of(code: str) -> str:
-    """The verdict that a reason code leads to; an unknown one is doubtful."""
-    return REASONS[code].verdict if code in REASONS else "doubtful"
+    """The verdict that a reason code leads to, "note" where it leads to none; an unknown one is doubtful."""
+    verdict = REASONS[code].verdict if code in REASONS else "doubtful"
+    return "note" if verdict == "good" else verdict
 
 
 @dataclass(frozen=True)
@@ -129,48 +130,48 @@ def _recordings(tables: FinishedTables) -> list[Attention]:
     ]
 
 
-def _calibration(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
-    limits = campaign.settings.calibration
-    numbers: dict[str, Callable[[Row], str]] = {
-        "drift": lambda row: (
-            f"{number(row['drift_db'], 2, signed=True)} dB after against before (limit {limits.drift_limit_db:g} dB)"
-        ),
-        "deviation": lambda row: (
-            f"{number(row['deviation_db'], 2, signed=True)} dB off the chart (limit {limits.deviation_limit_db:g} dB)"
-        ),
-    }
-    lines: list[Attention] = []
-    together: dict[tuple[str, str], list[Row]] = {}
-    for row in tables.calibration:
+@dataclass(frozen=True)
+class _Said:
+    """One sentence of a reason and the rows that say it, alike but for the position."""
+
+    code: str
+    words: str
+    rows: tuple[Row, ...]
+
+    def line(self, where: str) -> Attention:
+        """The line of the list, with the place given."""
+        return Attention(severity_of(self.code), where, printable(self.words), action_of(self.code))
+
+
+def _gathered(rows: Iterable[Row], group: str) -> Iterator[_Said]:
+    """Reasons of rows that share the column `group`, gathered where they say the same."""
+    together: dict[tuple[str, str, str], list[Row]] = {}
+    for row in rows:
         for code in row["reasons"] or ():
-            if code in numbers:
-                where = f"{row['position']}, session {row['session']}, sensor {row['sensor'] or 'not stated'}"
-                found = f"{code} of the sensitivity: {numbers[code](row)}"
-                lines.append(Attention(severity_of(code), where, found, action_of(code)))
-            else:
-                together.setdefault((row["session"], code), []).append(row)
-    for (session, code), rows in sorted(together.items()):
-        meaning = REASONS[code].meaning if code in REASONS else code
-        where = f"{listed(row['position'] for row in rows)}, session {session}"
-        lines.append(Attention(severity_of(code), where, f"calibration: {meaning}", action_of(code)))
+            words = sentence_of(row, code).removeprefix(f"position {row['position']}: ")
+            together.setdefault((row[group], code, words), []).append(row)
+    for (_, code, words), own in sorted(together.items(), key=lambda item: item[0]):
+        yield _Said(code, words, tuple(own))
+
+
+def _calibration(tables: FinishedTables) -> list[Attention]:
+    """Doubts of the decisions; those of the checks themselves are said with the checks."""
+    of_checks = {(row["session"], row["position"], code) for row in tables.checks for code in row["reasons"] or ()}
+    lines = []
+    for said in _gathered(tables.calibration, "session"):
+        rows = [row for row in said.rows if (row["session"], row["position"], said.code) not in of_checks]
+        if rows:
+            sensor = f", sensor {rows[0]['sensor'] or 'not stated'}" if len(rows) == 1 else ""
+            places = listed(row["position"] for row in rows)
+            lines.append(said.line(f"{places}, session {rows[0]['session']}{sensor}"))
     return lines
 
 
 def _checks(tables: FinishedTables) -> list[Attention]:
     """Calibrator checks that went wrong, gathered by run and reason."""
-    together: dict[tuple[str, str], list[str]] = {}
-    for row in tables.checks:
-        codes = row["reasons"] or ([] if row["found"] else ["no-tone"])
-        for code in codes:
-            together.setdefault((row["run"], code), []).append(row["position"])
     return [
-        Attention(
-            severity_of(code),
-            f"check {run}, {listed(positions)}",
-            REASONS[code].meaning if code in REASONS else code,
-            action_of(code),
-        )
-        for (run, code), positions in sorted(together.items())
+        said.line(f"check {said.rows[0]['run']}, {listed(row['position'] for row in said.rows)}")
+        for said in _gathered(tables.checks, "run")
     ]
 
 

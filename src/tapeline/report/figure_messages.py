@@ -55,6 +55,17 @@ def quality_message(rows: Sequence[Row], session: str) -> str:
     return f"{text} Unusable at {listed(worst, 4)}." if worst else f"{text} None is unusable."
 
 
+def rings_message(runs: Mapping[str, Sequence[Row]], session: str) -> str:
+    """How many channels were rung in each recording, and which are in doubt."""
+    parts = [f"Session {session}."]
+    for run, rows in runs.items():
+        found = sum(bool(row["found"]) for row in rows)
+        doubted = sorted(row["position"] for row in rows if row["reasons"])
+        text = f"{run}: {counted(found, 'channel')} with a steady tone"
+        parts.append(f"{text}, in doubt: {listed(doubted, 4)}." if doubted else f"{text}, none in doubt.")
+    return " ".join(parts)
+
+
 def calibration_message(rows: Sequence[Row]) -> str:
     """The largest drift and deviation."""
     parts = [f"Checks of {counted(len(rows), 'channel')} against the charts."]

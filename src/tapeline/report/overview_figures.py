@@ -8,11 +8,12 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.chosen_runs import ChosenRuns
 from tapeline.report.comparison_views import MOST_PANELS, condition_title, in_table_order
 from tapeline.report.figure_files import FigureShelf, Picture
-from tapeline.report.figure_messages import calibration_message, map_message, quality_message
+from tapeline.report.figure_messages import calibration_message, map_message, quality_message, rings_message
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figures_calibration import calibration_figure
 from tapeline.report.figures_positions import located, position_map
 from tapeline.report.figures_quality import quality_matrix
+from tapeline.report.figures_rings import ring_figure
 from tapeline.report.figures_spectra import history_figure, spectra_figure, spectra_limits
 from tapeline.report.finished_tables import FinishedTables, Row, Spectrum
 from tapeline.report.wording import listed, operating_point, printable
@@ -86,9 +87,37 @@ def calibration_pictures(tables: FinishedTables, campaign: Campaign, shelf: Figu
                 ),
                 alt=calibration_message(inside),
                 caption="Sensitivity before (open circle) and after (filled square) the runs against the chart's; the "
-                "line that joins them is the drift.",
+                "line that joins them is the drift, the level line the sensitivity used.",
             )
         )
+    return pictures
+
+
+def ring_pictures(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf) -> list[Picture]:
+    """Who was rung when in each calibrator recording, one figure a session; several where there are many positions."""
+    sessions: dict[str, dict[str, list[Row]]] = {}
+    for row in sorted(tables.checks, key=lambda row: (row["session"], row["stage"] != "before", row["run"])):
+        sessions.setdefault(row["session"], {}).setdefault(row["run"], []).append(row)
+    pictures = []
+    for session, runs in sorted(sessions.items()):
+        every = in_table_order(campaign, (row["position"] for rows in runs.values() for row in rows))
+        for part in _pages(every, POSITIONS_A_MATRIX):
+            inside = {run: [row for row in rows if row["position"] in part] for run, rows in runs.items()}
+            selection = (
+                f"campaign {campaign.settings.campaign} · session {session} · runs {listed(runs, 12)} · "
+                f"{len(part)} positions"
+            )
+            heading = Heading(f"Who was rung when, session {session}", selection)
+            pictures.append(
+                shelf.add(
+                    ("rings", session),
+                    ring_figure(inside, part, heading),
+                    alt=rings_message(inside, session),
+                    caption="Thin line: the tone was heard on this channel. Thick bar: the steady part that was "
+                    "measured. Number: its turn in the recording; in brackets the turn stated in the run table, where "
+                    "it is another.",
+                )
+            )
     return pictures
 
 

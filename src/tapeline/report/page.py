@@ -22,12 +22,19 @@ from tapeline.report.overview_figures import (
     history_picture,
     map_picture,
     quality_pictures,
+    ring_pictures,
     spectra_pictures,
 )
 from tapeline.report.tables_of_differences import ranking_tables
 from tapeline.report.tables_of_runs import coverage_table, run_log_table
 from tapeline.report.tables_of_settings import settings_table, versions_table
-from tapeline.report.tables_of_trust import calibration_table, checks_table, reasons_table
+from tapeline.report.tables_of_trust import (
+    calibration_table,
+    checks_table,
+    papers_table,
+    reasons_table,
+    terms_table,
+)
 from tapeline.report.wording import BAND_WORDS, confidence_words, printable
 from tapeline.store.atomic import replacing
 
@@ -56,6 +63,7 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
     chosen = chosen_runs(tables, campaign)
     quality = quality_pictures(tables, campaign, shelf)
     calibration = calibration_pictures(tables, campaign, shelf)
+    rings = ring_pictures(tables, campaign, shelf)
     position_map = map_picture(tables, campaign, shelf)
     spectra = spectra_pictures(tables, campaign, chosen, shelf) if chosen else []
     history = history_picture(tables, campaign, chosen, shelf) if chosen else None
@@ -79,7 +87,10 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
         "reasons": reasons_table(tables),
         "calibration": calibration,
         "sensitivities": calibration_table(tables),
+        "terms": terms_table(tables),
+        "papers": papers_table(tables),
         "checks": checks_table(tables),
+        "ring_pictures": rings,
         "spectra": spectra,
         "history": history,
         "position_map": position_map,

@@ -53,6 +53,7 @@ def calibration_table(tables: FinishedTables) -> PlainTable:
             number(row["deviation_db"], 2, signed=True),
             number(row["drift_db"], 2, signed=True),
             number(row["standard_uncertainty_db"], 2),
+            row["why"] or NO_VALUE,
             row["verdict"] or NO_VALUE,
             listed(row["reasons"] or (), 20) or NO_VALUE,
         )
@@ -73,12 +74,72 @@ def calibration_table(tables: FinishedTables) -> PlainTable:
             "off chart, dB",
             "drift, dB",
             "std. unc., dB",
+            "why",
             "verdict",
             "reasons",
         ),
         rows=tuple(rows),
         numeric=frozenset({3, 5, 6, 7, 8, 9, 10}),
         note="Drift is after against before; the standard uncertainty is that of the sensitivity used.",
+    )
+
+
+def terms_table(tables: FinishedTables) -> PlainTable:
+    """The terms of the sensitivities' uncertainty, session by session, with the evidence for each."""
+    found: dict[tuple[str, str, str], list[float]] = {}
+    for row in tables.calibration:
+        for name, value, evidence in zip(
+            row["terms"] or (), row["terms_db"] or (), row["terms_evidence"] or (), strict=True
+        ):
+            found.setdefault((row["session"], name, evidence), []).append(value)
+    rows = [
+        (session, name, evidence, number(min(values), 3), number(max(values), 3), str(len(values)))
+        for (session, name, evidence), values in found.items()
+    ]
+    return PlainTable(
+        key="terms-table",
+        caption="What the uncertainty of the sensitivities is made of, standard uncertainties in dB",
+        head=("session", "term", "evidence", "smallest", "largest", "channels"),
+        rows=tuple(rows),
+        numeric=frozenset({3, 4, 5}),
+        note="Terms are added in quadrature (GUM). measured: in this campaign; certificate: from the tables; default: "
+        "an assumption of the settings, not knowledge. What all checks share cancels in differences within a session.",
+    )
+
+
+def papers_table(tables: FinishedTables) -> PlainTable:
+    """Serial numbers, dates and kinds of response of the sensors, as sensor table, chart and data sheet state them."""
+    seen: dict[str, tuple[str, ...]] = {}
+    for row in tables.calibration:
+        if row["sensor"] is not None:
+            sheet = row["data_sheet_serial"]
+            seen.setdefault(
+                row["sensor"],
+                (
+                    row["sensor"],
+                    row["serial"] or NO_VALUE,
+                    row["chart_serial"] or NO_VALUE,
+                    NO_VALUE if sheet is None else str(sheet),
+                    row["calibrated_on"] or NO_VALUE,
+                    row["data_sheet_calibrated_on"] or NO_VALUE,
+                    row["response_kind"] or NO_VALUE,
+                ),
+            )
+    return PlainTable(
+        key="papers-table",
+        caption="Papers of the sensors",
+        head=(
+            "sensor",
+            "serial",
+            "serial in chart",
+            "serial in data sheet",
+            "calibrated on",
+            "date in data sheet",
+            "response",
+        ),
+        rows=tuple(seen[name] for name in sorted(seen)[:MOST_ROWS]),
+        numeric=frozenset(),
+        note=_cut_note(len(seen), "calibration.parquet"),
     )
 
 
