@@ -1,4 +1,4 @@
-"""Runs all validations and writes docs/validation.md, what misses its limit included; exit status 1 where something does.
+"""Runs all validations and writes docs/validation.md, misses included; exit status 1 where something misses its limit.
 
 python benchmarks/validation_page.py --seeds 8
 """

@@ -54,3 +54,24 @@ def test_fault_in_a_chart(
     assert (fault.file, fault.line, fault.column) == (CHART, line, column)
     assert found in fault.found
     assert expected in fault.expected
+
+
+def test_the_chart_is_taken_relative_to_its_reference_frequency(tmp_path: Path) -> None:
+    """An absolute chart (dB re 1 V/Pa): half way in log frequency between 100 and 10000 Hz lies 1000 Hz."""
+    chart = Chart((100.0, 10_000.0), (-46.0, -44.0), None)
+    assert chart.relative_to(1000.0) == pytest.approx((-1.0, 1.0))
+    assert chart.relative_to(100.0) == pytest.approx((0.0, 2.0))
+    assert chart.relative_to(10_000.0) == pytest.approx((-2.0, 0.0))
+    assert chart.relative_to(None) == chart.relative_to(50.0) == (-46.0, -44.0)
+
+
+def test_a_reference_frequency_beyond_the_chart_is_warned_of(tmp_path: Path) -> None:
+    sensors = "sensor,chart,chart_reference_hz\ns1,charts/s1.csv,1000\ns2,charts/s1.csv,50\n"
+    text = "frequency_hz,response_db,serial\n20,-1,A-7\n500,0,\n"
+    write(tmp_path, {**MINIMAL, "config/sensors.csv": sensors, CHART: text})
+    campaign = load_campaign(tmp_path)
+    assert campaign.charts["s1"].serial == "A-7"
+    (warning,) = campaign.warnings
+    assert (warning.file, warning.line, warning.column) == ("config/sensors.csv", 2, "chart_reference_hz")
+    assert warning.found == "1000 Hz"
+    assert "within the chart, 20 to 500 Hz" in warning.expected

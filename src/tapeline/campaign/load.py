@@ -86,6 +86,13 @@ def _read_charts(root: Path, material: Material, faults: list[Fault]) -> dict[st
         elif sensor.chart not in by_path:
             by_path[sensor.chart] = read_chart(root, sensor.chart, faults)
         chart = by_path[sensor.chart]
-        if chart is not None:
-            charts[sensor.sensor] = chart
+        if chart is None:
+            continue
+        charts[sensor.sensor] = chart
+        reference_hz = sensor.chart_reference_hz
+        if reference_hz is not None and not chart.covers(reference_hz):
+            expected = f"a frequency within the chart, {chart.frequency_hz[0]:g} to {chart.frequency_hz[-1]:g} Hz"
+            mend = "the chart is used as it stands, its 0 dB taken for the sensor's sensitivity"
+            found = f"{reference_hz:g} Hz"
+            material.warnings.append(material.sensors.fault(sensor.line, "chart_reference_hz", found, expected, mend))
     return charts

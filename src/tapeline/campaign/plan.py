@@ -37,7 +37,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "sensitivity": 2,
     "pressure": 1,
     "spectra": 1,
-    "tables": 1,
+    "tables": 2,
     "catalogue": 2,
     "compare": 1,
     "report": 1,

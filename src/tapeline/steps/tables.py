@@ -223,6 +223,8 @@ def _narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 "corrected_psd_pa2_per_hz": result.corrected[p].astype(np.float32),
                 "margin_db": result.margin_db[p].astype(np.float32) if has else None,
                 "state": result.state[p].astype(np.uint8),
+                "response_low_hz": number(m.run.response_low_hz[p]),
+                "response_high_hz": number(m.run.response_high_hz[p]),
             }
         )
     return rows

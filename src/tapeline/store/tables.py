@@ -239,6 +239,8 @@ NARROWBAND = Table(
         Column("corrected_psd_pa2_per_hz", "reals", "after subtraction; NaN where a bound", "Pa^2/Hz"),
         Column("margin_db", "reals", "total above background", "dB", null="none"),
         Column("state", "states", "index into the list of states in the file's metadata"),
+        Column("response_low_hz", "real", "lines below it are response-unknown", "Hz", null="no chart applied"),
+        Column("response_high_hz", "real", "lines above it are response-unknown", "Hz", null="no chart applied"),
     ),
     sort=("position", "run"),
     partition="session",
