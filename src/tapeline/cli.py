@@ -64,6 +64,7 @@ def _parser() -> argparse.ArgumentParser:
     sheet = commands.add_parser("datasheet", help="print a sensor's electronic data sheet (IEEE 1451.4)")
     sheet.add_argument("files", type=Path, nargs="+", metavar="FILE", help="binary data sheets of 8 or 40 bytes")
     sheet.set_defaults(action=_datasheet)
+    _history_parser(commands)
     for names, key in ((SESSION_STEPS, "session"), (RUN_STEPS, "run"), (CAMPAIGN_STEPS, None)):
         for name, text in names.items():
             step = commands.add_parser(name, help=f"step: {text}")
@@ -72,6 +73,21 @@ def _parser() -> argparse.ArgumentParser:
             step.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
             step.set_defaults(action=_step, step=name)
     return parser
+
+
+def _history_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    history = commands.add_parser(
+        "history",
+        help="draw each sensor's sensitivity over the sessions of several campaigns",
+        description="Control charts of each sensor's sensitivity over all sessions of the campaigns given, from their "
+        "finished tables; writes one figure a sensor and history.csv, and prints steps, trends and the shifts that all "
+        "sensors have in common. A sensor name in two campaigns is taken as the same sensor.",
+    )
+    history.add_argument("campaigns", type=Path, nargs="+", metavar="CAMPAIGN", help="campaign folders with results")
+    history.add_argument(
+        "--to", type=Path, default=Path("history"), metavar="FOLDER", help="where to write (default: history)"
+    )
+    history.set_defaults(action=_history)
 
 
 def _step(options: argparse.Namespace) -> int:
@@ -158,3 +174,32 @@ def _datasheet(options: argparse.Namespace) -> int:
         else:
             print("\n".join([str(path), *lines]))
     return status
+
+
+def _history(options: argparse.Namespace) -> int:
+    from tapeline.report.sensor_checks import NoHistoryError, checks_in_time, read_campaigns
+
+    try:
+        campaigns, notes = read_campaigns(options.campaigns)
+    except NoHistoryError as error:
+        print(error, file=sys.stderr)
+        return EXIT_FAULTS
+    for note in notes:
+        print(f"note: {note}", file=sys.stderr)
+    from tapeline.report.figures_history import write_figures
+    from tapeline.report.history_text import CSV_FILE, history_text, write_csv
+    from tapeline.report.sensor_history import sensor_history
+
+    history = sensor_history(checks_in_time(campaigns))
+    if not history.series:
+        print("no sensors in the calibration tables of these campaigns: there is no history to draw", file=sys.stderr)
+        return EXIT_FAULTS
+    try:
+        figures = write_figures(history, options.to)
+        write_csv(history, options.to / CSV_FILE)
+    except OSError as error:
+        print(f"{options.to}: cannot be written ({error.strerror}); name another folder with --to", file=sys.stderr)
+        return EXIT_FAILED
+    print(history_text(history))
+    print(f"\nfigures  {options.to} ({len(figures)} sensors)\ntable    {options.to / CSV_FILE}")
+    return 0

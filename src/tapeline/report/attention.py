@@ -114,9 +114,11 @@ def _joint_sentence(rows: Sequence[Row], code: str) -> str:
 
 
 def _channels(tables: FinishedTables) -> list[Attention]:
+    """Channels of measurements and backgrounds; what is wrong with calibrator recordings is said with the checks."""
+    checked = {row["run"] for row in tables.checks}
     return [
         Attention(severity_of(group.code), group.where, printable(group.sentence), action_of(group.code))
-        for group in reason_groups(tables.quality)
+        for group in reason_groups([row for row in tables.quality if row["run"] not in checked])
     ]
 
 
@@ -155,15 +157,22 @@ def _gathered(rows: Iterable[Row], group: str) -> Iterator[_Said]:
 
 
 def _calibration(tables: FinishedTables) -> list[Attention]:
-    """Doubts of the decisions; those of the checks themselves are said with the checks."""
+    """Doubts of the decisions, sessions that say the same in one line; those of the checks are said with the checks."""
     of_checks = {(row["session"], row["position"], code) for row in tables.checks for code in row["reasons"] or ()}
-    lines = []
+    together: dict[tuple[str, str, tuple[str, ...]], list[_Said]] = {}
     for said in _gathered(tables.calibration, "session"):
         rows = [row for row in said.rows if (row["session"], row["position"], said.code) not in of_checks]
         if rows:
-            sensor = f", sensor {rows[0]['sensor'] or 'not stated'}" if len(rows) == 1 else ""
-            places = listed(row["position"] for row in rows)
-            lines.append(said.line(f"{places}, session {rows[0]['session']}{sensor}"))
+            kept = _Said(said.code, said.words, tuple(rows))
+            places = tuple(row["position"] for row in rows)
+            together.setdefault((said.code, said.words, places), []).append(kept)
+    lines = []
+    for (_, _, places), sessions in together.items():
+        first = sessions[0].rows[0]
+        sensors = {row["sensor"] for said in sessions for row in said.rows}
+        sensor = f", sensor {first['sensor'] or 'not stated'}" if len(sensors) == 1 else ""
+        when = f"session{'s' if len(sessions) > 1 else ''} {listed((s.rows[0]['session'] for s in sessions), 4)}"
+        lines.append(sessions[0].line(f"{listed(places)}, {when}{sensor}"))
     return lines
 
 
