@@ -83,10 +83,10 @@ def _handles(limit_db: float) -> list[Artist]:
     return [
         Line2D([], [], linestyle="none", marker="o", color=BEFORE_COLOUR, markerfacecolor="white", label="before"),
         Line2D([], [], linestyle="none", marker="s", color=AFTER_COLOUR, label="after"),
-        Line2D([], [], linestyle="none", marker="x", color="#5c1130", label="no check to hold against the chart"),
+        Line2D([], [], linestyle="none", marker="x", color="#5c1130", label="no check"),
         Line2D([], [], color="#7a5c2e", linestyle=(0, (4, 3)), linewidth=0.7,
-               label=f"limit of deviation ±{number(limit_db)} dB"),
+               label=f"deviation ±{number(limit_db)} dB"),
         Line2D([], [], color=USED_COLOUR, linewidth=0.9, label="used"),
         Line2D([], [], color="#2f8f7f", linewidth=0.9, linestyle=(0, (1, 1)), label="session's median"),
-        Line2D([], [], color=DRIFT_COLOUR, linewidth=1.8, label="drift beyond its limit"),
+        Line2D([], [], color=DRIFT_COLOUR, linewidth=1.8, label="drift beyond limit"),
     ]  # fmt: skip
