@@ -21,6 +21,7 @@ def main() -> int:
     options = parser.parse_args()
     parts = {
         "validate_calibration.py": ["--healthy", str(options.healthy)],
+        "validate_quality.py": [],
         "validate_rig.py": ["--seeds", str(options.seeds)],
     }
     machine = f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import shutil
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,6 +16,7 @@ from tapeline.campaign.faults import CampaignFaults
 SESSION_STEPS = {
     "calibrate": "find and measure the calibrator tones of a session",
     "sensitivity": "decide the sensitivities of a session",
+    "verdicts": "judge a session's channels beside each other and take overrides into account",
     "tables": "subtract backgrounds and write a session's tables",
 }
 RUN_STEPS = {
@@ -64,6 +66,10 @@ def _parser() -> argparse.ArgumentParser:
     sheet = commands.add_parser("datasheet", help="print a sensor's electronic data sheet (IEEE 1451.4)")
     sheet.add_argument("files", type=Path, nargs="+", metavar="FILE", help="binary data sheets of 8 or 40 bytes")
     sheet.set_defaults(action=_datasheet)
+    inspect = commands.add_parser("inspect", help="print what recordings hold, without a campaign")
+    inspect.add_argument("files", type=Path, nargs="+", metavar="FILE", help="recordings that describe themselves")
+    inspect.set_defaults(action=_inspect)
+    _look_parser(commands)
     _history_parser(commands)
     for names, key in ((SESSION_STEPS, "session"), (RUN_STEPS, "run"), (CAMPAIGN_STEPS, None)):
         for name, text in names.items():
@@ -88,6 +94,21 @@ def _history_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser
         "--to", type=Path, default=Path("history"), metavar="FOLDER", help="where to write (default: history)"
     )
     history.set_defaults(action=_history)
+
+
+def _look_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    look = commands.add_parser(
+        "look",
+        help="verdicts and levels of recordings just made, without the rest of the campaign",
+        description="Looks at recordings in the test hall: overload, dropouts, hum, loose contacts and levels of every "
+        "channel, within seconds. With --campaign the fittings and sensitivities of the session are used. Status 3: a "
+        "channel is unusable.",
+    )
+    look.add_argument("recordings", type=Path, nargs="+", metavar="RECORDING", help="files just recorded")
+    look.add_argument("--campaign", type=Path, help="campaign folder with the fittings and sensors")
+    look.add_argument("--session", help="session of a recording that is in no row of the run table yet")
+    look.add_argument("--format", help="name in the campaign's raw_formats, for recordings without a header")
+    look.set_defaults(action=_look)
 
 
 def _step(options: argparse.Namespace) -> int:
@@ -173,6 +194,45 @@ def _datasheet(options: argparse.Namespace) -> int:
             status = EXIT_FAULTS
         else:
             print("\n".join([str(path), *lines]))
+    return status
+
+
+def _inspect(options: argparse.Namespace) -> int:
+    from tapeline.recordings.inspection import inspection
+    from tapeline.recordings.recording import RecordingError
+
+    status, shown = 0, False
+    for path in options.files:
+        try:
+            lines = inspection(path, shutil.get_terminal_size().columns)
+        except RecordingError as error:
+            place = "" if path.parent == Path() else f"{path.parent}/"
+            print(f"tapeline inspect: {place}{error.sentence}", file=sys.stderr)
+            status = EXIT_FAULTS
+        else:
+            print("\n".join(([""] if shown else []) + lines), flush=True)
+            shown = True
+    return status
+
+
+def _look(options: argparse.Namespace) -> int:
+    from tapeline.campaign.load import load_campaign
+    from tapeline.recordings.recording import RecordingError
+    from tapeline.steps.look import LookError, look
+
+    campaign = load_campaign(options.campaign, check=False) if options.campaign else None
+    status = 0
+    for number, path in enumerate(options.recordings):
+        try:
+            seen = look(path, campaign, options.session, options.format)
+        except (RecordingError, LookError) as error:
+            code = f"{error.code}: " if isinstance(error, RecordingError) else ""
+            print(f"tapeline look: {code}{error}", file=sys.stderr)
+            status = EXIT_FAULTS
+            continue
+        print("\n".join(([""] if number else []) + seen.lines()), flush=True)
+        if seen.worst == "unusable":
+            status = status or EXIT_LEFT_OUT
     return status
 
 

@@ -12,7 +12,7 @@ from tapeline.acoustics.averaged_spectra import block_frames
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.quality.reasons import FILE_FAULTS, REASONS
-from tapeline.steps import calibrate, catalogue, places, pressure
+from tapeline.steps import calibrate, catalogue, places, pressure, verdicts
 from tapeline.store import arrow_file, parquet
 
 RATE = 12_800
@@ -135,16 +135,43 @@ def test_a_run_shorter_than_one_block_is_said_in_the_campaign_table(tmp_path: Pa
         from tapeline.steps import sensitivity
 
         sensitivity.run(plan, session)
+        verdicts.run(plan, session)
     catalogue.run(plan)
     table = parquet.read_rows(places.campaign_table(plan.campaign.results, "quality"))
     assert {tuple(row["reasons"]) for row in table if row["run"] == "m1"} == {("too-short",)}
     assert "0.020 s are no whole block" in table[0]["sentences"][0]
 
 
+def test_a_verdict_set_by_hand_counts_and_says_who_and_why(tmp_path: Path) -> None:
+    samples = volts()
+    samples[8_000:8_200, 1] = samples[8_000, 1]
+    quality_of(tmp_path, samples, "FLOAT")
+    (tmp_path / "config" / "overrides.csv").write_text(
+        "run,position,verdict,reason,who\nm1,seam2,good,the hold lies outside the bands asked for,A. Nyone\n"
+        "m1,,unusable,tape came off,B. Body\n"
+    )
+    plan = Plan(load_campaign(tmp_path, check=False))
+    pressure.run(plan, "bg1")
+    verdicts.run(plan, "april")
+    rows = {
+        (row["run"], row["position"]): row for row in parquet.read_rows(places.verdicts(plan.campaign.results, "april"))
+    }
+    one = rows["m1", "seam2"]
+    assert (one["verdict"], one["found_verdict"], one["overruled_by"]) == ("good", "doubtful", "A. Nyone")
+    assert one["reasons"] == ["dropout", "overruled"]
+    assert one["sentences"][1] == (
+        "position seam2: doubtful was found, good set by A. Nyone: the hold lies outside the bands asked for"
+    )
+    assert rows["m1", "seam1"]["verdict"] == rows["m1", "seam3"]["verdict"] == "unusable"
+    assert rows["bg1", "seam1"]["verdict"] == "good"
+    assert rows["bg1", "seam1"]["overruled_by"] is None
+
+
 def test_every_reason_is_reached_somewhere() -> None:
     """Codes named in the tests of quality, calibration and recordings are all that there are."""
     tests = Path(__file__).resolve().parents[1]
     folders = ("quality", "calibration", "recordings")
-    texts = "".join(path.read_text(encoding="utf-8") for name in folders for path in (tests / name).glob("test_*.py"))
+    paths = (path for name in folders for path in (tests / name).glob("*.py"))
+    texts = "".join(path.read_text(encoding="utf-8") for path in paths)
     assert {code for code in REASONS if f'"{code}"' not in texts} == set()
     assert set(REASONS) >= FILE_FAULTS

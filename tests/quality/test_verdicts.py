@@ -4,32 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from judged_samples import judged
 
-from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
 from tapeline.quality.reasons import FILE_FAULTS, ORDER, REASONS, worst
-from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
+from tapeline.quality.verdicts import Finding
 
 RATE = 25_600.0
 
 
 def verdicts(samples: np.ndarray, bits: int | None = 16, full_scale: float | None = 1.0) -> list[list[Finding]]:
-    """Findings for each channel of samples in fractions of full scale; 10 Pa at full scale."""
-    x = samples.astype(np.float32)
-    moments, extremes, repeated = Moments(len(x)), ExtremeRuns(len(x), 3), RepeatedRuns(len(x), 128)
-    for start in range(0, x.shape[1], 4096):
-        for check in (moments, extremes, repeated):
-            check.add(x[:, start : start + 4096])
-    return [
-        judge(
-            ChannelMeasures(
-                "p", RATE, x.shape[1], bits, full_scale, int(moments.bad[c]), float(moments.standard_deviation[c]),
-                float(moments.minimum[c]), float(moments.maximum[c]), 10.0 * float(moments.standard_deviation[c]),
-                extremes.high[c], extremes.low[c], repeated.tallies[c],
-            ),
-            1e-4,
-        )
-        for c in range(len(x))
-    ]  # fmt: skip
+    """Findings for each channel of samples in fractions of full scale; 10 Pa at full scale; notes apart."""
+    found = judged(samples, RATE, bits, full_scale, 10.0)
+    return [[finding for finding in channel if REASONS[finding.code].verdict != "good"] for channel in found]
 
 
 def converted(samples: np.ndarray, bits: int = 16) -> np.ndarray:

@@ -59,7 +59,7 @@ def test_a_new_condition_runs_its_recordings_its_session_and_the_products(sample
     }
     try:
         with sample.edited(changes):
-            assert sample.planned() == {"pressure": 2, "spectra": 2, "tables": 1, **PRODUCTS}
+            assert sample.planned() == {"pressure": 2, "spectra": 2, "verdicts": 1, "tables": 1, **PRODUCTS}
     finally:
         for path in added:
             path.unlink()
@@ -96,7 +96,23 @@ def test_a_corrected_sensitivity_runs_the_chain_of_its_session_only(sample: Camp
     corrected = ",".join([cells[0], str(float(cells[1]) * 1.01), *cells[2:]])
     with sample.edited({"config/sensors.csv": (row, corrected)}):
         planned = sample.planned()
-    assert planned == {"calibrate": 1, "sensitivity": 1, "pressure": 10, "spectra": 10, "tables": 1, **PRODUCTS}
+    own = {"calibrate": 1, "sensitivity": 1, "pressure": 10, "spectra": 10, "verdicts": 1, "tables": 1}
+    assert planned == {**own, **PRODUCTS}
+
+
+def test_a_verdict_set_by_hand_makes_the_tables_of_its_session_only(sample: CampaignRun) -> None:
+    overrides = sample.folder / "config" / "overrides.csv"
+    overrides.write_text("run,position,verdict,reason,who\na05,line-1,doubtful,tape lifted,A. Nyone\n", encoding="utf-8")
+    try:
+        assert sample.planned() == {"verdicts": 1, "tables": 1, **PRODUCTS}
+    finally:
+        overrides.unlink()
+    assert sample.planned() == {}
+
+
+def test_a_changed_limit_across_runs_needs_no_pressure_job(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("calibration:\n", "quality: {odd_level_db: 5}\ncalibration:\n")}):
+        assert sample.planned() == {"verdicts": 2, "tables": 2, **PRODUCTS}
 
 
 def test_a_changed_title_makes_the_report_only(sample: CampaignRun) -> None:

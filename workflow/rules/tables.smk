@@ -1,4 +1,22 @@
-# One job a session: backgrounds subtracted, levels put together for readers.
+# Two jobs a session: verdicts on its channels beside each other; backgrounds subtracted, levels put together for readers.
+
+
+rule verdicts:
+    input:
+        lambda wildcards: expand(f"{RESULTS}/quality/{{run}}.parquet", run=PLAN.recordings_of(wildcards.session)),
+    output:
+        f"{RESULTS}/verdicts/{{session}}.parquet",
+    log:
+        f"{RESULTS}/logs/verdicts/{{session}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/verdicts/{{session}}.tsv"
+    threads: 1
+    resources:
+        mem_mb=300,
+    params:
+        digest=lambda wildcards: PLAN.digest("verdicts", wildcards.session),
+    shell:
+        "tapeline verdicts {wildcards.session} > {log} 2>&1"
 
 
 rule tables:
@@ -8,8 +26,8 @@ rule tables:
             run=PLAN.recordings_for_tables(wildcards.session),
             part=["spectra", "history"],
         ),
-        quality=lambda wildcards: expand(
-            f"{RESULTS}/quality/{{run}}.parquet", run=PLAN.recordings_for_tables(wildcards.session)
+        verdicts=lambda wildcards: expand(
+            f"{RESULTS}/verdicts/{{session}}.parquet", session=PLAN.sessions_for_tables(wildcards.session)
         ),
         calibration=f"{RESULTS}/calibration/{{session}}.parquet",
     output:
@@ -34,7 +52,7 @@ rule catalogue:
     input:
         checks=expand(f"{RESULTS}/calibration/checks/{{session}}.parquet", session=PLAN.sessions),
         calibration=expand(f"{RESULTS}/calibration/{{session}}.parquet", session=PLAN.sessions),
-        quality=expand(f"{RESULTS}/quality/{{run}}.parquet", run=PLAN.recordings),
+        verdicts=expand(f"{RESULTS}/verdicts/{{session}}.parquet", session=PLAN.measured_sessions),
     output:
         runs=f"{TABLES}/runs.parquet",
         positions=f"{TABLES}/positions.parquet",

@@ -12,47 +12,85 @@ Samples = NDArray[np.float32]
 
 
 class Moments:
-    """Mean, standard deviation, extremes and count of numbers that are not finite, per channel."""
+    """Mean, standard deviation, skewness, kurtosis, extremes and count of numbers that are not finite, per channel.
+
+    `block_lowest` and `block_highest` are the extremes of the block taken in last.
+    """
 
     def __init__(self, channels: int) -> None:
         self.frames = 0
         self.bad = np.zeros(channels, dtype=np.int64)
         self.minimum = np.full(channels, np.inf)
         self.maximum = np.full(channels, -np.inf)
-        self._mean = np.zeros(channels)
-        self._squares = np.zeros(channels)
+        self.block_lowest = self.block_highest = np.zeros(channels, dtype=np.float32)
+        self._shift: Reals | None = None
+        self._sums = np.zeros((4, channels))
 
-    def add(self, samples: Samples) -> None:
-        """Take in samples of shape (channels, frames); sums follow Chan's pairwise update."""
-        finite = np.isfinite(samples)
-        if not finite.all():
+    def add(self, samples: Samples) -> tuple[Samples, Reals, Reals]:
+        """Take in samples of shape (channels, frames); returns them less a constant, with the block's powers.
+
+        The constant is the first block's mean, so that an offset costs no accuracy. Powers of one block are summed in
+        float32, blocks in float64. The returned arrays are the samples without offset, of the same shape, and their
+        sum and sum of squares, of shape (channels,). Samples that are no numbers count as the constant.
+        """
+        totals = samples @ np.ones(samples.shape[1], dtype=np.float32)
+        if not np.isfinite(totals).all():
+            finite = np.isfinite(samples)
             self.bad += np.count_nonzero(~finite, axis=1)
-            samples = np.where(finite, samples, np.float32(0.0))
-        count = samples.shape[1]
-        mean = samples.mean(axis=1, dtype=np.float64)
-        centred = samples - mean[:, None].astype(np.float32)
-        squares = np.einsum("ij,ij->i", centred, centred, dtype=np.float64)
-        squares -= count * (centred.mean(axis=1, dtype=np.float64)) ** 2
-        total = self.frames + count
-        shift = mean - self._mean
-        self._mean += shift * count / total
-        self._squares += squares + shift**2 * self.frames * count / total
-        self.frames = total
-        np.minimum(self.minimum, samples.min(axis=1), out=self.minimum)
-        np.maximum(self.maximum, samples.max(axis=1), out=self.maximum)
+            fill = np.float32(0.0) if self._shift is None else self._shift[:, None].astype(np.float32)
+            samples = np.where(finite, samples, fill)
+            totals = samples @ np.ones(samples.shape[1], dtype=np.float32)
+        if self._shift is None:
+            self._shift = (totals / samples.shape[1]).astype(np.float32).astype(np.float64)
+        centred = samples - self._shift[:, None].astype(np.float32)
+        squared = centred * centred
+        sums = centred @ np.ones(samples.shape[1], dtype=np.float32)
+        squares = np.vecdot(centred, centred)
+        self._sums += (sums, squares, np.vecdot(squared, centred), np.vecdot(squared, squared))
+        self.frames += samples.shape[1]
+        self.block_lowest, self.block_highest = samples.min(axis=1), samples.max(axis=1)
+        np.minimum(self.minimum, self.block_lowest, out=self.minimum)
+        np.maximum(self.maximum, self.block_highest, out=self.maximum)
+        return centred, sums.astype(np.float64), squares.astype(np.float64)
+
+    def _means(self) -> Reals:
+        return self._sums / max(self.frames, 1)
 
     @property
     def mean(self) -> Reals:
-        return self._mean.copy()
+        shift = np.zeros(self.bad.shape) if self._shift is None else self._shift
+        return np.asarray(shift + self._means()[0])
 
     @property
     def standard_deviation(self) -> Reals:
-        return np.sqrt(np.maximum(self._squares, 0.0) / max(self.frames, 1))
+        first, second, _, _ = self._means()
+        return np.asarray(np.sqrt(np.maximum(second - first**2, 0.0)))
+
+    @property
+    def skewness(self) -> Reals:
+        """Third central moment over the standard deviation cubed; 0 of a constant."""
+        first, second, third, _ = self._means()
+        return self._over(third - 3.0 * first * second + 2.0 * first**3, 3)
+
+    @property
+    def kurtosis(self) -> Reals:
+        """Fourth central moment over the squared variance, 3 of Gaussian noise; 0 of a constant."""
+        first, second, third, fourth = self._means()
+        return self._over(fourth - 4.0 * first * third + 6.0 * first**2 * second - 3.0 * first**4, 4)
+
+    def _over(self, moment: Reals, power: int) -> Reals:
+        deviation = self.standard_deviation
+        known = deviation > 0.0
+        return np.where(known, moment / np.where(known, deviation, 1.0) ** power, 0.0)
 
 
 @dataclass
 class RunTally:
-    """Runs of equal samples on one channel that are long enough to count."""
+    """Runs of equal samples on one channel that are long enough to count.
+
+    Of runs at an extreme value, `at` and `beside` count the samples at that value and those within one converter step
+    below it, in the blocks that hold such runs.
+    """
 
     shortest: int
     places: int = 0
@@ -61,6 +99,8 @@ class RunTally:
     _start: int = -1
     _length: int = 0
     value: float = field(default=float("nan"))
+    at: int = 0
+    beside: int = 0
 
     def hits(self, start: int, length: int) -> None:
         """A run of `length` frames from frame `start`; continues the last one where it touches it."""
@@ -81,26 +121,47 @@ class RunTally:
     def clear(self, value: float) -> None:
         """Forget all runs: a new extreme value came up."""
         self.places, self.frames, self.first_frame, self._length, self.value = 0, 0, None, 0, value
+        self.at = self.beside = 0
 
 
 class ExtremeRuns:
-    """Runs of samples that stay at the channel's largest or smallest value: what overload leaves behind."""
+    """Runs of samples that stay at the channel's largest or smallest value: what overload leaves behind.
 
-    def __init__(self, channels: int, shortest: int) -> None:
+    `step` is one converter step in the samples' unit, 0 for floats.
+    """
+
+    def __init__(self, channels: int, shortest: int, step: float = 0.0) -> None:
         self.high = [RunTally(shortest) for _ in range(channels)]
         self.low = [RunTally(shortest) for _ in range(channels)]
+        self._step = np.float32(1.5 * step)
+        self._reached = np.array([[-np.inf], [np.inf]], dtype=np.float32).repeat(channels, axis=1)
         self._frame = 0
 
-    def add(self, samples: Samples) -> None:
-        """Take in samples of shape (channels, frames)."""
-        for tallies, extremes, sign in ((self.high, samples.max(axis=1), 1.0), (self.low, samples.min(axis=1), -1.0)):
-            for channel, (tally, extreme) in enumerate(zip(tallies, extremes, strict=True)):
+    def add(self, samples: Samples, highest: Samples | None = None, lowest: Samples | None = None) -> None:
+        """Take in samples of shape (channels, frames); their extremes, (channels,), where they are known already."""
+        high = samples.max(axis=1) if highest is None else highest
+        low = samples.min(axis=1) if lowest is None else lowest
+        for tallies, extremes, sign in ((self.high, high, 1.0), (self.low, low, -1.0)):
+            reached = self._reached[0 if sign > 0.0 else 1]
+            # Not "reached or beyond": a value that is no number must not count as either.
+            for channel in np.flatnonzero(~(sign * extremes < sign * reached)):
+                tally, extreme = tallies[channel], float(extremes[channel])
                 if not np.isfinite(tally.value) or sign * extreme > sign * tally.value:
-                    tally.clear(float(extreme))
+                    tally.clear(extreme)
+                    reached[channel] = extreme
                 if extreme == tally.value:
-                    for start, length in equal_runs(samples[channel] == extreme):
-                        tally.hits(self._frame + start, length)
+                    self._count(tally, samples[channel])
         self._frame += samples.shape[1]
+
+    def _count(self, tally: RunTally, samples: NDArray[np.float32]) -> None:
+        reached = samples == np.float32(tally.value)
+        for start, length in equal_runs(reached):
+            tally.hits(self._frame + start, length)
+        if self._step:
+            at = int(np.count_nonzero(reached))
+            near = np.abs(samples - np.float32(tally.value)) <= self._step
+            tally.at += at
+            tally.beside += int(np.count_nonzero(near)) - at
 
 
 class RepeatedRuns:
@@ -113,14 +174,13 @@ class RepeatedRuns:
 
     def add(self, samples: Samples) -> None:
         """Take in samples of shape (channels, frames); a run of n equal samples is n - 1 equal steps."""
-        before = samples[:, :1] if self._last is None else self._last
-        steady = np.diff(samples, axis=1, prepend=before) == 0.0
-        if self._last is None:
-            steady[:, 0] = False
+        steady = np.empty(samples.shape, dtype=bool)
+        np.equal(samples[:, 1:], samples[:, :-1], out=steady[:, 1:])
+        steady[:, 0] = False if self._last is None else samples[:, 0] == self._last
         for channel in np.flatnonzero(steady.any(axis=1)):
             for start, length in equal_runs(steady[channel]):
                 self.tallies[channel].hits(self._frame + start, length)
-        self._last = samples[:, -1:].copy()
+        self._last = samples[:, -1].copy()
         self._frame += samples.shape[1]
 
 

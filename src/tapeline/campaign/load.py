@@ -12,7 +12,17 @@ from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.settings import Tables
 from tapeline.campaign.settings_source import SETTINGS_FILE, SettingsSource, read_settings
-from tapeline.campaign.table_columns import CALIBRATORS, CAVITIES, FITTINGS, POSITIONS, RUNS, SENSORS, RowT, Table
+from tapeline.campaign.table_columns import (
+    CALIBRATORS,
+    CAVITIES,
+    FITTINGS,
+    OVERRIDES,
+    POSITIONS,
+    RUNS,
+    SENSORS,
+    RowT,
+    Table,
+)
 from tapeline.campaign.table_source import TableRows, read_table
 
 
@@ -45,6 +55,7 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
         sensors={row.sensor: row for row in material.sensors.rows},
         calibrators={row.calibrator: row for row in material.calibrators.rows},
         cavities={row.cavity: row for row in material.cavities.rows},
+        overrides=material.overrides.rows,
         charts=charts,
         warnings=in_order(material.warnings),
     )
@@ -68,6 +79,7 @@ def _read_tables(root: Path, source: SettingsSource | None, faults: list[Fault])
         sensors=read(paths.sensors, SENSORS),
         calibrators=read(paths.calibrators, CALIBRATORS),
         cavities=read(paths.cavities, CAVITIES, optional="cavities" not in paths.model_fields_set),
+        overrides=read(paths.overrides, OVERRIDES, optional="overrides" not in paths.model_fields_set),
         bad_cells=frozenset(fault.cell for fault in faults),
     )
 

@@ -11,7 +11,7 @@ from tapeline.campaign.charts import Chart
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.operating_points import operating_points
 from tapeline.campaign.settings import Settings
-from tapeline.campaign.tables import Calibrator, Cavity, Fitting, Position, Run, Sensor
+from tapeline.campaign.tables import Calibrator, Cavity, Fitting, Override, Position, Run, Sensor
 
 
 @dataclass(frozen=True)
@@ -26,6 +26,7 @@ class Campaign:
     sensors: dict[str, Sensor]
     calibrators: dict[str, Calibrator]
     cavities: dict[str, Cavity]
+    overrides: tuple[Override, ...]
     charts: dict[str, Chart]
     warnings: tuple[Fault, ...]
 

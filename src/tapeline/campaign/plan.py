@@ -18,6 +18,8 @@ from tapeline.campaign.slices import (
     Channel,
     CompareNeeds,
     CompareRun,
+    JudgedRun,
+    Overrule,
     Papers,
     PositionRow,
     PressureNeeds,
@@ -26,7 +28,9 @@ from tapeline.campaign.slices import (
     SessionRun,
     Source,
     SpectraNeeds,
+    StreamQuality,
     TablesNeeds,
+    VerdictsNeeds,
 )
 from tapeline.campaign.tables import Fitting, Run
 
@@ -35,10 +39,11 @@ Part = TypeVar("Part")
 STEP_VERSIONS: Mapping[str, int] = {
     "calibrate": 2,
     "sensitivity": 2,
-    "pressure": 1,
+    "pressure": 2,
+    "verdicts": 1,
     "spectra": 1,
-    "tables": 2,
-    "catalogue": 2,
+    "tables": 3,
+    "catalogue": 3,
     "compare": 1,
     "report": 1,
     "manifest": 1,
@@ -88,6 +93,10 @@ class Plan:
         """The session's runs and background runs of other sessions that they name, sorted."""
         own = self.recordings_of(session)
         return tuple(sorted({*own, *(name for run in own for name in self._backgrounds.get(run, ()))}))
+
+    def sessions_for_tables(self, session: str) -> tuple[str, ...]:
+        """The sessions of the runs that a session's tables are made from, sorted."""
+        return tuple(sorted({self._used[run].session for run in self.recordings_for_tables(session)}))
 
     def session_of(self, run: str) -> str:
         """The session of a used run."""
@@ -142,9 +151,15 @@ class Plan:
         paths = (papers.data_sheet for papers in self._papers(session))
         return tuple(sorted({path for path in paths if path and (self.campaign.root / path).is_file()}))
 
+    def look_channels(self, session: str) -> tuple[Channel, ...]:
+        """The fitted channels of a session with their charts, whether or not it has runs yet."""
+        return self._channels(session, charts=True)
+
     def pressure_needs(self, run: str) -> PressureNeeds:
         """See PressureNeeds."""
         used = self._used[run]
+        quality = self._settings.quality
+        names = (field.name for field in dataclasses.fields(StreamQuality))
         return PressureNeeds(
             campaign=self._settings.campaign,
             session=used.session,
@@ -152,8 +167,37 @@ class Plan:
             channels=self._channels(used.session, charts=False),
             policy=self._settings.calibration.sensitivity,
             chart_uncertainty_db=self._settings.calibration.chart_uncertainty_db,
-            quality=self._settings.quality,
+            quality=StreamQuality(**{name: getattr(quality, name) for name in names}),
+            mains_hz=self._settings.mains_hz,
         )
+
+    def verdicts_needs(self, session: str) -> VerdictsNeeds:
+        """See VerdictsNeeds."""
+        quality = self._settings.quality
+        names = self.recordings_of(session)
+        in_time = sorted(names, key=lambda name: (self._used[name].recorded_at or "", name))
+        runs = tuple(self._judged(name, in_time.index(name)) for name in names)
+        fitted = sorted({fitting.position for fitting in self.campaign.fittings_of(session)})
+        areas = ((name, self.campaign.positions[name].area or "") for name in fitted)
+        return VerdictsNeeds(
+            campaign=self._settings.campaign,
+            session=session,
+            runs=runs,
+            areas=tuple((name, area) for name, area in areas if area),
+            odd_level_db=quality.odd_level_db,
+            area_level_db=quality.area_level_db,
+            speed_level_db=quality.speed_level_db,
+            overrules=tuple(
+                Overrule(row.run, row.position, row.verdict, row.reason, row.who)
+                for row in sorted(self.campaign.overrides, key=lambda row: (row.run, row.position or ""))
+                if row.run in names
+            ),
+        )
+
+    def _judged(self, name: str, order: int) -> JudgedRun:
+        used = self._used[name]
+        speed, yaw = self.campaign.operating_points.get(name, (used.speed_mps, used.yaw_deg))
+        return JudgedRun(name, used.kind, used.condition, speed, yaw, order)
 
     def spectra_needs(self, run: str) -> SpectraNeeds:
         """See SpectraNeeds."""
@@ -176,6 +220,7 @@ class Plan:
             session=session,
             runs=tuple(SessionRun(n, self._used[n].kind, self._backgrounds.get(n, ())) for n in names),
             backgrounds=tuple(n for n in self.recordings_for_tables(session) if n not in names),
+            sessions=self.sessions_for_tables(session),
             window=self._settings.spectra.window,
             range_hz=self._settings.spectra.range_hz,
             bands=self._settings.bands,

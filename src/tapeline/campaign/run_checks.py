@@ -114,6 +114,26 @@ def _check_calibrated_positions(material: Material, run: Run, names: _Names) -> 
             material.note(material.runs.fault(run.line, "positions", quoted(name), expected))
 
 
+def check_overrides(material: Material) -> None:
+    """Verdicts on unknown runs and positions, on calibrations, and two verdicts on one channel."""
+    table, runs = material.overrides, {run.run: run for run in material.runs.rows}
+    first: dict[tuple[str, str | None], int] = {}
+    for row in table.rows:
+        run = runs.get(row.run)
+        if row.run and run is None and material.runs.readable:
+            material.note(table.unknown(row.line, "run", row.run, runs, "a run of the run table"))
+        elif run is not None and run.kind == "calibration":
+            found = f"{quoted(row.run)}, a calibration (line {run.line} of {material.runs.file})"
+            material.note(table.fault(row.line, "run", found, "a measurement or background run"))
+        positions = material.positions.names("position")
+        if row.position and material.positions.readable and row.position not in positions:
+            material.note(table.unknown(row.line, "position", row.position, positions, "a row of the positions table"))
+        line = first.setdefault((row.run, row.position), row.line)
+        if line != row.line:
+            expected = f"one verdict a channel (there is one in line {line} already)"
+            material.note(table.fault(row.line, "verdict", "another verdict on the same channel", expected))
+
+
 def check_replacements(material: Material) -> None:
     """Retakes of unknown runs, of themselves and in a circle."""
     table = material.runs

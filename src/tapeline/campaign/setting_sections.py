@@ -44,6 +44,9 @@ class Tables(Section):
     sensors: PathText = Field("config/sensors.csv", description="one row a sensor")
     calibrators: PathText = Field("config/calibrators.csv", description="one row a calibrator")
     cavities: PathText = Field("config/cavities.csv", description="sizes of cavities; the file may be missing")
+    overrides: PathText = Field(
+        "config/overrides.csv", description="verdicts set by hand, with reason and name; the file may be missing"
+    )
 
 
 class RawFormat(Section):
@@ -284,6 +287,53 @@ class Quality(Section):
         1e-4,
         ge=0,
         description="Pa rms, below it a channel is dead (14 dB re 20 uPa, below sensor noise, from memory)",
+    )
+    spike_ratio: Number = Field(
+        10.0,
+        gt=3,
+        description="times the usual step between samples that count as a jump (own choice: synthetic wall pressure "
+        "with a kurtosis of 5 reaches it in 0.1 places a second at most)",
+    )
+    spike_rate_per_s: Number = Field(
+        1.5, gt=0, description="jumps a second from which on a channel is doubted (own choice, see spike_ratio)"
+    )
+    spike_places: Whole = Field(
+        3, ge=1, description="jumps of 1.7 times that size from which on a channel is doubted (own choice)"
+    )
+    trend_limit_db: Number = Field(
+        3.0,
+        gt=0,
+        description="dB, change of a channel's level from start to end of a run, less that of the other channels, that "
+        "is doubted; for all together 1.5 times as much (own choice: gusts of 1 dB leave 3 dB)",
+    )
+    hum_limit_db: Number = Field(
+        10.0, gt=0, description="dB, mains line above the spectrum around it that is doubted (own choice)"
+    )
+    kurtosis_limit: Number = Field(
+        12.0, gt=3, description="kurtosis that is doubted (wall pressure has 3 to 5, from memory; own choice)"
+    )
+    skewness_limit: Number = Field(
+        1.5, gt=0, description="size of the skewness that is doubted (own choice; wall pressure has some tenths)"
+    )
+    same_signal_correlation: Number = Field(
+        0.999,
+        gt=0.5,
+        le=1,
+        description="correlation of the steps of two channels from which on they are one signal (own choice)",
+    )
+    odd_level_db: Number = Field(
+        6.0,
+        gt=0,
+        description="dB, a channel's level beside its other runs and the other positions that is doubted (own choice: "
+        "repeats scatter by 1 dB)",
+    )
+    area_level_db: Number = Field(
+        15.0, gt=0, description="dB, a position's level beside the others of its area that is doubted (own choice)"
+    )
+    speed_level_db: Number = Field(
+        3.0,
+        gt=0,
+        description="dB, a whole run's level beside its repeats at one speed that is doubted (own choice)",
     )
 
 

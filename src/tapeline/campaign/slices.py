@@ -13,7 +13,6 @@ from tapeline.campaign.settings import (
     Comparison,
     History,
     Overall,
-    Quality,
     Ranking,
     RawFormat,
     Spectra,
@@ -126,6 +125,23 @@ class SensitivityNeeds:
 
 
 @dataclass(frozen=True)
+class StreamQuality:
+    """The settings of the section `quality` that the checks of one recording depend on."""
+
+    overload_run_samples: int
+    dropout_s: float
+    dead_level_pa: float
+    spike_ratio: float
+    spike_rate_per_s: float
+    spike_places: int
+    trend_limit_db: float
+    hum_limit_db: float
+    kurtosis_limit: float
+    skewness_limit: float
+    same_signal_correlation: float
+
+
+@dataclass(frozen=True)
 class PressureNeeds:
     """One recording on its way to pascal."""
 
@@ -135,7 +151,8 @@ class PressureNeeds:
     channels: tuple[Channel, ...]
     policy: Literal["before", "after", "mean", "chart", "data_sheet"]
     chart_uncertainty_db: float
-    quality: Quality
+    quality: StreamQuality
+    mains_hz: float
 
 
 @dataclass(frozen=True)
@@ -153,6 +170,43 @@ class SpectraNeeds:
 
 
 @dataclass(frozen=True)
+class JudgedRun:
+    """What the verdicts of a session need to know of one run; `order` counts the session's runs in order of time."""
+
+    run: str
+    kind: str
+    condition: str | None
+    speed_mps: float | None
+    yaw_deg: float
+    order: int
+
+
+@dataclass(frozen=True)
+class Overrule:
+    """A verdict that somebody sets against the computed one; no position: all of the run."""
+
+    run: str
+    position: str | None
+    verdict: Literal["good", "doubtful", "unusable"]
+    reason: str
+    who: str
+
+
+@dataclass(frozen=True)
+class VerdictsNeeds:
+    """The final verdicts on one session's channels."""
+
+    campaign: str
+    session: str
+    runs: tuple[JudgedRun, ...]
+    areas: tuple[tuple[str, str], ...]
+    odd_level_db: float
+    area_level_db: float
+    speed_level_db: float
+    overrules: tuple[Overrule, ...]
+
+
+@dataclass(frozen=True)
 class SessionRun:
     """One run of a session and the background runs subtracted from it."""
 
@@ -163,12 +217,13 @@ class SessionRun:
 
 @dataclass(frozen=True)
 class TablesNeeds:
-    """One session's tables."""
+    """One session's tables. `sessions` are those of its runs and backgrounds, whose verdicts count."""
 
     campaign: str
     session: str
     runs: tuple[SessionRun, ...]
     backgrounds: tuple[str, ...]
+    sessions: tuple[str, ...]
     window: Literal["hann", "flattop", "rectangular"]
     range_hz: tuple[float, float]
     bands: Bands

@@ -20,7 +20,7 @@ from tapeline.campaign.cells import (
     word_list,
     words,
 )
-from tapeline.campaign.tables import Calibrator, Cavity, Fitting, Position, Run, Sensor
+from tapeline.campaign.tables import Calibrator, Cavity, Fitting, Override, Position, Run, Sensor
 
 RowT = TypeVar("RowT")
 
@@ -230,4 +230,22 @@ CAVITIES = Table(
     ),
 )
 
-TABLES: tuple[Table[Any], ...] = (RUNS, POSITIONS, FITTINGS, SENSORS, CALIBRATORS, CAVITIES)
+OVERRIDES = Table(
+    "overrides",
+    Override,
+    (
+        Column("run", IDENTIFIER_KIND, "a measurement or background run", needed=True),
+        Column("position", IDENTIFIER_KIND, "a position; empty: all channels of the run"),
+        Column(
+            "verdict",
+            words(good="good", doubtful="doubtful", unusable="unusable"),
+            "the verdict that counts, whatever was found",
+            needed=True,
+        ),
+        Column("reason", TEXT, "why, in words; shown wherever the result is", needed=True),
+        Column("who", TEXT, "who decided", needed=True),
+    ),
+    keyed=False,
+)
+
+TABLES: tuple[Table[Any], ...] = (RUNS, POSITIONS, FITTINGS, SENSORS, CALIBRATORS, CAVITIES, OVERRIDES)

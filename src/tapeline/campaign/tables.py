@@ -103,6 +103,18 @@ class Calibrator:
 
 
 @dataclass(frozen=True)
+class Override:
+    """A verdict that somebody sets against the computed one; without a position it is that of all channels."""
+
+    run: str
+    position: str | None
+    verdict: Literal["good", "doubtful", "unusable"]
+    reason: str
+    who: str
+    line: int
+
+
+@dataclass(frozen=True)
 class Cavity:
     """The sizes of one cavity, as far as they are known."""
 

@@ -1,10 +1,11 @@
-"""From measured numbers to reasons and sentences, channel by channel."""
+"""From measured numbers of one run to reasons and sentences, channel by channel."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from tapeline.acoustics.sample_checks import RunTally
+from tapeline.acoustics.sudden_changes import SpikeTally
 
 LIMITING_PLACES = 3
 """Below full scale one flat top may be chance; so many at the very same value are not (own choice)."""
@@ -12,14 +13,35 @@ LIMITING_PLACES = 3
 LEAST_STEPS_FOR_LIMITING = 64.0
 """Peaks of fewer converter steps repeat values by nature (own choice)."""
 
+ROUNDED_TOP = 0.2
+"""A crest with this share of samples one converter step below it is round: a slow clean sine has 0.4, a cut one 0."""
+
+LEAST_STEPS_FOR_DROPOUTS = 0.5
+"""Where samples move by less than half a converter step (rms), repeated values are no dropout (own choice)."""
+
 LONG_DROPOUT_SHARE = 0.01
 """Up to this share of the time dropouts leave the level within 0.05 dB; beyond it the run is lost (common practice)."""
+
+LEAST_JUMPS = 10
+"""Fewer jumps than this may be chance in a short run (own choice)."""
 
 DEAD_STEPS = 0.5
 """A standard deviation below half a converter step is no signal (own choice)."""
 
+COARSE_STEPS = 3.0
+"""A standard deviation of fewer converter steps: rounding noise may show (step above a third of it, from memory)."""
+
 FULL_SCALE_SLACK_STEPS = 1.5
 """Converters that clip one step below their end still count as at full scale."""
+
+STEADY_ERRORS = 3.0
+"""A trend counts from so many of its standard errors on."""
+
+WHOLE_TREND = 1.5
+"""A change of the whole level, gusts included, counts from so many times the limit on."""
+
+LOW_HARMONICS = 2
+"""One line alone is called hum only at the mains frequency or its double; higher ones must be two."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +61,36 @@ class ChannelMeasures:
     high: RunTally
     low: RunTally
     repeated: RunTally
+    rms_step: float
+    spikes: SpikeTally
+    skewness: float
+    kurtosis: float
+    bits_used: int | None
+    trend_db: float
+    trend_error_db: float
+    own_trend_db: float
+    own_trend_error_db: float
+    hum_db: tuple[float, ...]
+    same_as: tuple[str, ...]
+
+    @property
+    def step(self) -> float:
+        """One converter step as really used, 0 for floats."""
+        return 2.0 ** (1 - (self.bits_used or self.bits)) if self.bits else 0.0
+
+
+@dataclass(frozen=True)
+class VerdictLimits:
+    """From where on a channel is doubted; see the section `quality` of the settings."""
+
+    dead_level_pa: float
+    spike_places: int
+    spike_rate_per_s: float
+    trend_limit_db: float
+    hum_limit_db: float
+    kurtosis_limit: float
+    skewness_limit: float
+    mains_hz: float
 
 
 @dataclass(frozen=True)
@@ -49,26 +101,39 @@ class Finding:
     sentence: str
 
 
-def judge(m: ChannelMeasures, dead_level_pa: float) -> list[Finding]:
+def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     """Reasons to doubt a channel; none means good."""
     if m.bad_samples:
-        return [Finding("not-finite", f"position {m.position}: {m.bad_samples} samples are no finite numbers")]
-    step = 2.0 ** (1 - m.bits) if m.bits else 0.0
-    if m.standard_deviation <= DEAD_STEPS * step or m.rms_pa < dead_level_pa:
+        words = (
+            "1 sample is no finite number" if m.bad_samples == 1 else f"{m.bad_samples} samples are no finite numbers"
+        )
+        return [Finding("not-finite", f"position {m.position}: {words}")]
+    if m.standard_deviation <= DEAD_STEPS * m.step or m.rms_pa < limits.dead_level_pa:
         return [Finding("dead", f"position {m.position} shows no signal: {m.rms_pa:.2g} Pa rms")]
-    return [*_overload(m, step), *_dropouts(m)]
+    overload, dropouts = _overload(m), _dropouts(m)
+    # Cut crests and restarts after dropouts jump and spread oddly too; they have their name already.
+    return [
+        *overload,
+        *dropouts,
+        *([] if overload or dropouts else _spikes(m, limits)),
+        *_same(m),
+        *_hum(m, limits),
+        *_trend(m, limits),
+        *([] if overload or dropouts else _shape(m, limits)),
+        *_resolution(m),
+    ]
 
 
-def _overload(m: ChannelMeasures, step: float) -> list[Finding]:
-    end = m.full_scale - FULL_SCALE_SLACK_STEPS * step if m.full_scale else None
+def _overload(m: ChannelMeasures) -> list[Finding]:
+    end = m.full_scale - FULL_SCALE_SLACK_STEPS * m.step if m.full_scale else None
     at_end = [
         t for t, peak in ((m.high, m.maximum), (m.low, -m.minimum)) if end is not None and peak >= end and t.places
     ]
     if at_end:
         return [Finding("overload", _places(m, at_end, "overloaded"))]
     largest = max(m.maximum, -m.minimum)
-    below = [t for t in (m.high, m.low) if t.places >= LIMITING_PLACES]
-    if below and (step == 0.0 or largest >= LEAST_STEPS_FOR_LIMITING * step):
+    below = [t for t in (m.high, m.low) if t.places >= LIMITING_PLACES and t.beside <= ROUNDED_TOP * t.at]
+    if below and (m.step == 0.0 or largest >= LEAST_STEPS_FOR_LIMITING * m.step):
         return [Finding("limiting", _places(m, below, "limited below full scale"))]
     return []
 
@@ -77,17 +142,77 @@ def _places(m: ChannelMeasures, tallies: list[RunTally], word: str) -> str:
     seconds = sum(t.frames for t in tallies) / m.sample_rate_hz
     places = sum(t.places for t in tallies)
     first = min(t.first_frame for t in tallies if t.first_frame is not None) / m.sample_rate_hz
-    return f"position {m.position} {word} for {1000 * seconds:.1f} ms in {places} places, first at {first:.3f} s"
+    return f"position {m.position} {word} for {1000 * seconds:.1f} ms in {_counted(places)}, first at {first:.3f} s"
+
+
+def _counted(places: int) -> str:
+    return "1 place" if places == 1 else f"{places} places"
 
 
 def _dropouts(m: ChannelMeasures) -> list[Finding]:
     if not m.repeated.places or m.repeated.first_frame is None:
         return []
+    if m.rms_step < LEAST_STEPS_FOR_DROPOUTS * m.step:
+        return []
     seconds, first = m.repeated.frames / m.sample_rate_hz, m.repeated.first_frame / m.sample_rate_hz
     code = "dropout-long" if m.repeated.frames > LONG_DROPOUT_SHARE * m.frames else "dropout"
-    places = f"{m.repeated.places} place{'s' if m.repeated.places > 1 else ''}"
-    return [
-        Finding(
-            code, f"position {m.position} stood still for {1000 * seconds:.1f} ms in {places}, first at {first:.3f} s"
-        )
-    ]
+    where = f"in {_counted(m.repeated.places)}, first at {first:.3f} s"
+    return [Finding(code, f"position {m.position} stood still for {1000 * seconds:.1f} ms {where}")]
+
+
+def _spikes(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
+    many = max(LEAST_JUMPS, limits.spike_rate_per_s * m.frames / m.sample_rate_hz)
+    few = m.spikes.strong < limits.spike_places and m.spikes.places < many
+    if few or m.spikes.first_frame is None:
+        return []
+    first = m.spikes.first_frame / m.sample_rate_hz
+    words = f"jumps in {_counted(m.spikes.places)}, up to {m.spikes.largest:.0f} times its usual step"
+    return [Finding("spikes", f"position {m.position} {words}, first at {first:.3f} s: a contact may be loose")]
+
+
+def _same(m: ChannelMeasures) -> list[Finding]:
+    if not m.same_as:
+        return []
+    others = ", ".join(m.same_as)
+    return [Finding("same-signal", f"position {m.position} carries the same signal as {others}")]
+
+
+def _hum(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
+    strong = [order for order, excess in enumerate(m.hum_db, 1) if excess >= limits.hum_limit_db]
+    if not strong or (len(strong) == 1 and strong[0] > LOW_HARMONICS):
+        return []
+    lines = ", ".join(f"{order * limits.mains_hz:g}" for order in strong)
+    most = max(m.hum_db[order - 1] for order in strong)
+    return [Finding("hum", f"position {m.position}: mains hum at {lines} Hz, up to {most:.0f} dB above what is around")]
+
+
+def _trend(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
+    minutes = m.frames / m.sample_rate_hz / 60.0
+    per_minute = f"({m.trend_db / minutes:+.1f} dB/min)"
+    if abs(m.own_trend_db) >= max(limits.trend_limit_db, STEADY_ERRORS * m.own_trend_error_db):
+        words = f"its level changes by {m.own_trend_db:+.1f} dB over the run against the other channels {per_minute}"
+        return [Finding("unsteady", f"position {m.position}: {words}")]
+    if abs(m.trend_db) >= max(WHOLE_TREND * limits.trend_limit_db, STEADY_ERRORS * m.trend_error_db):
+        words = f"its level changes by {m.trend_db:+.1f} dB over the run {per_minute}"
+        return [Finding("unsteady", f"position {m.position}: {words}")]
+    return []
+
+
+def _shape(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
+    found = []
+    if m.kurtosis >= limits.kurtosis_limit:
+        found.append(f"kurtosis {m.kurtosis:.1f}")
+    if abs(m.skewness) >= limits.skewness_limit:
+        found.append(f"skewness {m.skewness:+.1f}")
+    words = "outside what wall pressure shows"
+    return [Finding("odd-distribution", f"position {m.position}: {' and '.join(found)}, {words}")] if found else []
+
+
+def _resolution(m: ChannelMeasures) -> list[Finding]:
+    found = []
+    if m.bits and m.bits_used is not None and m.bits_used < m.bits:
+        found.append(Finding("unused-bits", f"position {m.position}: {m.bits_used} of {m.bits} bits are used"))
+    if m.bits and m.standard_deviation < COARSE_STEPS * m.step:
+        steps = m.standard_deviation / m.step
+        found.append(Finding("coarse-steps", f"position {m.position}: its rms is {steps:.1f} converter steps"))
+    return found

@@ -44,7 +44,7 @@ def run(plan: Plan) -> None:
     results = plan.campaign.results
     checks = _gather([places.checks(results, session) for session in plan.sessions])
     calibration = _gather([places.calibration(results, session) for session in plan.sessions])
-    quality = [_too_short(row, needs) for row in _gather([places.quality(results, r) for r in plan.recordings])]
+    quality = [_too_short(row, needs) for row in _gather([places.verdicts(results, s) for s in plan.measured_sessions])]
     quality += _check_faults(checks)
     contents: dict[Table, Sequence[Mapping[str, Any]]] = {
         tables.RUNS: [_run_row(row, quality, checks) for row in needs.runs],

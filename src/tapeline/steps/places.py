@@ -21,8 +21,13 @@ def pressure(results: Path, run: str) -> Path:
 
 
 def quality(results: Path, run: str) -> Path:
-    """Verdicts on the channels of a run."""
+    """What was counted on the channels of a run, and what it says by itself."""
     return results / "quality" / f"{run}.parquet"
+
+
+def verdicts(results: Path, session: str) -> Path:
+    """Final verdicts on the channels of a session's runs."""
+    return results / "verdicts" / f"{session}.parquet"
 
 
 def spectra(results: Path, run: str) -> Path:

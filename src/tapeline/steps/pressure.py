@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.levels import gain_from_db
-from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, PressureNeeds
 from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 from tapeline.recordings.recording import Part, Recording, RecordingError
 from tapeline.steps import places
+from tapeline.steps.channel_quality import channel_measures, measured_columns, stream_checks, verdict_limits
 from tapeline.steps.sensitivity import sensitivities
 from tapeline.steps.sources import content_hashes, open_source
 from tapeline.store import arrow_file, parquet, tables
@@ -24,7 +24,6 @@ STRICT_VARIABLE = "TAPELINE_STRICT"
 """Environment variable by which a faulty recording fails its job at once."""
 
 WRITE_FRAMES = 65_536
-SHORTEST_REPEATED_RUN = 16
 
 
 class FaultyRecordingError(Exception):
@@ -106,86 +105,38 @@ def _convert(
         return []
     index = [u.channel.channel - 1 for u in used]
     factors = np.array([u.pa_per_unit for u in used], dtype=np.float32)[:, None]
-    rate = recording.sample_rate_hz
-    moments = Moments(len(used))
-    extremes = ExtremeRuns(len(used), needs.quality.overload_run_samples)
-    repeated = RepeatedRuns(len(used), max(SHORTEST_REPEATED_RUN, round(needs.quality.dropout_s * rate)))
+    checks = stream_checks(needs.quality, needs.mains_hz, len(used), recording)
     waiting: list[arrow_file.Samples] = []
     for block in recording.blocks(part.start, part.stop):
         samples = block[index]
-        moments.add(samples)
-        extremes.add(samples)
-        repeated.add(samples)
+        checks.add(samples)
         waiting.append(samples * factors)
         if sum(held.shape[1] for held in waiting) >= WRITE_FRAMES:
             writer.write(np.concatenate(waiting, axis=1))
             waiting = []
     if waiting:
         writer.write(np.concatenate(waiting, axis=1))
+    checks.finish()
+    measures = channel_measures(
+        [u.channel.position for u in used],
+        [abs(u.pa_per_unit) for u in used],
+        [1.0 if recording.bits or u.channel.full_scale_v else None for u in used],
+        recording,
+        part.frames,
+        checks,
+        needs.quality.same_signal_correlation,
+    )
     return [
-        _measured_row(
-            needs, recording, part, u, _measures(recording, part, u, i, moments, extremes, repeated), moments.mean[i]
-        )
-        for i, u in enumerate(used)
+        _measured_row(needs, recording, u, m, float(mean))
+        for u, m, mean in zip(used, measures, checks.moments.mean, strict=True)
     ]
 
 
-def _measures(
-    recording: Recording,
-    part: Part,
-    used: UsedChannel,
-    i: int,
-    moments: Moments,
-    extremes: ExtremeRuns,
-    repeated: RepeatedRuns,
-) -> ChannelMeasures:
-    full_scale = 1.0 if recording.bits or used.channel.full_scale_v else None
-    deviation = float(moments.standard_deviation[i])
-    return ChannelMeasures(
-        position=used.channel.position,
-        sample_rate_hz=recording.sample_rate_hz,
-        frames=part.frames,
-        bits=recording.bits,
-        full_scale=full_scale,
-        bad_samples=int(moments.bad[i]),
-        standard_deviation=deviation,
-        minimum=float(moments.minimum[i]),
-        maximum=float(moments.maximum[i]),
-        rms_pa=deviation * abs(used.pa_per_unit),
-        high=extremes.high[i],
-        low=extremes.low[i],
-        repeated=repeated.tallies[i],
-    )
-
-
 def _measured_row(
-    needs: PressureNeeds, recording: Recording, part: Part, used: UsedChannel, m: ChannelMeasures, mean: float
+    needs: PressureNeeds, recording: Recording, used: UsedChannel, m: ChannelMeasures, mean: float
 ) -> dict[str, Any]:
-    findings = judge(m, needs.quality.dead_level_pa)
-    codes = {finding.code for finding in findings}
-    overload = [m.high, m.low] if codes & {"overload", "limiting"} else []
-    largest = max(m.maximum - mean, mean - m.minimum)
-    first = [t.first_frame for t in overload if t.first_frame is not None]
-    peak = max(m.maximum, -m.minimum)
-    row = _row(needs, used.channel, findings)
-    row |= {
-        "sample_rate_hz": m.sample_rate_hz,
-        "duration_s": part.frames / m.sample_rate_hz,
-        "frames": part.frames,
-        "declared_frames": recording.declared_frames,
-        "mean_pa": mean * used.pa_per_unit,
-        "rms_pa": m.rms_pa,
-        "peak_pa": largest * abs(used.pa_per_unit),
-        "range_use_db": 20.0 * float(np.log10(peak / m.full_scale)) if m.full_scale and peak > 0.0 else None,
-        "overload_s": sum(t.frames for t in overload) / m.sample_rate_hz,
-        "overload_places": sum(t.places for t in overload),
-        "overload_first_s": min(first) / m.sample_rate_hz if first else None,
-        "dropout_s": m.repeated.frames / m.sample_rate_hz,
-        "dropout_places": m.repeated.places,
-        "dropout_first_s": None if m.repeated.first_frame is None else m.repeated.first_frame / m.sample_rate_hz,
-        "bad_samples": m.bad_samples,
-    }
-    return row
+    row = _row(needs, used.channel, judge(m, verdict_limits(needs.quality, needs.mains_hz)))
+    return row | measured_columns(recording, m, used.pa_per_unit, mean, row["reasons"])
 
 
 def _row(needs: PressureNeeds, channel: Channel, findings: list[Finding]) -> dict[str, Any]:

@@ -55,7 +55,13 @@ class Measured:
 def load_job(results: Path, needs: TablesNeeds) -> Job:
     """Read the spectra of the session's runs and of all background runs they name, and the session's calibration."""
     names = [*(item.run for item in needs.runs), *needs.backgrounds]
-    loaded = {name: spectra for name in names if (spectra := load_run(results, name, needs.window)) is not None}
+    verdicts = {
+        (row["run"], row["position"]): row["verdict"]
+        for session in needs.sessions
+        for row in parquet.read_rows(places.verdicts(results, session))
+    }
+    spectra = {name: load_run(results, name, needs.window, verdicts) for name in names}
+    loaded = {name: found for name, found in spectra.items() if found is not None}
     rows = parquet.read_rows(places.calibration(results, needs.session))
     limits = needs.background
     return Job(

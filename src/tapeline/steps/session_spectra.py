@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -41,12 +42,13 @@ class RunSpectra:
         return LineSpectra(psd, self.spectra.step_hz, self.spectra.covariance), usable
 
 
-def load_run(results: Path, run: str, window_name: WindowName) -> RunSpectra | None:
-    """Spectra of one run, None where its recording gave none."""
+def load_run(
+    results: Path, run: str, window_name: WindowName, verdicts: Mapping[tuple[str, str], str]
+) -> RunSpectra | None:
+    """Spectra of one run with the `verdicts` by run and position, None where its recording gave none."""
     rows = parquet.read(places.spectra(results, run))
     if rows.num_rows == 0:
         return None
-    verdicts = {row["position"]: row["verdict"] for row in parquet.read_rows(places.quality(results, run))}
     first = {name: rows.column(name)[0].as_py() for name in rows.column_names if name != "psd_pa2_per_hz"}
     positions = tuple(rows.column("position").to_pylist())
     psd = rows.column("psd_pa2_per_hz").combine_chunks().flatten().to_numpy().reshape(len(positions), -1)
@@ -58,7 +60,7 @@ def load_run(results: Path, run: str, window_name: WindowName) -> RunSpectra | N
         sample_rate_hz=first["sample_rate_hz"],
         duration_s=first["duration_s"],
         effective_averages=first["effective_averages"],
-        verdicts=tuple(verdicts.get(name, "good") for name in positions),
+        verdicts=tuple(verdicts.get((run, name), "good") for name in positions),
         response_low_hz=_numbers(rows, "response_low_hz"),
         response_high_hz=_numbers(rows, "response_high_hz"),
     )

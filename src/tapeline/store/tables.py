@@ -196,6 +196,21 @@ QUALITY = Table(
         Column("dropout_places", "integer", "number of such runs"),
         Column("dropout_first_s", "real", "start of the first one", "s"),
         Column("bad_samples", "integer", "samples that are no finite number"),
+        Column("crest_factor", "real", "largest deviation over the standard deviation"),
+        Column("skewness", "real", "third central moment over the cubed standard deviation"),
+        Column("kurtosis", "real", "fourth central moment over the squared variance, 3 of Gaussian noise"),
+        Column("bits_used", "integer", "bits from the sign to the lowest one that any sample sets", null="floats"),
+        Column("spike_places", "integer", "jumps between samples far beyond the usual step"),
+        Column("spike_first_s", "real", "time of the first one", "s"),
+        Column("trend_db", "real", "change of the level from start to end of the run", "dB", null="too short to tell"),
+        Column("trend_error_db", "real", "its standard error", "dB"),
+        Column(
+            "own_trend_db", "real", "the same against the median of the run's channels", "dB", null="too short to tell"
+        ),
+        Column("hum_db", "real", "strongest mains line above what is around it", "dB", null="too short to tell"),
+        Column("found_verdict", "text", "verdict before it was set by hand", null="not set by hand"),
+        Column("overruled_by", "text", "who set the verdict by hand", null="nobody"),
+        Column("override_reason", "text", "why", null="not set by hand"),
         Column("recording_sha256", "text", "content hashes of the recording's files", null="a file is missing"),
     ),
 )

@@ -1,0 +1,115 @@
+"""Whether a level stays where it is over a run: block powers, their trend, and the reverse-arrangement test."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Reals = NDArray[np.float64]
+
+MOST_BLOCKS = 4096
+"""More blocks than this are joined in pairs, so that a long recording needs no more memory."""
+
+SEGMENTS = 24
+"""Parts of a run whose levels are looked at (20 to 40, Bendat and Piersol, Random Data)."""
+
+LEAST_CHANNELS = 3
+"""Fewer channels have nothing in common that could be told from their own."""
+
+LEAST_SEGMENTS = 8
+"""Fewer parts than this say nothing of a trend (own choice)."""
+
+
+class BlockPowers:
+    """Mean square of every block of a stream, (channels,) each; blocks are joined in pairs when they become many."""
+
+    def __init__(self) -> None:
+        self._powers: list[Reals] = []
+        self._frames: list[int] = []
+        self._joined = 1
+        self._open: list[tuple[Reals, int]] = []
+
+    def add(self, mean_square: Reals, frames: int) -> None:
+        """Take in one block's mean square about the mean, of shape (channels,), and its length."""
+        self._open.append((mean_square * frames, frames))
+        if len(self._open) < self._joined:
+            return
+        self._close()
+        if len(self._powers) >= MOST_BLOCKS:
+            pairs = range(0, len(self._powers) - 1, 2)
+            self._powers = [self._powers[i] + self._powers[i + 1] for i in pairs]
+            self._frames = [self._frames[i] + self._frames[i + 1] for i in pairs]
+            self._joined *= 2
+
+    def _close(self) -> None:
+        if self._open:
+            self._powers.append(np.sum([power for power, _ in self._open], axis=0))
+            self._frames.append(sum(frames for _, frames in self._open))
+            self._open = []
+
+    def segments(self, count: int = SEGMENTS) -> tuple[Reals, Reals]:
+        """Mean squares of up to `count` parts of nearly equal length, (channels, parts); their middles in frames."""
+        self._close()
+        if not self._powers:
+            return np.zeros((0, 0)), np.zeros(0)
+        powers, frames = np.array(self._powers), np.array(self._frames, dtype=np.float64)
+        parts = np.array_split(np.arange(frames.size), min(count, frames.size))
+        starts = np.cumsum(frames) - frames
+        middles = [starts[part[0]] + frames[part].sum() / 2.0 for part in parts]
+        means = [powers[part].sum(axis=0) / frames[part].sum() for part in parts]
+        return np.array(means).T, np.array(middles)
+
+
+def without_common(powers: Reals) -> Reals:
+    """Powers of every channel over the channels' median at the same time, shape (channels, parts) as given.
+
+    What all channels share, a gust or a change of speed, falls out. With fewer than three channels they stand alone.
+    """
+    if powers.shape[0] < LEAST_CHANNELS:
+        return powers
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own = powers / powers.mean(axis=1, keepdims=True)
+        return np.asarray(own / np.median(own, axis=0, keepdims=True))
+
+
+@dataclass(frozen=True)
+class Trend:
+    """Change of a level from the start of a run to its end, in dB, and how sure it is; arrays of shape (channels,)."""
+
+    change_db: Reals
+    standard_error_db: Reals
+    reverse_arrangements_z: Reals
+
+
+def level_trend(powers: Reals) -> Trend:
+    """Straight line through the levels of equally long parts, `powers` of shape (channels, parts) in any square unit.
+
+    The standard error allows for neighbouring parts being alike (lag-one correlation r: factor sqrt((1 + r) / (1 - r)),
+    from memory). The reverse arrangements, counted over all pairs of parts, are given in standard deviations of what
+    independent parts would have: mean n (n - 1) / 4, variance n (2 n + 5) (n - 1) / 72 (Bendat and Piersol, Random
+    Data, 4.5.2, from memory); above zero for a falling level. NaN for fewer than eight parts or parts without power.
+    """
+    channels, parts = powers.shape
+    unknown = np.full(channels, np.nan)
+    if parts < LEAST_SEGMENTS:
+        return Trend(unknown, unknown, unknown)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        levels = 10.0 * np.log10(powers)
+        time = np.linspace(-0.5, 0.5, parts)
+        slope = (levels @ time) / (time @ time)
+        rest = levels - levels.mean(axis=1, keepdims=True) - slope[:, None] * time
+        scatter = np.sum(rest**2, axis=1) / (parts - 2)
+        alike = np.clip(np.sum(rest[:, 1:] * rest[:, :-1], axis=1) / np.sum(rest**2, axis=1), 0.0, 0.9)
+        alike = np.nan_to_num(alike)
+        error = np.sqrt(scatter / (time @ time) * (1.0 + alike) / (1.0 - alike))
+        later = np.triu(np.ones((parts, parts), dtype=bool), 1)
+        reverse = np.array([np.count_nonzero((row[:, None] > row[None, :]) & later) for row in levels])
+    mean, variance = parts * (parts - 1) / 4.0, parts * (2 * parts + 5) * (parts - 1) / 72.0
+    known = np.isfinite(levels).all(axis=1)
+    return Trend(
+        np.where(known, slope, np.nan),
+        np.where(known, error, np.nan),
+        np.where(known, (reverse - mean) / np.sqrt(variance), np.nan),
+    )

@@ -1,0 +1,252 @@
+"""A first look at a recording just made: verdicts and levels of its channels, without the rest of the campaign."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tapeline.acoustics.averaged_spectra import AveragedSpectrum, block_frames
+from tapeline.acoustics.levels import gain_from_db, level_db
+from tapeline.acoustics.response import response_db
+from tapeline.acoustics.stream_checks import StreamChecks
+from tapeline.acoustics.weightings import Weighting, power_weights
+from tapeline.acoustics.windows import Reals, window
+from tapeline.campaign.model import Campaign
+from tapeline.campaign.plan import Plan
+from tapeline.campaign.setting_sections import Quality
+from tapeline.campaign.settings import Settings
+from tapeline.campaign.slices import Channel, StreamQuality
+from tapeline.quality.reasons import worst
+from tapeline.quality.verdicts import Finding, judge
+from tapeline.recordings.opening import open_recording
+from tapeline.recordings.raw_binary import RawLayout
+from tapeline.recordings.recording import Recording, used_part
+from tapeline.steps import places
+from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
+from tapeline.steps.sensitivity import sensitivities
+
+LEVEL_RESOLUTION_HZ = 5.0
+"""Line spacing of the spectrum that the levels are summed from; an offset reaches two lines."""
+
+WEIGHTINGS: tuple[Weighting, ...] = ("Z", "A")
+MAINS_HZ = 50.0
+"""Mains frequency where no campaign names one."""
+
+LEVEL_RANGE_HZ = (25.0, 8000.0)
+"""Range of the levels where no campaign names one."""
+
+
+class LookError(Exception):
+    """What was asked for does not fit the campaign; the text says how to mend it."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One channel: name, verdict, levels in dB (re 20 uPa where the sensitivity is known, else re full scale)."""
+
+    name: str
+    verdict: str
+    findings: tuple[Finding, ...]
+    levels_db: dict[Weighting, float]
+    range_use_db: float | None
+
+
+@dataclass(frozen=True)
+class Look:
+    """One recording: what it is taken for, the unit of its levels, its channels."""
+
+    path: Path
+    taken_for: str
+    duration_s: float
+    unit: str
+    channels: tuple[Seen, ...]
+    unfitted: int
+
+    @property
+    def worst(self) -> str:
+        """The worst verdict on any channel."""
+        return worst([finding.code for channel in self.channels for finding in channel.findings])
+
+    def lines(self) -> list[str]:
+        """The same for people: a table, then one line for each reason."""
+        name = max([8, *(len(channel.name) for channel in self.channels)])
+        levels = "".join(f"  {f'L{w}':>6}" for w in WEIGHTINGS)
+        head = f"  {'channel':<{name}}  {'verdict':<8}{levels}  below range dB"
+        lines = [f"{self.path}: {self.duration_s:.2f} s, {self.taken_for}; levels in {self.unit}", head]
+        for channel in self.channels:
+            values = "".join(f"  {channel.levels_db[w]:>6.1f}" if channel.levels_db else "       –" for w in WEIGHTINGS)
+            margin = "–" if channel.range_use_db is None else f"{-channel.range_use_db:.1f}"
+            lines.append(f"  {channel.name:<{name}}  {channel.verdict:<8}{values}  {margin:>14}")
+        reasons = [f"  {f.code}: {f.sentence}" for channel in self.channels for f in channel.findings]
+        if self.unfitted:
+            reasons.append(f"  {self.unfitted} more channels are not in the fittings table and were not looked at")
+        return lines + (["", *reasons] if reasons else ["", "  every channel is good"])
+
+
+def look(path: Path, campaign: Campaign | None, session: str | None, raw_format: str | None) -> Look:
+    """Verdicts and levels of one recording, on its own or with a campaign's fittings and sensitivities.
+
+    Sensitivities come from the session's checks where they are made, else from the sensor table. Raises LookError where
+    the session or format cannot be told, RecordingError for a recording that cannot be used.
+    """
+    settings = campaign.settings if campaign else None
+    plan = Plan(campaign) if campaign else None
+    run = _run_of(path, campaign) if campaign else None
+    layout = _layout(settings, raw_format or (campaign.runs[run].format if campaign and run else None))
+    recording = open_recording([path], layout)
+    channels: Sequence[Channel] = ()
+    found: dict[str, float] = {}
+    taken_for = "no campaign"
+    if campaign and plan:
+        named = session or (campaign.runs[run].session if run else None) or _only_session(campaign)
+        channels = plan.look_channels(named)
+        if not channels:
+            raise LookError(f"session {named} has no row in the fittings table")
+        found = _sensitivities(campaign, named, channels)
+        taken_for = f"run {run} of session {named}" if run else f"session {named}, in no row of the run table"
+    gain_db = campaign.runs[run].gain_db if campaign and run else None
+    return _looked_at(path, recording, channels, found, gain_db, settings, taken_for)
+
+
+def _run_of(path: Path, campaign: Campaign) -> str | None:
+    """The run of the table that this file is the recording of."""
+    target = path.resolve()
+    return next(
+        (
+            name
+            for name, run in campaign.runs.items()
+            if target in [part.resolve() for part in campaign.recording_paths(run)]
+        ),
+        None,
+    )
+
+
+def _only_session(campaign: Campaign) -> str:
+    sessions = list(dict.fromkeys(fitting.session for fitting in campaign.fittings))
+    if len(sessions) == 1:
+        return sessions[0]
+    raise LookError(f"the recording is in no row of the run table: name its session, --session {' or '.join(sessions)}")
+
+
+def _layout(settings: Settings | None, name: str | None) -> RawLayout | None:
+    if name is None:
+        return None
+    formats = settings.raw_formats if settings else {}
+    if name not in formats:
+        known = ", ".join(formats) or "none"
+        raise LookError(f"no raw format {name} in the campaign's settings; known: {known}")
+    raw = formats[name]
+    return RawLayout(raw.sample_type, raw.byte_order, raw.layout, raw.channels, raw.sample_rate_hz, raw.header_bytes)
+
+
+def _sensitivities(campaign: Campaign, session: str, channels: Sequence[Channel]) -> dict[str, float]:
+    checks = places.checks(campaign.results, session)
+    limits = campaign.settings.calibration
+    if checks.is_file():
+        return sensitivities(checks, channels, limits.sensitivity, limits.chart_uncertainty_db)
+    stated = {c.position: c.sensitivity_v_per_pa if c.unit == "V" else 1.0 for c in channels}
+    return {name: value for name, value in stated.items() if value}
+
+
+def _looked_at(
+    path: Path,
+    recording: Recording,
+    channels: Sequence[Channel],
+    sensitivity: dict[str, float],
+    gain_db: float | None,
+    settings: Settings | None,
+    taken_for: str,
+) -> Look:
+    """The recording in one pass; without fitted channels all that it has, in fractions of full scale."""
+    fitted = [c for c in channels if c.channel <= recording.channels]
+    names = [c.position for c in fitted] if channels else [f"channel {i + 1}" for i in range(recording.channels)]
+    index = [c.channel - 1 for c in fitted] if channels else list(range(recording.channels))
+    scales = [_unit_per_sample(c, sensitivity, gain_db, recording) for c in fitted] if channels else [1.0] * len(index)
+    ends = [1.0 if recording.bits or c.full_scale_v else None for c in fitted] if channels else None
+    full_scales = ends if ends is not None else [1.0 if recording.bits else None] * len(index)
+    quality = settings.quality if settings else Quality(dead_level_pa=0.0)
+    streamed = StreamQuality(**{name: getattr(quality, name) for name in StreamQuality.__dataclass_fields__})
+    mains_hz = settings.mains_hz if settings else MAINS_HZ
+    checks, spectrum, frames = _streamed(recording, index, streamed, mains_hz)
+    per_unit = [abs(scale or 1.0) for scale in scales]
+    limit = streamed.same_signal_correlation
+    measures = channel_measures(names, per_unit, full_scales, recording, frames, checks, limit)
+    levels = _levels(spectrum, recording.sample_rate_hz, fitted, scales, settings)
+    limits = verdict_limits(streamed, mains_hz)
+    seen = []
+    for i, m in enumerate(measures):
+        findings = judge(m, limits)
+        if scales[i] is None:
+            words = f"position {names[i]}: no sensitivity or full_scale_v is known"
+            findings.append(Finding("no-sensitivity", words))
+        peak = max(m.maximum, -m.minimum)
+        use = min(20.0 * float(np.log10(peak)), 0.0) if full_scales[i] and peak > 0.0 else None
+        known = levels[i] if scales[i] is not None else {}
+        seen.append(Seen(names[i], worst([f.code for f in findings]), tuple(findings), known, use))
+    for c in channels:
+        if c.channel > recording.channels:
+            words = f"position {c.position} is on channel {c.channel} of {recording.channels}"
+            seen.append(Seen(c.position, "unusable", (Finding("channel-missing", words),), {}, None))
+    unit = "dB re 20 uPa" if channels else "dB re full scale" if recording.bits else "dB re 1"
+    unfitted = recording.channels - len(index) if channels else 0
+    return Look(path, taken_for, frames / recording.sample_rate_hz, unit, tuple(seen), unfitted)
+
+
+def _streamed(
+    recording: Recording, index: list[int], quality: StreamQuality, mains_hz: float
+) -> tuple[StreamChecks, AveragedSpectrum, int]:
+    """Checks and averaged spectrum of some channels of a whole recording, and its length."""
+    part = used_part(recording, None, None)
+    checks = stream_checks(quality, mains_hz, len(index), recording)
+    frames = block_frames(recording.sample_rate_hz, LEVEL_RESOLUTION_HZ)
+    spectrum = AveragedSpectrum(window("hann", frames), frames // 2, np.zeros(len(index)))
+    for block in recording.blocks(part.start, part.stop):
+        samples = block[index]
+        checks.add(samples)
+        spectrum.add(samples)
+    checks.finish()
+    return checks, spectrum, part.frames
+
+
+def _unit_per_sample(
+    channel: Channel, sensitivity: dict[str, float], gain_db: float | None, recording: Recording
+) -> float | None:
+    """Pascal for one unit of the recording; None where something is not known."""
+    if channel.position not in sensitivity or (channel.full_scale_v is None and recording.bits and channel.unit == "V"):
+        return None
+    scale = channel.full_scale_v or 1.0
+    if channel.unit != "V":
+        return scale
+    gain = float(gain_from_db(channel.gain_db if gain_db is None else gain_db))
+    return scale / (sensitivity[channel.position] * gain)
+
+
+def _levels(
+    spectrum: AveragedSpectrum,
+    rate_hz: float,
+    channels: Sequence[Channel],
+    scales: Sequence[float | None],
+    settings: Settings | None,
+) -> list[dict[Weighting, float]]:
+    """Weighted levels of every channel over the range of the first overall level; empty for a short recording."""
+    if not spectrum.blocks:
+        return [{} for _ in scales]
+    density = spectrum.density(rate_hz)
+    lines_hz: Reals = np.arange(density.shape[1]) * rate_hz / (2.0 * (density.shape[1] - 1))
+    low, high = settings.overall[0].range_hz if settings else LEVEL_RANGE_HZ
+    inside = (lines_hz >= low) & (lines_hz <= min(high, 0.4 * rate_hz))
+    reference = settings.reference_pressure_pa if settings and channels else 1.0
+    correct = settings is not None and settings.calibration.response_correction
+    found = []
+    for i, scale in enumerate(scales):
+        power = density[i, inside] * (lines_hz[1] - lines_hz[0]) * (scale or 1.0) ** 2
+        if correct and channels and channels[i].chart_hz:
+            response, _ = response_db(lines_hz[inside], channels[i].chart_hz, channels[i].chart_db)
+            power = power / 10.0 ** (response / 10.0)
+        found.append(
+            {w: float(level_db(np.sum(power * power_weights(w, lines_hz[inside])), reference)) for w in WEIGHTINGS}
+        )
+    return found

@@ -1,0 +1,84 @@
+"""Step `verdicts`: judge a session's channels beside each other and take overrides into account."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from tapeline.campaign.plan import Plan
+from tapeline.campaign.slices import Overrule, VerdictsNeeds
+from tapeline.quality.across_runs import AcrossLimits, RunLevel, findings_across
+from tapeline.quality.reasons import worst
+from tapeline.steps import places
+from tapeline.store import parquet, tables
+
+
+def run(plan: Plan, session: str) -> None:
+    """Write the session's final verdicts."""
+    needs = plan.verdicts_needs(session)
+    results = plan.campaign.results
+    rows = [row for item in needs.runs for row in parquet.read_rows(places.quality(results, item.run))]
+    parquet.write_rows(
+        tables.QUALITY,
+        places.verdicts(results, session),
+        final_rows(needs, rows),
+        campaign=needs.campaign,
+        digest=plan.digest("verdicts", session),
+    )
+
+
+def final_rows(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """The rows of all runs with what only shows beside each other, and with verdicts set by hand."""
+    limits = AcrossLimits(needs.odd_level_db, needs.area_level_db, needs.speed_level_db)
+    across = findings_across(_levels(needs, rows), dict(needs.areas), limits)
+    set_by_hand = {(item.run, item.position): item for item in needs.overrules}
+    final = []
+    for row in rows:
+        found = across.get((row["run"], row["position"]), [])
+        reasons = [*row["reasons"], *(finding.code for finding in found)]
+        whole = {
+            **row,
+            "reasons": reasons,
+            "sentences": [*row["sentences"], *(finding.sentence for finding in found)],
+            "verdict": worst(reasons),
+        }
+        for_all = set_by_hand.get((row["run"], None))
+        overrule = set_by_hand.get((row["run"], row["position"]), for_all)
+        final.append(whole if overrule is None else _overruled(whole, overrule))
+    return final
+
+
+def _levels(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[RunLevel]:
+    runs = {item.run: item for item in needs.runs}
+    return [
+        RunLevel(
+            run=row["run"],
+            position=row["position"],
+            kind=runs[row["run"]].kind,
+            condition=runs[row["run"]].condition,
+            speed_mps=runs[row["run"]].speed_mps,
+            yaw_deg=runs[row["run"]].yaw_deg,
+            order=runs[row["run"]].order,
+            level_db=20.0 * math.log10(row["rms_pa"]),
+            usable=row["verdict"] != "unusable",
+        )
+        for row in rows
+        if row["rms_pa"]
+    ]
+
+
+def _overruled(row: Mapping[str, Any], overrule: Overrule) -> dict[str, Any]:
+    sentence = (
+        f"position {row['position']}: {row['verdict']} was found, {overrule.verdict} set by {overrule.who}: "
+        f"{overrule.reason}"
+    )
+    return {
+        **row,
+        "verdict": overrule.verdict,
+        "found_verdict": row["verdict"],
+        "overruled_by": overrule.who,
+        "override_reason": overrule.reason,
+        "reasons": [*row["reasons"], "overruled"],
+        "sentences": [*row["sentences"], sentence],
+    }
