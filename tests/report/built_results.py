@@ -70,6 +70,7 @@ def built_campaign(size: Size | None = None, **changed: Any) -> Campaign:
         sensors={},
         calibrators={},
         cavities={},
+        overrides=(),
         charts={},
         warnings=(Fault("config/runs.csv", 3, "remark", "an odd word", "a plain one"),),
     )
@@ -243,6 +244,9 @@ def quality_rows(size: Size) -> list[Row]:
         elif position == "P03" and name in ("a-open-11", "a-open-12"):
             reasons, sentences = ["overload"], [f"position {position} overloaded in {name} {HOSTILE}"]
             verdict = "unusable"
+        elif position == "P01" and name == "m-open-01":
+            reasons, verdict = ["overruled"], "doubtful"
+            sentences = [f"position {position}: good was found, doubtful set by A. Nyone: tape lifted {HOSTILE}"]
         elif position == "P05" and name == "m-open-01":
             reasons, sentences, verdict = ["dropout"], [f"position {position} stood still for 8.0 ms"], "doubtful"
         rows.append({"run": name, "session": run["session"], "position": position, "verdict": verdict,

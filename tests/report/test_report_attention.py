@@ -104,3 +104,9 @@ def test_reasons_without_sentence_and_unknown_codes_still_speak() -> None:
     groups = {group.code: group for group in reason_groups(quality)}
     assert groups["dead"].sentence == REASONS["dead"].meaning
     assert groups["not-known"].sentence == "not-known"
+
+
+def test_a_verdict_set_by_hand_is_as_severe_as_the_verdict(lines: list[Attention]) -> None:
+    (line,) = [line for line in lines if "set by A. Nyone" in line.found]
+    assert line.severity == "doubtful"
+    assert line.where == "P01, session may, run m-open-01"

@@ -119,6 +119,6 @@ def test_every_setting_is_printed(report: Report) -> None:
 def test_every_reason_of_the_quality_table_is_printed(report: Report) -> None:
     expected = {code for row in report.tables.quality for code in row["reasons"]}
     cells = cells_of(report, "reasons-table")
-    assert {cell["reason"] for cell in cells} == expected == {"recording-cut", "overload", "dropout"}
+    assert {cell["reason"] for cell in cells} == expected == {"recording-cut", "overload", "dropout", "overruled"}
     counted = Counter(code for row in report.tables.quality for code in row["reasons"])
     assert {cell["reason"]: int(cell["channels x runs"]) for cell in cells} == counted

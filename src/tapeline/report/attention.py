@@ -72,6 +72,7 @@ class ReasonGroup:
     runs: tuple[str, ...]
     positions: tuple[str, ...]
     sentence: str
+    severity: str
 
     @property
     def where(self) -> str:
@@ -95,16 +96,26 @@ def reason_groups(quality: Sequence[Row]) -> list[ReasonGroup]:
     for (run, code), rows in by_run.items():
         if len(rows) == channels[run] > 1:
             positions = tuple(row["position"] for row in rows)
-            groups.append(ReasonGroup(code, rows[0]["session"], (run,), positions, sentence_of(rows[0], code)))
+            severity = _severity(rows, code)
+            groups.append(
+                ReasonGroup(code, rows[0]["session"], (run,), positions, sentence_of(rows[0], code), severity)
+            )
             continue
         for row in rows:
             by_channel.setdefault((row["session"], row["position"], code), []).append(row)
     for (session, position, code), rows in by_channel.items():
         runs = tuple(row["run"] for row in rows)
-        groups.append(ReasonGroup(code, session, runs, (position,), _joint_sentence(rows, code)))
-    return sorted(
-        groups, key=lambda group: (SEVERITY[severity_of(group.code)], group.code, group.runs, group.positions)
-    )
+        severity = _severity(rows, code)
+        groups.append(ReasonGroup(code, session, runs, (position,), _joint_sentence(rows, code), severity))
+    return sorted(groups, key=lambda group: (SEVERITY[group.severity], group.code, group.runs, group.positions))
+
+
+def _severity(rows: Sequence[Row], code: str) -> str:
+    """That of the code; a verdict set by hand is as severe as the verdict."""
+    if code != "overruled":
+        return severity_of(code)
+    worst = min((row["verdict"] for row in rows), key=lambda verdict: SEVERITY.get(verdict, len(SEVERITY)))
+    return worst if worst in SEVERITY else "note"
 
 
 def _joint_sentence(rows: Sequence[Row], code: str) -> str:
@@ -117,7 +128,7 @@ def _channels(tables: FinishedTables) -> list[Attention]:
     """Channels of measurements and backgrounds; what is wrong with calibrator recordings is said with the checks."""
     checked = {row["run"] for row in tables.checks}
     return [
-        Attention(severity_of(group.code), group.where, printable(group.sentence), action_of(group.code))
+        Attention(group.severity, group.where, printable(group.sentence), action_of(group.code))
         for group in reason_groups([row for row in tables.quality if row["run"] not in checked])
     ]
 

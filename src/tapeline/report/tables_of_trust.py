@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tapeline.report.attention import action_of, reason_groups, severity_of
+from tapeline.report.attention import action_of, reason_groups
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.page_table import PlainTable
 from tapeline.report.wording import NO_VALUE, listed, number
@@ -16,7 +16,7 @@ def reasons_table(tables: FinishedTables) -> PlainTable:
     rows = [
         (
             group.where,
-            severity_of(group.code),
+            group.severity,
             group.code,
             group.sentence,
             action_of(group.code),
