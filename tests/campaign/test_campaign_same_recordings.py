@@ -47,9 +47,9 @@ def test_a_copy_under_another_run_name_names_both_lines(minimal: Path) -> None:
     record(minimal, "m3.wav", seed=2)
     runs(minimal, "m1,m1.wav", "m3,m3.wav", "m2,day2/m2.wav")
     assert same_faults(minimal) == [
-        'config/runs.csv:6, column "recording": found "day2/m2.wav", byte for byte the same as "m1.wav", which run "m1" '
-        "in line 4 uses, expected a recording of its own; name the file that belongs to the run, or write "
-        '"no" in the column "use" of one of the two'
+        'config/runs.csv:6, column "recording": found "day2/m2.wav", byte for byte the same as "m1.wav", '
+        'which run "m1" in line 4 uses, expected a recording of its own; '
+        'name the file that belongs to the run, or write "no" in the column "use" of one of the two'
     ]
 
 

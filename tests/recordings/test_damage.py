@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import struct
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -19,7 +17,6 @@ from tapeline.recordings.recording import RecordingError, used_part
 
 LAYOUT = RawLayout("int16", "little", "interleaved", 3, 12_800.0, 64)
 HEADS = [b"", b"RIFF\x00\x10\x00\x00WAVE", b"RF64\xff\xff\xff\xffWAVEds64"]
-OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "opendata" / "wav_formats"
 
 
 def wave(path: Path, frames: int = 5_000, kind: str = "WAV", channels: int = 2) -> Path:
@@ -129,39 +126,3 @@ def test_a_flipped_byte_in_the_header(tmp_path_factory: pytest.TempPathFactory, 
         assert sum(block.shape[1] for block in recording.blocks(0, recording.frames)) == recording.frames
     except RecordingError as error:
         assert error.code
-
-
-def expected_files() -> list[tuple[str, dict[str, Any]]]:
-    """Files of the open collection with what two independent decoders say; empty where it is missing."""
-    listing = OPEN_DATA / "expected.json"
-    if not listing.is_file():
-        return []
-    loaded = json.loads(listing.read_text(encoding="utf-8"))
-    entries = loaded if isinstance(loaded, dict) else {entry["file"]: entry for entry in loaded}
-    return sorted((name, entry) for name, entry in entries.items() if isinstance(entry, dict))
-
-
-@pytest.mark.skipif(not expected_files(), reason="the open collection of WAV files beside the repository is not here")
-def test_the_open_collection_of_wave_files() -> None:
-    """164 public files, good, odd and broken: each opens and decodes whole, or gives one named fault."""
-    opened = 0
-    for name, entry in expected_files():
-        path = OPEN_DATA / name
-        try:
-            recording = open_recording([path])
-            samples = np.concatenate(list(recording.blocks(0, recording.frames)), axis=1)
-        except RecordingError as error:
-            assert error.code, name
-            assert "/valid/" not in name or recording_is_empty(entry), (name, error.sentence)
-            continue
-        decoder = entry["libsndfile"]
-        assert samples.shape == (decoder["channels"], decoder["frames"]), name
-        rms = np.sqrt(np.mean(samples.astype(float) ** 2, axis=1))
-        assert rms == pytest.approx(decoder["rms"], rel=1e-5, abs=1e-6), name
-        opened += 1
-    assert opened > 80
-
-
-def recording_is_empty(entry: dict[str, Any]) -> bool:
-    """A valid file may hold no samples."""
-    return bool(entry["libsndfile"].get("frames") == 0)

@@ -47,6 +47,7 @@ def test_a_new_condition_runs_its_recordings_its_session_and_the_products(sample
     added = [sample.folder / "data-sample" / "recordings" / f"lip{i}.wav" for i in (1, 2)]
     for path in added:
         soundfile.write(path, noise, 12_800, subtype="PCM_24")
+        noise = -noise
     header_line = next(
         line for line in (sample.folder / "config/runs.csv").read_text(encoding="utf-8").splitlines() if line[0] != "#"
     )

@@ -10,6 +10,7 @@ from pathlib import Path
 from tapeline.campaign.faults import quoted
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.model import recording_paths
+from tapeline.campaign.same_recordings import check_same_recordings
 from tapeline.campaign.settings import RawFormat, Settings
 from tapeline.campaign.tables import Fitting, Run
 
@@ -17,7 +18,7 @@ DRIVE = re.compile(r"[A-Za-z]:")
 
 
 def check_recordings(material: Material) -> None:
-    """Paths that leave the recordings folder, and recordings used twice."""
+    """Paths that leave the recordings folder, and recordings used twice, be it under another name."""
     runs_of: dict[str, list[Run]] = {}
     for run in material.runs.rows:
         for part in run.recordings:
@@ -32,6 +33,7 @@ def check_recordings(material: Material) -> None:
     for path, runs in runs_of.items():
         if len(runs) > 1:
             _check_shared(material, path, runs)
+    check_same_recordings(material)
 
 
 def _check_path(material: Material, run: Run, path: str) -> None:

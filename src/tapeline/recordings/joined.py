@@ -20,6 +20,7 @@ class JoinedRecording:
                     f"part 1 has {first.channels} at {first.sample_rate_hz:g} Hz",
                 )
         self._parts = tuple(parts)
+        self.kind = " and ".join(dict.fromkeys(part.kind for part in parts))
         self.sample_rate_hz = first.sample_rate_hz
         self.channels = first.channels
         self.bits = first.bits

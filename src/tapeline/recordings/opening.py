@@ -4,36 +4,64 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Protocol
 
+from tapeline.recordings.hdf5_file import Hdf5File
 from tapeline.recordings.joined import JoinedRecording
+from tapeline.recordings.numpy_array import NumpyArray
 from tapeline.recordings.raw_binary import RawBinary, RawLayout
 from tapeline.recordings.recording import Recording, RecordingError
 from tapeline.recordings.sound_file import SoundFile
 
 
+class ArrayReader(Protocol):
+    """Opens a file that holds an array; `raw` states the sample rate where the file does not."""
+
+    def __call__(self, path: Path, raw: RawLayout | None, rate_needed: bool) -> Recording: ...
+
+
+ARRAY_FILES: dict[bytes, ArrayReader] = {b"\x93NUMPY": NumpyArray, b"\x89HDF\r\n\x1a\n": Hdf5File}
+"""Readers by the bytes that their files begin with."""
+
+
 def open_recording(paths: Sequence[Path], raw: RawLayout | None = None) -> Recording:
-    """Open a recording of one or several parts; `raw` describes files without a header.
+    """Open a recording of one or several parts; `raw` describes files without a header, or states an array's rate.
 
     Raises RecordingError with a reason code for whatever is missing, damaged or wrongly described.
     """
-    parts = [_open_part(path, raw) for path in paths]
+    parts = [open_file(path, raw) for path in paths]
     return parts[0] if len(parts) == 1 else JoinedRecording(parts)
 
 
-def _open_part(path: Path, raw: RawLayout | None) -> Recording:
+def open_file(path: Path, raw: RawLayout | None = None, rate_needed: bool = True) -> Recording:
+    """Open one file; without `rate_needed` an array's unstated sample rate is no fault and reads as nan."""
     try:
         _require_file(path)
-        return SoundFile(path) if raw is None else RawBinary(path, raw)
+        return _reader(path, raw, rate_needed)
     except RecordingError as error:
-        join = " " if error.sentence.startswith("is ") else ": "
-        raise RecordingError(error.code, f"{path.name}{join}{error.sentence}") from error
+        sentence = error.sentence.removeprefix(f"{path.name}: ")
+        join = " " if sentence.startswith(("is ", "stores ", "declares ")) else ": "
+        raise RecordingError(error.code, f"{path.name}{join}{sentence}") from error
     except OSError as error:
         raise RecordingError("recording-unreadable", f"{path.name}: {error.strerror or error}") from error
+
+
+def _reader(path: Path, raw: RawLayout | None, rate_needed: bool) -> Recording:
+    # A layout that skips a header describes the file byte by byte, whatever that header is.
+    if raw is None or raw.header_bytes == 0:
+        with path.open("rb") as stream:
+            head = stream.read(max(map(len, ARRAY_FILES)))
+        for first_bytes, reader in ARRAY_FILES.items():
+            if head.startswith(first_bytes):
+                return reader(path, raw, rate_needed)
+    return SoundFile(path) if raw is None else RawBinary(path, raw)
 
 
 def _require_file(path: Path) -> None:
     if not path.exists():
         raise RecordingError("recording-missing", "is not there")
+    if path.is_dir():
+        raise RecordingError("recording-unreadable", "is a folder, a file is expected")
     if not path.is_file():
         raise RecordingError("recording-unreadable", "is no file")
     if path.stat().st_size == 0:
@@ -43,6 +71,6 @@ def _require_file(path: Path) -> None:
 def channel_count(path: Path) -> int | None:
     """Channels of a self-describing recording, None where it cannot be read; for checks before computing."""
     try:
-        return _open_part(path, None).channels
+        return open_file(path, rate_needed=False).channels
     except RecordingError:
         return None

@@ -10,11 +10,18 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.recordings.recording import BLOCK_FRAMES, RecordingError, Samples
+from tapeline.recordings.recording import RecordingError, Samples, block_frames
 
 SampleType = Literal["int16", "int24", "int32", "float32", "float64"]
 SAMPLE_BYTES: dict[str, int] = {"int16": 2, "int24": 3, "int32": 4, "float32": 4, "float64": 8}
 INTEGER_BITS = {"int16": 16, "int24": 24, "int32": 32}
+SAMPLE_WORDS: dict[str, str] = {
+    "int16": "16-bit integer",
+    "int24": "24-bit integer",
+    "int32": "32-bit integer",
+    "float32": "32-bit float",
+    "float64": "64-bit float",
+}
 
 
 @dataclass(frozen=True)
@@ -34,6 +41,7 @@ class RawBinary:
 
     def __init__(self, path: Path, layout: RawLayout) -> None:
         self._path, self._layout = path, layout
+        self.kind = f"raw, {SAMPLE_WORDS[layout.sample_type]}"
         self.sample_rate_hz = float(layout.sample_rate_hz)
         self.channels = layout.channels
         self.bits = INTEGER_BITS.get(layout.sample_type)
@@ -56,8 +64,9 @@ class RawBinary:
 
     def blocks(self, start: int, stop: int) -> Iterator[Samples]:
         """See Recording.blocks."""
-        for first in range(start, stop, BLOCK_FRAMES):
-            count = min(BLOCK_FRAMES, stop - first)
+        step = block_frames(self.channels)
+        for first in range(start, stop, step):
+            count = min(step, stop - first)
             if self._layout.layout == "interleaved":
                 flat = self._read(first * self.channels, count * self.channels)
                 yield np.ascontiguousarray(flat.reshape(count, self.channels).T)
@@ -69,7 +78,7 @@ class RawBinary:
             stream.seek(self._layout.header_bytes + first_sample * self._sample_bytes)
             raw = stream.read(count * self._sample_bytes)
         if len(raw) < count * self._sample_bytes:
-            raise RecordingError("recording-cut", f"the file ended while sample {first_sample} and on were read")
+            raise RecordingError("recording-cut", f"{self._path.name}: the file ended while it was read")
         return decode(raw, self._layout.sample_type, self._layout.byte_order)
 
 

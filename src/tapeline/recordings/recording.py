@@ -14,6 +14,14 @@ Samples = NDArray[np.float32]
 BLOCK_FRAMES = 4_096
 """Frames decoded at a time: a block of many channels still fits the processor's cache."""
 
+BLOCK_SAMPLES = BLOCK_FRAMES * 1_024
+"""Most samples of a block over all channels: beyond 1024 channels a block has fewer frames."""
+
+
+def block_frames(channels: int) -> int:
+    """Frames of a block of so many channels."""
+    return max(1, min(BLOCK_FRAMES, BLOCK_SAMPLES // channels))
+
 
 class RecordingError(Exception):
     """A recording that cannot be used as it is described: a reason code and a sentence with the numbers."""
@@ -26,6 +34,10 @@ class RecordingError(Exception):
 
 class Recording(Protocol):
     """Samples of one file, in fractions of digital full scale for integer samples, as stored for floats."""
+
+    @property
+    def kind(self) -> str:
+        """The kind of file and how a sample is stored, in words: "WAV, 24-bit integer"."""
 
     @property
     def sample_rate_hz(self) -> float: ...
