@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 CORES ?= 2
 
-.PHONY: sample test lint test-fast bench validate docs clean content-marks
+.PHONY: sample test lint test-fast bench validate fuzz docs clean content-marks
 
 $(VENV)/bin/python:
 	@$(PYTHON) -c 'import sys; sys.exit("tapeline needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Name another one: make PYTHON=python3.12 ...") if sys.version_info < (3, 11) else None'
@@ -54,6 +54,11 @@ docs: $(VENV)/.testing
 # Speed and memory beside a plain script; writes docs/benchmarks.md.
 bench: $(VENV)/.testing
 	$(BIN)/python benchmarks/measure_chain.py
+
+# Mutated recordings through the readers, led by coverage, for a time box of so many seconds.
+FUZZ_S ?= 60
+fuzz: $(VENV)/.testing
+	$(BIN)/python fuzz/fuzz_recordings.py --seconds $(FUZZ_S) --seed 1
 
 # Long evidence: random calibrator sessions, the invented rig of tests/independent with many seeds; writes docs/validation.md.
 SEEDS ?= 8

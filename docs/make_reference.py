@@ -102,7 +102,13 @@ def _text(item: Any) -> Any:
 
 def reasons_page() -> str:
     """Every reason code."""
-    lines = [MADE, "# Reason codes", "", "Each with the verdict it leads to (`good`: a note only) and the next action.", ""]
+    lines = [
+        MADE,
+        "# Reason codes",
+        "",
+        "Each with the verdict it leads to (`good`: a note only) and the next action.",
+        "",
+    ]
     lines += ["| code | verdict | meaning | next action |", "|---|---|---|---|"]
     lines += [f"| `{r.code}` | {r.verdict} | {_cell(r.meaning)} | {_cell(r.action)} |" for r in REASONS.values()]
     return "\n".join(lines) + "\n"

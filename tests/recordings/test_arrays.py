@@ -203,7 +203,7 @@ class TestHdf5:
 
         with h5py.File(path, "w") as file:
             for name, array in arrays.items():
-                dataset = file.create_dataset(name, data=array, **options)
+                dataset = file.create_dataset(name, data=array, **(options if array.ndim == 2 else {}))
                 if rate_hz is not None:
                     dataset.attrs["sample_rate_hz"] = rate_hz
         return path

@@ -103,7 +103,9 @@ def test_a_corrected_sensitivity_runs_the_chain_of_its_session_only(sample: Camp
 
 def test_a_verdict_set_by_hand_makes_the_tables_of_its_session_only(sample: CampaignRun) -> None:
     overrides = sample.folder / "config" / "overrides.csv"
-    overrides.write_text("run,position,verdict,reason,who\na05,line-1,doubtful,tape lifted,A. Nyone\n", encoding="utf-8")
+    overrides.write_text(
+        "run,position,verdict,reason,who\na05,line-1,doubtful,tape lifted,A. Nyone\n", encoding="utf-8"
+    )
     try:
         assert sample.planned() == {"verdicts": 1, "tables": 1, **PRODUCTS}
     finally:

@@ -72,7 +72,9 @@ class Settings(Section):
     tables: Tables = Field(Tables(), description="where the tables are")
     recordings: PathText = Field("recordings", description="folder that the run table's paths start from")
     results: PathText = Field("results", description="folder for all that is computed")
-    raw_formats: dict[Name, RawFormat] = Field({}, description="formats of headerless recordings, by name")
+    raw_formats: dict[Name, RawFormat] = Field(
+        {}, description="formats of headerless recordings and sample rates of NumPy files, by name"
+    )
     axes: str = Field(
         DEFAULT_AXES, description="one sentence on the directions of x, y, z and yaw; printed with every map"
     )
