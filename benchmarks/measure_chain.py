@@ -101,8 +101,8 @@ def main() -> None:
     lines += [
         "",
         "The plain script holds the whole recording; the jobs stream it, and do calibration, checks and history too.",
-        f"Of `tapeline pressure`, the checks of every channel cost {(checked - unchecked) / (unchecked - start):.0%} on top of "
-        "reading and writing (best of three, the start of the interpreter taken off).",
+        f"The checks of every channel add {(checked - unchecked) / (unchecked - start):.0%} to the reading and writing of "
+        "`tapeline pressure` (best of three, the interpreter's start taken off).",
         "",
         *measure_calibration.section(),
     ]
