@@ -101,7 +101,7 @@ def main() -> None:
     lines += [
         "",
         "The plain script holds the whole recording; the jobs stream it, and do calibration, checks and history too.",
-        f"The checks of every channel add {(checked - unchecked) / (unchecked - start):.0%} to the reading and writing of "
+        f"The checks of every channel add {(checked - unchecked) / (unchecked - start):.0%} to reading and writing in "
         "`tapeline pressure` (best of three, the interpreter's start taken off).",
         "",
         *measure_calibration.section(),
