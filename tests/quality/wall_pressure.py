@@ -85,7 +85,11 @@ def _hum(x: np.ndarray, random: np.random.Generator) -> np.ndarray:
 
 
 def _trend(x: np.ndarray, random: np.random.Generator) -> np.ndarray:
-    return x * 10.0 ** (6.0 * np.linspace(-0.5, 0.5, x.size) / 20.0)
+    return x * 10.0 ** (7.0 * np.linspace(-0.5, 0.5, x.size) / 20.0)
+
+
+def _wandering(x: np.ndarray, random: np.random.Generator) -> np.ndarray:
+    return x + 2.5 * x.std() * np.linspace(-0.5, 0.5, x.size)
 
 
 def _lopsided(x: np.ndarray, random: np.random.Generator) -> np.ndarray:
@@ -100,7 +104,8 @@ FAULTS: dict[str, tuple[Fault, str]] = {
     "no signal": (_dead, "dead"),
     "two spikes a second of eight standard deviations": (_spikes, "spikes"),
     "mains hum 9 dB below the channel's level": (_hum, "hum"),
-    "level rising by 6 dB": (_trend, "unsteady"),
+    "level rising by 7 dB": (_trend, "unsteady"),
+    "mean wandering by 2.5 times the rms": (_wandering, "drifting-offset"),
     "one half of the wave bent": (_lopsided, "odd-distribution"),
 }
 """Fault of one channel of pressure, and the reason that must name it."""

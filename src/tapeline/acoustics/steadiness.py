@@ -22,44 +22,53 @@ LEAST_SEGMENTS = 8
 """Fewer parts than this say nothing of a trend (own choice)."""
 
 
-class BlockPowers:
-    """Mean square of every block of a stream, (channels,) each; blocks are joined in pairs when they become many."""
+class BlockMeans:
+    """A mean of every block of a stream, (channels,) each; blocks are joined in pairs when they become many."""
 
     def __init__(self) -> None:
-        self._powers: list[Reals] = []
+        self._sums: list[Reals] = []
         self._frames: list[int] = []
         self._joined = 1
         self._open: list[tuple[Reals, int]] = []
 
-    def add(self, mean_square: Reals, frames: int) -> None:
-        """Take in one block's mean square about the mean, of shape (channels,), and its length."""
-        self._open.append((mean_square * frames, frames))
+    def add(self, mean: Reals, frames: int) -> None:
+        """Take in one block's mean, of the samples or of their squares, of shape (channels,), and its length."""
+        self._open.append((mean * frames, frames))
         if len(self._open) < self._joined:
             return
         self._close()
-        if len(self._powers) >= MOST_BLOCKS:
-            pairs = range(0, len(self._powers) - 1, 2)
-            self._powers = [self._powers[i] + self._powers[i + 1] for i in pairs]
+        if len(self._sums) >= MOST_BLOCKS:
+            pairs = range(0, len(self._sums) - 1, 2)
+            self._sums = [self._sums[i] + self._sums[i + 1] for i in pairs]
             self._frames = [self._frames[i] + self._frames[i + 1] for i in pairs]
             self._joined *= 2
 
     def _close(self) -> None:
         if self._open:
-            self._powers.append(np.sum([power for power, _ in self._open], axis=0))
+            self._sums.append(np.sum([total for total, _ in self._open], axis=0))
             self._frames.append(sum(frames for _, frames in self._open))
             self._open = []
 
-    def segments(self, count: int = SEGMENTS) -> tuple[Reals, Reals]:
-        """Mean squares of up to `count` parts of nearly equal length, (channels, parts); their middles in frames."""
+    def segments(self, count: int = SEGMENTS) -> Reals:
+        """Means over up to `count` parts of nearly equal length, shape (channels, parts)."""
         self._close()
-        if not self._powers:
-            return np.zeros((0, 0)), np.zeros(0)
-        powers, frames = np.array(self._powers), np.array(self._frames, dtype=np.float64)
+        if not self._sums:
+            return np.zeros((0, 0))
+        sums, frames = np.array(self._sums), np.array(self._frames, dtype=np.float64)
         parts = np.array_split(np.arange(frames.size), min(count, frames.size))
-        starts = np.cumsum(frames) - frames
-        middles = [starts[part[0]] + frames[part].sum() / 2.0 for part in parts]
-        means = [powers[part].sum(axis=0) / frames[part].sum() for part in parts]
-        return np.array(means).T, np.array(middles)
+        return np.array([sums[part].sum(axis=0) / frames[part].sum() for part in parts]).T
+
+
+def change_over(values: Reals) -> Reals:
+    """Change from start to end of a straight line through equally long parts, (channels, parts); shape (channels,).
+
+    NaN for fewer than eight parts.
+    """
+    channels, parts = values.shape
+    if parts < LEAST_SEGMENTS:
+        return np.full(channels, np.nan)
+    time = np.linspace(-0.5, 0.5, parts)
+    return np.asarray(values @ time / (time @ time))
 
 
 def without_common(powers: Reals) -> Reals:

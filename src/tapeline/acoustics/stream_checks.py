@@ -12,7 +12,7 @@ from tapeline.acoustics.fixed_blocks import FixedBlocks
 from tapeline.acoustics.hum import HumSearch
 from tapeline.acoustics.likeness import Likeness
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
-from tapeline.acoustics.steadiness import BlockPowers
+from tapeline.acoustics.steadiness import BlockMeans
 from tapeline.acoustics.sudden_changes import SuddenChanges
 
 Samples = NDArray[np.float32]
@@ -43,7 +43,8 @@ class StreamChecks:
         self.moments = Moments(channels)
         self.extremes = ExtremeRuns(channels, limits.overload_run_samples, step)
         self.repeated = RepeatedRuns(channels, limits.repeated_run_samples)
-        self.powers = BlockPowers()
+        self.powers = BlockMeans()
+        self.offsets = BlockMeans()
         self.changes = SuddenChanges(channels, limits.spike_ratio, apart)
         self.hum = HumSearch(channels, sample_rate_hz, limits.mains_hz)
         self.likeness = Likeness(channels)
@@ -66,7 +67,9 @@ class StreamChecks:
         centred, sums, squares = self.moments.add(samples)
         self.extremes.add(samples, self.moments.block_highest, self.moments.block_lowest)
         self.repeated.add(samples)
-        self.powers.add(squares / frames - (sums / frames) ** 2, frames)
+        mean = sums / frames
+        self.powers.add(squares / frames - mean**2, frames)
+        self.offsets.add(mean, frames)
         self.likeness.add(self.changes.add(centred))
         self.hum.add(centred)
         if self.bits is not None:

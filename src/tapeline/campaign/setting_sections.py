@@ -306,6 +306,9 @@ class Quality(Section):
         description="dB, change of a channel's level from start to end of a run, less that of the other channels, that "
         "is doubted; for all together 1.5 times as much (own choice: gusts of 1 dB leave 3 dB)",
     )
+    offset_limit: Number = Field(
+        1.0, gt=0, description="times the rms that a channel's mean may move over a run (own choice)"
+    )
     hum_limit_db: Number = Field(
         10.0, gt=0, description="dB, mains line above the spectrum around it that is doubted (own choice)"
     )

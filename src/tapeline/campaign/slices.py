@@ -135,6 +135,7 @@ class StreamQuality:
     spike_rate_per_s: float
     spike_places: int
     trend_limit_db: float
+    offset_limit: float
     hum_limit_db: float
     kurtosis_limit: float
     skewness_limit: float

@@ -42,6 +42,7 @@ _ALL = (
     Reason("same-signal", "unusable", "two channels carry one signal", "check cables and the recorder's routing"),
     Reason("hum", "doubtful", "mains lines stand out", "check grounds; leave out the bands at these lines"),
     Reason("unsteady", "doubtful", "the level changes over the run", "use start_s and stop_s, or repeat the run"),
+    Reason("drifting-offset", "doubtful", "the mean wanders", "look for moisture; let the conditioner warm up"),
     Reason("odd-distribution", "doubtful", "values spread unlike wall pressure", "listen to it; check sensor and tape"),
     Reason("unused-bits", "good", "lower bits are never set", "nothing, if the recorder is known to do so"),
     Reason("coarse-steps", "good", "few converter steps for the signal", "use more gain where the level matters"),

@@ -68,8 +68,10 @@ class ChannelMeasures:
     bits_used: int | None
     trend_db: float
     trend_error_db: float
+    reverse_arrangements_z: float
     own_trend_db: float
     own_trend_error_db: float
+    offset_change: float
     hum_db: tuple[float, ...]
     same_as: tuple[str, ...]
 
@@ -87,6 +89,7 @@ class VerdictLimits:
     spike_places: int
     spike_rate_per_s: float
     trend_limit_db: float
+    offset_limit: float
     hum_limit_db: float
     kurtosis_limit: float
     skewness_limit: float
@@ -119,6 +122,7 @@ def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
         *_same(m),
         *_hum(m, limits),
         *_trend(m, limits),
+        *_offset(m, limits),
         *([] if overload or dropouts else _shape(m, limits)),
         *_resolution(m),
     ]
@@ -196,6 +200,15 @@ def _trend(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
         words = f"its level changes by {m.trend_db:+.1f} dB over the run {per_minute}"
         return [Finding("unsteady", f"position {m.position}: {words}")]
     return []
+
+
+def _offset(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
+    if not abs(m.offset_change) >= limits.offset_limit * m.standard_deviation:
+        return []
+    words = f"its mean moves by {abs(m.offset_change) / m.standard_deviation:.1f} times its rms over the run"
+    return [
+        Finding("drifting-offset", f"position {m.position}: {words}: look for moisture and for a warming conditioner")
+    ]
 
 
 def _shape(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.steadiness import level_trend, without_common
+from tapeline.acoustics.steadiness import change_over, level_trend, without_common
 from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
 from tapeline.campaign.slices import StreamQuality
 from tapeline.quality.verdicts import ChannelMeasures, VerdictLimits
@@ -35,6 +35,7 @@ def verdict_limits(quality: StreamQuality, mains_hz: float) -> VerdictLimits:
         dead_level_pa=quality.dead_level_pa,
         spike_places=quality.spike_places,
         spike_rate_per_s=quality.spike_rate_per_s,
+        offset_limit=quality.offset_limit,
         trend_limit_db=quality.trend_limit_db,
         hum_limit_db=quality.hum_limit_db,
         kurtosis_limit=quality.kurtosis_limit,
@@ -55,7 +56,8 @@ def channel_measures(
     """The measures of every channel after the last samples are in."""
     moments = checks.moments
     deviations = moments.standard_deviation
-    powers, _ = checks.powers.segments()
+    powers = checks.powers.segments()
+    offset = change_over(checks.offsets.segments())
     whole, own = level_trend(powers), level_trend(without_common(powers))
     hum = checks.hum.excess_db()
     alike = np.abs(checks.likeness.correlation()) >= same_signal_correlation
@@ -83,8 +85,10 @@ def channel_measures(
             bits_used=None if bits is None else int(bits[i]),
             trend_db=_number(whole.change_db, i),
             trend_error_db=_number(whole.standard_error_db, i),
+            reverse_arrangements_z=_number(whole.reverse_arrangements_z, i),
             own_trend_db=_number(own.change_db, i),
             own_trend_error_db=_number(own.standard_error_db, i),
+            offset_change=_number(offset, i),
             hum_db=tuple(hum[i].tolist()),
             same_as=tuple(positions[j] for j in np.flatnonzero(alike[i]).tolist() if j != i),
         )
@@ -130,6 +134,8 @@ def measured_columns(
         "spike_first_s": None if m.spikes.first_frame is None else m.spikes.first_frame / rate,
         "trend_db": None if math.isnan(m.trend_db) else m.trend_db,
         "trend_error_db": None if math.isnan(m.trend_error_db) else m.trend_error_db,
+        "reverse_arrangements_z": None if math.isnan(m.reverse_arrangements_z) else m.reverse_arrangements_z,
         "own_trend_db": None if math.isnan(m.own_trend_db) else m.own_trend_db,
+        "offset_change_pa": None if math.isnan(m.offset_change) else m.offset_change * pa_per_unit,
         "hum_db": max(known_hum) if known_hum else None,
     }

@@ -204,6 +204,8 @@ QUALITY = Table(
         Column("spike_first_s", "real", "time of the first one", "s"),
         Column("trend_db", "real", "change of the level from start to end of the run", "dB", null="too short to tell"),
         Column("trend_error_db", "real", "its standard error", "dB"),
+        Column("reverse_arrangements_z", "real", "reverse arrangements of 24 parts, above 0 where the level falls"),
+        Column("offset_change_pa", "real", "change of the mean from start to end", "Pa", null="too short to tell"),
         Column(
             "own_trend_db", "real", "the same against the median of the run's channels", "dB", null="too short to tell"
         ),
