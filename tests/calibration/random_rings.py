@@ -6,7 +6,6 @@ has a settling coupler, knocks before and after, harmonics, hum and noise; the t
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,6 +23,7 @@ from tapeline.campaign.slices import (
     Papers,
     SensitivityNeeds,
     Source,
+    picked,
 )
 from tapeline.steps.calibrate import check_rows
 from tapeline.steps.sensitivity import read_papers, session_rows
@@ -172,9 +172,7 @@ class Session:
 
     def needs(self, checks: Sequence[CalibratorCheck], channels: Sequence[Channel]) -> CalibrateNeeds:
         """The slice of the step, with all settings as their defaults are."""
-        defaults = Calibration()
-        names = (item.name for item in dataclasses.fields(CalibrateLimits))
-        limits = CalibrateLimits(**{name: getattr(defaults, name) for name in names})
+        limits = picked(CalibrateLimits, Calibration())
         calibrators = (("ring", self.nominal_hz), ("spare", 1250.0 - self.nominal_hz))
         return CalibrateNeeds("c", "april", tuple(checks), tuple(channels), calibrators, limits, 2e-5)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +9,7 @@ import numpy as np
 import soundfile
 
 from tapeline.campaign.setting_sections import Calibration
-from tapeline.campaign.slices import CalibrateLimits, CalibrateNeeds, CalibratorCheck, Channel, Source
+from tapeline.campaign.slices import CalibrateLimits, CalibrateNeeds, CalibratorCheck, Channel, Source, picked
 from tapeline.steps.calibrate import check_rows
 
 FULL_SCALE_V = 10.0
@@ -87,9 +86,7 @@ def rows_of(
     }
     made = CalibratorCheck(**(values | check))
     fitted = channels or tuple(channel(number) for number in range(1, 5))
-    defaults = Calibration()
-    names = (field.name for field in dataclasses.fields(CalibrateLimits))
-    limits = CalibrateLimits(**{name: getattr(defaults, name) for name in names})
+    limits = picked(CalibrateLimits, Calibration())
     calibrators = (("c1", made.frequency_hz), ("other", 1000.0 if made.frequency_hz < 500.0 else 250.0))
     needs = CalibrateNeeds("c", "april", (made,), fitted, calibrators, limits, 2e-5)
     return {row["position"]: row for row in check_rows(path.parent, needs, made)}

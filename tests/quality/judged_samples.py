@@ -9,15 +9,14 @@ from typing import Any
 import numpy as np
 
 from tapeline.campaign.setting_sections import Quality
-from tapeline.campaign.slices import StreamQuality
+from tapeline.campaign.slices import StreamQuality, picked
 from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
 
 
 def stream_quality(**changes: Any) -> StreamQuality:
     """The settings that one recording's checks depend on, defaults but for the changes."""
-    settings = Quality(**changes)
-    return StreamQuality(**{name: getattr(settings, name) for name in StreamQuality.__dataclass_fields__})
+    return picked(StreamQuality, Quality(**changes))
 
 
 def measures_of(

@@ -13,8 +13,9 @@ from containers import NOISE, RATE, file_bytes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tapeline.acoustics.converter_steps import bits_used
 from tapeline.cli import main
-from tapeline.recordings.contents import bits_used, contents
+from tapeline.recordings.contents import contents
 from tapeline.recordings.inspection import inspection
 from tapeline.recordings.opening import open_recording
 

@@ -32,6 +32,11 @@ class UsedBits:
 
     def used(self) -> NDArray[np.int64]:
         """Bits from the sign to the lowest one set, shape (channels,); all of them for a channel of zeros."""
-        lowest = self._set & -self._set
-        idle = np.where(lowest > 0, np.log2(np.maximum(lowest, 1)).astype(np.int64), 0)
-        return np.asarray(np.where(self._set > 0, self._looked - idle, self.bits))
+        return np.asarray(np.where(self._set > 0, bits_used(self._set, self._looked), self.bits))
+
+
+def bits_used(codes: NDArray[np.int64], bits: int) -> NDArray[np.int64]:
+    """Bits from the sign to the lowest bit set in `codes`, the "or" of all integer samples of `bits` bits; 0 for 0."""
+    lowest = codes & -codes
+    trailing = np.log2(np.maximum(lowest, 1)).astype(np.int64)
+    return np.asarray(np.where(lowest > 0, bits - trailing, 0))

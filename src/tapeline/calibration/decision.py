@@ -9,6 +9,7 @@ from typing import Literal
 
 from tapeline.acoustics.uncertainty import Term, combined, rectangular
 from tapeline.calibration.all_together import Split
+from tapeline.calibration.measured_tone import FIT_TERM
 
 Policy = Literal["before", "after", "mean", "chart", "data_sheet"]
 
@@ -242,7 +243,7 @@ def _terms(evidence: Evidence, policy: Policy, source: str, drift_db: float | No
         rectangular(width / 2.0 if source == "mean" else width),
         "measured" if drift_db is not None else "default",
     )
-    fit = Term("sine fit", averaged.standard_uncertainty, "measured", averaged.degrees_of_freedom)
+    fit = Term(FIT_TERM, averaged.standard_uncertainty, "measured", averaged.degrees_of_freedom)
     return (*(term for term in shared if term is not None), fit, drift)
 
 

@@ -12,6 +12,9 @@ from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import Reals
 
+FIT_TERM = "sine fit"
+"""Name of the term that a tone's own scatter gives."""
+
 LEVEL_STEP_S = 0.5
 """Length of the short levels whose standard deviation tells how steady a tone is (common practice)."""
 
@@ -53,7 +56,7 @@ class MeasuredTone:
     def fit_term(self) -> Term:
         """Scatter of the short levels' mean (GUM 4.2.3), with levels - 1 degrees of freedom."""
         freedom = float(self.levels - 1) if self.levels > 1 else math.inf
-        return Term("sine fit", self.unsteadiness_db / math.sqrt(max(self.levels, 1)), "measured", freedom)
+        return Term(FIT_TERM, self.unsteadiness_db / math.sqrt(max(self.levels, 1)), "measured", freedom)
 
 
 def measure_tone(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Mapping
 from functools import cached_property
 from typing import Any, TypeVar
@@ -31,6 +30,7 @@ from tapeline.campaign.slices import (
     StreamQuality,
     TablesNeeds,
     VerdictsNeeds,
+    picked,
 )
 from tapeline.campaign.tables import Fitting, Run
 
@@ -122,15 +122,13 @@ class Plan:
 
     def calibrate_needs(self, session: str) -> CalibrateNeeds:
         """See CalibrateNeeds."""
-        limits = self._settings.calibration
-        names = (field.name for field in dataclasses.fields(CalibrateLimits))
         return CalibrateNeeds(
             campaign=self._settings.campaign,
             session=session,
             checks=tuple(self._check(run) for run in self._checks_of(session)),
             channels=self._channels(session, charts=True),
             calibrators=tuple(sorted((c.calibrator, c.frequency_hz) for c in self.campaign.calibrators.values())),
-            limits=CalibrateLimits(**{name: getattr(limits, name) for name in names}),
+            limits=picked(CalibrateLimits, self._settings.calibration),
             reference_pressure_pa=self._settings.reference_pressure_pa,
         )
 
@@ -158,8 +156,6 @@ class Plan:
     def pressure_needs(self, run: str) -> PressureNeeds:
         """See PressureNeeds."""
         used = self._used[run]
-        quality = self._settings.quality
-        names = (field.name for field in dataclasses.fields(StreamQuality))
         return PressureNeeds(
             campaign=self._settings.campaign,
             session=used.session,
@@ -167,7 +163,7 @@ class Plan:
             channels=self._channels(used.session, charts=False),
             policy=self._settings.calibration.sensitivity,
             chart_uncertainty_db=self._settings.calibration.chart_uncertainty_db,
-            quality=StreamQuality(**{name: getattr(quality, name) for name in names}),
+            quality=picked(StreamQuality, self._settings.quality),
             mains_hz=self._settings.mains_hz,
         )
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 from tapeline.campaign.settings import (
     Background,
@@ -17,6 +18,14 @@ from tapeline.campaign.settings import (
     RawFormat,
     Spectra,
 )
+
+PartT = TypeVar("PartT", bound=Any)
+
+
+def picked(kind: type[PartT], source: object) -> PartT:
+    """A frozen part made of the attributes of `source` that have its fields' names."""
+    made: PartT = kind(**{field.name: getattr(source, field.name) for field in dataclasses.fields(kind)})
+    return made
 
 
 @dataclass(frozen=True)

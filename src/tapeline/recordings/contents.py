@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tapeline.acoustics.converter_steps import bits_used
 from tapeline.recordings.recording import Samples
 
 Reals = NDArray[np.float64]
@@ -64,10 +65,3 @@ def contents(blocks: Iterable[Samples], channels: int, bits: int | None) -> Cont
         not_finite,
         None if bits is None else bits_used(used, bits),
     )
-
-
-def bits_used(codes: Counts, bits: int) -> Counts:
-    """Bits from the sign to the lowest bit set in `codes`, the "or" of all integer samples of `bits` bits; 0 for 0."""
-    lowest = codes & -codes
-    trailing = np.log2(np.maximum(lowest, 1)).astype(np.int64)
-    return np.asarray(np.where(lowest > 0, bits - trailing, 0))

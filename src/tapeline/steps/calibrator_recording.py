@@ -24,8 +24,10 @@ from tapeline.calibration.measured_tone import (
 from tapeline.calibration.ring_order import doubts_of_order
 from tapeline.calibration.rings import Ring, rings_in
 from tapeline.calibration.tone import Reals, SteadyPart, ToneTrack
-from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
+from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
 from tapeline.recordings.recording import Part, Recording
+from tapeline.steps.scaling import gain_db, volts_per_unit
+from tapeline.steps.term_columns import term_columns
 
 UNSTATED_SENSITIVITY_V_PER_PA = 0.01
 """Stands in for a sensor without a stated sensitivity when its tone is looked for, with a wide search."""
@@ -115,20 +117,9 @@ def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -
         "turn_stated": positions.index(channel.position) + 1 if channel.position in positions else None,
         "calibrator_level_db": check.level_db,
         "adapter_correction_db": check.adapter_correction_db,
-        "gain_db": _gain_db(channel, check),
-        "terms": [],
-        "terms_db": [],
-        "terms_evidence": [],
+        "gain_db": gain_db(channel, check.source.gain_db),
+        **term_columns(()),
     }
-
-
-def _gain_db(channel: Channel, check: CalibratorCheck) -> float:
-    return check.source.gain_db if check.source.gain_db is not None else channel.gain_db
-
-
-def _volts_per_unit(channel: Channel, check: CalibratorCheck) -> float:
-    """Volts at the sensor for one unit of the recording: full scale over conditioner gain."""
-    return (channel.full_scale_v or 1.0) / float(gain_from_db(_gain_db(channel, check)))
 
 
 def _level(check: CalibratorCheck, needs: CalibrateNeeds) -> LevelAtSensor:
@@ -163,7 +154,7 @@ def _expected(heard: Heard, level_db: float) -> tuple[Reals, Reals]:
     stated = np.array([c.sensitivity_v_per_pa or UNSTATED_SENSITIVITY_V_PER_PA for c in heard.channels])
     scaled = heard.recording.bits is None
     known = [c.sensitivity_v_per_pa is not None and bool(c.full_scale_v or scaled) for c in heard.channels]
-    per_unit = np.array([_volts_per_unit(c, heard.check) for c in heard.channels])
+    per_unit = np.array([volts_per_unit(c, heard.check.source.gain_db) for c in heard.channels])
     return pressure * (stated / per_unit) ** 2, np.where(known, NEAR_DB, WIDE_DB)
 
 
@@ -176,6 +167,8 @@ def _rings(heard: Heard) -> tuple[list[Ring], set[str]]:
     rung = {ring.channel for ring in rings}
     listed = heard.check.positions
     missed = {i for i, c in enumerate(heard.channels) if i not in rung and (c.position in listed or not rung)}
+    if not missed:
+        return rings, set()
     wide = np.full_like(within, WIDE_DB)
     far = [ring for ring in rings_in(track, expected, wide, steady_within_db) if ring.channel in missed]
     far = [ring for ring in far if ring.steady_s >= heard.needs.limits.shortest_steady_s]
@@ -243,7 +236,7 @@ def _best_row(heard: Heard, channel: Channel, rings: Sequence[Ring]) -> dict[str
 
 
 def _tone_limits(needs: CalibrateNeeds) -> ToneLimits:
-    return ToneLimits(**{name: getattr(needs.limits, name) for name in ToneLimits.__dataclass_fields__})
+    return picked(ToneLimits, needs.limits)
 
 
 def _used_of(steady: SteadyPart) -> SteadyPart:
@@ -256,12 +249,12 @@ def _volts(heard: Heard, channel: Channel, part: SteadyPart) -> Reals:
     first = heard.part.start + round(part.start_s * heard.rate_hz)
     last = min(heard.part.start + round(part.stop_s * heard.rate_hz), heard.part.stop)
     own = [block[channel.channel - 1].astype(np.float64) for block in heard.recording.blocks(first, last)]
-    return np.asarray(np.concatenate(own) * _volts_per_unit(channel, heard.check))
+    return np.asarray(np.concatenate(own) * volts_per_unit(channel, heard.check.source.gain_db))
 
 
 def _measured(heard: Heard, channel: Channel, steady: SteadyPart) -> tuple[MeasuredTone, SteadyPart]:
     used = _used_of(steady)
-    scale = _volts_per_unit(channel, heard.check)
+    scale = volts_per_unit(channel, heard.check.source.gain_db)
     bits = heard.recording.bits
     full_scale = scale if bits is not None or channel.full_scale_v else None
     step = scale * 2.0 ** (1 - bits) if bits else 0.0
@@ -306,14 +299,14 @@ def _tone_columns(
         )
         terms.append(Term("chart between tone and reference", needs.limits.chart_reach_uncertainty_db, "default"))
     pascal = math.sqrt(float(power_pa2(level.level_db, needs.reference_pressure_pa)))
-    scale = _volts_per_unit(channel, check)
+    scale = volts_per_unit(channel, check.source.gain_db)
     crest = tone.rms * math.sqrt(2.0) / scale
     return {
         "found": True,
         "reasons": reasons,
         "sentences": sentences,
         "tone_frequency_hz": tone.frequency_hz,
-        "tone_rms_v": tone.rms * float(gain_from_db(_gain_db(channel, check))),
+        "tone_rms_v": tone.rms * float(gain_from_db(gain_db(channel, check.source.gain_db))),
         "start_s": used.start_s + offset_s,
         "stop_s": used.stop_s + offset_s,
         "unsteadiness_db": tone.unsteadiness_db,
@@ -326,7 +319,5 @@ def _tone_columns(
         "response_db": float(at_tone),
         "sensitivity_v_per_pa": tone.rms / (pascal * float(gain_from_db(float(at_tone)))),
         "standard_uncertainty_db": combined(terms).standard_uncertainty,
-        "terms": [term.name for term in terms],
-        "terms_db": [term.contribution for term in terms],
-        "terms_evidence": [term.evidence for term in terms],
+        **term_columns(terms),
     }

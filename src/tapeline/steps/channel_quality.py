@@ -100,6 +100,11 @@ def _number(values: Reals, index: int) -> float:
     return float(values[index]) if values.size else math.nan
 
 
+def _known(value: float) -> float | None:
+    """A number for a table's cell, null for NaN."""
+    return None if math.isnan(value) else value
+
+
 def measured_columns(
     recording: Recording, m: ChannelMeasures, pa_per_unit: float, mean: float, reasons: Sequence[str]
 ) -> dict[str, Any]:
@@ -132,10 +137,10 @@ def measured_columns(
         "bits_used": m.bits_used,
         "spike_places": m.spikes.places,
         "spike_first_s": None if m.spikes.first_frame is None else m.spikes.first_frame / rate,
-        "trend_db": None if math.isnan(m.trend_db) else m.trend_db,
-        "trend_error_db": None if math.isnan(m.trend_error_db) else m.trend_error_db,
-        "reverse_arrangements_z": None if math.isnan(m.reverse_arrangements_z) else m.reverse_arrangements_z,
-        "own_trend_db": None if math.isnan(m.own_trend_db) else m.own_trend_db,
-        "offset_change_pa": None if math.isnan(m.offset_change) else m.offset_change * pa_per_unit,
+        "trend_db": _known(m.trend_db),
+        "trend_error_db": _known(m.trend_error_db),
+        "reverse_arrangements_z": _known(m.reverse_arrangements_z),
+        "own_trend_db": _known(m.own_trend_db),
+        "offset_change_pa": _known(m.offset_change * pa_per_unit),
         "hum_db": max(known_hum) if known_hum else None,
     }

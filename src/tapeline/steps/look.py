@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum, block_frames
-from tapeline.acoustics.levels import gain_from_db, level_db
+from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.response import response_db
 from tapeline.acoustics.stream_checks import StreamChecks
 from tapeline.acoustics.weightings import Weighting, power_weights
@@ -18,7 +18,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.setting_sections import Quality
 from tapeline.campaign.settings import Settings
-from tapeline.campaign.slices import Channel, StreamQuality
+from tapeline.campaign.slices import Channel, StreamQuality, picked
 from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import Finding, judge
 from tapeline.recordings.opening import open_recording
@@ -26,7 +26,10 @@ from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
 from tapeline.steps import places
 from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
+from tapeline.steps.scaling import full_scale_missing, pa_per_unit
 from tapeline.steps.sensitivity import sensitivities
+from tapeline.steps.sources import raw_layout
+from tapeline.store import parquet
 
 LEVEL_RESOLUTION_HZ = 5.0
 """Line spacing of the spectrum that the levels are summed from; an offset reaches two lines."""
@@ -138,17 +141,14 @@ def _layout(settings: Settings | None, name: str | None) -> RawLayout | None:
     if name not in formats:
         known = ", ".join(formats) or "none"
         raise LookError(f"no raw format {name} in the campaign's settings; known: {known}")
-    raw = formats[name]
-    return RawLayout(raw.sample_type, raw.byte_order, raw.layout, raw.channels, raw.sample_rate_hz, raw.header_bytes)
+    return raw_layout(formats[name])
 
 
 def _sensitivities(campaign: Campaign, session: str, channels: Sequence[Channel]) -> dict[str, float]:
-    checks = places.checks(campaign.results, session)
+    made = places.checks(campaign.results, session)
     limits = campaign.settings.calibration
-    if checks.is_file():
-        return sensitivities(checks, channels, limits.sensitivity, limits.chart_uncertainty_db)
-    stated = {c.position: c.sensitivity_v_per_pa if c.unit == "V" else 1.0 for c in channels}
-    return {name: value for name, value in stated.items() if value}
+    checks = parquet.read_rows(made) if made.is_file() else []
+    return sensitivities(checks, channels, limits.sensitivity, limits.chart_uncertainty_db)
 
 
 def _looked_at(
@@ -168,10 +168,10 @@ def _looked_at(
     ends = [1.0 if recording.bits or c.full_scale_v else None for c in fitted] if channels else None
     full_scales = ends if ends is not None else [1.0 if recording.bits else None] * len(index)
     quality = settings.quality if settings else Quality(dead_level_pa=0.0)
-    streamed = StreamQuality(**{name: getattr(quality, name) for name in StreamQuality.__dataclass_fields__})
+    streamed = picked(StreamQuality, quality)
     mains_hz = settings.mains_hz if settings else MAINS_HZ
     checks, spectrum, frames = _streamed(recording, index, streamed, mains_hz)
-    per_unit = [abs(scale or 1.0) for scale in scales]
+    per_unit = [scale or 1.0 for scale in scales]
     limit = streamed.same_signal_correlation
     measures = channel_measures(names, per_unit, full_scales, recording, frames, checks, limit)
     levels = _levels(spectrum, recording.sample_rate_hz, fitted, scales, settings)
@@ -215,13 +215,9 @@ def _unit_per_sample(
     channel: Channel, sensitivity: dict[str, float], gain_db: float | None, recording: Recording
 ) -> float | None:
     """Pascal for one unit of the recording; None where something is not known."""
-    if channel.position not in sensitivity or (channel.full_scale_v is None and recording.bits and channel.unit == "V"):
+    if channel.position not in sensitivity or full_scale_missing(channel, recording.bits):
         return None
-    scale = channel.full_scale_v or 1.0
-    if channel.unit != "V":
-        return scale
-    gain = float(gain_from_db(channel.gain_db if gain_db is None else gain_db))
-    return scale / (sensitivity[channel.position] * gain)
+    return abs(pa_per_unit(channel, sensitivity[channel.position], gain_db))
 
 
 def _levels(

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.levels import gain_from_db
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, PressureNeeds
 from tapeline.quality.reasons import worst
@@ -16,6 +15,7 @@ from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 from tapeline.recordings.recording import Part, Recording, RecordingError
 from tapeline.steps import places
 from tapeline.steps.channel_quality import channel_measures, measured_columns, stream_checks, verdict_limits
+from tapeline.steps.scaling import full_scale_missing, pa_per_unit
 from tapeline.steps.sensitivity import sensitivities
 from tapeline.steps.sources import content_hashes, open_source
 from tapeline.store import arrow_file, parquet, tables
@@ -42,9 +42,8 @@ def run(plan: Plan, run_name: str) -> None:
     """Write the run's pressure file and quality table; a faulty recording gives an empty file and a named fault."""
     needs = plan.pressure_needs(run_name)
     results, digest = plan.campaign.results, plan.digest("pressure", run_name)
-    found = sensitivities(
-        places.checks(results, needs.session), needs.channels, needs.policy, needs.chart_uncertainty_db
-    )
+    checks = parquet.read_rows(places.checks(results, needs.session))
+    found = sensitivities(checks, needs.channels, needs.policy, needs.chart_uncertainty_db)
     metadata = {"tapeline.campaign": needs.campaign, "tapeline.run": run_name, "tapeline.made_from": digest}
     path = places.pressure(results, run_name)
     try:
@@ -77,20 +76,12 @@ def _usable_channels(
         elif channel.position not in found:
             sentence = f"{where}: sensor {channel.sensor} has neither a usable check nor a stated sensitivity"
             rows.append(_row(needs, channel, [Finding("no-sensitivity", sentence)]))
-        elif channel.full_scale_v is None and recording.bits is not None and channel.unit == "V":
+        elif full_scale_missing(channel, recording.bits):
             sentence = f"{where}: {recording.bits}-bit samples need full_scale_v in the fittings table"
             rows.append(_row(needs, channel, [Finding("full-scale-unknown", sentence)]))
         else:
-            used.append(UsedChannel(channel, _pa_per_unit(needs, channel, found[channel.position])))
+            used.append(UsedChannel(channel, pa_per_unit(channel, found[channel.position], needs.source.gain_db)))
     return used, rows
-
-
-def _pa_per_unit(needs: PressureNeeds, channel: Channel, sensitivity_v_per_pa: float) -> float:
-    scale = channel.full_scale_v or 1.0
-    if channel.unit != "V":
-        return scale * channel.polarity
-    gain_db = needs.source.gain_db if needs.source.gain_db is not None else channel.gain_db
-    return scale * channel.polarity / (sensitivity_v_per_pa * float(gain_from_db(gain_db)))
 
 
 def _convert(

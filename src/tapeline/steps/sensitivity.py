@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -27,6 +26,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, Papers, SensitivityNeeds
 from tapeline.quality.reasons import FILE_FAULTS, UNFIT_CHECKS, worst
 from tapeline.steps import places
+from tapeline.steps.term_columns import term_columns, terms_of
 from tapeline.store import parquet, tables
 
 AS_GOOD_AS_INFINITE = 1e6
@@ -49,10 +49,9 @@ def run(plan: Plan, session: str) -> None:
 
 
 def sensitivities(
-    path: Path, channels: Sequence[Channel], policy: Policy, chart_uncertainty_db: float
+    checks: Sequence[Mapping[str, Any]], channels: Sequence[Channel], policy: Policy, chart_uncertainty_db: float
 ) -> dict[str, float]:
-    """The sensitivity of every position that has one, from a session's checks table: what `pressure` uses."""
-    checks = parquet.read_rows(path)
+    """The sensitivity of every position that has one, from a session's checks: what `pressure` uses."""
     found: dict[str, float] = {}
     for channel in channels:
         value = 1.0
@@ -78,7 +77,7 @@ def evidence_of(channel: Channel, checks: Sequence[Mapping[str, Any]], chart_unc
             Check(
                 stage=row["stage"],
                 sensitivity_v_per_pa=row["sensitivity_v_per_pa"],
-                terms=_terms_of(row),
+                terms=terms_of(row),
                 doubts=dict(zip(row["reasons"], row["sentences"], strict=True)),
             )
             for row in fit
@@ -98,15 +97,6 @@ def is_fit(row: Mapping[str, Any]) -> bool:
 
 def _unfit_codes(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     return list(dict.fromkeys(code for row in rows if not is_fit(row) for code in row["reasons"]))
-
-
-def _terms_of(row: Mapping[str, Any]) -> tuple[Term, ...]:
-    levels = row["levels"] or 0
-    columns = (row["terms"], row["terms_db"], row["terms_evidence"])
-    return tuple(
-        Term(name, value, evidence, float(levels - 1) if name == "sine fit" and levels > 1 else math.inf)
-        for name, value, evidence in zip(*columns, strict=True)
-    )
 
 
 def read_papers(root: Path, item: Papers) -> SensorPapers:
@@ -151,7 +141,7 @@ def session_rows(
         if channel.unit != "V":
             words = "the recording is in pascal"
             row |= {"source": "pascal", "why": words, "verdict": "good", "standard_uncertainty_db": 0.0}
-            rows.append(row | {key: [] for key in ("reasons", "sentences", "terms", "terms_db", "terms_evidence")})
+            rows.append(row | {"reasons": [], "sentences": []} | term_columns(()))
             continue
         item = evidence[channel.position]
         decision = decide(
@@ -219,9 +209,7 @@ def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> d
         "session_drift_db": common.drift_db,
         "standard_uncertainty_db": decision.standard_uncertainty_db,
         "degrees_of_freedom": freedom if freedom is not None and freedom < AS_GOOD_AS_INFINITE else None,
-        "terms": [term.name for term in decision.terms],
-        "terms_db": [term.contribution for term in decision.terms],
-        "terms_evidence": [term.evidence for term in decision.terms],
+        **term_columns(decision.terms),
     }
 
 

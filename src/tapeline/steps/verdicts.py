@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -53,13 +54,8 @@ def _levels(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[Run
     runs = {item.run: item for item in needs.runs}
     return [
         RunLevel(
-            run=row["run"],
+            **dataclasses.asdict(runs[row["run"]]),
             position=row["position"],
-            kind=runs[row["run"]].kind,
-            condition=runs[row["run"]].condition,
-            speed_mps=runs[row["run"]].speed_mps,
-            yaw_deg=runs[row["run"]].yaw_deg,
-            order=runs[row["run"]].order,
             level_db=20.0 * math.log10(row["rms_pa"]),
             usable=row["verdict"] != "unusable",
         )
