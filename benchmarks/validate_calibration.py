@@ -99,7 +99,7 @@ def _twice(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
     place = rings.rung.index(channel)
     missed = rings.rung[(place + 1) % CHANNELS]
     rings.rung[rings.rung.index(missed)] = channel
-    return {session.position(c): {"rung-in-place"} for c in (channel, missed)}
+    return {session.position(channel): {"rung-twice"}, session.position(missed): {"rung-in-place"}}
 
 
 def _off_frequency(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
@@ -118,8 +118,31 @@ def _wrong_gain(session: Session, rings: Rings, channel: int) -> dict[str, set[s
 
 
 def _noisy(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.noise_pa = 0.14 * session.pascals()
+    octave = session.nominal_hz * (2.0**0.5 - 0.5**0.5) / (session.rate_hz / 2.0)
+    rings.noise_pa = 10.0 ** (-17.0 / 20.0) * session.pascals() / octave**0.5
     return {session.position(c): {"noisy-tone"} for c in range(CHANNELS)}
+
+
+def _hum(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
+    rings.hum_db = -33.0
+    session.tone_hz = session.nominal_hz + float(session.random.uniform(-0.8, 0.8))
+    return {session.position(c): {"background-tone"} for c in range(CHANNELS)}
+
+
+def _doubled(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
+    other = (channel + 3) % CHANNELS
+    rings.doubled = (channel, other)
+    return {session.position(c): {"rung-together"} for c in (channel, other)}
+
+
+def _no_full_scale(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
+    session.unstated = {channel: {"full_scale_v": None}}
+    return {session.position(channel): {"full-scale-unknown"}}
+
+
+def _usual_gain(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
+    rings.level_off_db = float(session.random.choice([-20.0, -10.0, -6.5, 6.5]))
+    return {session.position(c): {"level-off"} for c in range(CHANNELS)}
 
 
 def _silent(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
@@ -157,8 +180,12 @@ FAULTS: dict[str, Fault] = {
     "channel rung in its neighbour's turn": _twice,
     "tone 3 % off": _off_frequency,
     "another calibrator than named": _wrong_calibrator,
-    "gain 20 dB off": _wrong_gain,
-    "noise 17 dB below the tone": _noisy,
+    "gain 20 dB off on all": _wrong_gain,
+    "gain a usual step off": _usual_gain,
+    "noise 17 dB below the tone in its octave": _noisy,
+    "hum at the tone's frequency, 33 dB down": _hum,
+    "one channel's signal on two": _doubled,
+    "integer samples of unknown full scale": _no_full_scale,
     "no tone at all": _silent,
     "static pressure not entered": _no_pressure,
     "recording with a channel too few": _narrow,

@@ -189,7 +189,10 @@ def _datasheet(options: argparse.Namespace) -> int:
         except FileNotFoundError:
             print(f"{path}: no such file", file=sys.stderr)
             status = EXIT_FAULTS
-        except (DataSheetError, OSError) as error:
+        except OSError as error:
+            print(f"{path}: cannot be read: {error.strerror}", file=sys.stderr)
+            status = EXIT_FAULTS
+        except DataSheetError as error:
             print(f"{path}: {error}", file=sys.stderr)
             status = EXIT_FAULTS
         else:

@@ -43,6 +43,8 @@ class Rings:
     """One calibrator recording to be made: who is rung in which order, and what is done to single rings.
 
     `cut_at` limits the whole signal of a channel to a share of its tone's crest, as a conditioner out of range does.
+    `hum_db` is a tone of the calibrator's nominal frequency that is there all the time, against the calibrator's;
+    `doubled` names a channel and another one that carries the same pressure.
     """
 
     rung: list[int]
@@ -53,13 +55,19 @@ class Rings:
     nominal_hz: float | None = None
     level_off_db: float = 0.0
     noise_pa: float | None = None
+    leak_db: float = LEAK_DB
+    hum_db: float | None = None
+    doubled: tuple[int, int] | None = None
     silent: bool = False
     channels_written: int | None = None
 
 
 @dataclass
 class Session:
-    """What is true of a session. `sensitivity_v_per_pa` is that of the sensors, the charts are off by their spread."""
+    """What is true of a session. `sensitivity` is that of the sensors, the charts are off by their spread.
+
+    `unstated` changes what the fittings say of a channel.
+    """
 
     seed: int
     channels: int
@@ -69,9 +77,11 @@ class Session:
     ring_s: tuple[float, float] = (2.2, 3.6)
     static_pressure_hpa: float | None = STATIC_PRESSURE_HPA
     subtype: str = "PCM_24"
+    unstated: dict[int, dict[str, Any]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.random = np.random.default_rng([self.seed, self.channels])
+        self._written_s = 0.0
         self.nominal_hz = 250.0 if self.closed_coupler else 1000.0
         self.level_db = 124.0 if self.closed_coupler else 94.0
         self.adapter_db = ADAPTER_DB if self.closed_coupler else 0.0
@@ -109,7 +119,7 @@ class Session:
             "chart_hz": (),
             "chart_db": (),
         }
-        return Channel(**(values | changes))
+        return Channel(**(values | self.unstated.get(number, {}) | changes))
 
     def write(self, name: str, rings: Rings, drift_db: Mapping[int, float] | None = None) -> None:
         """Write one recording ring by ring, so that many channels need little memory."""
@@ -141,7 +151,7 @@ class Session:
         noise = rings.noise_pa if rings.noise_pa is not None else 10.0 ** (random.uniform(-62.0, -28.0) / 20.0) * peak
         pascal = random.standard_normal((self.channels, time.size), dtype=np.float32) * np.float32(noise)
         pascal += (0.5 * noise * np.sin(2.0 * np.pi * 50.0 * time + random.uniform(0.0, 6.28))).astype(np.float32)
-        leaks = 10.0 ** ((LEAK_DB + random.uniform(-3.0, 3.0, self.channels)) / 20.0)
+        leaks = 10.0 ** ((rings.leak_db + random.uniform(-3.0, 3.0, self.channels)) / 20.0)
         leaks[channel] = 1.0
         pascal += leaks[:, None].astype(np.float32) * tone.astype(np.float32)
         for at in (on - random.uniform(0.15, 0.5), on + steady + random.uniform(0.15, 0.5)):
@@ -149,6 +159,12 @@ class Session:
                 2.0 * np.pi * random.uniform(20.0, 60.0) * (time - at)
             )
             pascal[channel] += (random.uniform(0.3, 1.5) * peak * knock).astype(np.float32)
+        if rings.hum_db is not None:
+            hum = np.sin(2.0 * np.pi * self.nominal_hz * (self._written_s + time))
+            pascal += (peak * 10.0 ** (rings.hum_db / 20.0) * hum).astype(np.float32)
+        if rings.doubled is not None:
+            pascal[rings.doubled[1]] = pascal[rings.doubled[0]]
+        self._written_s += time.size / rate
         for limited, share in rings.cut_at.items():
             np.clip(pascal[limited], -share * peak, share * peak, out=pascal[limited])
         return pascal

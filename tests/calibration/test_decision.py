@@ -7,9 +7,10 @@ import math
 import pytest
 
 from tapeline.acoustics.uncertainty import Term
-from tapeline.calibration.decision import Check, Evidence, InCommon, Limits, decide, summary_of
+from tapeline.calibration.decision import InCommon, Limits, decide
+from tapeline.calibration.evidence import Check, Evidence, summary_of
 
-LIMITS = Limits(1.0, 0.5, 0.5, 0.2)
+LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2)
 
 
 def evidence(before: float | None, after: float | None, chart: float | None = 0.01) -> Evidence:

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.sine_fit import fit_sine, peak_hz
-from tapeline.calibration.tone import SteadyPart, ToneTrack, rung_blocks, steadiness_limit_db, steady_part
+from tapeline.calibration.rings import rings_in
+from tapeline.calibration.rung_blocks import Expected
+from tapeline.calibration.tone import SteadyPart, ToneTrack
 
 RINGS = {0: (1.2, 3.4), 2: (4.6, 6.9), 1: (8.1, 10.2)}
 """Channel to the true steady part in seconds; channel 3 is never rung."""
@@ -34,11 +36,9 @@ def rings(samples: np.ndarray, rate: float, nominal_hz: float, cuts: int = 4096)
     track = ToneTrack(samples.shape[0], rate, nominal_hz, 2.0)
     for start in range(0, samples.shape[1], cuts):
         track.add(samples[:, start : start + cuts].astype(np.float32))
-    tone, other = track.tone, track.other
-    expected = np.full(4, 1e-4)
-    rung = rung_blocks(tone, other, expected, np.full(4, 12.0))
-    limits = [steadiness_limit_db(rung[c], tone[c], other[c], track.near_share, 0.15) for c in range(4)]
-    return [steady_part(rung[c], tone[c], track.hop_s, track.block_s, limits[c]) for c in range(4)]
+    expected = Expected(np.full(4, 1e-4), np.full(4, 0.01), np.full(4, True))
+    found = {ring.channel: ring.steady for ring in rings_in(track, expected, 0.15)}
+    return [found.get(channel) for channel in range(4)]
 
 
 @pytest.mark.parametrize(("nominal_hz", "tone_hz"), [(250.0, 250.7), (1000.0, 993.0)])

@@ -7,9 +7,10 @@ import math
 import pytest
 
 from tapeline.acoustics.uncertainty import Term
-from tapeline.calibration.decision import Check, Evidence, Limits, decide, level_mean, summary_of
+from tapeline.calibration.decision import Limits, decide
+from tapeline.calibration.evidence import Check, Evidence, level_mean, summary_of
 
-LIMITS = Limits(1.0, 0.5, 0.5, 0.2)
+LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2)
 CHART = Term("chart", 0.2, "default")
 
 
@@ -35,10 +36,10 @@ def test_the_less_certain_calibrator_counts() -> None:
 
 
 def test_scatter_averages_out_over_the_checks_used() -> None:
-    """GUM, 4.2.3: the mean of n independent readings has 1/n of the root sum of squares."""
+    """GUM, 5.1.3: the mean of the two stages' means weighs two checks before with 1/4 each, one after with 1/2."""
     checks = (check("before", scatter=0.06), check("before", scatter=0.06), check("after", scatter=0.08))
     found = decide(given(*checks), "mean", LIMITS)
-    fit = math.sqrt(0.06**2 * 2 + 0.08**2) / 3
+    fit = math.sqrt((0.06 / 4) ** 2 * 2 + (0.08 / 2) ** 2)
     assert found.standard_uncertainty_db == pytest.approx(math.hypot(0.1, fit))
     before = decide(given(*checks[:2]), "before", LIMITS)
     unseen = LIMITS.drift_limit_db / math.sqrt(3)
@@ -60,7 +61,7 @@ def test_every_term_is_named_with_its_evidence() -> None:
 
 def test_degrees_of_freedom_follow_welch_and_satterthwaite() -> None:
     """GUM, G.4.1: with a scatter of 0.1 dB (4 degrees) beside 0.1 dB that is certain, (2 u^2)^2 / (u^4 / 4) = 16."""
-    found = decide(given(check("before", 0.0, 0.1), check("after", 0.0, 0.1, 0.0)), "before", Limits(1, 1e-9, 1, 1))
+    found = decide(given(check("before", 0.0, 0.1), check("after", 0.0, 0.1, 0.0)), "before", Limits(1, 1e-9, 1, 1, 1))
     assert found.degrees_of_freedom == pytest.approx(16.0)
 
 

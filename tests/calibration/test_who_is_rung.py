@@ -5,16 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.calibration.tone import ToneTrack, rung_blocks, steadiness_limit_db, steady_part
+from tapeline.calibration.rings import rings_in, rung_together
+from tapeline.calibration.rung_blocks import Expected, rung_blocks
+from tapeline.calibration.tone import ToneTrack, steadiness_limit_db, steady_part
 
-EXPECTED = np.array([1.0, 4.0])
-WITHIN_DB = np.array([12.0, 12.0])
+EXPECTED = Expected(np.array([1.0, 4.0]), np.array([0.01, 0.02]), np.array([True, True]))
 
 
 def rung(tones: list[float], others: list[float]) -> list[bool]:
     """Which of two channels is rung in one block."""
     column = (np.array(values)[:, None] for values in (tones, others))
-    return rung_blocks(*column, EXPECTED, WITHIN_DB)[:, 0].tolist()
+    return rung_blocks(*column, EXPECTED, 0.05)[:, 0].tolist()
 
 
 @pytest.mark.parametrize(
@@ -33,7 +34,7 @@ def rung(tones: list[float], others: list[float]) -> list[bool]:
     ],
 )
 def test_level_noise_and_dominance_decide(tones: list[float], others: list[float], expected: list[bool]) -> None:
-    """12 dB about the expected level, 10 dB above the block's own rest, 6 dB above the others' (relative) tones."""
+    """12 dB about the expected level, 10 dB above the noise beside, 6 dB above the others' (relative) tones."""
     assert rung(tones, others) == expected
 
 
@@ -53,11 +54,13 @@ def test_the_scatter_of_a_noisy_tone_stays_below_the_allowance() -> None:
     samples += noise * np.random.default_rng(5).normal(size=time.size)
     track = ToneTrack(1, rate, 1000.0, 2.0)
     track.add(samples[None].astype(np.float32))
-    near = noise**2 * track.near_share / rms**2
+    octave = 1000.0 * (2.0**0.5 - 0.5**0.5) / (rate / 2.0)
+    beside = noise**2 * octave / (1.0 + track.near_share)
+    near = beside * track.near_share / rms**2
     spread = float(np.std(10 * np.log10(track.tone[0, ::2])))
     assert 0.3 < spread / (4.343 * np.sqrt(2 * near)) < 1.0
-    assert track.tone.mean() == pytest.approx(rms**2 + noise**2 * track.near_share, rel=1e-3)
-    assert track.other.mean() == pytest.approx(noise**2 * (1 - track.near_share), rel=0.01)
+    assert track.tone.mean() == pytest.approx(rms**2 + beside * track.near_share, rel=1e-3)
+    assert track.beside.mean() == pytest.approx(beside, rel=0.02)
 
 
 @pytest.mark.parametrize(
@@ -81,3 +84,68 @@ def test_the_longest_steady_stretch_less_a_block_at_each_end(
     else:
         assert found is not None
         assert (found.start_s, found.stop_s) == pytest.approx((0.05 * part[0], 0.05 * part[1] + 0.1))
+
+
+def followed(tones: np.ndarray, rate: float = 6400.0) -> ToneTrack:
+    """A track of 1 kHz tones whose rms is given for every half second; shape (channels, half seconds)."""
+    size = int(0.5 * rate)
+    time = np.arange(tones.shape[1] * size) / rate
+    samples = np.repeat(tones, size, axis=1) * np.sqrt(2.0) * np.sin(2 * np.pi * 1000.0 * time)
+    samples += 1e-6 * np.random.default_rng(3).normal(size=samples.shape)
+    track = ToneTrack(tones.shape[0], rate, 1000.0, 2.0)
+    track.add(samples.astype(np.float32))
+    return track
+
+
+def rung_channels(track: ToneTrack, sensitivities: list[float | None]) -> list[int]:
+    """Channels in the order of their rings for a pressure of 1 Pa, samples in volts."""
+    assumed = np.array([value or 0.01 for value in sensitivities])
+    expected = Expected(assumed**2, assumed, np.array([value is not None for value in sensitivities]))
+    return [ring.channel for ring in rings_in(track, expected, 0.15)]
+
+
+TRUE_V_PER_PA = np.array([0.05, 0.004, 0.001, 0.0005])
+
+
+@pytest.mark.parametrize("leak_db", [-35.0, -20.0])
+def test_sensors_of_any_sensitivity_are_found_unstated(leak_db: float) -> None:
+    """50 to 0.5 mV/Pa, none of them in the table."""
+    tones = np.full((4, 12), 1e-9)
+    for channel in range(4):
+        tones[:, 3 * channel : 3 * channel + 2] = TRUE_V_PER_PA[:, None] * 10 ** (leak_db / 20)
+        tones[channel, 3 * channel : 3 * channel + 2] = TRUE_V_PER_PA[channel]
+    nothing_stated: list[float | None] = [None] * 4
+    assert rung_channels(followed(tones), nothing_stated) == [0, 1, 2, 3]
+
+
+@pytest.mark.parametrize("unstated_v_per_pa", [0.05, 0.012, 0.001])
+def test_an_unstated_sensor_takes_no_ring_from_its_neighbours(unstated_v_per_pa: float) -> None:
+    """The tone leaks at -20 dB into all others; five sensors of 4 mV/Pa are stated."""
+    true = np.array([0.004] * 5 + [unstated_v_per_pa])
+    tones = np.full((6, 18), 1e-9)
+    for channel in range(6):
+        tones[:, 3 * channel : 3 * channel + 2] = true[:, None] * 0.1
+        tones[channel, 3 * channel : 3 * channel + 2] = true[channel]
+    stated: list[float | None] = [0.004] * 5 + [None]
+    assert rung_channels(followed(tones), stated) == [0, 1, 2, 3, 4, 5]
+
+
+def test_two_that_carry_the_tone_together_are_told() -> None:
+    tones = np.full((3, 6), 1e-9)
+    tones[0, 1:3] = tones[1, 1:3] = 0.004
+    tones[2, 4:6] = 0.004
+    track, sensitivity = followed(tones), np.full(3, 0.004)
+    expected = Expected(sensitivity**2, sensitivity, np.full(3, True))
+    assert rung_together(track, expected) == {0: 1, 1: 0}
+    assert [ring.channel for ring in rings_in(track, expected, 0.15)] == [2]
+
+
+def test_samples_that_are_no_numbers_silence_their_own_channel_only() -> None:
+    samples = np.zeros((2, 6400), dtype=np.float32)
+    samples[1] = np.sin(2 * np.pi * 1000.0 * np.arange(6400) / 6400.0)
+    samples[0], samples[1, 3200] = np.nan, np.inf
+    track = ToneTrack(2, 6400.0, 1000.0, 2.0)
+    track.add(samples)
+    assert track.not_finite.tolist() == [6400, 1]
+    assert np.isfinite(track.tone).all()
+    assert np.flatnonzero(track.tone[1] < 0.1).size == 2, "the two blocks that hold the odd sample"

@@ -222,6 +222,14 @@ OTHERS = [
         'positions fitted in session "may"',
     ),
     (
+        more_runs("c2,c2.wav,calibration,april,,,ring,after,seam2 seam1 seam2", column="positions"),
+        RUNS,
+        6,
+        "positions",
+        '"seam2" more than once',
+        "each position once",
+    ),
+    (
         table(POSITIONS, "position,mirror\nseam1,seam1\nseam2,\n"),
         POSITIONS,
         2,
@@ -374,3 +382,42 @@ def test_sensor_in_two_places_at_once_is_a_warning(tmp_path: Path) -> None:
     write(tmp_path, dict(changed(FITTINGS, "seam2,s2", "seam2,s1")))
     (warning,) = load_campaign(tmp_path).warnings
     assert (warning.file, warning.line, warning.column, warning.found) == (FITTINGS, 3, "sensor", '"s1" again')
+
+
+def test_calibrations_alone_need_no_run_for_every_condition(tmp_path: Path) -> None:
+    header, calibration, *_ = MINIMAL[RUNS].splitlines()
+    write(tmp_path, dict(table(RUNS, f"{header}\n{calibration}\n")))
+    assert load_campaign(tmp_path).warnings == ()
+
+
+def stages(*rows: tuple[str, str, str]) -> Files:
+    """Calibrations (name, stage, hour) about a measurement at ten o'clock, m1 in line 2."""
+    text = "run,recording,kind,session,condition,speed_kmh,calibrator,stage,recorded_at\n"
+    text += "m1,m1.wav,measurement,april,open,100,,,2024-05-03T10:00:00\n"
+    text += "m2,m2.wav,measurement,april,sealed,100,,,2024-05-03T11:00:00\n"
+    for name, stage, hour in rows:
+        text += f"{name},{name}.wav,calibration,april,,,ring,{stage},2024-05-03T{hour}:00:00\n"
+    return table(RUNS, text)
+
+
+@pytest.mark.parametrize(
+    ("rows", "line", "found"),
+    [
+        ((("c1", "before", "12"),), 4, '"before", recorded after m2 (line 3)'),
+        ((("c1", "after", "09"),), 4, '"after", recorded before m1 (line 2)'),
+        ((("c1", "after", "10"), ("c2", "before", "11")), 4, '"after", recorded before c2 (line 5)'),
+    ],
+)
+def test_checks_on_the_wrong_side_are_a_warning(
+    tmp_path: Path, rows: tuple[tuple[str, str, str], ...], line: int, found: str
+) -> None:
+    write(tmp_path, dict(stages(*rows)))
+    (warning,) = load_campaign(tmp_path).warnings
+    assert (warning.file, warning.line, warning.column) == (RUNS, line, "stage")
+    assert warning.found == found
+    assert warning.expected == "a stage that fits recorded_at"
+
+
+def test_checks_on_their_side_or_in_between_are_no_warning(tmp_path: Path) -> None:
+    write(tmp_path, dict(stages(("c1", "before", "09"), ("c2", "before", "10"), ("c3", "after", "12"))))
+    assert load_campaign(tmp_path).warnings == ()

@@ -71,7 +71,8 @@ def test_the_command_prints_a_sheet_and_names_a_bad_file(tmp_path: object, capsy
     (folder / "bad.bin").write_bytes(b"123")
     assert main(["datasheet", str(folder / "good.bin")]) == 0
     assert "serial number        117" in capsys.readouterr().out
-    assert main(["datasheet", str(folder / "bad.bin"), str(folder / "gone.bin")]) == 2
+    assert main(["datasheet", str(folder / "bad.bin"), str(folder / "gone.bin"), str(folder)]) == 2
     said = capsys.readouterr().err
     assert "bad.bin: found 3 bytes, expected 8" in said
     assert "gone.bin: no such file" in said
+    assert said.endswith(": cannot be read: Is a directory\n")

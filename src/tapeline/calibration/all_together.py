@@ -54,28 +54,52 @@ class Split:
 
 @dataclass(frozen=True)
 class FitCheck:
-    """One ring as the search for leaks sees it: level against what is expected of it, and its scatter in dB."""
+    """One ring as the search for leaks sees it: level against what is expected of it, and its scatter in dB.
+
+    `noise_scatter_db` is the part of the scatter that noise beside the tone explains.
+    """
 
     position: str
     deviation_db: float
     unsteadiness_db: float
+    noise_scatter_db: float
 
 
-def leaking(checks: Sequence[FitCheck], low_db: float, unsteadiness_db: float) -> dict[str, tuple[float, float]]:
-    """Positions whose fit looks leaky: level against the others' median and scatter, both in dB.
+@dataclass(frozen=True)
+class Leak:
+    """A fit that looks leaky: so much lower than the others against the sensor table (or than the table, if alone)."""
+
+    low_db: float
+    unsteadiness_db: float
+    beside_others: bool
+
+
+def noise_scatter_db(tone_to_noise_db: float, noise_band_hz: float, length_s: float) -> float:
+    """Standard deviation of the levels of a sine fitted over `length_s` in even noise of a band, in dB.
+
+    The amplitude's variance is N0 / T (Cramer-Rao bound of a sine in white noise of one-sided density N0), so that of
+    the level is (20 / ln 10)^2 N0 / (2 P T).
+    """
+    density_to_power = 10.0 ** (-tone_to_noise_db / 10.0) / noise_band_hz
+    return 20.0 / math.log(10.0) * math.sqrt(density_to_power / (2.0 * length_s))
+
+
+def leaking(checks: Sequence[FitCheck], low_db: float, unsteadiness_db: float) -> dict[str, Leak]:
+    """Positions whose fit looks leaky.
 
     All checks are of one recording. A leak makes the level low and unsteady at the same time: lower than the others by
-    `low_db` against the same expectation, and scattering by `unsteadiness_db` and three times the others' median. With
-    fewer than three checks the expectation itself is what the level is held against.
+    `low_db` against the same expectation, and scattering by `unsteadiness_db` and three times what noise explains and
+    the others' median. With fewer than three checks the expectation itself is what the level is held against.
     """
     found = {}
     for check in checks:
         others = [other for other in checks if other is not check]
-        shared = median_of([other.deviation_db for other in checks]) or 0.0
+        shared = median_of([other.deviation_db for other in checks])
         usual = statistics.median([other.unsteadiness_db for other in others]) if others else 0.0
-        low = check.deviation_db - shared
-        if low <= -low_db and check.unsteadiness_db >= max(unsteadiness_db, LEAK_TIMES_OTHERS * usual):
-            found[check.position] = (low, check.unsteadiness_db)
+        low = check.deviation_db - (shared or 0.0)
+        least = max(unsteadiness_db, LEAK_TIMES_OTHERS * max(usual, check.noise_scatter_db))
+        if low <= -low_db and check.unsteadiness_db >= least:
+            found[check.position] = Leak(-low, check.unsteadiness_db, shared is not None)
     return found
 
 

@@ -6,11 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.fft
 
 from tapeline.acoustics.sine_fit import fit_sine, peak_hz
 from tapeline.acoustics.uncertainty import Term
+from tapeline.acoustics.windows import window
 from tapeline.calibration.rings import Ring
-from tapeline.calibration.tone import Reals
+from tapeline.calibration.tone import Reals, octave_around
 
 FIT_TERM = "sine fit"
 """Name of the term that a tone's own scatter gives."""
@@ -21,11 +23,14 @@ LEVEL_STEP_S = 0.5
 CREST_SHARE = 0.995
 """Share of the samples below what counts as the crest: above it noise would decide."""
 
-FLAT_WITHIN = 0.985
-"""From this share of the crest on a sample belongs to its top; a sine has 5.5 % of its samples there (computed)."""
+TOP_FROM, TOP_FULL = 0.975, 0.995
+"""Shares of the crest between which a sample comes to belong to its top; a sine has 5.4 % of its samples there.
+
+A sharp edge would make the count jump where every period is sampled at the same few moments.
+"""
 
 FLAT_TOP = 1.35
-"""So many times as many samples at the top as the fitted sine has: the crest is cut off by 1.3 % or more (computed).
+"""So many times as many samples at the top as the fitted sine has: the crest is cut off by 1.5 % or more (computed).
 
 A second or third harmonic at the limit of distortion makes 1.1 to 1.2 of it, noise less than 1.
 """
@@ -67,7 +72,8 @@ def measure_tone(
     The tone is looked for within `reach_hz` of `nominal_hz`. `full_scale` is the largest value that the recording can
     hold (None: not known), `step` one converter step (0 for floats). Unsteadiness is the standard deviation of the
     levels of whole 0.5 s stretches, distortion the rms of harmonics 2 to 5 over the tone's, tone to noise the tone's
-    power over that of all the rest. Raises ValueError for fewer than 16 samples.
+    power over that of the rest of the octave about it: noise farther off does not move a fitted tone.
+    Raises ValueError for fewer than 16 samples.
     """
     fit = fit_sine(samples, sample_rate_hz, peak_hz(samples, sample_rate_hz, nominal_hz, reach_hz))
     size = max(16, round(LEVEL_STEP_S * sample_rate_hz))
@@ -84,15 +90,31 @@ def measure_tone(
         unsteadiness_db=float(np.std(levels, ddof=1)) if len(levels) > 1 else 0.0,
         levels=len(levels),
         distortion_pct=100.0 * fit.harmonics_rms / fit.rms,
-        tone_to_noise_db=20.0 * math.log10(fit.rms / max(fit.residual_rms, 1e-30)),
+        tone_to_noise_db=20.0
+        * math.log10(fit.rms / max(_noise_beside(samples - fit.offset, sine, sample_rate_hz, fit.frequency_hz), 1e-30)),
         clipped=clipped,
     )
 
 
 def _flat_topped(samples: Reals, sine: Reals) -> bool:
     """Whether samples crowd at their upper crest more than those of the fitted sine at the same moments."""
-    shares = [float(np.mean(x >= FLAT_WITHIN * np.quantile(x, CREST_SHARE))) for x in (samples, sine)]
-    return shares[0] > FLAT_TOP * shares[1]
+    return _top_share(samples) > FLAT_TOP * _top_share(sine)
+
+
+def _top_share(samples: Reals) -> float:
+    crest = float(np.quantile(samples, CREST_SHARE))
+    return float(np.mean(np.clip((samples / crest - TOP_FROM) / (TOP_FULL - TOP_FROM), 0.0, 1.0))) if crest > 0 else 0.0
+
+
+def _noise_beside(samples: Reals, sine: Reals, sample_rate_hz: float, frequency_hz: float) -> float:
+    """Rms of what the fit leaves in the octave about the tone."""
+    rest = samples - sine
+    taper = window("hann", rest.size)
+    lines = np.abs(scipy.fft.rfft((rest - rest.mean()) * taper)) ** 2
+    hertz = scipy.fft.rfftfreq(rest.size, 1.0 / sample_rate_hz)
+    low, high = octave_around(frequency_hz)
+    power = 2.0 * float(lines[(hertz >= low) & (hertz <= high)].sum()) / (rest.size * float(np.sum(taper**2)))
+    return math.sqrt(power)
 
 
 @dataclass(frozen=True)
@@ -130,8 +152,8 @@ def tone_refusals(tone: MeasuredTone, nominal_hz: float, limits: ToneLimits) -> 
         refused["off-frequency"] = f"tone at {tone.frequency_hz:.2f} Hz, the calibrator gives {nominal_hz:g} Hz"
     if tone.tone_to_noise_db < limits.least_tone_to_noise_db:
         refused["noisy-tone"] = (
-            f"tone {tone.tone_to_noise_db:.1f} dB above the rest, at least {limits.least_tone_to_noise_db:g} dB "
-            "are needed"
+            f"tone {tone.tone_to_noise_db:.1f} dB above the noise in its octave, at least "
+            f"{limits.least_tone_to_noise_db:g} dB are needed"
         )
     if tone.distortion_pct > limits.distortion_limit_pct:
         refused["distorted-tone"] = (

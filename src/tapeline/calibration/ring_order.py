@@ -29,8 +29,9 @@ def turns_of(rung: Sequence[str]) -> list[str]:
 def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
     """What is odd about the sequence: positions heard in order of time (`rung`) against those stated, none if unknown.
 
-    Where a stated position was not heard and another was rung beside the same neighbour, both are doubted; a position
-    heard unasked or twice is doubted too; of exchanged pairs both are named.
+    Where a stated position was not heard and another was rung beside the same neighbour, both are doubted, unless that
+    one had its own turn too: then it hangs where it should. A position heard unasked is doubted, one heard twice is
+    noted; of exchanged pairs both are named.
     """
     turns = turns_of(rung)
     doubts: list[Doubt] = []
@@ -38,10 +39,12 @@ def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
     for name, taker in in_place.items():
         if taker is not None:
             words = "the cables or fittings of the two are likely exchanged, or the wrong one was rung"
-            doubts += [
-                Doubt(name, "rung-in-place", f"position {name}: {taker} was rung when it was due: {words}"),
-                Doubt(taker, "rung-in-place", f"position {taker} was rung when {name} was due: {words}"),
-            ]
+            doubts.append(Doubt(name, "rung-in-place", f"position {name}: {taker} was rung when it was due: {words}"))
+            if rung.count(taker) > 1:
+                again = f"position {taker} was rung again when {name} was due; its own turn counts all the same"
+                doubts.append(Doubt(taker, "rung-twice", again))
+            else:
+                doubts.append(Doubt(taker, "rung-in-place", f"position {taker} was rung when {name} was due: {words}"))
     takers = set(in_place.values())
     for name in dict.fromkeys(turns):
         if stated and name not in stated and name not in takers:
@@ -79,13 +82,14 @@ def _exchanged(turns: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
     if not moved:
         return []
     pairs = all(asked[asked[name]] == name for name in moved)
-    if pairs and len(moved) // 2 <= SWAPS_AT_MOST and (len(moved) < len(once) or len(once) == 2):
+    reversed_whole = once == listed[::-1] and len(once) > 2
+    if pairs and len(moved) // 2 <= SWAPS_AT_MOST and not reversed_whole and (len(moved) < len(once) or len(once) == 2):
         return [
             Doubt(
                 name,
                 "swapped",
                 f"position {name} was rung when {asked[name]} was due and the other way round: their cables or "
-                "fittings are likely exchanged",
+                "fittings are likely exchanged, if the list gives the order of the rings",
             )
             for name in moved
         ]

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tapeline.calibration.tone import Reals, SteadyPart, ToneTrack, rung_blocks, steadiness_limit_db, steady_part
+from tapeline.calibration.rung_blocks import LEAST_DOMINANCE_DB, NEAR_DB, Expected, Flags, partners, rung_blocks
+from tapeline.calibration.tone import SMALLEST_POWER, SteadyPart, ToneTrack, steadiness_limit_db, steady_part
 
 JOINED_GAP_S = 0.3
 """Blocks lost to a knock for no longer than this do not end a ring (own choice, some blocks)."""
@@ -18,11 +18,15 @@ LEAST_RING_S = 0.5
 
 @dataclass(frozen=True)
 class Ring:
-    """One turn of one channel (index from 0): when its tone was heard and the steady part in it, if any."""
+    """One turn of one channel (index from 0): when its tone was heard, how loud, and the steady part in it, if any.
+
+    `level_db` is the median against what was expected of the channel.
+    """
 
     channel: int
     start_s: float
     stop_s: float
+    level_db: float
     steady: SteadyPart | None
 
     @property
@@ -34,31 +38,54 @@ class Ring:
         """Length of the steady part, 0 where there is none."""
         return self.steady.length_s if self.steady else 0.0
 
+    def overlaps(self, other: Ring) -> bool:
+        """Whether the two were heard at the same time."""
+        return self.start_s < other.stop_s and other.start_s < self.stop_s
 
-def rings_in(track: ToneTrack, expected: Reals, within_db: Reals, steady_within_db: float) -> list[Ring]:
+
+def rings_in(track: ToneTrack, expected: Expected, steady_within_db: float, within_db: float = NEAR_DB) -> list[Ring]:
     """All rings of a followed recording, sorted by start.
 
-    `expected` and `within_db`, both of shape (channels,), are those of `rung_blocks`; `steady_within_db` is the spread
-    of a steady tone before the noise near it is allowed for.
+    `expected` and `within_db` are those of `rung_blocks`; `steady_within_db` is the spread of a steady tone before the
+    noise near it is allowed for. What is 6 dB below a channel's loudest ring is not its own: a neighbour's leaked.
     """
-    tone, other = track.tone, track.other
-    if tone.shape[1] == 0:
-        return []
-    rung = rung_blocks(tone, other, expected, within_db)
+    tone, beside = track.tone, track.beside
+    rung = rung_blocks(tone, beside, expected, track.hop_s, within_db)
     rings = []
     for channel in range(tone.shape[0]):
-        limit = steadiness_limit_db(rung[channel], tone[channel], other[channel], track.near_share, steady_within_db)
-        for first, last in stretches(rung[channel], round(JOINED_GAP_S / track.hop_s)):
+        own = []
+        limit = steadiness_limit_db(rung[channel], tone[channel], beside[channel], track.near_share, steady_within_db)
+        for first, last in _long_stretches(rung[channel], track):
             part = np.zeros(rung.shape[1], dtype=bool)
             part[first:last] = rung[channel, first:last]
-            start, stop = first * track.hop_s, (last - 1) * track.hop_s + track.block_s
-            if stop - start >= LEAST_RING_S:
-                steady = steady_part(part, tone[channel], track.hop_s, track.block_s, limit)
-                rings.append(Ring(channel, start, stop, steady))
+            steady = steady_part(part, tone[channel], track.hop_s, track.block_s, limit)
+            power = max(float(np.median(tone[channel, part])), SMALLEST_POWER)
+            level_db = 10.0 * float(np.log10(power / expected.power[channel]))
+            own.append(Ring(channel, first * track.hop_s, (last - 1) * track.hop_s + track.block_s, level_db, steady))
+        loudest = max((ring.level_db for ring in own), default=0.0)
+        rings += [ring for ring in own if ring.level_db > loudest - LEAST_DOMINANCE_DB]
     return sorted(rings, key=lambda ring: (ring.start_s, ring.channel))
 
 
-def stretches(flags: NDArray[np.bool_], gap: int) -> list[tuple[int, int]]:
+def rung_together(track: ToneTrack, expected: Expected) -> dict[int, int]:
+    """Channels that carried the tone while another one did, each with that other one (indices from 0)."""
+    beside = partners(track.tone, track.beside, expected)
+    found = {}
+    for channel, others in enumerate(beside):
+        longest = max(_long_stretches(others >= 0, track), key=lambda stretch: stretch[1] - stretch[0], default=None)
+        if longest is not None:
+            heard = others[longest[0] : longest[1]]
+            found[channel] = int(np.bincount(heard[heard >= 0]).argmax())
+    return found
+
+
+def _long_stretches(flags: Flags, track: ToneTrack) -> list[tuple[int, int]]:
+    """Stretches of set flags that last as long as a ring must."""
+    found = stretches(flags, round(JOINED_GAP_S / track.hop_s))
+    return [(first, last) for first, last in found if (last - 1 - first) * track.hop_s + track.block_s >= LEAST_RING_S]
+
+
+def stretches(flags: Flags, gap: int) -> list[tuple[int, int]]:
     """First and one past the last index of each stretch of set flags; gaps of up to `gap` flags do not part it."""
     found: list[tuple[int, int]] = []
     for index in np.flatnonzero(flags).tolist():

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, TypeAlias
 
 from tapeline.campaign.faults import did_you_mean, quoted
@@ -49,8 +50,17 @@ def _number(text: str, expected: str) -> float:
     return float(text)
 
 
-def number(unit: str, least: float | None = None, most: float | None = None, above: float | None = None) -> Kind:
-    """A number in `unit`, `least` <= value <= `most`, or above `above`."""
+def number(
+    unit: str,
+    least: float | None = None,
+    most: float | None = None,
+    above: float | None = None,
+    taken_for: Mapping[str, float] = MappingProxyType({}),
+) -> Kind:
+    """A number in `unit`, `least` <= value <= `most`, or above `above`.
+
+    `taken_for` names units that such numbers are often given in, with their factors to `unit`, for the hint.
+    """
     kind = "a number" if unit == "" else f"a number of {unit}"
     limits = ""
     if above is not None:
@@ -62,7 +72,10 @@ def number(unit: str, least: float | None = None, most: float | None = None, abo
         value = _number(text, kind)
         low = (least is not None and value < least) or (above is not None and value <= above)
         if low or abs(value) == float("inf") or (most is not None and value > most):
-            raise CellError(f"a number{limits}{' ' + unit if unit else ''}", found=text)
+            inside = {name: value * factor for name, factor in taken_for.items()}
+            inside = {name: other for name, other in inside.items() if (least or 0.0) <= other <= (most or other)}
+            hint = next((f"{text} {name} are {other:g} {unit}" for name, other in inside.items()), None)
+            raise CellError(f"a number{limits}{' ' + unit if unit else ''}", hint, found=text)
         return value
 
     return Kind(f"number{limits}", read)
@@ -107,6 +120,9 @@ def _check_identifier(text: str) -> str:
 
 
 def _read_identifiers(text: str) -> tuple[str, ...]:
+    parted = re.split(r"[\s,]+", text.strip(" ,"))
+    if "," in text and all(IDENTIFIER.fullmatch(name) for name in parted):
+        raise CellError("names separated by spaces", f'write "{" ".join(parted)}"', quoted(text))
     return tuple(_check_identifier(name) for name in text.split())
 
 

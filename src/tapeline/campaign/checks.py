@@ -10,7 +10,7 @@ from tapeline.campaign.faults import Fault, did_you_mean, quoted
 from tapeline.campaign.fitting_checks import check_data_sheets, check_fittings, check_positions
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.recording_checks import check_channel_counts, check_recordings
-from tapeline.campaign.run_checks import check_overrides, check_replacements, check_runs, check_times
+from tapeline.campaign.run_checks import check_overrides, check_replacements, check_runs, check_stages, check_times
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_source import TableRows
 
@@ -30,6 +30,7 @@ def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
         check_conditions(material, material.source)
     check_runs(material)
     check_times(material)
+    check_stages(material)
     check_replacements(material)
     check_overrides(material)
     check_fittings(material)
@@ -164,6 +165,8 @@ def check_conditions(material: Material, source: SettingsSource) -> None:
     if not material.runs.readable:
         return
     used = material.runs.names("condition")
+    if not any(run.kind == "measurement" for run in material.runs.rows):
+        return
     for name in source.settings.conditions:
         path = ("conditions", name)
         if path in document.keys and name not in used:

@@ -37,13 +37,13 @@ from tapeline.campaign.tables import Fitting, Run
 Part = TypeVar("Part")
 
 STEP_VERSIONS: Mapping[str, int] = {
-    "calibrate": 2,
-    "sensitivity": 2,
-    "pressure": 2,
+    "calibrate": 3,
+    "sensitivity": 3,
+    "pressure": 3,
     "verdicts": 1,
     "spectra": 1,
     "tables": 3,
-    "catalogue": 3,
+    "catalogue": 4,
     "compare": 1,
     "report": 1,
     "manifest": 1,

@@ -37,6 +37,35 @@ def check_times(material: Material) -> None:
             material.note(material.runs.fault(run.line, "recorded_at", found, expected))
 
 
+def check_stages(material: Material) -> None:
+    """Warn of checks recorded on the wrong side of a session's runs, or after before before."""
+    times: dict[tuple[str, str], list[tuple[datetime.datetime, Run]]] = {}
+    for run in material.runs.rows:
+        if run.use and run.recorded_at is not None and run.session is not None:
+            part = run.stage if run.kind == "calibration" and run.stage is not None else "runs"
+            when = datetime.datetime.fromisoformat(run.recorded_at)
+            times.setdefault((run.session, part), []).append((when, run))
+    if len({when.tzinfo is None for found in times.values() for when, _ in found}) > 1:
+        return
+    for session in dict.fromkeys(session for session, _ in times):
+        runs = times.get((session, "runs"), [])
+        for when, run in times.get((session, "after"), []):
+            later = [(then, other) for then, other in times.get((session, "before"), []) if then > when]
+            if runs and when < min(runs, key=lambda item: item[0])[0]:
+                later.append(min(runs, key=lambda item: item[0]))
+            if later:
+                _warn_of_stage(material, run, "before", later[0][1])
+        for when, run in times.get((session, "before"), []):
+            if runs and when > max(runs, key=lambda item: item[0])[0]:
+                _warn_of_stage(material, run, "after", max(runs, key=lambda item: item[0])[1])
+
+
+def _warn_of_stage(material: Material, run: Run, side: str, other: Run) -> None:
+    found = f"{quoted(run.stage)}, recorded {side} {other.run} (line {other.line})"
+    expected = "a stage that fits recorded_at"
+    material.warnings.append(material.runs.fault(run.line, "stage", found, expected))
+
+
 class _Names:
     """Names that runs may refer to; None where the place that declares them cannot be read."""
 
@@ -105,6 +134,9 @@ def _check_background(material: Material, run: Run, names: _Names) -> None:
 
 
 def _check_calibrated_positions(material: Material, run: Run, names: _Names) -> None:
+    for name in sorted({name for name in run.positions if run.positions.count(name) > 1}):
+        expected, mend = "each position once, in the order of the rings", "a second ring of it is found by itself"
+        material.note(material.runs.fault(run.line, "positions", f"{quoted(name)} more than once", expected, mend))
     for name in run.positions:
         if names.positions is not None and name not in names.positions:
             expected = "rows of the positions table"

@@ -86,6 +86,8 @@ class CalibrateLimits:
     unsteadiness_limit_db: float
     distortion_limit_pct: float
     ring_spread_limit_db: float
+    background_tone_limit_db: float
+    level_off_db: float
     leak_low_db: float
     leak_unsteadiness_db: float
     static_pressure_missing_db: float

@@ -54,6 +54,7 @@ class Table(Generic[RowT]):
 
 LENGTH = number("m", above=0)
 DECIBELS = number("dB", least=-200, most=200)
+STATIC_PRESSURE = number("hPa", least=500, most=1100, taken_for={"Pa": 0.01, "kPa": 10.0})
 
 RUNS = Table(
     "runs",
@@ -97,7 +98,7 @@ RUNS = Table(
         Column("measured_speed_mps", number("m/s", least=0, most=340), "speed achieved; scales the run", unit="m/s"),
         Column("dynamic_pressure_pa", number("Pa", least=0, most=1e5), "dynamic pressure achieved", unit="Pa"),
         Column("temperature_c", number("degrees Celsius", least=-50, most=70), "air temperature", unit="degC"),
-        Column("static_pressure_hpa", number("hPa", least=500, most=1100), "static air pressure", unit="hPa"),
+        Column("static_pressure_hpa", STATIC_PRESSURE, "static air pressure", unit="hPa"),
         Column("humidity_pct", number("%", least=0, most=100), "relative humidity", unit="%"),
         Column("recorded_at", DATE_TIME, "when; gives the run order"),
         Column("replaces", IDENTIFIER_KIND, "the run that this one was taken again for"),

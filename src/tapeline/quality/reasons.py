@@ -77,6 +77,30 @@ _ALL = (
     Reason("rung-twice", "good", "the channel was rung in two turns", "nothing, if that was meant"),
     Reason("other-order", "good", "the rings are not in the order of the list", "list the positions as they were rung"),
     Reason("rings-differ", "doubtful", "two rings of the channel differ", "ring again; look at adapter and fit"),
+    Reason(
+        "checks-differ", "doubtful", "checks of the same stage differ", "see which ring was bad; ring again if you can"
+    ),
+    Reason(
+        "rung-together", "doubtful", "two channels carried the tone at once", "ring one at a time; check the routing"
+    ),
+    Reason(
+        "background-tone",
+        "doubtful",
+        "hum at the calibrator's frequency moves the level",
+        "mend the grounds, or use a calibrator of another frequency",
+    ),
+    Reason(
+        "tone-not-finite",
+        "doubtful",
+        "samples of a calibrator recording are no finite numbers",
+        "check the recorder's export",
+    ),
+    Reason(
+        "contradicted",
+        "unusable",
+        "the checks contradict the sensor table and nothing tells which is right",
+        "correct the gain, full scale or sensitivity entered",
+    ),
     Reason("wrong-tone", "doubtful", "the tone is another calibrator's", "correct the calibrator in the run table"),
     Reason(
         "level-off", "doubtful", "the tone's level is far from what the chart lets expect", "check the gains entered"

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tapeline.calibration.all_together import LEAK_BELOW_HZ, FitCheck, leaking
+from tapeline.acoustics.levels import ratio_db
+from tapeline.calibration.all_together import LEAK_BELOW_HZ, FitCheck, leaking, noise_scatter_db
+from tapeline.calibration.measured_tone import LEVEL_STEP_S
+from tapeline.calibration.tone import octave_width_hz
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck
 from tapeline.recordings.recording import RecordingError
@@ -54,13 +56,19 @@ def _doubt_leaks(needs: CalibrateNeeds, rows: Sequence[dict[str, Any]]) -> None:
     """Fits that look leaky beside the other rings of the same recording; sensors without a chart cannot be judged."""
     charts = {c.position: c.sensitivity_v_per_pa for c in needs.channels}
     checks = [
-        FitCheck(row["position"], 20.0 * math.log10(row["sensitivity_v_per_pa"] / stated), row["unsteadiness_db"])
+        FitCheck(
+            row["position"],
+            float(ratio_db(row["sensitivity_v_per_pa"] / stated)),
+            row["unsteadiness_db"],
+            noise_scatter_db(row["tone_to_noise_db"], octave_width_hz(row["tone_frequency_hz"]), LEVEL_STEP_S),
+        )
         for row in rows
         if row["found"] and (stated := charts[row["position"]]) is not None
     ]
     found = leaking(checks, needs.limits.leak_low_db, needs.limits.leak_unsteadiness_db)
     for row in rows:
-        if row["position"] in found:
-            low, unsteady = found[row["position"]]
-            words = f"{-low:.2f} dB lower than the others' fits let expect and unsteady by {unsteady:.2f} dB"
+        leak = found.get(row["position"])
+        if leak is not None:
+            than = "the others' fits let expect" if leak.beside_others else "the sensor table lets expect"
+            words = f"{leak.low_db:.2f} dB lower than {than} and unsteady by {leak.unsteadiness_db:.2f} dB"
             doubt(row, "leak", f"{words}: the coupler may leak")

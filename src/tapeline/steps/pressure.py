@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +17,7 @@ from tapeline.recordings.recording import Part, Recording, RecordingError
 from tapeline.steps import places
 from tapeline.steps.channel_quality import channel_measures, measured_columns, stream_checks, verdict_limits
 from tapeline.steps.scaling import full_scale_missing, pa_per_unit
-from tapeline.steps.sensitivity import sensitivities
+from tapeline.steps.sensitivity import sensitivities, why_without
 from tapeline.steps.sources import content_hashes, open_source
 from tapeline.store import arrow_file, parquet, tables
 
@@ -48,7 +49,7 @@ def run(plan: Plan, run_name: str) -> None:
     path = places.pressure(results, run_name)
     try:
         recording, part = open_source(plan.campaign.root, needs.source)
-        used, rows = _usable_channels(needs, recording, found)
+        used, rows = _usable_channels(needs, recording, checks, found)
         with arrow_file.writing(path, [u.channel.position for u in used], recording.sample_rate_hz, metadata) as writer:
             rows += _convert(needs, recording, part, used, writer)
     except RecordingError as error:
@@ -64,7 +65,7 @@ def run(plan: Plan, run_name: str) -> None:
 
 
 def _usable_channels(
-    needs: PressureNeeds, recording: Recording, found: dict[str, float]
+    needs: PressureNeeds, recording: Recording, checks: Sequence[Mapping[str, Any]], found: Mapping[str, float]
 ) -> tuple[list[UsedChannel], list[dict[str, Any]]]:
     """Channels that can be converted, and quality rows for those that cannot."""
     used, rows = [], []
@@ -74,8 +75,8 @@ def _usable_channels(
             sentence = f"{where}: the recording has {recording.channels} channels"
             rows.append(_row(needs, channel, [Finding("channel-missing", sentence)]))
         elif channel.position not in found:
-            sentence = f"{where}: sensor {channel.sensor} has neither a usable check nor a stated sensitivity"
-            rows.append(_row(needs, channel, [Finding("no-sensitivity", sentence)]))
+            code, words = why_without(checks, channel, needs.chart_uncertainty_db)
+            rows.append(_row(needs, channel, [Finding(code, f"{where}: {words}")]))
         elif full_scale_missing(channel, recording.bits):
             sentence = f"{where}: {recording.bits}-bit samples need full_scale_v in the fittings table"
             rows.append(_row(needs, channel, [Finding("full-scale-unknown", sentence)]))

@@ -9,16 +9,14 @@ from typing import Any
 from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.all_together import exchanged_sensors, median_of
 from tapeline.calibration.data_sheet import DataSheet, DataSheetError, decode
-from tapeline.calibration.decision import (
+from tapeline.calibration.decision import Decision, InCommon, Limits, choose_sensitivity, decide
+from tapeline.calibration.evidence import (
+    CONTRADICTION,
     Check,
-    Decision,
     Evidence,
-    InCommon,
-    Limits,
     Policy,
     Summary,
-    choose_sensitivity,
-    decide,
+    level_mean,
     summary_of,
 )
 from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, doubts_of_papers
@@ -64,6 +62,13 @@ def sensitivities(
     return found
 
 
+def why_without(checks: Sequence[Mapping[str, Any]], channel: Channel, chart_uncertainty_db: float) -> tuple[str, str]:
+    """Why a channel has no sensitivity: a reason code and its words."""
+    if evidence_of(channel, checks, chart_uncertainty_db).contradicted:
+        return "contradicted", f"the checks of sensor {channel.sensor} contradict the sensor table"
+    return "no-sensitivity", f"sensor {channel.sensor} has neither a usable check nor a stated sensitivity"
+
+
 def evidence_of(channel: Channel, checks: Sequence[Mapping[str, Any]], chart_uncertainty_db: float) -> Evidence:
     """What the checks and the sensor table say of one channel."""
     own = [row for row in checks if row["position"] == channel.position]
@@ -79,6 +84,8 @@ def evidence_of(channel: Channel, checks: Sequence[Mapping[str, Any]], chart_unc
                 sensitivity_v_per_pa=row["sensitivity_v_per_pa"],
                 terms=terms_of(row),
                 doubts=dict(zip(row["reasons"], row["sentences"], strict=True)),
+                run=row["run"],
+                calibrator=row["calibrator"],
             )
             for row in fit
         ),
@@ -131,7 +138,7 @@ def session_rows(
     common = InCommon(
         median_of([item.deviation_db for item in known.values()]), median_of([item.drift_db for item in known.values()])
     )
-    measured = {position: item.checked_v_per_pa for position, item in known.items() if item.checked_v_per_pa}
+    measured = _measured(checks)
     charts = {c.position: c.sensitivity_v_per_pa for c in volts if c.sensitivity_v_per_pa}
     partners = exchanged_sensors(measured, charts, limits.deviation_limit_db)
     rows = []
@@ -150,6 +157,7 @@ def session_rows(
             Limits(
                 limits.deviation_limit_db,
                 limits.drift_limit_db,
+                limits.ring_spread_limit_db,
                 limits.common_deviation_limit_db,
                 limits.common_shift_limit_db,
             ),
@@ -166,6 +174,15 @@ def session_rows(
         }
         rows.append(row)
     return rows
+
+
+def _measured(checks: Sequence[Mapping[str, Any]]) -> dict[str, float]:
+    """What the checks of each position give, also those that contradict the sensor table."""
+    found: dict[str, list[float]] = {}
+    for row in checks:
+        if row["found"] and not (UNFIT_CHECKS - {CONTRADICTION}).intersection(row["reasons"]):
+            found.setdefault(row["position"], []).append(row["sensitivity_v_per_pa"])
+    return {position: mean for position, values in found.items() if (mean := level_mean(values)) is not None}
 
 
 def _all_doubts(

@@ -1,0 +1,52 @@
+"""What is heard at the calibrator's frequency without the calibrator: hum that moves the level of a ring."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from tapeline.acoustics.uncertainty import Term
+from tapeline.acoustics.windows import window
+from tapeline.calibration.rings import Ring
+from tapeline.calibration.tone import Reals
+
+PIECE_S = 0.5
+"""Length of a quiet piece: long enough to part hum from noise, some 3 Hz (own choice)."""
+
+MARGIN_S = 0.3
+"""Distance kept from rings, where the tone comes and goes (own choice)."""
+
+MOST_PIECES = 5
+"""So many pieces, spread over the recording, are listened to (own choice: keeps memory small)."""
+
+
+def quiet_pieces(rings: Sequence[Ring], duration_s: float) -> list[float]:
+    """Starts of pieces of `PIECE_S` without any ring, spread over the recording; empty where there are none."""
+    starts: list[float] = []
+    quiet_from = 0.0
+    for start, stop in [*((ring.start_s, ring.stop_s) for ring in rings), (duration_s + MARGIN_S, math.inf)]:
+        count = int((start - MARGIN_S - quiet_from) / PIECE_S)
+        starts += [quiet_from + PIECE_S * index for index in range(count)]
+        quiet_from = max(quiet_from, stop + MARGIN_S)
+    step = max(1.0, len(starts) / MOST_PIECES)
+    return [starts[int(index * step)] for index in range(min(MOST_PIECES, len(starts)))]
+
+
+def rms_at(samples: Reals, sample_rate_hz: float, frequency_hz: float) -> float:
+    """Rms of the part at one frequency, Hann-windowed; samples of shape (frames,)."""
+    taper = window("hann", samples.size)
+    phase = 2j * np.pi * frequency_hz / sample_rate_hz * np.arange(samples.size)
+    line = np.sum(taper * (samples - samples.mean()) * np.exp(-phase))
+    return float(np.sqrt(2.0) * np.abs(line) / np.sum(taper))
+
+
+def largest_shift_db(background_rms: float, tone_rms: float) -> float:
+    """How far a tone of the same frequency in the background moves a level at most: 20 lg(1 + ratio of the two)."""
+    return 20.0 * math.log10(1.0 + background_rms / tone_rms)
+
+
+def background_term(background_rms: float, tone_rms: float) -> Term:
+    """The shift's standard uncertainty: of unknown phase it is spread as an arcsine (GUM H.1.3.4, from memory)."""
+    return Term("background tone", largest_shift_db(background_rms, tone_rms) / math.sqrt(2.0), "measured")

@@ -1,0 +1,83 @@
+"""What is known of one channel's sensitivity in one session: checks before and after, the chart, what was refused."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from tapeline.acoustics.uncertainty import Term
+
+Policy = Literal["before", "after", "mean", "chart", "data_sheet"]
+Stage = Literal["before", "after"]
+STAGES: tuple[Stage, Stage] = ("before", "after")
+
+CONTRADICTION = "level-off"
+"""Reason of a check that is too far from the sensor table for both to be right."""
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check that is fit for use: its stage, sensitivity and the terms of its uncertainty."""
+
+    stage: Stage
+    sensitivity_v_per_pa: float
+    terms: tuple[Term, ...]
+    doubts: Mapping[str, str]
+    run: str = ""
+    calibrator: str = ""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that is known of one channel in one session. `refused` says, stage by stage, why checks are not used."""
+
+    checks: tuple[Check, ...]
+    chart_v_per_pa: float | None
+    chart_term: Term
+    refused: Mapping[str, tuple[str, ...]]
+
+    @property
+    def contradicted(self) -> bool:
+        """Whether all that the checks say is that something entered in the tables is wrong."""
+        return not self.checks and any(CONTRADICTION in codes for codes in self.refused.values())
+
+    def of_stage(self, stage: Stage) -> list[Check]:
+        """The checks of one stage."""
+        return [check for check in self.checks if check.stage == stage]
+
+    def spread_db(self, stage: Stage) -> float:
+        """Largest difference between checks of one stage, 0 where there is one or none."""
+        levels = [20.0 * math.log10(check.sensitivity_v_per_pa) for check in self.of_stage(stage)]
+        return max(levels) - min(levels) if levels else 0.0
+
+
+@dataclass(frozen=True)
+class Summary:
+    """The evidence of one channel in one line: what is there, and how it compares."""
+
+    before_v_per_pa: float | None
+    after_v_per_pa: float | None
+    checked_v_per_pa: float | None
+    deviation_db: float | None
+    drift_db: float | None
+
+
+def level_mean(values: Sequence[float]) -> float | None:
+    """Mean of sensitivities as levels (the geometric mean); None of nothing."""
+    return math.exp(sum(math.log(v) for v in values) / len(values)) if values else None
+
+
+def summary_of(evidence: Evidence) -> Summary:
+    """Level means of the checks before and after, their mean, deviation from the chart and drift, in dB."""
+    before, after = (level_mean([check.sensitivity_v_per_pa for check in evidence.of_stage(stage)]) for stage in STAGES)
+    both = level_mean([value for value in (before, after) if value is not None])
+    return Summary(
+        before, after, both, level_difference_db(both, evidence.chart_v_per_pa), level_difference_db(after, before)
+    )
+
+
+def level_difference_db(value: float | None, reference: float | None) -> float | None:
+    """20 lg of the ratio of two sensitivities; None where one is missing."""
+    return 20.0 * math.log10(value / reference) if value and reference else None

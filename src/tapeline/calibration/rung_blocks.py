@@ -1,0 +1,121 @@
+"""Which channel of a recording carries the calibrator's tone at which moment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.calibration.tone import SMALLEST_POWER, Reals
+
+Flags = NDArray[np.bool_]
+
+LEAST_DOMINANCE_DB = 6.0
+"""A rung channel stands at least this far above every other one (own choice; leakage is 20 dB down and more)."""
+
+LEAST_BLOCK_TONE_TO_NOISE_DB = 10.0
+"""Blocks with more noise than this beside the tone are handling, not calibration (own choice)."""
+
+NEAR_DB = 12.0
+"""How far a tone may be from what the tables let expect (own choice; what is missed is looked for at any level)."""
+
+PLAUSIBLE_DB = 60.0
+"""About 10 mV/Pa: sensors of which no sensitivity is stated have 0.01 mV/Pa to 10 V/Pa (own choice)."""
+
+UNSTATED_SENSITIVITY_V_PER_PA = 0.01
+"""The middle of that range."""
+
+SUSTAINED_S = 0.5
+"""A level counts as a channel's loudest where it lasts this long (own choice: shorter than any ring that is used)."""
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What the calibrator should give on each channel, arrays of shape (channels,).
+
+    `power` is its mean square in square units of the recording, `sensitivity_v_per_pa` what it was reckoned from; where
+    that is not `stated`, the middle of what sensors have stands in.
+    """
+
+    power: Reals
+    sensitivity_v_per_pa: Reals
+    stated: Flags
+
+
+def rung_blocks(tone: Reals, beside: Reals, expected: Expected, hop_s: float, within_db: float = NEAR_DB) -> Flags:
+    """Which channel is rung in which block, shape (channels, blocks) as `tone` and the noise `beside` it.
+
+    A channel of stated sensitivity is rung where its tone is within `within_db` of what is expected and 6 dB clear of
+    all others of that kind, each against its own expected value; the noise beside the tone is 10 dB lower. Of a channel
+    without one the own loudest level stands for what is expected: it is rung within 6 dB of that while none of stated
+    sensitivity is near its own. Channels that are at their loudest just then contend by their sensors' voltage: it must
+    be 6 dB above those without a stated sensitivity and no more than 6 dB below those with one.
+    """
+    if tone.size == 0:
+        return np.zeros(tone.shape, dtype=bool)
+    level, clear = _levels(tone, beside, expected)
+    near = near_blocks(tone, beside, expected, within_db)
+    rung = near & (above_others(level, expected.stated) >= LEAST_DOMINANCE_DB)
+    unstated = ~expected.stated
+    if unstated.any():
+        loudest = _sustained(level, max(1, round(SUSTAINED_S / hop_s)))
+        loud = level >= loudest[:, None] - LEAST_DOMINANCE_DB
+        volts = np.where(loud, level + 20.0 * np.log10(expected.sensitivity_v_per_pa)[:, None], -np.inf)
+        own = loud & clear & (np.abs(level) <= PLAUSIBLE_DB)
+        with np.errstate(invalid="ignore"):
+            own &= above_others(volts, unstated) >= LEAST_DOMINANCE_DB
+            own &= above_others(volts, expected.stated) >= -LEAST_DOMINANCE_DB
+        rung |= unstated[:, None] & own & ~near.any(axis=0)
+    return np.asarray(rung)
+
+
+def near_blocks(tone: Reals, beside: Reals, expected: Expected, within_db: float = NEAR_DB) -> Flags:
+    """Where a channel of stated sensitivity carries a tone near what is expected, whatever the others do."""
+    level, clear = _levels(tone, beside, expected)
+    return np.asarray(expected.stated[:, None] & clear & (np.abs(level) <= within_db))
+
+
+def partners(tone: Reals, beside: Reals, expected: Expected) -> NDArray[np.int64]:
+    """The other channel that carries the tone as loud as this one, -1 where there is none; shape (channels, blocks).
+
+    Both are near what is expected of them and less than 6 dB apart against that.
+    """
+    found = np.full(tone.shape, -1)
+    if tone.shape[0] < 2 or tone.size == 0:
+        return found
+    level, _ = _levels(tone, beside, expected)
+    seen = np.where(near_blocks(tone, beside, expected), level, -np.inf)
+    order = np.argsort(-seen, axis=0, kind="stable")
+    first, second = order[0], order[1]
+    blocks = np.arange(tone.shape[1])
+    with np.errstate(invalid="ignore"):
+        both = np.isfinite(seen[second, blocks]) & (seen[first, blocks] - seen[second, blocks] < LEAST_DOMINANCE_DB)
+    found[first[both], blocks[both]] = second[both]
+    found[second[both], blocks[both]] = first[both]
+    return found
+
+
+def _levels(tone: Reals, beside: Reals, expected: Expected) -> tuple[Reals, Flags]:
+    """Levels in dB against what is expected, and where the noise beside the tone is low enough."""
+    power = np.maximum(tone, SMALLEST_POWER)
+    clear = 10.0 * np.log10(power / beside) >= LEAST_BLOCK_TONE_TO_NOISE_DB
+    return 10.0 * np.log10(power / expected.power[:, None]), clear
+
+
+def above_others(level: Reals, members: Flags) -> Reals:
+    """How far each channel is above the loudest other one of the members, in dB; infinite where there is none."""
+    seen = np.where(members[:, None], level, -np.inf)
+    best = np.argmax(seen, axis=0)
+    blocks = np.arange(level.shape[1])
+    first = seen[best, blocks]
+    seen[best, blocks] = -np.inf
+    second = seen.max(axis=0)
+    is_best = np.arange(level.shape[0])[:, None] == best
+    return np.asarray(level - np.where(is_best, second, first))
+
+
+def _sustained(level: Reals, blocks: int) -> Reals:
+    """The highest level that each channel holds for so many blocks in a row, shape (channels,)."""
+    size = min(blocks, level.shape[1])
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(level, size, axis=1).min(axis=-1).max(axis=-1))

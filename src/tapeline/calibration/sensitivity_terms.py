@@ -1,0 +1,62 @@
+"""The terms of a chosen sensitivity's uncertainty, from the checks that it was made of (GUM)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from tapeline.acoustics.uncertainty import Term, combined, rectangular
+from tapeline.calibration.evidence import STAGES, Check, Evidence, Policy, Stage
+
+SHARED_TERMS = ("calibrator", "static pressure", "adapter", "chart between tone and reference")
+"""Terms that all checks have in common, so that a mean does not make them smaller."""
+
+
+def sensitivity_terms(
+    evidence: Evidence,
+    policy: Policy,
+    source: str,
+    drift_db: float | None,
+    deviation_limit_db: float,
+    drift_limit_db: float,
+) -> tuple[Term, ...]:
+    """The terms of the sensitivity's uncertainty in dB (GUM), uncorrelated.
+
+    What checks share counts once, at the largest; what is each check's own averages out; checks of one stage are a
+    rectangle as wide as they differ; drift is one between the stages (|d| / (2 sqrt 3) about the mean, |d| / sqrt 3
+    about one end), and where one stage is missing the drift limit stands in for the drift that nobody saw. A chart that
+    stands in for missing checks carries the deviation limit in the same way.
+    """
+    if source == "chart":
+        unseen = Term("no check in place", rectangular(deviation_limit_db), "default")
+        return (evidence.chart_term,) if policy == "chart" else (evidence.chart_term, unseen)
+    stages = [stage for stage in STAGES if source in ("mean", stage)]
+    used = [check for stage in stages for check in evidence.of_stage(stage)]
+    shared = [term for name in SHARED_TERMS if (term := _largest(used, name)) is not None]
+    width = abs(drift_db) if drift_db is not None else drift_limit_db
+    drift = Term(
+        "drift",
+        rectangular(width / 2.0 if source == "mean" else width),
+        "measured" if drift_db is not None else "default",
+    )
+    apart = [rectangular(evidence.spread_db(stage) / 2.0) / len(stages) for stage in stages]
+    spread = [Term("spread of checks", math.hypot(*apart), "measured")] if any(apart) else []
+    return (*shared, *_averaged(evidence, stages), *spread, drift)
+
+
+def _averaged(evidence: Evidence, stages: Sequence[Stage]) -> list[Term]:
+    """The terms that each check has of its own, in the mean of the stages' means."""
+    parts: dict[str, list[Term]] = {}
+    for stage in stages:
+        checks = evidence.of_stage(stage)
+        for term in (term for check in checks for term in check.terms if term.name not in SHARED_TERMS):
+            share = term.sensitivity_coefficient / (len(stages) * len(checks))
+            parts.setdefault(term.name, []).append(replace(term, sensitivity_coefficient=share))
+    whole = {name: combined(terms) for name, terms in parts.items()}
+    return [Term(name, u.standard_uncertainty, "measured", u.degrees_of_freedom) for name, u in whole.items()]
+
+
+def _largest(checks: Sequence[Check], name: str) -> Term | None:
+    found = [term for check in checks for term in check.terms if term.name == name]
+    return max(found, key=lambda term: term.contribution, default=None)
