@@ -51,25 +51,33 @@ class ToneTrack:
         lines = np.arange(self._frames // 2 + 1) * sample_rate_hz / self._frames
         reach = frequency_hz * within_pct / 100.0 + 2.0 * sample_rate_hz / self._frames
         low, high = octave_around(frequency_hz)
-        self._near = np.abs(lines - frequency_hz) <= reach
-        self._beside = (lines >= low) & (lines <= high) & ~self._near
+        near = np.abs(lines - frequency_hz) <= reach
+        beside = (lines >= low) & (lines <= high) & ~near
+        asked = np.flatnonzero(near | beside)
+        self._asked = slice(int(asked[0]), int(asked[-1]) + 1) if asked.size else slice(0)
+        self._near, self._beside = near[self._asked], beside[self._asked]
         self.near_share = int(np.count_nonzero(self._near)) / max(1, int(np.count_nonzero(self._beside)))
         self.not_finite = np.zeros(channels, dtype=np.int64)
+        self._all_finite = True
         self._rest = np.zeros((channels, 0), dtype=np.float32)
         self._tone: list[Reals] = []
         self._beside_power: list[Reals] = []
 
     def add(self, samples: NDArray[np.float32]) -> None:
         """Take in samples of shape (channels, frames)."""
-        self.not_finite += np.count_nonzero(~np.isfinite(samples), axis=1)
+        finite = np.isfinite(samples)
+        self._all_finite = bool(finite.all()) and (self._all_finite or bool(np.isfinite(self._rest).all()))
+        if not self._all_finite:
+            self.not_finite += np.count_nonzero(~finite, axis=1)
         held = np.concatenate([self._rest, samples], axis=1)
         hop = self._frames // 2
         count = max(0, (held.shape[1] - self._frames) // hop + 1)
         for k in range(count):
             block = held[:, k * hop : k * hop + self._frames]
-            block = np.where(np.isfinite(block).all(axis=1, keepdims=True), block, np.float32(0.0))
+            if not self._all_finite:
+                block = np.where(np.isfinite(block).all(axis=1, keepdims=True), block, np.float32(0.0))
             block = block - block.mean(axis=1, keepdims=True)
-            lines = scipy.fft.rfft(block * self._window, axis=-1)
+            lines = scipy.fft.rfft(block * self._window, axis=-1)[:, self._asked]
             power = (lines.real**2 + lines.imag**2).astype(np.float64) * (2.0 * self._scale)
             self._tone.append(power[:, self._near].sum(axis=1))
             self._beside_power.append(np.maximum(power[:, self._beside].sum(axis=1), SMALLEST_POWER))
