@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -11,6 +13,8 @@ import soundfile
 from tapeline.campaign.setting_sections import Calibration
 from tapeline.campaign.slices import CalibrateLimits, CalibrateNeeds, CalibratorCheck, Channel, Source, picked
 from tapeline.steps.calibrate import check_rows
+
+Wave = Callable[[int, np.ndarray, np.ndarray], np.ndarray]
 
 FULL_SCALE_V = 10.0
 GAIN_DB = 20.0
@@ -29,22 +33,36 @@ def recorded(
     seconds: float = 12.0,
     leak_db: float = -30.0,
     channels: int = 4,
+    extra_gain_db: Mapping[int, float] = MappingProxyType({}),
+    wave: Wave | None = None,
+    hum_db: Mapping[int, float] = MappingProxyType({}),
+    subtype: str = "PCM_24",
 ) -> None:
-    """Write 24-bit samples: rings (channel, start_s, stop_s) of steady tone, ramps, thumps, leakage and noise."""
+    """Write rings (channel, start_s, stop_s) of steady tone, ramps, thumps, leakage and noise.
+
+    `extra_gain_db` is gain that no table knows of; `wave` changes a ring's tone, from the number of the ring, time
+    since its start and the tone; `hum_db` is a tone that never stops on a channel, against the calibrator's.
+    """
     random = np.random.default_rng(17)
     time = np.arange(int(seconds * rate)) / rate
     pascal = noise_pa * random.normal(size=(channels, time.size))
     amplitude = 2e-5 * 10 ** (level_db / 20) * np.sqrt(2.0)
-    for channel, start, stop in rings:
+    for number, (channel, start, stop) in enumerate(rings):
         rise = np.clip((time - start + 0.1) / 0.1, 0.0, 1.0) * np.clip((stop + 0.1 - time) / 0.1, 0.0, 1.0)
         tone = amplitude * rise * np.sin(2 * np.pi * hz * time + channel)
+        if wave is not None:
+            tone = wave(number, time - start, tone)
         pascal[channel] += tone
         for other in set(range(channels)) - {channel}:
             pascal[other] += tone * 10 ** (leak_db / 20)
         for at in (start - 0.35, stop + 0.35):
             pascal[channel] += 4.0 * np.exp(-(((time - at) / 0.04) ** 2)) * random.normal(size=time.size)
+    for channel, decibels in hum_db.items():
+        pascal[channel] += amplitude * 10 ** (decibels / 20) * np.sin(2 * np.pi * hz * time)
     volts = pascal * np.array(SENSITIVITIES_V_PER_PA[:channels])[:, None] * 10 ** (GAIN_DB / 20)
-    soundfile.write(path, (volts / FULL_SCALE_V).T, int(rate), subtype="PCM_24")
+    for channel, decibels in extra_gain_db.items():
+        volts[channel] *= 10 ** (decibels / 20)
+    soundfile.write(path, np.clip(volts / FULL_SCALE_V, -1.0, 1.0 - 2.0**-23).T, int(rate), subtype=subtype)
 
 
 def channel(number: int, **changes: Any) -> Channel:

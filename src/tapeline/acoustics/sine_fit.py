@@ -74,6 +74,17 @@ def fit_sine(samples: NDArray[np.floating], sample_rate_hz: float, start_hz: flo
     )
 
 
+def line_rms(samples: NDArray[np.floating], sample_rate_hz: float, frequency_hz: float) -> float:
+    """Rms of a sine of known frequency by a Hann-windowed Fourier line; samples of shape (frames,).
+
+    Blind to what is several lines away, however loud, where a fit without a window is not; in noise its variance is 1.5
+    times that of the fit (the window's noise bandwidth in lines).
+    """
+    taper = window("hann", samples.size)
+    turning = np.exp(-2j * np.pi * frequency_hz / sample_rate_hz * np.arange(samples.size))
+    return float(np.sqrt(2.0) * np.abs(np.sum(taper * (samples - samples.mean()) * turning)) / np.sum(taper))
+
+
 def _centred(frames: int, sample_rate_hz: float) -> Reals:
     """Time of each sample from the middle, where amplitudes and frequency are least correlated."""
     return np.asarray((np.arange(frames) - (frames - 1) / 2.0) / sample_rate_hz)

@@ -75,13 +75,13 @@ class Leak:
 
 
 def noise_scatter_db(tone_to_noise_db: float, noise_band_hz: float, length_s: float) -> float:
-    """Standard deviation of the levels of a sine fitted over `length_s` in even noise of a band, in dB.
+    """Standard deviation of a sine's Hann-windowed levels over `length_s` in even noise of a band, in dB.
 
-    The amplitude's variance is N0 / T (Cramer-Rao bound of a sine in white noise of one-sided density N0), so that of
-    the level is (20 / ln 10)^2 N0 / (2 P T).
+    The amplitude's variance is 1.5 N0 / T (one-sided density N0, a Hann window's noise bandwidth of 1.5 lines), so that
+    of the level is (20 / ln 10)^2 1.5 N0 / (2 P T).
     """
     density_to_power = 10.0 ** (-tone_to_noise_db / 10.0) / noise_band_hz
-    return 20.0 / math.log(10.0) * math.sqrt(density_to_power / (2.0 * length_s))
+    return 20.0 / math.log(10.0) * math.sqrt(1.5 * density_to_power / (2.0 * length_s))
 
 
 def leaking(checks: Sequence[FitCheck], low_db: float, unsteadiness_db: float) -> dict[str, Leak]:

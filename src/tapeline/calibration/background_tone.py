@@ -6,17 +6,25 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import scipy.fft
 
+from tapeline.acoustics.sine_fit import line_rms
 from tapeline.acoustics.uncertainty import Term
 from tapeline.acoustics.windows import window
 from tapeline.calibration.rings import Ring
-from tapeline.calibration.tone import Reals
+from tapeline.calibration.tone import Reals, octave_around
 
 PIECE_S = 0.5
 """Length of a quiet piece: long enough to part hum from noise, some 3 Hz (own choice)."""
 
 MARGIN_S = 0.3
 """Distance kept from rings, where the tone comes and goes (own choice)."""
+
+STANDS_OUT = 10.0
+"""Noise reaches ten times its mean power in a line once in 20,000 (computed)."""
+
+OWN_LINES = 3.0
+"""Lines on either side of a tone that a Hann window lets it reach."""
 
 MOST_PIECES = 5
 """So many pieces, spread over the recording, are listened to (own choice: keeps memory small)."""
@@ -35,11 +43,20 @@ def quiet_pieces(rings: Sequence[Ring], duration_s: float) -> list[float]:
 
 
 def rms_at(samples: Reals, sample_rate_hz: float, frequency_hz: float) -> float:
-    """Rms of the part at one frequency, Hann-windowed; samples of shape (frames,)."""
+    """Rms of a steady tone at one frequency, Hann-windowed; samples of shape (frames,); 0 where none stands out.
+
+    It must have `STANDS_OUT` times the power that the noise of the octave about it gives in a line: the median of its
+    lines over ln 2 (exponential distribution), without those that the tone itself reaches.
+    """
+    power = line_rms(samples, sample_rate_hz, frequency_hz) ** 2
     taper = window("hann", samples.size)
-    phase = 2j * np.pi * frequency_hz / sample_rate_hz * np.arange(samples.size)
-    line = np.sum(taper * (samples - samples.mean()) * np.exp(-phase))
-    return float(np.sqrt(2.0) * np.abs(line) / np.sum(taper))
+    lines = np.abs(scipy.fft.rfft(taper * (samples - samples.mean()))) ** 2 * 2.0 / float(np.sum(taper)) ** 2
+    hertz = scipy.fft.rfftfreq(samples.size, 1.0 / sample_rate_hz)
+    low, high = octave_around(frequency_hz)
+    reach = OWN_LINES * sample_rate_hz / samples.size
+    beside = (hertz >= low) & (hertz <= high) & (np.abs(hertz - frequency_hz) > reach)
+    noise = float(np.median(lines[beside])) / math.log(2.0) if beside.any() else 0.0
+    return math.sqrt(power - noise) if power > STANDS_OUT * noise else 0.0
 
 
 def largest_shift_db(background_rms: float, tone_rms: float) -> float:

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from tapeline.acoustics.sine_fit import fit_sine, peak_hz
-from tapeline.acoustics.uncertainty import Term
+from tapeline.acoustics.sine_fit import fit_sine, line_rms, peak_hz
+from tapeline.acoustics.uncertainty import Term, rectangular
 from tapeline.acoustics.windows import window
-from tapeline.calibration.rings import Ring
+from tapeline.calibration.rings import ROUNDING_S, Ring
 from tapeline.calibration.tone import Reals, octave_around
 
 FIT_TERM = "sine fit"
@@ -41,6 +41,12 @@ SLACK_STEPS = 1.5
 CLIPPED_RUN = 3
 """Samples in a row at full scale that count as clipped (common practice)."""
 
+MOST_REST = 0.5
+"""So much of the steady part's length may have another level: a coupler that settles (own choice)."""
+
+FLAT_STEPS = 200
+"""Crests of fewer converter steps cannot be told from cut ones: the top is 2 % of the crest, four steps of these."""
+
 RING_MARGIN_S = 0.5
 """A ring longer than what is needed by this much, without a steady part of that length, was unsteady, not short."""
 
@@ -53,15 +59,20 @@ class MeasuredTone:
     rms: float
     unsteadiness_db: float
     levels: int
+    trend_db: float
     distortion_pct: float
     tone_to_noise_db: float
     clipped: bool
 
     @property
     def fit_term(self) -> Term:
-        """Scatter of the short levels' mean (GUM 4.2.3), with levels - 1 degrees of freedom."""
+        """Scatter of the short levels' mean (GUM 4.2.3), with levels - 1 degrees of freedom.
+
+        A level that moves from one end to the other may have been right at either: a rectangle (GUM 4.3.7).
+        """
         freedom = float(self.levels - 1) if self.levels > 1 else math.inf
-        return Term(FIT_TERM, self.unsteadiness_db / math.sqrt(max(self.levels, 1)), "measured", freedom)
+        scatter = self.unsteadiness_db / math.sqrt(max(self.levels, 1))
+        return Term(FIT_TERM, math.hypot(scatter, rectangular(self.trend_db / 2.0)), "measured", freedom)
 
 
 def measure_tone(
@@ -71,16 +82,20 @@ def measure_tone(
 
     The tone is looked for within `reach_hz` of `nominal_hz`. `full_scale` is the largest value that the recording can
     hold (None: not known), `step` one converter step (0 for floats). Unsteadiness is the standard deviation of the
-    levels of whole 0.5 s stretches, distortion the rms of harmonics 2 to 5 over the tone's, tone to noise the tone's
+    levels of whole 0.5 s stretches (Hann-windowed, so that rumble stays out), trend_db the change of a straight line
+    through them, distortion the rms of harmonics 2 to 5 over the tone's, tone to noise the tone's
     power over that of the rest of the octave about it: noise farther off does not move a fitted tone.
     Raises ValueError for fewer than 16 samples.
     """
     fit = fit_sine(samples, sample_rate_hz, peak_hz(samples, sample_rate_hz, nominal_hz, reach_hz))
     size = max(16, round(LEVEL_STEP_S * sample_rate_hz))
     starts = range(0, samples.size - size + 1, size)
-    levels = [20.0 * math.log10(fit_sine(samples[i : i + size], sample_rate_hz, fit.frequency_hz).rms) for i in starts]
+    pieces = (samples[i : i + size] for i in starts)
+    levels = [20.0 * math.log10(line_rms(piece, sample_rate_hz, fit.frequency_hz)) for piece in pieces]
     sine = fit.samples(samples.size, sample_rate_hz) - fit.offset
-    clipped = _flat_topped(samples - fit.offset, sine) or _flat_topped(fit.offset - samples, -sine)
+    clipped = False
+    if fit.rms * math.sqrt(2.0) >= FLAT_STEPS * step:
+        clipped = _flat_topped(samples - fit.offset, sine) or _flat_topped(fit.offset - samples, -sine)
     if full_scale is not None:
         at_end = np.abs(samples) >= full_scale - SLACK_STEPS * step
         clipped = clipped or bool(np.convolve(at_end, np.ones(CLIPPED_RUN), "valid").max(initial=0.0) >= CLIPPED_RUN)
@@ -89,6 +104,7 @@ def measure_tone(
         rms=fit.rms,
         unsteadiness_db=float(np.std(levels, ddof=1)) if len(levels) > 1 else 0.0,
         levels=len(levels),
+        trend_db=float(np.polyfit(range(len(levels)), levels, 1)[0]) * len(levels) if len(levels) > 2 else 0.0,
         distortion_pct=100.0 * fit.harmonics_rms / fit.rms,
         tone_to_noise_db=20.0
         * math.log10(fit.rms / max(_noise_beside(samples - fit.offset, sine, sample_rate_hz, fit.frequency_hz), 1e-30)),
@@ -126,16 +142,26 @@ class ToneLimits:
     frequency_within_pct: float
     least_tone_to_noise_db: float
     distortion_limit_pct: float
+    ring_spread_limit_db: float
 
 
-def length_refusal(ring: Ring, limits: ToneLimits) -> dict[str, str]:
-    """Why a ring's steady part is too short to be used, as a reason code with its words; empty where it is not."""
-    if ring.steady_s >= limits.shortest_steady_s:
-        return {}
-    needed = f"{limits.shortest_steady_s:g} s are needed"
-    if ring.length_s >= limits.shortest_steady_s + RING_MARGIN_S:
-        return {"unsteady-tone": f"{ring.steady_s:.2f} s of {ring.length_s:.2f} s of tone are steady, {needed}"}
-    return {"too-short-tone": f"{ring.steady_s:.2f} s of steady tone, {needed}"}
+def ring_refusals(ring: Ring, limits: ToneLimits) -> dict[str, str]:
+    """Why a ring is refused before its tone is measured: a reason code with its words; empty where it is not.
+
+    Its steady part is too short, or the rest, more than half as long, has another level: which one is right cannot be
+    told.
+    """
+    if ring.steady_s < limits.shortest_steady_s - ROUNDING_S:
+        needed = f"{limits.shortest_steady_s:g} s are needed"
+        if ring.length_s >= limits.shortest_steady_s + RING_MARGIN_S:
+            return {"unsteady-tone": f"{ring.steady_s:.2f} s of {ring.length_s:.2f} s of tone are steady, {needed}"}
+        return {"too-short-tone": f"{ring.steady_s:.2f} s of steady tone, {needed}"}
+    if ring.rest_s > MOST_REST * ring.steady_s and abs(ring.rest_off_db) > limits.ring_spread_limit_db:
+        words = (
+            f"{ring.steady_s:.1f} s of tone are steady, the other {ring.rest_s:.1f} s are {ring.rest_off_db:+.2f} dB"
+        )
+        return {"unsteady-tone": f"{words} from them (limit {limits.ring_spread_limit_db:g} dB)"}
+    return {}
 
 
 def tone_refusals(tone: MeasuredTone, nominal_hz: float, limits: ToneLimits) -> dict[str, str]:

@@ -54,7 +54,8 @@ def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
         if len(times) > 1 and name not in takers:
             places = " and ".join(map(str, times))
             doubts.append(Doubt(name, "rung-twice", f"position {name} was rung {len(times)} times (turns {places})"))
-    return doubts + _exchanged([name for name in turns if name not in takers], stated)
+    doubts += _exchanged([name for name in turns if name not in takers], stated)
+    return list({(found.position, found.code): found for found in reversed(doubts)}.values())[::-1]
 
 
 def _in_place_of(name: str, rung: Sequence[str], stated: Sequence[str]) -> str | None:

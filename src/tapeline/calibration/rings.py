@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from tapeline.calibration.rung_blocks import LEAST_DOMINANCE_DB, NEAR_DB, Expected, Flags, partners, rung_blocks
-from tapeline.calibration.tone import SMALLEST_POWER, SteadyPart, ToneTrack, steadiness_limit_db, steady_part
+from tapeline.calibration.tone import SMALLEST_POWER, Reals, SteadyPart, ToneTrack, steadiness_limit_db, steady_part
 
 JOINED_GAP_S = 0.3
 """Blocks lost to a knock for no longer than this do not end a ring (own choice, some blocks)."""
@@ -15,12 +16,25 @@ JOINED_GAP_S = 0.3
 LEAST_RING_S = 0.5
 """A shorter tone is a slip of the hand, not a ring (own choice)."""
 
+ROUNDING_S = 1e-6
+"""Lengths are sums of blocks, which rounding makes a little shorter than they are."""
+
+LEAST_STOP_DB = 10.0
+"""A tone that falls by less than this outside of a channel's rings is hum (own choice)."""
+
+LEAST_OUTSIDE_S = 1.0
+"""In less than this nothing can be said of it, but by its level (own choice)."""
+
+FAINT_DB = -30.0
+"""A tone all through a recording that is lower than this against what is expected is hum (own choice)."""
+
 
 @dataclass(frozen=True)
 class Ring:
     """One turn of one channel (index from 0): when its tone was heard, how loud, and the steady part in it, if any.
 
-    `level_db` is the median against what was expected of the channel.
+    `level_db` is the median against what was expected of the channel; `rest_s` is how long the tone lasted outside of
+    the steady part, `rest_off_db` how far its median level was from that of the steady part.
     """
 
     channel: int
@@ -28,6 +42,8 @@ class Ring:
     stop_s: float
     level_db: float
     steady: SteadyPart | None
+    rest_s: float = 0.0
+    rest_off_db: float = 0.0
 
     @property
     def length_s(self) -> float:
@@ -59,17 +75,45 @@ def rings_in(track: ToneTrack, expected: Expected, steady_within_db: float, with
             part = np.zeros(rung.shape[1], dtype=bool)
             part[first:last] = rung[channel, first:last]
             steady = steady_part(part, tone[channel], track.hop_s, track.block_s, limit)
-            power = max(float(np.median(tone[channel, part])), SMALLEST_POWER)
-            level_db = 10.0 * float(np.log10(power / expected.power[channel]))
-            own.append(Ring(channel, first * track.hop_s, (last - 1) * track.hop_s + track.block_s, level_db, steady))
+            level = 10.0 * np.log10(np.maximum(tone[channel], SMALLEST_POWER) / expected.power[channel])
+            start_s, stop_s = first * track.hop_s, (last - 1) * track.hop_s + track.block_s
+            rest_s, rest_off_db = _rest(part, level, steady, track.hop_s)
+            own.append(Ring(channel, start_s, stop_s, float(np.median(level[part])), steady, rest_s, rest_off_db))
         loudest = max((ring.level_db for ring in own), default=0.0)
         rings += [ring for ring in own if ring.level_db > loudest - LEAST_DOMINANCE_DB]
     return sorted(rings, key=lambda ring: (ring.start_s, ring.channel))
 
 
+def _rest(part: Flags, level: Reals, steady: SteadyPart | None, hop_s: float) -> tuple[float, float]:
+    """Length of a ring outside of its steady part, in seconds, and its median level against that part, in dB."""
+    if steady is None:
+        return 0.0, 0.0
+    start = np.arange(part.size) * hop_s
+    inside = part & (start >= steady.start_s - hop_s / 2) & (start < steady.stop_s - hop_s)
+    rest = part & ~inside
+    if not rest.any() or not inside.any():
+        return 0.0, 0.0
+    return float(np.count_nonzero(rest)) * hop_s, float(np.median(level[rest]) - np.median(level[inside]))
+
+
+def is_hum(track: ToneTrack, channel: int, rings: Sequence[Ring]) -> bool:
+    """Whether a channel carries the tone outside of its rings too, at nearly their level: it never stops."""
+    own = [ring for ring in rings if ring.channel == channel]
+    start = np.arange(track.tone.shape[1]) * track.hop_s
+    outside = np.ones(start.size, dtype=bool)
+    inside = np.zeros(start.size, dtype=bool)
+    for ring in own:
+        outside &= (start + track.block_s < ring.start_s) | (start > ring.stop_s)
+        inside |= (start >= ring.start_s) & (start + track.block_s <= ring.stop_s)
+    if np.count_nonzero(outside) * track.hop_s < LEAST_OUTSIDE_S or not inside.any():
+        return max((ring.level_db for ring in own), default=0.0) < FAINT_DB
+    rung, left = (max(float(np.median(track.tone[channel, part])), SMALLEST_POWER) for part in (inside, outside))
+    return 10.0 * float(np.log10(rung / left)) < LEAST_STOP_DB
+
+
 def rung_together(track: ToneTrack, expected: Expected) -> dict[int, int]:
     """Channels that carried the tone while another one did, each with that other one (indices from 0)."""
-    beside = partners(track.tone, track.beside, expected)
+    beside = partners(track.tone, track.beside, expected, track.hop_s)
     found = {}
     for channel, others in enumerate(beside):
         longest = max(_long_stretches(others >= 0, track), key=lambda stretch: stretch[1] - stretch[0], default=None)

@@ -46,46 +46,37 @@ class Expected:
 def rung_blocks(tone: Reals, beside: Reals, expected: Expected, hop_s: float, within_db: float = NEAR_DB) -> Flags:
     """Which channel is rung in which block, shape (channels, blocks) as `tone` and the noise `beside` it.
 
-    A channel of stated sensitivity is rung where its tone is within `within_db` of what is expected and 6 dB clear of
-    all others of that kind, each against its own expected value; the noise beside the tone is 10 dB lower. Of a channel
-    without one the own loudest level stands for what is expected: it is rung within 6 dB of that while none of stated
-    sensitivity is near its own. Channels that are at their loudest just then contend by their sensors' voltage: it must
-    be 6 dB above those without a stated sensitivity and no more than 6 dB below those with one.
+    Channels within 6 dB of their own loudest level contend; the others hear a leak. One of stated sensitivity is rung
+    where its tone is within `within_db` of what is expected, 10 dB above the noise, and 6 dB clear of all others of
+    that kind, each against its own expected value. One without gives way to them and is rung where its sensor's voltage
+    is 6 dB above that of all others that contend.
     """
     if tone.size == 0:
         return np.zeros(tone.shape, dtype=bool)
-    level, clear = _levels(tone, beside, expected)
-    near = near_blocks(tone, beside, expected, within_db)
-    rung = near & (above_others(level, expected.stated) >= LEAST_DOMINANCE_DB)
+    level, clear, loud = _levels(tone, beside, expected, hop_s)
+    near = loud & clear & expected.stated[:, None] & (np.abs(level) <= within_db)
+    contending = np.where(loud, level, -np.inf)
+    rung = near & (above_others(contending, expected.stated) >= LEAST_DOMINANCE_DB)
     unstated = ~expected.stated
     if unstated.any():
-        loudest = _sustained(level, max(1, round(SUSTAINED_S / hop_s)))
-        loud = level >= loudest[:, None] - LEAST_DOMINANCE_DB
-        volts = np.where(loud, level + 20.0 * np.log10(expected.sensitivity_v_per_pa)[:, None], -np.inf)
-        own = loud & clear & (np.abs(level) <= PLAUSIBLE_DB)
-        with np.errstate(invalid="ignore"):
-            own &= above_others(volts, unstated) >= LEAST_DOMINANCE_DB
-            own &= above_others(volts, expected.stated) >= -LEAST_DOMINANCE_DB
-        rung |= unstated[:, None] & own & ~near.any(axis=0)
+        volts = contending + 20.0 * np.log10(expected.sensitivity_v_per_pa)[:, None]
+        own = loud & clear & (np.abs(level) <= PLAUSIBLE_DB) & ~near.any(axis=0)
+        own &= above_others(volts, np.ones_like(unstated)) >= LEAST_DOMINANCE_DB
+        rung |= unstated[:, None] & own
     return np.asarray(rung)
 
 
-def near_blocks(tone: Reals, beside: Reals, expected: Expected, within_db: float = NEAR_DB) -> Flags:
-    """Where a channel of stated sensitivity carries a tone near what is expected, whatever the others do."""
-    level, clear = _levels(tone, beside, expected)
-    return np.asarray(expected.stated[:, None] & clear & (np.abs(level) <= within_db))
-
-
-def partners(tone: Reals, beside: Reals, expected: Expected) -> NDArray[np.int64]:
+def partners(tone: Reals, beside: Reals, expected: Expected, hop_s: float) -> NDArray[np.int64]:
     """The other channel that carries the tone as loud as this one, -1 where there is none; shape (channels, blocks).
 
-    Both are near what is expected of them and less than 6 dB apart against that.
+    Both are of stated sensitivity, at their loudest, near what is expected of them and less than 6 dB apart.
     """
     found = np.full(tone.shape, -1)
     if tone.shape[0] < 2 or tone.size == 0:
         return found
-    level, _ = _levels(tone, beside, expected)
-    seen = np.where(near_blocks(tone, beside, expected), level, -np.inf)
+    level, clear, loud = _levels(tone, beside, expected, hop_s)
+    near = loud & clear & expected.stated[:, None] & (np.abs(level) <= NEAR_DB)
+    seen = np.where(near, level, -np.inf)
     order = np.argsort(-seen, axis=0, kind="stable")
     first, second = order[0], order[1]
     blocks = np.arange(tone.shape[1])
@@ -96,15 +87,20 @@ def partners(tone: Reals, beside: Reals, expected: Expected) -> NDArray[np.int64
     return found
 
 
-def _levels(tone: Reals, beside: Reals, expected: Expected) -> tuple[Reals, Flags]:
-    """Levels in dB against what is expected, and where the noise beside the tone is low enough."""
+def _levels(tone: Reals, beside: Reals, expected: Expected, hop_s: float) -> tuple[Reals, Flags, Flags]:
+    """Levels in dB against what is expected, where the noise is low enough, where a channel is near its own loudest."""
     power = np.maximum(tone, SMALLEST_POWER)
+    level = 10.0 * np.log10(power / expected.power[:, None])
     clear = 10.0 * np.log10(power / beside) >= LEAST_BLOCK_TONE_TO_NOISE_DB
-    return 10.0 * np.log10(power / expected.power[:, None]), clear
+    loudest = _sustained(level, max(1, round(SUSTAINED_S / hop_s)))
+    return level, clear, level >= loudest[:, None] - LEAST_DOMINANCE_DB
 
 
 def above_others(level: Reals, members: Flags) -> Reals:
-    """How far each channel is above the loudest other one of the members, in dB; infinite where there is none."""
+    """How far each channel is above the loudest other one of the members, in dB; infinite where there is none.
+
+    Levels of minus infinity do not contend; nothing can be said of them (NaN).
+    """
     seen = np.where(members[:, None], level, -np.inf)
     best = np.argmax(seen, axis=0)
     blocks = np.arange(level.shape[1])
@@ -112,7 +108,8 @@ def above_others(level: Reals, members: Flags) -> Reals:
     seen[best, blocks] = -np.inf
     second = seen.max(axis=0)
     is_best = np.arange(level.shape[0])[:, None] == best
-    return np.asarray(level - np.where(is_best, second, first))
+    with np.errstate(invalid="ignore"):
+        return np.asarray(level - np.where(is_best, second, first))
 
 
 def _sustained(level: Reals, blocks: int) -> Reals:

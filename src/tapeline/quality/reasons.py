@@ -78,6 +78,18 @@ _ALL = (
     Reason("other-order", "good", "the rings are not in the order of the list", "list the positions as they were rung"),
     Reason("rings-differ", "doubtful", "two rings of the channel differ", "ring again; look at adapter and fit"),
     Reason(
+        "other-ring-refused",
+        "good",
+        "a longer ring of the channel was refused, a shorter one is used",
+        "nothing, if the one used was meant",
+    ),
+    Reason(
+        "leak-or-ring",
+        "doubtful",
+        "an unlisted tone on a sensor of unstated sensitivity",
+        "list the position, or state the sensitivity",
+    ),
+    Reason(
         "checks-differ", "doubtful", "checks of the same stage differ", "see which ring was bad; ring again if you can"
     ),
     Reason(
@@ -157,6 +169,7 @@ UNFIT_CHECKS = frozenset(
         "wrong-tone",
         "level-off",
         "leak",
+        "leak-or-ring",
     }
 )
 """Reasons that make a calibrator check unfit to give a sensitivity."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from tapeline.acoustics.levels import gain_from_db, power_pa2, ratio_db
@@ -14,12 +15,12 @@ from tapeline.calibration.background_tone import background_term, largest_shift_
 from tapeline.calibration.measured_tone import (
     MeasuredTone,
     ToneLimits,
-    length_refusal,
     measure_tone,
+    ring_refusals,
     tone_refusals,
 )
 from tapeline.calibration.ring_order import doubts_of_order
-from tapeline.calibration.rings import Ring
+from tapeline.calibration.rings import ROUNDING_S, Ring
 from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
 from tapeline.recordings.recording import Part, Recording
@@ -29,6 +30,9 @@ from tapeline.steps.term_columns import term_columns
 
 LONGEST_MEASURED_S = 10.0
 """A longer steady part is measured in its middle: ten seconds fix level and frequency, and memory stays small."""
+
+LOWERED_BY = frozenset({"clipped-tone", "distorted-tone", "unsteady-tone"})
+"""Faults that make a tone low by themselves: an overload, a coupler that is not seated."""
 
 
 def rows_of_recording(
@@ -41,26 +45,31 @@ def rows_of_recording(
     expected = [c for c in channels if not check.positions or c.position in check.positions]
     unheard = [c for c in expected if c.position not in rows] if check.positions or not rows else []
     for channel in channels:
+        if channel not in expected or channel in heard.channels:
+            continue
         if channel not in present:
             row = rows[channel.position] = empty_row(needs, check, channel)
             doubt(row, "channel-missing", f"it is on channel {channel.channel} of {recording.channels}")
-        elif channel not in heard.channels and channel in expected:
+        else:
             row = rows[channel.position] = empty_row(needs, check, channel)
             doubt(row, "full-scale-unknown", f"{recording.bits}-bit samples need full_scale_v in the fittings table")
     unheard = [c for c in unheard if c.position not in rows]
     other = heard.other_tones(unheard) if unheard else {}
     for channel in unheard:
         row = rows[channel.position] = empty_row(needs, check, channel)
+        if channel.position in heard.together:
+            continue
         doubt(row, "no-tone", _no_tone_words(heard))
         if channel.position in other:
             doubt(row, "wrong-tone", other[channel.position])
     _doubt_companions(heard, rows)
-    _doubt_not_finite(heard, rows)
+    _doubt_not_finite(heard, [c for c in expected if c.position in heard.not_finite], rows)
     sequence = [heard.channels[ring.channel].position for ring in heard.rings]
     for found in doubts_of_order(sequence, check.positions):
         if found.position in rows:
             rows[found.position]["reasons"].append(found.code)
             rows[found.position]["sentences"].append(found.sentence)
+    _doubt_unlisted(heard, rows)
     length = {"sample_rate_hz": heard.rate_hz, "duration_s": heard.duration_s}
     return [row | length for row in rows.values()]
 
@@ -85,13 +94,26 @@ def _doubt_companions(heard: Heard, rows: dict[str, dict[str, Any]]) -> None:
             doubt(row, "rung-together", words)
 
 
-def _doubt_not_finite(heard: Heard, rows: dict[str, dict[str, Any]]) -> None:
+def _doubt_not_finite(heard: Heard, channels: Sequence[Channel], rows: dict[str, dict[str, Any]]) -> None:
+    for channel in channels:
+        row = rows.setdefault(channel.position, empty_row(heard.needs, heard.check, channel))
+        words = f"{heard.not_finite[channel.position]} of {heard.part.frames} samples are no finite numbers"
+        doubt(row, "tone-not-finite", words)
+
+
+def _doubt_unlisted(heard: Heard, rows: Mapping[str, dict[str, Any]]) -> None:
+    """A sensor of unstated sensitivity that nobody says was rung may only have heard a neighbour."""
     for channel in heard.channels:
-        count = heard.not_finite.get(channel.position)
-        if count is not None:
-            row = rows.setdefault(channel.position, empty_row(heard.needs, heard.check, channel))
-            words = f"{count} of {heard.part.frames} samples are no finite numbers"
-            doubt(row, "tone-not-finite", words)
+        row = rows.get(channel.position)
+        if (
+            row is not None
+            and channel.sensitivity_v_per_pa is None
+            and {"not-listed", "rung-in-place"} & {*row["reasons"]}
+        ):
+            words = (
+                "without a stated sensitivity its tone cannot be told from a neighbour's leak: list it, or state one"
+            )
+            doubt(row, "leak-or-ring", words)
 
 
 def doubt(row: dict[str, Any], code: str, words: str) -> None:
@@ -124,28 +146,42 @@ def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -
     }
 
 
+@dataclass(frozen=True)
+class MeasuredRing:
+    """One ring with its tone, the columns that follow from it and why it is refused; no tone without a steady part."""
+
+    ring: Ring
+    tone: MeasuredTone | None
+    columns: Mapping[str, Any]
+    refused: Mapping[str, str]
+
+
 def _best_row(heard: Heard, channel: Channel) -> dict[str, Any] | None:
-    """The row of one channel from its longest steady ring; None where it was not rung."""
+    """The row of one channel from its longest steady ring that is not refused; None where it was not rung."""
     index = heard.channels.index(channel)
     own = [ring for ring in heard.rings if ring.channel == index]
     if not own:
         return None
-    best = max(own, key=lambda ring: (ring.steady_s, ring.length_s))
-    limits = _tone_limits(heard.needs)
-    row = empty_row(heard.needs, heard.check, channel)
+    measured: list[MeasuredRing] = []
+    for ring in sorted(own, key=lambda ring: (ring.steady_s, ring.length_s), reverse=True):
+        measured.append(_measured_ring(heard, channel, ring))
+        if not measured[-1].refused:
+            break
+    best = measured[0] if measured[-1].refused else measured[-1]
+    row = empty_row(heard.needs, heard.check, channel) | dict(best.columns)
     offset = heard.part.start / heard.rate_hz
     row["ring_starts_s"] = [ring.start_s + offset for ring in own]
     row["ring_stops_s"] = [ring.stop_s + offset for ring in own]
-    row["turn"] = heard.rings.index(best) + 1
-    refused = length_refusal(best, limits)
-    if best.steady is not None:
-        tone, used = _measured(heard, channel, best.steady)
-        row |= _tone_columns(heard, channel, tone, used, offset)
-        refused |= tone_refusals(tone, heard.check.frequency_hz, limits) | _contradiction(heard.needs, channel, row)
-        _compare_rings(heard, channel, row, tone, [ring for ring in own if ring is not best])
+    row["turn"] = heard.turn_of(best.ring)
+    if best.tone is not None:
+        tried = [item.ring for item in measured]
+        _compare_rings(heard, channel, row, best.tone, [ring for ring in own if ring not in tried])
         _doubt_background(heard.needs, row)
-    for code, words in refused.items():
+    for code, words in best.refused.items():
         doubt(row, code, words)
+    if best is not measured[0]:
+        words = "; ".join(words for item in measured[:-1] for words in item.refused.values())
+        doubt(row, "other-ring-refused", f"a longer ring was refused: {words}")
     if heard.check.closed_coupler and heard.check.static_pressure_hpa is None:
         words = f"calibrator {heard.check.calibrator} follows static pressure, which is not given"
         row["reasons"].append("static-pressure-missing")
@@ -153,8 +189,17 @@ def _best_row(heard: Heard, channel: Channel) -> dict[str, Any] | None:
     return row
 
 
-def _tone_limits(needs: CalibrateNeeds) -> ToneLimits:
-    return picked(ToneLimits, needs.limits)
+def _measured_ring(heard: Heard, channel: Channel, ring: Ring) -> MeasuredRing:
+    limits = picked(ToneLimits, heard.needs.limits)
+    refused = ring_refusals(ring, limits)
+    if ring.steady is None:
+        return MeasuredRing(ring, None, {}, refused)
+    tone, used = _measured(heard, channel, ring.steady)
+    columns = _tone_columns(heard, channel, tone, used, heard.part.start / heard.rate_hz)
+    refused |= tone_refusals(tone, heard.check.frequency_hz, limits)
+    explained = not LOWERED_BY.isdisjoint(refused)
+    refused |= _contradiction(heard.needs, channel, columns["sensitivity_v_per_pa"], explained)
+    return MeasuredRing(ring, tone, columns, refused)
 
 
 def _used_of(steady: SteadyPart) -> SteadyPart:
@@ -168,19 +213,21 @@ def _doubt_background(needs: CalibrateNeeds, row: dict[str, Any]) -> None:
     if below_db is None or (shift_db := largest_shift_db(float(gain_from_db(below_db)), 1.0)) <= limit:
         return
     words = (
-        f"without the calibrator there is a tone of its frequency, {-below_db:.0f} dB lower: it moves the level by up "
-        f"to {shift_db:.2f} dB (limit {limit:g} dB): look for mains hum"
+        f"between the rings there is a tone of their frequency, {-below_db:.0f} dB lower: it may move the level by "
+        f"{shift_db:.2f} dB or so (limit {limit:g} dB): look for mains hum"
     )
     doubt(row, "background-tone", words)
 
 
-def _contradiction(needs: CalibrateNeeds, channel: Channel, row: Mapping[str, Any]) -> dict[str, str]:
-    """A check so far from the sensor table that an entry of the tables must be wrong."""
+def _contradiction(
+    needs: CalibrateNeeds, channel: Channel, sensitivity_v_per_pa: float, explained: bool
+) -> dict[str, str]:
+    """A check so far from the sensor table that an entry must be wrong, unless a low level is explained already."""
     stated, limit = channel.sensitivity_v_per_pa, needs.limits.level_off_db
     if stated is None:
         return {}
-    off_db = float(ratio_db(row["sensitivity_v_per_pa"] / stated))
-    if abs(off_db) <= limit:
+    off_db = float(ratio_db(sensitivity_v_per_pa / stated))
+    if abs(off_db) <= limit or (explained and off_db < 0.0):
         return {}
     words = f"its tone is {off_db:+.1f} dB from what the sensor table, full scale and gain let expect"
     return {"level-off": f"{words} (limit {limit:g} dB)"}
@@ -201,12 +248,12 @@ def _measured(heard: Heard, channel: Channel, steady: SteadyPart) -> tuple[Measu
 def _compare_rings(
     heard: Heard, channel: Channel, row: dict[str, Any], tone: MeasuredTone, others: Sequence[Ring]
 ) -> None:
-    """Doubt a channel whose other steady rings have another level than the one that counts."""
+    """Doubt a channel whose other rings, where long enough, have another level than the one that counts."""
     limit, needed = heard.needs.limits.ring_spread_limit_db, heard.needs.limits.shortest_steady_s
     levels = [
         20.0 * math.log10(fit_sine(heard.volts(channel, _used_of(ring.steady)), heard.rate_hz, tone.frequency_hz).rms)
         for ring in others
-        if ring.steady is not None and ring.steady_s >= needed
+        if ring.steady is not None and ring.steady_s >= needed - ROUNDING_S
     ]
     apart = max((20.0 * math.log10(tone.rms) - level for level in levels), key=abs, default=0.0)
     if abs(apart) > limit:
@@ -225,7 +272,7 @@ def _tone_columns(
     )
     terms = [*level.terms, tone.fit_term]
     background_v = heard.background_v(channel, tone.frequency_hz)
-    if background_v is not None:
+    if background_v:
         terms.append(background_term(background_v, tone.rms))
     reasons, sentences = [], []
     if not covered:

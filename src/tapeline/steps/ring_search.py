@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +13,9 @@ from numpy.typing import NDArray
 from tapeline.acoustics.levels import power_pa2
 from tapeline.calibration.background_tone import PIECE_S, quiet_pieces, rms_at
 from tapeline.calibration.level_at_sensor import CalibratorPapers, LevelAtSensor, LevelDefaults, level_at_sensor
-from tapeline.calibration.rings import Ring, rings_in, rung_together
+from tapeline.calibration.rings import ROUNDING_S, Ring, is_hum, rings_in, rung_together
 from tapeline.calibration.rung_blocks import PLAUSIBLE_DB, UNSTATED_SENSITIVITY_V_PER_PA, Expected
-from tapeline.calibration.tone import SMALLEST_POWER, Reals, SteadyPart, ToneTrack
+from tapeline.calibration.tone import Reals, SteadyPart, ToneTrack
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
 from tapeline.recordings.recording import Part, Recording
 from tapeline.steps.scaling import volts_per_unit
@@ -24,11 +25,6 @@ USUAL_FREQUENCIES_HZ = (250.0, 1000.0)
 
 OTHER_TONE_PCT = 5.0
 """Calibrators whose frequencies are nearer than this are not told apart by them (own choice)."""
-
-
-WEAK_DB, LEAST_STOP_DB, QUIET_SHARE = -30.0, 10.0, 0.1
-"""A tone lower than the first against what is expected that rises by less than the second above the channel's quietest
-tenth is hum, not a ring with a wrong gain (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -80,30 +76,37 @@ class Heard:
 
     @cached_property
     def rings(self) -> list[Ring]:
-        """All rings. Who was not heard is looked for again, at any level, while nobody else is rung."""
+        """All rings. Who should have been rung and was not heard is looked for again, while nobody else is rung.
+
+        Where no list says who that is, it is everybody, unless channels of unknown sensors may have been rung.
+        """
         if not self.channels:
             return []
-        steady_within_db = self.needs.limits.steady_within_db
-        rings = rings_in(self.track, self.expected, steady_within_db)
+        limits, listed = self.needs.limits, self.check.positions
+        heard = rings_in(self.track, self.expected, limits.steady_within_db)
+        rings = [
+            ring for ring in heard if self.expected.stated[ring.channel] or not is_hum(self.track, ring.channel, heard)
+        ]
         rung = {ring.channel for ring in rings}
-        if len(rung) == len(self.channels):
+        every = not listed and (not rings or len(self.channels) == self.recording.channels)
+        missed = {i for i, c in enumerate(self.channels) if i not in rung and (every or c.position in listed)}
+        if not missed:
             return rings
+        anywhere = rings_in(self.track, self.expected, limits.steady_within_db, PLAUSIBLE_DB)
         far = [
             ring
-            for ring in rings_in(self.track, self.expected, steady_within_db, PLAUSIBLE_DB)
-            if ring.channel not in rung
-            and ring.steady_s >= self.needs.limits.shortest_steady_s
+            for ring in anywhere
+            if ring.channel in missed
+            and ring.steady_s >= limits.shortest_steady_s - ROUNDING_S
             and not any(ring.overlaps(near) for near in rings)
-            and not self._is_hum(ring)
+            and not is_hum(self.track, ring.channel, anywhere)
         ]
         return sorted([*rings, *far], key=lambda ring: (ring.start_s, ring.channel))
 
-    def _is_hum(self, ring: Ring) -> bool:
-        """Whether a weak tone far from what is expected never stops."""
-        tone = self.track.tone[ring.channel]
-        quiet = 10.0 * np.log10(max(float(np.quantile(tone, QUIET_SHARE)), SMALLEST_POWER))
-        quiet -= 10.0 * np.log10(self.expected.power[ring.channel])
-        return ring.level_db < WEAK_DB and ring.level_db - quiet < LEAST_STOP_DB
+    def turn_of(self, ring: Ring) -> int:
+        """The place of a ring's turn, from 1; a channel that is rung again at once keeps its turn."""
+        until = self.rings[: self.rings.index(ring) + 1]
+        return 1 + sum(later.channel != earlier.channel for earlier, later in pairwise(until))
 
     @cached_property
     def together(self) -> dict[str, str]:
@@ -132,7 +135,10 @@ class Heard:
         return pieces
 
     def background_v(self, channel: Channel, frequency_hz: float) -> float | None:
-        """Rms in volts at one frequency in the quietest moment without a ring; None where there is no such moment."""
+        """Rms in volts of a tone of that frequency in the quietest moment without a ring, 0 where none stands out.
+
+        None where there is no such moment.
+        """
         index = self.channels.index(channel)
         own = [piece[index].astype(np.float64) for piece in self._quiet]
         found = [rms_at(x, self.rate_hz, frequency_hz) for x in own if x.size and np.isfinite(x).all()]
@@ -159,9 +165,11 @@ class Heard:
                 continue
             expected = _expected(self, self.check.level_db)
             track, steady_within_db = _track(self, hertz), self.needs.limits.steady_within_db
-            for ring in rings_in(track, expected, steady_within_db, PLAUSIBLE_DB):
+            rings = rings_in(track, expected, steady_within_db, PLAUSIBLE_DB)
+            for ring in rings:
                 position = self.channels[ring.channel].position
-                if position in unheard and ring.steady_s >= self.needs.limits.shortest_steady_s:
+                long_enough = ring.steady_s >= self.needs.limits.shortest_steady_s - ROUNDING_S
+                if position in unheard and long_enough and not is_hum(track, ring.channel, rings):
                     whose = f", the tone of calibrator {' or '.join(sorted(of))}" if of else ""
                     asked = f"calibrator {self.check.calibrator} gives {stated:g} Hz"
                     found[position] = f"a steady tone near {hertz:g} Hz{whose}; {asked}"
