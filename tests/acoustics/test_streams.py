@@ -52,7 +52,7 @@ def history(
     """Mean squares of one channel's intervals."""
     lines = np.arange(1001) * RATE / 2000
     magnitude = np.sqrt(power_weights(weighting, lines))[None, None]  # type: ignore[arg-type]
-    track = WeightedHistory(magnitude, 2000, interval, np.zeros(1))
+    track = WeightedHistory(magnitude, 2000, interval, np.zeros(1), RATE)
     for piece in pieces(samples, cuts):
         track.add(piece)
     return track.powers()[0, 0]

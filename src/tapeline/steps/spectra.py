@@ -101,11 +101,13 @@ def _history(source: PressureFile, needs: SpectraNeeds, mean: Reals) -> Weighted
             hz, db = charts[position]
             correct = hz and needs.response_correction
             magnitude[w, i] = weights / gain_from_db(response_db(lines_hz, hz, db)[0]) if correct else weights
-    return WeightedHistory(magnitude, frames, needs.history.interval_s * rate, mean)
+    return WeightedHistory(magnitude, frames, needs.history.interval_s * rate, mean, rate)
 
 
 def _history_columns(source: PressureFile, needs: SpectraNeeds, track: WeightedHistory) -> dict[str, Any]:
-    levels = level_db(track.powers(), needs.reference_pressure_pa)
+    reference = needs.reference_pressure_pa
+    levels = level_db(track.powers(), reference)
+    (fast, fast_largest), (slow, slow_largest) = track.fast(), track.slow()
     weightings, positions, intervals = levels.shape
     times = np.arange(intervals) * needs.history.interval_s
     return {
@@ -114,4 +116,8 @@ def _history_columns(source: PressureFile, needs: SpectraNeeds, track: WeightedH
         "weighting": [w for w in needs.history.weighting for _ in range(positions * intervals)],
         "time_s": np.tile(times, weightings * positions),
         "level_db": levels.ravel(),
+        "fast_db": level_db(fast, reference).ravel(),
+        "slow_db": level_db(slow, reference).ravel(),
+        "fast_maximum_db": level_db(fast_largest, reference).ravel(),
+        "slow_maximum_db": level_db(slow_largest, reference).ravel(),
     }

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
@@ -35,6 +36,9 @@ from tapeline.steps.session_levels import (
 )
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
+
+EXCEEDED_PCT = (5.0, 10.0, 50.0, 90.0, 95.0)
+"""Percentages of the time that levels are exceeded in, L5 to L95 (common practice)."""
 
 FEW_LINES = 5.0
 """Bands of fewer lines are marked: too few to stand for the band's shape (common practice)."""
@@ -156,10 +160,9 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
     random, left = random_uncertainty_db(final), background_uncertainty_db(final)
     rows = []
     for p, position in enumerate(m.run.positions):
-        levels = _history_levels(history, position, wanted.weighting)
-        l10, l50, l90 = levels_exceeded(levels, (10.0, 50.0, 90.0))
         rows.append(
             {name: number(array[p]) for name, array in columns.items()}
+            | _statistics(history, position, wanted.weighting)
             | {
                 "run": m.run.run,
                 "position": position,
@@ -174,10 +177,6 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
                 "standard_uncertainty_db": number(np.sqrt(random[p] ** 2 + left[p] ** 2 + m.uncertainty_db[p] ** 2)),
                 "degrees_of_freedom": number(sum_total.degrees_of_freedom[p, 0]),
                 "bound_share": number(summed.bound_share[p]),
-                "l10_db": number(l10),
-                "l50_db": number(l50),
-                "l90_db": number(l90),
-                "maximum_db": number(levels.max()) if levels.size else None,
                 "quality": m.run.verdicts[p],
                 "calibration": m.calibration_verdicts[p],
             }
@@ -185,11 +184,15 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
     return rows
 
 
-def _history_levels(history: pa.Table, position: str, weighting: str) -> Reals:
-    frame = history.select(["position", "weighting", "level_db"])
-    keep = np.array(frame.column("position").to_pylist(), dtype=object) == position
-    keep &= np.array(frame.column("weighting").to_pylist(), dtype=object) == weighting
-    return np.asarray(frame.column("level_db").to_numpy()[keep.astype(bool)])
+def _statistics(history: pa.Table, position: str, weighting: str) -> dict[str, float | None]:
+    """Percentiles and largest levels of one channel's history; empty where it has none."""
+    keep = pc.and_(pc.equal(history["position"], position), pc.equal(history["weighting"], weighting))
+    own = history.filter(keep)
+    exceeded = levels_exceeded(own["level_db"].to_numpy(), EXCEEDED_PCT)
+    largest = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow_maximum_db": "slow_maximum_db"}
+    return {f"l{pct:g}_db": number(level) for pct, level in zip(EXCEEDED_PCT, exceeded, strict=True)} | {
+        name: pc.max(own[column]).as_py() for name, column in largest.items()
+    }
 
 
 def _narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
