@@ -129,7 +129,8 @@ def test_metadata_names_what_the_table_is_and_is_made_from(tmp_path: Path) -> No
 def test_not_a_number_in_an_array_is_an_empty_cell(tmp_path: Path) -> None:
     import numpy as np
 
-    columns = {"run": ["b", "a"], "position": ["p", "p"], "weighting": ["A", "A"], "time_s": [0.0, 0.0]}
+    columns = {name: [None, None] for name in tables.HISTORY.column_names()}
+    columns |= {"run": ["b", "a"], "position": ["p", "p"], "weighting": ["A", "A"], "time_s": [0.0, 0.0]}
     parquet.write(tables.HISTORY, tmp_path / "h.parquet", columns | {"level_db": np.array([np.nan, 60.0])}, **STAMP)
     assert parquet.read_rows(tmp_path / "h.parquet", ["run", "level_db"]) == [
         {"run": "a", "level_db": 60.0},
