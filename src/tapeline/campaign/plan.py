@@ -42,7 +42,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "pressure": 3,
     "verdicts": 1,
     "spectra": 2,
-    "tables": 4,
+    "tables": 5,
     "catalogue": 4,
     "compare": 1,
     "report": 1,
@@ -222,6 +222,7 @@ class Plan:
             bands=self._settings.bands,
             overall=self._settings.overall,
             background=self._settings.background,
+            confidence=self._settings.confidence,
             reference_pressure_pa=self._settings.reference_pressure_pa,
         )
 

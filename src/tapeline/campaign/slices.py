@@ -241,6 +241,7 @@ class TablesNeeds:
     bands: Bands
     overall: tuple[Overall, ...]
     background: Background
+    confidence: float
     reference_pressure_pa: float
 
 

@@ -17,6 +17,7 @@ from tapeline.acoustics.background import (
 from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, mean_powers, shares_of
 from tapeline.acoustics.bands import Bands
 from tapeline.acoustics.levels import level_db
+from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
@@ -132,6 +133,12 @@ def level_columns(job: Job, total: Reals, below: Reals | None, result: Subtracti
         "upper_bound_db": level_db(result.upper_bound, reference),
         "margin_db": result.margin_db,
     }
+
+
+def interval_columns(job: Job, levels_db: Reals, degrees_of_freedom: Reals) -> dict[str, Reals]:
+    """Ends of the within-record interval of total levels: random error of the averages alone, chi-square."""
+    low, high = spectrum_interval_db(degrees_of_freedom / 2.0, job.needs.confidence)
+    return {"level_low_db": levels_db + low, "level_high_db": levels_db + high}
 
 
 def number(value: Any) -> float | None:

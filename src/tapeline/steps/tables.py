@@ -19,7 +19,7 @@ from tapeline.acoustics.band_levels import Powers, mean_powers, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.history import levels_exceeded
 from tapeline.acoustics.overall import sum_bands
-from tapeline.acoustics.statistics import welch_satterthwaite
+from tapeline.acoustics.statistics import spectrum_interval_db, welch_satterthwaite
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Overall
@@ -27,6 +27,7 @@ from tapeline.steps import places
 from tapeline.steps.session_levels import (
     Job,
     Measured,
+    interval_columns,
     keep_where,
     level_columns,
     load_job,
@@ -67,6 +68,7 @@ def _band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     total, below, result = subtracted(job, m, bands, "Z")
     columns = level_columns(job, total.power, below.power if below else None, result)
     columns |= _uncertainties(m, total, below, result)
+    columns |= interval_columns(job, columns["level_db"], total.degrees_of_freedom)
     lines = np.array([band.share.sum() for band in shares_of(bands, m.run.spectra, settings.method)])
     outside = _outside(job, m, bands)
     rows = []
@@ -157,6 +159,7 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
     bare = Powers(total.power.sum(axis=1), sum_total.variance[:, 0])
     final = keep_where(m.has_background, summed.result, bare)
     columns = level_columns(job, total.power.sum(axis=1), below.power.sum(axis=1) if below else None, final)
+    columns |= interval_columns(job, columns["level_db"], sum_total.degrees_of_freedom[:, 0])
     random, left = random_uncertainty_db(final), background_uncertainty_db(final)
     rows = []
     for p, position in enumerate(m.run.positions):
@@ -211,6 +214,7 @@ def _narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
         below = mean_powers(parts, m.used)
         corrected = background.subtract(lines.power, below.power, lines.variance, below.variance, job.limits)
         result = keep_where(m.has_background, corrected, lines)
+    line_low, line_high = spectrum_interval_db(m.run.effective_averages, job.needs.confidence)
     rows = []
     for p, position in enumerate(m.run.positions):
         has = below is not None and bool(m.has_background[p])
@@ -221,6 +225,8 @@ def _narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 "first_hz": float(hz[cut][0]) if kept.size else None,
                 "step_hz": spectra.step_hz,
                 "effective_averages": m.run.effective_averages,
+                "line_low_db": number(line_low),
+                "line_high_db": number(line_high),
                 "psd_pa2_per_hz": total[p].astype(np.float32),
                 "background_psd_pa2_per_hz": below.power[p].astype(np.float32) if below and has else None,
                 "corrected_psd_pa2_per_hz": result.corrected[p].astype(np.float32),

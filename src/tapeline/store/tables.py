@@ -262,6 +262,8 @@ NARROWBAND = Table(
         Column("first_hz", "real", "frequency of the first line", "Hz"),
         Column("step_hz", "real", "line spacing", "Hz"),
         Column("effective_averages", "real", "independent averages; degrees of freedom are twice as many"),
+        Column("line_low_db", "real", "lower end of a line's within-record interval against its level", "dB"),
+        Column("line_high_db", "real", "upper end of a line's within-record interval against its level", "dB"),
         Column("psd_pa2_per_hz", "reals", "total, one-sided", "Pa^2/Hz"),
         Column("background_psd_pa2_per_hz", "reals", "of the background runs", "Pa^2/Hz", null="none"),
         Column("corrected_psd_pa2_per_hz", "reals", "after subtraction; NaN where a bound", "Pa^2/Hz"),
@@ -277,6 +279,8 @@ NARROWBAND = Table(
 
 _LEVELS = (
     Column("level_db", "real", "total level", DB, null="outside the usable range"),
+    Column("level_low_db", "real", "lower end of its within-record interval (random error alone)", DB),
+    Column("level_high_db", "real", "upper end of its within-record interval", DB),
     Column("level_pa2", "real", "total mean square", PA2),
     Column("background_level_db", "real", "level of the background", DB, null="no background run"),
     Column("background_pa2", "real", "mean square of the background", PA2),
