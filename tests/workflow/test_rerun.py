@@ -84,10 +84,10 @@ def test_a_changed_calibration_limit_needs_no_pressure_and_no_spectra_job(sample
     assert planned == {"sensitivity": 2, "tables": 2, **PRODUCTS}
 
 
-def test_a_changed_confidence_needs_comparisons_only(sample: CampaignRun) -> None:
+def test_a_changed_confidence_needs_tables_and_comparisons_only(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("confidence: 0.95", "confidence: 0.9")}):
         planned = sample.planned()
-    assert planned == {"compare": 1, "manifest": 1, "report": 1}
+    assert planned == {"tables": 2, "compare": 1, "manifest": 1, "report": 1}
 
 
 def test_a_corrected_sensitivity_runs_the_chain_of_its_session_only(sample: CampaignRun) -> None:
