@@ -125,3 +125,20 @@ def test_a_chart_in_place_of_checks_is_less_certain_than_one_asked_for() -> None
         ("chart", "certificate"),
         ("no check in place", "default"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("apart_db", "calibrators", "named"),
+    [(0.19, "aa", False), (0.21, "aa", True), (0.27, "ab", False), (0.29, "ab", True)],
+)
+def test_checks_of_one_stage_are_compared(apart_db: float, calibrators: str, named: bool) -> None:
+    """0.2 dB for one calibrator; two of 0.1 dB each may differ by 2 sqrt(2) 0.1 = 0.28 dB."""
+    terms = (Term("calibrator", 0.1, "certificate"),)
+    checks = tuple(
+        Check("before", value, terms, {}, run, calibrator)
+        for value, run, calibrator in zip((0.01, off(apart_db)), ("r1", "r2"), calibrators, strict=True)
+    )
+    found = decide(Evidence(checks, 0.01, Term("chart", 0.2, "default"), {}), "before", LIMITS)
+    assert ("checks-differ" in found.doubts) == named
+    spread = next(term for term in found.terms if term.name == "spread of checks")
+    assert spread.contribution == pytest.approx(apart_db / (2.0 * math.sqrt(3.0)))

@@ -134,3 +134,26 @@ def test_another_calibrators_tone_must_stop_to_be_one(tmp_path: Path) -> None:
     samples[:, 1] += 1e-4 * np.sin(2 * np.pi * 250.0 * np.arange(len(samples)) / rate)
     soundfile.write(tmp_path / "c.wav", samples, rate, subtype="PCM_24")
     assert rows_of(tmp_path / "c.wav", ("p1", "p2", "p3"))["p2"]["reasons"] == ["no-tone"]
+
+
+def test_a_low_sensor_in_noise_is_no_leak(tmp_path: Path) -> None:
+    """Alone in its recording and 0.6 dB below the table: the noise beside the tone explains how it scatters."""
+    for seconds in (4.0, 8.0):
+        recorded(
+            tmp_path / "c.wav",
+            [(0, 1.0, 1.0 + seconds)],
+            hz=250.0,
+            noise_pa=0.4,
+            extra_gain_db={0: -0.6},
+            leak_db=-60.0,
+        )
+        row = rows_of(tmp_path / "c.wav", ("p1",), frequency_hz=250.0)["p1"]
+        assert row["unsteadiness_db"] > 0.05, "as unsteady as a leak"
+        assert row["reasons"] == []
+
+
+@pytest.mark.parametrize(("rate", "hz"), [(8000.0, 250.0), (8000.0, 1000.0), (48_000.0, 1000.0)])
+def test_whole_periods_of_few_samples_are_no_clipping(tmp_path: Path, rate: float, hz: float) -> None:
+    """8, 32 or 48 samples a period, always at the same moments of it."""
+    recorded(tmp_path / "c.wav", [(0, 1.0, 4.0)], hz=hz, rate=rate, seconds=6.0, noise_pa=0.005)
+    assert rows_of(tmp_path / "c.wav", ("p1",), frequency_hz=hz)["p1"]["reasons"] == []
