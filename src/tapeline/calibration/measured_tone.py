@@ -11,7 +11,7 @@ import scipy.fft
 from tapeline.acoustics.sine_fit import fit_sine, line_rms, peak_hz
 from tapeline.acoustics.uncertainty import Term, rectangular
 from tapeline.acoustics.windows import window
-from tapeline.calibration.rings import ROUNDING_S, Ring
+from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import Reals, octave_around
 
 FIT_TERM = "sine fit"
@@ -151,7 +151,7 @@ def ring_refusals(ring: Ring, limits: ToneLimits) -> dict[str, str]:
     Its steady part is too short, or the rest, more than half as long, has another level: which one is right cannot be
     told.
     """
-    if ring.steady_s < limits.shortest_steady_s - ROUNDING_S:
+    if not ring.is_steady_for(limits.shortest_steady_s):
         needed = f"{limits.shortest_steady_s:g} s are needed"
         if ring.length_s >= limits.shortest_steady_s + RING_MARGIN_S:
             return {"unsteady-tone": f"{ring.steady_s:.2f} s of {ring.length_s:.2f} s of tone are steady, {needed}"}

@@ -54,6 +54,10 @@ class Ring:
         """Length of the steady part, 0 where there is none."""
         return self.steady.length_s if self.steady else 0.0
 
+    def is_steady_for(self, seconds: float) -> bool:
+        """Whether the steady part is that long."""
+        return self.steady_s >= seconds - ROUNDING_S
+
     def overlaps(self, other: Ring) -> bool:
         """Whether the two were heard at the same time."""
         return self.start_s < other.stop_s and other.start_s < self.stop_s
@@ -70,12 +74,12 @@ def rings_in(track: ToneTrack, expected: Expected, steady_within_db: float, with
     rings = []
     for channel in range(tone.shape[0]):
         own = []
+        level = 10.0 * np.log10(np.maximum(tone[channel], SMALLEST_POWER) / expected.power[channel])
         limit = steadiness_limit_db(rung[channel], tone[channel], beside[channel], track.near_share, steady_within_db)
         for first, last in _long_stretches(rung[channel], track):
             part = np.zeros(rung.shape[1], dtype=bool)
             part[first:last] = rung[channel, first:last]
             steady = steady_part(part, tone[channel], track.hop_s, track.block_s, limit)
-            level = 10.0 * np.log10(np.maximum(tone[channel], SMALLEST_POWER) / expected.power[channel])
             start_s, stop_s = first * track.hop_s, (last - 1) * track.hop_s + track.block_s
             rest_s, rest_off_db = _rest(part, level, steady, track.hop_s)
             own.append(Ring(channel, start_s, stop_s, float(np.median(level[part])), steady, rest_s, rest_off_db))

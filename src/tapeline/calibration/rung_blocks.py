@@ -54,7 +54,7 @@ def rung_blocks(tone: Reals, beside: Reals, expected: Expected, hop_s: float, wi
     if tone.size == 0:
         return np.zeros(tone.shape, dtype=bool)
     level, clear, loud = _levels(tone, beside, expected, hop_s)
-    near = loud & clear & expected.stated[:, None] & (np.abs(level) <= within_db)
+    near = loud & clear & _near(level, expected, within_db)
     contending = np.where(loud, level, -np.inf)
     rung = near & (above_others(contending, expected.stated) >= LEAST_DOMINANCE_DB)
     unstated = ~expected.stated
@@ -75,8 +75,7 @@ def partners(tone: Reals, beside: Reals, expected: Expected, hop_s: float) -> ND
     if tone.shape[0] < 2 or tone.size == 0:
         return found
     level, clear, loud = _levels(tone, beside, expected, hop_s)
-    near = loud & clear & expected.stated[:, None] & (np.abs(level) <= NEAR_DB)
-    seen = np.where(near, level, -np.inf)
+    seen = np.where(loud & clear & _near(level, expected, NEAR_DB), level, -np.inf)
     order = np.argsort(-seen, axis=0, kind="stable")
     first, second = order[0], order[1]
     blocks = np.arange(tone.shape[1])
@@ -94,6 +93,11 @@ def _levels(tone: Reals, beside: Reals, expected: Expected, hop_s: float) -> tup
     clear = 10.0 * np.log10(power / beside) >= LEAST_BLOCK_TONE_TO_NOISE_DB
     loudest = _sustained(level, max(1, round(SUSTAINED_S / hop_s)))
     return level, clear, level >= loudest[:, None] - LEAST_DOMINANCE_DB
+
+
+def _near(level: Reals, expected: Expected, within_db: float) -> Flags:
+    """Where a channel of stated sensitivity is no farther than that from what is expected."""
+    return np.asarray(expected.stated[:, None] & (np.abs(level) <= within_db))
 
 
 def above_others(level: Reals, members: Flags) -> Reals:

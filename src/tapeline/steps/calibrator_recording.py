@@ -20,7 +20,7 @@ from tapeline.calibration.measured_tone import (
     tone_refusals,
 )
 from tapeline.calibration.ring_order import doubts_of_order
-from tapeline.calibration.rings import ROUNDING_S, Ring
+from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
 from tapeline.recordings.recording import Part, Recording
@@ -47,11 +47,10 @@ def rows_of_recording(
     for channel in channels:
         if channel not in expected or channel in heard.channels:
             continue
+        row = rows[channel.position] = empty_row(needs, check, channel)
         if channel not in present:
-            row = rows[channel.position] = empty_row(needs, check, channel)
             doubt(row, "channel-missing", f"it is on channel {channel.channel} of {recording.channels}")
         else:
-            row = rows[channel.position] = empty_row(needs, check, channel)
             doubt(row, "full-scale-unknown", f"{recording.bits}-bit samples need full_scale_v in the fittings table")
     unheard = [c for c in unheard if c.position not in rows]
     other = heard.other_tones(unheard) if unheard else {}
@@ -253,7 +252,7 @@ def _compare_rings(
     levels = [
         20.0 * math.log10(fit_sine(heard.volts(channel, _used_of(ring.steady)), heard.rate_hz, tone.frequency_hz).rms)
         for ring in others
-        if ring.steady is not None and ring.steady_s >= needed - ROUNDING_S
+        if ring.steady is not None and ring.is_steady_for(needed)
     ]
     apart = max((20.0 * math.log10(tone.rms) - level for level in levels), key=abs, default=0.0)
     if abs(apart) > limit:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.levels import power_pa2
 from tapeline.calibration.background_tone import PIECE_S, quiet_pieces, rms_at
 from tapeline.calibration.level_at_sensor import CalibratorPapers, LevelAtSensor, LevelDefaults, level_at_sensor
-from tapeline.calibration.rings import ROUNDING_S, Ring, is_hum, rings_in, rung_together
+from tapeline.calibration.rings import Ring, is_hum, rings_in, rung_together
 from tapeline.calibration.rung_blocks import PLAUSIBLE_DB, UNSTATED_SENSITIVITY_V_PER_PA, Expected
 from tapeline.calibration.tone import Reals, SteadyPart, ToneTrack
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
@@ -97,7 +97,7 @@ class Heard:
             ring
             for ring in anywhere
             if ring.channel in missed
-            and ring.steady_s >= limits.shortest_steady_s - ROUNDING_S
+            and ring.is_steady_for(limits.shortest_steady_s)
             and not any(ring.overlaps(near) for near in rings)
             and not is_hum(self.track, ring.channel, anywhere)
         ]
@@ -158,17 +158,17 @@ class Heard:
         names: dict[float, list[str]] = {hertz: [] for hertz in USUAL_FREQUENCIES_HZ}
         for name, hertz in self.needs.calibrators:
             names.setdefault(hertz, []).append(name)
+        expected = _expected(self, self.check.level_db)
         found: dict[str, str] = {}
         for hertz, of in sorted(names.items()):
             near = abs(hertz / stated - 1.0) * 100.0 <= OTHER_TONE_PCT
             if not unheard - found.keys() or near or hertz >= self.rate_hz / 2.0:
                 continue
-            expected = _expected(self, self.check.level_db)
             track, steady_within_db = _track(self, hertz), self.needs.limits.steady_within_db
             rings = rings_in(track, expected, steady_within_db, PLAUSIBLE_DB)
             for ring in rings:
                 position = self.channels[ring.channel].position
-                long_enough = ring.steady_s >= self.needs.limits.shortest_steady_s - ROUNDING_S
+                long_enough = ring.is_steady_for(self.needs.limits.shortest_steady_s)
                 if position in unheard and long_enough and not is_hum(track, ring.channel, rings):
                     whose = f", the tone of calibrator {' or '.join(sorted(of))}" if of else ""
                     asked = f"calibrator {self.check.calibrator} gives {stated:g} Hz"
