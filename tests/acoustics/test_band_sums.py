@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, Powers, band_sums, mean_powers, shares_of
 from tapeline.acoustics.bands import bands_between, line_shares
+from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import line_covariance, window
 
 
@@ -41,9 +42,11 @@ def test_a_band_beyond_the_lines_is_empty() -> None:
 def test_band_variance_describes_the_scatter_of_simulated_noise(method: str, overlap: float) -> None:
     frames, rate, channels = 512, 12_800.0, 600
     shape = window("hann", frames)
-    averaged = AveragedSpectrum(shape, round(frames * (1 - overlap)), np.zeros(channels))
-    averaged.add(np.random.default_rng(8).normal(size=(channels, 12_800)).astype(np.float32))
-    covariance = line_covariance(shape, averaged.hop_frames, averaged.blocks)
+    averaged = AveragedSpectrum(shape, round(frames * (1 - overlap)), channels)
+    blocks = WindowedBlocks(shape, averaged.hop_frames, np.zeros(channels), [averaged])
+    blocks.add(np.random.default_rng(8).normal(size=(channels, 12_800)).astype(np.float32))
+    blocks.finish()
+    covariance = line_covariance(shape, averaged.hop_frames, averaged.pairs())
     bands = bands_between(3, 400.0, 4000.0)
     measured = LineSpectra(averaged.density(rate), rate / frames, covariance)
     flat = LineSpectra(np.full((1, frames // 2 + 1), 2.0 / rate), rate / frames, covariance)

@@ -10,16 +10,31 @@ from tapeline.acoustics.band_levels import LineSpectra, Powers, band_sums, share
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.weightings import power_weights
-from tapeline.acoustics.windows import WindowName, effective_averages, line_covariance, power_variance, window
+from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.windows import (
+    WindowName,
+    all_pairs,
+    effective_averages,
+    line_covariance,
+    power_variance,
+    window,
+)
 
 RATE, FRAMES, SPANS = 12_800.0, 128, 3000
 
 
+def white_noise(name: WindowName, hop: int, blocks: int, seed: int) -> AveragedSpectrum:
+    """Averaged spectra of so many blocks of white noise of unit variance, in `SPANS` channels."""
+    averaged = AveragedSpectrum(window(name, FRAMES), hop, SPANS)
+    stream = WindowedBlocks(window(name, FRAMES), hop, np.zeros(SPANS), [averaged])
+    stream.add(np.random.default_rng(seed).normal(size=(SPANS, FRAMES + hop * (blocks - 1))).astype(np.float32))
+    stream.finish()
+    return averaged
+
+
 def simulated(name: WindowName, hop: int, blocks: int) -> np.ndarray:
     """Relative deviations of averaged lines of white noise, (realisations, lines), lines away from both ends."""
-    averaged = AveragedSpectrum(window(name, FRAMES), hop, np.zeros(SPANS))
-    frames = FRAMES + hop * (blocks - 1)
-    averaged.add(np.random.default_rng(21).normal(size=(SPANS, frames)).astype(np.float32))
+    averaged = white_noise(name, hop, blocks, 21)
     assert averaged.blocks == blocks
     inner = averaged.density(RATE)[:, 6:-6]
     return inner / (2.0 / RATE) - 1.0
@@ -32,7 +47,7 @@ def simulated(name: WindowName, hop: int, blocks: int) -> np.ndarray:
 def test_neighbouring_lines_vary_together_as_stated(name: WindowName, overlap: float, blocks: int) -> None:
     """3000 spectra of 53 lines, some 30,000 independent products: each covariance within six of its standard errors."""
     hop = round(FRAMES * (1 - overlap))
-    expected = line_covariance(window(name, FRAMES), hop, blocks, 5)
+    expected = line_covariance(window(name, FRAMES), hop, all_pairs(blocks, FRAMES, hop), 5)
     deviation = simulated(name, hop, blocks)
     for reach in range(6):
         products = deviation[:, : deviation.shape[1] - reach] * deviation[:, reach:]
@@ -43,22 +58,22 @@ def test_neighbouring_lines_vary_together_as_stated(name: WindowName, overlap: f
 
 def test_the_first_entry_is_one_over_the_effective_averages() -> None:
     shape = window("hann", 512)
-    assert 1 / line_covariance(shape, 256, 40)[0] == pytest.approx(effective_averages(shape, 256, 40))
-    assert effective_averages(shape, 256, 1) == pytest.approx(1.0)
-    assert effective_averages(shape, 256, 0) == 0.0
+    pairs = all_pairs(40, 512, 256)
+    assert pairs == (40, 39)
+    assert 1 / line_covariance(shape, 256, pairs)[0] == pytest.approx(effective_averages(shape, 256, pairs))
+    assert effective_averages(shape, 256, (1,)) == pytest.approx(1.0)
+    assert effective_averages(shape, 256, ()) == 0.0
 
 
 def test_weights_act_on_powers_and_variances() -> None:
     """A-weighted band sums of white noise: mean and variance against 3000 simulated spectra, six standard errors."""
     hop, blocks = FRAMES // 2, 12
-    covariance = line_covariance(window("hann", FRAMES), hop, blocks)
+    covariance = line_covariance(window("hann", FRAMES), hop, all_pairs(blocks, FRAMES, hop))
     lines = FRAMES // 2 + 1
     hz = np.arange(lines) * RATE / FRAMES
     weights = power_weights("A", hz)
     bands = bands_between(1, 500.0, 2000.0)
-    averaged = AveragedSpectrum(window("hann", FRAMES), hop, np.zeros(SPANS))
-    frames = FRAMES + hop * (blocks - 1)
-    averaged.add(np.random.default_rng(22).normal(size=(SPANS, frames)).astype(np.float32))
+    averaged = white_noise("hann", hop, blocks, 22)
     measured = LineSpectra(averaged.density(RATE), RATE / FRAMES, covariance)
     flat = LineSpectra(np.full((1, lines), 2.0 / RATE), RATE / FRAMES, covariance)
     found = band_sums(measured, shares_of(bands, measured), weights).power
@@ -93,7 +108,7 @@ def test_variance_of_a_sum_is_the_double_sum() -> None:
 def test_within_record_intervals_of_bands_cover_the_truth(name: WindowName, overlap: float, blocks: int) -> None:
     """95 % of 3000 records, for bands of 2 to 9 lines: four standard errors are 1.6 %, few lines are no chi-square."""
     hop = round(FRAMES * (1 - overlap))
-    covariance = line_covariance(window(name, FRAMES), hop, blocks)
+    covariance = line_covariance(window(name, FRAMES), hop, all_pairs(blocks, FRAMES, hop))
     density = np.zeros((SPANS, FRAMES // 2 + 1))
     density[:, 6:-6] = (simulated(name, hop, blocks) + 1.0) * 2.0 / RATE
     spectra = LineSpectra(density, RATE / FRAMES, covariance)

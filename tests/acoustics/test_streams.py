@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.history import WeightedHistory, levels_exceeded
+from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
 from tapeline.acoustics.weightings import power_weights
-from tapeline.acoustics.windows import window
+from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.windows import all_pairs, window
 
 RATE = 8000.0
 CUTS = st.lists(st.integers(1, 5000), min_size=1, max_size=8)
@@ -31,19 +33,87 @@ def pieces(samples: NDArray[np.float32], cuts: list[int]) -> list[NDArray[np.flo
 @given(cuts=CUTS)
 def test_averaged_spectra(cuts: list[int]) -> None:
     x = np.random.default_rng(1).normal(size=(2, 9000)).astype(np.float32)
-    whole, cut = (AveragedSpectrum(window("hann", 512), 200, np.array([0.1, -0.2])) for _ in range(2))
-    whole.add(x)
-    for piece in pieces(x, cuts):
-        cut.add(piece)
-    assert cut.blocks == whole.blocks
-    assert cut.density(RATE) == pytest.approx(whole.density(RATE), rel=1e-5)
+    whole, cut = averaged(x, []), averaged(x, cuts)
+    assert cut.blocks == whole.blocks == (9000 - 512) // 200 + 1
+    assert cut.pairs() == whole.pairs() == all_pairs(whole.blocks, 512, 200)
+    assert cut.density(RATE) == pytest.approx(whole.density(RATE), rel=1e-6)
+
+
+def averaged(
+    samples: NDArray[np.float32], cuts: list[int], parts: Parts | None = None, hop: int = 200
+) -> AveragedSpectrum:
+    """Averaged spectra of blocks of 512 samples."""
+    shape, mean = window("hann", 512), np.full(samples.shape[0], 0.1)
+    spectrum = AveragedSpectrum(shape, hop, samples.shape[0], parts)
+    blocks = WindowedBlocks(shape, hop, mean, [spectrum])
+    for piece in pieces(samples, cuts):
+        blocks.add(piece)
+    blocks.finish()
+    return spectrum
+
+
+def test_a_mean_ten_times_the_rms_leaves_no_trace() -> None:
+    """Left in, its leakage in single precision is 1.6 dB of such a signal's level: the mean goes before the window."""
+    noise = np.random.default_rng(7).normal(size=(1, 40_000))
+    noise -= noise.mean()
+    shape, found = window("hann", 512), []
+    for offset in (0.0, 10.0):
+        samples = (noise + offset).astype(np.float32)
+        spectrum = AveragedSpectrum(shape, 256, 1)
+        blocks = WindowedBlocks(shape, 256, samples.mean(axis=1, dtype=np.float64), [spectrum])
+        blocks.add(samples)
+        blocks.finish()
+        found.append(spectrum.density(RATE))
+    assert found[1] == pytest.approx(found[0], rel=2e-4, abs=1e-9)
+
+
+def test_sums_of_squares_lose_nothing_over_many_blocks() -> None:
+    """A tone of a million samples: running sums in single precision would be 0.01 dB low."""
+    samples = np.sin(2.0 * np.pi * 0.125 * np.arange(1_024_000)).astype(np.float32)[None]
+    spectrum = averaged(samples - np.float32(0.0), [], hop=256)
+    power = spectrum.density(RATE)[0, 60:69].sum() * RATE / 512
+    assert 10.0 * np.log10(power / 0.5) == pytest.approx(0.0, abs=1e-4)
+
+
+@settings(deadline=None, max_examples=25)
+@given(cuts=CUTS, out=st.lists(st.tuples(st.integers(0, 9000), st.integers(1, 900)), max_size=4))
+def test_blocks_that_touch_a_part_left_out_do_not_count(cuts: list[int], out: list[tuple[int, int]]) -> None:
+    """Against the plain way: every block by itself, those that touch nothing left out averaged."""
+    x = np.random.default_rng(4).normal(size=(2, 9000)).astype(np.float32)
+    left = Parts([(0, 9000)]).without(Parts([(start, start + length) for start, length in out]))
+    starts = [s for s in range(0, 9000 - 511, 200) if not any(s < a + n and a < s + 512 for a, n in out)]
+    found = averaged(x, cuts, left)
+    assert found.blocks == len(starts)
+    reach = [sum(b - a == lag * 200 for a in starts for b in starts) for lag in range(3)]
+    assert found.pairs() == tuple(reach)
+    if starts:
+        lines = np.fft.rfft(np.stack([x[:, s : s + 512] - 0.1 for s in starts]) * window("hann", 512))
+        expected = np.mean(np.abs(lines) ** 2, axis=0)
+        assert found.density(RATE)[:, 1:-1] == pytest.approx(
+            expected[:, 1:-1] * 2.0 / (RATE * np.sum(window("hann", 512) ** 2)), rel=1e-4
+        )
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    ranges=st.lists(st.tuples(st.integers(0, 60), st.integers(0, 20)), max_size=6),
+    out=st.lists(st.tuples(st.integers(0, 60), st.integers(0, 20)), max_size=4),
+    asked=st.tuples(st.integers(0, 70), st.integers(1, 15)),
+)
+def test_parts_are_sets_of_frames(
+    ranges: list[tuple[int, int]], out: list[tuple[int, int]], asked: tuple[int, int]
+) -> None:
+    frames = {f for start, length in ranges for f in range(start, start + length)}
+    frames -= {f for start, length in out for f in range(start, start + length)}
+    parts = Parts((a, a + n) for a, n in ranges).without(Parts((a, a + n) for a, n in out))
+    assert {f for start, stop in parts.ranges for f in range(start, stop)} == frames
+    assert parts.frames == len(frames)
+    assert bool(parts.hold(asked[0], sum(asked))) == set(range(asked[0], sum(asked))).issubset(frames)
 
 
 def test_no_whole_block_is_said_so() -> None:
-    short = AveragedSpectrum(window("hann", 512), 256, np.zeros(1))
-    short.add(np.zeros((1, 511), dtype=np.float32))
     with pytest.raises(ValueError, match="not one whole block"):
-        short.density(RATE)
+        averaged(np.zeros((1, 511), dtype=np.float32), []).density(RATE)
 
 
 def history(
@@ -52,10 +122,16 @@ def history(
     """Mean squares of one channel's intervals."""
     lines = np.arange(1001) * RATE / 2000
     magnitude = np.sqrt(power_weights(weighting, lines))[None, None]  # type: ignore[arg-type]
-    track = WeightedHistory(magnitude, 2000, interval, np.zeros(1), RATE)
+    track = WeightedHistory(magnitude, interval, RATE)
+    blocks = WindowedBlocks(window("hann", 2000), 1000, np.zeros(1), [track])
+    found = []
     for piece in pieces(samples, cuts):
-        track.add(piece)
-    return track.powers()[0, 0]
+        blocks.add(piece)
+        found.append(track.drain())
+    blocks.finish()
+    found.append(track.drain())
+    assert [part.first for part in found] == np.cumsum([0, *(part.powers.shape[-1] for part in found[:-1])]).tolist()
+    return np.concatenate([part.powers[0, 0] for part in found])
 
 
 @settings(deadline=None, max_examples=25)

@@ -15,8 +15,8 @@ from tapeline.acoustics.statistics import (
     student_factor,
     student_p_value,
     variance_ratio_p_value,
-    welch_satterthwaite,
 )
+from tapeline.acoustics.uncertainty import welch_satterthwaite
 
 ISO_3744 = MarginLimits(no_correction_above_db=15.0, enough_margin_db=6.0, least_margin_db=3.0, bound_factor=1.645)
 

@@ -10,7 +10,7 @@ from reference_tables import open_data
 
 from tapeline.acoustics.bands import band_powers, line_shares
 from tapeline.acoustics.levels import level_db, power_pa2
-from tapeline.acoustics.windows import effective_averages, line_covariance, window
+from tapeline.acoustics.windows import all_pairs, effective_averages, line_covariance, window
 
 STEP_HZ = 400_000.0 / 2**13
 BLOCKS = 487
@@ -45,8 +45,9 @@ def test_lines_scatter_as_welch_says() -> None:
     one block alone (4/9 and 1/36) would give 0.1305 dB. Observed on the five channels without structure of their own;
     500 lines know a standard deviation within 5 %, and the spectra are not quite smooth."""
     shape = window("hann", 8192)
-    covariance = line_covariance(shape, 4096, BLOCKS)
-    assert effective_averages(shape, 4096, BLOCKS) == pytest.approx(461.4, abs=0.3)
+    pairs = all_pairs(BLOCKS, shape.size, 4096)
+    covariance = line_covariance(shape, 4096, pairs)
+    assert effective_averages(shape, 4096, pairs) == pytest.approx(461.4, abs=0.3)
     expected = 4.343 * np.sqrt((6 * covariance[0] - 8 * covariance[1] + 2 * covariance[2]) / 6)
     lines = level_db(spectra()[:, 20:820])[:, 200:700]
     observed = np.std(np.diff(lines, n=2, axis=1), axis=1) / np.sqrt(6)

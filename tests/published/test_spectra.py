@@ -7,11 +7,12 @@ import pytest
 import scipy.signal
 from reference_tables import reference_rows
 
-from tapeline.acoustics.averaged_spectra import AveragedSpectrum, block_frames
+from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import band_powers, bands_between, line_shares
 from tapeline.acoustics.boundary_layer import goody_density, goody_shape
 from tapeline.acoustics.levels import level_db
-from tapeline.acoustics.windows import WindowName, effective_averages, noise_bandwidth_lines, window
+from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
+from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, noise_bandwidth_lines, window
 
 WINDOWS: tuple[WindowName, ...] = ("hann", "flattop", "rectangular")
 
@@ -19,10 +20,11 @@ WINDOWS: tuple[WindowName, ...] = ("hann", "flattop", "rectangular")
 def density(samples: np.ndarray, rate: float, name: WindowName, frames: int, overlap: float = 0.5) -> np.ndarray:
     """Averaged spectrum of one channel."""
     block = samples.astype(np.float32)[None]
-    averaged = AveragedSpectrum(
-        window(name, frames), round(frames * (1 - overlap)), block.mean(axis=1, dtype=np.float64)
-    )
-    averaged.add(block)
+    shape, hop = window(name, frames), round(frames * (1 - overlap))
+    averaged = AveragedSpectrum(shape, hop, 1)
+    blocks = WindowedBlocks(shape, hop, block.mean(axis=1, dtype=np.float64), [averaged])
+    blocks.add(block)
+    blocks.finish()
     return averaged.density(rate)[0]
 
 
@@ -99,7 +101,8 @@ def test_window_properties(name: WindowName, bandwidth: float, half: float, thre
 def test_effective_averages(overlap: float, blocks: int, averages: float) -> None:
     """Welch (1967), Hann: relative error 0.2294 for 20 blocks at 50 %, about 0.947 K; 0.3062 at 75 %."""
     shape = window("hann", 4096)
-    found = effective_averages(shape, round(4096 * (1 - overlap)), blocks)
+    hop = round(4096 * (1 - overlap))
+    found = effective_averages(shape, hop, all_pairs(blocks, 4096, hop))
     expected = {(0.5, 20): 1 / 0.2294**2, (0.75, 20): 1 / 0.3062**2}.get((overlap, blocks), averages)
     assert found == pytest.approx(expected, rel=3e-3)
 
@@ -114,7 +117,8 @@ def test_reference_table_of_effective_averages() -> None:
         overlap = float(row["overlap"])
         overlap = overlap / 100.0 if overlap >= 1.0 else overlap
         shape = window(names[row["window"]], 4096)  # type: ignore[arg-type]
-        found = effective_averages(shape, round(4096 * (1 - overlap)), int(row["segments_K"]))
+        hop = round(4096 * (1 - overlap))
+        found = effective_averages(shape, hop, all_pairs(int(row["segments_K"]), 4096, hop))
         assert found == pytest.approx(float(row["nd_effective"]), rel=2e-3)
         checked += 1
     assert checked > 10

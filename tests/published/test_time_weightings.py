@@ -5,20 +5,23 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.history import WeightedHistory
+from tapeline.acoustics.history import HistoryPart, WeightedHistory
 from tapeline.acoustics.time_weighting import FAST_S, SLOW_S, ExponentialMean
+from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.windows import window
 
 RATE = 48_000
 BLOCK = 12_000
 
 
-def history(samples: np.ndarray, interval_s: float = 0.125) -> WeightedHistory:
+def history(samples: np.ndarray, interval_s: float = 0.125) -> HistoryPart:
     """The unweighted history of one channel."""
-    track = WeightedHistory(np.ones((1, 1, BLOCK // 2 + 1)), BLOCK, interval_s * RATE, np.zeros(1), RATE)
+    track = WeightedHistory(np.ones((1, 1, BLOCK // 2 + 1)), interval_s * RATE, RATE)
+    blocks = WindowedBlocks(window("hann", BLOCK), BLOCK // 2, np.zeros(1), [track])
     for start in range(0, samples.size, 5000):
-        track.add(samples[None, start : start + 5000].astype(np.float32))
-    track.powers()
-    return track
+        blocks.add(samples[None, start : start + 5000].astype(np.float32))
+    blocks.finish()
+    return track.drain()
 
 
 def burst_response_db(seconds: float, weighting: str) -> float:
@@ -26,7 +29,7 @@ def burst_response_db(seconds: float, weighting: str) -> float:
     time = np.arange(14 * RATE) / RATE
     inside = (time >= 7.0) & (time < 7.0 + seconds)
     track = history(np.sqrt(2.0) * np.sin(2.0 * np.pi * 4000.0 * time) * inside)
-    largest = (track.fast() if weighting == "F" else track.slow())[1]
+    largest = track.fast_largest if weighting == "F" else track.slow_largest
     return float(10.0 * np.log10(np.nanmax(largest)))
 
 
@@ -50,7 +53,7 @@ def test_decay_after_a_tone_stops(weighting: str, decay_db_per_s: float) -> None
     """10 / (ln 10 tau): 34.7 and 4.3 dB/s (IEC 61672-1:2013, 5.8.2, from memory)."""
     time = np.arange(16 * RATE) / RATE
     track = history(np.sin(2.0 * np.pi * 1000.0 * time) * (time < 8.0))
-    ends = 10.0 * np.log10((track.fast() if weighting == "F" else track.slow())[0][0, 0])
+    ends = 10.0 * np.log10((track.fast if weighting == "F" else track.slow)[0, 0])
     first = round(8.25 / 0.125) - 1
     assert (ends[first] - ends[first + 8]) / 1.0 == pytest.approx(decay_db_per_s, rel=0.005)
 
@@ -59,7 +62,7 @@ def test_slow_from_half_second_readings() -> None:
     """14 CFR 36, A36.3.7.6: with 0.5 s readings, 0.60653 of the old level and 0.39347 of the new one."""
     mean = ExponentialMean((1,), 0.5, 1.0, 0.5)
     mean.add(np.array([[1.0] + [0.0] * 20]))
-    assert mean.at_ends(12)[0, 9:] == pytest.approx(0.39347 * 0.60653 ** np.arange(9, 12), rel=1e-4)
+    assert mean.drain(12)[0][0, 9:] == pytest.approx(0.39347 * 0.60653 ** np.arange(9, 12), rel=1e-4)
 
 
 @pytest.mark.parametrize("weighting", ["F", "S"])
@@ -67,7 +70,8 @@ def test_a_steady_tone_reads_its_level_once_settled(weighting: str) -> None:
     """Empty before five time constants: a start from nothing would be 0.03 dB low and more."""
     constant = FAST_S if weighting == "F" else SLOW_S
     track = history(np.sin(2.0 * np.pi * 1000.0 * np.arange(10 * RATE) / RATE))
-    ends, largest = (found[0, 0] for found in (track.fast() if weighting == "F" else track.slow()))
+    ends = (track.fast if weighting == "F" else track.slow)[0, 0]
+    largest = (track.fast_largest if weighting == "F" else track.slow_largest)[0, 0]
     settled = np.arange(1, ends.size + 1) * 0.125 >= 5.0 * constant
     assert np.isnan(ends[~settled]).all()
     assert np.isnan(largest[~settled]).all()
@@ -78,5 +82,5 @@ def test_a_steady_tone_reads_its_level_once_settled(weighting: str) -> None:
 def test_intervals_and_cuts_do_not_change_the_weighting() -> None:
     """The value at 3 s is the same for intervals of 0.1, 0.25 and 1 s."""
     samples = np.random.default_rng(3).normal(size=5 * RATE)
-    values = [history(samples, step).fast()[0][0, 0, round(3.0 / step) - 1] for step in (0.1, 0.25, 1.0)]
+    values = [history(samples, step).fast[0, 0, round(3.0 / step) - 1] for step in (0.1, 0.25, 1.0)]
     assert values == pytest.approx([values[0]] * 3, rel=1e-9)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from tapeline.recordings.opening import channel_count, open_recording
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
+from tapeline.recordings.sample_words import decode
 
 RATE = 12_800
 FRAMES = np.clip(np.random.default_rng(1).normal(0.0, 0.25, (9_001, 3)), -0.99, 0.99)
@@ -71,11 +73,36 @@ def test_headerless_files(tmp_path: Path, sample_type: str, byte_order: str, ord
 
 
 def test_full_scale_is_one() -> None:
-    from tapeline.recordings.raw_binary import decode
+    assert decode(struct.pack("<hh", -32768, 16384), "int16", "little")[0] == pytest.approx([-1.0, 0.5])
+    assert decode(struct.pack(">i", 2**30), "int32", "big")[0] == pytest.approx([0.5])
 
-    assert decode(struct.pack("<hh", -32768, 16384), "int16", "little") == pytest.approx([-1.0, 0.5])
-    assert decode(b"\x00\x00\x80\xff\xff\x3f", "int24", "little") == pytest.approx([-1.0, 0.5], abs=2e-7)
-    assert decode(struct.pack(">i", 2**30), "int32", "big") == pytest.approx([0.5])
+
+@pytest.mark.parametrize("order", ["little", "big"])
+@pytest.mark.parametrize("channels", [1, 5])
+def test_24_bit_words_keep_sign_and_every_bit(order: Literal["little", "big"], channels: int) -> None:
+    """Plus and minus full scale, plus and minus one, zero: exact, whatever the neighbouring bytes are."""
+    words = [2**23 - 1, -(2**23), 1, -1, 0]
+    raw = b"".join(word.to_bytes(3, order, signed=True) for word in words)
+    found = decode(raw, "int24", order, channels)
+    assert found.shape == (channels, 5 // channels)
+    assert found.T.ravel().tolist() == [word / 2**23 for word in words]
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+@pytest.mark.parametrize(
+    ("container", "endian"), [("WAV", "LITTLE"), ("WAV", "BIG"), ("RF64", "LITTLE"), ("W64", "LITTLE")]
+)
+def test_plain_words_are_what_the_library_decodes(tmp_path: Path, subtype: str, container: str, endian: str) -> None:
+    """Against the decoding library, bit by bit, with a chunk behind the samples and an odd number of frames."""
+    path = tmp_path / "a.wav"
+    noise = np.random.default_rng(5).uniform(-1.0, 1.0, (4_999, 3))
+    noise[:4] = [[1.0] * 3, [-1.0] * 3, [0.0] * 3, [2.0**-23] * 3]
+    with soundfile.SoundFile(path, "w", 8000, 3, subtype, endian, container) as stream:
+        stream.write(noise)
+        if container == "WAV":
+            stream.title = "synthetic"
+    expected, _ = soundfile.read(path, dtype="float32")
+    assert np.array_equal(samples(open_recording([path])), expected.T)
 
 
 @settings(deadline=None, max_examples=30)

@@ -3,51 +3,62 @@
 from __future__ import annotations
 
 import numpy as np
-import scipy.fft
-from numpy.typing import NDArray
 
+from tapeline.acoustics.parts import Parts
+from tapeline.acoustics.windowed_blocks import Lines
 from tapeline.acoustics.windows import Reals
-
-BLOCKS_A_CALL = 16
-"""Blocks of one channel handed to one FFT call: enough to amortise the call, small enough to stay in cache."""
-
-
-def block_frames(sample_rate_hz: float, resolution_hz: float) -> int:
-    """The next fast FFT length that gives at most the wanted line spacing."""
-    return int(scipy.fft.next_fast_len(int(np.ceil(sample_rate_hz / resolution_hz - 1e-9)), real=True))
 
 
 class AveragedSpectrum:
-    """Sums squared spectra of overlapping windowed blocks as samples come in.
+    """Sums the squared lines of blocks that lie wholly within one of the `parts` of the stream (None: all of it).
 
-    `mean` (channels,) is subtracted from every sample: the mean of the whole recording part, the only detrending.
+    Squares are summed in single precision over the blocks of one call, 16 at most, and in double precision from there.
     """
 
-    def __init__(self, shape: Reals, hop_frames: int, mean: Reals) -> None:
-        self.hop_frames = hop_frames
-        self.blocks = 0
-        self._window = shape.astype(np.float32)
-        self._energy = float(np.sum(shape.astype(np.float64) ** 2))
-        self._mean = mean.astype(np.float64)
-        self._rest = np.zeros((mean.size, 0), dtype=np.float32)
-        self._sum = np.zeros((mean.size, shape.size // 2 + 1))
+    margins = False
 
-    def add(self, samples: NDArray[np.float32]) -> None:
-        """Take in samples, float32 of shape (channels, frames), continuing where the last call ended."""
-        centred = (samples - self._mean[:, None]).astype(np.float32)
-        held = np.concatenate([self._rest, centred], axis=1)
-        frames = self._window.size
-        count = max(0, (held.shape[1] - frames) // self.hop_frames + 1)
-        if count:
-            views = np.lib.stride_tricks.sliding_window_view(held, frames, axis=1)[:, :: self.hop_frames]
-            for first in range(0, count, BLOCKS_A_CALL):
-                for channel in range(held.shape[0]):
-                    blocks = views[channel, first : min(first + BLOCKS_A_CALL, count)] * self._window
-                    lines = scipy.fft.rfft(blocks, axis=-1)
-                    power = lines.real**2 + lines.imag**2
-                    self._sum[channel] += power.sum(axis=0, dtype=np.float64)
-        self.blocks += count
-        self._rest = held[:, count * self.hop_frames :].copy()
+    def __init__(self, shape: Reals, hop_frames: int, channels: int, parts: Parts | None = None) -> None:
+        self.hop_frames = hop_frames
+        self._frames = shape.size
+        self._energy = float(np.sum(shape.astype(np.float64) ** 2))
+        self._parts = parts
+        self._sum = np.zeros((channels, shape.size // 2 + 1))
+        self._used: list[int] = []
+
+    @property
+    def blocks(self) -> int:
+        """How many blocks were averaged."""
+        return len(self._used)
+
+    def take(self, channel: int, first: int, lines: Lines) -> None:
+        """See LinesTaker."""
+        used = self._inside(first, lines.shape[0])
+        if used.size < lines.shape[0]:
+            lines = lines[used - first]
+        real_and_imaginary = lines.view(np.float32)
+        squares = np.einsum("bk,bk->k", real_and_imaginary, real_and_imaginary)
+        self._sum[channel] += squares[0::2]
+        self._sum[channel] += squares[1::2]
+
+    def close(self, first: int, count: int) -> None:
+        """See LinesTaker."""
+        self._used.extend(self._inside(first, count).tolist())
+
+    def finish(self, frames: int) -> None:
+        """See LinesTaker; nothing is left to do."""
+
+    def _inside(self, first: int, count: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        """Numbers of the blocks that count, of `count` blocks from `first` on."""
+        blocks = np.arange(first, first + count)
+        if self._parts is None:
+            return blocks
+        return blocks[self._parts.hold(blocks * self.hop_frames, blocks * self.hop_frames + self._frames)]
+
+    def pairs(self) -> tuple[int, ...]:
+        """How many pairs of averaged blocks lie 0, 1, 2 ... hops apart, as far as blocks overlap."""
+        reach = -(-self._frames // self.hop_frames)
+        used = np.asarray(self._used, dtype=np.int64)
+        return tuple(int(np.isin(used + lag, used, assume_unique=True).sum()) for lag in range(reach))
 
     def density(self, sample_rate_hz: float) -> Reals:
         """One-sided power spectral density, window-power-corrected, shape (channels, lines), in unit^2/Hz.
@@ -56,8 +67,13 @@ class AveragedSpectrum:
         """
         if self.blocks == 0:
             raise ValueError("not one whole block of samples to average")
-        density = self._sum * (2.0 / (self.blocks * sample_rate_hz * self._energy))
-        density[:, 0] *= 0.5
-        if self._window.size % 2 == 0:
-            density[:, -1] *= 0.5
-        return density
+        return one_sided(self._sum, self._frames) / (self.blocks * sample_rate_hz * self._energy)
+
+
+def one_sided(squares: Reals, frames: int) -> Reals:
+    """Twice the squared lines (..., lines) of blocks of `frames` samples, but for 0 Hz and half the sample rate."""
+    doubled = 2.0 * squares
+    doubled[..., 0] *= 0.5
+    if frames % 2 == 0:
+        doubled[..., -1] *= 0.5
+    return doubled

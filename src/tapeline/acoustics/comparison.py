@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.statistics import student_factor, student_p_value, variance_ratio_p_value, welch_satterthwaite
+from tapeline.acoustics.statistics import student_factor, student_p_value, variance_ratio_p_value
+from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.acoustics.windows import Reals
 
 OWN_SCATTER_P = 0.01

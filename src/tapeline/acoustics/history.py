@@ -2,121 +2,142 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
 from tapeline.acoustics.time_weighting import FAST_S, SLOW_S, ExponentialMean
-from tapeline.acoustics.windows import Reals, window
+from tapeline.acoustics.windowed_blocks import Lines
+from tapeline.acoustics.windows import Reals
 
 STEP_S = 0.002
 """Powers go into the time weightings as means over some 2 ms, 1/60 of the shorter time constant (own choice)."""
+
+SPARE_RATE = 1.05
+"""Filtered signals are sampled so much faster than twice their highest frequency: what the squares' own spectrum folds
+down to then lies far above the time weightings."""
+
+
+@dataclass(frozen=True)
+class HistoryPart:
+    """Mean squares of consecutive intervals, arrays of shape (weightings, channels, intervals).
+
+    `fast` and `slow` hold at the end of each interval, `fast_largest` and `slow_largest` are the largest in it; NaN
+    while the mean is still settling.
+    """
+
+    first: int
+    powers: Reals
+    fast: Reals
+    slow: Reals
+    fast_largest: Reals
+    slow_largest: Reals
 
 
 class WeightedHistory:
     """Filters streamed samples by given line weights and averages their square over intervals.
 
-    The filter works in overlapping Hann blocks (half a block apart, whose windows add to one): each block's spectrum is
-    multiplied by `magnitude` and transformed back. Times are those of the incoming samples.
-    `magnitude` has the shape (weightings, channels, block // 2 + 1).
+    Takes the lines of Hann blocks half a block apart, whose windows add to one: each block's spectrum is multiplied by
+    `magnitude` and transformed back, no finer sampled than its highest frequency asks for, and added to the one before.
+    Times are those of the incoming samples. `magnitude` has the shape (weightings, channels, block // 2 + 1).
     """
 
-    def __init__(
-        self, magnitude: Reals, block_frames: int, interval_frames: float, mean: Reals, sample_rate_hz: float
-    ) -> None:
-        if block_frames % 2:
-            raise ValueError("the block length must be even")
-        self._magnitude = magnitude.astype(np.float32)
-        self._window = window("hann", block_frames).astype(np.float32)
-        self._interval = interval_frames
-        self._mean = mean
-        weightings, channels = magnitude.shape[:2]
-        self._rest = np.zeros((channels, block_frames // 2), dtype=np.float32)
-        self._tail = np.zeros((weightings, channels, block_frames // 2), dtype=np.float32)
-        self._position = -(block_frames // 2)
-        self._squares: list[Reals] = []
-        self._open = np.zeros((weightings, channels))
-        self._open_frames = 0
-        self._frames = 0
-        steps = max(1, round(block_frames / 2 / sample_rate_hz / STEP_S))
-        self._step_edges = np.round(np.arange(steps) * (block_frames / 2 / steps)).astype(np.int64)
-        self._step_frames = np.diff(self._step_edges, append=block_frames // 2)
-        step = block_frames / 2 / steps
+    margins = True
+
+    def __init__(self, magnitude: Reals, interval_frames: float, sample_rate_hz: float) -> None:
+        weightings, channels, lines = magnitude.shape
+        block = 2 * (lines - 1)
+        passed = np.flatnonzero(magnitude.any(axis=(0, 1)))
+        highest = int(passed[-1]) if passed.size else 0
+        short = 2 * int(scipy.fft.next_fast_len(int(np.ceil(SPARE_RATE * (highest + 1))), real=True))
+        self._short = min(short, block)
+        self._lines = min(lines, self._short // 2 + 1)
+        self._magnitude = (magnitude[..., : self._lines] * (self._short / block)).astype(np.float32)
+        self._interval = interval_frames * self._short / block
+        self._interval_frames = interval_frames
+        self._tail = np.zeros((weightings, channels, self._short // 2), dtype=np.float32)
+        steps = max(1, round(block / 2 / sample_rate_hz / STEP_S))
+        self._step_edges = np.round(np.arange(steps + 1) * (self._short / 2 / steps)).astype(np.int64)
         shape = (weightings, channels)
         self._fast, self._slow = (
-            ExponentialMean(shape, step, constant * sample_rate_hz, interval_frames) for constant in (FAST_S, SLOW_S)
+            ExponentialMean(shape, block / 2 / steps, constant * sample_rate_hz, interval_frames)
+            for constant in (FAST_S, SLOW_S)
         )
+        self._open = np.zeros(shape)
+        self._done: list[Reals] = []
+        self._drained = 0
+        self._whole: int | None = None
+        self._prepare(0, 1)
 
-    def add(self, samples: NDArray[np.float32]) -> None:
-        """Take in samples, float32 of shape (channels, frames)."""
-        self._frames += samples.shape[1]
-        self._filter((samples - self._mean[:, None]).astype(np.float32))
-
-    def _filter(self, centred: NDArray[np.float32]) -> None:
-        held = np.concatenate([self._rest, centred], axis=1)
-        half = self._window.size // 2
-        whole = held.shape[1] // half - 1
-        for k in range(max(0, whole)):
-            self._block(held[:, k * half : (k + 2) * half])
-        self._rest = held[:, max(0, whole) * half :].copy()
-
-    def _block(self, block: NDArray[np.float32]) -> None:
-        half = self._window.size // 2
-        lines = scipy.fft.rfft(block * self._window, axis=-1)
+    def take(self, channel: int, first: int, lines: Lines) -> None:
+        """See LinesTaker."""
+        count, half = lines.shape[0], self._short // 2
+        if first >= 0 and (first, count) != self._prepared:
+            self._prepare(first, count)
         for w in range(self._magnitude.shape[0]):
-            filtered = scipy.fft.irfft(lines * self._magnitude[w], n=self._window.size, axis=-1)
-            self._tail[w] += filtered[:, :half]
-            if w == 0:
-                ready = np.empty_like(self._tail)
-            ready[w] = self._tail[w]
-            self._tail[w] = filtered[:, half:]
-        self._collect(ready)
+            weighted = lines[:, : self._lines] * self._magnitude[w, channel]
+            back = scipy.fft.irfft(weighted, n=self._short, axis=-1, overwrite_x=True)
+            if first >= 0:
+                joined = back[:, :half]
+                joined[0] += self._tail[w, channel]
+                joined[1:] += back[:-1, half:]
+                squares = np.square(joined).ravel()
+                self._in_steps[w, channel] = np.add.reduceat(squares, self._step_starts)
+                self._in_intervals[w, channel] = np.add.reduceat(squares, self._interval_starts)
+            self._tail[w, channel] = back[-1, half:]
 
-    def _collect(self, ready: NDArray[np.float32]) -> None:
-        """Sum squares into intervals; interval i covers frames round(i d) to round((i + 1) d)."""
-        if self._position < 0:
-            self._position += self._window.size // 2
+    def _prepare(self, first: int, count: int) -> None:
+        """Where steps and intervals begin in the filtered samples of these blocks."""
+        self._prepared = (first, count)
+        half = self._short // 2
+        start, stop = first * half, (first + count) * half
+        self._step_starts = (self._step_edges[None, :-1] + np.arange(count)[:, None] * half).ravel()
+        numbers = np.arange(int(start / self._interval), int(np.ceil(stop / self._interval)) + 2)
+        ends = np.round(numbers * self._interval).astype(np.int64)
+        self._ends = ends[(ends > start) & (ends <= stop)]
+        self._interval_starts = np.concatenate([[0], self._ends[self._ends < stop] - start])
+        shape = self._magnitude.shape[:2]
+        self._in_steps = np.zeros((*shape, self._step_starts.size))
+        self._in_intervals = np.zeros((*shape, self._interval_starts.size))
+
+    def close(self, first: int, count: int) -> None:
+        """See LinesTaker."""
+        if first < 0:
             return
-        in_steps = np.add.reduceat(ready * ready, self._step_edges, axis=-1) / self._step_frames
+        in_steps = self._in_steps / np.tile(np.diff(self._step_edges), count)
         self._fast.add(in_steps)
         self._slow.add(in_steps)
-        start = 0
-        while start < ready.shape[-1]:
-            stop_frame = round((len(self._squares) + 1) * self._interval)
-            take = min(ready.shape[-1] - start, stop_frame - self._position)
-            part = ready[..., start : start + take].astype(np.float64)
-            self._open += np.sum(part * part, axis=-1)
-            self._open_frames += take
-            self._position += take
-            start += take
-            if self._position == stop_frame:
-                self._squares.append(self._open / self._open_frames)
-                self._open, self._open_frames = np.zeros_like(self._open), 0
+        for place in range(self._interval_starts.size):
+            self._open = self._open + self._in_intervals[..., place]
+            if place < self._ends.size:
+                number = self._drained + len(self._done)
+                samples = round((number + 1) * self._interval) - round(number * self._interval)
+                self._done.append(self._open / samples)
+                self._open = np.zeros_like(self._open)
+
+    def finish(self, frames: int) -> None:
+        """See LinesTaker."""
+        self._whole = int(np.floor(frames / self._interval_frames + 1e-9))
 
     @property
-    def _whole(self) -> int:
-        return int(np.floor(self._frames / self._interval + 1e-9))
+    def waiting(self) -> int:
+        """Intervals that are complete and not yet drained."""
+        found = min(len(self._done), self._fast.waiting, self._slow.waiting)
+        return found if self._whole is None else min(found, max(0, self._whole - self._drained))
 
-    def fast(self) -> tuple[Reals, Reals]:
-        """F-weighted powers at the end of each whole interval, and the largest in it; after `powers`.
-
-        Both of shape (weightings, channels, intervals), NaN while the mean is still settling.
-        """
-        return self._fast.at_ends(self._whole), self._fast.largest(self._whole)
-
-    def slow(self) -> tuple[Reals, Reals]:
-        """As `fast`, S-weighted."""
-        return self._slow.at_ends(self._whole), self._slow.largest(self._whole)
-
-    def powers(self) -> Reals:
-        """Mean squares of all whole intervals, shape (weightings, channels, intervals); call once, at the end."""
-        self._filter(np.zeros((self._rest.shape[0], self._window.size), dtype=np.float32))
-        if not self._whole:
-            return np.zeros((*self._open.shape, 0))
-        return np.stack(self._squares[: self._whole], axis=-1)
+    def drain(self) -> HistoryPart:
+        """All intervals that are complete; each is handed out once. After `finish` only those within the stream."""
+        count, first = self.waiting, self._drained
+        powers = np.stack(self._done[:count], axis=-1) if count else np.zeros((*self._open.shape, 0))
+        del self._done[:count]
+        self._drained += count
+        (fast, fast_largest), (slow, slow_largest) = self._fast.drain(count), self._slow.drain(count)
+        return HistoryPart(first, powers, fast, slow, fast_largest, slow_largest)
 
 
-def levels_exceeded(levels: Reals, percents: tuple[float, ...]) -> Reals:
+def levels_exceeded(levels: NDArray[np.float64], percents: tuple[float, ...]) -> Reals:
     """Level exceeded in p percent of the intervals, L_p: the (100 - p)th percentile; shape (..., percents)."""
     if levels.shape[-1] == 0:
         return np.full((*levels.shape[:-1], len(percents)), np.nan)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from tapeline.acoustics.windows import window
@@ -63,7 +62,7 @@ class HumSearch:
         hop = self._frames // 2
         while self._slow.shape[1] >= self._frames:
             block = self._slow[:, : self._frames]
-            lines = scipy.fft.rfft((block - block.mean(axis=1, keepdims=True)) * self._window, axis=1)
+            lines = np.fft.rfft((block - block.mean(axis=1, keepdims=True)) * self._window, axis=1)
             self._power += lines.real**2 + lines.imag**2
             self.blocks += 1
             self._slow = self._slow[:, hop:]

@@ -1,4 +1,4 @@
-"""Intervals and tests: chi-square, Student, Welch-Satterthwaite, Benjamini-Hochberg."""
+"""Intervals and tests: chi-square, Student, Benjamini-Hochberg."""
 
 from __future__ import annotations
 
@@ -35,18 +35,6 @@ def student_factor(degrees_of_freedom: ArrayLike, confidence: float) -> Reals:
 def student_p_value(t: ArrayLike, degrees_of_freedom: ArrayLike) -> Reals:
     """Two-sided p-value of a t statistic."""
     return np.asarray(2.0 * scipy.special.stdtr(np.asarray(degrees_of_freedom, float), -np.abs(np.asarray(t))))
-
-
-def welch_satterthwaite(variances: ArrayLike, degrees_of_freedom: ArrayLike, axis: int = 0) -> Reals:
-    """Effective degrees of freedom of a sum of independent terms: (sum u^2)^2 / sum(u^4/nu); GUM G.4.1.
-
-    Terms with infinite degrees of freedom add to the numerator only; all-certain sums give infinity.
-    """
-    u2 = np.asarray(variances, dtype=np.float64)
-    nu = np.asarray(degrees_of_freedom, dtype=np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        below = np.sum(u2**2 / nu, axis=axis)
-        return np.asarray(np.where(below > 0.0, np.sum(u2, axis=axis) ** 2 / below, np.inf))
 
 
 def benjamini_hochberg(p_values: ArrayLike) -> Reals:

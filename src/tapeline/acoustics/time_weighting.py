@@ -33,32 +33,40 @@ class ExponentialMean:
         self._ends: list[Reals] = []
         self._largest: list[Reals] = []
         self._open = np.zeros(shape)
+        self._drained = 0
 
     def add(self, powers: Reals) -> None:
         """Take in mean squares of shape (..., steps), continuing where the last call ended."""
         for step in range(powers.shape[-1]):
             value = self._keep * self._last + (1.0 - self._keep) * powers[..., step]
             end = (self._steps + 1) * self._step
-            boundary = (len(self._ends) + 1) * self._interval
+            boundary = (self._drained + len(self._ends) + 1) * self._interval
             while boundary <= end + 1e-6:
                 share = 1.0 - (end - boundary) / self._step
                 at_end = self._last + max(0.0, min(1.0, share)) * (value - self._last)
                 self._ends.append(at_end)
                 self._largest.append(np.maximum(self._open, at_end))
                 self._open = at_end
-                boundary = (len(self._ends) + 1) * self._interval
+                boundary = (self._drained + len(self._ends) + 1) * self._interval
             self._open = np.maximum(self._open, value)
             self._last, self._steps = value, self._steps + 1
 
-    def at_ends(self, intervals: int) -> Reals:
-        """Value at the end of each interval, shape (..., intervals); NaN while the mean is still settling."""
-        return self._stacked(self._ends, intervals)
+    @property
+    def waiting(self) -> int:
+        """Intervals that have ended and were not yet drained."""
+        return len(self._ends)
 
-    def largest(self, intervals: int) -> Reals:
-        """Largest value in each interval, shape (..., intervals); NaN while the mean is still settling."""
-        return self._stacked(self._largest, intervals)
+    def drain(self, intervals: int) -> tuple[Reals, Reals]:
+        """The next intervals: value at the end of each and largest value in it, both of shape (..., intervals).
 
-    def _stacked(self, values: list[Reals], intervals: int) -> Reals:
-        found = np.stack(values[:intervals], axis=-1) if intervals else np.zeros((*self._last.shape, 0))
-        ends = (np.arange(found.shape[-1]) + 1) * self._interval
-        return np.where(ends < self._settled, np.nan, found)
+        NaN while the mean is still settling.
+        """
+        ends = (self._drained + np.arange(intervals) + 1) * self._interval
+        kept = [
+            np.stack(values[:intervals], axis=-1) if intervals else np.zeros((*self._last.shape, 0))
+            for values in (self._ends, self._largest)
+        ]
+        del self._ends[:intervals], self._largest[:intervals]
+        self._drained += intervals
+        at_ends, largest = (np.where(ends < self._settled, np.nan, found) for found in kept)
+        return at_ends, largest

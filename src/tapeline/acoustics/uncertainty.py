@@ -7,7 +7,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from tapeline.acoustics.statistics import welch_satterthwaite
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tapeline.acoustics.windows import Reals
 
 Evidence = Literal["measured", "certificate", "default"]
 
@@ -55,3 +58,15 @@ def combined(terms: Iterable[Term]) -> Combined:
 def rectangular(half_width: float) -> float:
     """Standard uncertainty of a value that lies anywhere within ± `half_width`: half_width / sqrt(3) (GUM 4.3.7)."""
     return abs(half_width) / math.sqrt(3.0)
+
+
+def welch_satterthwaite(variances: ArrayLike, degrees_of_freedom: ArrayLike, axis: int = 0) -> Reals:
+    """Effective degrees of freedom of a sum of independent terms: (sum u^2)^2 / sum(u^4/nu); GUM G.4.1.
+
+    Terms with infinite degrees of freedom add to the numerator only; all-certain sums give infinity.
+    """
+    u2 = np.asarray(variances, dtype=np.float64)
+    nu = np.asarray(degrees_of_freedom, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        below = np.sum(u2**2 / nu, axis=axis)
+        return np.asarray(np.where(below > 0.0, np.sum(u2, axis=axis) ** 2 / below, np.inf))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -30,33 +31,36 @@ def noise_bandwidth_lines(shape: Reals) -> float:
     return float(shape.size * np.sum(shape**2) / np.sum(shape) ** 2)
 
 
-def effective_averages(shape: Reals, hop_frames: int, blocks: int) -> float:
-    """Independent averages that `blocks` overlapped blocks are worth (Welch 1967).
+def all_pairs(blocks: int, frames: int, hop_frames: int) -> tuple[int, ...]:
+    """How many pairs of `blocks` consecutive blocks lie 0, 1, 2 ... hops apart, as far as blocks overlap."""
+    return tuple(max(0, blocks - lag) for lag in range(-(-frames // hop_frames)))
 
-    K / (1 + 2 sum_j (1 - j/K) rho_j), rho_j the squared correlation of windows j hops apart.
+
+def effective_averages(shape: Reals, hop_frames: int, pairs: Sequence[int]) -> float:
+    """Independent averages that overlapped blocks are worth (Welch 1967); `pairs` as in `line_covariance`.
+
+    K / (1 + 2 sum_j (1 - j/K) rho_j) for K consecutive ones, rho_j the squared correlation of windows j hops apart.
     """
-    return 1.0 / line_covariance(shape, hop_frames, blocks, 0)[0] if blocks else 0.0
+    return 1.0 / line_covariance(shape, hop_frames, pairs, 0)[0] if pairs and pairs[0] else 0.0
 
 
-def line_covariance(shape: Reals, hop_frames: int, blocks: int, reach_lines: int = 3) -> Reals:
+def line_covariance(shape: Reals, hop_frames: int, pairs: Sequence[int], reach_lines: int = 3) -> Reals:
     """Relative covariance of an averaged line with those 0 to `reach_lines` lines away, shape (reach + 1,).
 
-    cov(P_k, P_k+m)/(P_k P_k+m) = (1/K) sum_j (1 - |j|/K) |sum_n w_n w_(n+jD) e^(-2 pi i m n / N)|^2 / (sum w^2)^2
-    for locally flat spectra: Welch's (1967) argument carried to neighbouring lines. Entry 0 is 1/effective averages.
+    cov(P_k, P_k+m)/(P_k P_k+m) = (1/K^2) sum_j c_j |sum_n w_n w_(n+jD) e^(-2 pi i m n / N)|^2 / (sum w^2)^2 for locally
+    flat spectra: Welch's (1967) argument carried to neighbouring lines. `pairs[j]` is the number of pairs of averaged
+    blocks j hops apart, K = pairs[0]; c_0 = K, else twice that number. Entry 0 is 1/effective averages.
     """
     frames = shape.size
     turns = np.exp(-2j * np.pi * np.outer(np.arange(reach_lines + 1), np.arange(frames)) / frames)
     energy = float(np.sum(shape**2))
     total = np.zeros(reach_lines + 1)
-    for lag in range(blocks):
+    for lag, count in enumerate(pairs):
         shift = lag * hop_frames
-        if shift >= frames:
-            break
         product = np.zeros(frames)
         product[: frames - shift] = shape[: frames - shift] * shape[shift:]
-        share = np.abs(turns @ product) ** 2 / energy**2
-        total += share * (1.0 - lag / blocks) * (1.0 if lag == 0 else 2.0)
-    return total / blocks
+        total += (1.0 if lag == 0 else 2.0) * count * np.abs(turns @ product) ** 2 / energy**2
+    return total / pairs[0] ** 2
 
 
 def power_variance(parts: NDArray[np.floating], covariance: Reals) -> Reals:

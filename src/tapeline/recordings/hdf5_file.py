@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 
 from tapeline.recordings.described_array import frames_and_channels, require_described, stated_rate_hz
-from tapeline.recordings.raw_binary import INTEGER_BITS, SAMPLE_WORDS, RawLayout
+from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import RecordingError, Samples, block_frames
+from tapeline.recordings.sample_words import INTEGER_BITS, SAMPLE_WORDS
 
 RATE = "sample_rate_hz"
 CACHE_BYTES = 64 * 2**20

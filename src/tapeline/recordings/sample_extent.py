@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from tapeline.recordings.recording import RecordingError
 
@@ -17,13 +18,15 @@ PADDING_BYTES = 65_536
 class SampleExtent:
     """Declared and present frames of one file, from its header and its size alone.
 
-    `container` is the file's kind in words. `present_frames` is None where only decoding can tell (FLAC).
+    `container` is the file's kind in words. `present_frames` is None where only decoding can tell (FLAC). Where samples
+    lie as plain interleaved words, `words` says from which byte on and in which order of bytes.
     """
 
     container: str
     sample_rate_hz: float
     declared_frames: int
     present_frames: int | None
+    words: tuple[int, Literal["little", "big"]] | None = None
 
     def require_whole(self) -> None:
         """Raises RecordingError where frames that the header declares are not there, or where there are none at all."""

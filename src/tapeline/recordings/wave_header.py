@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, Literal
 
@@ -134,7 +134,10 @@ def _data_extent(
     unset = declared == UNSET_SIZE and kind != WIDE_KIND
     if present > 0 and (unset or (declared == 0 and not _are_chunks(stream, data.start, size, order))):
         raise never_finished(present)
-    extent = extent_of(kind, described.sample_rate_hz, described.frame_bytes, declared, present)
+    extent = replace(
+        extent_of(kind, described.sample_rate_hz, described.frame_bytes, declared, present),
+        words=(data.start, "big" if order == ">" else "little"),
+    )
     behind = data.start + declared + declared % 2
     if kind == WIDE_KIND or _are_chunks(stream, behind, size, order):
         return extent

@@ -8,11 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
-from tapeline.acoustics.averaged_spectra import AveragedSpectrum, block_frames
+from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.response import response_db
 from tapeline.acoustics.stream_checks import StreamChecks
 from tapeline.acoustics.weightings import Weighting, power_weights
+from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
 from tapeline.acoustics.windows import Reals, window
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.plan import Plan
@@ -202,11 +203,13 @@ def _streamed(
     part = used_part(recording, None, None)
     checks = stream_checks(quality, mains_hz, len(index), recording)
     frames = block_frames(recording.sample_rate_hz, LEVEL_RESOLUTION_HZ)
-    spectrum = AveragedSpectrum(window("hann", frames), frames // 2, np.zeros(len(index)))
+    shape = window("hann", frames)
+    spectrum = AveragedSpectrum(shape, frames // 2, len(index))
+    blocks = WindowedBlocks(shape, frames // 2, np.zeros(len(index)), [spectrum])
     for block in recording.blocks(part.start, part.stop):
         samples = block[index]
         checks.add(samples)
-        spectrum.add(samples)
+        blocks.add(samples)
     checks.finish()
     return checks, spectrum, part.frames
 

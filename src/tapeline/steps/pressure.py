@@ -24,7 +24,7 @@ from tapeline.store import arrow_file, parquet, tables
 STRICT_VARIABLE = "TAPELINE_STRICT"
 """Environment variable by which a faulty recording fails its job at once."""
 
-WRITE_FRAMES = 65_536
+WRITE_FRAMES = 32_768
 
 
 class FaultyRecordingError(Exception):
@@ -96,18 +96,21 @@ def _convert(
     if not used:
         return []
     index = [u.channel.channel - 1 for u in used]
+    whole = index == list(range(recording.channels))
     factors = np.array([u.pa_per_unit for u in used], dtype=np.float32)[:, None]
     checks = stream_checks(needs.quality, needs.mains_hz, len(used), recording)
-    waiting: list[arrow_file.Samples] = []
+    waiting, count = np.empty((len(used), WRITE_FRAMES), dtype=np.float32), 0
     for block in recording.blocks(part.start, part.stop):
-        samples = block[index]
+        samples = block if whole else block[index]
         checks.add(samples)
-        waiting.append(samples * factors)
-        if sum(held.shape[1] for held in waiting) >= WRITE_FRAMES:
-            writer.write(np.concatenate(waiting, axis=1))
-            waiting = []
-    if waiting:
-        writer.write(np.concatenate(waiting, axis=1))
+        frames = samples.shape[1]
+        if count + frames > WRITE_FRAMES:
+            writer.write(waiting[:, :count])
+            count = 0
+        np.multiply(samples, factors, out=waiting[:, count : count + frames])
+        count += frames
+    if count:
+        writer.write(waiting[:, :count])
     checks.finish()
     measures = channel_measures(
         [u.channel.position for u in used],

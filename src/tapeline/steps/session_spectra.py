@@ -52,7 +52,7 @@ def load_run(
     first = {name: rows.column(name)[0].as_py() for name in rows.column_names if name != "psd_pa2_per_hz"}
     positions = tuple(rows.column("position").to_pylist())
     psd = rows.column("psd_pa2_per_hz").combine_chunks().flatten().to_numpy().reshape(len(positions), -1)
-    covariance = line_covariance(window(window_name, first["block_frames"]), first["hop_frames"], first["blocks"])
+    covariance = line_covariance(window(window_name, first["block_frames"]), first["hop_frames"], first["block_pairs"])
     return RunSpectra(
         run=run,
         positions=positions,

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
-from tapeline.acoustics.averaged_spectra import AveragedSpectrum, block_frames
+from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import bands_between
-from tapeline.acoustics.history import WeightedHistory
+from tapeline.acoustics.history import HistoryPart, WeightedHistory
 from tapeline.acoustics.levels import gain_from_db, level_db
 from tapeline.acoustics.response import response_db
 from tapeline.acoustics.weightings import power_weights
+from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
 from tapeline.acoustics.windows import Reals, effective_averages, noise_bandwidth_lines, window
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import SpectraNeeds
@@ -22,6 +25,12 @@ from tapeline.store.arrow_file import PressureFile
 HISTORY_BLOCK_S = 0.25
 """Block of the history's weighting filter: long against the slowest part of A and C (8 ms at 20.6 Hz)."""
 
+SHARED_BLOCK_S = 0.1
+"""From this length on the blocks of the averaged spectra serve the history too."""
+
+INTERVALS_A_PART = 512
+"""Intervals of the history that are written at once."""
+
 
 def run(plan: Plan, run_name: str) -> None:
     """Write the run's spectra and history; empty files where the recording gave no pressure."""
@@ -29,37 +38,52 @@ def run(plan: Plan, run_name: str) -> None:
     results, digest = plan.campaign.results, plan.digest("spectra", run_name)
     source = PressureFile(places.pressure(results, run_name))
     means = {row["position"]: row["mean_pa"] for row in parquet.read_rows(places.quality(results, run_name))}
-    spectra_rows: list[dict[str, Any]] = []
-    history: dict[str, Any] = {name: [] for name in tables.HISTORY.column_names()}
-    if source.positions:
-        mean = np.array([means[position] for position in source.positions])
-        spectra_rows, history = _measure(source, needs, mean)
     stamp = {"campaign": needs.campaign, "digest": digest}
-    parquet.write_rows(tables.SPECTRA, places.spectra(results, run_name), spectra_rows, **stamp)
-    parquet.write(tables.HISTORY, places.history(results, run_name), history, **stamp)
+    rows: list[dict[str, Any]] = []
+    with parquet.writing_parts(tables.HISTORY, places.history(results, run_name), **stamp) as history:
+        if source.positions:
+            mean = np.array([means[position] for position in source.positions])
+            rows = _measure(source, needs, mean, history)
+    parquet.write_rows(tables.SPECTRA, places.spectra(results, run_name), rows, **stamp)
 
 
-def _measure(source: PressureFile, needs: SpectraNeeds, mean: Reals) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+def _measure(
+    source: PressureFile, needs: SpectraNeeds, mean: Reals, history: parquet.PartWriter
+) -> list[dict[str, Any]]:
+    """Stream the pressure once through all that is measured; rows of the spectra table."""
     rate, settings = source.sample_rate_hz, needs.spectra
     frames = block_frames(rate, settings.resolution_hz)
     shape = window(settings.window, frames)
     hop = max(1, round(frames * (1.0 - settings.overlap)))
-    averaged = AveragedSpectrum(shape, hop, mean)
-    track = _history(source, needs, mean)
+    averaged = AveragedSpectrum(shape, hop, len(source.positions))
+    shared = settings.window == "hann" and 2 * hop == frames and frames >= SHARED_BLOCK_S * rate
+    own = frames if shared else 2 * block_frames(rate, 2.0 / HISTORY_BLOCK_S)
+    track = _history(source, needs, own)
+    if shared:
+        passes = [WindowedBlocks(shape, hop, mean, [averaged, track])]
+    else:
+        passes = [
+            WindowedBlocks(shape, hop, mean, [averaged]),
+            WindowedBlocks(window("hann", own), own // 2, mean, [track]),
+        ]
     total = 0
     for block in source.blocks():
-        averaged.add(block)
-        track.add(block)
-        total += block.shape[1]
-    rows = _spectra_rows(source, needs, averaged, shape, total) if averaged.blocks else []
-    return rows, _history_columns(source, needs, track)
+        for blocks in passes:
+            blocks.add(block)
+        total += block[0].size
+        if track.waiting >= INTERVALS_A_PART:
+            history.write(_history_columns(source, needs, track.drain()))
+    for blocks in passes:
+        blocks.finish()
+    history.write(_history_columns(source, needs, track.drain()))
+    return _spectra_rows(source, needs, averaged, shape, total) if averaged.blocks else []
 
 
 def _spectra_rows(
     source: PressureFile, needs: SpectraNeeds, averaged: AveragedSpectrum, shape: Reals, frames: int
 ) -> list[dict[str, Any]]:
     rate = source.sample_rate_hz
-    density = averaged.density(rate)
+    density, pairs = averaged.density(rate), averaged.pairs()
     lines_hz = np.arange(density.shape[1]) * rate / shape.size
     common = {
         "run": needs.run,
@@ -69,7 +93,8 @@ def _spectra_rows(
         "block_frames": shape.size,
         "hop_frames": averaged.hop_frames,
         "blocks": averaged.blocks,
-        "effective_averages": effective_averages(shape, averaged.hop_frames, averaged.blocks),
+        "block_pairs": list(pairs),
+        "effective_averages": effective_averages(shape, averaged.hop_frames, pairs),
         "noise_bandwidth_lines": noise_bandwidth_lines(shape),
         "duration_s": frames / rate,
     }
@@ -86,10 +111,8 @@ def _spectra_rows(
     return rows
 
 
-def _history(source: PressureFile, needs: SpectraNeeds, mean: Reals) -> WeightedHistory:
+def _history(source: PressureFile, needs: SpectraNeeds, frames: int) -> WeightedHistory:
     rate = source.sample_rate_hz
-    frames = block_frames(rate, 1.0 / HISTORY_BLOCK_S)
-    frames += frames % 2
     lines_hz = np.arange(frames // 2 + 1) * rate / frames
     band = bands_between(3, *needs.history_range_hz)
     inside = (lines_hz >= band.lower_hz[0]) & (lines_hz <= band.upper_hz[-1])
@@ -101,23 +124,29 @@ def _history(source: PressureFile, needs: SpectraNeeds, mean: Reals) -> Weighted
             hz, db = charts[position]
             correct = hz and needs.response_correction
             magnitude[w, i] = weights / gain_from_db(response_db(lines_hz, hz, db)[0]) if correct else weights
-    return WeightedHistory(magnitude, frames, needs.history.interval_s * rate, mean, rate)
+    return WeightedHistory(magnitude, needs.history.interval_s * rate, rate)
 
 
-def _history_columns(source: PressureFile, needs: SpectraNeeds, track: WeightedHistory) -> dict[str, Any]:
-    reference = needs.reference_pressure_pa
-    levels = level_db(track.powers(), reference)
-    (fast, fast_largest), (slow, slow_largest) = track.fast(), track.slow()
-    weightings, positions, intervals = levels.shape
-    times = np.arange(intervals) * needs.history.interval_s
-    return {
-        "run": [needs.run] * levels.size,
-        "position": [p for _ in range(weightings) for p in source.positions for _ in range(intervals)],
-        "weighting": [w for w in needs.history.weighting for _ in range(positions * intervals)],
-        "time_s": np.tile(times, weightings * positions),
-        "level_db": levels.ravel(),
-        "fast_db": level_db(fast, reference).ravel(),
-        "slow_db": level_db(slow, reference).ravel(),
-        "fast_maximum_db": level_db(fast_largest, reference).ravel(),
-        "slow_maximum_db": level_db(slow_largest, reference).ravel(),
+def _history_columns(source: PressureFile, needs: SpectraNeeds, part: HistoryPart) -> dict[str, Any]:
+    weightings, positions, intervals = part.powers.shape
+    levels = {
+        "level_db": part.powers,
+        "fast_db": part.fast,
+        "slow_db": part.slow,
+        "fast_maximum_db": part.fast_largest,
+        "slow_maximum_db": part.slow_largest,
     }
+    times = (part.first + np.arange(intervals)) * needs.history.interval_s
+    rows = weightings * positions * intervals
+    return {
+        "run": _repeated([needs.run], rows, 1),
+        "position": _repeated(source.positions, intervals, weightings),
+        "weighting": _repeated(needs.history.weighting, positions * intervals, 1),
+        "time_s": np.tile(times, weightings * positions),
+    } | {name: level_db(values, needs.reference_pressure_pa).ravel() for name, values in levels.items()}
+
+
+def _repeated(names: Sequence[str], each: int, times: int) -> pa.Array:
+    """Every name so many times in a row, and all that so many times over."""
+    places = np.tile(np.repeat(np.arange(len(names)), each), times)
+    return pa.array(names, type=pa.string()).take(pa.array(places))

@@ -19,7 +19,8 @@ from tapeline.acoustics.band_levels import Powers, mean_powers, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.history import levels_exceeded
 from tapeline.acoustics.overall import sum_bands
-from tapeline.acoustics.statistics import spectrum_interval_db, welch_satterthwaite
+from tapeline.acoustics.statistics import spectrum_interval_db
+from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Overall
@@ -36,7 +37,6 @@ from tapeline.steps.session_levels import (
     subtracted,
 )
 from tapeline.store import parquet, tables
-from tapeline.store.schema import Table
 
 EXCEEDED_PCT = (5.0, 10.0, 50.0, 90.0, 95.0)
 """Percentages of the time that levels are exceeded in, L5 to L95 (common practice)."""
@@ -240,9 +240,9 @@ def _narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
 
 
 def _write_history(job: Job, digest: str) -> None:
-    parts = [parquet.read(places.history(job.results, item.run)) for item in job.needs.runs]
-    table: Table = tables.HISTORY
-    empty = table.arrow().empty_table()
-    joined = pa.concat_tables([part.cast(table.arrow()) for part in parts]) if parts else empty
-    path = places.session_table(job.results, table.name, job.needs.session)
-    parquet.write_arrow(table, path, joined, campaign=job.needs.campaign, digest=digest)
+    path = places.session_table(job.results, tables.HISTORY.name, job.needs.session)
+    with parquet.writing_parts(tables.HISTORY, path, campaign=job.needs.campaign, digest=digest) as writer:
+        for run in sorted(item.run for item in job.needs.runs):
+            part = parquet.read(places.history(job.results, run))
+            if part.num_rows:
+                writer.write({name: part[name] for name in tables.HISTORY.column_names()})

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from tapeline.acoustics.uncertainty import Term
-from tapeline.calibration.measured_tone import FIT_TERM
+from tapeline.calibration.evidence import FIT_TERM
 
 
 def term_columns(terms: Iterable[Term]) -> dict[str, list[Any]]:

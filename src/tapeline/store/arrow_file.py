@@ -25,8 +25,8 @@ class PressureWriter:
         self._writer, self._schema = writer, schema
 
     def write(self, block: Samples) -> None:
-        """One record batch."""
-        arrays = [pa.array(row, type=pa.float32()) for row in block]
+        """One record batch; rows are contiguous."""
+        arrays = [pa.Array.from_buffers(pa.float32(), row.size, [None, pa.py_buffer(row)]) for row in block]
         self._writer.write_batch(pa.RecordBatch.from_arrays(arrays, schema=self._schema))
 
 
@@ -34,7 +34,10 @@ class PressureWriter:
 def writing(
     path: Path, positions: Sequence[str], sample_rate_hz: float, metadata: Mapping[str, str]
 ) -> Iterator[PressureWriter]:
-    """Open a pressure file; it takes its name when the block ends without an error."""
+    """Open a pressure file; it takes its name when the block ends without an error.
+
+    It is not flushed to disk: most go as soon as their spectra are made, and one that is broken cannot be opened.
+    """
     fields = [
         pa.field(name, pa.float32(), metadata={"unit": "Pa", "description": "calibrated sound pressure"})
         for name in positions
@@ -46,7 +49,11 @@ def writing(
         **metadata,
     }
     schema = pa.schema(fields, metadata=entries)
-    with replacing(path) as temporary, pa.OSFile(str(temporary), "wb") as sink, pa.ipc.new_file(sink, schema) as writer:
+    with (
+        replacing(path, flushed=False) as temporary,
+        pa.OSFile(str(temporary), "wb") as sink,
+        pa.ipc.new_file(sink, schema) as writer,
+    ):
         yield PressureWriter(writer, schema)
 
 
@@ -58,8 +65,8 @@ class PressureFile:
         self.positions: tuple[str, ...] = tuple(self._reader.schema.names)
         self.sample_rate_hz = float(self._reader.schema.metadata[RATE_KEY])
 
-    def blocks(self) -> Iterator[Samples]:
-        """Blocks of shape (positions, frames) in order."""
+    def blocks(self) -> Iterator[list[Samples]]:
+        """Blocks in order: one array (frames,) a position, all equally long."""
         for i in range(self._reader.num_record_batches):
             batch = self._reader.get_batch(i)
-            yield np.stack([column.to_numpy() for column in batch.columns])
+            yield [column.to_numpy() for column in batch.columns]

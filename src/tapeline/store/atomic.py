@@ -10,10 +10,11 @@ from pathlib import Path
 
 
 @contextmanager
-def replacing(path: Path) -> Iterator[Path]:
+def replacing(path: Path, *, flushed: bool = True) -> Iterator[Path]:
     """Yield a temporary name beside `path`; on success it is flushed to disk and renamed to `path`.
 
-    A process that dies in between leaves `path` as it was; what it left beside it goes with the next try.
+    A process that dies in between leaves `path` as it was; what it left beside it goes with the next try. Without
+    `flushed` a loss of power may leave a broken file: for files that go once they are used.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     for left in path.parent.glob(f".{glob.escape(path.name)}.*.part"):
@@ -21,8 +22,9 @@ def replacing(path: Path) -> Iterator[Path]:
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         yield temporary
-        with temporary.open("rb") as stream:
-            os.fsync(stream.fileno())
+        if flushed:
+            with temporary.open("rb") as stream:
+                os.fsync(stream.fileno())
         temporary.replace(path)
     finally:
         temporary.unlink(missing_ok=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -83,6 +84,26 @@ def write_arrow(table: Table, path: Path, content: pa.Table, *, campaign: str, d
     stamped = content.replace_schema_metadata(metadata_of(table, campaign, digest))
     with replacing(path) as temporary, parquet_writer(table, temporary, stamped.schema) as writer:
         writer.write_table(stamped, row_group_size=ROW_GROUP_ROWS)
+
+
+class PartWriter:
+    """Appends parts of a table too long to be held at once; each part is sorted, the file as a whole is not."""
+
+    def __init__(self, table: Table, writer: pq.ParquetWriter) -> None:
+        self._table, self._writer = table, writer
+
+    def write(self, columns: Mapping[str, Any]) -> None:
+        """One part, as columns; raises SchemaMismatchError as `to_arrow` does."""
+        part = to_arrow(self._table, columns).replace_schema_metadata(self._writer.schema.metadata)
+        self._writer.write_table(part, row_group_size=ROW_GROUP_ROWS)
+
+
+@contextmanager
+def writing_parts(table: Table, path: Path, *, campaign: str, digest: str) -> Iterator[PartWriter]:
+    """Open a Parquet file to be written part by part; it takes its name when the block ends without an error."""
+    schema = table.arrow().with_metadata(metadata_of(table, campaign, digest))
+    with replacing(path) as temporary, parquet_writer(table, temporary, schema) as writer:
+        yield PartWriter(table, writer)
 
 
 def parquet_writer(table: Table, path: Path, schema: pa.Schema) -> pq.ParquetWriter:

@@ -242,6 +242,7 @@ SPECTRA = Table(
         Column("block_frames", "integer", "samples of an averaged block"),
         Column("hop_frames", "integer", "samples between block starts"),
         Column("blocks", "integer", "number of averaged blocks"),
+        Column("block_pairs", "integers", "pairs of averaged blocks 0, 1, 2 ... hops apart, as far as blocks overlap"),
         Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
         Column("noise_bandwidth_lines", "real", "noise bandwidth of the window", "lines"),
         Column("duration_s", "real", "length of the used part", "s"),

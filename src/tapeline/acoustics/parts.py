@@ -1,0 +1,52 @@
+"""Parts of a stream, as ranges of frames: what is used, and what of it lies within."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+class Parts:
+    """Ranges [start, stop) of frames; ranges that overlap or touch are one, empty ones are none."""
+
+    def __init__(self, ranges: Iterable[tuple[int, int]]) -> None:
+        merged: list[list[int]] = []
+        for start, stop in sorted(r for r in ranges if r[1] > r[0]):
+            if merged and start <= merged[-1][1]:
+                merged[-1][1] = max(merged[-1][1], stop)
+            else:
+                merged.append([start, stop])
+        self._starts = np.array([r[0] for r in merged], dtype=np.int64)
+        self._stops = np.array([r[1] for r in merged], dtype=np.int64)
+
+    @property
+    def ranges(self) -> tuple[tuple[int, int], ...]:
+        """The ranges in rising order."""
+        return tuple(zip(self._starts.tolist(), self._stops.tolist(), strict=True))
+
+    @property
+    def frames(self) -> int:
+        """Frames in all parts together."""
+        return int(np.sum(self._stops - self._starts))
+
+    def hold(self, starts: ArrayLike, stops: ArrayLike) -> NDArray[np.bool_]:
+        """Which of the ranges given by `starts` and `stops` (equal shapes) lie wholly within one part."""
+        first, last = np.asarray(starts), np.asarray(stops)
+        if not self._starts.size:
+            return np.zeros(first.shape, dtype=bool)
+        part = np.searchsorted(self._starts, first, side="right") - 1
+        return np.asarray((part >= 0) & (last <= self._stops[np.maximum(part, 0)]))
+
+    def without(self, others: Parts) -> Parts:
+        """What is left of these parts where the others are cut out."""
+        left = list(self.ranges)
+        for start, stop in others.ranges:
+            left = [
+                kept
+                for first, last in left
+                for kept in ((first, min(last, start)), (max(first, stop), last))
+                if kept[1] > kept[0]
+            ]
+        return Parts(left)
