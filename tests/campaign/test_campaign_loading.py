@@ -112,7 +112,7 @@ def test_minimal_campaign_gets_every_documented_default(minimal: Path) -> None:
     assert (settings.calibration.deviation_limit_db, settings.calibration.drift_limit_db) == (1.0, 0.5)
     assert settings.calibration.response_correction is True
     assert settings.calibration.chart_age_limit_days == 730
-    assert (settings.spectra.resolution_hz, settings.spectra.window, settings.spectra.overlap) == (5.0, "hann", 0.5)
+    assert (settings.spectra.resolution_hz, settings.spectra.window, settings.spectra.overlap) == (1.0, "hann", 0.5)
     assert settings.spectra.range_hz == (20, 10000)
     assert (settings.bands.fraction, settings.bands.method, settings.bands.range_hz) == (3, "lines", (25, 8000))
     assert [(level.weighting, level.range_hz) for level in settings.overall] == [("Z", (25, 8000)), ("A", (25, 8000))]

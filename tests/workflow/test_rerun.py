@@ -73,7 +73,7 @@ def test_a_changed_band_fraction_makes_tables_only(sample: CampaignRun) -> None:
 
 
 def test_a_changed_resolution_needs_no_pressure_job_when_pressure_is_kept(sample: CampaignRun) -> None:
-    with sample.edited({SETTINGS: ("resolution_hz: 6.25", "resolution_hz: 12.5")}):
+    with sample.edited({SETTINGS: ("resolution_hz: 4 ", "resolution_hz: 3.125 ")}):
         planned = sample.planned()
     assert planned == {"spectra": 26, "tables": 2, **PRODUCTS}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Literal
 
@@ -70,6 +71,20 @@ def band_sums(spectra: LineSpectra, shares: list[LineShares], weights: Reals | N
         power[:, i] = lines.sum(axis=1)
         variance[:, i] = power_variance(lines, spectra.covariance)
     return Powers(power, variance)
+
+
+def on_lines(spectra: LineSpectra, step_hz: float, first: int, stop: int) -> Powers:
+    """Densities and their variances on lines `first` to `stop` - 1 of another spacing: means over what each covers.
+
+    NaN on lines beyond the last of the spectra.
+    """
+    edges = (np.arange(first, stop + 1) - 0.5) * step_hz
+    lines = spectra.psd.shape[1]
+    shares = [line_shares(max(lo, 0.0), hi, spectra.step_hz, lines) for lo, hi in itertools.pairwise(edges)]
+    found = band_sums(spectra, shares)
+    known = edges[1:] <= (lines - 0.5) * spectra.step_hz
+    width = np.where(known, np.diff(np.maximum(edges, 0.0)), np.nan)
+    return Powers(found.power / width, found.variance / width**2)
 
 
 def mean_powers(parts: list[Powers], used: NDArray[np.bool_]) -> Powers:

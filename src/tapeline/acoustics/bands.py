@@ -31,6 +31,11 @@ class Bands:
     def __len__(self) -> int:
         return int(self.midband_hz.size)
 
+    def chosen(self, which: NDArray[np.bool_]) -> Bands:
+        """Some of the bands."""
+        fields = (self.midband_hz, self.nominal_hz, self.lower_hz, self.upper_hz)
+        return Bands(self.fraction, *(values[which] for values in fields))
+
 
 def midband_hz(fraction: int, index: NDArray[np.int64]) -> Reals:
     """Exact midband frequencies of 1/`fraction`-octave bands number `index`; IEC 61260-1:2014, 5.4.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,19 +14,26 @@ BLOCKS_AROUND = 15
 """So many blocks before and in a block tell what steps are usual there (some tenths of a second, own choice)."""
 
 
+MOST_PLACES = 1000
+"""Places whose times are kept: a channel with more is no use anyway, and memory stays constant (own choice)."""
+
 STRONG = 1.7
 """A jump of so many times the limit is strong: few of them are enough for a doubt (own choice)."""
 
 
 @dataclass
 class SpikeTally:
-    """Places of one channel where the signal jumps, `strong` of them by `STRONG` times the limit."""
+    """Places of one channel where the signal jumps, `strong` of them by `STRONG` times the limit.
+
+    `frames` keeps the first `MOST_PLACES` of them.
+    """
 
     places: int = 0
     strong: int = 0
     first_frame: int | None = None
     largest: float = 0.0
     last_frame: int = -1
+    frames: list[int] = field(default_factory=list)
 
 
 class SuddenChanges:
@@ -96,4 +103,6 @@ class SuddenChanges:
                     size = abs(float(steps[channel, index]))
                     tally.strong += int(size > STRONG * self._limit * usual[channel])
                     tally.first_frame = frame if tally.first_frame is None else tally.first_frame
+                    if len(tally.frames) < MOST_PLACES:
+                        tally.frames.append(frame)
                 tally.last_frame = frame

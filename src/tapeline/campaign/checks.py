@@ -10,7 +10,15 @@ from tapeline.campaign.faults import Fault, did_you_mean, quoted
 from tapeline.campaign.fitting_checks import check_data_sheets, check_fittings, check_positions
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.recording_checks import check_channel_counts, check_recordings
-from tapeline.campaign.run_checks import check_overrides, check_replacements, check_runs, check_stages, check_times
+from tapeline.campaign.run_checks import (
+    check_left_out,
+    check_overrides,
+    check_replacements,
+    check_runs,
+    check_stages,
+    check_times,
+)
+from tapeline.campaign.setting_checks import check_line_spacing
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_source import TableRows
 
@@ -28,11 +36,13 @@ def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
         check_names_in_settings(material, material.source)
         check_comparisons(material, material.source)
         check_conditions(material, material.source)
+        check_line_spacing(material, material.source)
     check_runs(material)
     check_times(material)
     check_stages(material)
     check_replacements(material)
     check_overrides(material)
+    check_left_out(material)
     check_fittings(material)
     check_positions(material)
     check_data_sheets(material)

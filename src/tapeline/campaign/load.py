@@ -16,6 +16,7 @@ from tapeline.campaign.table_columns import (
     CALIBRATORS,
     CAVITIES,
     FITTINGS,
+    LEFT_OUT,
     OVERRIDES,
     POSITIONS,
     RUNS,
@@ -56,6 +57,7 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
         calibrators={row.calibrator: row for row in material.calibrators.rows},
         cavities={row.cavity: row for row in material.cavities.rows},
         overrides=material.overrides.rows,
+        left_out=material.left_out.rows,
         charts=charts,
         warnings=in_order(material.warnings),
     )
@@ -80,6 +82,7 @@ def _read_tables(root: Path, source: SettingsSource | None, faults: list[Fault])
         calibrators=read(paths.calibrators, CALIBRATORS),
         cavities=read(paths.cavities, CAVITIES, optional="cavities" not in paths.model_fields_set),
         overrides=read(paths.overrides, OVERRIDES, optional="overrides" not in paths.model_fields_set),
+        left_out=read(paths.left_out, LEFT_OUT, optional="left_out" not in paths.model_fields_set),
         bad_cells=frozenset(fault.cell for fault in faults),
     )
 

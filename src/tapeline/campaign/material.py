@@ -10,7 +10,7 @@ from typing import TypeAlias
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_source import TableRows
-from tapeline.campaign.tables import Calibrator, Cavity, Fitting, Override, Position, Run, Sensor
+from tapeline.campaign.tables import Calibrator, Cavity, Fitting, LeftOut, Override, Position, Run, Sensor
 
 ChannelCount: TypeAlias = Callable[[Path], int | None]
 
@@ -28,6 +28,7 @@ class Material:
     calibrators: TableRows[Calibrator]
     cavities: TableRows[Cavity]
     overrides: TableRows[Override]
+    left_out: TableRows[LeftOut]
     bad_cells: frozenset[tuple[str, int | None, int | str | None]]
     faults: list[Fault] = field(default_factory=list)
     warnings: list[Fault] = field(default_factory=list)

@@ -11,7 +11,7 @@ from tapeline.campaign.charts import Chart
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.operating_points import operating_points
 from tapeline.campaign.settings import Settings
-from tapeline.campaign.tables import Calibrator, Cavity, Fitting, Override, Position, Run, Sensor
+from tapeline.campaign.tables import Calibrator, Cavity, Fitting, LeftOut, Override, Position, Run, Sensor
 
 
 @dataclass(frozen=True)
@@ -27,6 +27,7 @@ class Campaign:
     calibrators: dict[str, Calibrator]
     cavities: dict[str, Cavity]
     overrides: tuple[Override, ...]
+    left_out: tuple[LeftOut, ...]
     charts: dict[str, Chart]
     warnings: tuple[Fault, ...]
 

@@ -32,19 +32,19 @@ from tapeline.campaign.slices import (
     VerdictsNeeds,
     picked,
 )
-from tapeline.campaign.tables import Fitting, Run
+from tapeline.campaign.tables import Fitting, LeftOut, Run
 
 Part = TypeVar("Part")
 
 STEP_VERSIONS: Mapping[str, int] = {
     "calibrate": 3,
     "sensitivity": 3,
-    "pressure": 3,
+    "pressure": 4,
     "verdicts": 1,
-    "spectra": 2,
-    "tables": 5,
-    "catalogue": 4,
-    "compare": 1,
+    "spectra": 3,
+    "tables": 6,
+    "catalogue": 5,
+    "compare": 2,
     "report": 1,
     "manifest": 1,
 }
@@ -200,6 +200,10 @@ class Plan:
         return SpectraNeeds(
             campaign=self._settings.campaign,
             run=run,
+            left_out=tuple(
+                (row.start_s - (self._used[run].start_s or 0.0), row.stop_s - (self._used[run].start_s or 0.0))
+                for row in self._left_out(run)
+            ),
             charts=self._charts(self._used[run].session),
             response_correction=self._settings.calibration.response_correction,
             spectra=self._settings.spectra,
@@ -219,6 +223,13 @@ class Plan:
             sessions=self.sessions_for_tables(session),
             window=self._settings.spectra.window,
             range_hz=self._settings.spectra.range_hz,
+            filters=tuple(
+                sorted(
+                    (row.position, row.highpass_hz, row.lowpass_hz)
+                    for row in self.campaign.fittings
+                    if row.session == session and (row.highpass_hz or row.lowpass_hz)
+                )
+            ),
             bands=self._settings.bands,
             overall=self._settings.overall,
             background=self._settings.background,
@@ -411,4 +422,8 @@ class Plan:
             use=run.use,
             remark=run.remark,
             background_runs=self._backgrounds.get(run.run, ()),
+            left_out=tuple(f"{row.start_s:g} to {row.stop_s:g} s: {row.reason}" for row in self._left_out(run.run)),
         )
+
+    def _left_out(self, run: str) -> list[LeftOut]:
+        return sorted((row for row in self.campaign.left_out if row.run == run), key=lambda row: row.start_s)

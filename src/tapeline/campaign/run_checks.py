@@ -166,6 +166,21 @@ def check_overrides(material: Material) -> None:
             material.note(table.fault(row.line, "verdict", "another verdict on the same channel", expected))
 
 
+def check_left_out(material: Material) -> None:
+    """Stretches of unknown runs and of calibrations, and those that end before they start."""
+    table, runs = material.left_out, {run.run: run for run in material.runs.rows}
+    for row in table.rows:
+        run = runs.get(row.run)
+        if row.run and run is None and material.runs.readable:
+            material.note(table.unknown(row.line, "run", row.run, runs, "a run of the run table"))
+        elif run is not None and run.kind == "calibration":
+            found = f"{quoted(row.run)}, a calibration (line {run.line} of {material.runs.file})"
+            material.note(table.fault(row.line, "run", found, "a measurement or background run"))
+        if row.start_s is not None and row.stop_s is not None and row.stop_s <= row.start_s:
+            found = f"{row.stop_s:g} s, with a start at {row.start_s:g} s"
+            material.note(table.fault(row.line, "stop_s", found, "a time after the start"))
+
+
 def check_replacements(material: Material) -> None:
     """Retakes of unknown runs, of themselves and in a circle."""
     table = material.runs

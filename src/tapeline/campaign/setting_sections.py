@@ -47,6 +47,9 @@ class Tables(Section):
     overrides: PathText = Field(
         "config/overrides.csv", description="verdicts set by hand, with reason and name; the file may be missing"
     )
+    left_out: PathText = Field(
+        "config/left_out.csv", description="stretches of recordings that are not averaged; the file may be missing"
+    )
 
 
 class RawFormat(Section):
@@ -194,12 +197,22 @@ class Calibration(Section):
 class Spectra(Section):
     """Narrowband spectra."""
 
-    resolution_hz: Number = Field(5.0, gt=0, le=1000, description="Hz, line spacing wanted")
+    resolution_hz: Number = Field(
+        1.0,
+        gt=0,
+        le=1000,
+        description="Hz, line spacing wanted; the block is the next fast FFT length (1 Hz gives the third octave at "
+        "25 Hz its five lines)",
+    )
     window: Literal["hann", "flattop", "rectangular"] = Field("hann", description="window of each block")
     overlap: Number = Field(
         0.5, ge=0, le=0.75, description="share of a block shared with the next (Welch 1967: 0.5 for hann)"
     )
     range_hz: FrequencyRange = Field((20.0, 10000.0), description="Hz, lowest and highest line kept")
+    leave_out_spikes: bool = Field(
+        False, description="leave out what lies within `spike_margin_s` of a spike on any channel, on all channels"
+    )
+    spike_margin_s: Number = Field(0.05, ge=0, le=10, description="s, left out before and after a spike (own choice)")
 
 
 class Bands(Section):
@@ -215,7 +228,22 @@ class Bands(Section):
         gt=0,
         le=0.5,
         description="share of the sampling rate up to which bands are given (0.5 is the limit of Nyquist; the "
-        "anti-aliasing filter needs the rest, common practice)",
+        "anti-aliasing filter needs the rest, common practice); `lowpass_hz` in the fittings table takes its place",
+    )
+    least_lines: Number = Field(
+        5.0, ge=0, description="spectral lines that a band needs to get a level (common practice: 5, better 10)"
+    )
+    least_bandwidth_time: Number = Field(
+        10.0,
+        ge=0,
+        description="bandwidth times averaged time that a band needs to get a level (common practice: at 10 a level's "
+        "standard deviation is 1.4 dB)",
+    )
+    methods_differ_db: Number = Field(
+        0.3,
+        gt=0,
+        description="dB, bands where summed lines and filters differ by more are marked (common practice: they agree "
+        "within 0.1 to 0.2 dB for smooth spectra)",
     )
 
 

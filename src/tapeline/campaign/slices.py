@@ -169,10 +169,11 @@ class PressureNeeds:
 
 @dataclass(frozen=True)
 class SpectraNeeds:
-    """One recording's spectra and level history."""
+    """One recording's spectra and level history. `left_out` holds stretches of the used part that are not averaged."""
 
     campaign: str
     run: str
+    left_out: tuple[tuple[float, float], ...]
     charts: tuple[tuple[str, tuple[float, ...], tuple[float, ...]], ...]
     response_correction: bool
     spectra: Spectra
@@ -229,7 +230,10 @@ class SessionRun:
 
 @dataclass(frozen=True)
 class TablesNeeds:
-    """One session's tables. `sessions` are those of its runs and backgrounds, whose verdicts count."""
+    """One session's tables. `sessions` are those of its runs and backgrounds, whose verdicts count.
+
+    `filters` holds the positions whose fittings name a high-pass or a low-pass corner, in Hz.
+    """
 
     campaign: str
     session: str
@@ -238,6 +242,7 @@ class TablesNeeds:
     sessions: tuple[str, ...]
     window: Literal["hann", "flattop", "rectangular"]
     range_hz: tuple[float, float]
+    filters: tuple[tuple[str, float | None, float | None], ...]
     bands: Bands
     overall: tuple[Overall, ...]
     background: Background
@@ -276,6 +281,7 @@ class RunRow:
     use: bool
     remark: str
     background_runs: tuple[str, ...]
+    left_out: tuple[str, ...]
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from tapeline.campaign.cells import (
     word_list,
     words,
 )
-from tapeline.campaign.tables import Calibrator, Cavity, Fitting, Override, Position, Run, Sensor
+from tapeline.campaign.tables import Calibrator, Cavity, Fitting, LeftOut, Override, Position, Run, Sensor
 
 RowT = TypeVar("RowT")
 
@@ -148,6 +148,18 @@ FITTINGS = Table(
             unit="V",
         ),
         Column("gain_db", DECIBELS, "conditioner gain", default=0.0, unit="dB"),
+        Column(
+            "highpass_hz",
+            number("Hz", above=0),
+            "corner of the high-pass filter before the recorder; bands are given from twice this on",
+            unit="Hz",
+        ),
+        Column(
+            "lowpass_hz",
+            number("Hz", above=0),
+            "end of the pass band of the anti-aliasing filter; empty: the share of the sample rate in the settings",
+            unit="Hz",
+        ),
         Column("polarity", word_list({"+": 1, "-": -1}), "sign of the voltage for a rise in pressure", default=1),
         Column("unit", words(V="V", Pa="Pa"), "unit of the recording", default="V"),
     ),
@@ -249,4 +261,16 @@ OVERRIDES = Table(
     keyed=False,
 )
 
-TABLES: tuple[Table[Any], ...] = (RUNS, POSITIONS, FITTINGS, SENSORS, CALIBRATORS, CAVITIES, OVERRIDES)
+LEFT_OUT = Table(
+    "left_out",
+    LeftOut,
+    (
+        Column("run", IDENTIFIER_KIND, "a measurement or background run", needed=True),
+        Column("start_s", number("s", least=0), "start of the stretch, from the recording's start", True, unit="s"),
+        Column("stop_s", number("s", above=0), "end of the stretch, from the recording's start", True, unit="s"),
+        Column("reason", TEXT, "why: a gust, passing traffic, a door; shown with the run", needed=True),
+    ),
+    keyed=False,
+)
+
+TABLES: tuple[Table[Any], ...] = (RUNS, POSITIONS, FITTINGS, SENSORS, CALIBRATORS, CAVITIES, OVERRIDES, LEFT_OUT)

@@ -68,6 +68,8 @@ class Fitting:
     gain_db: float
     polarity: Literal[1, -1]
     unit: Literal["V", "Pa"]
+    highpass_hz: float | None
+    lowpass_hz: float | None
     line: int
 
 
@@ -111,6 +113,17 @@ class Override:
     verdict: Literal["good", "doubtful", "unusable"]
     reason: str
     who: str
+    line: int
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A stretch of a recording that is not averaged, on any channel; seconds from the recording's start."""
+
+    run: str
+    start_s: float
+    stop_s: float
+    reason: str
     line: int
 
 

@@ -109,6 +109,7 @@ def _run_row(row: RunRow, quality: Sequence[Mapping[str, Any]], checks: Sequence
             "sample_rate_hz": _first(own + heard, "sample_rate_hz"),
             "duration_s": _first(own + heard, "duration_s"),
             "background_runs": list(row.background_runs),
+            "left_out": list(row.left_out),
         }
     )
 

@@ -136,6 +136,7 @@ def measured_columns(
         "kurtosis": m.kurtosis,
         "bits_used": m.bits_used,
         "spike_places": m.spikes.places,
+        "spike_times_s": [frame / rate for frame in m.spikes.frames],
         "spike_first_s": None if m.spikes.first_frame is None else m.spikes.first_frame / rate,
         "trend_db": _known(m.trend_db),
         "trend_error_db": _known(m.trend_error_db),

@@ -35,6 +35,7 @@ class Job:
     loaded: dict[str, RunSpectra]
     calibration: dict[str, dict[str, dict[str, Any]]]
     limits: MarginLimits
+    filters: dict[str, tuple[float, float]]
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,7 @@ def load_job(results: Path, needs: TablesNeeds) -> Job:
         limits=MarginLimits(
             limits.no_correction_above_db, limits.enough_margin_db, limits.least_margin_db, limits.bound_factor
         ),
+        filters={name: (high or np.nan, low or np.nan) for name, high, low in needs.filters},
     )
 
 
@@ -100,20 +102,23 @@ def subtracted(
         return total, None, background.without_background(total.power, total.variance)
     below = mean_powers([_sums(spectra, bands, weighting, chosen) for spectra in m.below], m.used)
     result = background.subtract(total.power, below.power, total.variance, below.variance, job.limits)
-    return total, below, keep_where(m.has_background, result, total)
+    return total, below, keep_where(m.has_background[:, None] & np.isfinite(below.power), result, total)
 
 
 def _sums(spectra: LineSpectra, bands: Bands, weighting: Weighting, method: Method) -> Powers:
+    """NaN for bands that reach beyond the last line."""
     weights = None if weighting == "Z" else power_weights(weighting, spectra.lines_hz)
-    return band_sums(spectra, shares_of(bands, spectra, method), weights)
+    found = band_sums(spectra, shares_of(bands, spectra, method), weights)
+    known = bands.upper_hz <= (spectra.psd.shape[1] - 0.5) * spectra.step_hz
+    return Powers(np.where(known, found.power, np.nan), np.where(known, found.variance, np.nan))
 
 
 def keep_where(has: NDArray[np.bool_], result: Subtraction, total: Powers) -> Subtraction:
-    """Positions whose background runs are all unusable stand as if there were none."""
+    """What has no background stands as it is; `has` is (positions,), or (positions, bands) as the powers may be."""
     if has.all():
         return result
     bare = background.without_background(total.power, total.variance)
-    pick = has.reshape(-1, *(1 for _ in range(total.power.ndim - 1)))
+    pick = has.reshape(*has.shape, *(1 for _ in range(total.power.ndim - has.ndim)))
     return Subtraction(
         *(np.where(pick, getattr(result, name), getattr(bare, name)) for name in Subtraction.__dataclass_fields__)
     )

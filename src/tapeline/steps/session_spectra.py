@@ -24,7 +24,7 @@ class RunSpectra:
     positions: tuple[str, ...]
     spectra: LineSpectra
     sample_rate_hz: float
-    duration_s: float
+    used_s: float
     effective_averages: float
     verdicts: tuple[str, ...]
     response_low_hz: NDArray[np.float64]
@@ -58,7 +58,7 @@ def load_run(
         positions=positions,
         spectra=LineSpectra(psd, first["step_hz"], covariance),
         sample_rate_hz=first["sample_rate_hz"],
-        duration_s=first["duration_s"],
+        used_s=first["used_s"],
         effective_averages=first["effective_averages"],
         verdicts=tuple(verdicts.get((run, name), "good") for name in positions),
         response_low_hz=_numbers(rows, "response_low_hz"),

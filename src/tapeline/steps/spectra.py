@@ -12,7 +12,9 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.history import HistoryPart, WeightedHistory
 from tapeline.acoustics.levels import gain_from_db, level_db
+from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.response import response_db
+from tapeline.acoustics.time_weighting import FAST_S, SETTLED_TIMES, SLOW_S
 from tapeline.acoustics.weightings import power_weights
 from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
 from tapeline.acoustics.windows import Reals, effective_averages, noise_bandwidth_lines, window
@@ -37,50 +39,54 @@ def run(plan: Plan, run_name: str) -> None:
     needs = plan.spectra_needs(run_name)
     results, digest = plan.campaign.results, plan.digest("spectra", run_name)
     source = PressureFile(places.pressure(results, run_name))
-    means = {row["position"]: row["mean_pa"] for row in parquet.read_rows(places.quality(results, run_name))}
+    quality = {row["position"]: row for row in parquet.read_rows(places.quality(results, run_name))}
     stamp = {"campaign": needs.campaign, "digest": digest}
     rows: list[dict[str, Any]] = []
     with parquet.writing_parts(tables.HISTORY, places.history(results, run_name), **stamp) as history:
         if source.positions:
-            mean = np.array([means[position] for position in source.positions])
-            rows = _measure(source, needs, mean, history)
+            rows = _measure(source, needs, [quality[position] for position in source.positions], history)
     parquet.write_rows(tables.SPECTRA, places.spectra(results, run_name), rows, **stamp)
 
 
 def _measure(
-    source: PressureFile, needs: SpectraNeeds, mean: Reals, history: parquet.PartWriter
+    source: PressureFile, needs: SpectraNeeds, quality: list[dict[str, Any]], history: parquet.PartWriter
 ) -> list[dict[str, Any]]:
     """Stream the pressure once through all that is measured; rows of the spectra table."""
     rate, settings = source.sample_rate_hz, needs.spectra
     frames = block_frames(rate, settings.resolution_hz)
     shape = window(settings.window, frames)
     hop = max(1, round(frames * (1.0 - settings.overlap)))
-    averaged = AveragedSpectrum(shape, hop, len(source.positions))
+    mean, parts = np.array([row["mean_pa"] for row in quality]), used_parts(needs, quality, rate)
+    averaged = AveragedSpectrum(shape, hop, len(source.positions), parts)
     shared = settings.window == "hann" and 2 * hop == frames and frames >= SHARED_BLOCK_S * rate
     own = frames if shared else 2 * block_frames(rate, 2.0 / HISTORY_BLOCK_S)
     track = _history(source, needs, own)
-    if shared:
-        passes = [WindowedBlocks(shape, hop, mean, [averaged, track])]
-    else:
-        passes = [
-            WindowedBlocks(shape, hop, mean, [averaged]),
-            WindowedBlocks(window("hann", own), own // 2, mean, [track]),
-        ]
-    total = 0
+    passes = [WindowedBlocks(shape, hop, mean, [averaged, track] if shared else [averaged])]
+    if not shared:
+        passes.append(WindowedBlocks(window("hann", own), own // 2, mean, [track]))
     for block in source.blocks():
         for blocks in passes:
             blocks.add(block)
-        total += block[0].size
         if track.waiting >= INTERVALS_A_PART:
-            history.write(_history_columns(source, needs, track.drain()))
+            history.write(_history_columns(source, needs, track.drain(), parts))
     for blocks in passes:
         blocks.finish()
-    history.write(_history_columns(source, needs, track.drain()))
-    return _spectra_rows(source, needs, averaged, shape, total) if averaged.blocks else []
+    history.write(_history_columns(source, needs, track.drain(), parts))
+    return _spectra_rows(source, needs, averaged, shape, quality[0]["frames"], parts) if averaged.blocks else []
+
+
+def used_parts(needs: SpectraNeeds, quality: list[dict[str, Any]], rate_hz: float) -> Parts:
+    """The recording's used part less what is left out: stretches named by hand, and spikes where that is asked for."""
+    stretches = list(needs.left_out)
+    if needs.spectra.leave_out_spikes:
+        margin = needs.spectra.spike_margin_s
+        stretches += [(at - margin, at + margin) for row in quality for at in row["spike_times_s"] or []]
+    out = Parts((max(0, int(start * rate_hz)), max(0, int(np.ceil(stop * rate_hz)))) for start, stop in stretches)
+    return Parts([(0, quality[0]["frames"])]).without(out)
 
 
 def _spectra_rows(
-    source: PressureFile, needs: SpectraNeeds, averaged: AveragedSpectrum, shape: Reals, frames: int
+    source: PressureFile, needs: SpectraNeeds, averaged: AveragedSpectrum, shape: Reals, frames: int, parts: Parts
 ) -> list[dict[str, Any]]:
     rate = source.sample_rate_hz
     density, pairs = averaged.density(rate), averaged.pairs()
@@ -97,6 +103,7 @@ def _spectra_rows(
         "effective_averages": effective_averages(shape, averaged.hop_frames, pairs),
         "noise_bandwidth_lines": noise_bandwidth_lines(shape),
         "duration_s": frames / rate,
+        "used_s": parts.frames / rate,
     }
     charts = {position: (hz, db) for position, hz, db in needs.charts}
     rows = []
@@ -127,14 +134,22 @@ def _history(source: PressureFile, needs: SpectraNeeds, frames: int) -> Weighted
     return WeightedHistory(magnitude, needs.history.interval_s * rate, rate)
 
 
-def _history_columns(source: PressureFile, needs: SpectraNeeds, part: HistoryPart) -> dict[str, Any]:
+def _history_columns(source: PressureFile, needs: SpectraNeeds, part: HistoryPart, parts: Parts) -> dict[str, Any]:
+    """Rows of the history; intervals that touch what is left out, or its fading in a time weighting, have no level."""
     weightings, positions, intervals = part.powers.shape
+    ends = (part.first + np.arange(intervals) + 1) * needs.history.interval_s
+
+    def where_used(values: Reals, constant_s: float = 0.0) -> Reals:
+        starts = ends - needs.history.interval_s - SETTLED_TIMES * constant_s
+        frames = (np.maximum(starts, 0.0) * source.sample_rate_hz, ends * source.sample_rate_hz)
+        return np.where(parts.hold(*(np.round(edge).astype(np.int64) for edge in frames)), values, np.nan)
+
     levels = {
-        "level_db": part.powers,
-        "fast_db": part.fast,
-        "slow_db": part.slow,
-        "fast_maximum_db": part.fast_largest,
-        "slow_maximum_db": part.slow_largest,
+        "level_db": where_used(part.powers),
+        "fast_db": where_used(part.fast, FAST_S),
+        "slow_db": where_used(part.slow, SLOW_S),
+        "fast_maximum_db": where_used(part.fast_largest, FAST_S),
+        "slow_maximum_db": where_used(part.slow_largest, SLOW_S),
     }
     times = (part.first + np.arange(intervals)) * needs.history.interval_s
     rows = weightings * positions * intervals

@@ -1,0 +1,172 @@
+"""Averaged cross-spectral matrices of streamed blocks, constant memory, and the statistics that go with them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tapeline.acoustics.windows import Reals
+
+BLOCKS_A_PRODUCT = 32
+"""Blocks summed in single precision before the double-precision sum takes over: few enough to lose nothing."""
+
+LINES_A_PRODUCT = 64
+"""Lines of one batch of products: with 64 channels the batch, 1 MiB, is added up while still in cache."""
+
+_TURN = np.complex64(1.0 - 1.0j)
+
+
+class CrossSpectra:
+    """Sums G[k, i, j] = conj(X_i) X_j of the lines `first_line` to `last_line` over windowed, transformed blocks.
+
+    X is numpy's forward transform, sum of x e^(-2 pi i f t): where channel j receives later by tau what channel i
+    receives, the phase of G_ij is -2 pi f tau. The phase of G_ij is thus that of j less that of i, positive where j
+    leads, and G_ij / G_ii is the response from i to j.
+
+    G is Hermitian, so one real number an entry holds it all: kept is M = Re G + Im G, whose transpose is Re G - Im G,
+    and M_ij = Re(conj(X_i) X_j (1 - 1i)) is a single real matrix product of half the operations of the complex one.
+    Memory: 8 bytes a line and channel pair, 66 MB for 64 channels and 2,000 lines, and while adding a few MB.
+    """
+
+    def __init__(self, channels: int, block_frames: int, first_line: int, last_line: int) -> None:
+        """Lines are counted as rfft counts them, both ends included.
+
+        Raises ValueError when they are not lines of blocks of `block_frames` samples.
+        """
+        if not 0 <= first_line <= last_line <= block_frames // 2:
+            raise ValueError(
+                f"lines {first_line} to {last_line} asked for, a block of {block_frames} samples has "
+                f"lines 0 to {block_frames // 2}"
+            )
+        self.kept = slice(first_line, last_line + 1)
+        self.blocks = 0
+        self._single = np.isin(np.arange(first_line, last_line + 1) * 2, (0, block_frames))
+        self._sum = np.zeros((last_line + 1 - first_line, channels, channels))
+
+    def add(self, lines: NDArray[np.complex64]) -> None:
+        """Take in the transforms of windowed blocks, complex64 of shape (channels, blocks, lines in `kept`).
+
+        Raises ValueError for another number of channels or lines.
+        """
+        count, channels, _ = self._sum.shape
+        if lines.ndim != 3 or (lines.shape[0], lines.shape[2]) != (channels, count):
+            raise ValueError(f"lines of shape {lines.shape} handed in, expected ({channels}, blocks, {count})")
+        for first in range(0, lines.shape[1], BLOCKS_A_PRODUCT):
+            for low in range(0, count, LINES_A_PRODUCT):
+                part = lines[:, first : first + BLOCKS_A_PRODUCT, low : low + LINES_A_PRODUCT]
+                here = np.ascontiguousarray(part.transpose(2, 0, 1), dtype=np.complex64)
+                turned = here * _TURN
+                # Real and imaginary parts side by side are twice as many real columns; their product is the real part.
+                product = here.view(np.float32) @ turned.view(np.float32).transpose(0, 2, 1)
+                self._sum[low : low + LINES_A_PRODUCT] += product
+        self.blocks += lines.shape[1]
+
+    def matrix(self, sample_rate_hz: float, window_energy: float, lines: slice = slice(None)) -> NDArray[np.complex128]:
+        """One-sided cross-spectral densities in unit^2/Hz, shape (lines, channels, channels), Hermitian.
+
+        `window_energy` is the sum of the squared window; lines 0 and Nyquist are not doubled, so that the diagonal is
+        `AveragedSpectrum.density`. `lines` picks from the kept range: 2,000 lines of 64 channels take 131 MB.
+        Raises ValueError when no block came in.
+        """
+        scale = self._scale(sample_rate_hz, window_energy)[lines, None, None]
+        both = self._sum[lines]
+        density = np.empty(both.shape, dtype=np.complex128)
+        np.add(both, both.transpose(0, 2, 1), out=density.real)
+        np.subtract(both, both.transpose(0, 2, 1), out=density.imag)
+        density *= 0.5 * scale
+        return density
+
+    def pair(self, i: int, j: int, sample_rate_hz: float, window_energy: float) -> NDArray[np.complex128]:
+        """Entry (i, j) of `matrix` for all lines of the range, shape (lines,); raises the same errors."""
+        one, other = self._sum[:, i, j], self._sum[:, j, i]
+        return np.asarray(((one + other) + 1j * (one - other)) * (0.5 * self._scale(sample_rate_hz, window_energy)))
+
+    def auto(self, sample_rate_hz: float, window_energy: float) -> Reals:
+        """Diagonal of `matrix`: power spectral densities of shape (channels, lines); raises the same errors."""
+        return np.asarray(np.diagonal(self._sum, axis1=1, axis2=2).T * self._scale(sample_rate_hz, window_energy))
+
+    def _scale(self, sample_rate_hz: float, window_energy: float) -> Reals:
+        """From sums to one-sided densities, one factor a line."""
+        if self.blocks == 0:
+            raise ValueError("not one block to average")
+        return np.where(self._single, 1.0, 2.0) / (self.blocks * sample_rate_hz * window_energy)
+
+
+def coherence(g_xx: ArrayLike, g_yy: ArrayLike, g_xy: ArrayLike) -> Reals:
+    """Magnitude-squared coherence |G_xy|^2 / (G_xx G_yy), 0 to 1; NaN where either power is zero.
+
+    Bendat and Piersol, Random Data. Rounding beyond 1 is cut off; the estimate's bias is not (`coherence_bias`).
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Divided in turn: the product of two small powers may be too small a number, their roots are not.
+        share = np.abs(g_xy) / np.sqrt(np.asarray(g_xx, float)) / np.sqrt(np.asarray(g_yy, float))
+    return np.asarray(np.minimum(share**2, 1.0))
+
+
+def coherence_threshold(effective_averages: ArrayLike, probability: float) -> Reals:
+    """Coherence that unrelated signals stay below with the given probability: 1 - (1 - P)^(1/(nd - 1)).
+
+    From the distribution of the estimate at zero coherence (Carter, Knapp and Nuttall 1973); nd the independent
+    averages, for overlapping blocks `windows.effective_averages`. A single average gives 1: it tells nothing.
+    Raises ValueError for fewer than one average or a probability not between 0 and 1.
+    """
+    averages = _checked(effective_averages)
+    if not 0.0 < probability < 1.0:
+        raise ValueError(f"probability {probability} is not between 0 and 1")
+    with np.errstate(divide="ignore"):
+        return np.asarray(-np.expm1(np.log1p(-probability) / (averages - 1.0)))
+
+
+def coherence_bias(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
+    """Mean excess of the estimated over the true coherence: (1 - g^2)^2/nd (1 + 2 g^2/nd); 1/nd at zero.
+
+    Carter, Knapp and Nuttall (1973). Raises ValueError for fewer than one average.
+    """
+    g2, averages = np.asarray(true_coherence, dtype=np.float64), _checked(effective_averages)
+    return np.asarray((1.0 - g2) ** 2 / averages * (1.0 + 2.0 * g2 / averages))
+
+
+def coherence_error(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
+    """Standard error of the coherence relative to it: sqrt(2) (1 - g^2) / (|g| sqrt(nd)); infinite at zero.
+
+    Bendat and Piersol, Random Data, like the errors below. Raises ValueError for fewer than one average.
+    """
+    return _relative(np.sqrt(2.0) * (1.0 - np.asarray(true_coherence)), true_coherence, effective_averages)
+
+
+def response_error(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
+    """Standard error of |H| = |G_xy| / G_xx relative to it: sqrt(1 - g^2) / (|g| sqrt(2 nd)); infinite at zero."""
+    return _relative(np.sqrt((1.0 - np.asarray(true_coherence)) / 2.0), true_coherence, effective_averages)
+
+
+def phase_error_rad(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
+    """Standard error in radians of the phase of G_xy and of H: the relative one of |H|, good while small."""
+    return response_error(true_coherence, effective_averages)
+
+
+def coherent_power_error(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
+    """Standard error of the coherent output power g^2 G_yy relative to it: sqrt(2 - g^2) / (|g| sqrt(nd))."""
+    return _relative(np.sqrt(2.0 - np.asarray(true_coherence)), true_coherence, effective_averages)
+
+
+def cross_magnitude_error(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
+    """Standard error of |G_xy| relative to it: sqrt((1 + 1/g^2) / (2 nd)); infinite at zero coherence.
+
+    Of the variance G_xx G_yy / nd of the complex estimate, the part along its mean, (G_xx G_yy + |G_xy|^2) / (2 nd);
+    the printed 1/(|g| sqrt(nd)) counts the part across it, too, which turns the phase only.
+    """
+    return _relative(np.sqrt((1.0 + np.asarray(true_coherence)) / 2.0), true_coherence, effective_averages)
+
+
+def _relative(numerator: Reals, true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
+    """Numerator / (|g| sqrt(nd))."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(numerator / np.sqrt(np.asarray(true_coherence, float) * _checked(effective_averages)))
+
+
+def _checked(effective_averages: ArrayLike) -> Reals:
+    """The averages as an array, none below one."""
+    averages = np.asarray(effective_averages, dtype=np.float64)
+    if not np.all(averages >= 1.0):
+        raise ValueError(f"{np.min(averages):g} effective averages; statistics of coherence begin at one")
+    return averages

@@ -1,0 +1,68 @@
+"""The frequencies at which a channel's band levels can be used: what limits them, band by band."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.bands import Bands
+from tapeline.acoustics.windows import Reals
+
+Flags = NDArray[np.bool_]
+
+HIGH_PASS_REACH = 2.0
+"""Bands are used from twice the corner of a high-pass filter on (common practice: it takes 1 dB there)."""
+
+WHY_ABSENT = ("few-lines", "short-record", "high-pass", "anti-alias", "chart-ends")
+"""What may leave a band without a level."""
+
+RESPONSE_UNKNOWN = "response-unknown"
+"""The band has a level, but one of its edges lies where the chart says nothing."""
+
+
+@dataclass(frozen=True)
+class RangeLimits:
+    """See the section `bands` of the settings: `least_lines`, `least_bandwidth_time`, `highest_fraction_of_rate`."""
+
+    least_lines: float
+    least_bandwidth_time: float
+    highest_fraction_of_rate: float
+
+
+@dataclass(frozen=True)
+class ChannelRange:
+    """What limits one channel: ends of its chart and corners of its filters in Hz, NaN where there is none."""
+
+    chart_low_hz: float
+    chart_high_hz: float
+    high_pass_hz: float
+    low_pass_hz: float
+
+
+def band_limits(
+    bands: Bands, lines: Reals, used_s: float, sample_rate_hz: float, channel: ChannelRange, limits: RangeLimits
+) -> dict[str, Flags]:
+    """What speaks against each band, by the names in `WHY_ABSENT` and `RESPONSE_UNKNOWN`; arrays (bands,).
+
+    `lines` (bands,) is how many spectral lines each band holds, `used_s` the length of the averaged record. A stated
+    low-pass takes the place of the fraction of the sample rate. Bands whose midband the chart covers are used.
+    """
+    highest = channel.low_pass_hz
+    if np.isnan(highest):
+        highest = limits.highest_fraction_of_rate * sample_rate_hz
+    low, high = channel.chart_low_hz, channel.chart_high_hz
+    return {
+        "few-lines": lines < limits.least_lines - 1e-9,
+        "short-record": (bands.upper_hz - bands.lower_hz) * used_s < limits.least_bandwidth_time,
+        "high-pass": bands.lower_hz < HIGH_PASS_REACH * channel.high_pass_hz,
+        "anti-alias": (bands.upper_hz > highest) | (bands.upper_hz > 0.5 * sample_rate_hz),
+        "chart-ends": (bands.midband_hz < low * (1.0 - 1e-3)) | (bands.midband_hz > high * (1.0 + 1e-3)),
+        RESPONSE_UNKNOWN: (bands.lower_hz < low) | (bands.upper_hz > high),
+    }
+
+
+def absent(found: dict[str, Flags]) -> Flags:
+    """Which bands get no level, shape (bands,)."""
+    return np.asarray(np.any([found[name] for name in WHY_ABSENT], axis=0))

@@ -1,0 +1,27 @@
+"""Checks of settings against each other: each is sound by itself, together they leave something empty."""
+
+from __future__ import annotations
+
+from tapeline.campaign.material import Material
+from tapeline.campaign.settings_source import SettingsSource
+
+OCTAVE_RATIO = 10.0**0.3
+"""G of IEC 61260-1:2014; the numerics have their own, and are not needed to check a campaign."""
+
+
+def check_line_spacing(material: Material, source: SettingsSource) -> None:
+    """Warn of bands that hold too few spectral lines to get a level."""
+    bands, spacing = source.settings.bands, source.settings.spectra.resolution_hz
+    half = OCTAVE_RATIO ** (0.5 / bands.fraction)
+    share = half - 1.0 / half
+    lowest = bands.range_hz[0]
+    # A band is also taken by its nominal frequency, up to 2 % off the exact one.
+    if share * lowest * 1.02 >= bands.least_lines * spacing:
+        return
+    section = "spectra" if "resolution_hz" in source.settings.spectra.model_fields_set else "bands"
+    path = (section, "resolution_hz" if section == "spectra" else "range_hz")
+    found = f"lines {spacing:g} Hz apart, of which the band at {lowest:g} Hz holds {share * lowest / spacing:.1f}"
+    expected = f"at least {bands.least_lines:g} lines (bands.least_lines) in every band of bands.range_hz"
+    needed, first = share * lowest / bands.least_lines, bands.least_lines * spacing / share
+    mend = f"bands below {first:.0f} Hz get no level; spectra.resolution_hz {needed:.2g} would give them one"
+    material.warnings.append(source.document.fault(path, found, expected, mend))

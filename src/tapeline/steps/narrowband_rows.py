@@ -1,0 +1,57 @@
+"""Rows of the narrowband table: spectra line by line, with the background taken off."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from tapeline.acoustics import background
+from tapeline.acoustics.band_levels import LineSpectra, Powers, mean_powers, on_lines
+from tapeline.acoustics.statistics import spectrum_interval_db
+from tapeline.steps.session_levels import Job, Measured, keep_where, number
+
+
+def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
+    """One row a position of one run."""
+    spectra, hz = m.run.spectra, m.run.spectra.lines_hz
+    low, high = job.needs.range_hz
+    kept = np.flatnonzero((hz >= low) & (hz <= high))
+    cut = slice(kept[0], kept[-1] + 1) if kept.size else slice(0, 0)
+    lines = _lines(spectra, spectra, cut)
+    below, result = None, background.without_background(lines.power, lines.variance)
+    if m.has_background.any():
+        below = mean_powers([_lines(b, spectra, cut) for b in m.below], m.used)
+        corrected = background.subtract(lines.power, below.power, lines.variance, below.variance, job.limits)
+        result = keep_where(m.has_background[:, None] & np.isfinite(below.power), corrected, lines)
+    line_low, line_high = spectrum_interval_db(m.run.effective_averages, job.needs.confidence)
+    rows = []
+    for p, position in enumerate(m.run.positions):
+        has = below is not None and bool(m.has_background[p])
+        rows.append(
+            {
+                "run": m.run.run,
+                "position": position,
+                "first_hz": float(hz[cut][0]) if kept.size else None,
+                "step_hz": spectra.step_hz,
+                "effective_averages": m.run.effective_averages,
+                "line_low_db": number(line_low),
+                "line_high_db": number(line_high),
+                "psd_pa2_per_hz": lines.power[p].astype(np.float32),
+                "background_psd_pa2_per_hz": below.power[p].astype(np.float32) if below and has else None,
+                "corrected_psd_pa2_per_hz": result.corrected[p].astype(np.float32),
+                "margin_db": result.margin_db[p].astype(np.float32) if has else None,
+                "state": result.state[p].astype(np.uint8),
+                "response_low_hz": number(m.run.response_low_hz[p]),
+                "response_high_hz": number(m.run.response_high_hz[p]),
+                "used_s": m.run.used_s,
+            }
+        )
+    return rows
+
+
+def _lines(spectra: LineSpectra, grid: LineSpectra, cut: slice) -> Powers:
+    """Densities on some lines of a grid, and their variances; spectra of another spacing are brought onto it."""
+    if spectra.step_hz == grid.step_hz and spectra.psd.shape[1] >= cut.stop:
+        return Powers(np.asarray(spectra.psd[:, cut], dtype=np.float64), spectra.variance[:, cut])
+    return on_lines(spectra, grid.step_hz, cut.start, cut.stop)
