@@ -71,6 +71,7 @@ def built_campaign(size: Size | None = None, **changed: Any) -> Campaign:
         calibrators={},
         cavities={},
         overrides=(),
+        left_out=(),
         charts={},
         warnings=(Fault("config/runs.csv", 3, "remark", "an odd word", "a plain one"),),
     )

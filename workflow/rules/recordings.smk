@@ -25,9 +25,11 @@ rule spectra:
     input:
         pressure=PRESSURE,
         quality=f"{RESULTS}/quality/{{run}}.parquet",
+        flow=lambda wildcards: PLAN.flow_series_files(wildcards.run),
     output:
         spectra=f"{RESULTS}/spectra/{{run}}/spectra.parquet",
         history=f"{RESULTS}/spectra/{{run}}/history.parquet",
+        asked=[f"{RESULTS}/spectra/{{run}}/{name}.parquet" for name in PLAN.on_request],
     log:
         f"{RESULTS}/logs/spectra/{{run}}.log",
     benchmark:

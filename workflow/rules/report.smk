@@ -3,7 +3,7 @@
 FINISHED = [
     *expand(
         f"{TABLES}/{{table}}/session={{session}}/part-0.parquet",
-        table=["narrowband", "bands", "overall", "history"],
+        table=["narrowband", "bands", "overall", "history", *PLAN.on_request],
         session=PLAN.measured_sessions,
     ),
     *expand(

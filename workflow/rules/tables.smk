@@ -24,7 +24,7 @@ rule tables:
         spectra=lambda wildcards: expand(
             f"{RESULTS}/spectra/{{run}}/{{part}}.parquet",
             run=PLAN.recordings_for_tables(wildcards.session),
-            part=["spectra", "history"],
+            part=["spectra", "history", *PLAN.on_request],
         ),
         verdicts=lambda wildcards: expand(
             f"{RESULTS}/verdicts/{{session}}.parquet", session=PLAN.sessions_for_tables(wildcards.session)
@@ -35,6 +35,7 @@ rule tables:
         bands=f"{TABLES}/bands/session={{session}}/part-0.parquet",
         overall=f"{TABLES}/overall/session={{session}}/part-0.parquet",
         history=f"{TABLES}/history/session={{session}}/part-0.parquet",
+        asked=[f"{TABLES}/{name}/session={{session}}/part-0.parquet" for name in PLAN.on_request],
     log:
         f"{RESULTS}/logs/tables/{{session}}.log",
     benchmark:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.windowed_blocks import Lines
@@ -47,12 +48,10 @@ class AveragedSpectrum:
     def finish(self, frames: int) -> None:
         """See LinesTaker; nothing is left to do."""
 
-    def _inside(self, first: int, count: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-        """Numbers of the blocks that count, of `count` blocks from `first` on."""
-        blocks = np.arange(first, first + count)
+    def _inside(self, first: int, count: int) -> NDArray[np.int64]:
         if self._parts is None:
-            return blocks
-        return blocks[self._parts.hold(blocks * self.hop_frames, blocks * self.hop_frames + self._frames)]
+            return np.arange(first, first + count)
+        return self._parts.blocks(first, count, self.hop_frames, self._frames)
 
     def pairs(self) -> tuple[int, ...]:
         """How many pairs of averaged blocks lie 0, 1, 2 ... hops apart, as far as blocks overlap."""

@@ -46,7 +46,7 @@ class WeightedHistory:
 
     margins = True
 
-    def __init__(self, magnitude: Reals, interval_frames: float, sample_rate_hz: float) -> None:
+    def __init__(self, magnitude: NDArray[np.floating], interval_frames: float, sample_rate_hz: float) -> None:
         weightings, channels, lines = magnitude.shape
         block = 2 * (lines - 1)
         passed = np.flatnonzero(magnitude.any(axis=(0, 1)))

@@ -39,6 +39,16 @@ class Parts:
         part = np.searchsorted(self._starts, first, side="right") - 1
         return np.asarray((part >= 0) & (last <= self._stops[np.maximum(part, 0)]))
 
+    def blocks(self, first: int, count: int, hop_frames: int, frames: int) -> NDArray[np.int64]:
+        """Numbers of those of `count` blocks from `first` on, `hop_frames` apart, that lie wholly within one part."""
+        blocks = np.arange(first, first + count)
+        return blocks[self.hold(blocks * hop_frames, blocks * hop_frames + frames)]
+
+    def within(self, others: Parts) -> Parts:
+        """What these parts and the others have in common."""
+        everything = Parts([(0, max([stop for part in (self, others) for _, stop in part.ranges], default=0))])
+        return self.without(everything.without(others))
+
     def without(self, others: Parts) -> Parts:
         """What is left of these parts where the others are cut out."""
         left = list(self.ranges)

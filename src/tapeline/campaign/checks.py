@@ -8,6 +8,7 @@ from typing import Any
 from tapeline.campaign.cells import NO_BACKGROUND
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
 from tapeline.campaign.fitting_checks import check_data_sheets, check_fittings, check_positions
+from tapeline.campaign.flow_series import check_flow_series
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.recording_checks import check_channel_counts, check_recordings
 from tapeline.campaign.run_checks import (
@@ -18,7 +19,7 @@ from tapeline.campaign.run_checks import (
     check_stages,
     check_times,
 )
-from tapeline.campaign.setting_checks import check_line_spacing
+from tapeline.campaign.setting_checks import check_asked_positions, check_line_spacing
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_source import TableRows
 
@@ -37,6 +38,7 @@ def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
         check_comparisons(material, material.source)
         check_conditions(material, material.source)
         check_line_spacing(material, material.source)
+        check_asked_positions(material, material.source)
     check_runs(material)
     check_times(material)
     check_stages(material)
@@ -47,6 +49,7 @@ def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
     check_positions(material)
     check_data_sheets(material)
     check_recordings(material)
+    check_flow_series(material)
     check_channel_counts(material, channel_count)
 
 

@@ -17,11 +17,13 @@ from tapeline.campaign.slices import (
     Channel,
     CompareNeeds,
     CompareRun,
+    FlowNeeds,
     JudgedRun,
     Overrule,
     Papers,
     PositionRow,
     PressureNeeds,
+    Response,
     RunRow,
     SensitivityNeeds,
     SessionRun,
@@ -197,6 +199,7 @@ class Plan:
 
     def spectra_needs(self, run: str) -> SpectraNeeds:
         """See SpectraNeeds."""
+        settings = self._settings
         return SpectraNeeds(
             campaign=self._settings.campaign,
             run=run,
@@ -204,13 +207,38 @@ class Plan:
                 (row.start_s - (self._used[run].start_s or 0.0), row.stop_s - (self._used[run].start_s or 0.0))
                 for row in self._left_out(run)
             ),
-            charts=self._charts(self._used[run].session),
+            responses=self._responses(self._used[run].session),
             response_correction=self._settings.calibration.response_correction,
             spectra=self._settings.spectra,
             history=self._settings.history,
             history_range_hz=self._settings.overall[0].range_hz,
             reference_pressure_pa=self._settings.reference_pressure_pa,
+            band_history=(settings.band_history, settings.bands) if settings.band_history.positions else None,
+            spectrogram=settings.spectrogram if settings.spectrogram.positions else None,
+            cross_spectra=(settings.cross_spectra, settings.confidence) if settings.cross_spectra.positions else None,
+            flow=self._flow(run),
         )
+
+    @cached_property
+    def on_request(self) -> tuple[str, ...]:
+        """Names of the tables that are made because the settings or the run table ask for them."""
+        named = [name for name in ("band_history", "cross_spectra", "spectrogram") if self._asked(name)]
+        return tuple(named + (["flow_bins"] if any(self._used[run].flow_series for run in self.recordings) else []))
+
+    def _asked(self, section: str) -> bool:
+        return bool(getattr(self._settings, section).positions)
+
+    def _flow(self, run: str) -> FlowNeeds | None:
+        used = self._used[run]
+        if used.flow_series is None:
+            return None
+        path = f"{self._settings.recordings.rstrip('/')}/{used.flow_series}"
+        return FlowNeeds(path, used.start_s or 0.0, self._settings.flow_bins)
+
+    def flow_series_files(self, run: str) -> tuple[str, ...]:
+        """The file of a run's flow series, relative to the campaign folder; none where it has none."""
+        flow = self._flow(run)
+        return (flow.path,) if flow else ()
 
     def tables_needs(self, session: str) -> TablesNeeds:
         """See TablesNeeds."""
@@ -221,6 +249,7 @@ class Plan:
             runs=tuple(SessionRun(n, self._used[n].kind, self._backgrounds.get(n, ())) for n in names),
             backgrounds=tuple(n for n in self.recordings_for_tables(session) if n not in names),
             sessions=self.sessions_for_tables(session),
+            on_request=self.on_request,
             window=self._settings.spectra.window,
             range_hz=self._settings.spectra.range_hz,
             filters=tuple(
@@ -341,9 +370,17 @@ class Plan:
         fittings = self.campaign.fittings_of(session)
         return self._once(kind, session, lambda: tuple(self._channel(fitting, charts) for fitting in fittings))
 
-    def _charts(self, session: str) -> tuple[tuple[str, tuple[float, ...], tuple[float, ...]], ...]:
+    def _responses(self, session: str) -> tuple[Response, ...]:
+        def phase(sensor: str | None) -> tuple[float, ...]:
+            chart = self.campaign.charts.get(sensor or "")
+            return (chart.phase_deg or ()) if chart else ()
+
         channels = self._channels(session, charts=True)
-        return self._once("charts", session, lambda: tuple((c.position, c.chart_hz, c.chart_db) for c in channels))
+        return self._once(
+            "responses",
+            session,
+            lambda: tuple(Response(c.position, c.chart_hz, c.chart_db, phase(c.sensor)) for c in channels),
+        )
 
     def _papers(self, session: str) -> tuple[Papers, ...]:
         fitted = {fitting.sensor for fitting in self.campaign.fittings_of(session) if fitting.sensor}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tapeline.campaign.faults import did_you_mean, quoted
 from tapeline.campaign.material import Material
 from tapeline.campaign.settings_source import SettingsSource
 
@@ -25,3 +26,16 @@ def check_line_spacing(material: Material, source: SettingsSource) -> None:
     needed, first = share * lowest / bands.least_lines, bands.least_lines * spacing / share
     mend = f"bands below {first:.0f} Hz get no level; spectra.resolution_hz {needed:.2g} would give them one"
     material.warnings.append(source.document.fault(path, found, expected, mend))
+
+
+def check_asked_positions(material: Material, source: SettingsSource) -> None:
+    """Unknown positions in the sections of what is made on request."""
+    if not material.positions.readable:
+        return
+    known = material.positions.names("position")
+    for section in ("band_history", "spectrogram", "cross_spectra"):
+        asked = getattr(source.settings, section).positions
+        for index, name in enumerate(asked if asked != "all" else ()):
+            if name not in known:
+                path, hint = (section, "positions", index), did_you_mean(name, known)
+                material.note(source.document.fault(path, quoted(name), "a row of the positions table", hint))

@@ -12,6 +12,7 @@ Whole: TypeAlias = Annotated[int, Field(strict=True)]
 Name: TypeAlias = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$", max_length=120)]
 PathText: TypeAlias = Annotated[str, StringConstraints(min_length=1, strip_whitespace=True)]
 Weighting: TypeAlias = Literal["A", "C", "Z"]
+Positions: TypeAlias = tuple[Name, ...] | Literal["all"]
 
 
 def refuse(expected: str) -> PydanticCustomError:
@@ -258,9 +259,45 @@ class History(Section):
     """Level against time."""
 
     interval_s: Number = Field(
-        0.125, gt=0, le=60, description="s, averaging interval (the time constant F of IEC 61672-1:2013)"
+        0.125, ge=0.01, le=60, description="s, averaging interval (the time constant F of IEC 61672-1:2013)"
     )
     weighting: tuple[Weighting, ...] = Field(("A", "Z"), min_length=1, description="frequency weightings")
+
+
+class BandHistory(Section):
+    """Band levels against time, by filters in the time domain (IEC 61260-1:2014), where asked for."""
+
+    positions: Positions = Field((), description="positions, or `all`; none: no table `band_history`")
+
+
+class Spectrogram(Section):
+    """Spectra against time, where asked for."""
+
+    positions: Positions = Field((), description="positions, or `all`; none: no table `spectrogram`")
+    resolution_hz: Number = Field(10.0, gt=0, le=1000, description="Hz, line spacing wanted (blocks of 0.1 s)")
+    step_s: Number = Field(0.5, gt=0, le=600, description="s, time between the spectra, each the mean over it")
+    range_hz: FrequencyRange = Field((20.0, 8000.0), description="Hz, lowest and highest line kept")
+
+
+class CrossSpectra(Section):
+    """Cross-spectra and coherence of all pairs of some positions, where asked for."""
+
+    positions: Positions = Field((), description="positions, or `all`; none: no table `cross_spectra`")
+    range_hz: FrequencyRange = Field((20.0, 2000.0), description="Hz, lowest and highest line kept")
+
+
+class FlowBins(Section):
+    """Road runs: levels by measured speed and yaw, for runs with a `flow_series` in the run table."""
+
+    segment_s: Number = Field(
+        1.0,
+        gt=0,
+        le=600,
+        description="s, length of the segments that are put into bins (common practice: 1 s or longer); at least the "
+        "averaged block",
+    )
+    speed_step_mps: Number = Field(2.0, gt=0, le=100, description="m/s, width of the bins of speed (own choice)")
+    yaw_step_deg: Number = Field(2.0, gt=0, le=90, description="degrees, width of the bins of yaw (own choice)")
 
 
 class Background(Section):

@@ -9,11 +9,14 @@ from pydantic import AfterValidator, Field, model_validator
 
 from tapeline.campaign.setting_sections import (
     Background,
+    BandHistory,
     Bands,
     Calibration,
     Compare,
     Comparison,
     Condition,
+    CrossSpectra,
+    FlowBins,
     History,
     Name,
     Number,
@@ -26,6 +29,7 @@ from tapeline.campaign.setting_sections import (
     Report,
     Section,
     Spectra,
+    Spectrogram,
     Tables,
     Weighting,
     refuse,
@@ -33,11 +37,14 @@ from tapeline.campaign.setting_sections import (
 
 __all__ = [
     "Background",
+    "BandHistory",
     "Bands",
     "Calibration",
     "Compare",
     "Comparison",
     "Condition",
+    "CrossSpectra",
+    "FlowBins",
     "History",
     "OperatingPoint",
     "Overall",
@@ -47,6 +54,7 @@ __all__ = [
     "Report",
     "Settings",
     "Spectra",
+    "Spectrogram",
     "Tables",
     "Weighting",
 ]
@@ -88,6 +96,10 @@ class Settings(Section):
         (Overall(weighting="Z"), Overall(weighting="A")), min_length=1, description="weighted overall levels"
     )
     history: History = Field(History(), description="level against time")
+    band_history: BandHistory = Field(BandHistory(), description="band levels against time, on request")
+    spectrogram: Spectrogram = Field(Spectrogram(), description="spectra against time, on request")
+    cross_spectra: CrossSpectra = Field(CrossSpectra(), description="cross-spectra and coherence, on request")
+    flow_bins: FlowBins = Field(FlowBins(), description="levels by measured speed and yaw")
     background: Annotated[Background, AfterValidator(_ordered_margins)] = Field(
         Background(), description="limits of the background subtraction"
     )

@@ -8,15 +8,19 @@ from typing import Any, Literal, TypeVar
 
 from tapeline.campaign.settings import (
     Background,
+    BandHistory,
     Bands,
     Calibration,
     Compare,
     Comparison,
+    CrossSpectra,
+    FlowBins,
     History,
     Overall,
     Ranking,
     RawFormat,
     Spectra,
+    Spectrogram,
 )
 
 PartT = TypeVar("PartT", bound=Any)
@@ -168,18 +172,47 @@ class PressureNeeds:
 
 
 @dataclass(frozen=True)
+class Response:
+    """The response of the sensor at a position from its chart, all empty where there is none."""
+
+    position: str
+    hz: tuple[float, ...]
+    db: tuple[float, ...]
+    phase_deg: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class FlowNeeds:
+    """What the flow did during a run: a file relative to the campaign, and how it is put into bins.
+
+    `start_s` is where the used part starts in the file's time.
+    """
+
+    path: str
+    start_s: float
+    bins: FlowBins
+
+
+@dataclass(frozen=True)
 class SpectraNeeds:
-    """One recording's spectra and level history. `left_out` holds stretches of the used part that are not averaged."""
+    """One recording's spectra and level history. `left_out` holds stretches of the used part that are not averaged.
+
+    What is made on request is None, or names no positions, where it is not asked for.
+    """
 
     campaign: str
     run: str
     left_out: tuple[tuple[float, float], ...]
-    charts: tuple[tuple[str, tuple[float, ...], tuple[float, ...]], ...]
+    responses: tuple[Response, ...]
     response_correction: bool
     spectra: Spectra
     history: History
     history_range_hz: tuple[float, float]
     reference_pressure_pa: float
+    band_history: tuple[BandHistory, Bands] | None
+    spectrogram: Spectrogram | None
+    cross_spectra: tuple[CrossSpectra, float] | None
+    flow: FlowNeeds | None
 
 
 @dataclass(frozen=True)
@@ -240,6 +273,7 @@ class TablesNeeds:
     runs: tuple[SessionRun, ...]
     backgrounds: tuple[str, ...]
     sessions: tuple[str, ...]
+    on_request: tuple[str, ...]
     window: Literal["hann", "flattop", "rectangular"]
     range_hz: tuple[float, float]
     filters: tuple[tuple[str, float | None, float | None], ...]

@@ -105,6 +105,12 @@ RUNS = Table(
         Column("gain_db", DECIBELS, "conditioner gain of all channels in this run", unit="dB"),
         Column("start_s", number("s", least=0), "start of the part to use", unit="s"),
         Column("stop_s", number("s", above=0), "end of the part to use", unit="s"),
+        Column(
+            "flow_series",
+            TEXT,
+            "CSV below `recordings` with the columns time_s (from the recording's start), speed_mps and yaw_deg: what "
+            "the flow did during the run; gives the levels by speed and yaw",
+        ),
         Column("use", words(yes=True, no=False), "`no` leaves the run out", default=True),
         Column("remark", TEXT, "free text", default=""),
     ),

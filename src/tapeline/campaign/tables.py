@@ -32,6 +32,7 @@ class Run:
     gain_db: float | None
     start_s: float | None
     stop_s: float | None
+    flow_series: str | None
     use: bool
     remark: str
     line: int

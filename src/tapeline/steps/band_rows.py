@@ -71,13 +71,15 @@ def _filters_less_lines_db(m: Measured, bands: Bands) -> Reals:
         return np.asarray(10.0 * np.log10(filters / lines))
 
 
-def limits_of(job: Job, m: Measured, bands: Bands, lines: Reals, p: int) -> dict[str, NDArray[np.bool_]]:
-    """What limits the bands of one position; see `band_limits`."""
+def limits_of(
+    job: Job, m: Measured, bands: Bands, lines: Reals, p: int, used_s: float | None = None
+) -> dict[str, NDArray[np.bool_]]:
+    """What limits the bands of one position; see `band_limits`. `used_s` where it is not all of the run's."""
     high_pass, low_pass = job.filters.get(m.run.positions[p], (np.nan, np.nan))
     channel = ChannelRange(m.run.response_low_hz[p], m.run.response_high_hz[p], high_pass, low_pass)
     b = job.needs.bands
     limits = RangeLimits(b.least_lines, b.least_bandwidth_time, b.highest_fraction_of_rate)
-    return band_limits(bands, lines, m.run.used_s, m.run.sample_rate_hz, channel, limits)
+    return band_limits(bands, lines, m.run.used_s if used_s is None else used_s, m.run.sample_rate_hz, channel, limits)
 
 
 def _uncertainties(m: Measured, total: Powers, below: Powers | None, result: Subtraction) -> dict[str, Reals]:

@@ -49,6 +49,7 @@ def _tables_and_charts(plan: Plan) -> dict[str, str | None]:
     named = set(settings.tables.model_dump().values())
     named |= {sensor.chart for sensor in plan.campaign.sensors.values() if sensor.chart}
     named |= {sensor.data_sheet for sensor in plan.campaign.sensors.values() if sensor.data_sheet}
+    named |= {path for run in plan.recordings for path in plan.flow_series_files(run)}
     return {path: _sha256(root / path) for path in sorted(named) if (root / path).is_file()}
 
 

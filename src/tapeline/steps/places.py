@@ -40,6 +40,11 @@ def history(results: Path, run: str) -> Path:
     return results / "spectra" / run / "history.parquet"
 
 
+def asked(results: Path, run: str, name: str) -> Path:
+    """What was made of a run for a table on request."""
+    return results / "spectra" / run / f"{name}.parquet"
+
+
 def session_table(results: Path, table: str, session: str) -> Path:
     """One session's part of a table."""
     return results / "tables" / table / f"session={session}" / "part-0.parquet"

@@ -25,6 +25,8 @@ class RunSpectra:
     spectra: LineSpectra
     sample_rate_hz: float
     used_s: float
+    block_frames: int
+    hop_frames: int
     effective_averages: float
     verdicts: tuple[str, ...]
     response_low_hz: NDArray[np.float64]
@@ -59,6 +61,8 @@ def load_run(
         spectra=LineSpectra(psd, first["step_hz"], covariance),
         sample_rate_hz=first["sample_rate_hz"],
         used_s=first["used_s"],
+        block_frames=first["block_frames"],
+        hop_frames=first["hop_frames"],
         effective_averages=first["effective_averages"],
         verdicts=tuple(verdicts.get((run, name), "good") for name in positions),
         response_low_hz=_numbers(rows, "response_low_hz"),

@@ -3,26 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
-from tapeline.acoustics.bands import bands_between
-from tapeline.acoustics.history import HistoryPart, WeightedHistory
-from tapeline.acoustics.levels import gain_from_db, level_db
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.response import response_db
-from tapeline.acoustics.time_weighting import FAST_S, SETTLED_TIMES, SLOW_S
-from tapeline.acoustics.weightings import power_weights
-from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
+from tapeline.acoustics.windowed_blocks import LinesTaker, WindowedBlocks, block_frames
 from tapeline.acoustics.windows import Reals, effective_averages, noise_bandwidth_lines, window
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps import places
+from tapeline.steps.chart_gain import chart_gains
+from tapeline.steps.cross_spectra import CrossSpectraPass
+from tapeline.steps.flow_spectra import FlowPass
+from tapeline.steps.level_history import history_columns, history_of
+from tapeline.steps.spectrogram import SpectrogramPass
 from tapeline.store import parquet, tables
 from tapeline.store.arrow_file import PressureFile
+from tapeline.store.schema import Table
+
+if TYPE_CHECKING:
+    from tapeline.steps.band_history import BandHistoryPass
 
 HISTORY_BLOCK_S = 0.25
 """Block of the history's weighting filter: long against the slowest part of A and C (8 ms at 20.6 Hz)."""
@@ -35,44 +38,78 @@ INTERVALS_A_PART = 512
 
 
 def run(plan: Plan, run_name: str) -> None:
-    """Write the run's spectra and history; empty files where the recording gave no pressure."""
+    """Write the run's spectra, history and what is asked for; empty files where the recording gave no pressure."""
     needs = plan.spectra_needs(run_name)
     results, digest = plan.campaign.results, plan.digest("spectra", run_name)
     source = PressureFile(places.pressure(results, run_name))
     quality = {row["position"]: row for row in parquet.read_rows(places.quality(results, run_name))}
     stamp = {"campaign": needs.campaign, "digest": digest}
-    rows: list[dict[str, Any]] = []
+    rows: dict[Table, list[dict[str, Any]]] = {tables.SPECTRA: []}
     with parquet.writing_parts(tables.HISTORY, places.history(results, run_name), **stamp) as history:
         if source.positions:
-            rows = _measure(source, needs, [quality[position] for position in source.positions], history)
-    parquet.write_rows(tables.SPECTRA, places.spectra(results, run_name), rows, **stamp)
+            used = [quality[position] for position in source.positions]
+            rows |= _measure(plan.campaign.root, source, needs, used, history)
+    parquet.write_rows(tables.SPECTRA, places.spectra(results, run_name), rows[tables.SPECTRA], **stamp)
+    for name in plan.on_request:
+        table = tables.MADE_ON_REQUEST[name]
+        parquet.write_rows(table, places.asked(results, run_name, name), rows.get(table, []), **stamp)
 
 
 def _measure(
-    source: PressureFile, needs: SpectraNeeds, quality: list[dict[str, Any]], history: parquet.PartWriter
-) -> list[dict[str, Any]]:
-    """Stream the pressure once through all that is measured; rows of the spectra table."""
-    rate, settings = source.sample_rate_hz, needs.spectra
-    frames = block_frames(rate, settings.resolution_hz)
-    shape = window(settings.window, frames)
-    hop = max(1, round(frames * (1.0 - settings.overlap)))
+    root: Path, source: PressureFile, needs: SpectraNeeds, quality: list[dict[str, Any]], history: parquet.PartWriter
+) -> dict[Table, list[dict[str, Any]]]:
+    """Stream the pressure once through all that is measured; rows of the tables."""
+    rate, positions = source.sample_rate_hz, source.positions
+    frames = block_frames(rate, needs.spectra.resolution_hz)
+    shape = window(needs.spectra.window, frames)
+    hop = max(1, round(frames * (1.0 - needs.spectra.overlap)))
     mean, parts = np.array([row["mean_pa"] for row in quality]), used_parts(needs, quality, rate)
-    averaged = AveragedSpectrum(shape, hop, len(source.positions), parts)
-    shared = settings.window == "hann" and 2 * hop == frames and frames >= SHARED_BLOCK_S * rate
+    averaged = AveragedSpectrum(shape, hop, len(positions), parts)
+    cross = flow = None
+    takers: list[LinesTaker] = [averaged]
+    if needs.cross_spectra is not None:
+        cross = CrossSpectraPass(needs, needs.cross_spectra, positions, rate, shape, hop, parts)
+        takers.append(cross.taker)
+    if needs.flow is not None:
+        flow = FlowPass(root, needs, needs.flow, positions, rate, shape, hop, parts)
+        takers += flow.takers
+    shared = needs.spectra.window == "hann" and 2 * hop == frames and frames >= SHARED_BLOCK_S * rate
     own = frames if shared else 2 * block_frames(rate, 2.0 / HISTORY_BLOCK_S)
-    track = _history(source, needs, own)
-    passes = [WindowedBlocks(shape, hop, mean, [averaged, track] if shared else [averaged])]
+    track = history_of(needs, positions, rate, own)
+    blocks = [WindowedBlocks(shape, hop, mean, [*takers, track] if shared else takers)]
     if not shared:
-        passes.append(WindowedBlocks(window("hann", own), own // 2, mean, [track]))
-    for block in source.blocks():
-        for blocks in passes:
-            blocks.add(block)
+        blocks.append(WindowedBlocks(window("hann", own), own // 2, mean, [track]))
+    passes = _own_passes(needs, positions, mean, rate, parts)
+    for samples in source.blocks():
+        for each in (*blocks, *passes):
+            each.add(samples)
         if track.waiting >= INTERVALS_A_PART:
-            history.write(_history_columns(source, needs, track.drain(), parts))
-    for blocks in passes:
-        blocks.finish()
-    history.write(_history_columns(source, needs, track.drain(), parts))
-    return _spectra_rows(source, needs, averaged, shape, quality[0]["frames"], parts) if averaged.blocks else []
+            history.write(history_columns(needs, positions, rate, track.drain(), parts))
+    for stream in blocks:
+        stream.finish()
+    history.write(history_columns(needs, positions, rate, track.drain(), parts))
+    rows: dict[Table, list[dict[str, Any]]] = {one.table: one.rows() for one in passes}
+    if averaged.blocks:
+        rows[tables.SPECTRA] = _spectra_rows(source, needs, averaged, shape, quality[0]["frames"], parts)
+    if cross is not None:
+        rows[cross.table] = cross.rows(averaged.pairs())
+    if flow is not None:
+        rows[flow.table] = flow.rows()
+    return rows
+
+
+def _own_passes(
+    needs: SpectraNeeds, positions: Sequence[str], mean: Reals, rate_hz: float, parts: Parts
+) -> list[BandHistoryPass | SpectrogramPass]:
+    """What is made on request from the samples themselves. The filters are loaded where they are asked for."""
+    passes: list[BandHistoryPass | SpectrogramPass] = []
+    if needs.band_history is not None:
+        from tapeline.steps.band_history import BandHistoryPass
+
+        passes.append(BandHistoryPass(needs, *needs.band_history, positions, rate_hz, parts))
+    if needs.spectrogram is not None:
+        passes.append(SpectrogramPass(needs, needs.spectrogram, positions, mean, rate_hz, parts))
+    return passes
 
 
 def used_parts(needs: SpectraNeeds, quality: list[dict[str, Any]], rate_hz: float) -> Parts:
@@ -105,63 +142,11 @@ def _spectra_rows(
         "duration_s": frames / rate,
         "used_s": parts.frames / rate,
     }
-    charts = {position: (hz, db) for position, hz, db in needs.charts}
+    corrected = density / chart_gains(needs, source.positions, lines_hz) ** 2
+    charts = {response.position: response.hz for response in needs.responses if needs.response_correction}
     rows = []
     for i, position in enumerate(source.positions):
-        hz, db = charts[position]
-        row = common | {"position": position, "response_low_hz": None, "response_high_hz": None}
-        psd = density[i]
-        if hz and needs.response_correction:
-            psd = psd / 10.0 ** (response_db(lines_hz, hz, db)[0] / 10.0)
-            row |= {"response_low_hz": hz[0], "response_high_hz": hz[-1]}
-        rows.append(row | {"psd_pa2_per_hz": psd.astype(np.float32)})
+        reach = charts.get(position) or (None, None)
+        ends = {"response_low_hz": reach[0], "response_high_hz": reach[-1]}
+        rows.append(common | ends | {"position": position, "psd_pa2_per_hz": corrected[i].astype(np.float32)})
     return rows
-
-
-def _history(source: PressureFile, needs: SpectraNeeds, frames: int) -> WeightedHistory:
-    rate = source.sample_rate_hz
-    lines_hz = np.arange(frames // 2 + 1) * rate / frames
-    band = bands_between(3, *needs.history_range_hz)
-    inside = (lines_hz >= band.lower_hz[0]) & (lines_hz <= band.upper_hz[-1])
-    charts = {position: (hz, db) for position, hz, db in needs.charts}
-    magnitude = np.zeros((len(needs.history.weighting), len(source.positions), lines_hz.size))
-    for w, weighting in enumerate(needs.history.weighting):
-        weights = np.sqrt(power_weights(weighting, lines_hz)) * inside
-        for i, position in enumerate(source.positions):
-            hz, db = charts[position]
-            correct = hz and needs.response_correction
-            magnitude[w, i] = weights / gain_from_db(response_db(lines_hz, hz, db)[0]) if correct else weights
-    return WeightedHistory(magnitude, needs.history.interval_s * rate, rate)
-
-
-def _history_columns(source: PressureFile, needs: SpectraNeeds, part: HistoryPart, parts: Parts) -> dict[str, Any]:
-    """Rows of the history; intervals that touch what is left out, or its fading in a time weighting, have no level."""
-    weightings, positions, intervals = part.powers.shape
-    ends = (part.first + np.arange(intervals) + 1) * needs.history.interval_s
-
-    def where_used(values: Reals, constant_s: float = 0.0) -> Reals:
-        starts = ends - needs.history.interval_s - SETTLED_TIMES * constant_s
-        frames = (np.maximum(starts, 0.0) * source.sample_rate_hz, ends * source.sample_rate_hz)
-        return np.where(parts.hold(*(np.round(edge).astype(np.int64) for edge in frames)), values, np.nan)
-
-    levels = {
-        "level_db": where_used(part.powers),
-        "fast_db": where_used(part.fast, FAST_S),
-        "slow_db": where_used(part.slow, SLOW_S),
-        "fast_maximum_db": where_used(part.fast_largest, FAST_S),
-        "slow_maximum_db": where_used(part.slow_largest, SLOW_S),
-    }
-    times = (part.first + np.arange(intervals)) * needs.history.interval_s
-    rows = weightings * positions * intervals
-    return {
-        "run": _repeated([needs.run], rows, 1),
-        "position": _repeated(source.positions, intervals, weightings),
-        "weighting": _repeated(needs.history.weighting, positions * intervals, 1),
-        "time_s": np.tile(times, weightings * positions),
-    } | {name: level_db(values, needs.reference_pressure_pa).ravel() for name, values in levels.items()}
-
-
-def _repeated(names: Sequence[str], each: int, times: int) -> pa.Array:
-    """Every name so many times in a row, and all that so many times over."""
-    places = np.tile(np.repeat(np.arange(len(names)), each), times)
-    return pa.array(names, type=pa.string()).take(pa.array(places))

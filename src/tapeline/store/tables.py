@@ -394,6 +394,130 @@ HISTORY = Table(
     partition="session",
 )
 
+BAND_HISTORY = Table(
+    "band_history",
+    1,
+    "On request. One row a run, position and band: levels against time by filters in the time domain, as lists",
+    ("run", "position", "band_hz"),
+    (
+        _RUN,
+        _POSITION,
+        _BAND,
+        Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
+        Column("step_s", "real", "length of an interval; interval i starts at i step_s of the used part", "s"),
+        Column(
+            "delay_s", "real", "group delay of the band's filter: what an interval shows happened that much before", "s"
+        ),
+        Column("settled_s", "real", "time from which on the filter has settled", "s"),
+        Column("level_db", "reals", "energy means over the intervals; NaN while settling, and where left out", DB),
+    ),
+    partition="session",
+)
+
+SPECTROGRAM = Table(
+    "spectrogram",
+    1,
+    "On request. One row a run, position and time: a power spectral density averaged over a short while",
+    ("run", "position", "time_s"),
+    (
+        _RUN,
+        _POSITION,
+        Column("time_s", "real", "middle of what was averaged, from the start of the used part", "s"),
+        Column("length_s", "real", "length of what was averaged", "s"),
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
+    ),
+    partition="session",
+)
+
+CROSS_SPECTRA = Table(
+    "cross_spectra",
+    1,
+    "On request. One row a run and pair of positions: cross-spectral density and coherence as equally long lists",
+    ("run", "position", "other_position"),
+    (
+        _RUN,
+        _POSITION,
+        Column("other_position", "text", "the other position of the pair"),
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
+        Column("coherence_threshold", "real", "coherence that unrelated signals stay below at the set confidence"),
+        Column(
+            "csd_real_pa2_per_hz",
+            "reals",
+            "real part of mean conj(X) Y, X of `position`: phase -2 pi f tau where the other one receives tau later",
+            "Pa^2/Hz",
+        ),
+        Column(
+            "csd_imaginary_pa2_per_hz",
+            "reals",
+            "imaginary part; charts' responses are taken out, with their phases",
+            "Pa^2/Hz",
+        ),
+        Column("coherence", "reals", "magnitude-squared coherence, its bias of about 1/averages not taken off"),
+    ),
+    partition="session",
+)
+
+_FLOW = (
+    Column("speed_mps", "real", "centre of the bin: air speed relative to the body", "m/s"),
+    Column("yaw_deg", "real", "centre of the bin: yaw angle", "degree"),
+    Column("mean_speed_mps", "real", "mean of the readings in the bin's segments", "m/s"),
+    Column("mean_yaw_deg", "real", "mean of the readings in the bin's segments", "degree"),
+    Column("segments", "integer", "segments in the bin"),
+    Column("segment_s", "real", "length of a segment", "s"),
+    Column("used_s", "real", "length of the bin's segments less what is left out", "s"),
+)
+
+FLOW_SPECTRA = Table(
+    "flow_spectra",
+    1,
+    "As made, run by run: one averaged power spectral density a position and bin of measured speed and yaw",
+    ("position", "speed_mps", "yaw_deg"),
+    (
+        _RUN,
+        _POSITION,
+        *_FLOW,
+        Column("block_pairs", "integers", "pairs of averaged blocks 0, 1, 2 ... hops apart, as far as blocks overlap"),
+        Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
+        Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
+    ),
+)
+
+FLOW_BINS = Table(
+    "flow_bins",
+    1,
+    "Where runs have a flow series. One row a run, position, bin of measured speed and yaw, and band; no background is "
+    "subtracted",
+    ("run", "position", "speed_mps", "yaw_deg", "band_hz"),
+    (
+        _RUN,
+        _POSITION,
+        *_FLOW,
+        _BAND,
+        Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
+        Column("level_db", "real", "level over the bin's blocks", DB, null="see marks"),
+        Column("level_pa2", "real", "the same as mean square", PA2, null="see marks"),
+        Column("level_low_db", "real", "lower end of the within-record interval: random error alone", DB),
+        Column("level_high_db", "real", "upper end", DB),
+        Column("degrees_of_freedom", "real", "of the level"),
+        Column("marks", "texts", "as in the table bands"),
+        Column("quality", "text", "verdict of the channel in this run"),
+        Column("calibration", "text", "verdict of the channel's calibration"),
+    ),
+    partition="session",
+)
+
+MADE_ON_REQUEST: dict[str, Table] = {
+    "band_history": BAND_HISTORY,
+    "cross_spectra": CROSS_SPECTRA,
+    "spectrogram": SPECTROGRAM,
+    "flow_bins": FLOW_SPECTRA,
+}
+"""What one run's job writes for each table that is made on request."""
+
 COMPARISONS = Table(
     "comparisons",
     1,
@@ -487,6 +611,11 @@ ALL: tuple[Table, ...] = (
     BANDS,
     OVERALL,
     HISTORY,
+    BAND_HISTORY,
+    SPECTROGRAM,
+    CROSS_SPECTRA,
+    FLOW_SPECTRA,
+    FLOW_BINS,
     COMPARISONS,
     RANKING,
 )

@@ -1,0 +1,55 @@
+"""Rows of the table `flow_bins`: band levels of road runs by measured speed and yaw."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from tapeline.acoustics.band_levels import LineSpectra, band_sums, shares_of
+from tapeline.acoustics.bands import bands_between
+from tapeline.acoustics.levels import level_db
+from tapeline.acoustics.usable_range import absent
+from tapeline.acoustics.windows import line_covariance, window
+from tapeline.steps import places
+from tapeline.steps.band_rows import held_lines, limits_of
+from tapeline.steps.session_levels import Job, Measured, interval_columns, number
+from tapeline.store import parquet
+from tapeline.store.tables import FLOW_BINS, FLOW_SPECTRA
+
+SHARED = tuple(name for name in FLOW_BINS.column_names() if name in FLOW_SPECTRA.column_names())
+
+
+def flow_bin_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
+    """One row a position, bin and band of one run; none where the run has no flow series."""
+    settings = job.needs.bands
+    bands = bands_between(settings.fraction, *settings.range_hz)
+    lines = held_lines(m, bands, settings.method)
+    rows: list[dict[str, Any]] = []
+    for found in parquet.read_rows(places.asked(job.results, m.run.run, FLOW_BINS.name)):
+        p = m.run.positions.index(found["position"])
+        shape = window(job.needs.window, m.run.block_frames)
+        covariance = line_covariance(shape, m.run.hop_frames, found["block_pairs"])
+        spectra = LineSpectra(np.array([found["psd_pa2_per_hz"]]), m.run.spectra.step_hz, covariance)
+        powers = band_sums(spectra, shares_of(bands, spectra, settings.method))
+        limits = limits_of(job, m, bands, lines, p, found["used_s"])
+        gone = absent(limits)
+        level = level_db(powers.power, job.needs.reference_pressure_pa)
+        columns = {
+            "level_db": level,
+            "level_pa2": powers.power,
+            "degrees_of_freedom": powers.degrees_of_freedom,
+        } | interval_columns(job, level, powers.degrees_of_freedom)
+        rows += [
+            {name: found[name] for name in SHARED}
+            | {name: None if gone[b] else number(values[0, b]) for name, values in columns.items()}
+            | {
+                "band_hz": bands.nominal_hz[b],
+                "midband_hz": bands.midband_hz[b],
+                "marks": [name for name, flags in limits.items() if flags[b]],
+                "quality": m.run.verdicts[p],
+                "calibration": m.calibration_verdicts[p],
+            }
+            for b in range(len(bands))
+        ]
+    return rows
