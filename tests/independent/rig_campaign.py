@@ -422,7 +422,7 @@ conditions:
   wedge: {title: Wedge upstream}
   half: {title: Slot half open}
 reference_condition: open
-spectra: {resolution_hz: 5.0, range_hz: [20, 10000]}
+spectra: {resolution_hz: 4.0, range_hz: [20, 10000]}
 bands: {fraction: 3, method: lines, range_hz: [100, 8000]}
 overall: [{weighting: Z, range_hz: [100, 8000]}, {weighting: A, range_hz: [100, 8000]}]
 report: {speed_unit: m/s}

@@ -64,13 +64,14 @@ def true_bands(truth: RigTruth) -> pd.DataFrame:
 
 
 def judged_bands(truth: RigTruth) -> pd.DataFrame:
-    """The bands table with truth and errors.
+    """The bands table with truth and errors, but for the bands that have no level.
 
     `error` is the total's ratio to its truth less one, `corrected_error` likewise after subtraction against the source
     alone; `*_spread` are the standard deviations that Gaussian noise gives them, 1/sqrt(BT) and its propagation;
     `margin_spread_db` is the measured margin's.
     """
     bands = session_tables(truth.folder, "bands")
+    bands = bands[bands.level_pa2.notna()].copy()
     bands["key"] = band_keys(bands.midband_hz)
     found = bands.merge(true_bands(truth), on=["run", "position", "key"], how="left", validate="one_to_one")
     total, background, source = found.true_total_pa2, found.true_background_pa2, found.true_source_pa2

@@ -22,9 +22,12 @@ from rig_judgement import (
     table,
     with_backgrounds,
 )
-from rig_signals import band_edges_hz, total
+from rig_signals import total
 
 pytestmark = pytest.mark.workflow
+
+BEYOND_A_CHART = 37 * 3
+"""Three bands of sensor r03 in each of the runs that have it."""
 
 NEIGHBOURS = 3.0
 """Differences that share reference runs and backgrounds: one in three counts as independent (cautious)."""
@@ -111,7 +114,7 @@ def test_backgrounds_are_matched_as_the_run_table_says(bands: pd.DataFrame) -> N
 
 
 def test_band_powers_are_unbiased_overall_and_in_every_band(bands: pd.DataFrame) -> None:
-    assert len(bands) == (37 * 6 + 4 * 2) * 20
+    assert len(bands) == (37 * 6 + 4 * 2) * 20 - BEYOND_A_CHART
     mean, error = mean_and_error(bands, "error", "spread")
     assert abs(10 * np.log10(1 + mean)) <= 0.03
     for key, group in bands.groupby("key"):
@@ -180,7 +183,18 @@ def test_uncorrected_levels_carry_the_background_they_keep(bands: pd.DataFrame) 
     assert np.sqrt((z**2).mean()) == pytest.approx(1.0, abs=0.25)
 
 
-def test_bands_below_a_charts_first_frequency_are_marked(bands: pd.DataFrame) -> None:
+def test_bands_beyond_a_charts_first_frequency_have_no_level(rig: RigTruth) -> None:
+    """Sensor r03's chart starts at 200 Hz: nothing tells its response at 100, 125 and 160 Hz, so no level is given."""
+    found = session_tables(rig.folder, "bands")
+    missing = found[found.level_db.isna()]
+    assert len(missing) == BEYOND_A_CHART
+    assert set(missing.band_hz) == {100.0, 125.0, 160.0}
+    places = set(zip(missing.session, missing.position, strict=True))
+    assert places == {("spring", "duct-c"), ("autumn", "duct-c"), ("summer", "duct-a")}
+    assert missing.marks.map(lambda marks: "chart-ends" in marks).all()
+
+
+def test_bands_at_a_charts_first_frequency_are_marked(bands: pd.DataFrame) -> None:
     """Sensor r03's chart starts at 200 Hz: it sat at duct-c in spring and autumn, at duct-a in summer."""
     unknown = bands[bands.marks.map(lambda marks: "response-unknown" in marks) & (bands.session != "pascal")]
     r03 = {("spring", "duct-c"), ("autumn", "duct-c"), ("summer", "duct-a")}
@@ -303,11 +317,10 @@ def test_overall_levels_are_the_weighted_integral(rig: RigTruth, weighting: str)
     """Session spring; the level's own scatter is below 0.05 dB, so the mean of 18 runs is within 0.04 dB."""
     overall = session_tables(rig.folder, "overall")
     overall = overall[(overall.session == "spring") & (overall.weighting == weighting)]
-    lower, upper = band_edges_hz()
-    frequency = np.linspace(lower[0], upper[-1], 20001)
-    weight = a_weighting_power(frequency) if weighting == "A" else np.ones_like(frequency)
     errors = []
     for row in overall.itertuples():
+        frequency = np.linspace(row.lower_edge_hz, row.upper_edge_hz, 20001)
+        weight = a_weighting_power(frequency) if weighting == "A" else np.ones_like(frequency)
         run = rig.runs[row.run]
         parts = [background_density(row.position, run.point)]
         if run.kind == "measurement":

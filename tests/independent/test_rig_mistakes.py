@@ -41,7 +41,7 @@ CELLS: list[tuple[str, Mapping[str, str], str, str]] = [
     ("positions", {"position": "duct-b"}, "x_m", "0,1"),
 ]
 KEYS = [
-    ("resolution_hz: 5.0", "resolutoin_hz: 5.0", "resolutoin_hz"),
+    ("resolution_hz: 4.0", "resolutoin_hz: 4.0", "resolutoin_hz"),
     ("report:", "reprt:", "reprt"),
     ("reference_condition: open", "reference_condition: opne", "opne"),
     ("fraction: 3", "fraction: 5", "5"),

@@ -13,7 +13,8 @@ from reference_tables import reference_rows
 from tapeline.acoustics import cross_spectra
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_bias, coherence_threshold
-from tapeline.acoustics.windows import effective_averages, window
+from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.windows import all_pairs, effective_averages, window
 
 RATE_HZ = 8192.0
 FRAMES, HOP = 1024, 512
@@ -92,7 +93,7 @@ def test_a_streamed_noise_delayed_has_the_phase_slope_of_its_delay() -> None:
     left = g[:, 0, 1] * np.exp(2j * np.pi * hz * delay / RATE_HZ) / g[:, 0, 0].real
     loss = 2.0 * (delay / FRAMES) ** 2 * np.pi**2 / 3.0
     blocks = (noise.size - delay - FRAMES) // HOP + 1
-    spread = np.sqrt(2.0 * loss / (2.0 * effective_averages(HANN, HOP, blocks)))
+    spread = np.sqrt(2.0 * loss / (2.0 * effective_averages(HANN, HOP, all_pairs(blocks, FRAMES, HOP))))
     assert np.std(np.angle(left)) == pytest.approx(spread, rel=0.2)
     assert np.abs(np.angle(left)).max() < 5.0 * spread
     assert np.mean(np.abs(left)) == pytest.approx(1.0 - loss, abs=5.0 * spread / np.sqrt(hz.size / 3.0))
@@ -104,7 +105,7 @@ def test_two_noises_that_share_a_part_have_the_coherence_of_their_powers(own_one
     shared, one, other = np.random.default_rng(3).normal(size=(3, 120 * FRAMES))
     samples = np.stack([shared + np.sqrt(own_one) * one, shared + np.sqrt(own_other) * other])
     g = matrix(averaged(samples, 2, FRAMES // 2 - 2))
-    averages = effective_averages(HANN, HOP, 239)
+    averages = effective_averages(HANN, HOP, all_pairs(239, FRAMES, HOP))
     expected = 1.0 / ((1.0 + own_one) * (1.0 + own_other))
     found = coherence_between(g, 0, 1)
     spread = float(expected * cross_spectra.coherence_error(expected, averages))
@@ -122,7 +123,7 @@ def test_independent_noises_exceed_the_threshold_as_often_as_it_says(blocks: int
     samples = np.random.default_rng(4).normal(size=(12, FRAMES + (blocks - 1) * HOP))
     g = matrix(averaged(samples, 2, FRAMES // 2 - 2))
     pairs = [coherence_between(g, i, j) for i in range(12) for j in range(i)]
-    threshold = coherence_threshold(effective_averages(HANN, HOP, blocks), 0.95)
+    threshold = coherence_threshold(effective_averages(HANN, HOP, all_pairs(blocks, FRAMES, HOP)), 0.95)
     assert np.mean(np.asarray(pairs) > threshold) == pytest.approx(0.05, abs=0.006)
 
 
@@ -149,8 +150,10 @@ def test_the_diagonal_is_the_averaged_spectrum(frames: int) -> None:
     """Definition: the cross-spectrum of a signal with itself is its power spectral density (Random Data)."""
     shape = window("hann", frames)
     samples = np.random.default_rng(6).normal(size=(3, 40 * frames)) * np.array([[1e-3], [1.0], [1e3]])
-    auto = AveragedSpectrum(shape, frames // 2, np.zeros(3))
-    auto.add(samples.astype(np.float32))
+    auto = AveragedSpectrum(shape, frames // 2, 3)
+    blocks = WindowedBlocks(shape, frames // 2, np.zeros(3), [auto])
+    blocks.add(samples.astype(np.float32))
+    blocks.finish()
     spectra = averaged(samples, 0, frames // 2, shape)
     assert spectra.blocks == auto.blocks
     g = matrix(spectra, shape)
