@@ -111,6 +111,18 @@ def _look_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     look.set_defaults(action=_look)
 
 
+class NoDataFrames:
+    """Lets the import of pandas fail, for jobs: the table library loads it at its first conversion where it can.
+
+    That takes 50 MB and a third of a second, and no step has a use for it.
+    """
+
+    def find_spec(self, name: str, path: object = None, target: object = None) -> None:
+        """Refuse one name, know no other; see importlib.abc.MetaPathFinder."""
+        if name == "pandas":
+            raise ModuleNotFoundError("no step uses pandas", name=name)
+
+
 def _step(options: argparse.Namespace) -> int:
     """One job of the workflow, as its shell line calls it."""
     from tapeline.campaign.load import load_campaign
@@ -122,6 +134,7 @@ def _step(options: argparse.Namespace) -> int:
         known = ", ".join(plan.sessions if options.step in SESSION_STEPS else plan.recordings)
         print(f"tapeline {options.step}: {key!r} is not among the campaign's used: {known}", file=sys.stderr)
         return EXIT_FAULTS
+    sys.meta_path.insert(0, NoDataFrames())
     module = importlib.import_module(f"tapeline.steps.{options.step}")
     try:
         module.run(plan, *(() if key is None else (key,)))

@@ -10,7 +10,8 @@ from built_report import Report
 from built_results import STAMP, built_campaign, write_empty
 
 from tapeline.quality.reasons import REASONS
-from tapeline.report.attention import Attention, attention_lines, reason_groups
+from tapeline.report.attention import attention_lines, reason_groups
+from tapeline.report.attention_item import Attention
 from tapeline.report.finished_tables import read_finished
 from tapeline.store import parquet, tables
 

@@ -47,18 +47,23 @@ def band_limits(
     """What speaks against each band, by the names in `WHY_ABSENT` and `RESPONSE_UNKNOWN`; arrays (bands,).
 
     `lines` (bands,) is how many spectral lines each band holds, `used_s` the length of the averaged record. A stated
-    low-pass takes the place of the fraction of the sample rate. Bands whose midband the chart covers are used.
+    low-pass takes the place of the fraction of the sample rate. Bands whose midband, exact or nominal, the chart covers
+    are used.
     """
     highest = channel.low_pass_hz
     if np.isnan(highest):
         highest = limits.highest_fraction_of_rate * sample_rate_hz
     low, high = channel.chart_low_hz, channel.chart_high_hz
+    upper_name, lower_name = (
+        np.maximum(bands.midband_hz, bands.nominal_hz),
+        np.minimum(bands.midband_hz, bands.nominal_hz),
+    )
     return {
         "few-lines": lines < limits.least_lines - 1e-9,
         "short-record": (bands.upper_hz - bands.lower_hz) * used_s < limits.least_bandwidth_time,
         "high-pass": bands.lower_hz < HIGH_PASS_REACH * channel.high_pass_hz,
         "anti-alias": (bands.upper_hz > highest) | (bands.upper_hz > 0.5 * sample_rate_hz),
-        "chart-ends": (bands.midband_hz < low * (1.0 - 1e-3)) | (bands.midband_hz > high * (1.0 + 1e-3)),
+        "chart-ends": (upper_name < low) | (lower_name > high),
         RESPONSE_UNKNOWN: (bands.lower_hz < low) | (bands.upper_hz > high),
     }
 

@@ -8,22 +8,14 @@ from typing import Any
 
 from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
+from tapeline.report.attention_item import Attention
+from tapeline.report.attention_range import range_lines
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed, percent, printable
 
 MOST_LINES = 40
 SEVERITY = {"unusable": 0, "doubtful": 1, "note": 2}
-
-
-@dataclass(frozen=True)
-class Attention:
-    """One line: how bad, where, what was found, what to do next."""
-
-    severity: str
-    where: str
-    found: str
-    action: str
 
 
 def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
@@ -36,6 +28,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *_comparisons(tables, campaign),
         *_bounds(tables, campaign),
         *_without_background(tables),
+        *range_lines(tables),
         *_single_runs(tables),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")

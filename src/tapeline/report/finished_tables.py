@@ -30,6 +30,7 @@ BAND_COLUMNS = (
     "corrected_level_db",
     "upper_bound_db",
     "state",
+    "marks",
     "quality",
 )
 SMALL_TABLES = ("runs", "positions", "checks", "calibration", "quality", "comparisons", "ranking")

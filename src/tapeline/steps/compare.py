@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
@@ -28,6 +29,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Comparison
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps import places
+from tapeline.steps.common_part import common_part, same_edges
 from tapeline.steps.level_cube import LevelCube, load_cube
 from tapeline.steps.ranking import ranking_rows
 from tapeline.store import parquet, tables
@@ -61,10 +63,14 @@ class Job:
     calibration: dict[tuple[str, str], dict[str, Any]]
     limits: MarginLimits
 
-    def cell(self, runs: tuple[CompareRun, ...]) -> Cell:
-        """The repeats of some runs put together."""
+    def known(self, runs: tuple[CompareRun, ...]) -> list[str]:
+        """Names of those runs that have levels at all."""
         known = set(self.cube.runs)
-        return cell_of(self.cube.levels(run.run for run in runs if run.run in known))
+        return [run.run for run in runs if run.run in known]
+
+    def cell(self, runs: tuple[CompareRun, ...], compared: NDArray[np.bool_] | None = None) -> Cell:
+        """The repeats of some runs put together; `compared` (positions, items) leaves out the rest."""
+        return cell_of(self.cube.levels(self.known(runs), compared))
 
 
 def run(plan: Plan) -> None:
@@ -129,7 +135,11 @@ def _comparison_rows(job: Job, name: str, comparison: Comparison, scatter: dict[
     if not job.cube.items:
         return []
     pairs = list(_pairs(job, comparison))
-    cells = {id(pair): (job.cell(pair.reference), job.cell(pair.treatment)) for pair in pairs}
+    alike = {id(pair): same_edges(job.cube, job.known(pair.reference), job.known(pair.treatment)) for pair in pairs}
+    cells = {
+        key: (job.cell(pair.reference, alike[key]), job.cell(pair.treatment, alike[key]))
+        for key, pair in ((id(pair), pair) for pair in pairs)
+    }
     results, lasting = [], []
     for pair in pairs:
         reference, treatment = cells[id(pair)]
@@ -143,8 +153,16 @@ def _comparison_rows(job: Job, name: str, comparison: Comparison, scatter: dict[
     adjusted = _adjusted(job, results)
     rows: list[dict[str, Any]] = []
     for pair, result, extra_variance, (adjusted_p, family) in zip(pairs, results, lasting, adjusted, strict=True):
-        rows += _pair_rows(job, name, comparison, pair, cells[id(pair)], result, extra_variance, adjusted_p, family)
+        made = _pair_rows(job, name, comparison, pair, cells[id(pair)], result, extra_variance, adjusted_p, family)
+        parts = _common_parts(job, pair, alike[id(pair)])
+        rows += [row | {"common_part": parts[row["position"]]} for row in made]
     return rows
+
+
+def _common_parts(job: Job, pair: Pair, alike: NDArray[np.bool_]) -> dict[str, str | None]:
+    """What is compared at each position, where one condition has more than the other."""
+    runs = (job.known(pair.reference), job.known(pair.treatment))
+    return {name: common_part(job.cube, *runs, alike, p) for p, name in enumerate(job.cube.positions)}
 
 
 def _adjusted(job: Job, results: list[Difference]) -> list[tuple[Reals, Reals]]:

@@ -16,6 +16,8 @@ from tapeline.store import parquet, tables
 
 FIELDS = ("corrected_level_db", "random_uncertainty_db", "background_uncertainty_db", "upper_bound_db")
 
+EDGES = ("lower_edge_hz", "upper_edge_hz")
+
 
 @dataclass(frozen=True, order=True)
 class Item:
@@ -31,20 +33,24 @@ class Item:
 
 @dataclass(frozen=True)
 class LevelCube:
-    """Levels of shape (runs, positions, items), NaN where there is none."""
+    """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands."""
 
     runs: tuple[str, ...]
     positions: tuple[str, ...]
     items: tuple[Item, ...]
     values: dict[str, Reals]
+    lower_edge_hz: Reals
+    upper_edge_hz: Reals
     state: NDArray[np.int8]
     usable: NDArray[np.bool_]
     doubtful: NDArray[np.bool_]
 
-    def levels(self, runs: Iterable[str]) -> RunLevels:
-        """Levels of some runs; those not usable are left out, position by position."""
+    def levels(self, runs: Iterable[str], compared: NDArray[np.bool_] | None = None) -> RunLevels:
+        """Levels of some runs; those not usable are left out, and what is not in `compared` (positions, items)."""
         index = [self.runs.index(name) for name in runs]
         usable = self.usable[index][:, :, None]
+        if compared is not None:
+            usable = usable & compared
         level, random, left, upper = (np.where(usable, self.values[name][index], np.nan) for name in FIELDS)
         return RunLevels(level, random, left, upper, np.where(usable, self.state[index], -1).astype(np.int8))
 
@@ -60,6 +66,7 @@ def load_cube(results: Path) -> LevelCube:
     items = tuple(sorted({item for _, found in parts for item in found}, key=_order))
     shape = (len(runs), len(positions), len(items))
     values = {name: np.full(shape, np.nan) for name in FIELDS}
+    edges = {name: np.full(shape, np.nan) for name in EDGES}
     state = np.full(shape, -1, dtype=np.int8)
     usable, doubtful = np.zeros(shape[:2], dtype=bool), np.zeros(shape[:2], dtype=bool)
     run_place, position_place = _places(runs), _places(positions)
@@ -71,11 +78,16 @@ def load_cube(results: Path) -> LevelCube:
         i = [item_place[item] for item in found]
         for name, array in values.items():
             array[r, p, i] = _floats(table, name)
+        for name, array in edges.items():
+            if name in table.column_names:
+                array[r, p, i] = _floats(table, name)
         state[r, p, i] = [state_code.get(name, -1) for name in table.column("state").to_pylist()]
         quality, calibration = table.column("quality").to_pylist(), table.column("calibration").to_pylist()
         usable[r, p] = [q != "unusable" and c != "unusable" for q, c in zip(quality, calibration, strict=True)]
         doubtful[r, p] = ["doubtful" in pair for pair in zip(quality, calibration, strict=True)]
-    return LevelCube(runs, positions, items, values, state, usable, doubtful)
+    return LevelCube(
+        runs, positions, items, values, edges["lower_edge_hz"], edges["upper_edge_hz"], state, usable, doubtful
+    )
 
 
 def _order(item: Item) -> tuple[str, str, float, float]:

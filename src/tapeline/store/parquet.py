@@ -126,7 +126,7 @@ def parquet_writer(table: Table, path: Path, schema: pa.Schema) -> pq.ParquetWri
 
 def read(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
     """One file, whole or some columns."""
-    return pq.ParquetFile(path).read(columns=list(columns) if columns else None)
+    return pq.ParquetFile(path).read(columns=list(columns) if columns else None, use_threads=False)
 
 
 def read_rows(path: Path, columns: Sequence[str] | None = None) -> list[dict[str, Any]]:

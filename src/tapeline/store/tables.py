@@ -574,6 +574,12 @@ COMPARISONS = Table(
         Column("contribution_state", "text", "clear, corrected, limited, bound, or reversed"),
         Column("state", "text", "worst background state among the levels compared"),
         Column("doubtful", "yes_no", "a doubtful channel or calibration is involved"),
+        Column(
+            "common_part",
+            "text",
+            "what is compared where one condition has bands that the other has not",
+            null="both conditions have all of it",
+        ),
     ),
 )
 

@@ -1,0 +1,70 @@
+"""What both conditions of a comparison have: bands that both have levels in, overall levels over the same bands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.steps.level_cube import LevelCube
+
+Flags = NDArray[np.bool_]
+
+
+def same_edges(cube: LevelCube, reference: Sequence[str], treatment: Sequence[str]) -> Flags:
+    """Where all levels of both sets of runs cover the same bands, shape (positions, items); bands always do."""
+    index = [cube.runs.index(name) for name in (*reference, *treatment)]
+    if not index:
+        return np.ones(cube.state.shape[1:], dtype=bool)
+    alike = np.ones(cube.state.shape[1:], dtype=bool)
+    for edges in (cube.lower_edge_hz[index], cube.upper_edge_hz[index]):
+        known = np.isfinite(edges)
+        low = np.where(known, edges, np.inf).min(axis=0)
+        high = np.where(known, edges, -np.inf).max(axis=0)
+        alike &= ~(high > low)
+    return alike
+
+
+def common_part(
+    cube: LevelCube, reference: Sequence[str], treatment: Sequence[str], alike: Flags, position: int
+) -> str | None:
+    """A sentence on what is compared at one position, None where both conditions have all of it."""
+    first, second = _has_levels(cube, reference, position), _has_levels(cube, treatment, position)
+    bands = np.array([item.quantity == "band" for item in cube.items])
+    both = first & second
+    alone = {"reference": bands & first & ~second, "treatment": bands & second & ~first}
+    words = [f"the {name} alone has {_bands(cube, which)}" for name, which in alone.items() if which.any()]
+    if words:
+        words.insert(0, f"compared: {_bands(cube, bands & both)}")
+    words += [
+        f"the overall level {item.weighting} {item.lower_hz:g} to {item.upper_hz:g} Hz covers other bands in the one "
+        "than in the other and is not compared"
+        for i, item in enumerate(cube.items)
+        if item.quantity == "overall" and both[i] and not alike[position, i]
+    ]
+    return "; ".join(words) or None
+
+
+def _has_levels(cube: LevelCube, runs: Sequence[str], position: int) -> Flags:
+    """Which items have a level or a bound in any usable run."""
+    index = [cube.runs.index(name) for name in runs if cube.usable[cube.runs.index(name), position]]
+    found = [cube.values[name][index, position] for name in ("corrected_level_db", "upper_bound_db")]
+    return np.asarray(np.isfinite(found).any(axis=(0, 1)))
+
+
+def _bands(cube: LevelCube, which: Flags) -> str:
+    """The chosen bands as ranges of nominal frequencies: runs of neighbours among all bands there are."""
+    ranges: list[list[float]] = []
+    before = False
+    for item, chosen in zip(cube.items, which, strict=True):
+        if item.band_hz is None:
+            continue
+        if chosen and before:
+            ranges[-1][1] = item.band_hz
+        elif chosen:
+            ranges.append([item.band_hz, item.band_hz])
+        before = bool(chosen)
+    if not ranges:
+        return "no band"
+    return "bands " + " and ".join(f"{a:g} Hz" if a == b else f"{a:g} to {b:g} Hz" for a, b in ranges)
