@@ -53,7 +53,7 @@ def section() -> list[str]:
             # In a process of its own: a child's peak memory starts from what its parent holds.
             subprocess.run([sys.executable, __file__, name, str(seconds)], check=True)
             rows[seconds] = measured([tapeline, "calibrate", "s"], Path(name))
-    (first_s, first_mib), (_, last_mib) = (rows[seconds] for seconds in LENGTHS_S)
+    first, last = (rows[seconds] for seconds in LENGTHS_S)
     lines = [
         f"Calibrator recordings: {CHANNELS} channels at {RATE_HZ} Hz, 16-bit WAV, a ring every {TURN_S:.1f} s "
         "(synthetic).",
@@ -62,9 +62,10 @@ def section() -> list[str]:
         "|---|---|---|---|",
     ]
     lines += [
-        f"| {seconds} s | {wall:.1f} | {wall / first_s:.1f} | {mib:.0f} |" for seconds, (wall, mib) in rows.items()
+        f"| {seconds} s | {m.wall_s:.1f} | {m.wall_s / first.wall_s:.1f} | {m.peak_mib:.0f} |"
+        for seconds, m in rows.items()
     ]
-    return [*lines, "", f"Ten times the length takes {last_mib / first_mib:.2f} times the memory."]
+    return [*lines, "", f"Ten times the length takes {last.peak_mib / first.peak_mib:.2f} times the memory."]
 
 
 if __name__ == "__main__":

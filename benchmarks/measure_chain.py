@@ -1,32 +1,29 @@
-"""Speed and memory of the per-recording jobs beside a plain script of the task, in one run; writes docs/benchmarks.md.
+"""Speed of the per-recording jobs beside plain scripts of the task, in one run; writes docs/benchmarks.md.
 
-The plain script reads the whole file with soundfile, scales it and calls scipy.signal.welch: no checks, no streaming.
+The plain scripts lie beside this file. They do no checks, keep no pressure and give no histories.
 """
 
 from __future__ import annotations
 
 import os
 import platform
+import shutil
 import subprocess
 import sys
 import tempfile
 from pathlib import Path
 
-import numpy as np
-import soundfile
-
+import bench_campaign
 import measure_calibration
-from measured_command import measured
+import measure_cross_spectra
+import measure_memory
+import measure_pressure_file
+import measure_spectra_kernel
+from bench_campaign import CHANNELS, RATE_HZ
+from measured_command import Measured, measured
 
-ROOT = Path(__file__).resolve().parents[1]
-RATE_HZ, CHANNELS, SECONDS = 51_200, 32, 60
-
-PLAIN = """
-import sys, numpy, scipy.signal, soundfile
-samples, rate = soundfile.read(sys.argv[1], dtype="float32")
-f, psd = scipy.signal.welch(samples.T * 3.0, rate, "hann", 10240, 5120, detrend=False)
-numpy.save(sys.argv[2], psd.astype("float32"))
-"""
+HERE = Path(__file__).resolve().parent
+SECONDS, TAKES = 60, 3
 
 UNCHECKED = """
 import pathlib
@@ -43,29 +40,25 @@ pressure.run(Plan(load_campaign(pathlib.Path("."), check=False)), "r1")
 """
 NOTHING = "import tapeline.campaign.load, tapeline.campaign.plan, tapeline.steps.pressure"
 
-CAMPAIGN = """campaign: bench
-conditions: {open: {applied: []}}
-spectra: {resolution_hz: 5.0}
-"""
+PLAIN, LOOP, PRESSURE, SPECTRA = "plain script", "plain script, best form", "`tapeline pressure`", "`tapeline spectra`"
 
 
-def write_campaign(folder: Path) -> None:
-    """One synthetic recording of noise and its tables."""
-    (folder / "config").mkdir(parents=True)
-    (folder / "recordings").mkdir()
-    noise = np.random.default_rng(1).normal(0.0, 0.1, (RATE_HZ * SECONDS, CHANNELS)).astype(np.float32)
-    soundfile.write(folder / "recordings" / "r1.wav", noise, RATE_HZ, subtype="PCM_24")
-    files = {
-        "campaign.yaml": CAMPAIGN,
-        "runs.csv": "run,recording,kind,session,condition,speed_mps\nr1,r1.wav,measurement,s,open,30\n",
-        "positions.csv": "position\n" + "".join(f"p{c}\n" for c in range(CHANNELS)),
-        "fittings.csv": "session,channel,position,sensor,full_scale_v\n"
-        + "".join(f"s,{c + 1},p{c},m{c},10\n" for c in range(CHANNELS)),
-        "sensors.csv": "sensor,sensitivity_mv_per_pa\n" + "".join(f"m{c},5\n" for c in range(CHANNELS)),
-        "calibrators.csv": "calibrator,kind,level_db,frequency_hz\n",
+def chain_rows(folder: Path) -> dict[str, Measured]:
+    """The shortest of some takes of each job, taken in turn."""
+    tapeline = str(Path(sys.executable).parent / "tapeline")
+    commands = {
+        PLAIN: [sys.executable, str(HERE / "plain_script.py"), "recordings/r1.wav", "plain.npy"],
+        LOOP: [sys.executable, str(HERE / "plain_loop_script.py"), "recordings/r1.wav", "plain.npy"],
+        PRESSURE: [tapeline, "pressure", "r1"],
+        SPECTRA: [tapeline, "spectra", "r1"],
     }
-    for name, text in files.items():
-        (folder / "config" / name).write_text(text, encoding="utf-8")
+    best: dict[str, Measured] = {}
+    for _ in range(TAKES):
+        shutil.rmtree(folder / "results" / "pressure", ignore_errors=True)
+        for name, command in commands.items():
+            found = measured(command, folder)
+            best[name] = min(best.get(name, found), found)
+    return best
 
 
 def main() -> None:
@@ -74,45 +67,60 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         # In a process of its own: a child's peak memory starts from what its parent holds.
-        subprocess.run([sys.executable, __file__, "--write", name], check=True)
+        subprocess.run([sys.executable, bench_campaign.__file__, name, str(SECONDS)], check=True)
         measured([tapeline, "calibrate", "s"], folder)
-        rows = {
-            "plain script (read, scale, Welch)": measured(
-                [sys.executable, "-c", PLAIN, "recordings/r1.wav", "plain.npy"], folder
-            ),
-            "`tapeline pressure`": measured([tapeline, "pressure", "r1"], folder),
-            "`tapeline spectra`": measured([tapeline, "spectra", "r1"], folder),
-        }
-        unchecked, start = (
-            min(measured([sys.executable, "-c", code], folder)[0] for _ in range(3)) for code in (UNCHECKED, NOTHING)
+        rows = chain_rows(folder)
+        unchecked, start, checked = (
+            min(measured(command, folder).cpu_s for _ in range(TAKES))
+            for command in (
+                [sys.executable, "-c", UNCHECKED],
+                [sys.executable, "-c", NOTHING],
+                [tapeline, "pressure", "r1"],
+            )
         )
-        checked = min(measured([tapeline, "pressure", "r1"], folder)[0] for _ in range(3))
-    plain = next(iter(rows.values()))[0]
+    jobs = [rows[PRESSURE], rows[SPECTRA]]
+    peak = max(job.peak_mib for job in jobs)
+    rows["both jobs"] = Measured(sum(job.wall_s for job in jobs), sum(job.cpu_s for job in jobs), peak)
+    samples = CHANNELS * RATE_HZ * SECONDS / 1e6
     lines = [
         "# Benchmarks",
         "",
         f"`make bench`, one run: {CHANNELS} channels x {SECONDS} s at {RATE_HZ} Hz, 24-bit WAV (synthetic noise), one "
-        f"thread a process; {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}.",
+        f"thread a process, best of {TAKES} in turn; {platform.machine()}, {os.cpu_count()} cores, "
+        f"Python {platform.python_version()}.",
         "",
-        "| job | wall s | ratio to the plain script | peak MiB |",
-        "|---|---|---|---|",
+        "| job | wall s | CPU s | million samples a CPU second | plain script's wall / CPU time over it | "
+        "best plain form's | peak MiB |",
+        "|---|---|---|---|---|---|---|",
     ]
-    lines += [f"| {job} | {wall:.2f} | {wall / plain:.2f} | {peak:.0f} |" for job, (wall, peak) in rows.items()]
+    plain, loop = rows[PLAIN], rows[LOOP]
+    lines += [
+        f"| {job} | {m.wall_s:.2f} | {m.cpu_s:.2f} | {samples / m.cpu_s:.0f} | "
+        f"{plain.wall_s / m.wall_s:.1f} / {plain.cpu_s / m.cpu_s:.1f} | "
+        f"{loop.wall_s / m.wall_s:.1f} / {loop.cpu_s / m.cpu_s:.1f} | {m.peak_mib:.0f} |"
+        for job, m in rows.items()
+    ]
     lines += [
         "",
-        "The plain script holds the whole recording; the jobs stream it, and do calibration, checks and history too.",
+        "The plain scripts (benchmarks/plain_script.py, benchmarks/plain_loop_script.py) hold the whole recording and "
+        "give band levels alone. The jobs stream it, start as two processes, and also take checksums, check every "
+        "channel, write and read the pressure, and give weighted histories with F and S.",
         f"The checks of every channel add {(checked - unchecked) / (unchecked - start):.0%} to reading and writing in "
-        "`tapeline pressure` (best of three, the interpreter's start taken off).",
-        "",
-        *measure_calibration.section(),
+        f"`tapeline pressure` (processor time, best of {TAKES}, the interpreter's start taken off).",
     ]
-    page = ROOT / "docs" / "benchmarks.md"
+    modules = (
+        measure_spectra_kernel,
+        measure_memory,
+        measure_pressure_file,
+        measure_cross_spectra,
+        measure_calibration,
+    )
+    for module in modules:
+        lines += ["", *module.section()]
+    page = HERE.parent / "docs" / "benchmarks.md"
     page.write_text("\n".join(lines) + "\n", encoding="utf-8")
     sys.stdout.write(page.read_text(encoding="utf-8"))
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["--write"]:
-        write_campaign(Path(sys.argv[2]))
-    else:
-        main()
+    main()

@@ -4,16 +4,27 @@ from __future__ import annotations
 
 import os
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from subprocess import Popen
 
 
-def measured(command: list[str], folder: Path) -> tuple[float, float]:
-    """Wall seconds and peak resident memory in MiB of one command, one thread a process."""
+@dataclass(frozen=True, order=True)
+class Measured:
+    """Wall and processor seconds (user and system) of one command, and its peak resident memory."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mib: float
+
+
+def measured(command: list[str], folder: Path) -> Measured:
+    """One command, one thread a process."""
     start = time.perf_counter()
     limits = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     process = Popen(command, cwd=folder, env=limits)
     _, status, usage = os.wait4(process.pid, 0)
     if status:
         raise SystemExit(f"{command} failed")
-    return time.perf_counter() - start, usage.ru_maxrss / 1024.0
+    wall = time.perf_counter() - start
+    return Measured(wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024.0)

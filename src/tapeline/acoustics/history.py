@@ -76,17 +76,16 @@ class WeightedHistory:
         count, half = lines.shape[0], self._short // 2
         if first >= 0 and (first, count) != self._prepared:
             self._prepare(first, count)
-        for w in range(self._magnitude.shape[0]):
-            weighted = lines[:, : self._lines] * self._magnitude[w, channel]
-            back = scipy.fft.irfft(weighted, n=self._short, axis=-1, overwrite_x=True)
-            if first >= 0:
-                joined = back[:, :half]
-                joined[0] += self._tail[w, channel]
-                joined[1:] += back[:-1, half:]
-                squares = np.square(joined).ravel()
-                self._in_steps[w, channel] = np.add.reduceat(squares, self._step_starts)
-                self._in_intervals[w, channel] = np.add.reduceat(squares, self._interval_starts)
-            self._tail[w, channel] = back[-1, half:]
+        weighted = lines[:, : self._lines] * self._magnitude[:, channel, None, :]
+        back = scipy.fft.irfft(weighted, n=self._short, axis=-1, overwrite_x=True)
+        if first >= 0:
+            joined = back[:, :, :half]
+            joined[:, 0] += self._tail[:, channel]
+            joined[:, 1:] += back[:, :-1, half:]
+            squares = np.square(joined).reshape(joined.shape[0], -1)
+            self._in_steps[:, channel] = np.add.reduceat(squares, self._step_starts, axis=-1)
+            self._in_intervals[:, channel] = np.add.reduceat(squares, self._interval_starts, axis=-1)
+        self._tail[:, channel] = back[:, -1, half:]
 
     def _prepare(self, first: int, count: int) -> None:
         """Where steps and intervals begin in the filtered samples of these blocks."""

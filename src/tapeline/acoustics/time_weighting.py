@@ -14,6 +14,9 @@ FAST_S, SLOW_S = 0.125, 1.0
 SETTLED_TIMES = 5.0
 """From so many time constants on a start from nothing is forgotten: e^-5 is 0.03 dB."""
 
+STEPS_AT_ONCE = 64
+"""Steps that are worked out in one product."""
+
 
 class ExponentialMean:
     """Runs powers through one exponential mean and keeps its value at the end of each interval and its largest there.
@@ -37,19 +40,32 @@ class ExponentialMean:
 
     def add(self, powers: Reals) -> None:
         """Take in mean squares of shape (..., steps), continuing where the last call ended."""
-        for step in range(powers.shape[-1]):
-            value = self._keep * self._last + (1.0 - self._keep) * powers[..., step]
-            end = (self._steps + 1) * self._step
-            boundary = (self._drained + len(self._ends) + 1) * self._interval
-            while boundary <= end + 1e-6:
-                share = 1.0 - (end - boundary) / self._step
-                at_end = self._last + max(0.0, min(1.0, share)) * (value - self._last)
-                self._ends.append(at_end)
-                self._largest.append(np.maximum(self._open, at_end))
-                self._open = at_end
-                boundary = (self._drained + len(self._ends) + 1) * self._interval
-            self._open = np.maximum(self._open, value)
-            self._last, self._steps = value, self._steps + 1
+        for first in range(0, powers.shape[-1], STEPS_AT_ONCE):
+            self._advance(powers[..., first : first + STEPS_AT_ONCE])
+
+    def _advance(self, powers: Reals) -> None:
+        """The mean after each of a few steps, at once, and what it says of the intervals that end there."""
+        count = powers.shape[-1]
+        fading = self._keep ** np.arange(1, count + 1)
+        # Column j holds what the power of step j is worth after each later step.
+        worth = np.tril(self._keep ** np.subtract.outer(np.arange(count), np.arange(count)))
+        values = (1.0 - self._keep) * (powers @ worth.T) + fading * self._last[..., None]
+        begun = 0
+        while (boundary := (self._drained + len(self._ends) + 1) * self._interval) <= (
+            self._steps + count
+        ) * self._step + 1e-6:
+            step = min(count - 1, max(0, math.ceil((boundary - 1e-6) / self._step) - 1 - self._steps))
+            before = values[..., step - 1] if step else self._last
+            share = 1.0 - ((self._steps + step + 1) * self._step - boundary) / self._step
+            at_end = before + max(0.0, min(1.0, share)) * (values[..., step] - before)
+            if step > begun:
+                self._open = np.maximum(self._open, values[..., begun:step].max(axis=-1))
+            self._ends.append(at_end)
+            self._largest.append(np.maximum(self._open, at_end))
+            self._open, begun = at_end, step
+        if count > begun:
+            self._open = np.maximum(self._open, values[..., begun:].max(axis=-1))
+        self._last, self._steps = values[..., -1], self._steps + count
 
     @property
     def waiting(self) -> int:

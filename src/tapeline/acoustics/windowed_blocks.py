@@ -22,7 +22,7 @@ LANES = 4
 HELD_FRAMES = 131_072
 """Frames of each channel, beside one block, that may wait until a call is full."""
 
-PIECE_FRAMES = 32_768
+PIECE_FRAMES = 16_384
 """Most frames that are taken in before blocks are handed over."""
 
 

@@ -24,7 +24,7 @@ from tapeline.store import arrow_file, parquet, tables
 STRICT_VARIABLE = "TAPELINE_STRICT"
 """Environment variable by which a faulty recording fails its job at once."""
 
-WRITE_FRAMES = 32_768
+WRITE_FRAMES = 16_384
 
 
 class FaultyRecordingError(Exception):

@@ -33,7 +33,7 @@ HISTORY_BLOCK_S = 0.25
 SHARED_BLOCK_S = 0.1
 """From this length on the blocks of the averaged spectra serve the history too."""
 
-INTERVALS_A_PART = 512
+INTERVALS_A_PART = 128
 """Intervals of the history that are written at once."""
 
 
