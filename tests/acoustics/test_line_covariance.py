@@ -8,6 +8,7 @@ import pytest
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, Powers, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between
+from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.weightings import power_weights
 from tapeline.acoustics.windowed_blocks import WindowedBlocks
@@ -54,6 +55,33 @@ def test_neighbouring_lines_vary_together_as_stated(name: WindowName, overlap: f
         by_spectrum = products.mean(axis=1)
         error = by_spectrum.std() / np.sqrt(SPANS)
         assert by_spectrum.mean() == pytest.approx(expected[reach], abs=6 * error + 1e-4 * expected[0])
+
+
+@pytest.mark.parametrize(
+    ("name", "overlap"),
+    [("hann", 0.0), ("hann", 0.5), ("hann", 0.75), ("rectangular", 0.5), ("flattop", 0.5), ("flattop", 0.75)],
+)
+def test_effective_averages_describe_the_scatter_of_lines_within_two_percent(name: WindowName, overlap: float) -> None:
+    """Welch (1967): the variance of averaged lines of white noise is 1/averages; some 60,000 independent lines here."""
+    hop, blocks = round(FRAMES * (1 - overlap)), 16
+    averages = effective_averages(window(name, FRAMES), hop, all_pairs(blocks, FRAMES, hop))
+    assert np.mean(simulated(name, hop, blocks) ** 2) * averages == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.mark.parametrize("gone", [(3, 4), (1, 3, 5, 7, 9, 11, 13), (0, 5, 6, 7, 8, 15)])
+def test_effective_averages_of_blocks_with_gaps(gone: tuple[int, ...]) -> None:
+    """Blocks left out take their overlaps with them: stated and simulated variance within 2 %."""
+    hop, blocks = FRAMES // 2, 16
+    shape, frames = window("hann", FRAMES), FRAMES + hop * (blocks - 1)
+    # A sample in the middle of a block is in that block and at most at the edge of its neighbours.
+    left = Parts([(0, frames)]).without(Parts((b * hop + hop, b * hop + hop + 1) for b in gone))
+    averaged = AveragedSpectrum(shape, hop, SPANS, left)
+    stream = WindowedBlocks(shape, hop, np.zeros(SPANS), [averaged])
+    stream.add(np.random.default_rng(23).normal(size=(SPANS, frames)).astype(np.float32))
+    stream.finish()
+    assert 0 < averaged.blocks < blocks
+    deviation = averaged.density(RATE)[:, 6:-6] / (2.0 / RATE) - 1.0
+    assert np.mean(deviation**2) * effective_averages(shape, hop, averaged.pairs()) == pytest.approx(1.0, abs=0.02)
 
 
 def test_the_first_entry_is_one_over_the_effective_averages() -> None:

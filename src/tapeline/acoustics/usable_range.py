@@ -15,6 +15,9 @@ Flags = NDArray[np.bool_]
 HIGH_PASS_REACH = 2.0
 """Bands are used from twice the corner of a high-pass filter on (common practice: it takes 1 dB there)."""
 
+ROUNDING = 1e-3
+"""How far a chart's first and last frequency may be rounded off a midband."""
+
 WHY_ABSENT = ("few-lines", "short-record", "high-pass", "anti-alias", "chart-ends")
 """What may leave a band without a level."""
 
@@ -63,7 +66,7 @@ def band_limits(
         "short-record": (bands.upper_hz - bands.lower_hz) * used_s < limits.least_bandwidth_time,
         "high-pass": bands.lower_hz < HIGH_PASS_REACH * channel.high_pass_hz,
         "anti-alias": (bands.upper_hz > highest) | (bands.upper_hz > 0.5 * sample_rate_hz),
-        "chart-ends": (upper_name < low) | (lower_name > high),
+        "chart-ends": (upper_name < low * (1.0 - ROUNDING)) | (lower_name > high * (1.0 + ROUNDING)),
         RESPONSE_UNKNOWN: (bands.lower_hz < low) | (bands.upper_hz > high),
     }
 
