@@ -102,7 +102,7 @@ def main() -> int:
         "Smallest distance in dB of the realised digital filters (decimators and their aliases included) to the limits "
         "of IEC 61260-1:2014, Table 1, as known from public transcriptions, over all bands, at every breakpoint, "
         f"{BETWEEN} frequencies between on both sides, and every image of the midband. Designed to these limits; no "
-        "claim of conformity. Pass band: to the last breakpoint before the edge; edge: to the next breakpoint beyond it.\n"
+        "claim of conformity. Pass band: to the last breakpoint before the edge; edge: to the next one beyond it.\n"
     )
     print(
         "| rate Hz | bands | nominal Hz | class 1: pass | edge | stop | class 2: pass | edge | stop | stop band at | |"
