@@ -111,6 +111,21 @@ def test_parts_are_sets_of_frames(
     assert bool(parts.hold(asked[0], sum(asked))) == set(range(asked[0], sum(asked))).issubset(frames)
 
 
+def test_the_spread_of_lines_tells_noise_from_tones() -> None:
+    """Power of a Gaussian line is exponentially distributed: spread 1 (Bendat and Piersol); a steady tone has none."""
+    time = np.arange(200_000) / RATE
+    noise = np.random.default_rng(3).normal(size=time.size)
+    tone = 30.0 * np.sin(2.0 * np.pi * 1000.0 * time)
+    gusty = noise * np.where((time % 2.0) < 0.5, 3.0, 0.3)
+    samples = np.stack([noise + tone, gusty]).astype(np.float32)
+    spread = averaged(samples, [], hop=256).relative_spread()
+    assert spread.shape == (2, 257)
+    assert spread[0, 64] < 0.1
+    assert np.mean(np.delete(spread[0], slice(60, 69))[2:-2]) == pytest.approx(1.0, abs=0.02)
+    assert np.mean(spread[1, 2:-2]) > 1.5
+    assert np.isnan(averaged(samples[:, :600], []).relative_spread()).all()
+
+
 def test_no_whole_block_is_said_so() -> None:
     with pytest.raises(ValueError, match="not one whole block"):
         averaged(np.zeros((1, 511), dtype=np.float32), []).density(RATE)

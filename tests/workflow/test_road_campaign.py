@@ -72,6 +72,9 @@ def test_what_is_left_out_leaves_no_trace(finished: CampaignRun) -> None:
     assert set(np.round(empty, 3)) == {*np.arange(8.0, 9.5, 0.125), 15.25}
     runs = table(finished, "runs").set_index("run")
     assert list(runs.left_out["open"]) == ["8 to 9.5 s: lorry passing (synthetic)"]
+    assert {f"spectrogram_road_{name}.png" for name in ("open", "sealed")} <= {
+        path.name for path in (finished.results / "figures").iterdir()
+    }
     assert "lorry passing" in (finished.results / "report.html").read_text(encoding="utf-8")
 
 
@@ -113,6 +116,8 @@ def test_comparisons_use_the_common_part_and_say_so(finished: CampaignRun) -> No
     assert "the overall level Z 125 to 8000 Hz covers other bands" in said[0]
     overall = own[own.quantity == "overall"]
     assert overall.upper_hz.tolist() == [4000.0]
+    narrow = found[(found.position == "p3") & (found.quantity == "overall")].iloc[0]
+    assert "the overall level Z 125 to 4000 Hz sums 178 to 3548 Hz alone" in narrow.common_part
     assert overall.difference_db.iloc[0] == pytest.approx(6.0, abs=0.3)
     assert "the treatment alone has bands" in (finished.results / "report.html").read_text(encoding="utf-8")
 

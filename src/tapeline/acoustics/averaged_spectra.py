@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import Lines
+from tapeline.acoustics.windowed_blocks import BLOCKS_A_CALL, Lines
 from tapeline.acoustics.windows import Reals
 
 
@@ -24,6 +24,8 @@ class AveragedSpectrum:
         self._energy = float(np.sum(shape.astype(np.float64) ** 2))
         self._parts = parts
         self._sum = np.zeros((channels, shape.size // 2 + 1))
+        self._sum_of_squares = np.zeros(self._sum.shape)
+        self._work = np.empty((2, BLOCKS_A_CALL, shape.size // 2 + 1), dtype=np.float32)
         self._used: list[int] = []
 
     @property
@@ -36,10 +38,11 @@ class AveragedSpectrum:
         used = self._inside(first, lines.shape[0])
         if used.size < lines.shape[0]:
             lines = lines[used - first]
-        real_and_imaginary = lines.view(np.float32)
-        squares = np.einsum("bk,bk->k", real_and_imaginary, real_and_imaginary)
-        self._sum[channel] += squares[0::2]
-        self._sum[channel] += squares[1::2]
+        powers, imaginary = self._work[:, : lines.shape[0]]
+        np.square(lines.real, out=powers)
+        powers += np.square(lines.imag, out=imaginary)
+        self._sum[channel] += powers.sum(axis=0)
+        self._sum_of_squares[channel] += np.einsum("bk,bk->k", powers, powers)
 
     def close(self, first: int, count: int) -> None:
         """See LinesTaker."""
@@ -67,6 +70,20 @@ class AveragedSpectrum:
         if self.blocks == 0:
             raise ValueError("not one whole block of samples to average")
         return one_sided(self._sum, self._frames) / (self.blocks * sample_rate_hz * self._energy)
+
+    def relative_spread(self) -> Reals:
+        """Standard deviation of each line's power over the blocks, over its mean, shape (channels, lines).
+
+        1 for steady Gaussian noise, 0 for a steady tone, above 1 for what comes and goes. NaN for fewer than two blocks
+        and for lines without power.
+        """
+        count = self.blocks
+        if count < 2:
+            return np.full(self._sum.shape, np.nan)
+        mean = self._sum / count
+        variance = np.maximum(self._sum_of_squares / count - mean**2, 0.0) * count / (count - 1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(np.sqrt(variance) / mean)
 
 
 def one_sided(squares: Reals, frames: int) -> Reals:

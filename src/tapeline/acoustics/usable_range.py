@@ -62,7 +62,7 @@ def band_limits(
         np.minimum(bands.midband_hz, bands.nominal_hz),
     )
     return {
-        "few-lines": lines < limits.least_lines - 1e-9,
+        "few-lines": (lines < limits.least_lines - 1e-9) & (bands.upper_hz <= 0.5 * sample_rate_hz),
         "short-record": (bands.upper_hz - bands.lower_hz) * used_s < limits.least_bandwidth_time,
         "high-pass": bands.lower_hz < HIGH_PASS_REACH * channel.high_pass_hz,
         "anti-alias": (bands.upper_hz > highest) | (bands.upper_hz > 0.5 * sample_rate_hz),

@@ -254,10 +254,14 @@ def in_settings_order(campaign: Campaign, names: Iterable[str | None]) -> list[s
 
 
 def _without_background(tables: FinishedTables) -> list[Attention]:
-    runs: dict[str, set[str]] = {}
+    states: dict[tuple[str, str], set[str]] = {}
     for row in _used_states(tables):
-        if row["state"] == "none":
-            runs.setdefault(row["session"], set()).add(row["run"])
+        states.setdefault((row["session"], row["run"]), set()).add(row["state"])
+    runs: dict[str, set[str]] = {}
+    for (session, run), found in states.items():
+        # Bands that a slower background does not reach have none either: that is said with the bands.
+        if found == {"none"}:
+            runs.setdefault(session, set()).add(run)
     return [
         Attention(
             "doubtful",

@@ -20,7 +20,7 @@ WHY_ABSENT = {
 
 def range_lines(tables: FinishedTables) -> list[Attention]:
     """Bands without a level, bands where two ways of computing differ, comparisons of a part, stretches left out."""
-    return [*_absent(tables), *_differ(tables), *_in_part(tables), *_left_out(tables)]
+    return [*_absent(tables), *_differ(tables), *_beyond_background(tables), *_in_part(tables), *_left_out(tables)]
 
 
 def _marked(tables: FinishedTables) -> dict[tuple[str, str], dict[float, set[str]]]:
@@ -62,6 +62,19 @@ def _differ(tables: FinishedTables) -> list[Attention]:
         )
         for (session, mark), by_band in sorted(_marked(tables).items())
         if mark == "methods-differ"
+    ]
+
+
+def _beyond_background(tables: FinishedTables) -> list[Attention]:
+    return [
+        Attention(
+            "note",
+            f"session {session}",
+            f"nothing subtracted: {_where(by_band)}: the background runs do not reach there",
+            "record the background at the same sampling rate",
+        )
+        for (session, mark), by_band in sorted(_marked(tables).items())
+        if mark == "background-narrower"
     ]
 
 

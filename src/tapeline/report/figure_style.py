@@ -61,14 +61,19 @@ def condition_look(conditions: Sequence[str], name: str) -> tuple[str, Dashes]:
     return CONDITION_COLOURS[index % len(CONDITION_COLOURS)], CONDITION_DASHES[index % len(CONDITION_DASHES)]
 
 
-def frequency_axis(axes: Axes, lowest_hz: float, highest_hz: float) -> None:
-    """A logarithmic frequency axis with ticks at every octave, or every second where there are many."""
-    axes.set_xscale("log")
-    axes.set_xlim(lowest_hz, highest_hz)
+def frequency_axis(axes: Axes, lowest_hz: float, highest_hz: float, *, upright: bool = False) -> None:
+    """A logarithmic frequency axis with ticks at the octaves; `upright` for the one at the side."""
+    if upright:
+        axes.set_yscale("log")
+        axes.set_ylim(lowest_hz, highest_hz)
+    else:
+        axes.set_xscale("log")
+        axes.set_xlim(lowest_hz, highest_hz)
+    axis = axes.yaxis if upright else axes.xaxis
     inside = [octave for octave in OCTAVES_HZ if lowest_hz <= octave <= highest_hz]
-    axes.xaxis.set_major_locator(FixedLocator(inside))
-    axes.xaxis.set_major_formatter(FixedFormatter([octave_label(octave) for octave in inside]))
-    axes.xaxis.set_minor_locator(NullLocator())
+    axis.set_major_locator(FixedLocator(inside))
+    axis.set_major_formatter(FixedFormatter([octave_label(octave) for octave in inside]))
+    axis.set_minor_locator(NullLocator())
 
 
 def octave_label(hertz: float) -> str:

@@ -114,6 +114,13 @@ class FinishedTables:
         rows: list[Row] = table.filter(pc.equal(table["weighting"], weighting)).to_pylist()
         return rows
 
+    def spectrogram(self, session: str, runs: Sequence[str], positions: Sequence[str]) -> list[Row]:
+        """The spectra against time of some runs and positions of one session; none where they were not asked for."""
+        columns = ["run", "position", "time_s", "length_s", "first_hz", "step_hz", "psd_pa2_per_hz"]
+        table = self._part("spectrogram", session, runs, positions, columns)
+        rows: list[Row] = [] if table is None else table.to_pylist()
+        return rows
+
     def _part(
         self, name: str, session: str, runs: Sequence[str], positions: Sequence[str], columns: list[str]
     ) -> pa.Table | None:

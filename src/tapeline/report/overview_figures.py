@@ -15,6 +15,7 @@ from tapeline.report.figures_positions import located, position_map
 from tapeline.report.figures_quality import quality_matrix
 from tapeline.report.figures_rings import ring_figure
 from tapeline.report.figures_spectra import history_figure, spectra_figure, spectra_limits
+from tapeline.report.figures_spectrogram import TimeSpectra, colour_limits, spectrogram_figure, time_spectra
 from tapeline.report.finished_tables import FinishedTables, Row, Spectrum
 from tapeline.report.wording import listed, operating_point, printable
 
@@ -193,6 +194,44 @@ def history_picture(
         caption=f"Level in intervals of {campaign.settings.history.interval_s:g} s, one run a condition "
         f"({_runs(campaign, chosen)}); {len(filled)} of {len(tables.positions)} positions, those ranked first.",
     )
+
+
+def spectrogram_pictures(
+    tables: FinishedTables, campaign: Campaign, chosen: ChosenRuns, shelf: FigureShelf
+) -> list[Picture]:
+    """Spectra against time of the chosen runs, a figure a run, where they were asked for."""
+    asked = campaign.settings.spectrogram
+    if not asked.positions:
+        return []
+    reference_pa = campaign.settings.reference_pressure_pa
+    every = in_table_order(campaign, (row["position"] for row in tables.positions))
+    names = [name for name in every if asked.positions == "all" or name in asked.positions][:MOST_PANELS]
+    found: dict[str, dict[str, TimeSpectra]] = {}
+    for condition, run in chosen.runs.items():
+        rows = tables.spectrogram(chosen.session, (run,), names)
+        of_position = {name: [row for row in rows if row["position"] == name] for name in names}
+        panels = {name: time_spectra(own, reference_pa) for name, own in of_position.items() if own}
+        if panels:
+            found[condition] = panels
+    limits = colour_limits([one for panels in found.values() for one in panels.values()])
+    return [
+        shelf.add(
+            ("spectrogram", chosen.session, chosen.runs[condition]),
+            spectrogram_figure(
+                panels,
+                Heading(f"Spectra against time: {condition_title(campaign, condition)}", _selection(campaign, chosen)),
+                limits,
+                reference_pa,
+            ),
+            alt=f"Spectra against time at {listed(panels, MOST_PANELS)}, run {chosen.runs[condition]}: a gust is a "
+            "dark upright stripe, a tone a dark level line.",
+            caption=f"Run {chosen.runs[condition]}: Hann blocks for lines {asked.resolution_hz:g} Hz apart, half "
+            f"overlapping, each column the mean over {asked.step_s:g} s; colours from {limits[0]:g} to {limits[1]:g} "
+            "dB in all of these figures; empty where left out.",
+            full_colour=True,
+        )
+        for condition, panels in found.items()
+    ]
 
 
 def _in_order(rows: dict[str, list[Row]], order: Iterable[str]) -> dict[str, list[Row]]:

@@ -24,6 +24,7 @@ from tapeline.report.overview_figures import (
     quality_pictures,
     ring_pictures,
     spectra_pictures,
+    spectrogram_pictures,
 )
 from tapeline.report.tables_of_differences import ranking_tables
 from tapeline.report.tables_of_runs import coverage_table, run_log_table
@@ -67,6 +68,7 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
     position_map = map_picture(tables, campaign, shelf)
     spectra = spectra_pictures(tables, campaign, chosen, shelf) if chosen else []
     history = history_picture(tables, campaign, chosen, shelf) if chosen else None
+    spectrograms = spectrogram_pictures(tables, campaign, chosen, shelf) if chosen else []
     attention = attention_lines(tables, campaign)
     return {
         "title": settings.title or settings.campaign,
@@ -93,6 +95,7 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
         "ring_pictures": rings,
         "spectra": spectra,
         "history": history,
+        "spectrograms": spectrograms,
         "position_map": position_map,
         "comparisons": comparison_parts(tables, campaign, shelf),
         "run_log": run_log_table(tables, campaign),

@@ -43,7 +43,21 @@ def common_part(
         for i, item in enumerate(cube.items)
         if item.quantity == "overall" and both[i] and not alike[position, i]
     ]
+    words += [
+        f"the overall level {item.weighting} {item.lower_hz:g} to {item.upper_hz:g} Hz sums {edges} Hz alone"
+        for i, item in enumerate(cube.items)
+        if both[i] and alike[position, i] and (edges := _narrower(cube, [*reference, *treatment], position, i))
+    ]
     return "; ".join(words) or None
+
+
+def _narrower(cube: LevelCube, runs: Sequence[str], position: int, item: int) -> str:
+    """Edges of an overall level that sums less than was asked for; empty where it sums all of it."""
+    for name in runs:
+        place = (cube.runs.index(name), position, item)
+        if cube.narrower[place]:
+            return f"{cube.lower_edge_hz[place]:.0f} to {cube.upper_edge_hz[place]:.0f}"
+    return ""
 
 
 def _has_levels(cube: LevelCube, runs: Sequence[str], position: int) -> Flags:

@@ -33,7 +33,10 @@ class Item:
 
 @dataclass(frozen=True)
 class LevelCube:
-    """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands."""
+    """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands.
+
+    `narrower` says which overall levels sum less than the range asked for.
+    """
 
     runs: tuple[str, ...]
     positions: tuple[str, ...]
@@ -41,6 +44,7 @@ class LevelCube:
     values: dict[str, Reals]
     lower_edge_hz: Reals
     upper_edge_hz: Reals
+    narrower: NDArray[np.bool_]
     state: NDArray[np.int8]
     usable: NDArray[np.bool_]
     doubtful: NDArray[np.bool_]
@@ -67,6 +71,7 @@ def load_cube(results: Path) -> LevelCube:
     shape = (len(runs), len(positions), len(items))
     values = {name: np.full(shape, np.nan) for name in FIELDS}
     edges = {name: np.full(shape, np.nan) for name in EDGES}
+    narrower = np.zeros(shape, dtype=bool)
     state = np.full(shape, -1, dtype=np.int8)
     usable, doubtful = np.zeros(shape[:2], dtype=bool), np.zeros(shape[:2], dtype=bool)
     run_place, position_place = _places(runs), _places(positions)
@@ -81,13 +86,13 @@ def load_cube(results: Path) -> LevelCube:
         for name, array in edges.items():
             if name in table.column_names:
                 array[r, p, i] = _floats(table, name)
+        narrower[r, p, i] = ["narrower-range" in (marks or ()) for marks in table.column("marks").to_pylist()]
         state[r, p, i] = [state_code.get(name, -1) for name in table.column("state").to_pylist()]
         quality, calibration = table.column("quality").to_pylist(), table.column("calibration").to_pylist()
         usable[r, p] = [q != "unusable" and c != "unusable" for q, c in zip(quality, calibration, strict=True)]
         doubtful[r, p] = ["doubtful" in pair for pair in zip(quality, calibration, strict=True)]
-    return LevelCube(
-        runs, positions, items, values, edges["lower_edge_hz"], edges["upper_edge_hz"], state, usable, doubtful
-    )
+    lower, upper = (edges[name] for name in EDGES)
+    return LevelCube(runs, positions, items, values, lower, upper, narrower, state, usable, doubtful)
 
 
 def _order(item: Item) -> tuple[str, str, float, float]:

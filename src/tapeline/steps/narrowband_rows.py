@@ -45,6 +45,7 @@ def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 "response_low_hz": number(m.run.response_low_hz[p]),
                 "response_high_hz": number(m.run.response_high_hz[p]),
                 "used_s": m.run.used_s,
+                "relative_spread": m.run.relative_spread[p, cut],
             }
         )
     return rows

@@ -15,6 +15,8 @@ from tapeline.acoustics.windows import WindowName, line_covariance, window
 from tapeline.steps import places
 from tapeline.store import parquet
 
+LISTS = ("psd_pa2_per_hz", "relative_spread")
+
 
 @dataclass(frozen=True)
 class RunSpectra:
@@ -29,6 +31,7 @@ class RunSpectra:
     hop_frames: int
     effective_averages: float
     verdicts: tuple[str, ...]
+    relative_spread: NDArray[np.float32]
     response_low_hz: NDArray[np.float64]
     response_high_hz: NDArray[np.float64]
 
@@ -51,9 +54,9 @@ def load_run(
     rows = parquet.read(places.spectra(results, run))
     if rows.num_rows == 0:
         return None
-    first = {name: rows.column(name)[0].as_py() for name in rows.column_names if name != "psd_pa2_per_hz"}
+    first = {name: rows.column(name)[0].as_py() for name in rows.column_names if name not in LISTS}
     positions = tuple(rows.column("position").to_pylist())
-    psd = rows.column("psd_pa2_per_hz").combine_chunks().flatten().to_numpy().reshape(len(positions), -1)
+    psd, spread = (_lists(rows, name) for name in LISTS)
     covariance = line_covariance(window(window_name, first["block_frames"]), first["hop_frames"], first["block_pairs"])
     return RunSpectra(
         run=run,
@@ -65,9 +68,16 @@ def load_run(
         hop_frames=first["hop_frames"],
         effective_averages=first["effective_averages"],
         verdicts=tuple(verdicts.get((run, name), "good") for name in positions),
+        relative_spread=spread,
         response_low_hz=_numbers(rows, "response_low_hz"),
         response_high_hz=_numbers(rows, "response_high_hz"),
     )
+
+
+def _lists(rows: pa.Table, name: str) -> NDArray[np.float32]:
+    """Equally long lists as one array (rows, entries)."""
+    found: NDArray[np.float32] = rows.column(name).combine_chunks().flatten().to_numpy(zero_copy_only=False)
+    return found.reshape(rows.num_rows, -1)
 
 
 def _numbers(rows: pa.Table, name: str) -> NDArray[np.float64]:

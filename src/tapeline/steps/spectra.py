@@ -142,6 +142,7 @@ def _spectra_rows(
         "duration_s": frames / rate,
         "used_s": parts.frames / rate,
     }
+    spread = averaged.relative_spread()
     corrected = density / chart_gains(needs, source.positions, lines_hz) ** 2
     charts = {response.position: response.hz for response in needs.responses if needs.response_correction}
     rows = []
@@ -149,4 +150,5 @@ def _spectra_rows(
         reach = charts.get(position) or (None, None)
         ends = {"response_low_hz": reach[0], "response_high_hz": reach[-1]}
         rows.append(common | ends | {"position": position, "psd_pa2_per_hz": corrected[i].astype(np.float32)})
+        rows[-1]["relative_spread"] = spread[i].astype(np.float32)
     return rows

@@ -250,6 +250,7 @@ SPECTRA = Table(
         Column("duration_s", "real", "length of the used part", "s"),
         Column("used_s", "real", "length of what was averaged: the used part less what is left out", "s"),
         Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
+        Column("relative_spread", "reals", "standard deviation of each line's power over the blocks, over its mean"),
         Column("response_low_hz", "real", "lowest frequency that the chart covers", "Hz", null="no chart"),
         Column("response_high_hz", "real", "highest frequency that the chart covers", "Hz", null="no chart"),
     ),
@@ -276,6 +277,12 @@ NARROWBAND = Table(
         Column("response_low_hz", "real", "lines below it are response-unknown", "Hz", null="no chart applied"),
         Column("response_high_hz", "real", "lines above it are response-unknown", "Hz", null="no chart applied"),
         Column("used_s", "real", "length of what was averaged", "s"),
+        Column(
+            "relative_spread",
+            "reals",
+            "standard deviation of each line's power over the blocks, over its mean: 1 for steady noise, 0 for a "
+            "steady tone, above 1 for what comes and goes",
+        ),
     ),
     sort=("position", "run"),
     partition="session",
@@ -577,8 +584,9 @@ COMPARISONS = Table(
         Column(
             "common_part",
             "text",
-            "what is compared where one condition has bands that the other has not",
-            null="both conditions have all of it",
+            "what is compared where one condition has bands that the other has not, or overall levels sum less than "
+            "was asked for",
+            null="both conditions have all that was asked for",
         ),
     ),
 )
