@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
+from typing import Any
 
 from tapeline.campaign.faults import quoted
 from tapeline.campaign.material import Material
 from tapeline.campaign.model import superseded
-from tapeline.campaign.tables import Run
+from tapeline.campaign.table_source import TableRows
+from tapeline.campaign.tables import LeftOut, Override, Run
 
 
 def check_runs(material: Material) -> None:
@@ -151,12 +154,7 @@ def check_overrides(material: Material) -> None:
     table, runs = material.overrides, {run.run: run for run in material.runs.rows}
     first: dict[tuple[str, str | None], int] = {}
     for row in table.rows:
-        run = runs.get(row.run)
-        if row.run and run is None and material.runs.readable:
-            material.note(table.unknown(row.line, "run", row.run, runs, "a run of the run table"))
-        elif run is not None and run.kind == "calibration":
-            found = f"{quoted(row.run)}, a calibration (line {run.line} of {material.runs.file})"
-            material.note(table.fault(row.line, "run", found, "a measurement or background run"))
+        _check_recorded_run(material, table, runs, row)
         positions = material.positions.names("position")
         if row.position and material.positions.readable and row.position not in positions:
             material.note(table.unknown(row.line, "position", row.position, positions, "a row of the positions table"))
@@ -166,16 +164,23 @@ def check_overrides(material: Material) -> None:
             material.note(table.fault(row.line, "verdict", "another verdict on the same channel", expected))
 
 
+def _check_recorded_run(
+    material: Material, table: TableRows[Any], runs: Mapping[str, Run], row: Override | LeftOut
+) -> None:
+    """The run that a row names must be in the run table, and no calibration."""
+    run = runs.get(row.run)
+    if row.run and run is None and material.runs.readable:
+        material.note(table.unknown(row.line, "run", row.run, runs, "a run of the run table"))
+    elif run is not None and run.kind == "calibration":
+        found = f"{quoted(row.run)}, a calibration (line {run.line} of {material.runs.file})"
+        material.note(table.fault(row.line, "run", found, "a measurement or background run"))
+
+
 def check_left_out(material: Material) -> None:
     """Stretches of unknown runs and of calibrations, and those that end before they start."""
     table, runs = material.left_out, {run.run: run for run in material.runs.rows}
     for row in table.rows:
-        run = runs.get(row.run)
-        if row.run and run is None and material.runs.readable:
-            material.note(table.unknown(row.line, "run", row.run, runs, "a run of the run table"))
-        elif run is not None and run.kind == "calibration":
-            found = f"{quoted(row.run)}, a calibration (line {run.line} of {material.runs.file})"
-            material.note(table.fault(row.line, "run", found, "a measurement or background run"))
+        _check_recorded_run(material, table, runs, row)
         if row.start_s is not None and row.stop_s is not None and row.stop_s <= row.start_s:
             found = f"{row.stop_s:g} s, with a start at {row.start_s:g} s"
             material.note(table.fault(row.line, "stop_s", found, "a time after the start"))

@@ -8,19 +8,35 @@ from tapeline.report.attention_item import Attention
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.wording import counted, listed, printable
 
-WHY_ABSENT = {
-    "few-lines": ("they hold too few spectral lines", "lower spectra.resolution_hz"),
-    "short-record": ("bandwidth times recording time is too small", "record for longer"),
-    "high-pass": ("the high-pass filter before the recorder weakens them", "read from the next band on"),
-    "anti-alias": ("they reach beyond what the sampling rate allows", "sample faster, or ask for fewer bands"),
-    "chart-ends": ("the sensor's chart ends before", "have the sensor calibrated there, or ask for fewer bands"),
+NO_LEVEL = "no level"
+
+SAID = {
+    "few-lines": (NO_LEVEL, "they hold too few spectral lines", "lower spectra.resolution_hz"),
+    "short-record": (NO_LEVEL, "bandwidth times averaged time is too small", "record for longer"),
+    "high-pass": (NO_LEVEL, "the high-pass filter before the recorder weakens them", "read from the next band on"),
+    "anti-alias": (NO_LEVEL, "they reach beyond what the sampling allows", "sample faster, or ask for fewer bands"),
+    "chart-ends": (
+        NO_LEVEL,
+        "the sensor's chart ends before",
+        "have the sensor calibrated there, or ask for fewer bands",
+    ),
+    "methods-differ": (
+        "summed lines and band filters differ",
+        "a tone near an edge, or a steep spectrum",
+        "see filters_minus_lines_db in the table of bands; state the method with the level",
+    ),
+    "background-narrower": (
+        "nothing subtracted",
+        "the background runs do not reach there",
+        "record the background at the same sampling rate",
+    ),
 }
-"""In words why a band has no level, and what to do."""
+"""Of each mark of a band: what is the matter, why, and what to do."""
 
 
 def range_lines(tables: FinishedTables) -> list[Attention]:
-    """Bands without a level, bands where two ways of computing differ, comparisons of a part, stretches left out."""
-    return [*_absent(tables), *_differ(tables), *_beyond_background(tables), *_in_part(tables), *_left_out(tables)]
+    """Marks of bands, comparisons of a part, stretches left out."""
+    return [*_bands(tables), *_in_part(tables), *_left_out(tables)]
 
 
 def _marked(tables: FinishedTables) -> dict[tuple[str, str], dict[float, set[str]]]:
@@ -41,40 +57,12 @@ def _where(by_band: dict[float, set[str]]) -> str:
     return f"{counted(len(bands), 'band')}, {span}, at {listed(sorted(positions), 4)}"
 
 
-def _absent(tables: FinishedTables) -> list[Attention]:
+def _bands(tables: FinishedTables) -> list[Attention]:
+    """One line a session and mark."""
     return [
-        Attention(
-            "note", f"session {session}", f"no level: {_where(by_band)}: {WHY_ABSENT[mark][0]}", WHY_ABSENT[mark][1]
-        )
+        Attention("note", f"session {session}", f"{SAID[mark][0]}: {_where(by_band)}: {SAID[mark][1]}", SAID[mark][2])
         for (session, mark), by_band in sorted(_marked(tables).items())
-        for why, action in [WHY_ABSENT.get(mark, ("", ""))]
-        if why
-    ]
-
-
-def _differ(tables: FinishedTables) -> list[Attention]:
-    return [
-        Attention(
-            "note",
-            f"session {session}",
-            f"summed lines and band filters differ: {_where(by_band)}: a tone near an edge, or a steep spectrum",
-            "see filters_minus_lines_db in the table of bands; state the method with the level",
-        )
-        for (session, mark), by_band in sorted(_marked(tables).items())
-        if mark == "methods-differ"
-    ]
-
-
-def _beyond_background(tables: FinishedTables) -> list[Attention]:
-    return [
-        Attention(
-            "note",
-            f"session {session}",
-            f"nothing subtracted: {_where(by_band)}: the background runs do not reach there",
-            "record the background at the same sampling rate",
-        )
-        for (session, mark), by_band in sorted(_marked(tables).items())
-        if mark == "background-narrower"
+        if mark in SAID
     ]
 
 
