@@ -18,13 +18,15 @@ class AveragedSpectrum:
 
     margins = False
 
-    def __init__(self, shape: Reals, hop_frames: int, channels: int, parts: Parts | None = None) -> None:
+    def __init__(
+        self, shape: Reals, hop_frames: int, channels: int, parts: Parts | None = None, *, spread: bool = True
+    ) -> None:
         self.hop_frames = hop_frames
         self._frames = shape.size
         self._energy = float(np.sum(shape.astype(np.float64) ** 2))
         self._parts = parts
         self._sum = np.zeros((channels, shape.size // 2 + 1))
-        self._sum_of_squares = np.zeros(self._sum.shape)
+        self._sum_of_squares = np.zeros(self._sum.shape) if spread else None
         self._work = np.empty((2, BLOCKS_A_CALL, shape.size // 2 + 1), dtype=np.float32)
         self._used: list[int] = []
 
@@ -42,7 +44,8 @@ class AveragedSpectrum:
         np.square(lines.real, out=powers)
         powers += np.square(lines.imag, out=imaginary)
         self._sum[channel] += powers.sum(axis=0)
-        self._sum_of_squares[channel] += np.einsum("bk,bk->k", powers, powers)
+        if self._sum_of_squares is not None:
+            self._sum_of_squares[channel] += np.einsum("bk,bk->k", powers, powers)
 
     def close(self, first: int, count: int) -> None:
         """See LinesTaker."""
@@ -74,11 +77,11 @@ class AveragedSpectrum:
     def relative_spread(self) -> Reals:
         """Standard deviation of each line's power over the blocks, over its mean, shape (channels, lines).
 
-        1 for steady Gaussian noise, 0 for a steady tone, above 1 for what comes and goes. NaN for fewer than two blocks
-        and for lines without power.
+        1 for steady Gaussian noise, 0 for a steady tone, more for what comes and goes. NaN for fewer than two blocks,
+        for lines without power, and where no `spread` was asked for.
         """
         count = self.blocks
-        if count < 2:
+        if count < 2 or self._sum_of_squares is None:
             return np.full(self._sum.shape, np.nan)
         mean = self._sum / count
         variance = np.maximum(self._sum_of_squares / count - mean**2, 0.0) * count / (count - 1)

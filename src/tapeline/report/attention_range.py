@@ -36,7 +36,7 @@ SAID = {
 
 def range_lines(tables: FinishedTables) -> list[Attention]:
     """Marks of bands, comparisons of a part, stretches left out."""
-    return [*_bands(tables), *_in_part(tables), *_left_out(tables)]
+    return [*_nothing_left(tables), *_bands(tables), *_in_part(tables), *_left_out(tables)]
 
 
 def _marked(tables: FinishedTables) -> dict[tuple[str, str], dict[float, set[str]]]:
@@ -55,6 +55,22 @@ def _where(by_band: dict[float, set[str]]) -> str:
     span = f"{bands[0]:g} Hz" if len(bands) == 1 else f"{bands[0]:g} to {bands[-1]:g} Hz"
     positions = set().union(*by_band.values())
     return f"{counted(len(bands), 'band')}, {span}, at {listed(sorted(positions), 4)}"
+
+
+def _nothing_left(tables: FinishedTables) -> list[Attention]:
+    """Runs without any level though their recordings are sound and long enough."""
+    with_levels = {run for table in tables.bands.values() for run in table["run"].to_pylist()}
+    too_short = {row["run"] for row in tables.quality if "too-short" in (row["reasons"] or ())}
+    return [
+        Attention(
+            "unusable",
+            f"run {row['run']}",
+            "no level: no averaged block lies wholly in what is not left out",
+            "leave out less, or widen spectra.resolution_hz for shorter blocks",
+        )
+        for row in tables.runs
+        if row["kind"] != "calibration" and row["status"] == "used" and row["run"] not in with_levels | too_short
+    ]
 
 
 def _bands(tables: FinishedTables) -> list[Attention]:

@@ -58,7 +58,9 @@ class FlowPass:
             Parts((round(a * rate_hz), round(b * rate_hz)) for a, b in found.segments).within(used)
             for found in self.bins
         ]
-        self.takers = [AveragedSpectrum(shape, hop_frames, len(positions), parts) for parts in self._parts]
+        self.takers = [
+            AveragedSpectrum(shape, hop_frames, len(positions), parts, spread=False) for parts in self._parts
+        ]
 
     def rows(self) -> list[dict[str, Any]]:
         """One row a bin and position; bins without one whole block have none."""
