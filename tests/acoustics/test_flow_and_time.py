@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapeline.acoustics.flow_bins import flow_bins
+from tapeline.acoustics.flow_bins import flow_bins, mean_angle_deg
 from tapeline.acoustics.history import WeightedHistory
 from tapeline.acoustics.response import response_phase_rad
 from tapeline.acoustics.spectrogram import Spectrogram
@@ -65,9 +65,51 @@ def test_segments_fall_into_the_bins_of_their_mean_flow() -> None:
         (24.0, -4.0, 2),
         (24.0, 0.0, 3),
     ]
-    assert found[0].segments[0] == (0.0, 1.0)
-    assert (found[1].mean_speed_mps, found[1].mean_yaw_deg) == (pytest.approx(23.9), pytest.approx(-3.2))
+    first, slanted = found[0].segments[0], found[1].segments[0]
+    assert (first.start_s, first.stop_s) == (0.0, 1.0)
+    assert (slanted.speed_mps, slanted.yaw_deg) == (pytest.approx(23.9), pytest.approx(-3.2))
     assert sum(len(b.segments) for b in found) == 9, "the last second has no reading"
+
+
+def test_bins_are_equally_wide() -> None:
+    """A speed half way between two centres goes up, always: 21 to 22, 23 to 24, 25 to 26."""
+    time = np.arange(8.0) + 0.5
+    speed = np.array([20.0, 20.9, 21.0, 22.9, 23.0, 24.9, 25.0, 26.9])
+    found = flow_bins(time, speed, np.zeros(8), 8.0, 1.0, 2.0, 2.0)
+    assert [(b.speed_mps, len(b.segments)) for b in found] == [(20.0, 2), (22.0, 2), (24.0, 2), (26.0, 2)]
+
+
+def test_yaw_is_averaged_on_the_circle() -> None:
+    assert abs(mean_angle_deg([179.0, -179.0])) == pytest.approx(180.0)
+    assert mean_angle_deg([-4.0, -2.0, 0.0]) == pytest.approx(-2.0)
+
+
+@pytest.mark.parametrize("highest_hz", [20.0, 80.0, 160.0, 900.0])
+@pytest.mark.parametrize("interval", [80.0, 1000.0])
+def test_low_ranges_keep_their_steps_and_intervals(highest_hz: float, interval: float) -> None:
+    """A range far below the rate: filtered samples stay fine enough for 2 ms steps and short intervals."""
+    time = np.arange(40_000) / RATE
+    tone_hz = 0.75 * highest_hz
+    hz = np.arange(1001) * RATE / 2000
+    magnitude = ((hz >= 4.0) & (hz <= highest_hz)).astype(float)[None, None]
+    track = WeightedHistory(magnitude, interval, RATE)
+    blocks = WindowedBlocks(window("hann", 2000), 1000, np.zeros(1), [track])
+    signal = np.sin(2.0 * np.pi * tone_hz * time)
+    blocks.add(signal.astype(np.float32)[None])
+    blocks.finish()
+    found = track.drain()
+    expected = np.mean(signal.reshape(-1, int(interval)) ** 2, axis=1)
+    inner = slice(int(8000 / interval), int(32_000 / interval))
+    assert found.powers[0, 0, inner] == pytest.approx(expected[inner], rel=0.06, abs=0.06)
+    assert np.isfinite(found.fast[0, 0, inner]).all()
+
+
+def test_a_range_without_any_line_gives_silence() -> None:
+    track = WeightedHistory(np.zeros((1, 1, 1001)), 1000.0, RATE)
+    blocks = WindowedBlocks(window("hann", 2000), 1000, np.zeros(1), [track])
+    blocks.add(np.ones((1, 20_000), dtype=np.float32))
+    blocks.finish()
+    assert track.drain().powers[0, 0].tolist() == [0.0] * 20
 
 
 @pytest.mark.parametrize("highest_hz", [900.0, 2500.0, 4000.0])

@@ -51,6 +51,7 @@ def test_the_filters_before_the_recorder() -> None:
     assert max(named(limits(channel=ChannelRange(NAN, NAN, 40.0, NAN))["high-pass"])) == 80.0
     assert min(named(limits(rate_hz=25_600.0)["anti-alias"])) == 10_000.0
     assert min(named(limits(rate_hz=25_600.0, channel=ChannelRange(NAN, NAN, NAN, 11_500.0))["anti-alias"])) == 12_500.0
+    assert min(named(limits(rate_hz=25_600.0, channel=ChannelRange(NAN, NAN, NAN, 5000.0))["low-pass"])) == 5000.0
     beyond_half = limits(rate_hz=25_600.0, channel=ChannelRange(NAN, NAN, NAN, 20_000.0))
     assert min(named(beyond_half["anti-alias"])) == 12_500.0
 

@@ -13,7 +13,7 @@ from tapeline.acoustics.windows import Reals
 class AveragedSpectrum:
     """Sums the squared lines of blocks that lie wholly within one of the `parts` of the stream (None: all of it).
 
-    Squares are summed in single precision over the blocks of one call, 16 at most, and in double precision from there.
+    Squares are summed in single precision over the blocks of one call, 12 at most, and in double precision from there.
     """
 
     margins = False
@@ -58,6 +58,19 @@ class AveragedSpectrum:
         if self._parts is None:
             return np.arange(first, first + count)
         return self._parts.blocks(first, count, self.hop_frames, self._frames)
+
+    @property
+    def covered_frames(self) -> int:
+        """Frames that lie in any averaged block."""
+        starts = np.asarray(self._used, dtype=np.int64) * self.hop_frames
+        return (
+            int(np.sum(np.diff(starts, append=starts[-1] + self._frames).clip(max=self._frames))) if starts.size else 0
+        )
+
+    @property
+    def covered(self) -> Parts:
+        """The ranges of frames that the averaged blocks cover."""
+        return Parts((block * self.hop_frames, block * self.hop_frames + self._frames) for block in self._used)
 
     def pairs(self) -> tuple[int, ...]:
         """How many pairs of averaged blocks lie 0, 1, 2 ... hops apart, as far as blocks overlap."""

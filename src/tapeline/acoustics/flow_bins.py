@@ -2,22 +2,38 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tapeline.acoustics.windows import Reals
 
 
 @dataclass(frozen=True)
+class Segment:
+    """One segment of a record: its times in seconds and the means of the readings in it."""
+
+    start_s: float
+    stop_s: float
+    speed_mps: float
+    yaw_deg: float
+
+
+@dataclass(frozen=True)
 class FlowBin:
-    """Segments of like speed and yaw: the bin's centre, their times in seconds, and the means over them."""
+    """Segments of like speed and yaw, and the bin's centre."""
 
     speed_mps: float
     yaw_deg: float
-    segments: tuple[tuple[float, float], ...]
-    mean_speed_mps: float
-    mean_yaw_deg: float
+    segments: tuple[Segment, ...]
+
+
+def mean_angle_deg(angles_deg: ArrayLike) -> float:
+    """Mean on the circle: of 179 and -179 it is 180."""
+    turns = np.exp(1j * np.deg2rad(np.asarray(angles_deg, dtype=np.float64)))
+    return float(np.rad2deg(np.angle(np.mean(turns))))
 
 
 def flow_bins(
@@ -40,16 +56,14 @@ def flow_bins(
         inside = slice(*np.searchsorted(time_s, [number * segment_s, (number + 1) * segment_s]))
         if inside.stop == inside.start:
             continue
-        speed, yaw = float(np.mean(speed_mps[inside])), float(np.mean(yaw_deg[inside]))
-        key = (round(speed / speed_step_mps), round(yaw / yaw_step_deg))
+        speed, yaw = float(np.mean(speed_mps[inside])), mean_angle_deg(yaw_deg[inside])
+        key = (math.floor(speed / speed_step_mps + 0.5), math.floor(yaw / yaw_step_deg + 0.5))
         bins.setdefault(key, []).append((number, speed, yaw))
     return [
         FlowBin(
             speed_mps=key[0] * speed_step_mps,
             yaw_deg=key[1] * yaw_step_deg,
-            segments=tuple((number * segment_s, (number + 1) * segment_s) for number, _, _ in found),
-            mean_speed_mps=float(np.mean([speed for _, speed, _ in found])),
-            mean_yaw_deg=float(np.mean([yaw for _, _, yaw in found])),
+            segments=tuple(Segment(n * segment_s, (n + 1) * segment_s, speed, yaw) for n, speed, yaw in found),
         )
         for key, found in sorted(bins.items())
     ]

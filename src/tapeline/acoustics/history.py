@@ -19,6 +19,9 @@ SPARE_RATE = 1.05
 """Filtered signals are sampled so much faster than twice their highest frequency: what the squares' own spectrum folds
 down to then lies far above the time weightings."""
 
+SAMPLES_A_STEP = 8
+"""Filtered samples in a step and in an interval at least, so that neither is empty and both end where they should."""
+
 
 @dataclass(frozen=True)
 class HistoryPart:
@@ -51,14 +54,15 @@ class WeightedHistory:
         block = 2 * (lines - 1)
         passed = np.flatnonzero(magnitude.any(axis=(0, 1)))
         highest = int(passed[-1]) if passed.size else 0
-        short = 2 * int(scipy.fft.next_fast_len(int(np.ceil(SPARE_RATE * (highest + 1))), real=True))
-        self._short = min(short, block)
+        steps = max(1, round(block / 2 / sample_rate_hz / STEP_S))
+        finest = min(block / 2 / steps, interval_frames)
+        needed = max(SPARE_RATE * (highest + 1), SAMPLES_A_STEP * block / 2 / finest)
+        self._short = min(2 * int(scipy.fft.next_fast_len(int(np.ceil(needed)), real=True)), block)
         self._lines = min(lines, self._short // 2 + 1)
         self._magnitude = (magnitude[..., : self._lines] * (self._short / block)).astype(np.float32)
         self._interval = interval_frames * self._short / block
         self._interval_frames = interval_frames
         self._tail = np.zeros((weightings, channels, self._short // 2), dtype=np.float32)
-        steps = max(1, round(block / 2 / sample_rate_hz / STEP_S))
         self._step_edges = np.round(np.arange(steps + 1) * (self._short / 2 / steps)).astype(np.int64)
         shape = (weightings, channels)
         self._fast, self._slow = (

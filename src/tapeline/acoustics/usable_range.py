@@ -18,7 +18,7 @@ HIGH_PASS_REACH = 2.0
 ROUNDING = 1e-3
 """How far a chart's first and last frequency may be rounded off a midband."""
 
-WHY_ABSENT = ("few-lines", "short-record", "high-pass", "anti-alias", "chart-ends")
+WHY_ABSENT = ("few-lines", "short-record", "high-pass", "low-pass", "anti-alias", "chart-ends")
 """What may leave a band without a level."""
 
 RESPONSE_UNKNOWN = "response-unknown"
@@ -53,9 +53,7 @@ def band_limits(
     low-pass takes the place of the fraction of the sample rate. Bands whose midband, exact or nominal, the chart covers
     are used.
     """
-    highest = channel.low_pass_hz
-    if np.isnan(highest):
-        highest = limits.highest_fraction_of_rate * sample_rate_hz
+    share = 0.5 if np.isfinite(channel.low_pass_hz) else limits.highest_fraction_of_rate
     low, high = channel.chart_low_hz, channel.chart_high_hz
     upper_name, lower_name = (
         np.maximum(bands.midband_hz, bands.nominal_hz),
@@ -65,7 +63,8 @@ def band_limits(
         "few-lines": (lines < limits.least_lines - 1e-9) & (bands.upper_hz <= 0.5 * sample_rate_hz),
         "short-record": (bands.upper_hz - bands.lower_hz) * used_s < limits.least_bandwidth_time,
         "high-pass": bands.lower_hz < HIGH_PASS_REACH * channel.high_pass_hz,
-        "anti-alias": (bands.upper_hz > highest) | (bands.upper_hz > 0.5 * sample_rate_hz),
+        "low-pass": bands.upper_hz > channel.low_pass_hz,
+        "anti-alias": bands.upper_hz > share * sample_rate_hz,
         "chart-ends": (upper_name < low * (1.0 - ROUNDING)) | (lower_name > high * (1.0 + ROUNDING)),
         RESPONSE_UNKNOWN: (bands.lower_hz < low) | (bands.upper_hz > high),
     }

@@ -17,6 +17,7 @@ from tapeline.campaign.slices import (
     Channel,
     CompareNeeds,
     CompareRun,
+    Filters,
     FlowNeeds,
     JudgedRun,
     Overrule,
@@ -212,12 +213,18 @@ class Plan:
             spectra=self._settings.spectra,
             history=self._settings.history,
             history_range_hz=self._settings.overall[0].range_hz,
+            fraction=settings.bands.fraction,
+            filters=self._filters(self._used[run].session) if settings.band_history.positions else (),
             reference_pressure_pa=self._settings.reference_pressure_pa,
             band_history=(settings.band_history, settings.bands) if settings.band_history.positions else None,
             spectrogram=settings.spectrogram if settings.spectrogram.positions else None,
             cross_spectra=(settings.cross_spectra, settings.confidence) if settings.cross_spectra.positions else None,
             flow=self._flow(run),
         )
+
+    def _filters(self, session: str) -> Filters:
+        rows = [row for row in self.campaign.fittings_of(session) if row.highpass_hz or row.lowpass_hz]
+        return tuple(sorted((row.position, row.highpass_hz, row.lowpass_hz) for row in rows))
 
     @cached_property
     def on_request(self) -> tuple[str, ...]:
@@ -252,13 +259,7 @@ class Plan:
             on_request=self.on_request,
             window=self._settings.spectra.window,
             range_hz=self._settings.spectra.range_hz,
-            filters=tuple(
-                sorted(
-                    (row.position, row.highpass_hz, row.lowpass_hz)
-                    for row in self.campaign.fittings
-                    if row.session == session and (row.highpass_hz or row.lowpass_hz)
-                )
-            ),
+            filters=self._filters(session),
             bands=self._settings.bands,
             overall=self._settings.overall,
             background=self._settings.background,

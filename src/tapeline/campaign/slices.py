@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal, TypeAlias, TypeVar
 
 from tapeline.campaign.settings import (
     Background,
@@ -24,6 +24,9 @@ from tapeline.campaign.settings import (
 )
 
 PartT = TypeVar("PartT", bound=Any)
+
+Filters: TypeAlias = tuple[tuple[str, float | None, float | None], ...]
+"""Positions whose fittings name a high-pass or a low-pass corner, in Hz."""
 
 
 def picked(kind: type[PartT], source: object) -> PartT:
@@ -208,6 +211,8 @@ class SpectraNeeds:
     spectra: Spectra
     history: History
     history_range_hz: tuple[float, float]
+    fraction: int
+    filters: Filters
     reference_pressure_pa: float
     band_history: tuple[BandHistory, Bands] | None
     spectrogram: Spectrogram | None
@@ -263,10 +268,7 @@ class SessionRun:
 
 @dataclass(frozen=True)
 class TablesNeeds:
-    """One session's tables. `sessions` are those of its runs and backgrounds, whose verdicts count.
-
-    `filters` holds the positions whose fittings name a high-pass or a low-pass corner, in Hz.
-    """
+    """One session's tables. `sessions` are those of its runs and backgrounds, whose verdicts count."""
 
     campaign: str
     session: str
@@ -276,7 +278,7 @@ class TablesNeeds:
     on_request: tuple[str, ...]
     window: Literal["hann", "flattop", "rectangular"]
     range_hz: tuple[float, float]
-    filters: tuple[tuple[str, float | None, float | None], ...]
+    filters: Filters
     bands: Bands
     overall: tuple[Overall, ...]
     background: Background

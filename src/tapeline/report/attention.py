@@ -28,7 +28,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *_comparisons(tables, campaign),
         *_bounds(tables, campaign),
         *_without_background(tables),
-        *range_lines(tables),
+        *range_lines(tables, campaign),
         *_single_runs(tables),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from tapeline.campaign.model import Campaign
 from tapeline.report.attention_item import Attention
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.wording import counted, listed, printable
@@ -14,6 +15,7 @@ SAID = {
     "few-lines": (NO_LEVEL, "they hold too few spectral lines", "lower spectra.resolution_hz"),
     "short-record": (NO_LEVEL, "bandwidth times averaged time is too small", "record for longer"),
     "high-pass": (NO_LEVEL, "the high-pass filter before the recorder weakens them", "read from the next band on"),
+    "low-pass": (NO_LEVEL, "they reach beyond the recorder's low-pass filter", "read to the band before"),
     "anti-alias": (NO_LEVEL, "they reach beyond what the sampling allows", "sample faster, or ask for fewer bands"),
     "chart-ends": (
         NO_LEVEL,
@@ -34,9 +36,16 @@ SAID = {
 """Of each mark of a band: what is the matter, why, and what to do."""
 
 
-def range_lines(tables: FinishedTables) -> list[Attention]:
-    """Marks of bands, comparisons of a part, stretches left out."""
-    return [*_nothing_left(tables), *_bands(tables), *_in_part(tables), *_left_out(tables)]
+def range_lines(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    """Marks of bands, comparisons of a part, stretches left out, what was asked for and could not be made."""
+    return [
+        *_nothing_left(tables),
+        *_bands(tables),
+        *_in_part(tables),
+        *_left_out(tables),
+        *_without_bins(tables, campaign),
+        *_without_overall(tables, campaign),
+    ]
 
 
 def _marked(tables: FinishedTables) -> dict[tuple[str, str], dict[float, set[str]]]:
@@ -70,6 +79,37 @@ def _nothing_left(tables: FinishedTables) -> list[Attention]:
         )
         for row in tables.runs
         if row["kind"] != "calibration" and row["status"] == "used" and row["run"] not in with_levels | too_short
+    ]
+
+
+def _without_bins(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    """Flow series that give no level by speed and yaw."""
+    used = {row["run"] for row in tables.runs if row["status"] == "used"}
+    asked = used & {run.run for run in campaign.runs.values() if run.flow_series}
+    return [
+        Attention(
+            "doubtful",
+            f"run {run}",
+            "no level by speed and yaw: no averaged segment of the record holds a reading of its flow series",
+            "see whether its times are from the recording's start, and often enough for flow_bins.segment_s",
+        )
+        for run in sorted(asked - tables.runs_with_flow_bins)
+    ]
+
+
+def _without_overall(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    """Overall levels that no run has."""
+    made = {(row["weighting"], row["lower_hz"], row["upper_hz"]) for row in tables.overall}
+    return [
+        Attention(
+            "doubtful",
+            "overall levels",
+            f"none for weighting {asked.weighting}, {asked.range_hz[0]:g} to {asked.range_hz[1]:g} Hz: no band of this "
+            "range has a level",
+            "ask for a range that the bands have; the notes on bands say what limits them",
+        )
+        for asked in campaign.settings.overall
+        if tables.overall and (asked.weighting, *asked.range_hz) not in made
     ]
 
 

@@ -121,6 +121,12 @@ class FinishedTables:
         rows: list[Row] = [] if table is None else table.to_pylist()
         return rows
 
+    @cached_property
+    def runs_with_flow_bins(self) -> frozenset[str]:
+        """Runs with levels by measured speed and yaw."""
+        parts = parquet.read_partitions(self.folder / "flow_bins", ("run",))
+        return frozenset(run for table in parts.values() for run in table["run"].to_pylist())
+
     def _part(
         self, name: str, session: str, runs: Sequence[str], positions: Sequence[str], columns: list[str]
     ) -> pa.Table | None:

@@ -19,7 +19,7 @@ def same_edges(cube: LevelCube, reference: Sequence[str], treatment: Sequence[st
         return np.ones(cube.state.shape[1:], dtype=bool)
     alike = np.ones(cube.state.shape[1:], dtype=bool)
     for edges in (cube.lower_edge_hz[index], cube.upper_edge_hz[index]):
-        known = np.isfinite(edges)
+        known = np.isfinite(edges) & cube.usable[index][:, :, None]
         low = np.where(known, edges, np.inf).min(axis=0)
         high = np.where(known, edges, -np.inf).max(axis=0)
         alike &= ~(high > low)
@@ -38,8 +38,8 @@ def common_part(
     if words:
         words.insert(0, f"compared: {_bands(cube, bands & both)}")
     words += [
-        f"the overall level {item.weighting} {item.lower_hz:g} to {item.upper_hz:g} Hz covers other bands in the one "
-        "than in the other and is not compared"
+        f"the overall level {item.weighting} {item.lower_hz:g} to {item.upper_hz:g} Hz does not cover the same "
+        "bands in all runs and is not compared"
         for i, item in enumerate(cube.items)
         if item.quantity == "overall" and both[i] and not alike[position, i]
     ]
@@ -55,16 +55,14 @@ def _narrower(cube: LevelCube, runs: Sequence[str], position: int, item: int) ->
     """Edges of an overall level that sums less than was asked for; empty where it sums all of it."""
     for name in runs:
         place = (cube.runs.index(name), position, item)
-        if cube.narrower[place]:
+        if cube.usable[place[:2]] and cube.narrower[place]:
             return f"{cube.lower_edge_hz[place]:.0f} to {cube.upper_edge_hz[place]:.0f}"
     return ""
 
 
 def _has_levels(cube: LevelCube, runs: Sequence[str], position: int) -> Flags:
-    """Which items have a level or a bound in any usable run."""
-    index = [cube.runs.index(name) for name in runs if cube.usable[cube.runs.index(name), position]]
-    found = [cube.values[name][index, position] for name in ("corrected_level_db", "upper_bound_db")]
-    return np.asarray(np.isfinite(found).any(axis=(0, 1)))
+    """Which items have a level or a bound in any run."""
+    return np.asarray(cube.known[[cube.runs.index(name) for name in runs], position].any(axis=0))
 
 
 def _bands(cube: LevelCube, which: Flags) -> str:

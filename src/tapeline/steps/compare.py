@@ -246,12 +246,10 @@ def _pair_rows(
     part = contribution(opened_mean, closed_mean, shared, louder_closed, factor, job.limits)
     first, second = pair.sessions
     for p, position in enumerate(job.cube.positions):
-        lists = [_used(job, runs, p) for runs in (pair.reference, pair.treatment)]
-        if not all(lists):
-            continue
         pairing = _pairing(job, position, pair.sessions)
         for i, item in enumerate(job.cube.items):
-            if words[p, i] is None:
+            lists = [_used(job, runs, p, i) for runs in (pair.reference, pair.treatment)]
+            if words[p, i] is None or not all(lists):
                 continue
             yield {
                 "comparison": name,
@@ -317,9 +315,11 @@ def _opened(job: Job, comparison: Comparison) -> tuple[str, int]:
     return (comparison.reference, -1) if treatment > reference else (comparison.treatment, 1)
 
 
-def _used(job: Job, runs: tuple[CompareRun, ...], p: int) -> list[str]:
+def _used(job: Job, runs: tuple[CompareRun, ...], p: int, i: int) -> list[str]:
+    """The runs that have a level or a bound of the item at the position, and are usable there."""
     known = {name: r for r, name in enumerate(job.cube.runs)}
-    return [item.run for item in runs if item.run in known and job.cube.usable[known[item.run], p]]
+    places = [(item.run, known[item.run]) for item in runs if item.run in known]
+    return [name for name, r in places if job.cube.known[r, p, i]]
 
 
 def _pairing(job: Job, position: str, sessions: tuple[str, str]) -> str:

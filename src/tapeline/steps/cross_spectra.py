@@ -40,8 +40,11 @@ class CrossSpectraPass:
         chosen = asked_channels(section.positions, positions)
         self._positions = [positions[i] for i in chosen]
         self._step_hz = rate_hz / shape.size
-        first = min(shape.size // 2, int(np.ceil(section.range_hz[0] / self._step_hz - 1e-9)))
-        last = max(first, min(shape.size // 2, int(section.range_hz[1] / self._step_hz + 1e-9)))
+        first = int(np.ceil(section.range_hz[0] / self._step_hz - 1e-9))
+        last = min(shape.size // 2, int(section.range_hz[1] / self._step_hz + 1e-9))
+        if first > last:
+            # No line in the range: one is summed all the same, and no row written.
+            chosen, self._positions, first, last = [], [], 0, 0
         self._hz: Reals = np.arange(first, last + 1, dtype=np.float64) * self._step_hz
         self._spectra = CrossSpectra(len(chosen), shape.size, first, last)
         self.taker = CrossLines(self._spectra, chosen, shape.size, hop_frames, parts)

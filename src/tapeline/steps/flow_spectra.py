@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
-from tapeline.acoustics.flow_bins import flow_bins
+from tapeline.acoustics.flow_bins import Segment, flow_bins, mean_angle_deg
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.windows import Reals, effective_averages
 from tapeline.campaign.faults import CampaignFaults, Fault
@@ -44,7 +44,9 @@ class FlowPass:
         self._needs, self._positions, self._rate = needs, positions, rate_hz
         self._shape, self._hop = shape, hop_frames
         frames = used.ranges[-1][1] if used.ranges else 0
-        self._segment_s = max(flow.bins.segment_s, shape.size / rate_hz)
+        # Whole hops, so that even a lone segment holds a block of the run's own.
+        hops = int(np.ceil(max(flow.bins.segment_s * rate_hz, shape.size) / hop_frames - 1e-9))
+        self._segment_s = hops * hop_frames / rate_hz
         self.bins = flow_bins(
             np.array(series.time_s) - flow.start_s,
             np.array(series.speed_mps),
@@ -54,21 +56,26 @@ class FlowPass:
             flow.bins.speed_step_mps,
             flow.bins.yaw_step_deg,
         )
-        self._parts = [
-            Parts((round(a * rate_hz), round(b * rate_hz)) for a, b in found.segments).within(used)
-            for found in self.bins
-        ]
-        self.takers = [
-            AveragedSpectrum(shape, hop_frames, len(positions), parts, spread=False) for parts in self._parts
-        ]
+        stretches = [[self._frames_of(segment) for segment in found.segments] for found in self.bins]
+        parts = [Parts(ranges).within(used) for ranges in stretches]
+        self.takers = [AveragedSpectrum(shape, hop_frames, len(positions), own, spread=False) for own in parts]
+
+    def _frames_of(self, segment: Segment) -> tuple[int, int]:
+        return round(segment.start_s * self._rate), round(segment.stop_s * self._rate)
+
+    def _is_in(self, segment: Segment, covered: Parts) -> bool:
+        """Whether any of a segment was averaged."""
+        return Parts([self._frames_of(segment)]).within(covered).frames > 0
 
     def rows(self) -> list[dict[str, Any]]:
         """One row a bin and position; bins without one whole block have none."""
         hz = np.arange(self._shape.size // 2 + 1) * self._rate / self._shape.size
         gains = chart_gains(self._needs, self._positions, hz)
         rows = []
-        for found, parts, spectrum in zip(self.bins, self._parts, self.takers, strict=True):
-            if not spectrum.blocks:
+        for found, spectrum in zip(self.bins, self.takers, strict=True):
+            covered = spectrum.covered
+            averaged = [segment for segment in found.segments if self._is_in(segment, covered)]
+            if not averaged:
                 continue
             density = spectrum.density(self._rate) / gains**2
             pairs = spectrum.pairs()
@@ -78,11 +85,11 @@ class FlowPass:
                     "position": position,
                     "speed_mps": found.speed_mps,
                     "yaw_deg": found.yaw_deg,
-                    "mean_speed_mps": found.mean_speed_mps,
-                    "mean_yaw_deg": found.mean_yaw_deg,
-                    "segments": len(found.segments),
+                    "mean_speed_mps": float(np.mean([segment.speed_mps for segment in averaged])),
+                    "mean_yaw_deg": mean_angle_deg([segment.yaw_deg for segment in averaged]),
+                    "segments": len(averaged),
                     "segment_s": self._segment_s,
-                    "used_s": parts.frames / self._rate,
+                    "used_s": spectrum.covered_frames / self._rate,
                     "block_pairs": list(pairs),
                     "effective_averages": effective_averages(self._shape, self._hop, pairs),
                     "psd_pa2_per_hz": density[i].astype(np.float32),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +49,12 @@ class LevelCube:
     state: NDArray[np.int8]
     usable: NDArray[np.bool_]
     doubtful: NDArray[np.bool_]
+
+    @cached_property
+    def known(self) -> NDArray[np.bool_]:
+        """Where there is a level or a bound that may be used."""
+        found = [self.values[name] for name in ("corrected_level_db", "upper_bound_db")]
+        return np.asarray(np.isfinite(found).any(axis=0) & self.usable[:, :, None])
 
     def levels(self, runs: Iterable[str], compared: NDArray[np.bool_] | None = None) -> RunLevels:
         """Levels of some runs; those not usable are left out, and what is not in `compared` (positions, items)."""

@@ -22,7 +22,7 @@ from tapeline.steps.chart_gain import chart_gains
 def history_of(needs: SpectraNeeds, positions: Sequence[str], rate_hz: float, frames: int) -> WeightedHistory:
     """The history of a run from half overlapping Hann blocks of so many frames, the charts' responses taken out."""
     lines_hz = np.arange(frames // 2 + 1) * rate_hz / frames
-    band = bands_between(3, *needs.history_range_hz)
+    band = bands_between(needs.fraction, *needs.history_range_hz)
     inside = (lines_hz >= band.lower_hz[0]) & (lines_hz <= band.upper_hz[-1])
     magnitude = np.zeros((len(needs.history.weighting), len(positions), lines_hz.size), dtype=np.float32)
     for i, position in enumerate(positions):

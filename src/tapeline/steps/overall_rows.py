@@ -31,6 +31,11 @@ from tapeline.store import parquet, tables
 EXCEEDED_PCT = (5.0, 10.0, 50.0, 90.0, 95.0)
 """Percentages of the time that levels are exceeded in, L5 to L95 (common practice)."""
 
+LARGEST = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow_maximum_db": "slow_maximum_db"}
+"""Columns of the largest levels, and where in the history they come from."""
+
+STATISTICS = (*(f"l{pct:g}_db" for pct in EXCEEDED_PCT), *LARGEST)
+
 
 def overall_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     """One row a position, weighting and range of one run."""
@@ -53,10 +58,11 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
     for flags, chosen in groups.items():
         usable = np.frombuffer(flags, dtype=bool)
         if usable.any():
-            rows += _sums(job, m, wanted, bands.chosen(usable), chosen, history)
+            found = _sums(job, m, wanted, bands.chosen(usable), chosen, history)
             if not usable.all():
-                for row in rows[-len(chosen) :]:
-                    row["marks"].append("narrower-range")
+                narrower = dict.fromkeys(STATISTICS)
+                found = [row | narrower | {"marks": [*row["marks"], "narrower-range"]} for row in found]
+            rows += found
     return rows
 
 
@@ -86,12 +92,14 @@ def _sums(
     columns = level_columns(job, total.power.sum(axis=1), below.power.sum(axis=1) if below else None, final)
     columns |= interval_columns(job, columns["level_db"], sum_total.degrees_of_freedom[:, 0])
     random, left = random_uncertainty_db(final), background_uncertainty_db(final)
+    # The history is made of the first overall level's range.
+    of_this_range = wanted.range_hz == job.needs.overall[0].range_hz
     rows = []
     for p in chosen:
         position = m.run.positions[p]
         rows.append(
             {name: number(array[p]) for name, array in columns.items()}
-            | _statistics(history, position, wanted.weighting)
+            | (_statistics(history, position, wanted.weighting) if of_this_range else dict.fromkeys(STATISTICS))
             | {
                 "run": m.run.run,
                 "position": position,
@@ -119,7 +127,6 @@ def _statistics(history: pa.Table, position: str, weighting: str) -> dict[str, f
     keep = pc.and_(pc.equal(history["position"], position), pc.equal(history["weighting"], weighting))
     own = history.filter(keep)
     exceeded = levels_exceeded(own["level_db"].drop_null().to_numpy(), EXCEEDED_PCT)
-    largest = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow_maximum_db": "slow_maximum_db"}
     return {f"l{pct:g}_db": number(level) for pct, level in zip(EXCEEDED_PCT, exceeded, strict=True)} | {
-        name: pc.max(own[column]).as_py() for name, column in largest.items()
+        name: pc.max(own[column]).as_py() for name, column in LARGEST.items()
     }

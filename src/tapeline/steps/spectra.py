@@ -90,7 +90,7 @@ def _measure(
     history.write(history_columns(needs, positions, rate, track.drain(), parts))
     rows: dict[Table, list[dict[str, Any]]] = {one.table: one.rows() for one in passes}
     if averaged.blocks:
-        rows[tables.SPECTRA] = _spectra_rows(source, needs, averaged, shape, quality[0]["frames"], parts)
+        rows[tables.SPECTRA] = _spectra_rows(source, needs, averaged, shape, quality[0]["frames"])
     if cross is not None:
         rows[cross.table] = cross.rows(averaged.pairs())
     if flow is not None:
@@ -113,17 +113,20 @@ def _own_passes(
 
 
 def used_parts(needs: SpectraNeeds, quality: list[dict[str, Any]], rate_hz: float) -> Parts:
-    """The recording's used part less what is left out: stretches named by hand, and spikes where that is asked for."""
+    """The recording's used part less what is left out: stretches named by hand, and spikes where asked for."""
     stretches = list(needs.left_out)
     if needs.spectra.leave_out_spikes:
         margin = needs.spectra.spike_margin_s
-        stretches += [(at - margin, at + margin) for row in quality for at in row["spike_times_s"] or []]
-    out = Parts((max(0, int(start * rate_hz)), max(0, int(np.ceil(stop * rate_hz)))) for start, stop in stretches)
+        heard = [row for row in quality if row["verdict"] != "unusable"]
+        stretches += [(at - margin, at + margin) for row in heard for at in row["spike_times_s"] or []]
+    # A thousandth of a frame is rounding.
+    edges = [(int(start * rate_hz + 1e-3), int(np.ceil(stop * rate_hz - 1e-3))) for start, stop in stretches]
+    out = Parts((max(0, start), max(0, stop)) for start, stop in edges)
     return Parts([(0, quality[0]["frames"])]).without(out)
 
 
 def _spectra_rows(
-    source: PressureFile, needs: SpectraNeeds, averaged: AveragedSpectrum, shape: Reals, frames: int, parts: Parts
+    source: PressureFile, needs: SpectraNeeds, averaged: AveragedSpectrum, shape: Reals, frames: int
 ) -> list[dict[str, Any]]:
     rate = source.sample_rate_hz
     density, pairs = averaged.density(rate), averaged.pairs()
@@ -140,7 +143,7 @@ def _spectra_rows(
         "effective_averages": effective_averages(shape, averaged.hop_frames, pairs),
         "noise_bandwidth_lines": noise_bandwidth_lines(shape),
         "duration_s": frames / rate,
-        "used_s": parts.frames / rate,
+        "used_s": averaged.covered_frames / rate,
     }
     spread = averaged.relative_spread()
     corrected = density / chart_gains(needs, source.positions, lines_hz) ** 2

@@ -43,6 +43,9 @@ class SpectrogramPass:
         last = min(shape.size // 2, int(asked.range_hz[1] / self._line_hz + 1e-9))
         self._hz: Reals = np.arange(first, last + 1, dtype=np.float64) * self._line_hz
         a_column = max(1, round(asked.step_s * rate_hz / hop))
+        if first > last:
+            self._chosen = []
+            return
         self._gram = Spectrogram(shape, hop, len(self._chosen), a_column, first, last)
         self._blocks = WindowedBlocks(shape, hop, mean[self._chosen], [self._gram])
 

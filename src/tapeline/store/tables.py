@@ -9,6 +9,7 @@ STATES: tuple[str, ...] = ("none", "clear", "corrected", "limited", "bound")
 
 DB = "dB re 20 uPa"
 PA2 = "Pa^2"
+OTHER_RANGE = "the level covers another range than the history, which is made of the first overall level's"
 
 _RUN = Column("run", "text", "identifier of the recording in runs.csv")
 _SESSION = Column("session", "text", "the fitting of the sensors that was in place")
@@ -336,9 +337,9 @@ BANDS = Table(
         Column(
             "marks",
             "texts",
-            "why the band has no level: few-lines, short-record, high-pass, anti-alias, chart-ends; or what to know of "
-            "it: response-unknown (an edge lies beyond the chart), methods-differ (summed lines and band filters), "
-            "background-narrower (the background runs do not reach the band)",
+            "why the band has no level: few-lines, short-record, high-pass, low-pass, anti-alias, chart-ends; or what "
+            "to know of it: response-unknown (an edge lies beyond the chart), methods-differ (summed lines and band "
+            "filters), background-narrower (the background runs do not reach the band)",
         ),
         Column("quality", "text", "verdict of the channel in this run: good, doubtful or unusable"),
         Column("calibration", "text", "verdict of the channel's calibration"),
@@ -362,20 +363,26 @@ OVERALL = Table(
         Column(
             "marks",
             "texts",
-            "narrower-range (bands at an end of the range asked for have no level), background-narrower (the "
-            "background runs do not reach all of its bands)",
+            "narrower-range (bands at an end of the range asked for have no level), background-narrower "
+            "(the background runs do not reach all of its bands)",
         ),
         *_LEVELS,
         *_UNCERTAINTY,
         Column("bound_share", "real", "share of the sum's power that bounds may carry"),
-        Column("l5_db", "real", "level exceeded 5 % of the time, from the history's energy means", DB),
-        Column("l10_db", "real", "level exceeded 10 % of the time, from the history", DB),
-        Column("l50_db", "real", "level exceeded half of the time", DB),
-        Column("l90_db", "real", "level exceeded 90 % of the time", DB),
-        Column("l95_db", "real", "level exceeded 95 % of the time", DB),
-        Column("maximum_db", "real", "largest energy mean of the history", DB),
-        Column("fast_maximum_db", "real", "largest F-weighted level", DB, null="too short to settle"),
-        Column("slow_maximum_db", "real", "largest S-weighted level", DB, null="too short to settle"),
+        Column(
+            "l5_db", "real", "level exceeded 5 % of the time, from the history's energy means", DB, null=OTHER_RANGE
+        ),
+        Column("l10_db", "real", "level exceeded 10 % of the time, from the history", DB, null=OTHER_RANGE),
+        Column("l50_db", "real", "level exceeded half of the time", DB, null=OTHER_RANGE),
+        Column("l90_db", "real", "level exceeded 90 % of the time", DB, null=OTHER_RANGE),
+        Column("l95_db", "real", "level exceeded 95 % of the time", DB, null=OTHER_RANGE),
+        Column("maximum_db", "real", "largest energy mean of the history", DB, null=OTHER_RANGE),
+        Column(
+            "fast_maximum_db", "real", "largest F-weighted level", DB, null=f"too short to settle, or {OTHER_RANGE}"
+        ),
+        Column(
+            "slow_maximum_db", "real", "largest S-weighted level", DB, null=f"too short to settle, or {OTHER_RANGE}"
+        ),
         Column("quality", "text", "verdict of the channel in this run"),
         Column("calibration", "text", "verdict of the channel's calibration"),
     ),
