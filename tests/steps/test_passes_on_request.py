@@ -32,7 +32,6 @@ NEEDS = SpectraNeeds(
     spectra=Spectra(),
     history=History(),
     history_range_hz=(100.0, 4000.0),
-    fraction=3,
     filters=(),
     reference_pressure_pa=2e-5,
     band_history=None,

@@ -168,3 +168,12 @@ def test_asking_for_less_makes_only_what_depends_on_it(finished: CampaignRun) ->
     with finished.edited({"config/left_out.csv": ("9.5", "9.25")}):
         planned = finished.planned()
     assert planned["spectra"] == 1
+
+
+def test_percentiles_belong_to_the_range_of_the_history(finished: CampaignRun) -> None:
+    """The first overall level, 125 Hz to 8 kHz: the others' edges are not the history's, and get none."""
+    overall = table(finished, "overall")
+    same = np.isclose(overall.lower_edge_hz, 112.2, atol=0.1) & np.isclose(overall.upper_edge_hz, 8912.5, atol=1.0)
+    assert same.sum() == 2, "p1 and p2 of the run sampled fast enough"
+    assert overall[same].l50_db.notna().all()
+    assert overall[~same][["l10_db", "l50_db", "maximum_db", "fast_maximum_db"]].isna().all(axis=None)

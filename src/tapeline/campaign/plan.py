@@ -213,7 +213,6 @@ class Plan:
             spectra=self._settings.spectra,
             history=self._settings.history,
             history_range_hz=self._settings.overall[0].range_hz,
-            fraction=settings.bands.fraction,
             filters=self._filters(self._used[run].session) if settings.band_history.positions else (),
             reference_pressure_pa=self._settings.reference_pressure_pa,
             band_history=(settings.band_history, settings.bands) if settings.band_history.positions else None,

@@ -211,7 +211,6 @@ class SpectraNeeds:
     spectra: Spectra
     history: History
     history_range_hz: tuple[float, float]
-    fraction: int
     filters: Filters
     reference_pressure_pa: float
     band_history: tuple[BandHistory, Bands] | None

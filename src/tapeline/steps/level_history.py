@@ -19,11 +19,17 @@ from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps.chart_gain import chart_gains
 
 
+def history_edges_hz(range_hz: tuple[float, float]) -> tuple[float, float]:
+    """Edges of a history over a range: those of its third octaves, whatever bands are asked for."""
+    band = bands_between(3, *range_hz)
+    return float(band.lower_hz[0]), float(band.upper_hz[-1])
+
+
 def history_of(needs: SpectraNeeds, positions: Sequence[str], rate_hz: float, frames: int) -> WeightedHistory:
     """The history of a run from half overlapping Hann blocks of so many frames, the charts' responses taken out."""
     lines_hz = np.arange(frames // 2 + 1) * rate_hz / frames
-    band = bands_between(needs.fraction, *needs.history_range_hz)
-    inside = (lines_hz >= band.lower_hz[0]) & (lines_hz <= band.upper_hz[-1])
+    lowest, highest = history_edges_hz(needs.history_range_hz)
+    inside = (lines_hz >= lowest) & (lines_hz <= highest)
     magnitude = np.zeros((len(needs.history.weighting), len(positions), lines_hz.size), dtype=np.float32)
     for i, position in enumerate(positions):
         gains = chart_gains(needs, [position], lines_hz)[0]

@@ -17,6 +17,7 @@ from tapeline.acoustics.usable_range import absent
 from tapeline.campaign.settings import Overall
 from tapeline.steps import places
 from tapeline.steps.band_rows import held_lines, limits_of
+from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.session_levels import (
     Job,
     Measured,
@@ -60,8 +61,7 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
         if usable.any():
             found = _sums(job, m, wanted, bands.chosen(usable), chosen, history)
             if not usable.all():
-                narrower = dict.fromkeys(STATISTICS)
-                found = [row | narrower | {"marks": [*row["marks"], "narrower-range"]} for row in found]
+                found = [row | {"marks": [*row["marks"], "narrower-range"]} for row in found]
             rows += found
     return rows
 
@@ -92,8 +92,8 @@ def _sums(
     columns = level_columns(job, total.power.sum(axis=1), below.power.sum(axis=1) if below else None, final)
     columns |= interval_columns(job, columns["level_db"], sum_total.degrees_of_freedom[:, 0])
     random, left = random_uncertainty_db(final), background_uncertainty_db(final)
-    # The history is made of the first overall level's range.
-    of_this_range = wanted.range_hz == job.needs.overall[0].range_hz
+    of_history = history_edges_hz(job.needs.overall[0].range_hz)
+    of_this_range = bool(np.allclose(of_history, (bands.lower_hz[0], bands.upper_hz[-1]), rtol=1e-6))
     rows = []
     for p in chosen:
         position = m.run.positions[p]

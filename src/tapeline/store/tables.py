@@ -9,7 +9,7 @@ STATES: tuple[str, ...] = ("none", "clear", "corrected", "limited", "bound")
 
 DB = "dB re 20 uPa"
 PA2 = "Pa^2"
-OTHER_RANGE = "the level covers another range than the history, which is made of the first overall level's"
+OTHER_RANGE = "the level covers other edges than the history: the third octaves of the first overall level's range"
 
 _RUN = Column("run", "text", "identifier of the recording in runs.csv")
 _SESSION = Column("session", "text", "the fitting of the sensors that was in place")
