@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.windowed_blocks import BLOCKS_A_CALL, Lines
-from tapeline.acoustics.windows import Reals
+from tapeline.acoustics.windows import Reals, one_sided_factors
 
 
 class AveragedSpectrum:
@@ -29,17 +29,24 @@ class AveragedSpectrum:
         self._sum_of_squares = np.zeros(self._sum.shape) if spread else None
         self._work = np.empty((2, BLOCKS_A_CALL, shape.size // 2 + 1), dtype=np.float32)
         self._used: list[int] = []
+        self._inside: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
 
     @property
     def blocks(self) -> int:
         """How many blocks were averaged."""
         return len(self._used)
 
+    def open(self, first: int, count: int) -> None:
+        """See LinesTaker."""
+        if self._parts is None:
+            self._inside = np.arange(first, first + count)
+        else:
+            self._inside = self._parts.blocks(first, count, self.hop_frames, self._frames)
+
     def take(self, channel: int, first: int, lines: Lines) -> None:
         """See LinesTaker."""
-        used = self._inside(first, lines.shape[0])
-        if used.size < lines.shape[0]:
-            lines = lines[used - first]
+        if self._inside.size < lines.shape[0]:
+            lines = lines[self._inside - first]
         powers, imaginary = self._work[:, : lines.shape[0]]
         np.square(lines.real, out=powers)
         powers += np.square(lines.imag, out=imaginary)
@@ -49,23 +56,10 @@ class AveragedSpectrum:
 
     def close(self, first: int, count: int) -> None:
         """See LinesTaker."""
-        self._used.extend(self._inside(first, count).tolist())
+        self._used.extend(self._inside.tolist())
 
     def finish(self, frames: int) -> None:
         """See LinesTaker; nothing is left to do."""
-
-    def _inside(self, first: int, count: int) -> NDArray[np.int64]:
-        if self._parts is None:
-            return np.arange(first, first + count)
-        return self._parts.blocks(first, count, self.hop_frames, self._frames)
-
-    @property
-    def covered_frames(self) -> int:
-        """Frames that lie in any averaged block."""
-        starts = np.asarray(self._used, dtype=np.int64) * self.hop_frames
-        return (
-            int(np.sum(np.diff(starts, append=starts[-1] + self._frames).clip(max=self._frames))) if starts.size else 0
-        )
 
     @property
     def covered(self) -> Parts:
@@ -85,7 +79,8 @@ class AveragedSpectrum:
         """
         if self.blocks == 0:
             raise ValueError("not one whole block of samples to average")
-        return one_sided(self._sum, self._frames) / (self.blocks * sample_rate_hz * self._energy)
+        factors = one_sided_factors(0, self._frames // 2, self._frames)
+        return self._sum * factors / (self.blocks * sample_rate_hz * self._energy)
 
     def relative_spread(self) -> Reals:
         """Standard deviation of each line's power over the blocks, over its mean, shape (channels, lines).
@@ -100,12 +95,3 @@ class AveragedSpectrum:
         variance = np.maximum(self._sum_of_squares / count - mean**2, 0.0) * count / (count - 1)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(np.sqrt(variance) / mean)
-
-
-def one_sided(squares: Reals, frames: int) -> Reals:
-    """Twice the squared lines (..., lines) of blocks of `frames` samples, but for 0 Hz and half the sample rate."""
-    doubled = 2.0 * squares
-    doubled[..., 0] *= 0.5
-    if frames % 2 == 0:
-        doubled[..., -1] *= 0.5
-    return doubled

@@ -28,6 +28,10 @@ class CrossLines:
         kept = spectra.kept.stop - spectra.kept.start
         self._gathered = np.empty((len(chosen), BLOCKS_A_CALL, kept), dtype=np.complex64)
 
+    def open(self, first: int, count: int) -> None:
+        """See LinesTaker."""
+        self._used = self._parts.blocks(first, count, self._hop, self._frames) - first
+
     def take(self, channel: int, first: int, lines: Lines) -> None:
         """See LinesTaker."""
         if channel in self._place:
@@ -35,11 +39,8 @@ class CrossLines:
 
     def close(self, first: int, count: int) -> None:
         """See LinesTaker."""
-        used = self._parts.blocks(first, count, self._hop, self._frames) - first
-        if used.size == count:
-            self._spectra.add(self._gathered[:, :count])
-        elif used.size:
-            self._spectra.add(self._gathered[:, used])
+        if self._used.size:
+            self._spectra.add(self._gathered[:, self._used])
 
     def finish(self, frames: int) -> None:
         """See LinesTaker; nothing is left to do."""

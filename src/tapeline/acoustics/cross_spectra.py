@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tapeline.acoustics.windows import Reals
+from tapeline.acoustics.windows import Reals, one_sided_factors
 
 BLOCKS_A_PRODUCT = 32
 """Blocks summed in single precision before the double-precision sum takes over: few enough to lose nothing."""
@@ -40,7 +40,7 @@ class CrossSpectra:
             )
         self.kept = slice(first_line, last_line + 1)
         self.blocks = 0
-        self._single = np.isin(np.arange(first_line, last_line + 1) * 2, (0, block_frames))
+        self._factors = one_sided_factors(first_line, last_line, block_frames)
         self._sum = np.zeros((last_line + 1 - first_line, channels, channels))
 
     def add(self, lines: NDArray[np.complex64]) -> None:
@@ -89,7 +89,7 @@ class CrossSpectra:
         """From sums to one-sided densities, one factor a line."""
         if self.blocks == 0:
             raise ValueError("not one block to average")
-        return np.where(self._single, 1.0, 2.0) / (self.blocks * sample_rate_hz * window_energy)
+        return self._factors / (self.blocks * sample_rate_hz * window_energy)
 
 
 def coherence(g_xx: ArrayLike, g_yy: ArrayLike, g_xy: ArrayLike) -> Reals:

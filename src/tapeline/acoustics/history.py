@@ -73,13 +73,15 @@ class WeightedHistory:
         self._done: list[Reals] = []
         self._drained = 0
         self._whole: int | None = None
-        self._prepare(0, 1)
+
+    def open(self, first: int, count: int) -> None:
+        """See LinesTaker."""
+        if first >= 0:
+            self._prepare(first, count)
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
         """See LinesTaker."""
-        count, half = lines.shape[0], self._short // 2
-        if first >= 0 and (first, count) != self._prepared:
-            self._prepare(first, count)
+        half = self._short // 2
         weighted = lines[:, : self._lines] * self._magnitude[:, channel, None, :]
         back = scipy.fft.irfft(weighted, n=self._short, axis=-1, overwrite_x=True)
         if first >= 0:
@@ -93,7 +95,6 @@ class WeightedHistory:
 
     def _prepare(self, first: int, count: int) -> None:
         """Where steps and intervals begin in the filtered samples of these blocks."""
-        self._prepared = (first, count)
         half = self._short // 2
         start, stop = first * half, (first + count) * half
         self._step_starts = (self._step_edges[None, :-1] + np.arange(count)[:, None] * half).ravel()

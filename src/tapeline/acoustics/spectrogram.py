@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from tapeline.acoustics.averaged_spectra import one_sided
 from tapeline.acoustics.windowed_blocks import Lines
-from tapeline.acoustics.windows import Reals
+from tapeline.acoustics.windows import Reals, one_sided_factors
 
 
 class Spectrogram:
@@ -23,20 +22,20 @@ class Spectrogram:
         self._frames, self._hop, self._n = shape.size, hop_frames, blocks_a_column
         self._energy = float(np.sum(shape**2))
         self._kept = slice(first_line, last_line + 1)
+        self._factors = one_sided_factors(first_line, last_line, shape.size)
         self._open = np.zeros((channels, last_line + 1 - first_line))
         self._columns: list[Reals] = []
-        self._parts: list[tuple[int, Reals]] = []
+
+    def open(self, first: int, count: int) -> None:
+        """See LinesTaker."""
+        self._starts = np.concatenate([[0], np.arange(-first % self._n or self._n, count, self._n)])
+        self._gathered = np.empty((self._open.shape[0], self._starts.size, self._open.shape[1]))
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
         """See LinesTaker."""
         kept = lines[:, self._kept]
         squares = kept.real.astype(np.float64) ** 2 + kept.imag.astype(np.float64) ** 2
-        starts = np.concatenate([[0], np.arange(-first % self._n or self._n, lines.shape[0], self._n)])
-        sums = np.add.reduceat(squares, starts, axis=0)
-        if channel == 0:
-            self._gathered = np.empty((self._open.shape[0], *sums.shape))
-            self._starts = starts
-        self._gathered[channel] = sums
+        self._gathered[channel] = np.add.reduceat(squares, self._starts, axis=0)
 
     def close(self, first: int, count: int) -> None:
         """See LinesTaker."""
@@ -54,10 +53,7 @@ class Spectrogram:
         """One-sided power spectral densities in unit^2/Hz, shape (channels, columns, lines)."""
         if not self._columns:
             return np.zeros((self._open.shape[0], 0, self._open.shape[1]))
-        squares = np.stack(self._columns, axis=1)
-        whole = np.zeros((*squares.shape[:2], self._frames // 2 + 1))
-        whole[..., self._kept] = squares
-        return one_sided(whole, self._frames)[..., self._kept] / (sample_rate_hz * self._energy)
+        return np.stack(self._columns, axis=1) * self._factors / (sample_rate_hz * self._energy)
 
     def frames_of(self, column: int) -> tuple[int, int]:
         """First frame and end of what a column is the mean of."""

@@ -35,6 +35,9 @@ class LinesTaker(Protocol):
 
     margins: bool
 
+    def open(self, first: int, count: int) -> None:
+        """The lines of blocks `first` to `first + count - 1` come next, of all channels."""
+
     def take(self, channel: int, first: int, lines: Lines) -> None:
         """Lines (blocks, lines) of blocks `first`, `first` + 1 ... of one channel."""
 
@@ -48,6 +51,12 @@ class LinesTaker(Protocol):
 def block_frames(sample_rate_hz: float, resolution_hz: float) -> int:
     """The next fast FFT length that gives at most the wanted line spacing."""
     return int(scipy.fft.next_fast_len(int(np.ceil(sample_rate_hz / resolution_hz - 1e-9)), real=True))
+
+
+def lines_within(range_hz: tuple[float, float], step_hz: float, frames: int) -> tuple[int, int]:
+    """First and last line of blocks of `frames` samples in a range; without any, the first is beyond the last."""
+    low, high = range_hz
+    return int(np.ceil(low / step_hz - 1e-9)), min(frames // 2, int(high / step_hz + 1e-9))
 
 
 class WindowedBlocks:
@@ -111,6 +120,8 @@ class WindowedBlocks:
     def _transform(self, start: int, count: int, takers: Sequence[LinesTaker]) -> None:
         frames, work = self._window.size, self._work[:count]
         stop = start + frames + (count - 1) * self._hop
+        for taker in takers:
+            taker.open(self._next, count)
         for channel in range(self._held.shape[0]):
             views = np.lib.stride_tricks.sliding_window_view(self._held[channel, start:stop], frames)[:: self._hop]
             lines: Lines = scipy.fft.rfft(np.multiply(views, self._window, out=work), axis=-1)  # type: ignore[assignment]

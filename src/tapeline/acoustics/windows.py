@@ -26,6 +26,11 @@ def window(name: WindowName, frames: int) -> Reals:
     return np.asarray(sum(((-1.0) ** m * a * np.cos(m * phase) for m, a in enumerate(terms)), np.zeros(frames)))
 
 
+def one_sided_factors(first_line: int, last_line: int, frames: int) -> Reals:
+    """What squared lines of blocks of `frames` samples count for: twice, but for 0 Hz and half the sample rate."""
+    return np.where(np.isin(2 * np.arange(first_line, last_line + 1), (0, frames)), 1.0, 2.0)
+
+
 def noise_bandwidth_lines(shape: Reals) -> float:
     """Equivalent noise bandwidth in lines: N sum(w^2) / sum(w)^2 (Harris 1978)."""
     return float(shape.size * np.sum(shape**2) / np.sum(shape) ** 2)

@@ -11,6 +11,7 @@ import numpy as np
 from tapeline.acoustics.cross_lines import CrossLines
 from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_threshold
 from tapeline.acoustics.parts import Parts
+from tapeline.acoustics.windowed_blocks import lines_within
 from tapeline.acoustics.windows import Reals, effective_averages
 from tapeline.campaign import setting_sections
 from tapeline.campaign.slices import SpectraNeeds
@@ -40,8 +41,7 @@ class CrossSpectraPass:
         chosen = asked_channels(section.positions, positions)
         self._positions = [positions[i] for i in chosen]
         self._step_hz = rate_hz / shape.size
-        first = int(np.ceil(section.range_hz[0] / self._step_hz - 1e-9))
-        last = min(shape.size // 2, int(section.range_hz[1] / self._step_hz + 1e-9))
+        first, last = lines_within(section.range_hz, self._step_hz, shape.size)
         if first > last:
             # No line in the range: one is summed all the same, and no row written.
             chosen, self._positions, first, last = [], [], 0, 0

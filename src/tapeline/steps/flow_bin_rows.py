@@ -10,7 +10,7 @@ from tapeline.acoustics.band_levels import LineSpectra, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.usable_range import absent
-from tapeline.acoustics.windows import line_covariance, window
+from tapeline.acoustics.windows import Reals, line_covariance, window
 from tapeline.steps import places
 from tapeline.steps.band_rows import held_lines, limits_of
 from tapeline.steps.session_levels import Job, Measured, interval_columns, number
@@ -24,14 +24,17 @@ def flow_bin_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     """One row a position, bin and band of one run; none where the run has no flow series."""
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)
-    lines = held_lines(m, bands, settings.method)
+    lines, shares = held_lines(m, bands, settings.method), shares_of(bands, m.run.spectra, settings.method)
+    shape = window(job.needs.window, m.run.block_frames)
+    covariances: dict[tuple[int, ...], Reals] = {}
     rows: list[dict[str, Any]] = []
     for found in parquet.read_rows(places.asked(job.results, m.run.run, FLOW_BINS.name)):
         p = m.run.positions.index(found["position"])
-        shape = window(job.needs.window, m.run.block_frames)
-        covariance = line_covariance(shape, m.run.hop_frames, found["block_pairs"])
-        spectra = LineSpectra(np.array([found["psd_pa2_per_hz"]]), m.run.spectra.step_hz, covariance)
-        powers = band_sums(spectra, shares_of(bands, spectra, settings.method))
+        pairs = tuple(found["block_pairs"])
+        if pairs not in covariances:
+            covariances[pairs] = line_covariance(shape, m.run.hop_frames, pairs)
+        spectra = LineSpectra(np.array([found["psd_pa2_per_hz"]]), m.run.spectra.step_hz, covariances[pairs])
+        powers = band_sums(spectra, shares)
         limits = limits_of(job, m, bands, lines, p, found["used_s"])
         gone = absent(limits)
         level = level_db(powers.power, job.needs.reference_pressure_pa)

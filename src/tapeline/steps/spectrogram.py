@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.spectrogram import Spectrogram
-from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
+from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames, lines_within
 from tapeline.acoustics.windows import Reals, window
 from tapeline.campaign import setting_sections
 from tapeline.campaign.slices import SpectraNeeds
@@ -39,8 +39,7 @@ class SpectrogramPass:
         self._positions = [positions[i] for i in self._chosen]
         shape = window("hann", block_frames(rate_hz, asked.resolution_hz))
         hop, self._line_hz = shape.size // 2, rate_hz / shape.size
-        first = int(np.ceil(asked.range_hz[0] / self._line_hz - 1e-9))
-        last = min(shape.size // 2, int(asked.range_hz[1] / self._line_hz + 1e-9))
+        first, last = lines_within(asked.range_hz, self._line_hz, shape.size)
         self._hz: Reals = np.arange(first, last + 1, dtype=np.float64) * self._line_hz
         a_column = max(1, round(asked.step_s * rate_hz / hop))
         if first > last:
