@@ -43,6 +43,7 @@ rule all:
     input:
         f"{RESULTS}/report.html",
         f"{RESULTS}/manifest.json",
+        FINISHED,
         expand("{results}/pressure/{run}.arrow", results=RESULTS, run=PLAN.recordings if SETTINGS.keep_pressure else []),
 
 

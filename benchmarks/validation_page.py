@@ -23,6 +23,7 @@ def main() -> int:
         "validate_calibration.py": ["--healthy", str(options.healthy)],
         "validate_quality.py": [],
         "validate_spectra.py": [],
+        "validate_background.py": [],
         "validate_rig.py": ["--seeds", str(options.seeds)],
     }
     machine = f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
-from tapeline.acoustics.band_levels import LineSpectra, Powers, band_sums, mean_powers, shares_of
+from tapeline.acoustics.band_levels import LineSpectra, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between, line_shares
 from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import line_covariance, window
@@ -62,14 +62,3 @@ def test_white_noise_through_band_filters_reads_its_band_level() -> None:
     bands = bands_between(3, 100.0, 4000.0)
     found = band_sums(flat, shares_of(bands, flat, "filters")).power[0]
     assert 10 * np.log10(found / (1e-4 * (bands.upper_hz - bands.lower_hz))) == pytest.approx(0.0, abs=0.01)
-
-
-def test_mean_of_background_runs_leaves_out_unusable_channels() -> None:
-    parts = [
-        Powers(np.array([[1.0], [1.0]]), np.array([[0.1], [0.1]])),
-        Powers(np.array([[3.0], [9.0]]), np.array([[0.3], [0.9]])),
-    ]
-    mean = mean_powers(parts, np.array([[True, True], [True, False]]))
-    assert mean.power[:, 0] == pytest.approx([2.0, 1.0])
-    assert mean.variance[:, 0] == pytest.approx([0.1, 0.1])
-    assert np.isnan(mean_powers(parts, np.zeros((2, 2), dtype=bool)).power).all()

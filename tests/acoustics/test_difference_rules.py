@@ -7,6 +7,10 @@ import dataclasses
 import numpy as np
 import pytest
 
+from tapeline.acoustics.background import MarginLimits, background_uncertainty_db, random_uncertainty_db, subtract
+from tapeline.acoustics.background_mean import Scatter as ScatterOfBackground
+from tapeline.acoustics.background_mean import mean_background
+from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.comparison import (
     Cell,
     Difference,
@@ -18,7 +22,7 @@ from tapeline.acoustics.comparison import (
     findings,
 )
 
-CERTAIN = (np.zeros((1, 1)), np.full((1, 1), np.inf))
+CERTAIN: dict[str, tuple[np.ndarray, np.ndarray]] = {}
 
 
 def cell(levels: list[float], random_db: float = 0.1, background_db: float = 0.0) -> Cell:
@@ -106,9 +110,9 @@ def test_more_repeats_shrink_the_error_by_their_root() -> None:
 def test_what_does_not_average_out_is_added_with_its_own_freedom() -> None:
     """Session change of 0.3 dB known from 3 degrees of freedom: t 3.182 (Student, 95 %) where all else is certain."""
     scatter = Scatter(np.zeros(1), np.array([1e9]))
-    extra = (np.full((1, 1), 0.09), np.full((1, 1), 3.0))
+    lasting = {"between sessions": (np.full((1, 1), 0.09), np.full((1, 1), 3.0))}
     still = cell([80.0] * 3, 0.0)
-    found = difference(still, still, (scatter, scatter), extra, 0.95, same_background=True)
+    found = difference(still, still, (scatter, scatter), lasting, 0.95, same_background=True)
     assert found.standard_error_db[0, 0] == pytest.approx(0.3)
     assert found.degrees_of_freedom[0, 0] == pytest.approx(3.0)
     assert found.upper_db[0, 0] == pytest.approx(3.182 * 0.3, abs=1e-3)
@@ -144,3 +148,48 @@ def test_a_position_without_usable_runs_compares_to_nothing() -> None:
     assert empty.count[0, 0] == 0
     assert np.isnan([found.difference_db[0, 0], found.lower_db[0, 0], found.upper_db[0, 0], found.p_value[0, 0]]).all()
     assert findings(found, found.p_value, 0.95, 0.5)[0, 0] is None
+
+
+@pytest.mark.parametrize("scatter_db", [0.2, 0.5])
+def test_a_shared_background_that_scatters_does_not_cancel(scatter_db: float) -> None:
+    """Two single runs over the mean of three background runs, 6 dB below: each run's own background is another draw.
+
+    What the runs share cancels nearly, their own draws do not. 95 % intervals of 4,000 simulated differences of 0 dB.
+    """
+    random, freedom, cases = np.random.default_rng(8), 400.0, 4000
+    below = 0.25
+
+    def draw(count: int) -> np.ndarray:
+        return np.asarray(below * 10 ** (random.normal(0.0, scatter_db, (count, cases)) / 10.0))
+
+    def estimates(true: np.ndarray) -> np.ndarray:
+        return np.asarray(true * random.chisquare(freedom, true.shape) / freedom)
+
+    parts = [Powers(one[:, None], 2.0 * one[:, None] ** 2 / freedom) for one in estimates(draw(3))]
+    known = ScatterOfBackground(np.full(cases, (scatter_db * np.log(10) / 10) ** 2), np.full(cases, 1e6))
+    mean = mean_background(parts, np.ones((3, cases), dtype=bool), known, 9.0)
+    limits = MarginLimits(99.0, 1.0, 0.5, 1.96)
+    cells = []
+    for own in draw(2):
+        total = estimates(0.75 + own)[:, None]
+        found = subtract(total, mean.powers.power, 2.0 * total**2 / freedom, mean.powers.variance, limits)
+        level = 10.0 * np.log10(found.corrected)
+        of_own = 4.3429 * np.sqrt(mean.own_variance) / found.corrected
+        parts_db = (random_uncertainty_db(found), background_uncertainty_db(found))
+        nothing = np.full(level[None].shape, np.nan)
+        state = np.zeros(nothing.shape, dtype=np.int8)
+        cells.append(cell_of(RunLevels(level[None], *(p[None] for p in parts_db), nothing, state, of_own[None])))
+    scatter = Scatter(np.zeros(1), np.zeros(1))
+    made = difference(cells[0], cells[1], (scatter, scatter), {}, 0.95, same_background=True)
+    share = np.mean((made.lower_db <= 0.0) & (made.upper_db >= 0.0))
+    assert share == pytest.approx(0.95, abs=0.02)
+
+
+def test_own_repeats_count_where_nothing_is_pooled() -> None:
+    """Three repeats each, 1.5 dB apart, and no pooled scatter: their own, not the random error of 0.1 dB."""
+    unknown = Scatter(np.zeros(1), np.zeros(1))
+    wild = cell([80.0, 81.5, 78.5])
+    found = difference(wild, wild, (unknown, unknown), {}, 0.95, same_background=True)
+    assert found.basis[0, 0] == 2
+    assert found.standard_error_db[0, 0] == pytest.approx(1.5 * np.sqrt(2.0 / 3.0))
+    assert found.degrees_of_freedom[0, 0] == pytest.approx(4.0)

@@ -17,7 +17,7 @@ def summed(total: list[float], below: list[float], share: float = 0.1) -> tuple[
     """State, corrected power and upper bound of one position's sum."""
     t, b = np.array([total]), np.array([below])
     bands = background.subtract(t, b, np.zeros_like(t), np.zeros_like(b), LIMITS)
-    found = sum_bands(t, b, bands, (np.zeros(1), np.zeros(1)), LIMITS, share)
+    found = sum_bands(bands, (np.zeros(1), np.zeros(1)), LIMITS, share)
     name = {v: k for k, v in vars(background).items() if k.isupper() and isinstance(v, int)}[int(found.result.state[0])]
     return name, float(found.result.corrected[0]), float(found.result.upper_bound[0])
 
@@ -39,7 +39,7 @@ def test_strong_bounds_make_the_sum_a_bound() -> None:
 def test_without_background_the_sum_says_so() -> None:
     total = np.array([[1.0, 2.0]])
     bands = background.without_background(total, np.zeros_like(total))
-    found = sum_bands(total, None, bands, (np.zeros(1), np.zeros(1)), LIMITS, 0.1)
+    found = sum_bands(bands, (np.zeros(1), np.zeros(1)), LIMITS, 0.1)
     assert found.result.state[0] == background.NONE
     assert found.result.corrected[0] == 3.0
 

@@ -23,9 +23,8 @@ def covered(repeats: int, random_db: float, own_db: float) -> float:
             unbounded = np.full(levels.shape, np.nan)
             groups.append(RunLevels(levels, nothing + random_db, nothing, unbounded, nothing.astype(np.int8)))
         scatter = pooled_scatter(groups, 1)
-        certain = (np.zeros((1, 1)), np.full((1, 1), np.inf))
         cells = [cell_of(group) for group in groups]
-        found = difference(*cells, (scatter, scatter), certain, CONFIDENCE, same_background=True)
+        found = difference(*cells, (scatter, scatter), {}, CONFIDENCE, same_background=True)
         hits += int(found.lower_db[0, 0] <= 0.0 <= found.upper_db[0, 0])
     return hits / CAMPAIGNS
 

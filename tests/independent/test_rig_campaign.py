@@ -108,6 +108,7 @@ def test_backgrounds_are_matched_as_the_run_table_says(bands: pd.DataFrame) -> N
     assert lists["sp-b-plate-0"] == ["sp-b-back"]
     assert lists["sp-c-shut"] == []
     assert lists["su-a-open-0"] == ["su-a-back"]
+    assert lists["su-a-shut-1"] == [], "its gain is another one than that of the background"
     assert lists["su-a-wedge-0"] == ["su-a-back-wedge"], "the background that names the condition is the nearer one"
     assert lists["au-b-half-1"] == ["au-b-back"]
     assert lists["pa-a-open-0"] == []

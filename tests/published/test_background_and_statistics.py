@@ -11,6 +11,7 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, background_uncertainty_db, correction_db, random_uncertainty_db
 from tapeline.acoustics.statistics import (
     benjamini_hochberg,
+    chi_square_quantile,
     spectrum_interval_db,
     student_factor,
     student_p_value,
@@ -148,3 +149,35 @@ def test_missing_p_values_are_no_tests() -> None:
 def test_variance_ratio_against_the_reference_library() -> None:
     """Fisher's F, scipy.stats.f."""
     assert float(variance_ratio_p_value(3.0, 1.2, 4, 20)) == pytest.approx(scipy.stats.f.sf(2.5, 4, 20), rel=1e-10)
+
+
+def test_reference_table_of_ratios_of_two_spectra() -> None:
+    """Ratio of two independent averaged lines: Fisher's F with 2 n_1 and 2 n_2 degrees of freedom (computed table)."""
+    for row in reference_rows("psd_ratio_interval_db.csv"):
+        freedom = 2.0 * float(row["nd1"]), 2.0 * float(row["nd2"])
+        upper, lower = 10 ** (float(row["q975_db"]) / 10), 10 ** (-float(row["q025_db"]) / 10)
+        assert float(variance_ratio_p_value(upper, 1.0, *freedom)) == pytest.approx(0.025, abs=2e-5)
+        assert float(variance_ratio_p_value(lower, 1.0, *freedom[::-1])) == pytest.approx(0.025, abs=2e-5)
+
+
+@pytest.mark.parametrize(("freedom", "probability", "value"), [
+    (10, 0.025, 3.247), (10, 0.975, 20.483), (20, 0.025, 9.591), (20, 0.975, 34.170), (100, 0.025, 74.222),
+    (100, 0.975, 129.561),
+])  # fmt: skip
+def test_chi_square_quantiles(freedom: float, probability: float, value: float) -> None:
+    """Critical values of the chi-square distribution, NIST/SEMATECH e-Handbook 1.3.6.7.4 (from memory)."""
+    assert float(chi_square_quantile(probability, freedom)) == pytest.approx(value, abs=6e-4)
+
+
+def test_the_published_table_of_factors_of_a_subtraction() -> None:
+    """dLs/dLmeas and dLs/dLbackground of the reference table, by propagating small uncertainties."""
+    for row in reference_rows("background_k1.csv"):
+        margin = float(row["delta_L_db"])
+        if margin >= ISO_3744.no_correction_above_db:
+            continue
+        total, below = np.array([1.0]), np.array([10 ** (-margin / 10)])
+        u = 1e-3
+        found = background.subtract(total, below, (u * total) ** 2, (u * below) ** 2, ISO_3744)
+        scale = 10.0 / np.log(10.0) * u
+        assert random_uncertainty_db(found)[0] / scale == pytest.approx(float(row["dLs_dLmeas"]), abs=1e-4)
+        assert background_uncertainty_db(found)[0] / scale == pytest.approx(-float(row["dLs_dLbackground"]), abs=1e-4)

@@ -81,7 +81,7 @@ def with_comparisons(results: Path, rows: list[dict[str, Any]]) -> Path:
         (
             {"treatment_runs": ["t1"], "doubtful": True},
             "reduced by 1.3 dB (95 % CI 0.8 to 1.8, 4 reference and 1 treatment runs, same mount, "
-            "doubtful channel or calibration)",
+            "doubtful channel, calibration or background)",
         ),
     ],
 )
@@ -115,7 +115,7 @@ def test_the_rule_picks_the_largest_of_each_kind(tmp_path: Path) -> None:
 
 def test_a_doubtful_channel_is_taken_where_there_is_no_other(tmp_path: Path) -> None:
     (finding,) = main_findings(with_comparisons(tmp_path, [row(doubtful=True)]), CAMPAIGN)
-    assert finding.sentence.endswith("same mount, doubtful channel or calibration).")
+    assert finding.sentence.endswith("same mount, doubtful channel, calibration or background).")
 
 
 def test_three_to_five_findings_whose_numbers_stand_in_the_tables(report: Report) -> None:

@@ -37,6 +37,7 @@ NEEDS = SpectraNeeds(
     band_history=None,
     spectrogram=None,
     cross_spectra=None,
+    references=None,
     flow=None,
 )
 

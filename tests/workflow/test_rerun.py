@@ -149,3 +149,28 @@ def test_campaign_faults_stop_everything(sample: CampaignRun) -> None:
     assert 'column "condition": found "opne"' in done.stderr
     assert 'did you mean "open"?' in done.stderr
     assert before == {path: path.stat().st_mtime_ns for path in sample.results.rglob("*") if path.is_file()}
+
+
+@pytest.mark.parametrize(
+    ("section", "value"),
+    [("uncertainty", "{speed_pct: 0.8}"), ("operating_point", "{held: dynamic-pressure, nominal_speeds: [100, 130]}")],
+)
+def test_what_is_uncertain_reads_no_spectrum_again(sample: CampaignRun, section: str, value: str) -> None:
+    text = (sample.folder / SETTINGS).read_text(encoding="utf-8")
+    old = next((line for line in text.splitlines() if line.startswith(f"{section}:")), "confidence: 0.95")
+    kept = "" if old.startswith(section) else f"\n{old}"
+    with sample.edited({SETTINGS: (old, f"{section}: {value}{kept}")}):
+        assert sample.planned() == {"tables": 2, "compare": 1, "manifest": 1, "report": 1}
+
+
+def test_a_background_limit_finds_other_runs_and_makes_levels_only(sample: CampaignRun) -> None:
+    old = "background: {enough_margin_db: 6.0"
+    with sample.edited({SETTINGS: (old, "background: {most_hours: 0.5, enough_margin_db: 6.0")}):
+        assert sample.planned() == {"tables": 2, **PRODUCTS}, "the run table says which were refused"
+
+
+def test_reference_sensors_go_through_the_spectra(sample: CampaignRun) -> None:
+    old = "background: {enough_margin_db: 6.0"
+    with sample.edited({SETTINGS: (old, "background: {references: [line-1], enough_margin_db: 6.0")}):
+        planned = sample.planned()
+    assert {name: planned[name] for name in ("spectra", "tables")} == {"spectra": 26, "tables": 2}

@@ -12,6 +12,7 @@ rule compare:
     output:
         comparisons=f"{TABLES}/comparisons.parquet",
         ranking=f"{TABLES}/ranking.parquet",
+        budgets=f"{TABLES}/budgets.parquet",
     log:
         f"{RESULTS}/logs/compare/compare.log",
     benchmark:

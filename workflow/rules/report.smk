@@ -8,7 +8,7 @@ FINISHED = [
     ),
     *expand(
         f"{TABLES}/{{table}}.parquet",
-        table=["runs", "positions", "checks", "calibration", "quality", "comparisons", "ranking"],
+        table=["runs", "positions", "checks", "calibration", "quality", "comparisons", "ranking", "budgets"],
     ),
 ]
 

@@ -1,46 +1,80 @@
-"""Subtraction of a background in power, with the state that the margin decides."""
+"""Subtraction of a background in power, with the state that the margin decides and the interval of what is left."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+import scipy.special
+from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
+from tapeline.acoustics.statistics import chi_square_quantile
 
 Reals = NDArray[np.float64]
 
 NONE, CLEAR, CORRECTED, LIMITED, BOUND = range(5)
 """Codes of the states in rising order of doubt, but for NONE: no background run."""
 
+LEAST_FREEDOM = 4.0
+"""A power known to fewer degrees of freedom is no longer taken for chi-square but for normal (own choice)."""
+
 
 @dataclass(frozen=True)
 class MarginLimits:
-    """Margins in dB that separate the states (form of ISO 3744: correct between 6 and 15 dB)."""
+    """Margins in dB that separate the states (form of ISO 3744: correct between 6 and 15 dB).
+
+    `most_removed_db` is how far the part coherent with references may be taken down before a bound is left.
+    """
 
     no_correction_above_db: float
     enough_margin_db: float
     least_margin_db: float
     bound_factor: float
+    most_removed_db: float = 10.0
+
+    @property
+    def bound_probability(self) -> float:
+        """One-sided probability of the normal law that `bound_factor` stands for."""
+        return float(scipy.special.ndtr(self.bound_factor))
 
 
 @dataclass(frozen=True)
 class Subtraction:
     """Result of a subtraction, every field of the totals' shape.
 
-    `corrected` is NaN for bounds, `upper_bound` NaN for all else. `variance` (Pa^4) is the total's own, and
-    `background_variance` what the subtracted background adds; `neglected` is the power left in, relative to the
-    corrected one, where the state is clear.
+    `kept` is the total less what is coherent with reference sensors (the total itself without any), `below` the
+    background power (0 without any). `corrected` is NaN for bounds, `upper_bound` NaN for all else. `variance` (Pa^4)
+    is that of `kept`, and `below_variance` that of the background; both are there whether or not it was subtracted.
+    `neglected` is the power left in, relative to the corrected one, where the state is clear.
     """
 
     state: NDArray[np.uint8]
-    margin_db: Reals
+    total: Reals
+    kept: Reals
+    below: Reals
     corrected: Reals
     upper_bound: Reals
     variance: Reals
-    background_variance: Reals
+    below_variance: Reals
     neglected: Reals
+
+    @property
+    def margin_db(self) -> Reals:
+        """Total above all that is taken off; NaN without a background and where both powers are zero."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            margin = 10.0 * np.log10(self.total / self.removed)
+        return np.where(self.state == NONE, np.nan, margin)
+
+    @property
+    def removed(self) -> Reals:
+        """All that is taken off, or would be where the state is clear: background and coherent part."""
+        return np.asarray(self.total - self.kept + self.below)
+
+    @property
+    def subtracted_variance(self) -> Reals:
+        """What the background adds to the variance of the corrected power: nothing where it was not subtracted."""
+        return np.where(self.state == CLEAR, 0.0, self.below_variance)
 
 
 def correction_db(margin_db: Reals) -> Reals:
@@ -50,39 +84,66 @@ def correction_db(margin_db: Reals) -> Reals:
 
 def states_of(margin_db: Reals, limits: MarginLimits) -> NDArray[np.uint8]:
     """State of each margin; a NaN margin (both powers zero) counts as a bound."""
+    return _states(np.asarray(margin_db), limits, limits.least_margin_db)
+
+
+def _states(margin_db: Reals, limits: MarginLimits, least_db: float) -> NDArray[np.uint8]:
     state = np.full(np.shape(margin_db), BOUND, dtype=np.uint8)
-    state[margin_db >= limits.least_margin_db] = LIMITED
-    state[margin_db >= limits.enough_margin_db] = CORRECTED
+    state[margin_db >= least_db] = LIMITED
+    state[margin_db >= max(limits.enough_margin_db, least_db)] = CORRECTED
     state[margin_db >= limits.no_correction_above_db] = CLEAR
     return state
 
 
 def subtract(
-    total: Reals, background: Reals, total_variance: Reals, background_variance: Reals, limits: MarginLimits
+    total: Reals,
+    below: Reals,
+    total_variance: Reals,
+    below_variance: Reals,
+    limits: MarginLimits,
+    kept: Reals | None = None,
+    *,
+    bounds: bool = True,
 ) -> Subtraction:
     """Subtract background powers (Pa^2) from totals of the same shape, with their variances (Pa^4).
 
-    Where the margin is above the no-correction limit the total stays as it is. A bound is
-    max(0, total - background) + factor x standard uncertainty of the difference.
+    Where the margin is above the no-correction limit the total stays as it is. A bound is max(0, total - background)
+    + distance to the upper end of the interval of the difference, `bound_factor` standard uncertainties for many
+    averages. `kept`, where given, is what reference sensors do not explain of the total; `total_variance` is then its
+    own, and `below` what is left of the background. The coherent part may be taken down by `most_removed_db`. Without
+    `bounds` their ends are left out (NaN).
     """
-    total, background = np.asarray(total, dtype=np.float64), np.asarray(background, dtype=np.float64)
+    total, below = np.asarray(total, dtype=np.float64), np.asarray(below, dtype=np.float64)
+    kept = total if kept is None else np.asarray(kept, dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
-        margin = 10.0 * np.log10(total / background)
-    state = states_of(margin, limits)
-    difference = total - background
-    added = np.where(state == CLEAR, 0.0, background_variance)
-    corrected = np.where(state == CLEAR, total, difference)
-    upper = np.maximum(difference, 0.0) + limits.bound_factor * np.sqrt(total_variance + added)
-    bound = state == BOUND
+        state = states_of(10.0 * np.log10(kept / below), limits)
+        if kept is not total:
+            least = float(correction_db(np.array(limits.most_removed_db)))
+            coherent = _states(10.0 * np.log10(total / (total - kept)), limits, least)
+            # A conditioned spectrum may lie above the total by its own scatter: then nothing is coherent.
+            coherent[kept >= total] = CLEAR
+            state = np.maximum(np.where((below == 0.0) & (kept > 0.0), CLEAR, state), coherent).astype(np.uint8)
+    clear, bound = state == CLEAR, state == BOUND
+    difference = kept - below
+    variance, below_variance = (
+        np.broadcast_to(np.asarray(each, dtype=np.float64), total.shape) for each in (total_variance, below_variance)
+    )
+    upper = np.full(total.shape, np.nan)
+    if bounds and bound.any():
+        at = [kept[bound], below[bound], variance[bound], below_variance[bound]]
+        reach = reach_above(at[0], at[1], at[2], at[3], limits.bound_probability)
+        upper[bound] = np.maximum(difference[bound], 0.0) + reach
     with np.errstate(divide="ignore", invalid="ignore"):
-        neglected = np.where(state == CLEAR, background / total, 0.0)
+        neglected = np.where(clear, (total - kept + below) / total, 0.0)
     return Subtraction(
         state=state,
-        margin_db=margin,
-        corrected=np.where(bound, np.nan, corrected),
-        upper_bound=np.where(bound, upper, np.nan),
-        variance=np.broadcast_to(np.asarray(total_variance, dtype=np.float64), total.shape),
-        background_variance=added,
+        total=total,
+        kept=kept,
+        below=below,
+        corrected=np.where(bound, np.nan, np.where(clear, total, difference)),
+        upper_bound=upper,
+        variance=variance,
+        below_variance=below_variance,
         neglected=neglected,
     )
 
@@ -90,16 +151,56 @@ def subtract(
 def without_background(total: Reals, total_variance: Reals) -> Subtraction:
     """The same for recordings that have no background run: the total stands, and the state says so."""
     total = np.asarray(total, dtype=np.float64)
-    nothing = np.full(total.shape, np.nan)
     return Subtraction(
         state=np.full(total.shape, NONE, dtype=np.uint8),
-        margin_db=nothing,
+        total=total,
+        kept=total,
+        below=np.zeros(total.shape),
         corrected=total,
-        upper_bound=nothing,
+        upper_bound=np.full(total.shape, np.nan),
         variance=np.broadcast_to(np.asarray(total_variance, dtype=np.float64), total.shape),
-        background_variance=np.zeros(total.shape),
+        below_variance=np.zeros(total.shape),
         neglected=np.zeros(total.shape),
     )
+
+
+def corrected_interval(result: Subtraction, confidence: float) -> tuple[Reals, Reals]:
+    """Ends (Pa^2) of the interval of what is left after the subtraction; NaN for bounds, low ends below 0 are 0.
+
+    Both powers are scaled chi-squares with the degrees of freedom of their variances, 2 P^2 / var. The ends of a
+    difference of two such follow from the ends of each: low = T - B - sqrt((T - T_low)^2 + (B_high - B)^2), the upper
+    end likewise (Ting et al., J. Stat. Comput. Simul. 35 (1990) 135; Zou and Donner, Stat. Med. 27 (2008) 1693; from
+    memory). Where nothing was subtracted the interval is still that of the difference, widened to hold the total.
+    """
+    centre, tail = result.kept - result.below, 0.5 + confidence / 2.0
+    low = centre - reach_above(result.below, result.kept, result.below_variance, result.variance, tail)
+    high = centre + reach_above(result.kept, result.below, result.variance, result.below_variance, tail)
+    gone = np.isnan(result.corrected)
+    low = np.maximum(np.fmin(low, result.corrected), 0.0)
+    return np.where(gone, np.nan, low), np.where(gone, np.nan, np.fmax(high, result.corrected))
+
+
+def reach_above(rises: Reals, falls: Reals, rises_variance: Reals, falls_variance: Reals, probability: float) -> Reals:
+    """How far the difference `rises` - `falls` may truly lie above the measured one, at a one-sided probability.
+
+    See `corrected_interval` for the form; powers in Pa^2, variances in Pa^4, of one shape.
+    """
+    above = power_limit(rises, rises_variance, 1.0 - probability) - rises
+    below = falls - power_limit(falls, falls_variance, probability)
+    return np.asarray(np.hypot(above, below))
+
+
+def power_limit(power: Reals, variance: Reals, quantile: float) -> Reals:
+    """The true power of which the measured one would be that quantile: nu P / chi2_q(nu), nu = 2 P^2 / var.
+
+    A power of no variance is its own limit; of fewer than `LEAST_FREEDOM` degrees of freedom the normal law is used.
+    """
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        freedom = 2.0 * np.asarray(power) ** 2 / variance
+        skewed = freedom / chi_square_quantile(quantile, np.where(freedom >= LEAST_FREEDOM, freedom, 1.0)) * power
+    normal = power - float(scipy.special.ndtri(quantile)) * np.sqrt(variance)
+    many = ~np.isfinite(freedom) | (freedom > 1e9)
+    return np.asarray(np.where((freedom >= LEAST_FREEDOM) & ~many, skewed, normal))
 
 
 def random_uncertainty_db(result: Subtraction) -> Reals:
@@ -114,9 +215,20 @@ def random_uncertainty_db(result: Subtraction) -> Reals:
 def background_uncertainty_db(result: Subtraction) -> Reals:
     """Standard uncertainty (dB) that the background leaves in the corrected level; NaN for bounds.
 
-    Its own averages where it is subtracted (factor r/(1 - r)). Where it is neglected, the correction not made lies
-    between nothing and K1: a rectangle from 0 to K1 about the uncorrected value has the rms K1 / sqrt(3).
+    Its own averages and scatter where it is subtracted (factor r/(1 - r)). Where it is neglected, the correction not
+    made lies between nothing and K1: a rectangle from 0 to K1 about the uncorrected value has the rms K1 / sqrt(3).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        subtracted = np.sqrt(result.background_variance) / result.corrected
+        subtracted = np.sqrt(result.subtracted_variance) / result.corrected
     return np.asarray(DB_PER_RELATIVE_POWER * np.hypot(subtracted, result.neglected / np.sqrt(3.0)))
+
+
+def significantly_louder(result: Subtraction, factor: float) -> NDArray[np.bool_]:
+    """Where a background exceeds the run by more than `factor` standard uncertainties of their difference."""
+    spread = np.sqrt(result.variance + result.below_variance)
+    return np.asarray((result.state != NONE) & (result.below - result.kept > factor * spread))
+
+
+def as_db(relative_variance: ArrayLike) -> Reals:
+    """Standard uncertainty in dB of a relative variance of power."""
+    return np.asarray(DB_PER_RELATIVE_POWER * np.sqrt(np.asarray(relative_variance, dtype=np.float64)))

@@ -24,6 +24,10 @@ class LineSpectra:
     step_hz: float
     covariance: Reals
 
+    def at(self, index: list[int]) -> LineSpectra:
+        """The spectra at some positions alone, by their places."""
+        return LineSpectra(self.psd[index], self.step_hz, self.covariance)
+
     @property
     def lines_hz(self) -> Reals:
         """Frequencies of the lines."""
@@ -85,15 +89,3 @@ def on_lines(spectra: LineSpectra, step_hz: float, first: int, stop: int) -> Pow
     known = edges[1:] <= (lines - 0.5) * spectra.step_hz
     width = np.where(known, np.diff(np.maximum(edges, 0.0)), np.nan)
     return Powers(found.power / width, found.variance / width**2)
-
-
-def mean_powers(parts: list[Powers], used: NDArray[np.bool_]) -> Powers:
-    """Mean over runs of each position's powers; `used` (runs, positions) leaves single ones out.
-
-    NaN where none is left. The variance is that of the mean of independent runs.
-    """
-    count = used.sum(axis=0)[:, None]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        power = sum(np.where(u[:, None], p.power, 0.0) for p, u in zip(parts, used, strict=True)) / count
-        variance = sum(np.where(u[:, None], p.variance, 0.0) for p, u in zip(parts, used, strict=True)) / count**2
-    return Powers(np.asarray(power), np.asarray(variance))

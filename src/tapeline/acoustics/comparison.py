@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +24,8 @@ class RunLevels:
     """Levels of the runs of one condition at one operating point, every field of shape (runs, positions, items).
 
     `level_db` is NaN where a run is not usable or is a bound; `upper_bound_db` is given for bounds only.
-    `background_db` is the uncertainty from the background, which the repeats share.
+    `background_db` is the uncertainty from the background, of which `background_own_db`, where given, is what each run
+    has of its own; the rest is shared by the repeats.
     """
 
     level_db: Reals
@@ -31,6 +33,7 @@ class RunLevels:
     background_db: Reals
     upper_bound_db: Reals
     state: NDArray[np.int8]
+    background_own_db: Reals | None = None
 
 
 @dataclass(frozen=True)
@@ -38,7 +41,8 @@ class Cell:
     """One condition's repeats put together, every field of shape (positions, items).
 
     `count` counts usable runs with a value; `squares` is the sum of squared deviations, `random_variance` the mean of
-    the runs' random variances, `background_db` the background's mean uncertainty; `bound` says that at least one usable
+    the runs' random variances, `background_db` the mean uncertainty by what the runs share of the background,
+    `background_own` the mean variance by what each run has of its own; `bound` says that at least one usable
     run is a bound, and `upper_db` is then the level of the mean of upper bounds and values.
     """
 
@@ -47,6 +51,7 @@ class Cell:
     squares: Reals
     random_variance: Reals
     background_db: Reals
+    background_own: Reals
     bound: NDArray[np.bool_]
     upper_db: Reals
 
@@ -60,7 +65,9 @@ def cell_of(runs: RunLevels) -> Cell:
         mean = np.where(valid, runs.level_db, 0.0).sum(axis=0) / count
         squares = np.where(valid, (runs.level_db - mean) ** 2, 0.0).sum(axis=0)
         random = np.where(valid, runs.random_db**2, 0.0).sum(axis=0) / count
-        shared = np.where(valid, runs.background_db, 0.0).sum(axis=0) / count
+        own = np.where(valid, 0.0 if runs.background_own_db is None else runs.background_own_db, 0.0)
+        shared_db = np.sqrt(np.maximum(np.where(valid, runs.background_db, 0.0) ** 2 - own**2, 0.0))
+        shared, own_variance = shared_db.sum(axis=0) / count, (own**2).sum(axis=0) / count
         either = np.where(valid, runs.level_db, runs.upper_bound_db)
         known = valid | bounded
         power = np.where(known, 10.0 ** (either / 10.0), 0.0).sum(axis=0) / known.sum(axis=0)
@@ -68,7 +75,8 @@ def cell_of(runs: RunLevels) -> Cell:
     bound = np.asarray(bounded.any(axis=0))
     mean, upper = np.where(bound, np.nan, mean), np.where(bound, upper, np.nan)
     # Where every run is a bound no value scatters: the bounds hold their own uncertainty.
-    return Cell(count, mean, squares, np.nan_to_num(random), np.nan_to_num(shared), bound, upper)
+    random, shared, own_variance = (np.nan_to_num(part) for part in (random, shared, own_variance))
+    return Cell(count, mean, squares, random, shared, own_variance, bound, upper)
 
 
 @dataclass(frozen=True)
@@ -114,7 +122,8 @@ class Difference:
     """Treatment minus reference, every field of shape (positions, items); open ends and unknowns are NaN.
 
     `basis`: 0 random error only, 1 pooled repeats, 2 own repeats. `reference_error_db` and `treatment_error_db` are the
-    standard errors of the two means by themselves, without what both share.
+    standard errors of the two means by themselves, without what both share. `terms` holds variance (dB^2) and degrees
+    of freedom of each named term of the standard error.
     """
 
     difference_db: Reals
@@ -126,13 +135,14 @@ class Difference:
     basis: NDArray[np.int8]
     reference_error_db: Reals
     treatment_error_db: Reals
+    terms: dict[str, tuple[Reals, Reals]]
 
 
 def difference(
     reference: Cell,
     treatment: Cell,
     scatters: tuple[Scatter, Scatter],
-    extra: tuple[Reals, Reals],
+    lasting: Mapping[str, tuple[Reals, Reals]],
     confidence: float,
     *,
     same_background: bool,
@@ -141,10 +151,11 @@ def difference(
 
     Variance of a cell's mean: (random variance + excess scatter) / n. The excess is the pooled one of the cell's
     session (`scatters`, for reference and treatment; the same object where both are of one session); where a position's
-    own repeats scatter significantly more (F test), their own pooled variance stands in. `extra` is the variance and
-    degrees of freedom (positions, items) of what does not average out: drift within a session, calibration and mounting
-    between sessions. An error of the background does not average out either; where both cells have the same background
-    runs it acts on both levels alike and only the difference of its effects is left.
+    own repeats scatter significantly more (F test), their own pooled variance stands in. `lasting` holds variance and
+    degrees of freedom (positions, items) of what does not average out, by name: drift within a session, calibration and
+    mounting between sessions. An error of the background does not average out either; where both cells have the same
+    background runs it acts on both levels alike and only the difference of its effects is left. What a run's background
+    has of its own is among the scatter of repeats; where it is larger, the rest is added.
     """
     inverse = _inverse(reference.count) + _inverse(treatment.count)
     random = reference.random_variance * _inverse(reference.count) + treatment.random_variance * _inverse(
@@ -164,13 +175,22 @@ def difference(
         expected = (random + pooled) / inverse
         chance = variance_ratio_p_value(own, expected, own_freedom, np.maximum(least_freedom, 1.0))
         odd = (own > expected) & (chance < OWN_SCATTER_P) & (own_freedom >= LEAST_OWN_FREEDOM)
+        # Where nothing is pooled a position's own repeats are all that is known of its scatter.
+        odd |= (least_freedom <= 0) & (own > expected) & (own_freedom >= LEAST_OWN_FREEDOM)
     effects = (reference.background_db, treatment.background_db)
     left = (effects[1] - effects[0]) ** 2 if same_background else effects[0] ** 2 + effects[1] ** 2
+    for scatter, cell in zip(scatters, (reference, treatment), strict=True):
+        left = left + background_beyond(cell, scatter)
     certain = np.full(random.shape, np.inf)
-    terms = [(np.where(odd, 0.0, random), certain), (np.nan_to_num(left), certain), extra]
-    terms += [(np.where(odd, 0.0, part), _excess_freedom(part, random, freedom)) for part, freedom in parts]
-    terms.append((np.where(odd, own * inverse, 0.0), np.where(odd, own_freedom, 1)))
-    variances, freedoms = (np.stack([term[k] for term in terms]) for k in (0, 1))
+    repeats = [(np.where(odd, 0.0, part), _excess_freedom(part, random, freedom)) for part, freedom in parts]
+    repeats.append((np.where(odd, own * inverse, 0.0), np.where(odd, own_freedom, 1)))
+    single = {
+        "random error": (np.where(odd, 0.0, random), certain),
+        "background": (np.nan_to_num(left), certain),
+        **lasting,
+    }
+    terms = [*single.values(), *repeats]
+    variances, freedoms = (np.stack([np.broadcast_to(term[k], random.shape) for term in terms]) for k in (0, 1))
     degrees = np.maximum(welch_satterthwaite(variances, freedoms), 1.0)
     error = np.sqrt(variances.sum(axis=0))
     d = treatment.mean_db - reference.mean_db
@@ -194,6 +214,7 @@ def difference(
         basis=np.where(odd, 2, np.where(known_scatter, 1, 0)).astype(np.int8),
         reference_error_db=errors[0],
         treatment_error_db=errors[1],
+        terms={**single, "repeats": _joined(repeats)},
     )
 
 
@@ -208,10 +229,43 @@ def _excess_freedom(part: Reals, random: Reals, freedom: Reals) -> Reals:
     return np.asarray(np.broadcast_to(freedom, random.shape) * share**2)
 
 
+def run_to_run(cell: Cell, scatter: Scatter) -> tuple[Reals, Reals, Reals]:
+    """Variances (dB^2) of a cell's mean by random error and by the scatter of repeats, and the latter's freedom.
+
+    The pooled scatter, or a position's own where it is significantly larger (F test) or where nothing was pooled; its
+    own takes the random error's place.
+    """
+    freedom = np.maximum(cell.count - 1, 0)
+    inverse = _inverse(cell.count)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own = np.nan_to_num(cell.squares) / freedom
+        expected = cell.random_variance + scatter.excess
+        chance = variance_ratio_p_value(own, expected, freedom, np.maximum(scatter.degrees_of_freedom, 1.0))
+        odd = (own > expected) & (chance < OWN_SCATTER_P) & (freedom >= LEAST_OWN_FREEDOM)
+    alone = (scatter.degrees_of_freedom <= 0) & (freedom >= LEAST_OWN_FREEDOM) & (own > cell.random_variance)
+    takes_place = odd | alone
+    return (
+        np.where(takes_place, 0.0, cell.random_variance * inverse),
+        np.where(takes_place, np.nan_to_num(own) * inverse, scatter.excess * inverse),
+        np.where(takes_place, freedom, np.maximum(scatter.degrees_of_freedom, 1.0)).astype(np.float64),
+    )
+
+
+def _joined(parts: list[tuple[Reals, Reals]]) -> tuple[Reals, Reals]:
+    """Variance and degrees of freedom of some terms together."""
+    variances, freedoms = (np.stack([part[k] for part in parts]) for k in (0, 1))
+    return variances.sum(axis=0), welch_satterthwaite(variances, freedoms)
+
+
 def _mean_error(cell: Cell, scatter: Scatter, own: Reals) -> Reals:
     """Standard error (dB) of a cell's mean: random, scatter of repeats (`own` where it stands in), background."""
     repeats = np.where(own > 0.0, own, cell.random_variance + scatter.excess) * _inverse(cell.count)
-    return np.asarray(np.sqrt(repeats + cell.background_db**2))
+    return np.asarray(np.sqrt(repeats + cell.background_db**2 + background_beyond(cell, scatter)))
+
+
+def background_beyond(cell: Cell, scatter: Scatter) -> Reals:
+    """Variance of a cell's mean by its backgrounds' own scatter, as far as the scatter of repeats does not hold it."""
+    return np.asarray(np.maximum(cell.background_own - scatter.excess, 0.0) * _inverse(cell.count))
 
 
 def _inverse(count: NDArray[np.int64]) -> Reals:

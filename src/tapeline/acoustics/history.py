@@ -145,4 +145,7 @@ def levels_exceeded(levels: NDArray[np.float64], percents: tuple[float, ...]) ->
     """Level exceeded in p percent of the intervals, L_p: the (100 - p)th percentile; shape (..., percents)."""
     if levels.shape[-1] == 0:
         return np.full((*levels.shape[:-1], len(percents)), np.nan)
-    return np.asarray(np.moveaxis(np.percentile(levels, [100.0 - p for p in percents], axis=-1), 0, -1))
+    # Silence is minus infinity, and between two of it lies nothing that could be computed.
+    with np.errstate(invalid="ignore"):
+        found = np.percentile(levels, [100.0 - p for p in percents], axis=-1)
+    return np.asarray(np.moveaxis(found, 0, -1))

@@ -21,45 +21,47 @@ class OverallSum:
 
 
 def sum_bands(
-    total: Reals,
-    below: Reals | None,
-    bands: Subtraction,
-    variances: tuple[Reals, Reals],
-    limits: MarginLimits,
-    bound_share: float,
+    bands: Subtraction, variances: tuple[Reals, Reals], limits: MarginLimits, bound_share: float
 ) -> OverallSum:
     """Sum corrected bands (positions, bands) to one level a position.
 
-    `total` and `below` are the weighted band powers of run and background, `bands` the subtraction made in each band
-    and `variances` (positions,) those of the total's and the background's sum. Bands that are bounds enter with
-    max(0, total - background); where their upper bounds carry more than `bound_share` of the sum, it is a bound itself.
+    `bands` is the subtraction made in each weighted band, `variances` (positions,) those of the sum of what was kept
+    of the totals and of the backgrounds' sum. Bands that are bounds enter with max(0, total - background); where their
+    upper bounds carry more than `bound_share` of the sum, it is a bound itself: the sum plus the distance to the upper
+    end of its interval, since the bands that have a value are not certain either.
     """
-    whole = total.sum(axis=1)
-    variance, background_variance = variances
-    if below is None:
-        return OverallSum(background.without_background(whole, variance), np.zeros(whole.shape))
+    total, kept, below, removed = (
+        each.sum(axis=1) for each in (bands.total, bands.kept, bands.below, np.nan_to_num(bands.removed))
+    )
     bound = bands.state == background.BOUND
-    estimate = np.where(bound, np.maximum(total - below, 0.0), bands.corrected).sum(axis=1)
+    estimate = np.where(bound, np.maximum(bands.kept - bands.below, 0.0), bands.corrected).sum(axis=1)
     certain = np.where(bound, 0.0, bands.corrected).sum(axis=1)
     upper_parts = np.where(bound, bands.upper_bound, 0.0).sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = upper_parts / (certain + upper_parts)
-        margin = 10.0 * np.log10(whole / below.sum(axis=1))
-        neglected = np.where(bands.state == background.CLEAR, below, 0.0).sum(axis=1) / estimate
+        margin = 10.0 * np.log10(total / removed)
+        left_in = np.where(bands.state == background.CLEAR, bands.removed, 0.0).sum(axis=1) / estimate
     state: NDArray[np.uint8] = background.states_of(margin, limits)
     state[state == background.BOUND] = background.LIMITED
+    # Conditioned spectra scatter about the total: what sums to nothing, or less, was not removed.
+    state[(removed <= 0.0) & (total > 0.0)] = background.CLEAR
     state[~(share <= bound_share)] = background.BOUND
+    state[(bands.state == background.NONE).all(axis=1)] = background.NONE
     is_bound = state == background.BOUND
+    variance, below_variance = variances
+    reach = background.reach_above(kept, below, variance, below_variance, limits.bound_probability)
     spread = np.where(bound, bands.upper_bound / np.sqrt(12.0), 0.0)
     return OverallSum(
         result=Subtraction(
             state=state,
-            margin_db=margin,
+            total=total,
+            kept=kept,
+            below=below,
             corrected=np.where(is_bound, np.nan, estimate),
-            upper_bound=np.where(is_bound, certain + upper_parts, np.nan),
+            upper_bound=np.where(is_bound, estimate + reach, np.nan),
             variance=variance,
-            background_variance=background_variance + np.sum(spread**2, axis=1),
-            neglected=neglected,
+            below_variance=below_variance + np.sum(spread**2, axis=1),
+            neglected=left_in,
         ),
         bound_share=share,
     )

@@ -1,33 +1,376 @@
-"""Which background runs are subtracted from each run."""
+"""Which background runs are subtracted from each run, and which are refused, with the reason."""
 
 from __future__ import annotations
 
+import datetime
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from tapeline.campaign.faults import Fault
 from tapeline.campaign.model import Campaign
-from tapeline.campaign.tables import Run
+from tapeline.campaign.tables import Fitting, Run
 
-PointKey = tuple[str, tuple[float, float]]
+BackgroundKind = Literal["flow", "electrical", "between-speeds"]
+
+Found = tuple["BackgroundKind | None", tuple[tuple[float, tuple[str, ...]], ...], tuple["Refusal", ...]]
+"""Kind and groups of what is subtracted, and what is refused."""
+
+DRY_AIR_J_PER_KG_K = 287.05
+"""Gas constant of dry air; the check of a speed within some percent needs no humidity."""
+
+NOTHING: Found = (None, (), ())
+
+GAIN_STEP_DB = 0.01
+"""Gains that differ by less are the same entry, rounded."""
 
 
-def background_runs(campaign: Campaign) -> dict[str, tuple[str, ...]]:
-    """Names of the background runs of every used measurement, sorted.
+@dataclass(frozen=True)
+class Refusal:
+    """A background run that is not subtracted, at some positions or, where none are named, at all."""
 
-    As the run table names them (a re-taken one stands for the one it replaces); else those of the same session at the
-    same operating point: the ones that name the run's condition, or where none does, the ones that name no condition.
+    background: str
+    positions: tuple[str, ...]
+    reason: str
+
+    def __str__(self) -> str:
+        where = f" at {', '.join(self.positions)}" if self.positions else ""
+        return f"{self.background}{where}: {self.reason}"
+
+
+@dataclass(frozen=True)
+class Backgrounds:
+    """What is subtracted from one run: `groups` of background runs by their speed in m/s, to stand for `at_mps`.
+
+    One group is averaged; two are the nearest speeds below and above that of the run, to be bridged. `floor` are the
+    session's wind-off runs, that tell the electrical floor. `refused` holds what is refused of both.
     """
-    points, replaced = campaign.operating_points, campaign.superseded()
-    at_point: dict[PointKey, list[Run]] = {}
-    for run in campaign.used_runs():
-        if run.kind == "background" and run.run in points:
-            at_point.setdefault((run.session, points[run.run]), []).append(run)
 
-    def chosen(run: Run) -> tuple[str, ...]:
-        if run.background is not None:
-            return tuple(sorted({_latest(name, replaced) for name in run.background}))
-        candidates = at_point.get((run.session, points[run.run]), []) if run.run in points else []
-        own = [other.run for other in candidates if other.condition == run.condition]
-        return tuple(sorted(own or [other.run for other in candidates if other.condition is None]))
+    kind: BackgroundKind | None
+    groups: tuple[tuple[float, tuple[str, ...]], ...]
+    floor: tuple[str, ...]
+    refused: tuple[Refusal, ...]
+    at_mps: float = 0.0
 
-    return {run.run: chosen(run) for run in campaign.used_runs() if run.kind == "measurement"}
+    @property
+    def runs(self) -> tuple[str, ...]:
+        """All runs of the groups, sorted."""
+        return tuple(sorted(name for _, names in self.groups for name in names))
+
+    def refuses(self, background: str, position: str) -> bool:
+        """Whether a run that is used for some positions is refused at this one."""
+        return any(r.background == background and position in r.positions for r in self.refused)
+
+
+def backgrounds_of(campaign: Campaign) -> dict[str, Backgrounds]:
+    """The backgrounds of every used measurement; of background runs in flow their electrical floor alone.
+
+    Background runs are those that the run table names (a re-taken one stands for the one it replaces); else those of
+    the same session at the same operating point: the ones that name the run's condition, or where none does, the ones
+    that name no condition. Where a speed has none, settings may allow to bridge between two others; else wind-off runs
+    are taken, which hold the electrical part alone. Refused is what must never be subtracted: another gain or mount,
+    another speed or yaw, too long before or after.
+    """
+    search = _Search(campaign)
+    found = {run.run: search.found(run) for run in campaign.used_runs() if run.kind == "measurement"}
+    return found | {run.run: search.floor_alone(run) for run in campaign.used_runs() if run.kind == "background"}
+
+
+def background_warnings(campaign: Campaign, speed_column: str) -> list[Fault]:
+    """What the run table says of backgrounds that somebody would want to know before the rig is taken down.
+
+    Runs that refusals leave without a background, each reason once; background runs that no run can use; achieved
+    speeds far from the set ones. `speed_column` is the one of the run table in which speeds are given.
+    """
+    found, runs = backgrounds_of(campaign), campaign.used_runs()
+    search = _Search(campaign)
+    short = {name for name, each in found.items() if search.is_short(campaign.runs[name], each)}
+    warnings = _short_of_background(campaign, {name: found[name] for name in found if name in short})
+    used = {name for each in found.values() for name in (*each.runs, *each.floor)}
+    reasons = {r.background: r.reason for each in found.values() for r in each.refused}
+    told = {r.background for name in short for r in found[name].refused}
+    measured = {run.session for run in runs if run.kind == "measurement"}
+    for run in runs:
+        if run.kind == "background" and run.run not in used | told and run.session in measured:
+            warnings.append(_unused(campaign, run, reasons.get(run.run), speed_column))
+        if run.kind != "calibration" and run.speed_mps and run.measured_speed_mps:
+            share = run.measured_speed_mps / run.speed_mps
+            if abs(share - 1.0) > campaign.settings.background.achieved_within:
+                words = f"{run.measured_speed_mps:g} m/s, {share:.3g} times the set speed of {run.speed_mps:.4g} m/s"
+                expected = "about the set speed, in m/s"
+                warnings.append(_warning(campaign, run, "measured_speed_mps", words, expected))
+    return warnings
+
+
+def _short_of_background(campaign: Campaign, found: Mapping[str, Backgrounds]) -> list[Fault]:
+    """Runs without the background that they should have, those with the same reasons together."""
+    alike: dict[tuple[bool, tuple[str, ...]], list[Run]] = {}
+    for name, backgrounds in found.items():
+        key = (backgrounds.kind == "electrical", tuple(str(each) for each in backgrounds.refused))
+        alike.setdefault(key, []).append(campaign.runs[name])
+    warnings = []
+    for (still, reasons), runs in alike.items():
+        more = f" and {len(runs) - 1} more" if len(runs) > 1 else ""
+        told = f"; not used: {'; '.join(reasons)}" if reasons else ", which have no background run in the flow"
+        wind_off = "; the wind-off level alone is subtracted" if still else ""
+        expected = "a background run with the same gain, mount, speed and yaw, taken near in time"
+        words = f"run{'s' if more and not reasons else ''} {runs[0].run}{more}{told}{wind_off}"
+        warnings.append(_warning(campaign, runs[0], "background", words, expected))
+    return warnings
+
+
+def _unused(campaign: Campaign, run: Run, reason: str | None, speed_column: str) -> Fault:
+    if run.speed_mps is None:
+        blank = "the speed of the background run, 0 with the wind off"
+        so_far = "without it the run is subtracted only where another run names it in the column background"
+        return _warning(campaign, run, speed_column, "an empty cell", blank, so_far)
+    words = f"background run {run.run}, which no measurement uses{f': {reason}' if reason else ''}"
+    expected = "a measurement of the same session, speed, yaw and condition"
+    return _warning(campaign, run, "kind", words, expected)
+
+
+def _warning(campaign: Campaign, run: Run, column: str, found: str, expected: str, mend: str | None = None) -> Fault:
+    return Fault(campaign.settings.tables.runs, run.line, column, found, expected, mend)
+
+
+class _Search:
+    """Looks for the background runs of one run after the other."""
+
+    def __init__(self, campaign: Campaign) -> None:
+        self._campaign, self._points = campaign, campaign.operating_points
+        self._settings = campaign.settings.background
+        self._replaced = campaign.superseded()
+        self._fitted: dict[str, dict[str, Fitting]] = {}
+        self._by_session: dict[str, list[Run]] = {}
+        for run in campaign.used_runs():
+            if run.kind == "background":
+                self._by_session.setdefault(run.session, []).append(run)
+
+    def floor_alone(self, run: Run) -> Backgrounds:
+        """The wind-off runs of a background run in flow."""
+        blowing = run.speed_mps is not None and not self._wind_off(run)
+        floor, refused = self._sound(run, self._wind_off_runs(run)) if blowing else ([], ())
+        return Backgrounds(None, (), _names(floor), refused, _achieved_mps(run) or 0.0)
+
+    def found(self, run: Run) -> Backgrounds:
+        """The backgrounds of a measurement."""
+        floor, refused_floor = self._sound(run, self._wind_off_runs(run))
+        kind, groups, refused = self._groups(run, floor)
+        known = dict.fromkeys((*refused, *refused_floor))
+        still = [name for _, names in groups for name in names] if kind == "electrical" else []
+        wind_off = tuple(sorted({*_names(floor), *still}))
+        return Backgrounds(kind, groups, wind_off, tuple(known), _achieved_mps(run) or 0.0)
+
+    def is_short(self, run: Run, found: Backgrounds) -> bool:
+        """Whether refusals leave a run, or some of its positions, without the background that it should have."""
+        if run.kind != "measurement" or run.background == ():
+            return False
+        if found.kind == "electrical" and run.background is None and self._points.get(run.run, (0.0, 0.0))[0] > 0.0:
+            return True
+        if found.kind is None or not found.refused:
+            return bool(found.refused)
+        return any(
+            all(found.refuses(name, position) for name in names)
+            for position in self._fittings(run.session)
+            for _, names in found.groups
+        )
+
+    def _wind_off_runs(self, run: Run) -> list[Run]:
+        return [b for b in self._fitting_condition(run) if self._wind_off(b)]
+
+    def _groups(self, run: Run, floor: list[Run]) -> Found:
+        """What is subtracted, and what is refused of it; wind-off runs where there is nothing else."""
+        kind, groups, refused = self._named(run) if run.background is not None else self._at_its_point(run)
+        if groups or not floor or run.background == ():
+            return kind, groups, refused
+        return "electrical", ((0.0, _names(floor)),), refused
+
+    def _at_its_point(self, run: Run) -> Found:
+        """The runs at the operating point, or a bridge between two others where settings allow it."""
+        if run.run not in self._points:
+            return NOTHING
+        speed, yaw = self._points[run.run]
+        candidates = [b for b in self._fitting_condition(run) if b.run in self._points]
+        candidates = [b for b in candidates if self._points[b.run][1] == yaw]
+        there = [b for b in candidates if self._points[b.run][0] == speed]
+        kept, refused = self._sound(run, there)
+        if kept:
+            return "electrical" if speed == 0.0 else "flow", ((speed, _names(kept)),), refused
+        if self._settings.between_speeds and not there:
+            return self._bridge(run, speed, candidates)
+        return None, (), refused
+
+    def _named(self, run: Run) -> Found:
+        """The runs that the run table names; a wind-off run among them counts where no other does."""
+        wanted = sorted({_latest(name, self._replaced) for name in run.background or ()})
+        named = [self._campaign.runs[name] for name in wanted]
+        blowing, refused = self._sound(run, [b for b in named if not self._wind_off(b)])
+        if blowing:
+            return "flow", ((self._points.get(run.run, (0.0, 0.0))[0], _names(blowing)),), refused
+        still, more = self._sound(run, [b for b in named if self._wind_off(b)])
+        return ("electrical", ((0.0, _names(still)),), refused + more) if still else (None, (), refused + more)
+
+    def _fitting_condition(self, run: Run) -> list[Run]:
+        """The session's background runs that name the run's condition, or where none does, no condition, by point."""
+        found = self._by_session.get(run.session, [])
+        own = {self._points.get(b.run) for b in found if b.condition is not None and b.condition == run.condition}
+        return [
+            b
+            for b in found
+            if b.condition == run.condition or (b.condition is None and self._points.get(b.run) not in own)
+        ]
+
+    def _wind_off(self, run: Run) -> bool:
+        return self._points.get(run.run, (None, None))[0] == 0.0
+
+    def _bridge(self, run: Run, speed: float, candidates: list[Run]) -> Found:
+        """The sound runs at the nearest speeds below and above, or nothing."""
+        speeds = sorted({self._points[b.run][0] for b in candidates} - {0.0})
+        sides = [
+            max((s for s in speeds if s < speed), default=None),
+            min((s for s in speeds if s > speed), default=None),
+        ]
+        groups: list[tuple[float, tuple[str, ...]]] = []
+        refused: list[Refusal] = []
+        for side in sides:
+            kept, gaps = self._sound(run, [b for b in candidates if self._points[b.run][0] == side], bridged=True)
+            refused += gaps
+            if side is not None and kept:
+                groups.append((_mean([_achieved_mps(b) or side for b in kept]), _names(kept)))
+        at = _achieved_mps(run) or speed
+        if len(groups) < 2:
+            return None, (), tuple(refused)
+        if not groups[0][0] < at < groups[1][0]:
+            reason = f"achieved {at:.4g} m/s does not lie between {groups[0][0]:.4g} and {groups[1][0]:.4g} m/s"
+            refused += [Refusal(name, (), reason) for _, names in groups for name in names]
+            return None, (), tuple(refused)
+        return "between-speeds", tuple(groups), tuple(refused)
+
+    def _sound(
+        self, run: Run, candidates: list[Run], *, bridged: bool = False
+    ) -> tuple[list[Run], tuple[Refusal, ...]]:
+        """Those that may be subtracted, at some positions at least, and what is refused."""
+        kept, refused = [], []
+        positions = frozenset(self._fittings(run.session))
+        for other in sorted(candidates, key=lambda b: b.run):
+            reasons = list(self._refusals(run, other, bridged))
+            refused += reasons
+            if not any(not r.positions for r in reasons) and positions - {p for r in reasons for p in r.positions}:
+                kept.append(other)
+        return kept, tuple(refused)
+
+    def _refusals(self, run: Run, other: Run, bridged: bool) -> Iterator[Refusal]:
+        wind_off = self._wind_off(other)
+        if not (bridged or wind_off):
+            yield from self._of_the_flow(run, other)
+        hours = _hours_between(run, other)
+        if hours is not None and hours > self._settings.most_hours and not wind_off:
+            limit = self._settings.most_hours
+            yield Refusal(other.run, (), f"taken {hours:.1f} hours apart (at most {limit:g}, background.most_hours)")
+        yield from self._of_the_channels(run, other)
+
+    def _of_the_flow(self, run: Run, other: Run) -> Iterator[Refusal]:
+        point, there = self._points.get(run.run), self._points.get(other.run)
+        if point is not None and there is not None:
+            if there[0] != point[0]:
+                yield Refusal(other.run, (), f"another speed, {there[0]:.4g} m/s instead of {point[0]:.4g} m/s")
+            if there[1] != point[1]:
+                yield Refusal(other.run, (), f"another yaw, {there[1]:g} instead of {point[1]:g} degrees")
+            if there != point:
+                return
+        yield from self._of_the_achieved_speed(run, other)
+
+    def _of_the_achieved_speed(self, run: Run, other: Run) -> Iterator[Refusal]:
+        share = _speed_ratio(run, other)
+        if share is not None and abs(share - 1.0) > self._settings.achieved_within:
+            limit = f"{self._settings.achieved_within:.3g}, background.achieved_within"
+            words = f"its achieved speed or dynamic pressure makes {share:.3f} times the speed of the run (1 ± {limit})"
+            yield Refusal(other.run, (), words)
+
+    def _of_the_channels(self, run: Run, other: Run) -> Iterator[Refusal]:
+        if run.session == other.session and run.gain_db == other.gain_db:
+            return
+        own, others = self._fittings(run.session), self._fittings(other.session)
+        mounts: list[str] = []
+        gone: list[str] = []
+        gains: dict[tuple[float, float], list[str]] = {}
+        for position, fitting in sorted(own.items()):
+            there = others.get(position)
+            if there is None:
+                gone.append(position)
+                continue
+            gain = run.gain_db if run.gain_db is not None else fitting.gain_db
+            below = other.gain_db if other.gain_db is not None else there.gain_db
+            if abs(gain - below) > GAIN_STEP_DB:
+                gains.setdefault((below, gain), []).append(position)
+            if run.session != other.session and (fitting.mount is None or fitting.mount != there.mount):
+                mounts.append(position)
+        everywhere = len(own)
+        if gone:
+            yield _refused(other, gone, everywhere, f"not fitted in session {other.session}")
+        if gains:
+            words = " or ".join(f"{below:g} dB instead of {gain:g} dB" for below, gain in gains)
+            yield _refused(
+                other, [p for places in gains.values() for p in places], everywhere, f"another gain, {words}"
+            )
+        if mounts:
+            words = f"session {other.session}, where the mount is another one or not named"
+            yield _refused(other, mounts, everywhere, words)
+
+    def _fittings(self, session: str) -> Mapping[str, Fitting]:
+        if session not in self._fitted:
+            self._fitted[session] = {fitting.position: fitting for fitting in self._campaign.fittings_of(session)}
+        return self._fitted[session]
+
+
+def _refused(other: Run, positions: list[str], everywhere: int, reason: str) -> Refusal:
+    return Refusal(other.run, () if len(positions) == everywhere else tuple(positions), reason)
+
+
+def _achieved_mps(run: Run) -> float | None:
+    """Measured speed, or that of the dynamic pressure where the air is stated, or the set one."""
+    if run.measured_speed_mps is not None:
+        return run.measured_speed_mps
+    density = _dry_density_kgm3(run)
+    if run.dynamic_pressure_pa is not None and density is not None:
+        return math.sqrt(2.0 * run.dynamic_pressure_pa / density)
+    return run.speed_mps
+
+
+def _dry_density_kgm3(run: Run) -> float | None:
+    """Density of dry air, None where temperature or pressure is not stated: half a percent off in moist air at most."""
+    if run.temperature_c is None or run.static_pressure_hpa is None:
+        return None
+    return 100.0 * run.static_pressure_hpa / (DRY_AIR_J_PER_KG_K * (run.temperature_c + 273.15))
+
+
+def _speed_ratio(run: Run, other: Run) -> float | None:
+    """Speed of `other` over that of `run` by what was measured; by dynamic pressures where both have them alone."""
+    by_pressure = [each.measured_speed_mps is None and bool(each.dynamic_pressure_pa) for each in (run, other)]
+    if all(by_pressure):
+        return math.sqrt((other.dynamic_pressure_pa or 0.0) / (run.dynamic_pressure_pa or 1.0))
+    if any(alone and _dry_density_kgm3(each) is None for alone, each in zip(by_pressure, (run, other), strict=True)):
+        return None
+    speeds = _achieved_mps(run), _achieved_mps(other)
+    return speeds[1] / speeds[0] if speeds[0] and speeds[1] else None
+
+
+def _mean(values: list[float]) -> float:
+    return sum(values) / len(values)
+
+
+def _hours_between(run: Run, other: Run) -> float | None:
+    if run.recorded_at is None or other.recorded_at is None:
+        return None
+    times = [datetime.datetime.fromisoformat(each.recorded_at or "") for each in (run, other)]
+    if (times[0].tzinfo is None) != (times[1].tzinfo is None):
+        return None
+    return abs((times[0] - times[1]).total_seconds()) / 3600.0
+
+
+def _names(runs: list[Run]) -> tuple[str, ...]:
+    return tuple(run.run for run in runs)
 
 
 def _latest(name: str, replaced: dict[str, str]) -> str:

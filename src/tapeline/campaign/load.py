@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
+from tapeline.campaign.backgrounds import background_warnings
 from tapeline.campaign.charts import Chart, read_chart
 from tapeline.campaign.checks import cross_check
 from tapeline.campaign.faults import CampaignFaults, Fault, in_order
@@ -47,7 +49,7 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
         faults.extend(material.faults)
     if faults or source is None:
         raise CampaignFaults(faults)
-    return Campaign(
+    campaign = Campaign(
         root=root,
         settings=source.settings,
         runs={row.run: row for row in material.runs.rows},
@@ -60,6 +62,12 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
         left_out=material.left_out.rows,
         charts=charts,
         warnings=in_order(material.warnings),
+    )
+    if not check:
+        return campaign
+    speed_column = next((name for name in ("speed_kmh", "speed_mps") if name in material.runs.header), "speed_kmh")
+    return dataclasses.replace(
+        campaign, warnings=in_order([*material.warnings, *background_warnings(campaign, speed_column)])
     )
 
 

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import cached_property
 from typing import Any, TypeVar
 
-from tapeline.campaign.backgrounds import background_runs
+from tapeline.campaign.backgrounds import Backgrounds, backgrounds_of
 from tapeline.campaign.digest import digest_of
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.slices import (
+    Achieved,
     CalibrateLimits,
     CalibrateNeeds,
     CalibratorCheck,
     CatalogueNeeds,
     Channel,
+    CheckAir,
     CompareNeeds,
     CompareRun,
     Filters,
@@ -39,16 +41,18 @@ from tapeline.campaign.tables import Fitting, LeftOut, Run
 
 Part = TypeVar("Part")
 
+NO_BACKGROUNDS = Backgrounds(None, (), (), ())
+
 STEP_VERSIONS: Mapping[str, int] = {
     "calibrate": 3,
     "sensitivity": 3,
     "pressure": 4,
     "verdicts": 1,
-    "spectra": 3,
-    "tables": 6,
-    "catalogue": 5,
-    "compare": 2,
-    "report": 2,
+    "spectra": 4,
+    "tables": 7,
+    "catalogue": 6,
+    "compare": 3,
+    "report": 3,
     "manifest": 1,
 }
 """Raised whenever a step's code gives other bytes for the same needs: code edits are not seen by the workflow."""
@@ -62,9 +66,13 @@ class Plan:
         self._settings = campaign.settings
         self._replaced = campaign.superseded()
         self._used = {run.run: run for run in campaign.used_runs()}
-        self._backgrounds = background_runs(campaign)
         self._shared: dict[tuple[str, str], tuple[Any, ...]] = {}
         self._shared_digests: dict[int, str] = {}
+
+    @cached_property
+    def _backgrounds(self) -> dict[str, Backgrounds]:
+        """What is subtracted from each run; most jobs do without."""
+        return backgrounds_of(self.campaign)
 
     @cached_property
     def sessions(self) -> tuple[str, ...]:
@@ -95,7 +103,8 @@ class Plan:
     def recordings_for_tables(self, session: str) -> tuple[str, ...]:
         """The session's runs and background runs of other sessions that they name, sorted."""
         own = self.recordings_of(session)
-        return tuple(sorted({*own, *(name for run in own for name in self._backgrounds.get(run, ()))}))
+        below = (name for run in own for name in (*self._backgrounds[run].runs, *self._backgrounds[run].floor))
+        return tuple(sorted({*own, *below}))
 
     def sessions_for_tables(self, session: str) -> tuple[str, ...]:
         """The sessions of the runs that a session's tables are made from, sorted."""
@@ -218,8 +227,15 @@ class Plan:
             band_history=(settings.band_history, settings.bands) if settings.band_history.positions else None,
             spectrogram=settings.spectrogram if settings.spectrogram.positions else None,
             cross_spectra=(settings.cross_spectra, settings.confidence) if settings.cross_spectra.positions else None,
+            references=self._references(self._used[run].session),
             flow=self._flow(run),
         )
+
+    def _references(self, session: str) -> tuple[tuple[str, ...], float] | None:
+        """The reference sensors that are fitted in a session, and the confidence of their significance."""
+        fitted = {fitting.position for fitting in self.campaign.fittings_of(session)}
+        asked = tuple(name for name in self._settings.background.references if name in fitted)
+        return (asked, self._settings.confidence) if asked else None
 
     def _filters(self, session: str) -> Filters:
         rows = [row for row in self.campaign.fittings_of(session) if row.highpass_hz or row.lowpass_hz]
@@ -229,6 +245,7 @@ class Plan:
     def on_request(self) -> tuple[str, ...]:
         """Names of the tables that are made because the settings or the run table ask for them."""
         named = [name for name in ("band_history", "cross_spectra", "spectrogram") if self._asked(name)]
+        named += ["conditioned_spectra"] if self._settings.background.references else []
         return tuple(named + (["flow_bins"] if any(self._used[run].flow_series for run in self.recordings) else []))
 
     def _asked(self, section: str) -> bool:
@@ -252,7 +269,9 @@ class Plan:
         return TablesNeeds(
             campaign=self._settings.campaign,
             session=session,
-            runs=tuple(SessionRun(n, self._used[n].kind, self._backgrounds.get(n, ())) for n in names),
+            runs=tuple(
+                SessionRun(n, self._used[n].kind, self._backgrounds[n], self._achieved(self._used[n])) for n in names
+            ),
             backgrounds=tuple(n for n in self.recordings_for_tables(session) if n not in names),
             sessions=self.sessions_for_tables(session),
             on_request=self.on_request,
@@ -262,9 +281,31 @@ class Plan:
             bands=self._settings.bands,
             overall=self._settings.overall,
             background=self._settings.background,
+            uncertainty=self._settings.uncertainty,
+            operating_point=self._settings.operating_point,
+            check_air=self._check_air(session),
             confidence=self._settings.confidence,
             reference_pressure_pa=self._settings.reference_pressure_pa,
         )
+
+    def _achieved(self, run: Run) -> Achieved:
+        speed, _ = self.campaign.operating_points.get(run.run, (None, None))
+        return Achieved(
+            nominal_mps=speed,
+            speed_mps=run.measured_speed_mps,
+            dynamic_pressure_pa=run.dynamic_pressure_pa,
+            temperature_c=run.temperature_c,
+            static_pressure_hpa=run.static_pressure_hpa,
+            humidity_pct=run.humidity_pct,
+        )
+
+    def _check_air(self, session: str) -> CheckAir:
+        def mean(values: Iterable[float | None]) -> float | None:
+            known = [value for value in values if value is not None]
+            return sum(known) / len(known) if known else None
+
+        checks = self._checks_of(session)
+        return CheckAir(mean(run.temperature_c for run in checks), mean(run.static_pressure_hpa for run in checks))
 
     def catalogue_needs(self) -> CatalogueNeeds:
         """See CatalogueNeeds."""
@@ -296,7 +337,8 @@ class Plan:
                 used.session,
                 used.condition or "",
                 *self.campaign.operating_points[name],
-                self._backgrounds.get(name, ()),
+                self._backgrounds[name].runs,
+                used.measured_speed_mps is not None or used.dynamic_pressure_pa is not None,
             )
             for name, used in sorted(self._used.items())
             if used.kind == "measurement"
@@ -430,6 +472,7 @@ class Plan:
 
     def _run_row(self, run: Run) -> RunRow:
         point = self.campaign.operating_points.get(run.run)
+        found = self._backgrounds.get(run.run, NO_BACKGROUNDS)
         status = "left out" if not run.use else "superseded" if run.run in self._replaced else "used"
         return RunRow(
             run=run.run,
@@ -458,7 +501,9 @@ class Plan:
             stop_s=run.stop_s,
             use=run.use,
             remark=run.remark,
-            background_runs=self._backgrounds.get(run.run, ()),
+            background_runs=found.runs,
+            background_kind=found.kind,
+            background_refused=tuple(str(each) for each in found.refused),
             left_out=tuple(f"{row.start_s:g} to {row.stop_s:g} s: {row.reason}" for row in self._left_out(run.run)),
         )
 

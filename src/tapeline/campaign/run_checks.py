@@ -100,7 +100,12 @@ def _check_needs(material: Material, run: Run) -> None:
             given = [column for column in speed_columns if column in table.header]
             column = (given or ["speed_kmh"])[0]
             material.note(table.fault(run.line, column, "an empty cell", "the set speed of the measurement"))
-    elif run.kind == "calibration":
+    if run.speed_mps:
+        for column in ("measured_speed_mps", "dynamic_pressure_pa"):
+            if getattr(run, column) == 0.0:
+                expected = f"a value above 0 with the flow on (set speed {run.speed_mps:g} m/s), or an empty cell"
+                material.note(table.fault(run.line, column, "0", expected))
+    if run.kind == "calibration":
         if run.calibrator is None:
             material.note(table.fault(run.line, "calibrator", "an empty cell", "the calibrator used"))
         if run.stage is None:

@@ -39,3 +39,8 @@ def check_asked_positions(material: Material, source: SettingsSource) -> None:
             if name not in known:
                 path, hint = (section, "positions", index), did_you_mean(name, known)
                 material.note(source.document.fault(path, quoted(name), "a row of the positions table", hint))
+    for index, name in enumerate(source.settings.background.references):
+        if name not in known:
+            path = ("background", "references", index)
+            hint = did_you_mean(name, known)
+            material.note(source.document.fault(path, quoted(name), "a row of the positions table", hint))

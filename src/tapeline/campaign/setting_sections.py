@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Annotated, Literal, TypeAlias
 
 from pydantic import AfterValidator, AllowInfNan, BaseModel, ConfigDict, Field, StringConstraints
@@ -28,6 +29,18 @@ def _increasing(limits: tuple[float, float]) -> tuple[float, float]:
 
 
 FrequencyRange: TypeAlias = Annotated[tuple[Number, Number], AfterValidator(_increasing)]
+
+
+def _rising(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    hz = [pair[0] for pair in curve]
+    if not hz or hz[0] <= 0 or any(b <= a for a, b in itertools.pairwise(hz)) or any(db < 0 for _, db in curve):
+        raise refuse(
+            "pairs of [Hz, dB], frequencies above 0 Hz and increasing, no decibels below 0, such as [[250, 0.05]]"
+        )
+    return curve
+
+
+Curve: TypeAlias = Annotated[tuple[tuple[Number, Number], ...], AfterValidator(_rising)]
 
 
 class Section(BaseModel):
@@ -313,10 +326,111 @@ class Background(Section):
         15.0, description="dB, from here on nothing is subtracted, 0.14 dB at most (ISO 10140-4)"
     )
     bound_share: Number = Field(
-        0.1, ge=0, le=1, description="least share of the total power that an upper bound is given"
+        0.1,
+        ge=0,
+        le=1,
+        description="share of an overall level's power that bounds may carry before it is a bound itself (own choice)",
     )
     bound_factor: Number = Field(
-        1.645, gt=0, description="standard uncertainties added to an upper bound (one-sided 95 %, normal)"
+        1.96,
+        gt=0,
+        le=5,
+        description="standard uncertainties added to an upper bound (normal, two-sided 95 %; 1.645, one-sided, holds "
+        "in 93 % of cases only, because levels that measure low become bounds more easily: docs/validation.md)",
+    )
+    most_hours: Number = Field(
+        24.0, gt=0, description="hours, a background run taken longer before or after is refused (own choice)"
+    )
+    achieved_within: Number = Field(
+        0.05,
+        gt=0,
+        lt=0.5,
+        description="share of the speed, a background run whose achieved speed is further off is refused (common "
+        "practice: scaling is not trusted beyond 5 %)",
+    )
+    between_speeds: bool = Field(
+        False,
+        description="where a speed has no background run, take a power law between those at the nearest speeds below "
+        "and above",
+    )
+    between_speeds_uncertainty_db: Number = Field(
+        0.5, ge=0, description="dB, standard uncertainty of that power law itself (own choice)"
+    )
+    repeat_sd_db: Number = Field(
+        0.2,
+        ge=0,
+        le=10,
+        description="dB, standard deviation of a background between its runs; counts for two degrees of freedom beside "
+        "what several runs show (from memory, 0.1 to 0.4 dB is typical)",
+    )
+    spread_limit_db: Number = Field(
+        1.0,
+        gt=0,
+        description="dB, standard deviation between background runs, beyond random error, from which on a band's "
+        "background is doubted (common practice)",
+    )
+    louder_share: Number = Field(
+        0.3333,
+        gt=0,
+        le=1,
+        description="share of a position's bands in which a background may be louder than the run beyond chance; with "
+        "more, nothing is subtracted (common practice: something else is wrong then)",
+    )
+    references: tuple[Name, ...] = Field(
+        (), description="positions of reference sensors; what is coherent with them is removed from all others"
+    )
+    most_removed_db: Number = Field(
+        10.0,
+        gt=0,
+        le=40,
+        description="dB, a level of which references explain more is left as a bound (from memory: coherent removal is "
+        "reported to gain 10 to 15 dB)",
+    )
+
+
+class Uncertainty(Section):
+    """What no recording tells of the uncertainty of a level."""
+
+    response_db: Curve = Field(
+        ((250.0, 0.05), (2000.0, 0.05), (5000.0, 0.2), (10000.0, 0.5)),
+        description="[Hz, dB] pairs, standard uncertainty of a chart's response, between the pairs linear over the "
+        "logarithm of frequency (from memory: 0.05 dB to 2 kHz, 0.5 to 1 dB at 10 kHz)",
+    )
+    no_chart_db: Curve = Field(
+        ((250.0, 0.1), (2000.0, 0.3), (10000.0, 1.5)),
+        description="[Hz, dB] pairs, the same for a sensor without a chart, or beyond its ends (own choice)",
+    )
+    static_pressure_db_per_kpa: Number = Field(
+        0.01,
+        ge=0,
+        description="dB/kPa, standard uncertainty of a sensor's sensitivity by the change of air pressure since its "
+        "check (from memory: 0.05 to 0.12 dB over 12 kPa)",
+    )
+    temperature_db_per_k: Number = Field(
+        0.01, ge=0, description="dB/K, the same by the change of temperature (from memory, about 0.01 dB/K or less)"
+    )
+    unknown_pressure_kpa: Number = Field(
+        3.0,
+        ge=0,
+        description="kPa, change since the check where air pressures are not given (common practice: weather)",
+    )
+    unknown_temperature_k: Number = Field(
+        10.0, ge=0, description="K, change since the check where temperatures are not given (own choice)"
+    )
+    speed_pct: Number = Field(
+        0.5, ge=0, le=20, description="%, standard uncertainty of an achieved speed (common practice in wind tunnels)"
+    )
+    air_missing_db: Number = Field(
+        0.25,
+        ge=0,
+        le=10,
+        description="dB, standard uncertainty by the density of air where its state is not given (common practice: 10 "
+        "K make 0.30 dB, 3 kPa 0.26 dB)",
+    )
+    mounting_db: Curve = Field(
+        ((1000.0, 0.0),),
+        description="[Hz, dB] pairs, standard uncertainty of the mounting, the same in all runs of one mount; none "
+        "unless stated (from memory: 0.2 dB below 1 kHz, 2 dB above 5 kHz)",
     )
 
 
@@ -328,6 +442,28 @@ class OperatingPoint(Section):
     nominal_speeds: tuple[Annotated[Number, Field(ge=0)], ...] = Field(
         (), description="nominal speeds in report.speed_unit; empty: found from the set speeds"
     )
+    held: Literal["speed", "dynamic-pressure"] = Field(
+        "speed", description="what the facility holds: levels are brought to the nominal one of it"
+    )
+    speed_exponent: Number = Field(
+        4.0,
+        gt=0,
+        le=10,
+        description="exponent of power on speed by which levels are brought to the nominal point (common "
+        "practice: 4 for wall pressure, 6 for radiated sound)",
+    )
+    reference_density_kgm3: Number = Field(
+        1.2, ge=0.3, le=2, description="kg/m3, density of the air that levels are brought to (common practice)"
+    )
+    extrapolated_above_db: Number = Field(
+        1.0, gt=0, description="dB, a larger correction is marked as extrapolated (common practice)"
+    )
+    extrapolated_speed_share: Number = Field(
+        0.05,
+        gt=0,
+        lt=0.5,
+        description="share of the speed, a run further off is marked as extrapolated (common practice)",
+    )
 
 
 class Compare(Section):
@@ -337,7 +473,9 @@ class Compare(Section):
         0.5, ge=0, description="dB, a smaller difference is of no practical use (common practice)"
     )
     repeats_pooled: bool = Field(
-        True, description="pool the scatter of repeats over positions, conditions and operating points of a session"
+        True,
+        description="pool the scatter of repeats over positions, conditions and operating points of a session; false: "
+        "each position's own repeats, or the random error where it is larger",
     )
     session_sd_db: Number = Field(
         0.5,

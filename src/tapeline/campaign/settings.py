@@ -31,6 +31,7 @@ from tapeline.campaign.setting_sections import (
     Spectra,
     Spectrogram,
     Tables,
+    Uncertainty,
     Weighting,
     refuse,
 )
@@ -56,6 +57,7 @@ __all__ = [
     "Spectra",
     "Spectrogram",
     "Tables",
+    "Uncertainty",
     "Weighting",
 ]
 
@@ -103,6 +105,7 @@ class Settings(Section):
     background: Annotated[Background, AfterValidator(_ordered_margins)] = Field(
         Background(), description="limits of the background subtraction"
     )
+    uncertainty: Uncertainty = Field(Uncertainty(), description="what no recording tells of the uncertainty of a level")
     operating_point: OperatingPoint = Field(OperatingPoint(), description="grouping of speeds and yaw angles")
     reference_pressure_pa: Number = Field(
         2.0e-5, gt=0, description="Pa, reference of all levels (ISO 1683:2015: 20 uPa in gases)"

@@ -6,6 +6,7 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Any, Literal, TypeAlias, TypeVar
 
+from tapeline.campaign.backgrounds import Backgrounds
 from tapeline.campaign.settings import (
     Background,
     BandHistory,
@@ -16,11 +17,13 @@ from tapeline.campaign.settings import (
     CrossSpectra,
     FlowBins,
     History,
+    OperatingPoint,
     Overall,
     Ranking,
     RawFormat,
     Spectra,
     Spectrogram,
+    Uncertainty,
 )
 
 PartT = TypeVar("PartT", bound=Any)
@@ -216,6 +219,7 @@ class SpectraNeeds:
     band_history: tuple[BandHistory, Bands] | None
     spectrogram: Spectrogram | None
     cross_spectra: tuple[CrossSpectra, float] | None
+    references: tuple[tuple[str, ...], float] | None
     flow: FlowNeeds | None
 
 
@@ -257,12 +261,33 @@ class VerdictsNeeds:
 
 
 @dataclass(frozen=True)
+class Achieved:
+    """Speed and air of a run as the run table has them; None where it says nothing. `nominal_mps` is its point's."""
+
+    nominal_mps: float | None
+    speed_mps: float | None
+    dynamic_pressure_pa: float | None
+    temperature_c: float | None
+    static_pressure_hpa: float | None
+    humidity_pct: float | None
+
+
+@dataclass(frozen=True)
+class CheckAir:
+    """Mean temperature and pressure at a session's calibrator checks, None where none is stated."""
+
+    temperature_c: float | None
+    static_pressure_hpa: float | None
+
+
+@dataclass(frozen=True)
 class SessionRun:
-    """One run of a session and the background runs subtracted from it."""
+    """One run of a session, what is subtracted from it, and the state of the flow."""
 
     run: str
     kind: str
-    background: tuple[str, ...]
+    backgrounds: Backgrounds
+    achieved: Achieved
 
 
 @dataclass(frozen=True)
@@ -281,6 +306,9 @@ class TablesNeeds:
     bands: Bands
     overall: tuple[Overall, ...]
     background: Background
+    uncertainty: Uncertainty
+    operating_point: OperatingPoint
+    check_air: CheckAir
     confidence: float
     reference_pressure_pa: float
 
@@ -316,6 +344,8 @@ class RunRow:
     use: bool
     remark: str
     background_runs: tuple[str, ...]
+    background_kind: str | None
+    background_refused: tuple[str, ...]
     left_out: tuple[str, ...]
 
 
@@ -356,6 +386,7 @@ class CompareRun:
     speed_mps: float
     yaw_deg: float
     background: tuple[str, ...]
+    speed_is_measured: bool
 
 
 @dataclass(frozen=True)

@@ -86,7 +86,11 @@ RUNS = Table(
         ),
         Column("speed_mps", number("m/s", least=0, most=340), "set speed", unit="m/s"),
         Column("yaw_deg", number("degrees", least=-180, most=180), "set yaw angle", default=0.0, unit="deg"),
-        Column("background", BACKGROUND, "background runs to subtract; empty: found by itself"),
+        Column(
+            "background",
+            BACKGROUND,
+            "background runs to subtract from a measurement, separated by spaces, or none; empty: found by itself",
+        ),
         Column("calibrator", IDENTIFIER_KIND, "the calibrator used; needed for calibrations"),
         Column("stage", words(before="before", after="after"), "when; needed for calibrations"),
         Column(

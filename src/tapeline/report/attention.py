@@ -8,6 +8,7 @@ from typing import Any
 
 from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
+from tapeline.report.attention_background import without_background
 from tapeline.report.attention_item import Attention
 from tapeline.report.attention_range import range_lines
 from tapeline.report.comparison_views import condition_title
@@ -27,12 +28,12 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *_checks(tables),
         *_comparisons(tables, campaign),
         *_bounds(tables, campaign),
-        *_without_background(tables),
+        *without_background(tables, _used_states(tables, campaign)),
         *range_lines(tables, campaign),
         *_single_runs(tables),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")
-          for warning in campaign.warnings),
+          for warning in campaign.warnings if warning.column != "background"),
     ]  # fmt: skip
     return sorted(lines, key=lambda line: SEVERITY.get(line.severity, len(SEVERITY)))
 
@@ -203,10 +204,12 @@ def _comparisons(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     ]
 
 
-def _used_states(tables: FinishedTables) -> list[Row]:
-    """Counts of states of the measurements that are used, with their `condition`."""
+def _used_states(tables: FinishedTables, campaign: Campaign) -> list[Row]:
+    """Counts of states of the measurements that are used, with their `condition`; of no reference sensor."""
     rows: list[Row] = []
     for row in tables.band_states():
+        if row["position"] in campaign.settings.background.references:
+            continue
         run = tables.run_by_name.get(row["run"])
         if run is not None and run["kind"] == "measurement" and run["status"] == "used":
             rows.append({**row, "condition": run["condition"]})
@@ -222,8 +225,11 @@ def _summed(rows: Iterable[Row], name: str) -> dict[Any, int]:
 
 def _bounds(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     """One line a session: how many levels of each condition are bounds, and where most of them are."""
-    least = campaign.settings.background.least_margin_db
-    states = _used_states(tables)
+    settings = campaign.settings.background
+    removed = (
+        f", or taken down by more than {settings.most_removed_db:g} dB by references" if settings.references else ""
+    )
+    states = _used_states(tables, campaign)
     lines = []
     for session in sorted({row["session"] for row in states if row["state"] == "bound"}):
         own = [row for row in states if row["session"] == session]
@@ -239,7 +245,8 @@ def _bounds(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
             Attention(
                 "note",
                 f"session {session}",
-                f"band levels less than {least:g} dB above the background, so only upper bounds: {'; '.join(shares)}; "
+                f"band levels less than {settings.least_margin_db:g} dB above the background{removed}, so only upper "
+                f"bounds: {'; '.join(shares)}; "
                 f"most at {listed(worst, 3)}",
                 "read them as 'at most'; for values lower the background or measure closer to the source",
             )
@@ -253,40 +260,25 @@ def in_settings_order(campaign: Campaign, names: Iterable[str | None]) -> list[s
     return sorted(names, key=lambda name: (order.get(name or "", len(order)), name or ""))
 
 
-def _without_background(tables: FinishedTables) -> list[Attention]:
-    states: dict[tuple[str, str], set[str]] = {}
-    for row in _used_states(tables):
-        states.setdefault((row["session"], row["run"]), set()).add(row["state"])
-    runs: dict[str, set[str]] = {}
-    for (session, run), found in states.items():
-        # Bands that a slower background does not reach have none either: that is said with the bands.
-        if found == {"none"}:
-            runs.setdefault(session, set()).add(run)
-    return [
-        Attention(
-            "doubtful",
-            f"session {session}, {counted(len(names), 'run')}: {listed(sorted(names), 4)}",
-            "no background run: nothing is subtracted, and the levels may hold any amount of background",
-            "record a background run at the same speed and yaw",
-        )
-        for session, names in sorted(runs.items())
-    ]
-
-
 def _single_runs(tables: FinishedTables) -> list[Attention]:
-    single: dict[str, set[str]] = {}
+    """Comparisons with a single run of a condition; where there are more, they cannot be put together."""
+    single: dict[tuple[str, bool], set[str]] = {}
     for row in tables.comparisons:
-        if min(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())) == 1:
-            single.setdefault(row["comparison"], set()).add(row["sessions"])
+        for side in ("reference", "treatment"):
+            if len(row[f"{side}_runs"] or ()) == 1:
+                single.setdefault((row["comparison"], (row[f"{side}_available"] or 1) > 1), set()).add(row["sessions"])
     return [
         Attention(
             "note",
             f"comparison {name}, session {listed(sorted(sessions), 3)}",
-            "a condition has a single run at some operating points: its interval rests on other repeats or on the "
+            "of a condition's repeats a single one counts at some operating points: the others are unusable there, or "
+            "have no background where it was subtracted from this one"
+            if more
+            else "a condition has a single run at some operating points: its interval rests on other repeats or on the "
             "random error alone",
-            "repeat the run",
+            "see quality and background of the repeats" if more else "repeat the run",
         )
-        for name, sessions in sorted(single.items())
+        for (name, more), sessions in sorted(single.items())
     ]
 
 

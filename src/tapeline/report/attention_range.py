@@ -8,6 +8,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.attention_item import Attention
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.wording import counted, listed, printable
+from tapeline.store.tables import BACKGROUND_DOUBTS
 
 NO_LEVEL = "no level"
 
@@ -32,15 +33,68 @@ SAID = {
         "the background runs do not reach there",
         "record the background at the same sampling rate",
     ),
+    "background-unsteady": (
+        "background doubted",
+        "its runs scatter by more than background.spread_limit_db",
+        "see what changed between the background runs; repeat them",
+    ),
+    "background-refused": (
+        "nothing subtracted",
+        "background runs were refused there, or heard other reference sensors",
+        "see background_refused in the table of runs, and which references were usable",
+    ),
+    "background-unusable": (
+        "nothing subtracted",
+        "the channel is unusable in the background runs",
+        "repeat the background runs",
+    ),
+    "background-louder": (
+        "nothing subtracted",
+        "the background runs are louder than the runs in too many bands: something else is wrong",
+        "see whether gain, sensor or speed changed between the runs",
+    ),
+    "background-between-speeds": (
+        "background estimated",
+        "a power law between the background runs at two other speeds",
+        "record the background at this speed",
+    ),
+    "at-electrical-floor": (
+        "at the electrical floor",
+        "less than background.least_margin_db above the wind-off level",
+        "raise the gain, or read these bands as an upper bound of what the flow makes",
+    ),
+    "references-missing": (
+        "nothing coherent removed",
+        "no reference sensor was recorded and usable, or the record is too short for so many",
+        "see the reference channels' verdicts",
+    ),
+    "extrapolated": (
+        "nominal levels extrapolated",
+        "speed or air are far from the nominal operating point",
+        "use nominal_level_db with care, or repeat the run at its speed",
+    ),
 }
 """Of each mark of a band: what is the matter, why, and what to do."""
+
+DOUBTED = BACKGROUND_DOUBTS | {"background-refused", "background-unusable"}
+"""Marks of levels that may hold any amount of background."""
+
+OF_MEASUREMENTS = {
+    "at-electrical-floor",
+    "extrapolated",
+    "references-missing",
+    "background-louder",
+    "background-refused",
+    "background-unusable",
+}
+"""Marks that say nothing of a background run, or of an unusable channel."""
 
 
 def range_lines(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     """Marks of bands, comparisons of a part, stretches left out, what was asked for and could not be made."""
     return [
         *_nothing_left(tables),
-        *_bands(tables),
+        *_bands(tables, campaign),
         *_in_part(tables),
         *_left_out(tables),
         *_without_bins(tables, campaign),
@@ -48,13 +102,21 @@ def range_lines(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     ]
 
 
-def _marked(tables: FinishedTables) -> dict[tuple[str, str], dict[float, set[str]]]:
+def _marked(tables: FinishedTables, campaign: Campaign) -> dict[tuple[str, str], dict[float, set[str]]]:
     """Positions by band, of each session and mark."""
     found: dict[tuple[str, str], dict[float, set[str]]] = {}
+    measured = {row["run"] for row in tables.runs if row["kind"] == "measurement"}
+    references = set(campaign.settings.background.references)
+    bare = {row["run"] for row in tables.runs if row["background_kind"] is None}
     for session, table in tables.bands.items():
-        columns = (table.column(name).to_pylist() for name in ("position", "band_hz", "marks"))
-        for position, band, marks in zip(*columns, strict=True):
+        columns = (table.column(name).to_pylist() for name in ("run", "position", "band_hz", "marks", "quality"))
+        for run, position, band, marks, quality in zip(*columns, strict=True):
             for mark in marks or ():
+                idle = run not in measured or quality == "unusable" or position in references
+                if mark in OF_MEASUREMENTS and idle:
+                    continue
+                if mark == "background-refused" and run in bare:
+                    continue
                 found.setdefault((session, mark), {}).setdefault(band, set()).add(position)
     return found
 
@@ -113,11 +175,16 @@ def _without_overall(tables: FinishedTables, campaign: Campaign) -> list[Attenti
     ]
 
 
-def _bands(tables: FinishedTables) -> list[Attention]:
+def _bands(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     """One line a session and mark."""
     return [
-        Attention("note", f"session {session}", f"{SAID[mark][0]}: {_where(by_band)}: {SAID[mark][1]}", SAID[mark][2])
-        for (session, mark), by_band in sorted(_marked(tables).items())
+        Attention(
+            "doubtful" if mark in DOUBTED else "note",
+            f"session {session}",
+            f"{SAID[mark][0]}: {_where(by_band)}: {SAID[mark][1]}",
+            SAID[mark][2],
+        )
+        for (session, mark), by_band in sorted(_marked(tables, campaign).items())
         if mark in SAID
     ]
 

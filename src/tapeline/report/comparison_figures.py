@@ -22,11 +22,12 @@ from tapeline.report.figure_messages import differences_message, levels_message
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figures_bands import Limits, Sides, difference_figure, difference_limits, level_limits
 from tapeline.report.figures_bands import levels_figure as draw_levels
+from tapeline.report.figures_budget import budget_figure, joined_terms, largest_terms
 from tapeline.report.figures_heat import heat_limit, heat_map
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable
 from tapeline.report.tables_of_differences import overall_table
-from tapeline.report.wording import BAND_WORDS, operating_point
+from tapeline.report.wording import BAND_WORDS, listed, operating_point, short
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,7 @@ class ComparisonPart:
     overall: PlainTable
     views: tuple[ViewPictures, ...]
     left_out: tuple[str, ...]
+    budget: Picture | None
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,54 @@ def _part(
         overall=overall_table(campaign, first.comparison, [row for view in own for row in view.overall]),
         views=tuple(_view_pictures(tables, campaign, shelf, view, scales) for view in own if view.key in chosen),
         left_out=tuple(_title(campaign, view) for view in own if view.key not in chosen and view.bands),
+        budget=_budget(tables, campaign, shelf, own),
     )
+
+
+def _budget(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, own: Sequence[View]) -> Picture | None:
+    """The uncertainty of one position, the first in rank: of the treatment's level and of the difference."""
+    view = next((each for each in own if each.bands), None)
+    if view is None:
+        return None
+    position = by_rank(view, tables.ranking)[0]
+    session = view.treatment_session
+    alone = [
+        row
+        for row in tables.budgets(position, session, view.speed_mps, view.yaw_deg)
+        if row["budget"] == "absolute" and row["condition"] == view.treatment
+    ]
+    together = [
+        row
+        for row in tables.budgets(position, view.sessions, view.speed_mps, view.yaw_deg)
+        if row["budget"] == "difference" and row["comparison"] == view.comparison
+    ]
+    title = condition_title(campaign, view.treatment)
+    titles = (
+        f"level, {short(title, 24)}, n = {_most_runs(alone)} runs",
+        f"difference, n = {_most_runs(together)} runs",
+    )
+    panels = {words: rows for words, rows in zip(titles, (alone, together), strict=True) if rows}
+    if not panels:
+        return None
+    heading = Heading(
+        f"What the uncertainty is made of, {view.comparison}", f"{selection(campaign, view)} · {position}"
+    )
+    first = [joined_terms(row) for row in together or alone]
+    largest = largest_terms({"": together or alone})[:2]
+    sums = [f"{name} up to {max(terms.get(name, 0.0) for terms in first):.2f} dB" for name in largest]
+    return shelf.add(
+        _name(campaign, "budget", view),
+        budget_figure(panels, heading),
+        alt=f"Standard uncertainty by band at {position}; largest terms of the "
+        f"{'difference' if together else 'level'}: {listed(sums, 2)}.",
+        caption=f"Standard uncertainties at {position}, the position ranked first: of the mean level as an absolute "
+        "one, and of the difference, from which what both levels share has gone. The terms add in quadrature; which of "
+        "them are measured and which are assumptions of the settings stands in tables/budgets.parquet.",
+    )
+
+
+def _most_runs(rows: Sequence[Row]) -> int:
+    return max((len(row["runs"] or ()) for row in rows), default=0)
 
 
 def _title(campaign: Campaign, view: View) -> str:

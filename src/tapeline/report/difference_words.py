@@ -35,7 +35,7 @@ def conditions_of(campaign: Campaign, row: Row) -> str:
 def _basis(campaign: Campaign, row: Row) -> str:
     """The bracket of a sentence without the interval's numbers: runs and pairing."""
     parts = [run_count(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())), pairing(row["pairing"])]
-    return ", ".join([*parts, "doubtful channel or calibration"] if row["doubtful"] else parts)
+    return ", ".join([*parts, "doubtful channel, calibration or background"] if row["doubtful"] else parts)
 
 
 def difference_words(campaign: Campaign, row: Row) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -67,7 +67,7 @@ def findings_of(tables: FinishedTables, campaign: Campaign) -> list[Finding]:
     bands = _largest_shown_bands(tables.comparisons)
     ranked = _first_to_work_on(tables.ranking)
     hidden = _narrowest_not_shown(overall)
-    bound = _loudest_bound(tables)
+    bound = _loudest_bound(tables, campaign.settings.background.references)
 
     chosen: list[Finding] = [] if largest is None else [_difference(campaign, largest, "overall difference")]
     chosen += [_difference(campaign, row, "band difference") for row in bands[:2]]
@@ -139,11 +139,14 @@ def _narrowest_not_shown(overall: Iterable[Row]) -> Row | None:
     return min(hidden, key=order, default=None)
 
 
-def _loudest_bound(tables: FinishedTables) -> Row | None:
+def _loudest_bound(tables: FinishedTables, references: Collection[str]) -> Row | None:
     bounds = [
         row
         for row in tables.overall
-        if row["state"] == "bound" and row["upper_bound_db"] is not None and row["quality"] != "unusable"
+        if row["state"] == "bound"
+        and row["upper_bound_db"] is not None
+        and row["quality"] != "unusable"
+        and row["position"] not in references
     ]
     best = min((WEIGHTING_ORDER.get(row["weighting"], 9) for row in bounds), default=0)
     loudest = [row for row in bounds if WEIGHTING_ORDER.get(row["weighting"], 9) == best]

@@ -121,6 +121,14 @@ class FinishedTables:
         rows: list[Row] = [] if table is None else table.to_pylist()
         return rows
 
+    def budgets(self, position: str, sessions: str, speed_mps: float, yaw_deg: float) -> list[Row]:
+        """The uncertainty budgets of the bands of one position at one operating point."""
+        path = self.folder / "budgets.parquet"
+        at = [("position", "==", position), ("sessions", "==", sessions), ("quantity", "==", "band")]
+        chosen = [*at, ("speed_mps", "==", speed_mps), ("yaw_deg", "==", yaw_deg)]
+        rows: list[Row] = pq.read_table(path, filters=chosen, use_threads=False).to_pylist() if path.is_file() else []
+        return rows
+
     @cached_property
     def runs_with_flow_bins(self) -> frozenset[str]:
         """Runs with levels by measured speed and yaw."""

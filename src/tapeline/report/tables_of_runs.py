@@ -105,7 +105,7 @@ def _log_row(row: Row, quality: Sequence[Row], unit: str) -> tuple[str, ...]:
         number(row["dynamic_pressure_pa"]),
         number(row["temperature_c"]),
         number(row["duration_s"]),
-        listed(row["background_runs"] or (), 4) or NO_VALUE,
+        listed(row["background_runs"] or (), 4) or ("refused" if row["background_refused"] else NO_VALUE),
         row["status"] or NO_VALUE,
         _left_out(row, quality),
         row["remark"] or "",

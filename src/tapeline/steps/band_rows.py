@@ -5,16 +5,22 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tapeline.acoustics import background
-from tapeline.acoustics.background import Subtraction, background_uncertainty_db, random_uncertainty_db
-from tapeline.acoustics.band_levels import Method, Powers, band_sums, shares_of
+from tapeline.acoustics.band_levels import Method, band_sums, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
-from tapeline.acoustics.uncertainty import welch_satterthwaite
-from tapeline.acoustics.usable_range import ChannelRange, RangeLimits, absent, band_limits
+from tapeline.acoustics.usable_range import absent
 from tapeline.acoustics.windows import Reals
-from tapeline.steps.session_levels import Job, Measured, interval_columns, level_columns, number, subtracted
+from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
+from tapeline.steps.session_levels import (
+    Job,
+    Measured,
+    band_powers_of,
+    interval_columns,
+    level_columns,
+    levels_of,
+    number,
+)
+from tapeline.steps.usable_bands import held_lines, limits_of
 from tapeline.store import tables
 
 METHODS: tuple[Method, Method] = ("lines", "filters")
@@ -24,15 +30,17 @@ def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     """One row a position and band of one run."""
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)
-    total, below, result = subtracted(job, m, bands, "Z")
-    columns = level_columns(job, total.power, below.power if below else None, result)
-    columns |= _uncertainties(m, total, below, result)
-    columns |= interval_columns(job, columns["level_db"], total.degrees_of_freedom)
-    lines, filters_less_lines = held_lines(m, bands, settings.method), _filters_less_lines_db(m, bands)
-    narrower = m.has_background[:, None] & ~np.isfinite(below.power) if below else np.zeros(total.power.shape, bool)
+    levels = levels_of(job, m, band_powers_of(bands, "Z", settings.method))
+    result, below, electrical = levels.result, levels.below, levels.electrical
+    columns = level_columns(
+        job, m, result, None if below is None else below.power, None if electrical is None else electrical.power
+    )
+    columns |= uncertainty_columns(job, m, levels, frequency_terms(job, m, bands.midband_hz))
+    columns |= interval_columns(job, columns["level_db"], levels.total.degrees_of_freedom)
+    lines, filters_less_lines = held_lines(m.run, bands, settings.method), _filters_less_lines_db(m, bands)
     rows = []
     for p, position in enumerate(m.run.positions):
-        limits = limits_of(job, m, bands, lines, p)
+        limits = limits_of(m.run, bands, lines, p, settings, job.filters)
         gone = absent(limits)
         differ = np.abs(filters_less_lines[p]) > settings.methods_differ_db
         for b in range(len(bands)):
@@ -52,16 +60,12 @@ def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
             if not gone[b]:
                 row |= {name: number(array[p, b]) for name, array in columns.items()}
                 row["state"] = tables.STATES[result.state[p, b]]
+                row["taken_off"] = tables.TAKEN_OFF[levels.taken_off[p, b]]
                 row["filters_minus_lines_db"] = number(filters_less_lines[p, b])
                 row["marks"] += ["methods-differ"] if differ[b] else []
-                row["marks"] += ["background-narrower"] if narrower[p, b] else []
+                row["marks"] += [name for name, flags in levels.marks.items() if flags[p, b]]
             rows.append(row)
     return rows
-
-
-def held_lines(m: Measured, bands: Bands, method: Method) -> Reals:
-    """How many lines each band holds."""
-    return np.array([band.share.sum() for band in shares_of(bands, m.run.spectra, method)])
 
 
 def _filters_less_lines_db(m: Measured, bands: Bands) -> Reals:
@@ -69,30 +73,3 @@ def _filters_less_lines_db(m: Measured, bands: Bands) -> Reals:
     lines, filters = (band_sums(m.run.spectra, shares_of(bands, m.run.spectra, way)).power for way in METHODS)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(10.0 * np.log10(filters / lines))
-
-
-def limits_of(
-    job: Job, m: Measured, bands: Bands, lines: Reals, p: int, used_s: float | None = None
-) -> dict[str, NDArray[np.bool_]]:
-    """What limits the bands of one position; see `band_limits`. `used_s` where it is not all of the run's."""
-    high_pass, low_pass = job.filters.get(m.run.positions[p], (np.nan, np.nan))
-    channel = ChannelRange(m.run.response_low_hz[p], m.run.response_high_hz[p], high_pass, low_pass)
-    b = job.needs.bands
-    limits = RangeLimits(b.least_lines, b.least_bandwidth_time, b.highest_fraction_of_rate)
-    return band_limits(bands, lines, m.run.used_s if used_s is None else used_s, m.run.sample_rate_hz, channel, limits)
-
-
-def _uncertainties(m: Measured, total: Powers, below: Powers | None, result: Subtraction) -> dict[str, Reals]:
-    random, left = random_uncertainty_db(result), background_uncertainty_db(result)
-    degrees = total.degrees_of_freedom
-    if below is not None:
-        both = welch_satterthwaite([total.variance, below.variance], [degrees, below.degrees_of_freedom])
-        is_subtracted = (result.state != background.CLEAR) & (result.state != background.NONE)
-        degrees = np.where(is_subtracted, both, degrees)
-    bound = result.state == background.BOUND
-    return {
-        "random_uncertainty_db": random,
-        "background_uncertainty_db": left,
-        "standard_uncertainty_db": np.sqrt(random**2 + left**2 + m.uncertainty_db[:, None] ** 2),
-        "degrees_of_freedom": np.where(bound, np.nan, degrees),
-    }

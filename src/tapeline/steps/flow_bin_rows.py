@@ -12,8 +12,8 @@ from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.usable_range import absent
 from tapeline.acoustics.windows import Reals, line_covariance, window
 from tapeline.steps import places
-from tapeline.steps.band_rows import held_lines, limits_of
 from tapeline.steps.session_levels import Job, Measured, interval_columns, number
+from tapeline.steps.usable_bands import held_lines, limits_of
 from tapeline.store import parquet
 from tapeline.store.tables import FLOW_BINS, FLOW_SPECTRA
 
@@ -24,7 +24,7 @@ def flow_bin_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     """One row a position, bin and band of one run; none where the run has no flow series."""
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)
-    lines, shares = held_lines(m, bands, settings.method), shares_of(bands, m.run.spectra, settings.method)
+    lines, shares = held_lines(m.run, bands, settings.method), shares_of(bands, m.run.spectra, settings.method)
     shape = window(job.needs.window, m.run.block_frames)
     covariances: dict[tuple[int, ...], Reals] = {}
     rows: list[dict[str, Any]] = []
@@ -35,7 +35,7 @@ def flow_bin_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
             covariances[pairs] = line_covariance(shape, m.run.hop_frames, pairs)
         spectra = LineSpectra(np.array([found["psd_pa2_per_hz"]]), m.run.spectra.step_hz, covariances[pairs])
         powers = band_sums(spectra, shares)
-        limits = limits_of(job, m, bands, lines, p, found["used_s"])
+        limits = limits_of(m.run, bands, lines, p, settings, job.filters, found["used_s"])
         gone = absent(limits)
         level = level_db(powers.power, job.needs.reference_pressure_pa)
         columns = {

@@ -11,11 +11,23 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from tapeline.acoustics import background
 from tapeline.acoustics.comparison import RunLevels
 from tapeline.acoustics.windows import Reals
 from tapeline.store import parquet, tables
 
-FIELDS = ("corrected_level_db", "random_uncertainty_db", "background_uncertainty_db", "upper_bound_db")
+FIELDS = (
+    "corrected_level_db",
+    "random_uncertainty_db",
+    "background_uncertainty_db",
+    "upper_bound_db",
+    "background_own_uncertainty_db",
+)
+
+SHARED_TERMS = ("calibration", "response", "environment", "mounting", "speed", "steadiness")
+"""Terms of a level's uncertainty beside these two, as the columns `<name>_uncertainty_db` have them."""
+
+COLUMNS = (*FIELDS, *(f"{name}_uncertainty_db" for name in SHARED_TERMS))
 
 EDGES = ("lower_edge_hz", "upper_edge_hz")
 
@@ -36,7 +48,8 @@ class Item:
 class LevelCube:
     """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands.
 
-    `narrower` says which overall levels sum less than the range asked for.
+    `narrower` says which overall levels sum less than the range asked for, `taken_off` what there was to take off, by
+    its place in `tables.TAKEN_OFF`.
     """
 
     runs: tuple[str, ...]
@@ -47,8 +60,19 @@ class LevelCube:
     upper_edge_hz: Reals
     narrower: NDArray[np.bool_]
     state: NDArray[np.int8]
+    taken_off: NDArray[np.int8]
     usable: NDArray[np.bool_]
     doubtful: NDArray[np.bool_]
+
+    def comparable(self, index: list[int]) -> NDArray[np.bool_]:
+        """Which of some runs' levels can be put together, (runs, positions, items).
+
+        Not what is unusable; nor, where something was subtracted, a run of which less could be taken off.
+        """
+        usable = self.usable[index][:, :, None] & np.ones(self.state[index].shape, dtype=bool)
+        subtracted = (usable & (self.state[index] >= background.CORRECTED)).any(axis=0)
+        most = np.where(usable, self.taken_off[index], -1).max(axis=0, initial=-1)
+        return np.asarray(usable & ~(subtracted & (self.taken_off[index] < most)))
 
     @cached_property
     def known(self) -> NDArray[np.bool_]:
@@ -59,15 +83,16 @@ class LevelCube:
     def levels(self, runs: Iterable[str], compared: NDArray[np.bool_] | None = None) -> RunLevels:
         """Levels of some runs; those not usable are left out, and what is not in `compared` (positions, items)."""
         index = [self.runs.index(name) for name in runs]
-        usable = self.usable[index][:, :, None]
+        usable = self.comparable(index)
         if compared is not None:
             usable = usable & compared
-        level, random, left, upper = (np.where(usable, self.values[name][index], np.nan) for name in FIELDS)
-        return RunLevels(level, random, left, upper, np.where(usable, self.state[index], -1).astype(np.int8))
+        level, random, left, upper, own = (np.where(usable, self.values[name][index], np.nan) for name in FIELDS)
+        state = np.where(usable, self.state[index], -1).astype(np.int8)
+        return RunLevels(level, random, left, upper, state, np.nan_to_num(own))
 
 
-def load_cube(results: Path) -> LevelCube:
-    """Read the bands and overall tables of all sessions."""
+def load_cube(results: Path, left_out: Iterable[str] = ()) -> LevelCube:
+    """Read the bands and overall tables of all sessions; the positions `left_out` are not compared."""
     parts = [
         *((table, _band_items(table)) for table in parquet.read_partitions(results / "tables" / "bands").values()),
         *((table, _overall_items(table)) for table in parquet.read_partitions(results / "tables" / "overall").values()),
@@ -76,14 +101,15 @@ def load_cube(results: Path) -> LevelCube:
     positions = tuple(sorted({name for table, _ in parts for name in table.column("position").to_pylist()}))
     items = tuple(sorted({item for _, found in parts for item in found}, key=_order))
     shape = (len(runs), len(positions), len(items))
-    values = {name: np.full(shape, np.nan) for name in FIELDS}
+    values = {name: np.full(shape, np.nan) for name in COLUMNS}
     edges = {name: np.full(shape, np.nan) for name in EDGES}
     narrower = np.zeros(shape, dtype=bool)
-    state = np.full(shape, -1, dtype=np.int8)
-    usable, doubtful = np.zeros(shape[:2], dtype=bool), np.zeros(shape[:2], dtype=bool)
+    state, taken_off = np.full(shape, -1, dtype=np.int8), np.zeros(shape, dtype=np.int8)
+    usable, doubtful = np.zeros(shape[:2], dtype=bool), np.zeros(shape, dtype=bool)
     run_place, position_place = _places(runs), _places(positions)
     item_place = {item: i for i, item in enumerate(items)}
     state_code = {name: code for code, name in enumerate(tables.STATES)}
+    off_code = {name: code for code, name in enumerate(tables.TAKEN_OFF)}
     for table, found in parts:
         r = [run_place[name] for name in table.column("run").to_pylist()]
         p = [position_place[name] for name in table.column("position").to_pylist()]
@@ -93,13 +119,19 @@ def load_cube(results: Path) -> LevelCube:
         for name, array in edges.items():
             if name in table.column_names:
                 array[r, p, i] = _floats(table, name)
-        narrower[r, p, i] = ["narrower-range" in (marks or ()) for marks in table.column("marks").to_pylist()]
+        every = [frozenset(marks or ()) for marks in table.column("marks").to_pylist()]
+        narrower[r, p, i] = ["narrower-range" in marks for marks in every]
         state[r, p, i] = [state_code.get(name, -1) for name in table.column("state").to_pylist()]
+        taken_off[r, p, i] = [off_code.get(name, 0) for name in table.column("taken_off").to_pylist()]
         quality, calibration = table.column("quality").to_pylist(), table.column("calibration").to_pylist()
         usable[r, p] = [q != "unusable" and c != "unusable" for q, c in zip(quality, calibration, strict=True)]
-        doubtful[r, p] = ["doubtful" in pair for pair in zip(quality, calibration, strict=True)]
+        doubts = zip(quality, calibration, every, strict=True)
+        doubtful[r, p, i] = [
+            "doubtful" in (q, c) or not tables.BACKGROUND_DOUBTS.isdisjoint(marks) for q, c, marks in doubts
+        ]
+    usable[:, [position_place[name] for name in left_out if name in position_place]] = False
     lower, upper = (edges[name] for name in EDGES)
-    return LevelCube(runs, positions, items, values, lower, upper, narrower, state, usable, doubtful)
+    return LevelCube(runs, positions, items, values, lower, upper, narrower, state, taken_off, usable, doubtful)
 
 
 def _order(item: Item) -> tuple[str, str, float, float]:

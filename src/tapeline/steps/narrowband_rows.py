@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics import background
-from tapeline.acoustics.band_levels import LineSpectra, Powers, mean_powers, on_lines
+from tapeline.acoustics.band_levels import LineSpectra, Powers, on_lines
 from tapeline.acoustics.statistics import spectrum_interval_db
-from tapeline.steps.session_levels import Job, Measured, keep_where, number
+from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
+from tapeline.steps.session_levels import Job, Measured, levels_of, number
 
 
 def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
@@ -18,16 +18,15 @@ def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     low, high = job.needs.range_hz
     kept = np.flatnonzero((hz >= low) & (hz <= high))
     cut = slice(kept[0], kept[-1] + 1) if kept.size else slice(0, 0)
-    lines = _lines(spectra, spectra, cut)
-    below, result = None, background.without_background(lines.power, lines.variance)
-    if m.has_background.any():
-        below = mean_powers([_lines(b, spectra, cut) for b in m.below], m.used)
-        corrected = background.subtract(lines.power, below.power, lines.variance, below.variance, job.limits)
-        result = keep_where(m.has_background[:, None] & np.isfinite(below.power), corrected, lines)
+    levels = levels_of(job, m, lambda each: _lines(each, spectra, cut), bounds=False)
+    result, below = levels.result, levels.below
+    doubt = uncertainty_columns(job, m, levels, frequency_terms(job, m, hz[cut]), intervals=False)
     line_low, line_high = spectrum_interval_db(m.run.effective_averages, job.needs.confidence)
+    margin_db = result.margin_db
     rows = []
     for p, position in enumerate(m.run.positions):
-        has = below is not None and bool(m.has_background[p])
+        has = below is not None and bool(m.background.there[p])
+        removed = has or m.run.kept is not None
         rows.append(
             {
                 "run": m.run.run,
@@ -37,11 +36,14 @@ def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 "effective_averages": m.run.effective_averages,
                 "line_low_db": number(line_low),
                 "line_high_db": number(line_high),
-                "psd_pa2_per_hz": lines.power[p].astype(np.float32),
+                "psd_pa2_per_hz": levels.total.power[p].astype(np.float32),
                 "background_psd_pa2_per_hz": below.power[p].astype(np.float32) if below and has else None,
                 "corrected_psd_pa2_per_hz": result.corrected[p].astype(np.float32),
-                "margin_db": result.margin_db[p].astype(np.float32) if has else None,
+                "margin_db": margin_db[p].astype(np.float32) if removed else None,
                 "state": result.state[p].astype(np.uint8),
+                "standard_uncertainty_db": doubt["standard_uncertainty_db"][p].astype(np.float32),
+                "degrees_of_freedom": doubt["degrees_of_freedom"][p].astype(np.float32),
+                "nominal_correction_db": m.conditions.correction_db,
                 "response_low_hz": number(m.run.response_low_hz[p]),
                 "response_high_hz": number(m.run.response_high_hz[p]),
                 "used_s": m.run.used_s,

@@ -2,32 +2,35 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from tapeline.acoustics.background import background_uncertainty_db, random_uncertainty_db
+from tapeline.acoustics import background
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.history import levels_exceeded
 from tapeline.acoustics.overall import sum_bands
 from tapeline.acoustics.usable_range import absent
+from tapeline.acoustics.windows import Reals
 from tapeline.campaign.settings import Overall
-from tapeline.steps import places
-from tapeline.steps.band_rows import held_lines, limits_of
 from tapeline.steps.level_history import history_edges_hz
+from tapeline.steps.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
 from tapeline.steps.session_levels import (
     Job,
+    Levels,
     Measured,
+    band_powers_of,
     interval_columns,
-    keep_where,
     level_columns,
+    levels_of,
     number,
-    subtracted,
 )
-from tapeline.store import parquet, tables
+from tapeline.steps.usable_bands import held_lines, limits_of
+from tapeline.store import tables
 
 EXCEEDED_PCT = (5.0, 10.0, 50.0, 90.0, 95.0)
 """Percentages of the time that levels are exceeded in, L5 to L95 (common practice)."""
@@ -38,10 +41,9 @@ LARGEST = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow
 STATISTICS = (*(f"l{pct:g}_db" for pct in EXCEEDED_PCT), *LARGEST)
 
 
-def overall_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
-    """One row a position, weighting and range of one run."""
+def overall_rows(job: Job, m: Measured, history: pa.Table) -> list[dict[str, Any]]:
+    """One row a position, weighting and range of one run; `history` is the run's own table of that name."""
     rows: list[dict[str, Any]] = []
-    history = parquet.read(places.history(job.results, m.run.run))
     for wanted in job.needs.overall:
         rows += _one_overall(job, m, wanted, history)
     return rows
@@ -50,10 +52,10 @@ def overall_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
 def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> list[dict[str, Any]]:
     """One overall level of every position, those with the same usable bands together."""
     bands = bands_between(job.needs.bands.fraction, *wanted.range_hz)
-    lines = held_lines(m, bands, job.needs.bands.method)
+    lines = held_lines(m.run, bands, job.needs.bands.method)
     groups: dict[bytes, list[int]] = {}
     for p in range(len(m.run.positions)):
-        usable = ~absent(limits_of(job, m, bands, lines, p))
+        usable = ~absent(limits_of(m.run, bands, lines, p, job.needs.bands, job.filters))
         groups.setdefault(usable.tobytes(), []).append(p)
     rows: list[dict[str, Any]] = []
     for flags, chosen in groups.items():
@@ -70,28 +72,32 @@ def _sums(
     job: Job, m: Measured, wanted: Overall, bands: Bands, chosen: list[int], history: pa.Table
 ) -> list[dict[str, Any]]:
     """Rows of the overall level that sums these bands, of the chosen positions."""
-    total, below, result = subtracted(job, m, bands, wanted.weighting)
-    narrower = (
-        m.has_background & ~np.isfinite(below.power).all(axis=1) if below else np.zeros(len(m.has_background), bool)
-    )
-    below = Powers(np.nan_to_num(below.power), np.nan_to_num(below.variance)) if below else None
+    levels = levels_of(job, m, band_powers_of(bands, wanted.weighting, job.needs.bands.method))
     whole = Bands(bands.fraction, bands.midband_hz[:1], bands.nominal_hz[:1], bands.lower_hz[:1], bands.upper_hz[-1:])
-    sum_total, sum_below, _ = subtracted(job, m, whole, wanted.weighting, "lines")
-    nothing = np.zeros(len(m.run.positions))
-    variances = (sum_total.variance[:, 0], np.nan_to_num(sum_below.variance[:, 0]) if sum_below else nothing)
-    summed = sum_bands(
-        total.power,
-        below.power if below else None,
-        result,
-        variances,
-        job.limits,
-        job.needs.background.bound_share,
+    one = levels_of(job, m, band_powers_of(whole, wanted.weighting, "lines"), bounds=False)
+    summed = sum_bands(levels.result, _variances(levels, one), job.limits, job.needs.background.bound_share)
+    final, below, electrical = summed.result, levels.below, levels.electrical
+    columns = level_columns(
+        job,
+        m,
+        final,
+        None if below is None else np.where(m.background.there, np.nansum(below.power, axis=1), np.nan),
+        None if electrical is None else electrical.power.sum(axis=1),
     )
-    bare = Powers(total.power.sum(axis=1), sum_total.variance[:, 0])
-    final = keep_where(m.has_background, summed.result, bare)
-    columns = level_columns(job, total.power.sum(axis=1), below.power.sum(axis=1) if below else None, final)
-    columns |= interval_columns(job, columns["level_db"], sum_total.degrees_of_freedom[:, 0])
-    random, left = random_uncertainty_db(final), background_uncertainty_db(final)
+    own = dataclasses.replace(
+        levels,
+        result=final,
+        kept=_column(one.kept),
+        below_freedom=one.below_freedom[:, 0],
+        below_own=one.below_own[:, 0],
+    )
+    terms = over_bands(frequency_terms(job, m, bands.midband_hz), levels.total)
+    columns |= uncertainty_columns(job, m, own, terms)
+    columns |= interval_columns(job, columns["level_db"], one.total.degrees_of_freedom[:, 0])
+    marks = {
+        name: np.asarray(flags.any(axis=1)) for name, flags in levels.marks.items() if name != "at-electrical-floor"
+    }
+    marks["at-electrical-floor"] = one.marks["at-electrical-floor"][:, 0]
     of_history = history_edges_hz(job.needs.overall[0].range_hz)
     of_this_range = bool(np.allclose(of_history, (bands.lower_hz[0], bands.upper_hz[-1]), rtol=1e-6))
     rows = []
@@ -109,17 +115,29 @@ def _sums(
                 "lower_edge_hz": bands.lower_hz[0],
                 "upper_edge_hz": bands.upper_hz[-1],
                 "state": tables.STATES[final.state[p]],
-                "random_uncertainty_db": number(random[p]),
-                "background_uncertainty_db": number(left[p]),
-                "standard_uncertainty_db": number(np.sqrt(random[p] ** 2 + left[p] ** 2 + m.uncertainty_db[p] ** 2)),
-                "degrees_of_freedom": number(sum_total.degrees_of_freedom[p, 0]),
+                "taken_off": tables.TAKEN_OFF[levels.taken_off[p].max()],
                 "bound_share": number(summed.bound_share[p]),
-                "marks": ["background-narrower"] if narrower[p] else [],
+                "marks": [name for name, flags in marks.items() if flags[p]],
                 "quality": m.run.verdicts[p],
                 "calibration": m.calibration_verdicts[p],
             }
         )
     return rows
+
+
+def _variances(bands: Levels, one: Levels) -> tuple[Reals, Reals]:
+    """Variances (positions,) of what is kept of the sum and of its background: those of one band over the range.
+
+    Where the range reaches beyond a slower background, the bands that have one stand for it.
+    """
+    of_bands = np.where(bands.result.state == background.NONE, 0.0, bands.result.below_variance).sum(axis=1)
+    of_range = np.where(one.result.state[:, 0] == background.NONE, of_bands, one.result.below_variance[:, 0])
+    return one.kept.variance[:, 0], of_range
+
+
+def _column(powers: Powers) -> Powers:
+    """The only band's powers, (positions,)."""
+    return Powers(powers.power[:, 0], powers.variance[:, 0])
 
 
 def _statistics(history: pa.Table, position: str, weighting: str) -> dict[str, float | None]:

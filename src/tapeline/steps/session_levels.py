@@ -2,28 +2,36 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.background import (
-    MarginLimits,
-    Subtraction,
-)
-from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, mean_powers, shares_of
-from tapeline.acoustics.bands import Bands
-from tapeline.acoustics.levels import level_db
+from tapeline.acoustics.background import MarginLimits, Subtraction
+from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, shares_of
+from tapeline.acoustics.bands import Bands, bands_between
+from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.acoustics.statistics import spectrum_interval_db
+from tapeline.acoustics.steadiness import SEGMENTS, mean_power_variance
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
 from tapeline.steps import places
+from tapeline.steps.level_history import history_edges_hz
+from tapeline.steps.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
+from tapeline.steps.run_conditions import RunConditions, run_conditions
 from tapeline.steps.session_spectra import RunSpectra, load_run
-from tapeline.store import parquet
+from tapeline.steps.usable_bands import with_levels
+from tapeline.store import parquet, tables
+
+ONE_SIDED_95 = 1.645
+"""Normal quantile by which a background counts as louder than the run beyond chance."""
 
 
 @dataclass(frozen=True)
@@ -36,22 +44,51 @@ class Job:
     calibration: dict[str, dict[str, dict[str, Any]]]
     limits: MarginLimits
     filters: dict[str, tuple[float, float]]
+    backgrounds: dict[Key, SpeedGroup | None]
 
 
 @dataclass(frozen=True)
 class Measured:
-    """One run, the spectra of its background runs in the run's order of positions, and which of them count."""
+    """One run with its background, its speed and air, and what is uncertain of all its levels, by position."""
 
     run: RunSpectra
-    below: list[LineSpectra]
-    used: NDArray[np.bool_]
+    background: RunBackground
+    conditions: RunConditions
     uncertainty_db: Reals
+    calibration_freedom: Reals
     calibration_verdicts: tuple[str, ...]
+    steadiness_db: Reals
+    steadiness_freedom: float
 
-    @property
-    def has_background(self) -> NDArray[np.bool_]:
-        """Which positions have at least one usable background spectrum."""
-        return np.asarray(self.used.any(axis=0)) if self.below else np.zeros(len(self.run.positions), dtype=bool)
+    def at(self, index: list[int]) -> Measured:
+        """The same at some positions alone, by their places."""
+        return dataclasses.replace(
+            self,
+            run=self.run.at(index),
+            background=self.background.at(index),
+            uncertainty_db=self.uncertainty_db[index],
+            calibration_freedom=self.calibration_freedom[index],
+            calibration_verdicts=tuple(self.calibration_verdicts[p] for p in index),
+            steadiness_db=self.steadiness_db[index],
+        )
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Powers of one set of bands or lines (positions, bands): the total, what is kept of it, and the subtraction.
+
+    `taken_off` are indices into `tables.TAKEN_OFF`; `marks` say what to know of the background, by their names.
+    """
+
+    total: Powers
+    kept: Powers
+    below: Powers | None
+    below_freedom: Reals
+    below_own: Reals
+    electrical: Powers | None
+    result: Subtraction
+    taken_off: NDArray[np.int8]
+    marks: dict[str, NDArray[np.bool_]]
 
 
 def load_job(results: Path, needs: TablesNeeds) -> Job:
@@ -62,55 +99,157 @@ def load_job(results: Path, needs: TablesNeeds) -> Job:
         for session in needs.sessions
         for row in parquet.read_rows(places.verdicts(results, session))
     }
-    spectra = {name: load_run(results, name, needs.window, verdicts) for name in names}
+    conditioned = bool(needs.background.references)
+    spectra = {name: load_run(results, name, needs.window, verdicts, conditioned=conditioned) for name in names}
     loaded = {name: found for name, found in spectra.items() if found is not None}
     rows = parquet.read_rows(places.calibration(results, needs.session))
-    limits = needs.background
+    b = needs.background
     return Job(
         needs=needs,
         results=results,
         loaded=loaded,
         calibration={needs.session: {row["position"]: row for row in rows}},
         limits=MarginLimits(
-            limits.no_correction_above_db, limits.enough_margin_db, limits.least_margin_db, limits.bound_factor
+            b.no_correction_above_db, b.enough_margin_db, b.least_margin_db, b.bound_factor, b.most_removed_db
         ),
         filters={name: (high or np.nan, low or np.nan) for name, high, low in needs.filters},
+        backgrounds={},
     )
 
 
-def measured_run(job: Job, item: SessionRun) -> Measured:
-    """One run together with its background runs; unusable background channels do not count."""
-    spectra = job.loaded[item.run]
-    selected = [job.loaded[name].select(spectra.positions) for name in item.background if name in job.loaded]
-    own = job.calibration[job.needs.session]
-    return Measured(
+def measured_run(job: Job, item: SessionRun, history: pa.Table) -> Measured:
+    """One run together with its background; a background louder than the run in too many bands is given up.
+
+    `history` is the run's own table of that name.
+    """
+    needs, spectra = job.needs, job.loaded[item.run]
+    own = [job.calibration[needs.session][position] for position in spectra.positions]
+    bands = bands_between(needs.bands.fraction, *needs.bands.range_hz)
+    sums = band_powers_of(bands, "Z", needs.bands.method)
+    found = run_background(item.backgrounds, job.loaded, spectra, needs.background, sums, job.backgrounds)
+    steadiness, freedom = steadiness_of(spectra, history, needs.overall[0].range_hz)
+    freedoms = [np.inf if row["degrees_of_freedom"] is None else row["degrees_of_freedom"] for row in own]
+    if item.kind != "measurement":
+        # Wind-off runs may be refused for a background run's floor; nothing is missing there.
+        found = dataclasses.replace(found, refused=np.zeros(len(spectra.positions), dtype=bool))
+    measured = Measured(
         run=spectra,
-        below=[below for below, _ in selected],
-        used=np.array([usable for _, usable in selected], dtype=bool).reshape(len(selected), len(spectra.positions)),
-        uncertainty_db=np.array([own[p]["standard_uncertainty_db"] or 0.0 for p in spectra.positions]),
-        calibration_verdicts=tuple(own[p]["verdict"] for p in spectra.positions),
+        background=found,
+        conditions=run_conditions(item.achieved, needs.check_air, needs.operating_point, needs.uncertainty),
+        uncertainty_db=np.array([row["standard_uncertainty_db"] or 0.0 for row in own]),
+        calibration_freedom=np.array(freedoms, dtype=np.float64),
+        calibration_verdicts=tuple(row["verdict"] for row in own),
+        steadiness_db=background.as_db(steadiness),
+        steadiness_freedom=freedom,
+    )
+    if not found.there.any():
+        return measured
+    result = levels_of(job, measured, sums).result
+    held = with_levels(spectra, bands, needs.bands, job.filters) & (result.state != background.NONE)
+    louder = held & background.significantly_louder(result, ONE_SIDED_95)
+    usable = np.array([verdict != "unusable" for verdict in spectra.verdicts], dtype=bool)
+    too_many = louder.sum(axis=1) > needs.background.louder_share * held.sum(axis=1)
+    given_up = found.there & usable & too_many
+    return dataclasses.replace(measured, background=dataclasses.replace(found, louder=given_up))
+
+
+def band_powers_of(bands: Bands, weighting: Weighting, method: Method) -> Sums:
+    """Band powers of spectra; NaN for bands that reach beyond the last line."""
+
+    def sums(spectra: LineSpectra) -> Powers:
+        weights = None if weighting == "Z" else power_weights(weighting, spectra.lines_hz)
+        found = band_sums(spectra, shares_of(bands, spectra, method), weights)
+        known = bands.upper_hz <= (spectra.psd.shape[1] - 0.5) * spectra.step_hz
+        return Powers(np.where(known, found.power, np.nan), np.where(known, found.variance, np.nan))
+
+    return sums
+
+
+def levels_of(job: Job, m: Measured, sums: Sums, *, bounds: bool = True) -> Levels:
+    """Powers of the run and of its background, and the one taken off the other."""
+    total = sums(m.run.spectra)
+    kept = total if m.run.kept is None else sums(m.run.kept)
+    found = m.background.mean(sums)
+    there = m.background.there[:, None]
+    nothing = np.zeros(total.power.shape)
+    below = Powers(nothing, nothing) if found is None else found.powers
+    has = there & np.isfinite(below.power)
+    taken = [np.where(has, part, 0.0) for part in (below.power, below.variance)]
+    given = None if m.run.kept is None else kept.power
+    result = background.subtract(total.power, taken[0], kept.variance, taken[1], job.limits, given, bounds=bounds)
+    result = keep_where(has | (kept.power != total.power), result, total)
+    electrical = m.background.electrical(sums)
+    heard = np.array([m.run.kept is not None and name not in m.run.references for name in m.run.positions], dtype=bool)
+    kind = tables.TAKEN_OFF.index(m.background.kind or "nothing")
+    known = Powers(np.where(has, below.power, np.nan), np.where(has, below.variance, np.nan))
+    return Levels(
+        total=total,
+        kept=kept,
+        below=None if found is None else known,
+        below_freedom=np.full(total.power.shape, np.inf) if found is None else found.degrees_of_freedom,
+        below_own=nothing if found is None else np.where(has, found.own_variance, 0.0),
+        electrical=electrical,
+        result=result,
+        taken_off=(np.where(has, kind, 0) + tables.WITH_REFERENCES * heard[:, None]).astype(np.int8),
+        marks=_marks(job, m, total, electrical, has, found.unsteady if found else np.zeros(has.shape, dtype=bool)),
     )
 
 
-def subtracted(
-    job: Job, m: Measured, bands: Bands, weighting: Weighting, method: Method | None = None
-) -> tuple[Powers, Powers | None, Subtraction]:
-    """Band powers of the run and of its background, and the one taken off the other."""
-    chosen = method or job.needs.bands.method
-    total = _sums(m.run.spectra, bands, weighting, chosen)
-    if not m.has_background.any():
-        return total, None, background.without_background(total.power, total.variance)
-    below = mean_powers([_sums(spectra, bands, weighting, chosen) for spectra in m.below], m.used)
-    result = background.subtract(total.power, below.power, total.variance, below.variance, job.limits)
-    return total, below, keep_where(m.has_background[:, None] & np.isfinite(below.power), result, total)
+def _marks(
+    job: Job,
+    m: Measured,
+    total: Powers,
+    electrical: Powers | None,
+    has: NDArray[np.bool_],
+    unsteady: NDArray[np.bool_],
+) -> dict[str, NDArray[np.bool_]]:
+    b, everywhere = m.background, np.ones(has.shape, dtype=bool)
+    at_floor = np.zeros(has.shape, dtype=bool)
+    if electrical is not None:
+        with np.errstate(invalid="ignore"):
+            at_floor = total.power < electrical.power * 10.0 ** (job.needs.background.least_margin_db / 10.0)
+    asked = job.needs.background.references
+    missing = np.array([m.run.kept is None and name not in asked for name in m.run.positions], dtype=bool)
+    return {
+        "background-narrower": b.there[:, None] & ~has,
+        "background-unsteady": has & unsteady,
+        "background-louder": everywhere & b.louder[:, None],
+        "background-refused": everywhere & b.refused[:, None],
+        "background-unusable": everywhere & b.lost[:, None],
+        "background-between-speeds": has & (b.kind == "between-speeds"),
+        "background-electrical": has & (b.kind == "electrical" and b.speed_mps > 0.0),
+        "at-electrical-floor": at_floor,
+        "references-missing": everywhere & missing[:, None] & bool(asked),
+        "extrapolated": everywhere & m.conditions.extrapolated,
+    }
 
 
-def _sums(spectra: LineSpectra, bands: Bands, weighting: Weighting, method: Method) -> Powers:
-    """NaN for bands that reach beyond the last line."""
-    weights = None if weighting == "Z" else power_weights(weighting, spectra.lines_hz)
-    found = band_sums(spectra, shares_of(bands, spectra, method), weights)
-    known = bands.upper_hz <= (spectra.psd.shape[1] - 0.5) * spectra.step_hz
-    return Powers(np.where(known, found.power, np.nan), np.where(known, found.variance, np.nan))
+def steadiness_of(spectra: RunSpectra, history: pa.Table, range_hz: tuple[float, float]) -> tuple[Reals, float]:
+    """Relative variance by which an unsteady level leaves the run's mean uncertain, (positions,), and its freedom.
+
+    From the history's energy means, Z where there are such, over the bands of the first overall level.
+    """
+    weightings = history["weighting"].unique().to_pylist()
+    none = np.zeros(len(spectra.positions)), np.inf
+    if not weightings:
+        return none
+    weighting: Weighting = "Z" if "Z" in weightings else sorted(weightings)[0]
+    own = history.filter(pc.equal(history["weighting"], weighting)).select(["position", "level_db"])
+    lowest, highest = history_edges_hz(range_hz)
+    highest = min(highest, (spectra.spectra.psd.shape[1] - 0.5) * spectra.spectra.step_hz)
+    whole = Bands(1, *(np.array([value]) for value in (lowest, lowest, lowest, highest)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        powers = band_powers_of(whole, weighting, "lines")(spectra.spectra)
+        random = np.nan_to_num((powers.variance / powers.power**2)[:, 0])
+    variances, freedom = none
+    for p, position in enumerate(spectra.positions):
+        level = own.filter(pc.equal(own["position"], position))["level_db"].drop_null().to_numpy()
+        power = power_pa2(level[np.isfinite(level)])
+        parts = [part.mean() for part in np.array_split(power, SEGMENTS) if part.size]
+        if parts:
+            (variances[p],), known = mean_power_variance(np.array([parts]), random[p : p + 1])
+            freedom = min(freedom, known)
+    return variances, freedom
 
 
 def keep_where(has: NDArray[np.bool_], result: Subtraction, total: Powers) -> Subtraction:
@@ -124,19 +263,32 @@ def keep_where(has: NDArray[np.bool_], result: Subtraction, total: Powers) -> Su
     )
 
 
-def level_columns(job: Job, total: Reals, below: Reals | None, result: Subtraction) -> dict[str, Reals]:
-    """The level columns shared by bands and overall levels, as arrays of the totals' shape."""
+def level_columns(
+    job: Job, m: Measured, result: Subtraction, below: Reals | None, electrical: Reals | None
+) -> dict[str, Reals]:
+    """The level columns shared by bands and overall levels, as arrays of the totals' shape.
+
+    `below` and `electrical` are the powers of the background and of the wind-off runs, None where there are none.
+    """
     reference = job.needs.reference_pressure_pa
-    nothing = np.full(total.shape, np.nan)
+    nothing = np.full(result.total.shape, np.nan)
+    coherent = nothing if m.run.kept is None else result.total - result.kept
+    corrected = level_db(result.corrected, reference)
+    correction = m.conditions.correction_db
     return {
-        "level_db": level_db(total, reference),
-        "level_pa2": total,
+        "level_db": level_db(result.total, reference),
+        "level_pa2": result.total,
         "background_level_db": nothing if below is None else level_db(below, reference),
         "background_pa2": nothing if below is None else below,
-        "corrected_level_db": level_db(result.corrected, reference),
+        "coherent_pa2": coherent,
+        "coherent_level_db": level_db(np.where(coherent > 0.0, coherent, np.nan), reference),
+        "electrical_level_db": nothing if electrical is None else level_db(electrical, reference),
+        "corrected_level_db": corrected,
         "corrected_pa2": result.corrected,
         "upper_bound_db": level_db(result.upper_bound, reference),
         "margin_db": result.margin_db,
+        "nominal_level_db": nothing if correction is None else corrected + correction,
+        "nominal_correction_db": nothing if correction is None else np.full(nothing.shape, correction),
     }
 
 

@@ -16,6 +16,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps import places
 from tapeline.steps.chart_gain import chart_gains
+from tapeline.steps.conditioned_spectra import ConditionedPass, usable_references
 from tapeline.steps.cross_spectra import CrossSpectraPass
 from tapeline.steps.flow_spectra import FlowPass
 from tapeline.steps.level_history import history_columns, history_of
@@ -65,11 +66,16 @@ def _measure(
     hop = max(1, round(frames * (1.0 - needs.spectra.overlap)))
     mean, parts = np.array([row["mean_pa"] for row in quality]), used_parts(needs, quality, rate)
     averaged = AveragedSpectrum(shape, hop, len(positions), parts)
-    cross = flow = None
+    cross = flow = explained = None
     takers: list[LinesTaker] = [averaged]
     if needs.cross_spectra is not None:
         cross = CrossSpectraPass(needs, needs.cross_spectra, positions, rate, shape, hop, parts)
         takers.append(cross.taker)
+    if needs.references is not None:
+        references = usable_references(needs.references[0], positions, [row["verdict"] for row in quality])
+        if references:
+            explained = ConditionedPass(needs, references, positions, rate, shape, hop, parts)
+            takers.append(explained.taker)
     if needs.flow is not None:
         flow = FlowPass(root, needs, needs.flow, positions, rate, shape, hop, parts)
         takers += flow.takers
@@ -93,6 +99,9 @@ def _measure(
         rows[tables.SPECTRA] = _spectra_rows(source, needs, averaged, shape, quality[0]["frames"])
     if cross is not None:
         rows[cross.table] = cross.rows(averaged.pairs())
+    if explained is not None and averaged.blocks:
+        density = [row["psd_pa2_per_hz"] for row in rows[tables.SPECTRA]]
+        rows[explained.table] = explained.rows(averaged.pairs(), np.array(density))
     if flow is not None:
         rows[flow.table] = flow.rows()
     return rows

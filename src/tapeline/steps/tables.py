@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import ExitStack
+
 from tapeline.campaign.plan import Plan
 from tapeline.steps import places
 from tapeline.steps.band_rows import band_rows
@@ -10,36 +13,70 @@ from tapeline.steps.narrowband_rows import narrowband_rows
 from tapeline.steps.overall_rows import overall_rows
 from tapeline.steps.session_levels import Job, Measured, load_job, measured_run
 from tapeline.store import parquet, tables
+from tapeline.store.schema import Table
+
+POSITIONS_A_PART = 8
+"""Positions whose lines of all runs are held at once."""
 
 
 def run(plan: Plan, session: str) -> None:
     """Write the session's narrowband, bands, overall and history tables."""
     needs = plan.tables_needs(session)
     job = load_job(plan.campaign.results, needs)
-    measured = [measured_run(job, item) for item in needs.runs if item.run in job.loaded]
     digest = plan.digest("tables", session)
-    rows = {
-        tables.BANDS: [row for m in measured for row in band_rows(job, m)],
-        tables.OVERALL: [row for m in measured for row in overall_rows(job, m)],
-        tables.NARROWBAND: [row for m in measured for row in narrowband_rows(job, m)],
-    }
-    for table, content in rows.items():
-        path = places.session_table(job.results, table.name, session)
-        parquet.write_rows(table, path, content, campaign=needs.campaign, digest=digest)
+    measured = _write_levels(job, digest)
+    _write_narrowband(job, measured, digest)
     _write_history(job, digest)
     for name in needs.on_request:
         _write_asked(job, measured, name, digest)
 
 
+def _opened(stack: ExitStack, job: Job, table: Table, digest: str) -> parquet.PartWriter:
+    path = places.session_table(job.results, table.name, job.needs.session)
+    return stack.enter_context(parquet.writing_parts(table, path, campaign=job.needs.campaign, digest=digest))
+
+
+def _write_levels(job: Job, digest: str) -> list[Measured]:
+    """Write bands and overall levels run by run, in the order that the tables are sorted by."""
+    measured = []
+    with ExitStack() as stack:
+        bands, overall = (_opened(stack, job, table, digest) for table in (tables.BANDS, tables.OVERALL))
+        for item in sorted(job.needs.runs, key=lambda item: item.run):
+            if item.run not in job.loaded:
+                continue
+            history = parquet.read(places.history(job.results, item.run))
+            one = measured_run(job, item, history)
+            bands.write_rows(band_rows(job, one))
+            overall.write_rows(overall_rows(job, one, history))
+            measured.append(one)
+    return measured
+
+
+def _write_narrowband(job: Job, measured: list[Measured], digest: str) -> None:
+    """Write lines some positions at a time: the table is sorted by position before run."""
+    positions = sorted({name for one in measured for name in one.run.positions})
+    with ExitStack() as stack:
+        writer = _opened(stack, job, tables.NARROWBAND, digest)
+        for first in range(0, len(positions), POSITIONS_A_PART):
+            chosen = frozenset(positions[first : first + POSITIONS_A_PART])
+            writer.write_rows(row for one in measured for row in _lines(job, one, chosen))
+
+
+def _lines(job: Job, one: Measured, chosen: frozenset[str]) -> Iterator[dict[str, object]]:
+    index = [p for p, name in enumerate(one.run.positions) if name in chosen]
+    yield from narrowband_rows(job, one.at(index)) if index else ()
+
+
 def _write_asked(job: Job, measured: list[Measured], name: str, digest: str) -> None:
     """A table on request: levels by speed and yaw are made here, the others put together from the runs."""
-    path, campaign = places.session_table(job.results, name, job.needs.session), job.needs.campaign
-    if name == tables.FLOW_BINS.name:
-        rows = [row for m in measured for row in flow_bin_rows(job, m)]
-        parquet.write_rows(tables.FLOW_BINS, path, rows, campaign=campaign, digest=digest)
-        return
-    table = tables.MADE_ON_REQUEST[name]
-    with parquet.writing_parts(table, path, campaign=campaign, digest=digest) as writer:
+    with ExitStack() as stack:
+        if name == tables.FLOW_BINS.name:
+            writer = _opened(stack, job, tables.FLOW_BINS, digest)
+            for one in measured:
+                writer.write_rows(flow_bin_rows(job, one))
+            return
+        table = tables.MADE_ON_REQUEST[name]
+        writer = _opened(stack, job, table, digest)
         for run in sorted(item.run for item in job.needs.runs):
             part = parquet.read(places.asked(job.results, run, name))
             if part.num_rows:
@@ -47,8 +84,8 @@ def _write_asked(job: Job, measured: list[Measured], name: str, digest: str) -> 
 
 
 def _write_history(job: Job, digest: str) -> None:
-    path = places.session_table(job.results, tables.HISTORY.name, job.needs.session)
-    with parquet.writing_parts(tables.HISTORY, path, campaign=job.needs.campaign, digest=digest) as writer:
+    with ExitStack() as stack:
+        writer = _opened(stack, job, tables.HISTORY, digest)
         for run in sorted(item.run for item in job.needs.runs):
             part = parquet.read(places.history(job.results, run))
             if part.num_rows:

@@ -97,6 +97,12 @@ class PartWriter:
         part = to_arrow(self._table, columns).replace_schema_metadata(self._writer.schema.metadata)
         self._writer.write_table(part, row_group_size=ROW_GROUP_ROWS)
 
+    def write_rows(self, rows: Iterable[Mapping[str, Any]]) -> None:
+        """One part, as rows; nothing for none."""
+        columns = rows_to_columns(self._table, rows)
+        if any(columns.values()):
+            self.write(columns)
+
 
 @contextmanager
 def writing_parts(table: Table, path: Path, *, campaign: str, digest: str) -> Iterator[PartWriter]:

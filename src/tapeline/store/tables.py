@@ -7,6 +7,16 @@ from tapeline.store.schema import Column, Table
 STATES: tuple[str, ...] = ("none", "clear", "corrected", "limited", "bound")
 """Names of the background states; a `state` list in the narrowband table holds indices into this tuple."""
 
+_KINDS = ("nothing", "electrical", "between-speeds", "flow")
+TAKEN_OFF: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _KINDS))
+"""What was taken off a level, in rising order of what it holds."""
+
+WITH_REFERENCES = len(_KINDS)
+"""How much further in that list it stands where references were taken off too."""
+
+BACKGROUND_DOUBTS = frozenset({"background-unsteady", "background-louder"})
+"""Marks of a band or overall level by which its background makes it doubtful."""
+
 DB = "dB re 20 uPa"
 PA2 = "Pa^2"
 OTHER_RANGE = "the level covers other edges than the history: the third octaves of the first overall level's range"
@@ -64,7 +74,18 @@ RUNS = Table(
         Column("remark", "text", "free text of the run table"),
         Column("sample_rate_hz", "real", "sample rate of the recording", "Hz", null="not read"),
         Column("duration_s", "real", "length of the used part", "s", null="not read"),
-        Column("background_runs", "texts", "background runs subtracted from this one"),
+        Column(
+            "background_runs",
+            "texts",
+            "background runs chosen for this one; `taken_off` of the levels says where they were subtracted",
+        ),
+        Column(
+            "background_kind",
+            "text",
+            "flow, electrical (wind off alone) or between-speeds (a power law through two measured speeds)",
+            null="none",
+        ),
+        Column("background_refused", "texts", "background runs that are not subtracted, with the reason"),
     ),
 )
 
@@ -273,7 +294,14 @@ NARROWBAND = Table(
         Column("psd_pa2_per_hz", "reals", "total, one-sided", "Pa^2/Hz"),
         Column("background_psd_pa2_per_hz", "reals", "of the background runs", "Pa^2/Hz", null="none"),
         Column("corrected_psd_pa2_per_hz", "reals", "after subtraction; NaN where a bound", "Pa^2/Hz"),
-        Column("margin_db", "reals", "total above background", "dB", null="none"),
+        Column(
+            "standard_uncertainty_db", "reals", "of the corrected line as an absolute level; NaN where a bound", "dB"
+        ),
+        Column("degrees_of_freedom", "reals", "of the standard uncertainty (Welch-Satterthwaite)"),
+        Column(
+            "nominal_correction_db", "real", "what brings lines to the nominal speed and air", "dB", null="no speed"
+        ),
+        Column("margin_db", "reals", "total above all that is taken off", "dB", null="none"),
         Column("state", "states", "index into the list of states in the file's metadata"),
         Column("response_low_hz", "real", "lines below it are response-unknown", "Hz", null="no chart applied"),
         Column("response_high_hz", "real", "lines above it are response-unknown", "Hz", null="no chart applied"),
@@ -295,7 +323,13 @@ _LEVELS = (
     Column("level_low_db", "real", "lower end of its within-record interval (random error alone)", DB),
     Column("level_high_db", "real", "upper end of its within-record interval", DB),
     Column("level_pa2", "real", "total mean square", PA2),
-    Column("background_level_db", "real", "level of the background", DB, null="no background run"),
+    Column(
+        "background_level_db",
+        "real",
+        "level of the background, without what references hear",
+        DB,
+        null="no background run",
+    ),
     Column("background_pa2", "real", "mean square of the background", PA2),
     Column(
         "corrected_level_db",
@@ -306,15 +340,60 @@ _LEVELS = (
     ),
     Column("corrected_pa2", "real", "mean square after subtraction", PA2),
     Column("upper_bound_db", "real", "upper bound of the level", DB, null="not a bound"),
-    Column("margin_db", "real", "total above background", "dB"),
+    Column("margin_db", "real", "total above all that is taken off", "dB"),
     Column("state", "text", "clear, corrected, limited, bound or none"),
+    Column(
+        "taken_off",
+        "text",
+        "what there was to take off: nothing, electrical (wind off), between-speeds or flow, and references before it; "
+        "where the state is clear it was not taken off",
+    ),
+    Column(
+        "coherent_level_db", "real", "level of what reference sensors explain", DB, null="no references, or nothing"
+    ),
+    Column(
+        "coherent_pa2", "real", "part of the total that is coherent with reference sensors", PA2, null="no references"
+    ),
+    Column(
+        "corrected_low_db",
+        "real",
+        "lower end of the corrected level's interval: random error of run and background, scatter of the background",
+        DB,
+        null="a bound, or open",
+    ),
+    Column("corrected_high_db", "real", "upper end of that interval", DB, null="a bound"),
+    Column("electrical_level_db", "real", "level with the wind off", DB, null="no wind-off run with the same gain"),
+    Column("nominal_level_db", "real", "corrected level brought to the nominal operating point", DB),
+    Column(
+        "nominal_correction_db",
+        "real",
+        "what brings a level of this row to the nominal speed and air",
+        "dB",
+        null="no speed",
+    ),
 )
 
 _UNCERTAINTY = (
     Column("random_uncertainty_db", "real", "of the corrected level, from the run's own averages", "dB"),
     Column("background_uncertainty_db", "real", "of the corrected level, from the background", "dB"),
-    Column("standard_uncertainty_db", "real", "of the corrected level: random, background, calibration", "dB"),
-    Column("degrees_of_freedom", "real", "of the random and background part"),
+    Column(
+        "background_own_uncertainty_db",
+        "real",
+        "part of it that other runs with the same background runs do not share: how much the background scatters",
+        "dB",
+    ),
+    Column("calibration_uncertainty_db", "real", "of the sensitivity used", "dB"),
+    Column("response_uncertainty_db", "real", "of the sensor's response over frequency", "dB"),
+    Column("environment_uncertainty_db", "real", "air pressure and temperature at the sensor since its check", "dB"),
+    Column("mounting_uncertainty_db", "real", "of the mounting, where settings state one", "dB"),
+    Column("speed_uncertainty_db", "real", "of the operating point: speed, and density where air is not given", "dB"),
+    Column("steadiness_uncertainty_db", "real", "how the level came and went within the run", "dB"),
+    Column("standard_uncertainty_db", "real", "of the corrected level as an absolute one: all of these", "dB"),
+    Column("degrees_of_freedom", "real", "of the standard uncertainty (Welch-Satterthwaite)"),
+    Column(
+        "absolute_low_db", "real", "lower end of the absolute level's interval, all terms", DB, null="a bound, or open"
+    ),
+    Column("absolute_high_db", "real", "upper end of that interval", DB, null="a bound"),
 )
 
 BANDS = Table(
@@ -339,7 +418,11 @@ BANDS = Table(
             "texts",
             "why the band has no level: few-lines, short-record, high-pass, low-pass, anti-alias, chart-ends; or what "
             "to know of it: response-unknown (an edge lies beyond the chart), methods-differ (summed lines and band "
-            "filters), background-narrower (the background runs do not reach the band)",
+            "filters), background-narrower (the background runs do not reach the band), background-unsteady (its runs "
+            "scatter), background-louder (than the run in too many bands: nothing is subtracted), background-refused, "
+            "background-unusable (the channel in the background runs), "
+            "background-between-speeds, background-electrical (the wind-off level alone is subtracted), "
+            "at-electrical-floor, references-missing, extrapolated (brought far to the nominal point)",
         ),
         Column("quality", "text", "verdict of the channel in this run: good, doubtful or unusable"),
         Column("calibration", "text", "verdict of the channel's calibration"),
@@ -364,7 +447,7 @@ OVERALL = Table(
             "marks",
             "texts",
             "narrower-range (bands at an end of the range asked for have no level), background-narrower "
-            "(the background runs do not reach all of its bands)",
+            "(the background runs do not reach all of its bands), and the marks of the background as in bands",
         ),
         *_LEVELS,
         *_UNCERTAINTY,
@@ -475,6 +558,35 @@ CROSS_SPECTRA = Table(
     partition="session",
 )
 
+CONDITIONED_SPECTRA = Table(
+    "conditioned_spectra",
+    1,
+    "Where settings name reference sensors. One row a run and other position: what the references do not explain, as "
+    "equally long lists",
+    ("run", "position"),
+    (
+        _RUN,
+        _POSITION,
+        Column("references", "texts", "positions of the references that were recorded and usable"),
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
+        Column(
+            "coherence_threshold",
+            "real",
+            "multiple coherence that unrelated references stay below at the set confidence (largest over the lines)",
+        ),
+        Column(
+            "psd_pa2_per_hz", "reals", "conditioned power spectral density: not coherent with any reference", "Pa^2/Hz"
+        ),
+        Column("relative_error", "reals", "its standard error over itself: 1 / sqrt(averages - references)"),
+        Column("multiple_coherence", "reals", "share of the power that the references explain, bias not taken off"),
+        Column("significant", "states", "1 where the multiple coherence is above the line's threshold"),
+        Column("references_used", "states", "references that count at a line: those that others explain do not"),
+    ),
+    partition="session",
+)
+
 _FLOW = (
     Column("speed_mps", "real", "centre of the bin: air speed relative to the body", "m/s"),
     Column("yaw_deg", "real", "centre of the bin: yaw angle", "degree"),
@@ -526,6 +638,7 @@ FLOW_BINS = Table(
 
 MADE_ON_REQUEST: dict[str, Table] = {
     "band_history": BAND_HISTORY,
+    "conditioned_spectra": CONDITIONED_SPECTRA,
     "cross_spectra": CROSS_SPECTRA,
     "spectrogram": SPECTROGRAM,
     "flow_bins": FLOW_SPECTRA,
@@ -587,7 +700,11 @@ COMPARISONS = Table(
         Column("contribution_share", "real", "share of the opened state's power"),
         Column("contribution_state", "text", "clear, corrected, limited, bound, or reversed"),
         Column("state", "text", "worst background state among the levels compared"),
-        Column("doubtful", "yes_no", "a doubtful channel or calibration is involved"),
+        Column(
+            "doubtful",
+            "yes_no",
+            "a doubtful channel, calibration or background is involved, or more was taken off one side",
+        ),
         Column(
             "common_part",
             "text",
@@ -595,6 +712,49 @@ COMPARISONS = Table(
             "was asked for",
             null="both conditions have all that was asked for",
         ),
+    ),
+)
+
+BUDGETS = Table(
+    "budgets",
+    1,
+    "What uncertainty is made of. One row a mean level (absolute) or difference, with its terms, the largest first",
+    (
+        "budget",
+        "comparison",
+        "sessions",
+        "condition",
+        "position",
+        "speed_mps",
+        "yaw_deg",
+        "quantity",
+        "weighting",
+        "band_hz",
+        "lower_hz",
+        "upper_hz",
+    ),
+    (
+        Column("budget", "text", "absolute (of a condition's mean level) or difference (of a comparison)"),
+        Column("comparison", "text", "name in campaign.yaml", null="an absolute level"),
+        Column("sessions", "text", "session, or 'reference + treatment' session where they differ"),
+        Column("condition", "text", "treatment condition", null="a difference"),
+        Column("pairing", "text", "same-session, same-mount or remounted", null="an absolute level"),
+        _POSITION,
+        _SPEED,
+        _YAW,
+        Column("quantity", "text", "band or overall"),
+        Column("weighting", "text", "frequency weighting; Z for bands"),
+        Column("band_hz", "real", "nominal midband frequency", "Hz", null="an overall level"),
+        Column("lower_hz", "real", "band edge, or lowest midband of the overall level", "Hz"),
+        Column("upper_hz", "real", "band edge, or highest midband of the overall level", "Hz"),
+        Column("runs", "texts", "runs whose levels are in it"),
+        Column("level_db", "real", "mean corrected level; of a difference, treatment minus reference", "dB"),
+        *_TERMS,
+        Column("terms_degrees_of_freedom", "reals", "of each term; infinite where it is a certain figure"),
+        Column("standard_uncertainty_db", "real", "root of the sum of the terms' squares", "dB"),
+        Column("degrees_of_freedom", "real", "Welch-Satterthwaite", null="infinite"),
+        Column("low_db", "real", "lower end of the interval at the set confidence", "dB"),
+        Column("high_db", "real", "upper end", "dB"),
     ),
 )
 
@@ -635,9 +795,11 @@ ALL: tuple[Table, ...] = (
     BAND_HISTORY,
     SPECTROGRAM,
     CROSS_SPECTRA,
+    CONDITIONED_SPECTRA,
     FLOW_SPECTRA,
     FLOW_BINS,
     COMPARISONS,
     RANKING,
+    BUDGETS,
 )
 BY_NAME: dict[str, Table] = {table.name: table for table in ALL}

@@ -1,0 +1,122 @@
+"""The mean of several background runs, with how much they scatter beyond chance; and one between two speeds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.special
+from numpy.typing import NDArray
+
+from tapeline.acoustics.band_levels import Powers
+from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
+from tapeline.acoustics.uncertainty import welch_satterthwaite
+from tapeline.acoustics.windows import Reals
+
+PRIOR_FREEDOM = 2.0
+"""Degrees of freedom that the scatter stated in the settings counts for beside the measured one (own choice)."""
+
+UNSTEADY_P = 0.01
+"""Scatter is named where chance alone gives as much in one case of a hundred (own choice)."""
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Run-to-run scatter of a background beyond its random error: relative variance of one run, (positions,)."""
+
+    relative_variance: Reals
+    degrees_of_freedom: Reals
+
+
+def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -> Scatter:
+    """Scatter of background runs beyond random error, pooled over the bands of each position.
+
+    `used` (runs, positions) leaves single ones out. The bands of one run share most of what varies, so that n runs
+    give n - 1 degrees of freedom; the `stated_db` of the settings counts for `PRIOR_FREEDOM` more. Bands weigh by how
+    well they tell a scatter of the stated size.
+    """
+    power, variance = (np.array([getattr(part, name) for part in parts]) for name in ("power", "variance"))
+    chosen = used[:, :, None] & np.isfinite(power)
+    count = chosen.sum(axis=0)
+    stated = (stated_db / DB_PER_RELATIVE_POWER) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.where(chosen, power, 0.0).sum(axis=0) / count
+        squares = np.where(chosen, (power / mean - 1.0) ** 2, 0.0).sum(axis=0)
+        random = np.where(chosen, variance / mean**2, 0.0).sum(axis=0) / count
+        excess = squares / (count - 1) - random
+        weight = np.where((count > 1) & np.isfinite(excess), 1.0 / (random + stated + 1e-12) ** 2, 0.0)
+        measured = np.where(weight > 0.0, excess * weight, 0.0).sum(axis=1) / weight.sum(axis=1)
+    freedom = np.where(weight.any(axis=1), np.maximum(used.sum(axis=0) - 1.0, 0.0), 0.0)
+    found = np.maximum(np.nan_to_num(measured), 0.0)
+    both = PRIOR_FREEDOM + freedom
+    return Scatter((PRIOR_FREEDOM * stated + freedom * found) / both, both)
+
+
+@dataclass(frozen=True)
+class BackgroundMean:
+    """Mean powers of background runs, their variances, and which scatter beyond the limit, (positions, bands).
+
+    `degrees_of_freedom` are those of the variances as estimates (Welch-Satterthwaite of random error and scatter).
+    `own_variance` is the part of the variances that the background during another run has of its own; the rest is
+    shared by all runs that have these background runs.
+    """
+
+    powers: Powers
+    own_variance: Reals
+    degrees_of_freedom: Reals
+    unsteady: NDArray[np.bool_]
+
+
+def mean_background(parts: list[Powers], used: NDArray[np.bool_], scatter: Scatter, limit_db: float) -> BackgroundMean:
+    """Mean over runs in power; `used` (runs, positions) leaves single ones out; NaN where none is left.
+
+    The variance is that of a statement on the background during another run: random error / n of independent runs, and
+    the scatter of their mean, 1/n, and of that other run itself. Unsteady is a band whose
+    runs scatter by more than `limit_db` beyond random error, and by more than chance gives.
+    """
+    power, variance = (np.array([getattr(part, name) for part in parts]) for name in ("power", "variance"))
+    chosen = used[:, :, None] & np.isfinite(power)
+    count = chosen.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.where(chosen, power, 0.0).sum(axis=0) / count
+        random = np.where(chosen, variance, 0.0).sum(axis=0) / count
+        squares = np.where(chosen, (power - mean) ** 2, 0.0).sum(axis=0)
+        beyond = (squares / (count - 1) - random) / mean**2
+        chance = scipy.special.chdtrc(np.maximum(count - 1, 1), squares / random)
+        unsteady = (count > 1) & (beyond > (limit_db / DB_PER_RELATIVE_POWER) ** 2) & (chance < UNSTEADY_P)
+        own = scatter.relative_variance[:, None] * mean**2
+        shares = np.stack([random / count, own * (1.0 + 1.0 / count)])
+        chi_square = 2.0 * mean**2 / shares[0]
+    total = shares.sum(axis=0)
+    freedom = np.broadcast_to(scatter.degrees_of_freedom[:, None], mean.shape)
+    known = count > 0
+    return BackgroundMean(
+        Powers(np.where(known, mean, np.nan), np.where(known, total, np.nan)),
+        np.where(known, own, np.nan),
+        welch_satterthwaite(shares, np.stack([chi_square, freedom])),
+        unsteady,
+    )
+
+
+def between_speeds(
+    lower: BackgroundMean, upper: BackgroundMean, speeds_mps: tuple[float, float], speed_mps: float, model_db: float
+) -> BackgroundMean:
+    """Background at a speed between two measured ones: a power law of speed through both, in each band.
+
+    P = P1 (P2 / P1)^a, a = ln(U / U1) / ln(U2 / U1). `model_db` is the standard uncertainty of the law itself.
+    Raises ValueError for a speed that does not lie between them.
+    """
+    first, second = speeds_mps
+    if not 0.0 < first < speed_mps < second:
+        raise ValueError(f"{speed_mps:g} m/s does not lie between {first:g} and {second:g} m/s")
+    a = float(np.log(speed_mps / first) / np.log(second / first))
+    p1, p2 = lower.powers, upper.powers
+    with np.errstate(divide="ignore", invalid="ignore"):
+        power = p1.power ** (1.0 - a) * p2.power**a
+        shares = [(1.0 - a) ** 2 * p1.variance / p1.power**2, a**2 * p2.variance / p2.power**2]
+        own = ((1.0 - a) ** 2 * lower.own_variance / p1.power**2 + a**2 * upper.own_variance / p2.power**2) * power**2
+        law = np.full(power.shape, (model_db / DB_PER_RELATIVE_POWER) ** 2)
+        variance = np.sum([*shares, law], axis=0) * power**2
+    freedom = [lower.degrees_of_freedom, upper.degrees_of_freedom, np.full(power.shape, np.inf)]
+    degrees = welch_satterthwaite([*shares, law], freedom)
+    return BackgroundMean(Powers(power, variance), own, degrees, lower.unsteady | upper.unsteady)
