@@ -35,8 +35,7 @@ def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -
     give n - 1 degrees of freedom; the `stated_db` of the settings counts for `PRIOR_FREEDOM` more. Bands weigh by how
     well they tell a scatter of the stated size.
     """
-    power, variance = (np.array([getattr(part, name) for part in parts]) for name in ("power", "variance"))
-    chosen = used[:, :, None] & np.isfinite(power)
+    power, variance, chosen = _stacked(parts, used)
     count = chosen.sum(axis=0)
     stated = (stated_db / DB_PER_RELATIVE_POWER) ** 2
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -50,6 +49,12 @@ def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -
     found = np.maximum(np.nan_to_num(measured), 0.0)
     both = PRIOR_FREEDOM + freedom
     return Scatter((PRIOR_FREEDOM * stated + freedom * found) / both, both)
+
+
+def _stacked(parts: list[Powers], used: NDArray[np.bool_]) -> tuple[Reals, Reals, NDArray[np.bool_]]:
+    """Powers, variances and what counts of them, (runs, positions, bands)."""
+    power, variance = (np.array([getattr(part, name) for part in parts]) for name in ("power", "variance"))
+    return power, variance, used[:, :, None] & np.isfinite(power)
 
 
 @dataclass(frozen=True)
@@ -71,11 +76,10 @@ def mean_background(parts: list[Powers], used: NDArray[np.bool_], scatter: Scatt
     """Mean over runs in power; `used` (runs, positions) leaves single ones out; NaN where none is left.
 
     The variance is that of a statement on the background during another run: random error / n of independent runs, and
-    the scatter of their mean, 1/n, and of that other run itself. Unsteady is a band whose
-    runs scatter by more than `limit_db` beyond random error, and by more than chance gives.
+    the scatter of their mean, 1/n, and of that other run itself. Unsteady is a band whose runs scatter by more than
+    `limit_db` beyond random error, and by more than chance gives.
     """
-    power, variance = (np.array([getattr(part, name) for part in parts]) for name in ("power", "variance"))
-    chosen = used[:, :, None] & np.isfinite(power)
+    power, variance, chosen = _stacked(parts, used)
     count = chosen.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = np.where(chosen, power, 0.0).sum(axis=0) / count

@@ -173,10 +173,7 @@ def difference(
     with np.errstate(divide="ignore", invalid="ignore"):
         own = np.nan_to_num(reference.squares + treatment.squares) / own_freedom
         expected = (random + pooled) / inverse
-        chance = variance_ratio_p_value(own, expected, own_freedom, np.maximum(least_freedom, 1.0))
-        odd = (own > expected) & (chance < OWN_SCATTER_P) & (own_freedom >= LEAST_OWN_FREEDOM)
-        # Where nothing is pooled a position's own repeats are all that is known of its scatter.
-        odd |= (least_freedom <= 0) & (own > expected) & (own_freedom >= LEAST_OWN_FREEDOM)
+    odd = _own_stands_in(own, expected, own_freedom, least_freedom)
     effects = (reference.background_db, treatment.background_db)
     left = (effects[1] - effects[0]) ** 2 if same_background else effects[0] ** 2 + effects[1] ** 2
     for scatter, cell in zip(scatters, (reference, treatment), strict=True):
@@ -240,15 +237,25 @@ def run_to_run(cell: Cell, scatter: Scatter) -> tuple[Reals, Reals, Reals]:
     with np.errstate(divide="ignore", invalid="ignore"):
         own = np.nan_to_num(cell.squares) / freedom
         expected = cell.random_variance + scatter.excess
-        chance = variance_ratio_p_value(own, expected, freedom, np.maximum(scatter.degrees_of_freedom, 1.0))
-        odd = (own > expected) & (chance < OWN_SCATTER_P) & (freedom >= LEAST_OWN_FREEDOM)
-    alone = (scatter.degrees_of_freedom <= 0) & (freedom >= LEAST_OWN_FREEDOM) & (own > cell.random_variance)
-    takes_place = odd | alone
+    takes_place = _own_stands_in(own, expected, freedom, scatter.degrees_of_freedom)
     return (
         np.where(takes_place, 0.0, cell.random_variance * inverse),
         np.where(takes_place, np.nan_to_num(own) * inverse, scatter.excess * inverse),
         np.where(takes_place, freedom, np.maximum(scatter.degrees_of_freedom, 1.0)).astype(np.float64),
     )
+
+
+def _own_stands_in(
+    own: Reals, expected: Reals, own_freedom: NDArray[np.int64], pooled_freedom: Reals
+) -> NDArray[np.bool_]:
+    """Where a position's own variance takes the place of the expected one: it is significantly larger (F test).
+
+    Where nothing is pooled its own repeats are all that is known of its scatter, and larger is enough.
+    """
+    chance = variance_ratio_p_value(own, expected, own_freedom, np.maximum(pooled_freedom, 1.0))
+    clear = (chance < OWN_SCATTER_P) | (pooled_freedom <= 0)
+    with np.errstate(invalid="ignore"):
+        return np.asarray((own > expected) & clear & (own_freedom >= LEAST_OWN_FREEDOM))
 
 
 def _joined(parts: list[tuple[Reals, Reals]]) -> tuple[Reals, Reals]:

@@ -72,9 +72,7 @@ def backgrounds_of(campaign: Campaign) -> dict[str, Backgrounds]:
     are taken, which hold the electrical part alone. Refused is what must never be subtracted: another gain or mount,
     another speed or yaw, too long before or after.
     """
-    search = _Search(campaign)
-    found = {run.run: search.found(run) for run in campaign.used_runs() if run.kind == "measurement"}
-    return found | {run.run: search.floor_alone(run) for run in campaign.used_runs() if run.kind == "background"}
+    return _Search(campaign).every()
 
 
 def background_warnings(campaign: Campaign, speed_column: str) -> list[Fault]:
@@ -83,8 +81,8 @@ def background_warnings(campaign: Campaign, speed_column: str) -> list[Fault]:
     Runs that refusals leave without a background, each reason once; background runs that no run can use; achieved
     speeds far from the set ones. `speed_column` is the one of the run table in which speeds are given.
     """
-    found, runs = backgrounds_of(campaign), campaign.used_runs()
-    search = _Search(campaign)
+    search, runs = _Search(campaign), campaign.used_runs()
+    found = search.every()
     short = {name for name, each in found.items() if search.is_short(campaign.runs[name], each)}
     warnings = _short_of_background(campaign, {name: found[name] for name in found if name in short})
     used = {name for each in found.values() for name in (*each.runs, *each.floor)}
@@ -146,6 +144,12 @@ class _Search:
         for run in campaign.used_runs():
             if run.kind == "background":
                 self._by_session.setdefault(run.session, []).append(run)
+
+    def every(self) -> dict[str, Backgrounds]:
+        """See `backgrounds_of`."""
+        runs = self._campaign.used_runs()
+        found = {run.run: self.found(run) for run in runs if run.kind == "measurement"}
+        return found | {run.run: self.floor_alone(run) for run in runs if run.kind == "background"}
 
     def floor_alone(self, run: Run) -> Backgrounds:
         """The wind-off runs of a background run in flow."""
