@@ -18,12 +18,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=8, help="how many campaigns of the invented rig to run")
     parser.add_argument("--healthy", type=int, default=500, help="healthy calibrator sessions")
+    parser.add_argument("--campaigns", type=int, default=600, help="generated campaigns of each kind of comparison")
     options = parser.parse_args()
     parts = {
         "validate_calibration.py": ["--healthy", str(options.healthy)],
         "validate_quality.py": [],
         "validate_spectra.py": [],
         "validate_background.py": [],
+        "validate_comparisons.py": ["--campaigns", str(options.campaigns)],
         "validate_rig.py": ["--seeds", str(options.seeds)],
     }
     machine = f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"

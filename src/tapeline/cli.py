@@ -26,17 +26,23 @@ RUN_STEPS = {
 CAMPAIGN_STEPS = {
     "catalogue": "write the tables of runs, positions, checks, calibration and quality",
     "compare": "compare conditions and rank what to work on",
+    "scale": "fit exponents of speed and hold spectra against Strouhal number",
+    "repeat": "hold repeats and sessions against each other",
     "manifest": "write down what made each table",
     "report": "write the page that circulates",
 }
 
-EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT = 1, 2, 3
-"""Exit statuses: a job failed; the campaign's files hold faults and nothing ran; done, but recordings were left out."""
+EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT, EXIT_MOVED = 1, 2, 3, 4
+"""Exit statuses: a job failed; the campaign's files hold faults and nothing ran; done, but recordings were left out;
+done, and results moved."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point; returns the exit status."""
-    options = _parser().parse_args(arguments)
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    # Not left to the parser, which takes what follows -- for its own where options stand before it.
+    own, more = _parted(given) if given[:1] == ["run"] else (given, [])
+    options = _parser().parse_args(own, argparse.Namespace(more=more))
     try:
         return int(options.action(options))
     except CampaignFaults as faults:
@@ -46,16 +52,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_FAILED
 
 
+def _parted(given: list[str]) -> tuple[list[str], list[str]]:
+    """What stands before the first "--" and what stands behind it."""
+    at = given.index("--") if "--" in given else len(given)
+    return given[:at], given[at + 1 :]
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="tapeline", description=__doc__)
     parser.add_argument("--version", action="version", version=f"tapeline {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    run = commands.add_parser("run", help="compute all that is missing or out of date of a campaign")
+    run = commands.add_parser(
+        "run",
+        help="compute all that is missing or out of date of a campaign",
+        epilog="What follows -- goes to the workflow manager: tapeline run . --cores 1 -- --until compare",
+    )
     run.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
     run.add_argument("--cores", default="all", help="cores to use (default: all)")
     run.add_argument("--strict", action="store_true", help="stop at the first faulty recording")
     run.add_argument("--dry-run", "-n", action="store_true", help="say what would be computed, compute nothing")
-    run.add_argument("more", nargs="*", help="more arguments for the workflow manager, after --")
     run.set_defaults(action=_run)
     check = commands.add_parser("check", help="look for faults in a campaign's files, compute nothing")
     check.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
@@ -71,6 +86,8 @@ def _parser() -> argparse.ArgumentParser:
     inspect.set_defaults(action=_inspect)
     _look_parser(commands)
     _history_parser(commands)
+    _diff_parser(commands)
+    _coverage_parser(commands)
     for names, key in ((SESSION_STEPS, "session"), (RUN_STEPS, "run"), (CAMPAIGN_STEPS, None)):
         for name, text in names.items():
             step = commands.add_parser(name, help=f"step: {text}")
@@ -94,6 +111,75 @@ def _history_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser
         "--to", type=Path, default=Path("history"), metavar="FOLDER", help="where to write (default: history)"
     )
     history.set_defaults(action=_history)
+
+
+def _diff_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    diff = commands.add_parser(
+        "diff",
+        help="say which results moved between two results folders, by how much and why",
+        description="Compares the tables of two results folders row by row, by their keys, and what their manifests "
+        f"say of settings, inputs and versions. Status {EXIT_MOVED}: something moved; 0: nothing did; "
+        f"{EXIT_FAULTS}: they cannot be compared.",
+    )
+    diff.add_argument("old", type=Path, metavar="OLD", help="results folder, or campaign folder with results")
+    diff.add_argument("new", type=Path, metavar="NEW", help="results folder, or campaign folder with results")
+    diff.add_argument(
+        "--within",
+        type=_not_negative,
+        default=0.0,
+        metavar="DB",
+        help="changes of levels up to this many dB do not count, nor do p-values and degrees of freedom; other numbers "
+        "may move by the share that an amplitude moves by in so many dB (default 0: every change counts)",
+    )
+    diff.add_argument(
+        "--within-share",
+        type=_not_negative,
+        metavar="SHARE",
+        help="numbers that are no levels (exponents, frequencies, times) may move by this share of themselves instead, "
+        "0.02 for 2 %%; counts, ranks and words may not move",
+    )
+    diff.add_argument("--rows", type=_from_one, default=10, help="most lines a table (default: 10)")
+    diff.add_argument("--csv", type=_file_to_write, metavar="FILE", help="write every changed cell to this file")
+    diff.set_defaults(action=_diff)
+
+
+def _coverage_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    coverage = commands.add_parser(
+        "coverage",
+        help="say which runs there are by condition, operating point and position, and what they suffice to compare",
+        description="Counts usable runs by condition, speed, yaw and position: of the run table before measuring, less "
+        "what proved unusable once there are results. Says of each comparison which positions have repeats on both "
+        "sides, and which runs would complete it.",
+    )
+    coverage.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
+    coverage.add_argument(
+        "--csv", type=_file_to_write, metavar="FILE", help="write one row a condition, point and position"
+    )
+    coverage.set_defaults(action=_coverage)
+
+
+def _not_negative(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not 0.0 <= value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r} found, a number from 0 expected, such as 0.05")
+    return value
+
+
+def _from_one(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and int(text)):
+        raise argparse.ArgumentTypeError(f"{text!r} found, a whole number from 1 expected")
+    return int(text)
+
+
+def _file_to_write(text: str) -> Path:
+    if not text:
+        raise argparse.ArgumentTypeError("the name of a file expected, none found")
+    if Path(text).is_dir():
+        raise argparse.ArgumentTypeError(f"{text} is a folder, the name of a file expected, such as cells.csv")
+    return Path(text)
 
 
 def _look_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -177,7 +263,28 @@ def _run(options: argparse.Namespace) -> int:
         return EXIT_FAILED
     if status or options.dry_run:
         return EXIT_FAILED if status else 0
-    return _summary(options)
+    # What the manager was told may have left some results as they were on purpose.
+    return EXIT_FAILED if not options.more and _warned_of_others(options.campaign) else _summary(options)
+
+
+def _warned_of_others(folder: Path) -> bool:
+    """Whether results that a run took for finished were made from other campaign files, which is said then."""
+    from tapeline.campaign.faults import listed
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.steps.made_otherwise import made_otherwise
+
+    campaign = load_campaign(folder, check=False)
+    here = campaign.root
+    found = [str(p.relative_to(here) if p.is_relative_to(here) else p) for p in made_otherwise(Plan(campaign))]
+    if found:
+        print(
+            f"tapeline run: {listed(found, 4)}: not made from the campaign's files as they are now, and the workflow "
+            "has no record of how (results copied from elsewhere, or files changed during the run?): delete "
+            f"{campaign.settings.results}/, or run `tapeline run {folder} -- --forceall`",
+            file=sys.stderr,
+        )
+    return bool(found)
 
 
 def _summary(options: argparse.Namespace) -> int:
@@ -279,3 +386,62 @@ def _history(options: argparse.Namespace) -> int:
     print(history_text(history))
     print(f"\nfigures  {options.to} ({len(figures)} sensors)\ntable    {options.to / CSV_FILE}")
     return 0
+
+
+def _diff(options: argparse.Namespace) -> int:
+    from contextlib import nullcontext
+
+    from tapeline.changes.causes import differences
+    from tapeline.changes.changes_csv import writing_changes
+    from tapeline.changes.changes_text import changes_text
+    from tapeline.changes.comparing import compare_results
+    from tapeline.changes.results_folder import CannotCompareError, open_results
+    from tapeline.changes.scales import Tolerance
+
+    sys.meta_path.insert(0, NoDataFrames())
+    tolerance = Tolerance(options.within, options.within_share)
+    try:
+        old, new = open_results(options.old), open_results(options.new)
+        with writing_changes(options.csv) if options.csv else nullcontext() as sink:
+            tables = compare_results(old, new, tolerance, sink)
+    except CannotCompareError as error:
+        print(f"tapeline diff: {error}", file=sys.stderr)
+        return EXIT_FAULTS
+    except OSError as error:
+        return _not_written("diff", options.csv, error)
+    _print_found(changes_text(old, new, differences(old.manifest, new.manifest), tables, tolerance, options.rows))
+    return EXIT_MOVED if any(table.moved for table in tables) else 0
+
+
+def _coverage(options: argparse.Namespace) -> int:
+    from tapeline.campaign.coverage import coverage
+    from tapeline.campaign.load import load_campaign
+    from tapeline.report.coverage_text import WIDTH, coverage_text, write_coverage
+    from tapeline.report.usable_runs import read_measured
+
+    campaign = load_campaign(options.campaign)
+    sys.meta_path.insert(0, NoDataFrames())
+    found = coverage(campaign, read_measured(campaign))
+    if options.csv:
+        try:
+            write_coverage(found, options.csv)
+        except OSError as error:
+            return _not_written("coverage", options.csv, error)
+    width = shutil.get_terminal_size((WIDTH, 24)).columns if sys.stdout.isatty() else WIDTH
+    _print_found(coverage_text(found, width))
+    return 0
+
+
+def _not_written(command: str, path: Path, error: OSError) -> int:
+    said = error.strerror or str(error)
+    print(f"tapeline {command}: {path}: cannot be written ({said}); name another file with --csv", file=sys.stderr)
+    return EXIT_FAULTS
+
+
+def _print_found(text: str) -> None:
+    """Print what was found; a reader who has seen enough and closed the pipe does not change the status."""
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        # What is still held back would raise once more when the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

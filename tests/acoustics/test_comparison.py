@@ -8,12 +8,11 @@ import pytest
 from tapeline.acoustics.comparison import (
     RunLevels,
     Scatter,
-    between_sessions_variance,
     cell_of,
     difference,
     findings,
-    pooled_scatter,
 )
+from tapeline.acoustics.scatter_sums import pooled_scatter
 
 NOTHING: dict[str, tuple[np.ndarray, np.ndarray]] = {}
 
@@ -132,16 +131,3 @@ def test_words(change: float, error: float, word: str) -> None:
     reference, treatment = (cell_of(repeats(np.full((2, 1, 1), level), error)) for level in (80.0, 80.0 + change))
     found = difference(reference, treatment, (scatter, scatter), NOTHING, 0.95, same_background=True)
     assert findings(found, found.p_value, 0.95, 0.5)[0, 0] == word
-
-
-def test_between_session_variance() -> None:
-    random = np.random.default_rng(4)
-    pairs = []
-    for _ in range(60):
-        shifts = random.normal(0.0, 0.8, (2, 1, 8, 1))
-        cells = [cell_of(repeats(80.0 + s + random.normal(0.0, 0.1, (2, 8, 1)), 0.1)) for s in shifts]
-        pairs.append((cells[0], cells[1]))
-    scatter = Scatter(np.zeros(1), np.array([10.0]))
-    variance, freedom = between_sessions_variance(pairs, (scatter, scatter), 1)
-    assert np.sqrt(variance[0]) == pytest.approx(0.8, rel=0.15)
-    assert freedom[0] == 480

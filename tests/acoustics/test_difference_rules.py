@@ -16,7 +16,6 @@ from tapeline.acoustics.comparison import (
     Difference,
     RunLevels,
     Scatter,
-    between_sessions_variance,
     cell_of,
     difference,
     findings,
@@ -122,24 +121,6 @@ def test_each_session_brings_its_own_scatter() -> None:
     calm, rough = Scatter(np.array([0.0]), np.array([50.0])), Scatter(np.array([0.5]), np.array([4.0]))
     found = difference(cell([80.0] * 2), cell([80.0] * 2), (calm, rough), CERTAIN, 0.95, same_background=False)
     assert found.standard_error_db[0, 0] == pytest.approx(np.sqrt(0.01 + 0.25))
-
-
-def test_repeats_do_not_pass_as_a_change_between_sessions() -> None:
-    """Both sessions differ by their repeats' scatter alone: the mean of many pairs gives no variance of sessions."""
-    random = np.random.default_rng(6)
-    scatter = Scatter(np.array([0.25]), np.array([50.0]))
-    pairs = [
-        (cell(list(random.normal(80, 0.5, 2)), 0.0), cell(list(random.normal(80, 0.5, 2)), 0.0)) for _ in range(4000)
-    ]
-    variance, count = between_sessions_variance(pairs, (scatter, scatter), 1)
-    assert count[0] == 4000
-    assert variance[0] < 0.02
-
-
-def test_sessions_without_a_common_condition_say_nothing() -> None:
-    scatter = Scatter(np.zeros(1), np.zeros(1))
-    variance, count = between_sessions_variance([], (scatter, scatter), 1)
-    assert (variance[0], count[0]) == (0.0, 0.0)
 
 
 def test_a_position_without_usable_runs_compares_to_nothing() -> None:

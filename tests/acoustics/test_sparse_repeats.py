@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.comparison import RunLevels, cell_of, difference, pooled_scatter
+from tapeline.acoustics.comparison import RunLevels, cell_of, difference
+from tapeline.acoustics.scatter_sums import pooled_scatter
 
 CAMPAIGNS = 4000
 CONFIDENCE = 0.95

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from reference_tables import reference_rows
 
-from tapeline.acoustics.comparison import RunLevels, between_sessions_variance, cell_of, pooled_scatter
+from tapeline.acoustics.comparison import RunLevels, cell_of
+from tapeline.acoustics.scatter_sums import pooled_scatter
+from tapeline.acoustics.session_scatter import session_change, session_scatter
 from tapeline.acoustics.statistics import variance_ratio_p_value
 
 SILICON = (
@@ -42,10 +44,11 @@ def test_repeatability_is_the_certified_mean_square() -> None:
 def test_variance_between_sessions_is_the_certified_component() -> None:
     """(MS between - MS within) / n of NIST StRD SiRstv, 3.91e-4 (ISO 5725-2 form): mean over all pairs of sessions."""
     scatter = pooled_scatter(groups(), 1)
-    pairs = list(itertools.combinations([cell_of(group) for group in groups()], 2))
-    variance, differences = between_sessions_variance(pairs, (scatter, scatter), 1)
-    assert differences[0] == 10
-    assert variance[0] == pytest.approx((BETWEEN_INSTRUMENTS - WITHIN_INSTRUMENTS) / 5, rel=1e-6)
+    pairs = itertools.combinations([cell_of(group) for group in groups()], 2)
+    changes = [session_change([pair], (scatter, scatter)) for pair in pairs]
+    found = session_scatter(changes, np.array([4.0]), np.eye(1, dtype=bool))
+    assert found.changes[0, 0] == 4.0
+    assert found.variance_db2[0, 0] == pytest.approx((BETWEEN_INSTRUMENTS - WITHIN_INSTRUMENTS) / 5, rel=1e-6)
 
 
 def test_ratio_of_the_certified_mean_squares() -> None:

@@ -5,6 +5,7 @@ All numbers are synthetic: smooth spectra over a background, with scatter from a
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
@@ -13,13 +14,15 @@ from typing import Any
 
 import numpy as np
 from built_comparisons import comparison_rows, ranking_rows
+from built_repeatability import control_rows, repeat_test_rows, repeatability_rows
+from built_scaling import collapse_rows, scaling_rows
 
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.levels import power_pa2
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.settings import Settings
-from tapeline.campaign.tables import Position
+from tapeline.campaign.tables import Fitting, Position, Run
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
 
@@ -60,13 +63,14 @@ class Size:
 
 def built_campaign(size: Size | None = None, **changed: Any) -> Campaign:
     """The campaign that the built tables belong to; `changed` replaces settings."""
-    positions = {row["position"]: _position(row) for row in position_rows(size or Size())}
+    built = size or Size()
+    positions = {row["position"]: _position(row) for row in position_rows(built)}
     return Campaign(
         root=Path(),
         settings=Settings.model_validate({**SETTINGS, **changed}),
-        runs={},
+        runs={row["run"]: _campaign_run(row) for row in run_rows(built)},
         positions=positions,
-        fittings=(),
+        fittings=tuple(_fitting(session, name) for session in ("april", "may") for name in positions),
         sensors={},
         calibrators={},
         cavities={},
@@ -75,6 +79,20 @@ def built_campaign(size: Size | None = None, **changed: Any) -> Campaign:
         charts={},
         warnings=(Fault("config/runs.csv", 3, "remark", "an odd word", "a plain one"),),
     )
+
+
+def _campaign_run(row: Row) -> Run:
+    """A row of the run table; the run that a superseded one was taken again as says so."""
+    given = {field.name: row.get(field.name) for field in dataclasses.fields(Run)}
+    changed = {"recordings": (f"{row['run']}.wav",), "speed_mps": row["set_speed_mps"], "line": 2}
+    replaces = "a-old" if row["run"] == "a-open-01" else None
+    return Run(**given | changed | {"background": None, "positions": (), "replaces": replaces})
+
+
+def _fitting(session: str, position: str) -> Fitting:
+    """A sensor on a mount that is new in each session."""
+    channel = int(position.removeprefix("P"))
+    return Fitting(session, channel, position, f"s{channel:02d}", None, 5.0, 20.0, 1, "V", None, None, 2)
 
 
 def _position(row: Row) -> Position:
@@ -365,6 +383,7 @@ def write_results(results: Path, size: Size | None = None) -> None:
     runs = {row["run"]: row for row in run_rows(built)}
     compared = comparison_rows(SETTINGS["comparisons"], runs, bands, overall)
     folder = results / "tables"
+    places = [row["position"] for row in position_rows(built)]
     small: dict[Table, list[Row]] = {
         tables.RUNS: list(runs.values()),
         tables.POSITIONS: position_rows(built),
@@ -373,6 +392,11 @@ def write_results(results: Path, size: Size | None = None) -> None:
         tables.QUALITY: quality_rows(built),
         tables.COMPARISONS: compared,
         tables.RANKING: ranking_rows(compared),
+        tables.SCALING: scaling_rows(places),
+        tables.COLLAPSE: collapse_rows(places),
+        tables.REPEATABILITY: repeatability_rows(runs, bands, overall),
+        tables.CONTROL_VALUES: control_rows(runs, overall),
+        tables.REPEAT_TESTS: repeat_test_rows(runs, [row["position"] for row in position_rows(built)]),
     }
     for table, rows in small.items():
         parquet.write_rows(table, folder / f"{table.name}.parquet", rows, **STAMP)

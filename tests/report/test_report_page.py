@@ -21,6 +21,8 @@ SECTIONS = (
     "coverage",
     "work-on-first",
     "comparisons",
+    "repeatability",
+    "scaling",
     "quality",
     "calibration",
     "spectra",
@@ -138,7 +140,14 @@ def test_tables_without_rows_give_a_page_that_says_so(tmp_path: Path) -> None:
     assert main is not None
     assert tuple(section.attrib["id"] for section in main.findall("section")) == SECTIONS
     words = text_of(tree)
-    for sentence in ("No findings:", "No comparison has a result.", "No spectrum:", "No map:", "No list:"):
+    for sentence in (
+        "No findings:",
+        "No comparison has a result.",
+        "No exponents:",
+        "No spectrum:",
+        "No map:",
+        "No list:",
+    ):
         assert sentence in words
     assert not list(tree.iter("figure"))
 

@@ -14,9 +14,10 @@ from tapeline.acoustics.comparison import Scatter, difference
 from tapeline.campaign.settings import Background, Compare, Ranking
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps.budget_rows import absolute_rows, difference_rows
-from tapeline.steps.compared_runs import Job, Pair, scatter_by_session
+from tapeline.steps.compared_runs import Job, Pair, repeat_scatter
 from tapeline.steps.lasting_terms import ASSUMED, lasting_terms
 from tapeline.steps.level_cube import COLUMNS, Item, LevelCube
+from tapeline.steps.session_changes import session_changes
 
 BAND = Item("band", "Z", 891.3, 1122.0, 1000.0, 1000.0)
 STATED = {"response": 0.2, "environment": 0.3, "mounting": 2.0, "speed": 0.1, "steadiness": 0.05}
@@ -74,10 +75,12 @@ class Given:
         needs = CompareNeeds(
             campaign="given",
             comparisons={},
+            lines="",
             applied={},
             runs=self.runs,
             mounts=tuple((s, place, self.mounts[i % 2]) for i, s in enumerate(sessions) for place in ("p", "q")),
             areas=(),
+            mirrors=(),
             confidence=0.95,
             compare=Compare(),
             ranking=Ranking(),
@@ -91,16 +94,17 @@ class Given:
         job = self.job()
         sides = [tuple(r for r in self.runs if r.condition == condition) for condition in ("open", "sealed")]
         pair = Pair(sides[0], sides[1], (30.0, 0.0))
-        scatter: dict[str, Scatter] = scatter_by_session(job)
+        scatter: dict[str, Scatter] = repeat_scatter(job).by_session
         scatters = scatter[pair.sessions[0]], scatter[pair.sessions[1]]
         cells = job.cell(sides[0]), job.cell(sides[1])
-        result = difference(*cells, scatters, lasting_terms(job, pair, scatters), 0.95, same_background=True)
+        terms = lasting_terms(job, pair, scatters, session_changes(job, scatter))
+        result = difference(*cells, scatters, terms, 0.95, same_background=True)
         return {row["position"]: as_mapping(row) for row in difference_rows(job, "c", pair, result, {"p": "", "q": ""})}
 
     def absolute(self) -> dict[str, dict[str, Any]]:
         """Budgets of the only condition, by position."""
         job = self.job()
-        parts = absolute_rows(job, scatter_by_session(job))
+        parts = absolute_rows(job, repeat_scatter(job))
         return {row["position"]: as_mapping(row) for part in parts for row in part}
 
 
@@ -135,7 +139,7 @@ def test_a_position_that_scatters_more_by_itself_keeps_its_own_scatter() -> None
         for i in range(4)
     }
     job = Given(levels | quiet)
-    parts = absolute_rows(job.job(), scatter_by_session(job.job()))
+    parts = absolute_rows(job.job(), repeat_scatter(job.job()))
     rows = {row["position"]: as_mapping(row) for part in parts for row in part if row["condition"] == "open"}
     own = np.var([1.5, -1.5, 1.4, -1.4], ddof=1)
     assert rows["q"]["terms"]["repeats"] == pytest.approx(np.sqrt(own / 4.0))
@@ -173,6 +177,8 @@ def test_a_condition_measured_in_both_sessions_measures_the_change() -> None:
     levels = {"a-open-1": (90.0, 80.0), "b-sealed-1": (85.0, 80.0), "a-both-1": (70.0, 70.0), "b-both-1": (71.0, 71.0)}
     found = Given(levels, mounts=("m", "n")).differences()["p"]
     assert found["evidence"]["between sessions"] == "measured"
-    assert found["terms"]["between sessions"] == pytest.approx(np.sqrt(1.0 - 2 * 0.1**2), rel=0.02)
+    measured, assumed = (1.0 - 2 * 0.1**2) / 2.0, Compare().remount_sd_db ** 2
+    together = (measured + 2.0 * assumed) / 3.0
+    assert found["terms"]["between sessions"] == pytest.approx(np.sqrt(2.0 * together), rel=0.02), "one change is few"
     assert ASSUMED not in found["terms"]
     assert found["terms"]["mounting"] == 0.0, "the measured change holds it"

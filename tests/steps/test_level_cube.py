@@ -9,8 +9,8 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, Ranking
 from tapeline.campaign.slices import CompareNeeds
-from tapeline.steps.compare import _one_sided
 from tapeline.steps.compared_runs import Job
+from tapeline.steps.comparison_rows import _one_sided
 from tapeline.steps.level_cube import COLUMNS, Item, LevelCube
 from tapeline.store.tables import TAKEN_OFF, WITH_REFERENCES
 
@@ -67,8 +67,8 @@ def test_more_taken_off_one_side_is_a_doubt(
     taken_off: tuple[str, str, str], states: tuple[int, int, int], doubtful: bool
 ) -> None:
     needs = CompareNeeds(
-        campaign="given", comparisons={}, applied={}, runs=(), mounts=(), areas=(), confidence=0.95, compare=Compare(),
-        ranking=Ranking(), background=Background(), reference_pressure_pa=2e-5,
+        campaign="given", comparisons={}, lines="", applied={}, runs=(), mounts=(), areas=(), mirrors=(),
+        confidence=0.95, compare=Compare(), ranking=Ranking(), background=Background(), reference_pressure_pa=2e-5,
     )  # fmt: skip
     job = Job(needs, cube(taken_off, states), {}, MarginLimits(15.0, 6.0, 3.0, 1.96))
     assert _one_sided(job, [["r0"], ["r1", "r2"]], 0, 0) == doubtful

@@ -12,7 +12,7 @@ from sample_runs import CampaignRun, tapeline
 pytestmark = pytest.mark.workflow
 
 SETTINGS = "config/campaign.yaml"
-PRODUCTS = {"catalogue": 1, "compare": 1, "manifest": 1, "report": 1}
+PRODUCTS = {"catalogue": 1, "compare": 1, "scale": 1, "repeat": 1, "manifest": 1, "report": 1}
 
 
 def test_nothing_to_do_after_a_complete_run(sample: CampaignRun) -> None:
@@ -69,7 +69,7 @@ def test_a_new_condition_runs_its_recordings_its_session_and_the_products(sample
 def test_a_changed_band_fraction_makes_tables_only(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("fraction: 3", "fraction: 6")}):
         planned = sample.planned()
-    assert planned == {"tables": 2, "compare": 1, "manifest": 1, "report": 1}
+    assert planned == {"tables": 2, "compare": 1, "scale": 1, "repeat": 1, "manifest": 1, "report": 1}
 
 
 def test_a_changed_resolution_needs_no_pressure_job_when_pressure_is_kept(sample: CampaignRun) -> None:
@@ -87,7 +87,7 @@ def test_a_changed_calibration_limit_needs_no_pressure_and_no_spectra_job(sample
 def test_a_changed_confidence_needs_tables_and_comparisons_only(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("confidence: 0.95", "confidence: 0.9")}):
         planned = sample.planned()
-    assert planned == {"tables": 2, "compare": 1, "manifest": 1, "report": 1}
+    assert planned == {"tables": 2, "compare": 1, "scale": 1, "repeat": 1, "manifest": 1, "report": 1}
 
 
 def test_a_corrected_sensitivity_runs_the_chain_of_its_session_only(sample: CampaignRun) -> None:
@@ -116,6 +116,11 @@ def test_a_verdict_set_by_hand_makes_the_tables_of_its_session_only(sample: Camp
 def test_a_changed_limit_across_runs_needs_no_pressure_job(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("calibration:\n", "quality: {odd_level_db: 5}\ncalibration:\n")}):
         assert sample.planned() == {"verdicts": 2, "tables": 2, **PRODUCTS}
+
+
+def test_a_limit_of_repeatability_holds_repeats_together_only(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("confidence: 0.95", "repeatability: {excess_db: 0.5}\nconfidence: 0.95")}):
+        assert sample.planned() == {"repeat": 1, "manifest": 1, "report": 1}
 
 
 def test_a_changed_title_makes_the_report_only(sample: CampaignRun) -> None:
@@ -160,13 +165,18 @@ def test_what_is_uncertain_reads_no_spectrum_again(sample: CampaignRun, section:
     old = next((line for line in text.splitlines() if line.startswith(f"{section}:")), "confidence: 0.95")
     kept = "" if old.startswith(section) else f"\n{old}"
     with sample.edited({SETTINGS: (old, f"{section}: {value}{kept}")}):
-        assert sample.planned() == {"tables": 2, "compare": 1, "manifest": 1, "report": 1}
+        assert sample.planned() == {"tables": 2, "compare": 1, "scale": 1, "repeat": 1, "manifest": 1, "report": 1}
 
 
 def test_a_background_limit_finds_other_runs_and_makes_levels_only(sample: CampaignRun) -> None:
     old = "background: {enough_margin_db: 6.0"
     with sample.edited({SETTINGS: (old, "background: {most_hours: 0.5, enough_margin_db: 6.0")}):
         assert sample.planned() == {"tables": 2, **PRODUCTS}, "the run table says which were refused"
+
+
+def test_a_length_makes_exponents_and_strouhal_numbers_only(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("confidence: 0.95", "confidence: 0.95\nscaling: {length_m: 0.012}")}):
+        assert sample.planned() == {"scale": 1, "manifest": 1, "report": 1}
 
 
 def test_reference_sensors_go_through_the_spectra(sample: CampaignRun) -> None:

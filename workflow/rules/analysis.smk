@@ -1,18 +1,29 @@
 # Campaign-level products: one job each.
 
+COMPARED = [
+    "comparisons",
+    "ranking",
+    "areas",
+    "area_differences",
+    "mirror_differences",
+    "additivity",
+    "reference_drift",
+    "session_means",
+    "line_differences",
+    "budgets",
+]
+
 
 rule compare:
     input:
         levels=expand(
             f"{TABLES}/{{table}}/session={{session}}/part-0.parquet",
-            table=["bands", "overall"],
+            table=["bands", "overall", "narrowband"],
             session=PLAN.measured_sessions,
         ),
         calibration=rules.catalogue.output.calibration,
     output:
-        comparisons=f"{TABLES}/comparisons.parquet",
-        ranking=f"{TABLES}/ranking.parquet",
-        budgets=f"{TABLES}/budgets.parquet",
+        expand(f"{TABLES}/{{table}}.parquet", table=COMPARED),
     log:
         f"{RESULTS}/logs/compare/compare.log",
     benchmark:
@@ -24,3 +35,50 @@ rule compare:
         digest=lambda wildcards: PLAN.digest("compare"),
     shell:
         "tapeline compare > {log} 2>&1"
+
+
+rule scale:
+    input:
+        levels=expand(
+            f"{TABLES}/{{table}}/session={{session}}/part-0.parquet",
+            table=["narrowband", "bands", "overall"],
+            session=PLAN.measured_sessions,
+        ),
+    output:
+        scaling=f"{TABLES}/scaling.parquet",
+        collapse=f"{TABLES}/collapse.parquet",
+    log:
+        f"{RESULTS}/logs/scale/scale.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/scale/scale.tsv"
+    threads: 1
+    resources:
+        mem_mb=2000,
+    params:
+        digest=lambda wildcards: PLAN.digest("scale"),
+    shell:
+        "tapeline scale > {log} 2>&1"
+
+
+rule repeat:
+    input:
+        levels=expand(
+            f"{TABLES}/{{table}}/session={{session}}/part-0.parquet",
+            table=["bands", "overall", "narrowband"],
+            session=PLAN.measured_sessions,
+        ),
+    output:
+        repeatability=f"{TABLES}/repeatability.parquet",
+        control_values=f"{TABLES}/control_values.parquet",
+        repeat_tests=f"{TABLES}/repeat_tests.parquet",
+    log:
+        f"{RESULTS}/logs/repeat/repeat.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/repeat/repeat.tsv"
+    threads: 1
+    resources:
+        mem_mb=2000,
+    params:
+        digest=lambda wildcards: PLAN.digest("repeat"),
+    shell:
+        "tapeline repeat > {log} 2>&1"

@@ -8,7 +8,8 @@ FINISHED = [
     ),
     *expand(
         f"{TABLES}/{{table}}.parquet",
-        table=["runs", "positions", "checks", "calibration", "quality", "comparisons", "ranking", "budgets"],
+        table=["runs", "positions", "checks", "calibration", "quality", *COMPARED]
+        + ["scaling", "collapse", "repeatability", "control_values", "repeat_tests"],
     ),
 ]
 

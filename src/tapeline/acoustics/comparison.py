@@ -81,46 +81,23 @@ def cell_of(runs: RunLevels) -> Cell:
 
 @dataclass(frozen=True)
 class Scatter:
-    """Variance (dB^2) of a run's level beyond its random error, per item, and its degrees of freedom (0: unknown)."""
+    """Variance (dB^2) of a run's level beyond its random error, per item, and its degrees of freedom (0: unknown).
+
+    `correlation` says how much the positions of a run scatter together, 1 where nothing tells. Where it is a cell's
+    own, `usual` is what the rest of the session has: a position that stands out is held against that.
+    """
 
     excess: Reals
     degrees_of_freedom: Reals
-
-
-def pooled_scatter(groups: list[RunLevels], items: int) -> Scatter:
-    """Run-to-run variance beyond random error, pooled over all positions of all groups of repeats.
-
-    Moments: (sum of squares - sum (n - 1) u^2) / sum (n - 1), not below zero. Runs of one group share what varied
-    (speed, air), so its positions are not independent: with the mean correlation rho of their deviations, P positions
-    are worth P / (1 + (P - 1) rho^2), since a variance estimate's own correlation is rho^2.
-    """
-    above, freedom, most = np.zeros(items), np.zeros(items), np.zeros(items)
-    crossed, own = 0.0, 0.0
-    widths = np.zeros(items)
-    for runs in groups:
-        cell = cell_of(runs)
-        use = (cell.count >= 2) & ~cell.bound
-        spare = np.where(use, cell.count - 1, 0)
-        above += np.where(use, cell.squares - spare * cell.random_variance, 0.0).sum(axis=0)
-        freedom += spare.sum(axis=0)
-        most += spare.max(axis=0, initial=0)
-        deviation = np.where(use & np.isfinite(runs.level_db), runs.level_db - cell.mean_db, 0.0)
-        positions = use.sum(axis=0)
-        widths = np.maximum(widths, positions)
-        squares = (deviation**2).sum(axis=1)
-        crossed += float((deviation.sum(axis=1) ** 2 - squares).sum())
-        own += float(((positions - 1) * squares).sum())
-    rho = min(max(crossed / own, 0.0), 1.0) if own > 0.0 else 1.0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        excess = np.where(freedom > 0, np.maximum(above / freedom, 0.0), 0.0)
-    worth = freedom / (1.0 + np.maximum(widths - 1.0, 0.0) * rho**2)
-    return Scatter(excess, np.maximum(worth, most))
+    correlation: float = 1.0
+    usual: Scatter | None = None
 
 
 @dataclass(frozen=True)
 class Difference:
     """Treatment minus reference, every field of shape (positions, items); open ends and unknowns are NaN.
 
+    Where one side is a bound `p_value` tests how far apart both are at least.
     `basis`: 0 random error only, 1 pooled repeats, 2 own repeats. `reference_error_db` and `treatment_error_db` are the
     standard errors of the two means by themselves, without what both share. `terms` holds variance (dB^2) and degrees
     of freedom of each named term of the standard error.
@@ -157,23 +134,28 @@ def difference(
     background runs it acts on both levels alike and only the difference of its effects is left. What a run's background
     has of its own is among the scatter of repeats; where it is larger, the rest is added.
     """
-    inverse = _inverse(reference.count) + _inverse(treatment.count)
-    random = reference.random_variance * _inverse(reference.count) + treatment.random_variance * _inverse(
+    inverse = inverse_count(reference.count) + inverse_count(treatment.count)
+    random = reference.random_variance * inverse_count(reference.count) + treatment.random_variance * inverse_count(
         treatment.count
     )
     own_freedom = np.maximum(reference.count - 1, 0) + np.maximum(treatment.count - 1, 0)
     parts = [
-        (scatter.excess * _inverse(cell.count), np.maximum(scatter.degrees_of_freedom, 1.0))
+        (scatter.excess * inverse_count(cell.count), np.maximum(scatter.degrees_of_freedom, 1.0))
         for scatter, cell in zip(scatters, (reference, treatment), strict=True)
     ]
     if scatters[0] is scatters[1]:
         parts = [(parts[0][0] + parts[1][0], parts[0][1])]
     pooled = np.asarray(sum(part for part, _ in parts))
     least_freedom = np.minimum(scatters[0].degrees_of_freedom, scatters[1].degrees_of_freedom)
+    usual = [scatter.usual or scatter for scatter in scatters]
+    usually = sum(
+        one.excess * inverse_count(cell.count) for one, cell in zip(usual, (reference, treatment), strict=True)
+    )
+    usual_freedom = np.minimum(usual[0].degrees_of_freedom, usual[1].degrees_of_freedom)
     with np.errstate(divide="ignore", invalid="ignore"):
         own = np.nan_to_num(reference.squares + treatment.squares) / own_freedom
-        expected = (random + pooled) / inverse
-    odd = _own_stands_in(own, expected, own_freedom, least_freedom)
+        odd = own_stands_in(own, (random + usually) / inverse, own_freedom, usual_freedom)
+        odd = odd & (own > (random + pooled) / inverse)
     effects = (reference.background_db, treatment.background_db)
     left = (effects[1] - effects[0]) ** 2 if same_background else effects[0] ** 2 + effects[1] ** 2
     for scatter, cell in zip(scatters, (reference, treatment), strict=True):
@@ -193,7 +175,8 @@ def difference(
     d = treatment.mean_db - reference.mean_db
     with np.errstate(divide="ignore", invalid="ignore"):
         half = student_factor(np.minimum(degrees, 1e9), confidence) * error
-        p = student_p_value(d / error, np.minimum(degrees, 1e9))
+        one_sided = _least_size(reference, treatment)
+        p = student_p_value(np.where(np.isfinite(d), d, one_sided) / error, np.minimum(degrees, 1e9))
         lower = np.where(reference.bound, treatment.mean_db - reference.upper_db - half, d - half)
         upper = np.where(treatment.bound, treatment.upper_db - reference.mean_db + half, d + half)
     known_scatter = least_freedom > 0
@@ -207,11 +190,24 @@ def difference(
         upper_db=np.where(reference.bound & treatment.bound, np.nan, upper),
         standard_error_db=error,
         degrees_of_freedom=degrees,
-        p_value=np.where(np.isfinite(d), p, np.nan),
+        p_value=p,
         basis=np.where(odd, 2, np.where(known_scatter, 1, 0)).astype(np.int8),
         reference_error_db=errors[0],
         treatment_error_db=errors[1],
         terms={**single, "repeats": _joined(repeats)},
+    )
+
+
+def _least_size(reference: Cell, treatment: Cell) -> Reals:
+    """Where one side is a bound: how far apart both are at least, with its sign; zero where they may be alike.
+
+    The upper bound itself stands for the bounded side, so that a test of it is on the safe side. NaN where neither or
+    both are bounds.
+    """
+    above = np.maximum(treatment.mean_db - reference.upper_db, 0.0)
+    below = np.minimum(treatment.upper_db - reference.mean_db, 0.0)
+    return np.where(
+        reference.bound & ~treatment.bound, above, np.where(treatment.bound & ~reference.bound, below, np.nan)
     )
 
 
@@ -233,11 +229,12 @@ def run_to_run(cell: Cell, scatter: Scatter) -> tuple[Reals, Reals, Reals]:
     own takes the random error's place.
     """
     freedom = np.maximum(cell.count - 1, 0)
-    inverse = _inverse(cell.count)
+    inverse = inverse_count(cell.count)
     with np.errstate(divide="ignore", invalid="ignore"):
         own = np.nan_to_num(cell.squares) / freedom
-        expected = cell.random_variance + scatter.excess
-    takes_place = _own_stands_in(own, expected, freedom, scatter.degrees_of_freedom)
+        usual = scatter.usual or scatter
+        takes_place = own_stands_in(own, cell.random_variance + usual.excess, freedom, usual.degrees_of_freedom)
+        takes_place = takes_place & (own > cell.random_variance + scatter.excess)
     return (
         np.where(takes_place, 0.0, cell.random_variance * inverse),
         np.where(takes_place, np.nan_to_num(own) * inverse, scatter.excess * inverse),
@@ -245,8 +242,8 @@ def run_to_run(cell: Cell, scatter: Scatter) -> tuple[Reals, Reals, Reals]:
     )
 
 
-def _own_stands_in(
-    own: Reals, expected: Reals, own_freedom: NDArray[np.int64], pooled_freedom: Reals
+def own_stands_in(
+    own: Reals, expected: Reals, own_freedom: NDArray[np.int64] | Reals, pooled_freedom: Reals
 ) -> NDArray[np.bool_]:
     """Where a position's own variance takes the place of the expected one: it is significantly larger (F test).
 
@@ -266,48 +263,41 @@ def _joined(parts: list[tuple[Reals, Reals]]) -> tuple[Reals, Reals]:
 
 def _mean_error(cell: Cell, scatter: Scatter, own: Reals) -> Reals:
     """Standard error (dB) of a cell's mean: random, scatter of repeats (`own` where it stands in), background."""
-    repeats = np.where(own > 0.0, own, cell.random_variance + scatter.excess) * _inverse(cell.count)
+    repeats = np.where(own > 0.0, own, cell.random_variance + scatter.excess) * inverse_count(cell.count)
     return np.asarray(np.sqrt(repeats + cell.background_db**2 + background_beyond(cell, scatter)))
 
 
 def background_beyond(cell: Cell, scatter: Scatter) -> Reals:
     """Variance of a cell's mean by its backgrounds' own scatter, as far as the scatter of repeats does not hold it."""
-    return np.asarray(np.maximum(cell.background_own - scatter.excess, 0.0) * _inverse(cell.count))
+    return np.asarray(np.maximum(cell.background_own - scatter.excess, 0.0) * inverse_count(cell.count))
 
 
-def _inverse(count: NDArray[np.int64]) -> Reals:
+def inverse_count(count: NDArray[np.int64]) -> Reals:
+    """One over the number of runs; 1 where there is none."""
     with np.errstate(divide="ignore"):
         return np.where(count > 0, 1.0 / count, 1.0)
 
 
-def between_sessions_variance(
-    pairs: list[tuple[Cell, Cell]], scatters: tuple[Scatter, Scatter], items: int
-) -> tuple[Reals, Reals]:
-    """Variance (dB^2) of one session's level about the mean of sessions, from conditions measured in both.
-
-    Half the mean squared session difference less the variance of the two means; per item, with degrees of freedom
-    (number of session differences, positions counted once each); zero freedom where no condition was measured twice.
-    """
-    total, count = np.zeros(items), np.zeros(items)
-    for first, second in pairs:
-        d2 = (second.mean_db - first.mean_db) ** 2
-        noise = (first.random_variance + scatters[0].excess) * _inverse(first.count)
-        noise = noise + (second.random_variance + scatters[1].excess) * _inverse(second.count)
-        known = np.isfinite(d2)
-        total += np.where(known, (d2 - np.nan_to_num(noise)) / 2.0, 0.0).sum(axis=0)
-        count += known.sum(axis=0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(count > 0, np.maximum(total / count, 0.0), 0.0), count
-
-
 def findings(result: Difference, adjusted_p: Reals, confidence: float, threshold_db: float) -> NDArray[np.object_]:
     """The word for each difference: equivalent, lower, higher, not shown, bound; None where nothing was compared."""
-    word = np.full(result.difference_db.shape, None, dtype=object)
-    valid = np.isfinite(result.difference_db)
-    word[~valid & (np.isfinite(result.lower_db) | np.isfinite(result.upper_db))] = "bound"
+    ends = (result.lower_db, result.upper_db)
+    return finding_words(result.difference_db, ends, adjusted_p, confidence, threshold_db)
+
+
+def finding_words(
+    difference_db: Reals, ends: tuple[Reals, Reals], adjusted_p: Reals, confidence: float, threshold_db: float
+) -> NDArray[np.object_]:
+    """The word for differences of any shape with both ends of their intervals and adjusted p-values.
+
+    `equivalent` where the interval lies within the threshold (two one-sided tests, Schuirmann 1987), else `lower` or
+    `higher` where the adjusted p-value shows it, else `not shown`; `bound` where one end alone is known.
+    """
+    word = np.full(difference_db.shape, None, dtype=object)
+    valid = np.isfinite(difference_db)
+    word[~valid & (np.isfinite(ends[0]) | np.isfinite(ends[1]))] = "bound"
     word[valid] = "not shown"
     shown = valid & (adjusted_p <= 1.0 - confidence)
-    word[shown & (result.difference_db < 0)] = "lower"
-    word[shown & (result.difference_db > 0)] = "higher"
-    word[valid & (result.lower_db > -threshold_db) & (result.upper_db < threshold_db)] = "equivalent"
+    word[shown & (difference_db < 0)] = "lower"
+    word[shown & (difference_db > 0)] = "higher"
+    word[valid & (ends[0] > -threshold_db) & (ends[1] < threshold_db)] = "equivalent"
     return word

@@ -1,6 +1,8 @@
-"""Intervals and tests: chi-square, Student, Benjamini-Hochberg."""
+"""Intervals and tests: chi-square, Student, Fisher, and adjusting for many tests at once."""
 
 from __future__ import annotations
+
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import scipy.special
@@ -50,6 +52,29 @@ def benjamini_hochberg(p_values: ArrayLike) -> Reals:
         scaled = p[order] * tested.size / np.arange(1, tested.size + 1)
         adjusted[order] = np.minimum(np.minimum.accumulate(scaled[::-1])[::-1], 1.0)
     return adjusted
+
+
+def holm(p_values: ArrayLike) -> Reals:
+    """Adjusted p-values, shape (tests,): with them, one false finding or more in the family has the chance stated.
+
+    (n - i + 1) p_(i), made monotone from the smallest up (Holm, Scand. J. Stat. 6 (1979) 65); holds however the tests
+    depend on each other. NaN entries are no tests and stay NaN.
+    """
+    p = np.asarray(p_values, dtype=np.float64)
+    adjusted = np.full(p.shape, np.nan)
+    tested = np.flatnonzero(np.isfinite(p))
+    if tested.size:
+        order = tested[np.argsort(p[tested], kind="stable")]
+        scaled = p[order] * np.arange(tested.size, 0, -1)
+        adjusted[order] = np.minimum(np.maximum.accumulate(scaled), 1.0)
+    return adjusted
+
+
+ADJUSTMENTS: Mapping[str, Callable[[ArrayLike], Reals]] = {
+    "false-discovery": benjamini_hochberg,
+    "family-wise": holm,
+}
+"""How p-values are adjusted, by the setting's word."""
 
 
 def variance_ratio_p_value(

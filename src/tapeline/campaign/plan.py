@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable, Iterable, Mapping
 from functools import cached_property
 from typing import Any, TypeVar
@@ -26,8 +27,13 @@ from tapeline.campaign.slices import (
     Papers,
     PositionRow,
     PressureNeeds,
+    RepeatNeeds,
+    RepeatRun,
     Response,
     RunRow,
+    ScaleLength,
+    ScaleNeeds,
+    ScaleRun,
     SensitivityNeeds,
     SessionRun,
     Source,
@@ -37,7 +43,7 @@ from tapeline.campaign.slices import (
     VerdictsNeeds,
     picked,
 )
-from tapeline.campaign.tables import Fitting, LeftOut, Run
+from tapeline.campaign.tables import Fitting, LeftOut, Position, Run
 
 Part = TypeVar("Part")
 
@@ -51,8 +57,10 @@ STEP_VERSIONS: Mapping[str, int] = {
     "spectra": 4,
     "tables": 7,
     "catalogue": 6,
-    "compare": 3,
-    "report": 3,
+    "compare": 4,
+    "scale": 1,
+    "repeat": 1,
+    "report": 4,
     "manifest": 1,
 }
 """Raised whenever a step's code gives other bytes for the same needs: code edits are not seen by the workflow."""
@@ -339,23 +347,101 @@ class Plan:
                 *self.campaign.operating_points[name],
                 self._backgrounds[name].runs,
                 used.measured_speed_mps is not None or used.dynamic_pressure_pa is not None,
+                self._hours(used),
             )
             for name, used in sorted(self._used.items())
             if used.kind == "measurement"
         )
-        mounts = sorted((f.session, f.position, f.mount) for f in self.campaign.fittings if f.session in self.sessions)
         return CompareNeeds(
             campaign=settings.campaign,
             comparisons=dict(sorted(settings.comparisons.items())),
+            lines=settings.compare.lines or next(iter(settings.comparisons), ""),
             applied={name: condition.applied for name, condition in sorted(settings.conditions.items())},
             runs=runs,
-            mounts=tuple(mounts),
+            mounts=self._mounts(),
             areas=tuple((name, p.area or "") for name, p in sorted(self.campaign.positions.items())),
+            mirrors=tuple((name, p.mirror) for name, p in sorted(self.campaign.positions.items()) if p.mirror),
             confidence=settings.confidence,
             compare=settings.compare,
             ranking=settings.ranking,
             background=settings.background,
             reference_pressure_pa=settings.reference_pressure_pa,
+        )
+
+    def _hours(self, run: Run) -> float | None:
+        """Hours since the first used recording of the same session; None where the run has no time."""
+        if run.recorded_at is None:
+            return None
+        since = datetime.datetime.fromisoformat(run.recorded_at) - self._first_times[run.session]
+        return since.total_seconds() / 3600.0
+
+    @cached_property
+    def _first_times(self) -> dict[str, datetime.datetime]:
+        first: dict[str, datetime.datetime] = {}
+        for name in self.recordings:
+            run = self._used[name]
+            if run.recorded_at is not None:
+                when = datetime.datetime.fromisoformat(run.recorded_at)
+                first[run.session] = min(when, first.get(run.session, when))
+        return first
+
+    def scale_needs(self) -> ScaleNeeds:
+        """See ScaleNeeds; runs without a flow speed have nothing to scale."""
+        settings, points = self._settings, self.campaign.operating_points
+        runs = tuple(
+            ScaleRun(name, used.session, used.condition or "", points[name][1], self._achieved(used))
+            for name, used in sorted(self._used.items())
+            if used.kind == "measurement" and points[name][0] > 0.0
+        )
+        lengths = (self._length(position) for _, position in sorted(self.campaign.positions.items()))
+        return ScaleNeeds(
+            campaign=settings.campaign,
+            runs=runs,
+            lengths=tuple(length for length in lengths if length is not None),
+            references=settings.background.references,
+            scaling=settings.scaling,
+            reference_density_kgm3=settings.operating_point.reference_density_kgm3,
+            reference_pressure_pa=settings.reference_pressure_pa,
+            confidence=settings.confidence,
+        )
+
+    def _length(self, at: Position) -> ScaleLength | None:
+        own, general = self._settings.scaling.lengths, self._settings.scaling.length_m
+        cavity = self.campaign.cavities.get(at.cavity or "")
+        found = (
+            (own.get(at.position), f"scaling.lengths: position {at.position}"),
+            (cavity.length_m if cavity else None, f"cavities: {at.cavity}"),
+            (own.get(at.area or ""), f"scaling.lengths: area {at.area}"),
+            (general, "scaling.length_m"),
+        )
+        return next((ScaleLength(at.position, length, source) for length, source in found if length is not None), None)
+
+    def _mounts(self) -> tuple[tuple[str, str, str | None], ...]:
+        """Session, position and mount of every fitting in use, sorted."""
+        fitted = (fitting for fitting in self.campaign.fittings if fitting.session in self.sessions)
+        return tuple(sorted((f.session, f.position, f.mount) for f in fitted))
+
+    def repeat_needs(self) -> RepeatNeeds:
+        """See RepeatNeeds."""
+        settings = self._settings
+        measured = [used for used in self._used.values() if used.kind == "measurement"]
+        first = {session: min(_moment(run) for run in measured if run.session == session)
+                 for session in {run.session for run in measured}}  # fmt: skip
+        in_time = sorted(measured, key=lambda run: (first[run.session], run.session, _moment(run)))
+        return RepeatNeeds(
+            campaign=settings.campaign,
+            runs=tuple(
+                RepeatRun(run.run, run.session, run.condition or "", *self.campaign.operating_points[run.run])
+                for run in in_time
+            ),
+            mounts=self._mounts(),
+            reference_condition=settings.reference_condition,
+            references=settings.background.references,
+            repeats_pooled=settings.compare.repeats_pooled,
+            window=settings.spectra.window,
+            overlap=settings.spectra.overlap,
+            confidence=settings.confidence,
+            repeatability=settings.repeatability,
         )
 
     def report_needs(self) -> dict[str, Any]:
@@ -377,7 +463,7 @@ class Plan:
 
     def _table_digests(self) -> dict[str, str]:
         sessions = {f"tables/{name}": self.digest("tables", name) for name in self.measured_sessions}
-        return {**sessions, "catalogue": self.digest("catalogue"), "compare": self.digest("compare")}
+        return sessions | {step: self.digest(step) for step in ("catalogue", "compare", "scale", "repeat")}
 
     def _checks_of(self, session: str) -> list[Run]:
         return sorted(
@@ -509,3 +595,11 @@ class Plan:
 
     def _left_out(self, run: str) -> list[LeftOut]:
         return sorted((row for row in self.campaign.left_out if row.run == run), key=lambda row: row.start_s)
+
+
+def _moment(run: Run) -> tuple[bool, float, str]:
+    """Sorts runs by when they were recorded; those that do not say it after the others, by name."""
+    at = datetime.datetime.fromisoformat(run.recorded_at) if run.recorded_at else None
+    # Local times without an offset are read as one common zone: only their order counts.
+    when = at.replace(tzinfo=at.tzinfo or datetime.UTC).timestamp() if at else 0.0
+    return at is None, when, run.run

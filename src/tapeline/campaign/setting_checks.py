@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from tapeline.campaign.faults import did_you_mean, quoted
 from tapeline.campaign.material import Material
 from tapeline.campaign.settings_source import SettingsSource
@@ -28,6 +30,16 @@ def check_line_spacing(material: Material, source: SettingsSource) -> None:
     material.warnings.append(source.document.fault(path, found, expected, mend))
 
 
+def check_compared_lines(material: Material, source: SettingsSource) -> None:
+    """The comparison that is given line by line is one of the comparisons."""
+    wanted, known = source.settings.compare.lines, source.settings.comparisons
+    if wanted and wanted not in known:
+        expected = "the name of a comparison" if known else "nothing, because there are no comparisons"
+        material.note(
+            source.document.fault(("compare", "lines"), quoted(wanted), expected, did_you_mean(wanted, known))
+        )
+
+
 def check_asked_positions(material: Material, source: SettingsSource) -> None:
     """Unknown positions in the sections of what is made on request."""
     if not material.positions.readable:
@@ -39,8 +51,18 @@ def check_asked_positions(material: Material, source: SettingsSource) -> None:
             if name not in known:
                 path, hint = (section, "positions", index), did_you_mean(name, known)
                 material.note(source.document.fault(path, quoted(name), "a row of the positions table", hint))
+    _check_lengths(material, source, known)
     for index, name in enumerate(source.settings.background.references):
         if name not in known:
             path = ("background", "references", index)
             hint = did_you_mean(name, known)
             material.note(source.document.fault(path, quoted(name), "a row of the positions table", hint))
+
+
+def _check_lengths(material: Material, source: SettingsSource, positions: Collection[str]) -> None:
+    """Lengths of what is neither a position nor an area."""
+    known = {*positions, *material.positions.names("area")}
+    for name in source.settings.scaling.lengths:
+        if name not in known:
+            path, expected = ("scaling", "lengths", name), "a position or an area of the positions table"
+            material.note(source.document.fault(path, quoted(name), expected, did_you_mean(name, known), of_key=True))

@@ -477,6 +477,29 @@ class Compare(Section):
         description="pool the scatter of repeats over positions, conditions and operating points of a session; false: "
         "each position's own repeats, or the random error where it is larger",
     )
+    family: Literal["comparison", "operating-point"] = Field(
+        "comparison",
+        description="tests that are adjusted together: all bands of a comparison, or those of one operating point and "
+        "pair of sessions; overall levels always apart",
+    )
+    adjustment: Literal["false-discovery", "family-wise"] = Field(
+        "false-discovery",
+        description="false-discovery: share of false ones among the findings (Benjamini and Hochberg 1995); "
+        "family-wise: chance of a single false one (Holm 1979)",
+    )
+    lines: str = Field("", description="the comparison whose differences are given line by line; empty: the first one")
+    interaction_limit_db: Number = Field(
+        1.0,
+        gt=0,
+        description="dB, sum of single contributions against the whole from which on they interact (common practice)",
+    )
+    repeat_sd_db: Number = Field(
+        0.2,
+        ge=0,
+        le=10,
+        description="dB, standard deviation between repeats; used only where the campaign has no repeats at all, with "
+        "two degrees of freedom (from memory, 0.1 to 0.4 dB is typical)",
+    )
     session_sd_db: Number = Field(
         0.5,
         ge=0,
@@ -488,6 +511,42 @@ class Compare(Section):
         ge=0,
         description="dB, standard deviation of a sensor fitted anew; used only where the campaign itself gives "
         "no between-session estimate (from memory, typical of remounted sensors)",
+    )
+
+
+class Scaling(Section):
+    """Exponents of speed, and whether spectra of several speeds fall together over Strouhal number or frequency."""
+
+    reference_speed_mps: Annotated[Number, Field(gt=0)] | None = Field(
+        None,
+        description="m/s, speed that `level_at_reference_db` is for; none: the geometric mean of the campaign's "
+        "nominal speeds (own choice)",
+    )
+    length_m: Annotated[Number, Field(gt=0)] | None = Field(
+        None,
+        description="m, length l of St = f l / U where a position has none of its own; none: over f/U, in 1/m (common "
+        "practice: gap width, step height, boundary-layer thickness)",
+    )
+    lengths: dict[Name, Annotated[Number, Field(gt=0)]] = Field(
+        {},
+        description="m, own lengths by position or area; a position's own comes before its cavity's `length_m`, this "
+        "before its area's (own choice)",
+    )
+    tonal_above_db: Number = Field(
+        10.0,
+        gt=0,
+        description="dB, largest line above the median line from which on a band may be tonal (own choice: noise of 10 "
+        "averages reaches 4 dB)",
+    )
+    tonal_share: Number = Field(
+        0.2,
+        gt=0,
+        lt=1,
+        description="share of a level's power that such lines need to add for it to be left out as tonal (own choice: "
+        "they raise the level by 1 dB then)",
+    )
+    least_bands: Whole = Field(
+        8, ge=5, description="bands with levels at two speeds that a collapse needs (own choice: fewer show no shape)"
     )
 
 
@@ -555,11 +614,44 @@ class Quality(Section):
     )
 
 
+class Repeatability(Section):
+    """How repeats and sessions are held against each other."""
+
+    at_nominal: bool = Field(
+        True,
+        description="bring levels to the nominal speed and air first, so that what is known to differ does not count "
+        "as scatter; false: as measured",
+    )
+    outlier_level: Number = Field(
+        0.01, gt=0, lt=0.5, description="chance below which a session is flagged as an outlier (ISO 5725-2: 1 %)"
+    )
+    straggler_level: Number = Field(
+        0.05, gt=0, lt=0.5, description="chance below which a session is flagged as a straggler (ISO 5725-2: 5 %)"
+    )
+    excess_db: Number = Field(
+        0.3,
+        ge=0,
+        description="dB, rms difference of lines beyond random error from which on two repeats that fail the test are "
+        "different in practice (own choice)",
+    )
+    most_pairs: Whole = Field(
+        10, ge=1, description="pairs of repeats tested in a session, condition and operating point (own choice)"
+    )
+
+
 class Ranking(Section):
     """The list of spots and bands to work on first."""
 
     weighting: Weighting = Field("Z", description="frequency weighting of the contributions ranked")
+    range_hz: FrequencyRange | None = Field(None, description="Hz, first and last band ranked; none: all bands")
     entries: Whole = Field(20, ge=1, description="rows of the list for each comparison")
+    draws: Whole = Field(
+        2000,
+        ge=100,
+        le=20_000,
+        description="how often the levels are drawn anew for the intervals of the ranks (own choice: a share of 0.95 "
+        "is then good to 0.005)",
+    )
 
 
 class Report(Section):

@@ -26,7 +26,9 @@ from tapeline.campaign.setting_sections import (
     Quality,
     Ranking,
     RawFormat,
+    Repeatability,
     Report,
+    Scaling,
     Section,
     Spectra,
     Spectrogram,
@@ -52,7 +54,9 @@ __all__ = [
     "Quality",
     "Ranking",
     "RawFormat",
+    "Repeatability",
     "Report",
+    "Scaling",
     "Settings",
     "Spectra",
     "Spectrogram",
@@ -62,6 +66,12 @@ __all__ = [
 ]
 
 DEFAULT_AXES = "not stated"
+
+
+def _ordered_levels(levels: Repeatability) -> Repeatability:
+    if levels.outlier_level > levels.straggler_level:
+        raise refuse("outlier_level <= straggler_level")
+    return levels
 
 
 def _ordered_margins(margins: Background) -> Background:
@@ -116,7 +126,11 @@ class Settings(Section):
     report: Report = Field(Report(), description="how the report shows things")
     compare: Compare = Field(Compare(), description="how differences are judged")
     quality: Quality = Field(Quality(), description="when a channel of a run is doubted")
+    repeatability: Annotated[Repeatability, AfterValidator(_ordered_levels)] = Field(
+        Repeatability(), description="how repeats and sessions are held against each other"
+    )
     ranking: Ranking = Field(Ranking(), description="the list of spots to work on first")
+    scaling: Scaling = Field(Scaling(), description="exponents of speed and Strouhal numbers")
 
     @model_validator(mode="before")
     @classmethod

@@ -21,6 +21,8 @@ from tapeline.campaign.settings import (
     Overall,
     Ranking,
     RawFormat,
+    Repeatability,
+    Scaling,
     Spectra,
     Spectrogram,
     Uncertainty,
@@ -378,7 +380,7 @@ class CatalogueNeeds:
 
 @dataclass(frozen=True)
 class CompareRun:
-    """One run that comparisons may use."""
+    """One run that comparisons may use; `hours` since the first used one of its session, None without a time."""
 
     run: str
     session: str
@@ -387,20 +389,87 @@ class CompareRun:
     yaw_deg: float
     background: tuple[str, ...]
     speed_is_measured: bool
+    hours: float | None = None
 
 
 @dataclass(frozen=True)
 class CompareNeeds:
-    """All comparisons of the campaign."""
+    """All comparisons of the campaign.
+
+    `mirrors` names the partners of positions on the other side, `lines` the comparison that is given line by line.
+    """
 
     campaign: str
     comparisons: dict[str, Comparison]
+    lines: str
     applied: dict[str, tuple[str, ...]]
     runs: tuple[CompareRun, ...]
     mounts: tuple[tuple[str, str, str | None], ...]
     areas: tuple[tuple[str, str], ...]
+    mirrors: tuple[tuple[str, str], ...]
     confidence: float
     compare: Compare
     ranking: Ranking
     background: Background
     reference_pressure_pa: float
+
+
+@dataclass(frozen=True)
+class ScaleRun:
+    """One measurement run that exponents of speed may use."""
+
+    run: str
+    session: str
+    condition: str
+    yaw_deg: float
+    achieved: Achieved
+
+
+@dataclass(frozen=True)
+class ScaleLength:
+    """The length in a position's Strouhal number, and where it is from."""
+
+    position: str
+    length_m: float
+    source: str
+
+
+@dataclass(frozen=True)
+class ScaleNeeds:
+    """Exponents of speed and collapses of all sessions. `references` are positions that hear and are not scaled."""
+
+    campaign: str
+    runs: tuple[ScaleRun, ...]
+    lengths: tuple[ScaleLength, ...]
+    references: tuple[str, ...]
+    scaling: Scaling
+    reference_density_kgm3: float
+    reference_pressure_pa: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class RepeatRun:
+    """One measured run whose repeats are held against each other."""
+
+    run: str
+    session: str
+    condition: str
+    speed_mps: float
+    yaw_deg: float
+
+
+@dataclass(frozen=True)
+class RepeatNeeds:
+    """Repeatability of the campaign. `runs` stand in order of time, all of one session together."""
+
+    campaign: str
+    runs: tuple[RepeatRun, ...]
+    mounts: tuple[tuple[str, str, str | None], ...]
+    reference_condition: str
+    references: tuple[str, ...]
+    repeats_pooled: bool
+    window: Literal["hann", "flattop", "rectangular"]
+    overlap: float
+    confidence: float
+    repeatability: Repeatability

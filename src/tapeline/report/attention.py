@@ -11,6 +11,7 @@ from tapeline.quality.reasons import REASONS
 from tapeline.report.attention_background import without_background
 from tapeline.report.attention_item import Attention
 from tapeline.report.attention_range import range_lines
+from tapeline.report.attention_repeats import repeat_lines
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed, percent, printable
@@ -31,6 +32,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *without_background(tables, _used_states(tables, campaign)),
         *range_lines(tables, campaign),
         *_single_runs(tables),
+        *repeat_lines(tables, campaign),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")
           for warning in campaign.warnings if warning.column != "background"),

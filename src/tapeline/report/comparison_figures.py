@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import (
     View,
@@ -24,10 +26,14 @@ from tapeline.report.figures_bands import Limits, Sides, difference_figure, diff
 from tapeline.report.figures_bands import levels_figure as draw_levels
 from tapeline.report.figures_budget import budget_figure, joined_terms, largest_terms
 from tapeline.report.figures_heat import heat_limit, heat_map
+from tapeline.report.figures_lines import frequencies_of, line_differences_figure, values_of
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable
 from tapeline.report.tables_of_differences import overall_table
-from tapeline.report.wording import BAND_WORDS, listed, operating_point, short
+from tapeline.report.tables_of_sums import area_table, session_mean_table
+from tapeline.report.wording import BAND_WORDS, listed, number, operating_point, short
+
+MOST_LINE_PANELS = 4
 
 
 @dataclass(frozen=True)
@@ -45,9 +51,11 @@ class ComparisonPart:
     name: str
     words: str
     overall: PlainTable
+    sums: tuple[PlainTable, ...]
     views: tuple[ViewPictures, ...]
     left_out: tuple[str, ...]
     budget: Picture | None
+    lines: Picture | None
 
 
 @dataclass(frozen=True)
@@ -88,12 +96,29 @@ def _part(
     return ComparisonPart(
         name=first.comparison,
         words=f"{condition_title(campaign, first.treatment)} (treatment) minus "
-        f"{condition_title(campaign, first.reference)} (reference)",
+        f"{condition_title(campaign, first.reference)} (reference). {_family_words(campaign, own)}",
         overall=overall_table(campaign, first.comparison, [row for view in own for row in view.overall]),
+        sums=tuple(table(tables, campaign, first.comparison) for table in (area_table, session_mean_table)),
         views=tuple(_view_pictures(tables, campaign, shelf, view, scales) for view in own if view.key in chosen),
         left_out=tuple(_title(campaign, view) for view in own if view.key not in chosen and view.bands),
         budget=_budget(tables, campaign, shelf, own),
+        lines=_lines(tables, campaign, shelf, own),
     )
+
+
+def _family_words(campaign: Campaign, own: Sequence[View]) -> str:
+    """How many tests were adjusted together, and how."""
+    compare = campaign.settings.compare
+    sizes = {
+        kind: sorted({row["family_size"] for row in rows if row["family_size"]})
+        for kind, rows in (
+            ("bands", [row for view in own for row in view.band_rows()]),
+            ("overall levels", [row for view in own for row in view.overall]),
+        )
+    }
+    said = [f"{listed([f'{size:,}' for size in found])} {kind}" for kind, found in sizes.items() if found]
+    each = "" if compare.family == "comparison" else " of each operating point"
+    return f"Findings are adjusted ({_method(campaign)}) over families of {' and '.join(said)}{each}." if said else ""
 
 
 def _budget(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, own: Sequence[View]) -> Picture | None:
@@ -136,6 +161,38 @@ def _budget(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, own:
         "one, and of the difference, from which what both levels share has gone. The terms add in quadrature; which of "
         "them are measured and which are assumptions of the settings stands in tables/budgets.parquet.",
     )
+
+
+def _lines(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, own: Sequence[View]) -> Picture | None:
+    """The comparison that is given line by line: its first positions in rank at the first view that has them."""
+    for view in own:
+        first = by_rank(view, tables.ranking)[:MOST_LINE_PANELS]
+        rows = {row["position"]: row for row in tables.line_differences(view.key, first)}
+        if rows:
+            break
+    else:
+        return None
+    panels = {position: rows[position] for position in first if position in rows}
+    largest = {position: _largest_line(row) for position, row in panels.items()}
+    position = max(largest, key=lambda name: abs(largest[name][1]))
+    hertz, decibels = largest[position]
+    heading = Heading(f"Difference line by line, {view.comparison}", selection(campaign, view))
+    return shelf.add(
+        _name(campaign, "lines", view),
+        line_differences_figure(panels, heading, campaign.settings.compare.practical_threshold_db),
+        alt=f"Difference by spectral line at {listed(list(panels), MOST_LINE_PANELS)}; the largest whose interval "
+        f"leaves out zero is {number(decibels, signed=True)} dB at {hertz:.0f} Hz, {position}.",
+        caption="Treatment minus reference by spectral line, with each line's interval by itself: of hundreds of lines "
+        "some leave out zero by chance. The lines of all positions stand in tables/line_differences.parquet.",
+    )
+
+
+def _largest_line(row: Row) -> tuple[float, float]:
+    """Frequency and difference of the line that is furthest from zero among those whose interval leaves it out."""
+    low, middle, high = (values_of(row, name) for name in ("lower_db", "difference_db", "upper_db"))
+    size = np.where((low > 0.0) | (high < 0.0), np.abs(middle), 0.0)
+    at = int(np.nanargmax(np.nan_to_num(size)))
+    return float(frequencies_of(row)[at]), float(middle[at] if size[at] > 0.0 else 0.0)
 
 
 def _most_runs(rows: Sequence[Row]) -> int:
@@ -204,7 +261,7 @@ def _differences(
     campaign: Campaign, shelf: FigureShelf, view: View, rows: dict[str, list[Row]], scales: Scales
 ) -> Picture:
     settings = campaign.settings
-    heading = Heading(f"Differences with intervals, {view.comparison}", selection(campaign, view))
+    heading = Heading(f"Differences with intervals, {view.comparison}", _judged(campaign, view))
     figure = difference_figure(
         rows,
         heading,
@@ -216,14 +273,20 @@ def _differences(
         _name(campaign, "differences", view),
         figure,
         alt=differences_message([row for panel in rows.values() for row in panel], _minus(campaign, view)),
-        caption="Treatment minus reference; filled marks are shown after false-discovery control"
-        f"{_family(view)}. Intervals that reach beyond the axis are cut at its end.{_some(view, len(rows))}",
+        caption="Treatment minus reference; filled marks are shown after adjusting for the number of tests. Intervals "
+        f"that reach beyond the axis are cut at its end.{_some(view, len(rows))}",
     )
 
 
-def _family(view: View) -> str:
+def _judged(campaign: Campaign, view: View) -> str:
+    """The selection of a figure with findings in it: over how many tests they were adjusted, and how."""
     sizes = sorted({row["family_size"] for row in view.band_rows() if row["family_size"]})
-    return f" (Benjamini-Hochberg over {sizes[-1]:,} tests)" if sizes else ""
+    family = f" · findings adjusted over {sizes[-1]:,} tests ({_method(campaign)})" if sizes else ""
+    return f"{selection(campaign, view)}{family}"
+
+
+def _method(campaign: Campaign) -> str:
+    return "Benjamini and Hochberg" if campaign.settings.compare.adjustment == "false-discovery" else "Holm"
 
 
 def _minus(campaign: Campaign, view: View) -> str:
@@ -232,7 +295,7 @@ def _minus(campaign: Campaign, view: View) -> str:
 
 def _heat(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, view: View, scales: Scales) -> Picture:
     ordered = {name: view.bands[name] for name in by_rank(view, tables.ranking)}
-    heading = Heading(f"Differences by position and band, {view.comparison}", selection(campaign, view))
+    heading = Heading(f"Differences by position and band, {view.comparison}", _judged(campaign, view))
     return shelf.add(
         _name(campaign, "map", view),
         heat_map(ordered, heading, scales.heat_db),

@@ -28,8 +28,8 @@ RULE = (
     "(2) the largest shown band difference of each comparison, the two largest of them; (3) the largest shown "
     "contribution in the lists to work on first; (4) the overall difference not shown with the narrowest interval; "
     "(5) the loudest overall level that is only an upper bound. Five at most; a place left over goes to the band "
-    "differences of further comparisons. Shown means shown after false-discovery control. A doubtful channel is taken "
-    "only where there is no other, and said so."
+    "differences of further comparisons. Shown means shown after adjusting for the number of tests. A doubtful channel "
+    "is taken only where there is no other, and said so."
 )
 WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
 

@@ -123,11 +123,48 @@ class FinishedTables:
 
     def budgets(self, position: str, sessions: str, speed_mps: float, yaw_deg: float) -> list[Row]:
         """The uncertainty budgets of the bands of one position at one operating point."""
-        path = self.folder / "budgets.parquet"
         at = [("position", "==", position), ("sessions", "==", sessions), ("quantity", "==", "band")]
-        chosen = [*at, ("speed_mps", "==", speed_mps), ("yaw_deg", "==", yaw_deg)]
+        return self._campaign_rows("budgets", [*at, ("speed_mps", "==", speed_mps), ("yaw_deg", "==", yaw_deg)])
+
+    @cached_property
+    def overall_scaling(self) -> tuple[Row, ...]:
+        """The exponents of speed of all overall levels."""
+        return tuple(self.overall_rows("scaling"))
+
+    @cached_property
+    def collapse(self) -> tuple[Row, ...]:
+        """How spectra fall together over Strouhal number and over frequency."""
+        return tuple(self._campaign_rows("collapse"))
+
+    def repeatability(self, quantity: str, condition: str | None = None) -> list[Row]:
+        """Scatter within and between sessions, of bands or of overall levels; of one condition or of all."""
+        chosen = [("quantity", "==", quantity), *([("condition", "==", condition)] if condition is not None else [])]
+        return self._campaign_rows("repeatability", chosen)
+
+    @cached_property
+    def control_values(self) -> list[Row]:
+        """The reference condition's overall levels session by session."""
+        return self._campaign_rows("control_values")
+
+    @cached_property
+    def repeat_tests(self) -> list[Row]:
+        """Pairs of repeats held against each other."""
+        return self._campaign_rows("repeat_tests")
+
+    def _campaign_rows(self, name: str, chosen: list[tuple[str, str, Any]] | None = None) -> list[Row]:
+        path = self.folder / f"{name}.parquet"
         rows: list[Row] = pq.read_table(path, filters=chosen, use_threads=False).to_pylist() if path.is_file() else []
         return rows
+
+    def overall_rows(self, name: str) -> list[Row]:
+        """The rows on overall levels of a table of the whole campaign that holds bands too."""
+        return self._campaign_rows(name, [("quantity", "==", "overall")])
+
+    def line_differences(self, view: tuple[str, str, str, float, float], positions: Sequence[str]) -> list[Row]:
+        """The differences line by line of some positions: comparison, both sessions, speed and yaw make the view."""
+        names = ("comparison", "reference_session", "treatment_session", "speed_mps", "yaw_deg")
+        chosen: list[tuple[str, str, Any]] = [(name, "==", value) for name, value in zip(names, view, strict=True)]
+        return self._campaign_rows("line_differences", [*chosen, ("position", "in", list(positions))])
 
     @cached_property
     def runs_with_flow_bins(self) -> frozenset[str]:

@@ -26,9 +26,13 @@ from tapeline.report.overview_figures import (
     spectra_pictures,
     spectrogram_pictures,
 )
-from tapeline.report.tables_of_differences import ranking_tables
+from tapeline.report.repeatability_part import repeatability_part
+from tapeline.report.tables_of_coverage import compared_table
+from tapeline.report.tables_of_differences import rankings
 from tapeline.report.tables_of_runs import coverage_table, run_log_table
+from tapeline.report.tables_of_scaling import collapse_table, exponent_table
 from tapeline.report.tables_of_settings import settings_table, versions_table
+from tapeline.report.tables_of_sums import additivity_table, drift_table, mirror_table
 from tapeline.report.tables_of_trust import (
     calibration_table,
     checks_table,
@@ -84,7 +88,9 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
         "findings": findings_of(tables, campaign),
         "finding_rule": RULE,
         "coverage": coverage_table(tables, campaign),
-        "rankings": ranking_tables(tables, campaign),
+        "what_can_be_compared": compared_table(tables, campaign),
+        "rankings": rankings(tables, campaign),
+        "sums": [table(tables, campaign) for table in (mirror_table, additivity_table, drift_table)],
         "quality": quality,
         "reasons": reasons_table(tables),
         "calibration": calibration,
@@ -98,6 +104,9 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
         "spectrograms": spectrograms,
         "position_map": position_map,
         "comparisons": comparison_parts(tables, campaign, shelf),
+        "repeatability": repeatability_part(tables, campaign, shelf),
+        "exponents": exponent_table(tables, campaign),
+        "collapse": collapse_table(tables, campaign),
         "run_log": run_log_table(tables, campaign),
         "settings_table": settings_table(campaign),
         "versions": versions_table(digest),

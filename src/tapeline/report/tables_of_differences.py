@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import condition_title
@@ -18,16 +19,31 @@ from tapeline.report.wording import (
     pairing,
     percent,
 )
+from tapeline.report.work_first import WorkLine, opened_words, work_lines
 
 MOST_ROWS = 120
 
 
-def ranking_tables(tables: FinishedTables, campaign: Campaign) -> list[PlainTable]:
+@dataclass(frozen=True)
+class Ranking:
+    """What to work on first in one comparison: the short list and the whole table."""
+
+    name: str
+    words: str
+    lines: tuple[WorkLine, ...]
+    table: PlainTable
+
+
+def rankings(tables: FinishedTables, campaign: Campaign) -> list[Ranking]:
     """One list of spots and bands a comparison, in the order of the settings."""
     order = {name: index for index, name in enumerate(campaign.settings.comparisons)}
     names = sorted({row["comparison"] for row in tables.ranking}, key=lambda name: (order.get(name, len(order)), name))
-    return [_ranking_table(campaign, name, [row for row in tables.ranking if row["comparison"] == name])
-            for name in names]  # fmt: skip
+    found = []
+    for name in names:
+        rows = sorted((row for row in tables.ranking if row["comparison"] == name), key=lambda row: row["rank"])
+        words = opened_words(campaign, name)
+        found.append(Ranking(name, words, tuple(work_lines(campaign, rows)), _ranking_table(campaign, name, rows)))
+    return found
 
 
 def _ranking_table(campaign: Campaign, name: str, rows: Sequence[Row]) -> PlainTable:
@@ -39,36 +55,48 @@ def _ranking_table(campaign: Campaign, name: str, rows: Sequence[Row]) -> PlainT
         caption=f"{name}: spots and bands by contributed level, {weighted}",
         head=(
             "rank",
+            "ranks",
             "position",
             "area",
             "band",
             "contribution, dB",
             f"{confidence} interval, dB",
             "share",
+            "first",
             "opened minus closed, dB",
             "finding",
+            "next step",
             "points",
         ),
         rows=tuple(
             (
                 str(row["rank"]),
+                f"{row['rank_low']} to {row['rank_high']}",
                 row["position"],
                 row["area"] or NO_VALUE,
                 frequency(row["band_hz"]),
                 number(row["contribution_db"]),
                 interval(row["lower_db"], row["upper_db"]),
                 percent(row["share"]),
+                percent(row["first_share"]),
                 number(row["difference_db"], signed=True),
-                row["finding"] or NO_VALUE,
+                f"{row['finding'] or NO_VALUE}{', doubtful' if row['doubtful'] else ''}",
+                _next_step(row),
                 NO_VALUE if row["operating_points"] is None else str(row["operating_points"]),
             )
             for row in rows
         ),
-        numeric=frozenset({0, 3, 4, 5, 6, 7, 9}),
-        note="Tied: the intervals of neighbours in the list overlap. Points: operating points and sessions that "
-        "the mean is over. Share: of all power contributed in this comparison. Not shown stays in the list by its "
-        "size, not by proof.",
+        numeric=frozenset({0, 1, 4, 5, 6, 7, 8, 9, 12}),
+        note="In order of what can be expected once chance is taken off, so that a small difference of two loud levels "
+        f"does not come first. Ranks: {confidence} interval of the rank. Tied: it overlaps with a neighbour's. First: "
+        "chance of being the largest of all. Share: of all power contributed in this comparison. Points: operating "
+        "points and sessions that the mean is over.",
     )
+
+
+def _next_step(row: Row) -> str:
+    needed = row["runs_needed"]
+    return f"{row['next_step']} (about {needed} runs a side)" if needed is not None else row["next_step"] or NO_VALUE
 
 
 def overall_table(campaign: Campaign, comparison: str, rows: Sequence[Row]) -> PlainTable:
@@ -141,7 +169,7 @@ def _contribution(campaign: Campaign, row: Row) -> str:
     if row["contribution_state"] == "reversed":
         return f"none: {condition_title(campaign, row['opened'])} is lower"
     if row["contribution_state"] == "bound":
-        return f"at most {number(row['contribution_upper_db'])}"
+        return interval(row["contribution_lower_db"], row["contribution_upper_db"])
     if row["contribution_level_db"] is None:
         return NO_VALUE
     ends = interval(row["contribution_lower_db"], row["contribution_upper_db"])

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.comparison import Difference, Scatter, background_beyond, cell_of, run_to_run
+from tapeline.acoustics.comparison import Difference
 from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.uncertainty import Evidence, Term, combined
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
-from tapeline.steps.compared_runs import Job, Pair
-from tapeline.steps.lasting_terms import ASSUMED
-from tapeline.steps.level_cube import SHARED_TERMS, Item
+from tapeline.steps.compared_runs import Job, Pair, RepeatScatter
+from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
+from tapeline.steps.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN
+from tapeline.steps.level_means import LevelMean, level_mean
 from tapeline.steps.term_columns import term_columns
 
 CANCELLED = ("calibration", "response", "environment", "mounting")
@@ -24,31 +25,17 @@ CANCELLED = ("calibration", "response", "environment", "mounting")
 
 FROM_SETTINGS = ("response", "environment", "mounting")
 
-EITHER = ("between sessions", ASSUMED)
+EITHER = (BETWEEN, ASSUMED)
 """Of these two one is there: the change between sessions was measured or is assumed."""
 
 
-@dataclass(frozen=True)
-class LevelMean:
-    """One condition at one operating point in one session: its runs and their mean levels, (positions, items)."""
-
-    runs: tuple[CompareRun, ...]
-    mean_db: Reals
-    terms: dict[str, tuple[Reals, Reals]]
-
-
-def absolute_rows(job: Job, scatter: Mapping[str, Scatter]) -> Iterator[list[dict[str, Any]]]:
+def absolute_rows(job: Job, scatter: RepeatScatter) -> Iterator[list[dict[str, Any]]]:
     """One row a session, condition, operating point, position and band or overall level that has a value.
 
     All points of one session and condition at a time, in the order that the table is sorted by.
     """
-    by_cell: dict[tuple[str, str], dict[tuple[float, float], list[CompareRun]]] = {}
-    for run in job.needs.runs:
-        points = by_cell.setdefault((run.session, run.condition), {})
-        points.setdefault((run.speed_mps, run.yaw_deg), []).append(run)
-    for (session, _), points in sorted(by_cell.items()):
-        known = (tuple(runs) for _, runs in sorted(points.items()))
-        means = [_level_mean(job, runs, scatter[session]) for runs in known if job.known(runs)]
+    for _, cells in itertools.groupby(job.cells.items(), key=lambda cell: cell[0][:2]):
+        means = [level_mean(job, runs, scatter.of_cells(job, (runs,))) for _, runs in cells if job.known(runs)]
         yield [row for mean in means for row in _absolute(job, mean)]
 
 
@@ -60,8 +47,7 @@ def _absolute(job: Job, mean: LevelMean) -> Iterator[dict[str, Any]]:
         "budget": "absolute",
         "sessions": first.session,
         "condition": first.condition,
-        "speed_mps": first.speed_mps,
-        "yaw_deg": first.yaw_deg,
+        **point_columns((first.speed_mps, first.yaw_deg)),
     }
     for p, position in enumerate(job.cube.positions):
         calibration = _calibration_terms(job, first.session, position)
@@ -74,7 +60,8 @@ def _absolute(job: Job, mean: LevelMean) -> Iterator[dict[str, Any]]:
             level = float(mean.mean_db[p, i])
             yield (
                 common
-                | _place(position, item)
+                | {"position": position}
+                | item_columns(item)
                 | budget
                 | {
                     "runs": [name for r, name in enumerate(names) if used[r, p, i]],
@@ -93,12 +80,11 @@ def difference_rows(
     common = {
         "budget": "difference",
         "comparison": comparison,
-        "sessions": first if first == second else f"{first} + {second}",
-        "speed_mps": pair.point[0],
-        "yaw_deg": pair.point[1],
+        "sessions": sessions_columns(first, second)["sessions"],
+        **point_columns(pair.point),
     }
     (left, used_left), (right, used_right) = (job.used(runs) for runs in (pair.reference, pair.treatment))
-    evidence = _evidence([*pair.reference, *pair.treatment]) | {ASSUMED: "default"}
+    evidence = _evidence([*pair.reference, *pair.treatment]) | {ASSUMED: "default", ASSUMED_REPEATS: "default"}
     nothing = [Term(name, 0.0, "measured") for name in CANCELLED if name not in result.terms]
     for p, position in enumerate(job.cube.positions):
         of_calibration = [term for s in pair.sessions for term in _calibration_terms(job, s, position)]
@@ -112,7 +98,8 @@ def difference_rows(
             runs = [name for r, name in enumerate(left) if used_left[r, p, i]]
             yield (
                 common
-                | _place(position, item)
+                | {"position": position}
+                | item_columns(item)
                 | _budget(terms)
                 | {
                     "pairing": pairings[position],
@@ -122,30 +109,6 @@ def difference_rows(
                     "high_db": float(result.upper_db[p, i]),
                 }
             )
-
-
-def _level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> LevelMean:
-    """Means over the runs, and the terms of their uncertainty: what each run has of its own becomes less by repeats."""
-    cell = cell_of(job.cube.levels(job.known(runs)))
-    names, used = job.used(runs)
-    index = [job.cube.runs.index(name) for name in names]
-    count = np.maximum(cell.count, 1)
-    certain = np.full(cell.mean_db.shape, np.inf)
-    random, repeats, freedom = run_to_run(cell, scatter)
-    terms = {
-        "random error": (random, certain),
-        "background": (cell.background_db**2 + background_beyond(cell, scatter), certain),
-        "repeats": (repeats, freedom),
-    }
-    repeated = repeats > 0.0
-    for name in SHARED_TERMS:
-        if name == "calibration":
-            continue
-        squares = np.where(used, np.nan_to_num(job.cube.values[f"{name}_uncertainty_db"][index]) ** 2, 0.0).sum(axis=0)
-        mean = squares / np.maximum(used.sum(axis=0), 1)
-        # How steady a run was is among the scatter of its repeats.
-        terms[name] = (np.where(repeated, 0.0, mean / count) if name == "steadiness" else mean, certain)
-    return LevelMean(runs, cell.mean_db, terms)
 
 
 def _evidence(runs: Sequence[CompareRun]) -> dict[str, Evidence]:
@@ -186,14 +149,3 @@ def _budget(terms: list[Term]) -> dict[str, Any]:
 
 def _reach(degrees_of_freedom: float, confidence: float) -> float:
     return float(student_factor(min(max(degrees_of_freedom, 1.0), 1e9), confidence))
-
-
-def _place(position: str, item: Item) -> dict[str, Any]:
-    return {
-        "position": position,
-        "quantity": item.quantity,
-        "weighting": item.weighting,
-        "band_hz": item.band_hz,
-        "lower_hz": item.lower_hz,
-        "upper_hz": item.upper_hz,
-    }

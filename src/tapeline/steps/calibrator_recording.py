@@ -25,8 +25,8 @@ from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
 from tapeline.recordings.recording import Part, Recording
 from tapeline.steps.ring_search import Heard
-from tapeline.steps.scaling import full_scale_missing, gain_db, volts_per_unit
 from tapeline.steps.term_columns import term_columns
+from tapeline.steps.units_to_pascal import full_scale_missing, gain_db, volts_per_unit
 
 LONGEST_MEASURED_S = 10.0
 """A longer steady part is measured in its middle: ten seconds fix level and frequency, and memory stays small."""

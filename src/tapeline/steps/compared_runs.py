@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.background import MarginLimits
-from tapeline.acoustics.comparison import Cell, Scatter, cell_of, pooled_scatter
+from tapeline.acoustics.comparison import Cell, Scatter, cell_of
+from tapeline.acoustics.scatter_sums import ScatterSums, filled_in, scatter_with_own
+from tapeline.acoustics.windows import Reals
+from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps.level_cube import LevelCube
 
 Point = tuple[float, float]
+
+CellKey = tuple[str, str, Point]
+"""Session, condition and operating point."""
 
 
 @dataclass(frozen=True)
@@ -25,6 +32,11 @@ class Pair:
     reference: tuple[CompareRun, ...]
     treatment: tuple[CompareRun, ...]
     point: Point
+
+    @property
+    def sides(self) -> tuple[tuple[CompareRun, ...], tuple[CompareRun, ...]]:
+        """The reference's and the treatment's runs."""
+        return self.reference, self.treatment
 
     @property
     def sessions(self) -> tuple[str, str]:
@@ -40,10 +52,27 @@ class Job:
     calibration: dict[tuple[str, str], dict[str, Any]]
     limits: MarginLimits
 
+    @cached_property
+    def mounts(self) -> dict[tuple[str, str], str | None]:
+        """The mount of each session and position, None where it is not named."""
+        return {(session, position): mount for session, position, mount in self.needs.mounts}
+
+    @cached_property
+    def cells(self) -> dict[CellKey, tuple[CompareRun, ...]]:
+        """The repeats of each session, condition and operating point, in this order; runs without levels are there."""
+        gathered: dict[CellKey, list[CompareRun]] = {}
+        for run in self.needs.runs:
+            gathered.setdefault((run.session, run.condition, (run.speed_mps, run.yaw_deg)), []).append(run)
+        return {key: tuple(runs) for key, runs in sorted(gathered.items())}
+
     def known(self, runs: tuple[CompareRun, ...]) -> list[str]:
         """Names of those runs that have levels at all."""
         known = set(self.cube.runs)
         return [run.run for run in runs if run.run in known]
+
+    def has_levels(self, runs: tuple[CompareRun, ...]) -> bool:
+        """Whether any of some runs has a level or a bound that may be used, anywhere."""
+        return bool(self.cube.known[[self.cube.runs.index(name) for name in self.known(runs)]].any())
 
     def cell(self, runs: tuple[CompareRun, ...], compared: NDArray[np.bool_] | None = None) -> Cell:
         """The repeats of some runs put together; `compared` (positions, items) leaves out the rest."""
@@ -57,35 +86,73 @@ class Job:
 
 
 def pairs_of(job: Job, comparison: Comparison) -> Iterator[Pair]:
-    """Per operating point: each session that has both conditions; where none has, each pair of sessions that do."""
-    by_cell: dict[tuple[str, Point, str], list[CompareRun]] = {}
-    for item in job.needs.runs:
-        by_cell.setdefault((item.condition, (item.speed_mps, item.yaw_deg), item.session), []).append(item)
-    for point in sorted({key[1] for key in by_cell}):
+    """Per operating point: each session that has both conditions; where none has, each pair of sessions that do.
+
+    A condition counts where one of its runs has a usable level.
+    """
+    for point in sorted({point for _, _, point in job.cells}):
         reference, treatment = (
-            {key[2]: tuple(runs) for key, runs in sorted(by_cell.items()) if key[:2] == (condition, point)}
+            {key[0]: runs for key, runs in job.cells.items() if key[1:] == (condition, point) and job.has_levels(runs)}
             for condition in (comparison.reference, comparison.treatment)
         )
-        shared = sorted(set(reference) & set(treatment))
-        pairs = [(s, s) for s in shared] or [(r, t) for r in sorted(reference) for t in sorted(treatment)]
-        for first, second in pairs:
+        for first, second in session_pairs(reference, treatment):
             yield Pair(reference[first], treatment[second], point)
 
 
-def scatter_by_session(job: Job) -> dict[str, Scatter]:
+@dataclass(frozen=True)
+class RepeatScatter:
+    """Scatter of repeats of each session, with what it is made from, cell by cell."""
+
+    by_session: dict[str, Scatter]
+    _sums: dict[CellKey, ScatterSums]
+    _everything: Scatter
+
+    def of_cells(self, job: Job, cells: tuple[tuple[CompareRun, ...], ...]) -> Scatter:
+        """The scatter for some cells of one session: the session's, or their own where that is larger beyond chance."""
+        first = cells[0][0]
+        items = len(job.cube.items)
+        nothing = ScatterSums.none(items)
+        keys = {(runs[0].session, runs[0].condition, (runs[0].speed_mps, runs[0].yaw_deg)) for runs in cells}
+        own = sum((self._sums.get(key, nothing) for key in sorted(keys)), nothing)
+        session = sum((part for key, part in self._sums.items() if key[0] == first.session), nothing)
+        random = [job.cube.levels(job.known(runs)).random_db for runs in cells]
+        with np.errstate(invalid="ignore"):
+            known = np.isfinite(np.concatenate(random))
+            squares = np.where(known, np.concatenate(random) ** 2, 0.0).sum(axis=(0, 1))
+            mean = squares / np.maximum(known.sum(axis=(0, 1)), 1)
+        return scatter_with_own(
+            own, session, self._everything, mean, _typical_variance([job.cell(runs) for runs in cells])
+        )
+
+
+def _typical_variance(cells: Sequence[Cell]) -> Reals:
+    """Variance of repeats at the position in the middle, the lower one of two, (items,); 0 where none has repeats."""
+    spare = np.sum([np.maximum(cell.count - 1, 0) for cell in cells], axis=0)
+    squares = np.sum([np.nan_to_num(cell.squares) for cell in cells], axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ordered = np.sort(np.where(spare > 0, squares / spare, np.inf), axis=0)
+    middle = np.maximum((spare > 0).sum(axis=0) - 1, 0) // 2
+    found = np.take_along_axis(ordered, middle[None, :], axis=0)[0]
+    return np.where(np.isfinite(found), found, 0.0)
+
+
+def repeat_scatter(job: Job) -> RepeatScatter:
     """Scatter of repeats, pooled over all conditions and operating points of a session.
 
-    A session without repeats gets the scatter of all sessions together.
+    What a session has no repeats of, band by band, gets the scatter of all sessions together.
     """
-    groups: dict[str, dict[tuple[str, Point], list[str]]] = {}
-    known = set(job.cube.runs)
-    for item in job.needs.runs:
-        cells = groups.setdefault(item.session, {})
-        if item.run in known:
-            cells.setdefault((item.condition, (item.speed_mps, item.yaw_deg)), []).append(item.run)
     items = len(job.cube.items)
     pooled = job.needs.compare.repeats_pooled
-    levels = {name: [job.cube.levels(runs) for runs in cells.values() if pooled] for name, cells in groups.items()}
-    everything = pooled_scatter([group for found in levels.values() for group in found], items)
-    own = {name: pooled_scatter(found, items) for name, found in levels.items()}
-    return {name: one if one.degrees_of_freedom.any() else everything for name, one in own.items()}
+    sums = {
+        key: ScatterSums.of(job.cube.levels(job.known(runs)))
+        for key, runs in job.cells.items()
+        if pooled and job.known(runs)
+    }
+    nothing = ScatterSums.none(items)
+    everything = sum(sums.values(), nothing).scatter()
+    sessions = {key[0] for key in job.cells}
+    by_session = {
+        name: filled_in(sum((part for key, part in sums.items() if key[0] == name), nothing).scatter(), everything)
+        for name in sorted(sessions)
+    }
+    return RepeatScatter(by_session, sums, everything)

@@ -3,35 +3,50 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Scatter, between_sessions_variance
+from tapeline.acoustics.comparison import LEAST_OWN_FREEDOM, Scatter
 from tapeline.acoustics.windows import Reals
-from tapeline.campaign.slices import CompareRun
-from tapeline.steps.compared_runs import Job, Pair, Point
+from tapeline.steps.compared_runs import Job, Pair
+from tapeline.steps.session_changes import SessionChanges, same_mount
 
 ASSUMED_FREEDOM = 2.0
 """Degrees of freedom given to a variance that is a setting and no measurement (own choice: little trust)."""
 
+ENOUGH_CHANGES = 3.0
+"""Beside fewer independent changes between sessions the assumed standard deviation counts too, for as many changes as
+it has degrees of freedom (own choice, see docs/validation.md)."""
+
 UNREPEATED = ("speed", "steadiness")
 """Terms that repeats show among their scatter; without any repeats they are taken as stated."""
+
+BETWEEN = "between sessions"
+"""What sessions change, mounting included, as conditions measured in both show."""
 
 ASSUMED = "between sessions, assumed"
 """What sessions or mounting change where no condition was measured in both."""
 
+ASSUMED_REPEATS = "repeats, assumed"
+"""What repeats scatter where the campaign has none."""
+
 Terms = dict[str, tuple[Reals, Reals]]
 
 
-def lasting_terms(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter]) -> Terms:
+def lasting_terms(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter], changes: SessionChanges) -> Terms:
     """Variance (dB^2) and degrees of freedom, (positions, items), by name of the term.
 
-    Within a session the drift of the sensitivity; between sessions both sensitivities and what air does to the sensors,
-    the response where the sensor is another one, and what sessions or mounting change: as conditions measured in both
-    show, else as settings assume, with the stated mounting. Where repeats give no scatter: speed and steadiness.
+    Within a session the drift of the sensitivity. Between sessions what they were measured to change, with the mount
+    left in place or made anew: it holds calibration, air and response too. Where no condition was measured in both,
+    these stand by themselves beside what settings assume. Where no repeats give a scatter: speed, steadiness, and what
+    settings assume of repeats.
     """
     first, second = pair.sessions
-    terms = _drift(job, first) if first == second else _between_sessions(job, pair, scatters)
-    if not (scatters[0].degrees_of_freedom.any() and scatters[1].degrees_of_freedom.any()):
-        terms |= {name: (_of_both(job, pair, name), certain(job)) for name in UNREPEATED}
+    terms = _drift(job, first) if first == second else _between_sessions(job, pair, changes)
+    unknown = _unrepeated(job, pair, scatters)
+    if unknown.any():
+        stated = {name: (_of_both(job, pair, name), certain(job)) for name in UNREPEATED}
+        stated[ASSUMED_REPEATS] = _assumed_repeats(job, pair)
+        terms |= {name: (np.where(unknown, part, 0.0), freedom) for name, (part, freedom) in stated.items()}
     return terms
 
 
@@ -45,31 +60,55 @@ def _drift(job: Job, session: str) -> Terms:
     return {"drift": (np.array(drift)[:, None] ** 2 / 6.0 + np.zeros(certain(job).shape), certain(job))}
 
 
-def _between_sessions(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter]) -> Terms:
-    found, known = _between(job, scatters, *pair.sessions)
-    calibration, response, mounting, assumed = (np.zeros(certain(job).shape) for _ in range(4))
-    answers, mounts = _of_both(job, pair, "response"), _of_both(job, pair, "mounting")
+def _unrepeated(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter]) -> NDArray[np.bool_]:
+    """Where neither pooled repeats nor enough of a position's own give a scatter, (positions, items)."""
+    pooled = np.minimum(scatters[0].degrees_of_freedom, scatters[1].degrees_of_freedom)
+    spare = np.sum([np.maximum(job.cell(runs).count - 1, 0) for runs in pair.sides], axis=0)
+    return np.asarray((pooled <= 0.0) & (spare < LEAST_OWN_FREEDOM))
+
+
+def _assumed_repeats(job: Job, pair: Pair) -> tuple[Reals, Reals]:
+    inverse = np.zeros(certain(job).shape)
+    for runs in (pair.reference, pair.treatment):
+        inverse += 1.0 / np.maximum(job.used(runs)[1].sum(axis=0), 1)
+    return inverse * job.needs.compare.repeat_sd_db**2, np.full(inverse.shape, ASSUMED_FREEDOM)
+
+
+def _between_sessions(job: Job, pair: Pair, changes: SessionChanges) -> Terms:
+    shape = certain(job).shape
+    calibration, response, environment, mounting, measured, assumed = (np.zeros(shape) for _ in range(6))
+    freedom = np.ones(shape)
+    answers, mounts, air = (_of_both(job, pair, name) for name in ("response", "mounting", "environment"))
+    compare = job.needs.compare
     for p, position in enumerate(job.cube.positions):
-        rows = [job.calibration.get((session, position)) or {} for session in pair.sessions]
-        calibration[p] = sum((row.get("standard_uncertainty_db") or 0.0) ** 2 for row in rows)
         untouched = same_mount(job, position, pair.sessions)
+        known = changes.of_mount(untouched)
+        is_known = known.changes[p] > 0
+        few = np.where(known.changes[p] < ENOUGH_CHANGES, ASSUMED_FREEDOM, 0.0)
+        usual = (compare.session_sd_db if untouched else compare.remount_sd_db) ** 2
+        together = (known.changes[p] * known.variance_db2[p] + few * usual) / np.maximum(known.changes[p] + few, 1e-9)
+        measured[p] = np.where(is_known, 2.0 * together, 0.0)
+        freedom[p] = np.where(is_known, known.degrees_of_freedom[p] + few, 1.0)
+        rows = [job.calibration.get((session, position)) or {} for session in pair.sessions]
+        of_both = sum((row.get("standard_uncertainty_db") or 0.0) ** 2 for row in rows)
+        calibration[p] = np.where(is_known, 0.0, of_both)
+        environment[p] = np.where(is_known, 0.0, air[p])
         sensors = [row.get("sensor") for row in rows]
         if sensors[0] != sensors[1] or (sensors[0] is None and not untouched):
-            response[p] = answers[p]
+            response[p] = np.where(is_known, 0.0, answers[p])
         # A stated mounting is what the assumed standard deviation of a remounted sensor stands for.
-        of_session = untouched | (mounts[p] > 0.0)
-        stated = np.where(of_session, job.needs.compare.session_sd_db, job.needs.compare.remount_sd_db)
-        assumed[p] = np.where(known > 0, 0.0, 2.0 * stated**2)
+        stated = mounts[p] > 0.0
+        alone = np.where(untouched | stated, compare.session_sd_db, compare.remount_sd_db)
+        assumed[p] = np.where(is_known, 0.0, 2.0 * alone**2)
         if not untouched:
-            mounting[p] = np.where(known > 0, 0.0, mounts[p])
-    every = np.zeros(assumed.shape)
+            mounting[p] = np.where(is_known, 0.0, mounts[p])
     return {
         "calibration": (calibration, certain(job)),
         "response": (response, certain(job)),
-        "environment": (_of_both(job, pair, "environment"), certain(job)),
+        "environment": (environment, certain(job)),
         "mounting": (mounting, certain(job)),
-        "between sessions": (every + 2.0 * np.where(known > 0, found, 0.0), every + np.maximum(known, 1.0)),
-        ASSUMED: (assumed, every + ASSUMED_FREEDOM),
+        BETWEEN: (measured, freedom),
+        ASSUMED: (assumed, np.full(shape, ASSUMED_FREEDOM)),
     }
 
 
@@ -86,24 +125,3 @@ def _of_both(job: Job, pair: Pair, name: str) -> Reals:
         count = np.maximum(used.sum(axis=0), 1)
         total += squares / (count**2 if name in UNREPEATED else count)
     return total
-
-
-def _between(job: Job, scatters: tuple[Scatter, Scatter], first: str, second: str) -> tuple[Reals, Reals]:
-    grouped: dict[tuple[str, Point], dict[str, list[CompareRun]]] = {}
-    for item in job.needs.runs:
-        if item.session in (first, second):
-            key = (item.condition, (item.speed_mps, item.yaw_deg))
-            grouped.setdefault(key, {}).setdefault(item.session, []).append(item)
-    twice = [
-        (job.cell(tuple(by_session[first])), job.cell(tuple(by_session[second])))
-        for _, by_session in sorted(grouped.items())
-        if len(by_session) == 2
-    ]
-    return between_sessions_variance(twice, scatters, len(job.cube.items))
-
-
-def same_mount(job: Job, position: str, sessions: tuple[str, str]) -> bool:
-    """Whether the sensor at a position stayed where it was from one session to the other."""
-    mounts = {(session, place): mount for session, place, mount in job.needs.mounts}
-    names = [mounts.get((session, position)) for session in sessions]
-    return names[0] is not None and names[0] == names[1]

@@ -27,7 +27,7 @@ FIELDS = (
 SHARED_TERMS = ("calibration", "response", "environment", "mounting", "speed", "steadiness")
 """Terms of a level's uncertainty beside these two, as the columns `<name>_uncertainty_db` have them."""
 
-COLUMNS = (*FIELDS, *(f"{name}_uncertainty_db" for name in SHARED_TERMS))
+COLUMNS = (*FIELDS, *(f"{name}_uncertainty_db" for name in SHARED_TERMS), "nominal_correction_db")
 
 EDGES = ("lower_edge_hz", "upper_edge_hz")
 
@@ -84,8 +84,10 @@ class LevelCube:
         """Levels of some runs; those not usable are left out, and what is not in `compared` (positions, items)."""
         index = [self.runs.index(name) for name in runs]
         usable = self.comparable(index)
-        if compared is not None:
-            usable = usable & compared
+        return self.levels_where(index, usable if compared is None else usable & compared)
+
+    def levels_where(self, index: list[int], usable: NDArray[np.bool_]) -> RunLevels:
+        """Levels of some runs by number, where they are `usable` (runs, positions, items)."""
         level, random, left, upper, own = (np.where(usable, self.values[name][index], np.nan) for name in FIELDS)
         state = np.where(usable, self.state[index], -1).astype(np.int8)
         return RunLevels(level, random, left, upper, state, np.nan_to_num(own))

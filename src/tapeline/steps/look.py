@@ -27,9 +27,9 @@ from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
 from tapeline.steps import places
 from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
-from tapeline.steps.scaling import full_scale_missing, pa_per_unit
 from tapeline.steps.sensitivity import sensitivities
 from tapeline.steps.sources import raw_layout
+from tapeline.steps.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.store import parquet
 
 LEVEL_RESOLUTION_HZ = 5.0

@@ -16,9 +16,9 @@ from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 from tapeline.recordings.recording import Part, Recording, RecordingError
 from tapeline.steps import places
 from tapeline.steps.channel_quality import channel_measures, measured_columns, stream_checks, verdict_limits
-from tapeline.steps.scaling import full_scale_missing, pa_per_unit
 from tapeline.steps.sensitivity import sensitivities, why_without
 from tapeline.steps.sources import content_hashes, open_source
+from tapeline.steps.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.store import arrow_file, parquet, tables
 
 STRICT_VARIABLE = "TAPELINE_STRICT"

@@ -1,107 +1,137 @@
-"""The list of spots and bands to work on first, from the rows of the comparisons."""
+"""Rows of the table `ranking`: the spots and bands to work on first, how sure their ranks are, and what to do next."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tapeline.acoustics.levels import level_db, power_pa2
-from tapeline.acoustics.weightings import power_weights
-from tapeline.campaign.slices import CompareNeeds
+from tapeline.acoustics.levels import level_db
+from tapeline.acoustics.statistics import student_factor
+from tapeline.acoustics.sure_ranks import SureRanks, sure_ranks
+from tapeline.steps.compared_pairs import Compared
+from tapeline.steps.compared_runs import Job
+from tapeline.steps.contributed_spots import CERTAIN, Found, Spots, contributed_spots
 
-SHOWN = {"lower", "higher", "equivalent"}
+Places = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
+NEXT_STEPS = {"shown": "treat", "tied": "treat together", "equivalent": "leave"}
 
-def ranking_rows(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> list[dict[str, Any]]:
-    """Rows of the ranking table: per comparison the bands of positions by contributed power, largest first.
-
-    The contribution of a band at a position is the mean, over its operating points and sessions, of the opened state's
-    power less the other's; weighted at the midband frequency. Where the closed state is a bound the contribution counts
-    with its lower end; where the opened state is one, nothing is known to rank.
-    """
-    areas = dict(needs.areas)
-    ranked: list[dict[str, Any]] = []
-    for name in needs.comparisons:
-        spots: dict[tuple[str, float], list[Mapping[str, Any]]] = {}
-        for row in rows:
-            if row["comparison"] == name and row["quantity"] == "band" and _has_contribution(row):
-                spots.setdefault((row["position"], row["band_hz"]), []).append(row)
-        entries = sorted((_entry(spot, found, needs) for spot, found in spots.items()), key=_order)
-        total = sum(entry["contribution_pa2"] for entry in entries if entry["contribution_pa2"] > 0.0)
-        kept = entries[: needs.ranking.entries]
-        for rank, entry in enumerate(kept, start=1):
-            above = kept[rank - 2] if rank > 1 else None
-            below = kept[rank] if rank < len(kept) else None
-            ranked.append(
-                entry
-                | {
-                    "comparison": name,
-                    "rank": rank,
-                    "area": areas.get(entry["position"]) or None,
-                    "share": entry["contribution_pa2"] / total if total > 0.0 else None,
-                    "finding": _word(entry, above, below),
-                }
-            )
-    return [{k: v for k, v in entry.items() if not k.startswith("_")} for entry in ranked]
+MOST_RUNS = 99
+"""More runs than these a side are no advice."""
 
 
-def _entry(spot: tuple[str, float], found: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> dict[str, Any]:
-    weight = float(power_weights(needs.ranking.weighting, found[0]["midband_hz"]))
-    reference = needs.reference_pressure_pa
-    parts = np.array([_powers(row, reference) for row in found]) * weight
-    value, low, high = parts.mean(axis=0)
-    signs = np.array([1.0 if row["opened"] == row["treatment"] else -1.0 for row in found])
-    known = [np.nan if row["difference_db"] is None else row["difference_db"] for row in found]
-    rises = signs * np.array(known, dtype=float)
-    shown = [bool(row["finding"] in SHOWN and row["adjusted_p_value"] is not None) for row in found]
-    real = [s and row["finding"] != "equivalent" and rise > 0 for s, row, rise in zip(shown, found, rises, strict=True)]
+def ranking_rows(job: Job, name: str, found: Sequence[Found]) -> Iterator[dict[str, Any]]:
+    """The bands of positions of one comparison by the power that they can be expected to contribute, largest first."""
+    if not found:
+        return
+    spots = contributed_spots(job, found)
+    p, i = np.nonzero(np.isfinite(spots.value))
+    if not p.size:
+        return
+    ranks = sure_ranks(spots.net[p, i], spots.error[p, i], job.needs.ranking.draws, job.needs.confidence)
+    order = np.lexsort((i, p, -spots.value[p, i], -ranks.expected))
+    total = float(spots.value[p, i].sum())
+    words = _words(ranks, order, spots.shown[p, i], spots.equivalent[p, i])
+    for rank, k in enumerate(order[: job.needs.ranking.entries], start=1):
+        at = int(p[k]), int(i[k])
+        known = {
+            "comparison": name,
+            "rank": rank,
+            "rank_low": int(ranks.low[k]),
+            "rank_high": int(ranks.high[k]),
+            "first_share": float(ranks.first_share[k]),
+            "expected_db": _level(float(ranks.expected[k])),
+            "share": float(spots.value[at]) / total if total > 0.0 else None,
+            "finding": words[rank - 1],
+        }
+        yield known | _spot(job, spots, at) | _advice(job, found, words[rank - 1], at)
+
+
+def _words(ranks: SureRanks, order: Places, shown: Flags, equivalent: Flags) -> list[str]:
+    """For each entry in its order: shown, tied (a neighbour's ranks overlap its own), equivalent, or not shown."""
+    found = []
+    for place, k in enumerate(order):
+        neighbours = [order[j] for j in (place - 1, place + 1) if 0 <= j < len(order) and shown[order[j]]]
+        tied = any(ranks.low[j] <= ranks.high[k] and ranks.low[k] <= ranks.high[j] for j in neighbours)
+        unshown = "equivalent" if equivalent[k] else "not shown"
+        found.append(unshown if not shown[k] else "tied" if tied else "shown")
+    return found
+
+
+def _spot(job: Job, spots: Spots, at: tuple[int, int]) -> dict[str, Any]:
+    position, item = job.cube.positions[at[0]], job.cube.items[at[1]]
+    rise = float(spots.rise_db[at])
     return {
-        "position": spot[0],
-        "band_hz": spot[1],
-        "weighting": needs.ranking.weighting,
-        "contribution_db": _level(value, reference),
-        "contribution_pa2": float(value),
-        "lower_db": _level(low, reference),
-        "upper_db": _level(high, reference),
-        "difference_db": float(np.nanmean(rises)) if np.isfinite(rises).any() else None,
-        "operating_points": len(found),
-        "_low": float(low),
-        "_high": float(high),
-        "_shown": any(real),
+        "position": position,
+        "band_hz": item.band_hz,
+        "area": dict(job.needs.areas).get(position) or None,
+        "weighting": job.needs.ranking.weighting,
+        "contribution_db": _level(float(spots.value[at])),
+        "contribution_pa2": float(spots.value[at]) * job.needs.reference_pressure_pa**2,
+        "lower_db": _level(float(spots.low[at])),
+        "upper_db": _level(float(spots.high[at])),
+        "difference_db": rise if math.isfinite(rise) else None,
+        "operating_points": int(spots.points[at]),
     }
 
 
-def _has_contribution(row: Mapping[str, Any]) -> bool:
-    """A difference, or an opened level above a closed one that is only known to lie below a bound."""
-    return row["difference_db"] is not None or row["contribution_lower_db"] is not None
+def _advice(job: Job, found: Sequence[Found], word: str, at: tuple[int, int]) -> dict[str, Any]:
+    """What to do next, and how many runs would show what is not shown yet.
+
+    A doubt is to be mended first where nothing undoubted stands beside it.
+    """
+    doubts, bounded = _doubts(job, found, at)
+    step = NEXT_STEPS.get(word, "quieter" if bounded else "repeat")
+    return {
+        "doubtful": any(doubts),
+        "next_step": "mend" if doubts and all(doubts) else step,
+        "runs_needed": _runs_needed(job, found, at) if word == "not shown" else None,
+    }
 
 
-def _powers(row: Mapping[str, Any], reference_pa: float) -> tuple[float, float, float]:
-    """Contributed power of one row with both ends of its interval, not below zero."""
-    ends = (row["contribution_lower_db"], row["contribution_upper_db"])
-    low, high = (0.0 if end is None else float(power_pa2(end, reference_pa)) for end in ends)
-    levels = (row["reference_level_db"], row["treatment_level_db"])
-    opened, closed = levels[::-1] if row["opened"] == row["treatment"] else levels
-    if opened is None or closed is None:
-        return low, low, max(low, high)
-    value = max(0.0, float(power_pa2(opened, reference_pa)) - float(power_pa2(closed, reference_pa)))
-    return value, low, max(value, high)
+def _doubts(job: Job, found: Sequence[Found], at: tuple[int, int]) -> tuple[list[bool], bool]:
+    """Of each pair with something to say at a spot whether a doubtful level is in it; and whether any has a bound."""
+    doubts, bounded = [], False
+    for one, adds in found:
+        if adds.words[at] is None:
+            continue
+        index = [job.cube.runs.index(name) for side in one.pair.sides for name in job.known(side)]
+        doubts.append(bool(job.cube.doubtful[index][:, at[0], at[1]].any()))
+        bounded |= any(bool(cell.bound[at]) for cell in one.cells)
+    return doubts, bounded
 
 
-def _level(power: float, reference_pa: float) -> float | None:
-    return float(level_db(power, reference_pa)) if power > 0.0 else None
+def _runs_needed(job: Job, found: Sequence[Found], at: tuple[int, int]) -> int | None:
+    """Runs a side from which on a difference as large as found would be a finding, adjusted as it is now.
+
+    Standard errors go with one over the root of the runs; what does not average out is not told apart. Of the pair that
+    comes nearest to it, and more than it has; None where that is more than `MOST_RUNS`.
+    """
+    needed = []
+    for one, adds in found:
+        change = adds.sign * float(one.result.difference_db[at])
+        runs = min(int(cell.count[at]) for cell in one.cells)
+        if change > 0.0 and runs:
+            factor = student_factor(min(float(one.result.degrees_of_freedom[at]), CERTAIN), 1.0 - _largest_p(job, one))
+            half = float(factor) * float(one.result.standard_error_db[at])
+            needed.append(max(runs + 1, math.ceil(min(runs * (half / change) ** 2, 2.0 * MOST_RUNS))))
+    return min(needed) if needed and min(needed) <= MOST_RUNS else None
 
 
-def _order(entry: Mapping[str, Any]) -> tuple[float, str, float]:
-    return (-entry["contribution_pa2"], entry["position"], entry["band_hz"])
+def _largest_p(job: Job, one: Compared) -> float:
+    """The largest p-value that is still a finding among a pair's bands; where there is none that of the first one."""
+    alpha = 1.0 - job.needs.confidence
+    bands = np.array([item.quantity == "band" for item in job.cube.items])
+    p, adjusted = one.result.p_value[:, bands], one.adjusted_p[:, bands]
+    with np.errstate(invalid="ignore"):
+        found = p[adjusted <= alpha]
+    return float(found.max()) if found.size else alpha / max(float(one.family[:, bands].max(initial=1.0)), 1.0)
 
 
-def _word(entry: Mapping[str, Any], above: Mapping[str, Any] | None, below: Mapping[str, Any] | None) -> str:
-    if not entry["_shown"]:
-        return "not shown"
-    tied = (above is not None and entry["_high"] >= above["_low"] and above["_shown"]) or (
-        below is not None and below["_high"] >= entry["_low"] and below["_shown"]
-    )
-    return "tied" if tied else "shown"
+def _level(power: float) -> float | None:
+    return float(level_db(power, 1.0)) if power > 0.0 else None

@@ -18,7 +18,7 @@ from tapeline.calibration.rung_blocks import PLAUSIBLE_DB, UNSTATED_SENSITIVITY_
 from tapeline.calibration.tone import Reals, SteadyPart, ToneTrack
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
 from tapeline.recordings.recording import Part, Recording
-from tapeline.steps.scaling import volts_per_unit
+from tapeline.steps.units_to_pascal import volts_per_unit
 
 USUAL_FREQUENCIES_HZ = (250.0, 1000.0)
 """Tones of most calibrators (IEC 60942, public texts): looked for where the stated one is missing."""

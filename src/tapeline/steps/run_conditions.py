@@ -28,11 +28,7 @@ def run_conditions(a: Achieved, checked: CheckAir, point: OperatingPoint, settin
         return RunConditions(None, False, 0.0, environment)
     density = density_kgm3(a)
     nominal_pa = air.dynamic_pressure_pa(point.reference_density_kgm3, a.nominal_mps)
-    speed = a.nominal_mps
-    if a.speed_mps is not None:
-        speed = a.speed_mps
-    elif a.dynamic_pressure_pa is not None:
-        speed = math.sqrt(2.0 * a.dynamic_pressure_pa / density)
+    speed = achieved_speed_mps(a, a.nominal_mps)
     if point.held == "speed":
         correction = nominal_point.held_speed_correction_db(
             speed, density, a.nominal_mps, point.reference_density_kgm3, point.speed_exponent
@@ -50,6 +46,15 @@ def run_conditions(a: Achieved, checked: CheckAir, point: OperatingPoint, settin
         speed_uncertainty_db=_operating_point_db(a, point, settings),
         environment_uncertainty_db=environment,
     )
+
+
+def achieved_speed_mps(a: Achieved, nominal_mps: float) -> float:
+    """The measured speed, else that of the dynamic pressure, else the nominal one."""
+    if a.speed_mps is not None:
+        return a.speed_mps
+    if a.dynamic_pressure_pa is not None:
+        return math.sqrt(2.0 * a.dynamic_pressure_pa / density_kgm3(a))
+    return nominal_mps
 
 
 def density_kgm3(a: Achieved) -> float:

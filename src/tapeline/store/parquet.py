@@ -130,9 +130,21 @@ def parquet_writer(table: Table, path: Path, schema: pa.Schema) -> pq.ParquetWri
     )
 
 
+def made_from(path: Path) -> str:
+    """Digest of what the file's own step depends on: its rows of the run table, its settings, the step's version."""
+    metadata = pq.read_schema(path).metadata or {}
+    return str(metadata.get(b"tapeline.made_from", b"").decode())
+
+
 def read(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
     """One file, whole or some columns."""
     return pq.ParquetFile(path).read(columns=list(columns) if columns else None, use_threads=False)
+
+
+def read_batches(path: Path, columns: Sequence[str], rows: int) -> Iterator[pa.RecordBatch]:
+    """One file, so many rows at a time and no more of it in memory: for spectra."""
+    opened = pq.ParquetFile(path, pre_buffer=False, buffer_size=1 << 20)
+    yield from opened.iter_batches(batch_size=rows, columns=list(columns), use_threads=False)
 
 
 def read_rows(path: Path, columns: Sequence[str] | None = None) -> list[dict[str, Any]]:

@@ -1,0 +1,1 @@
+"""What moved between two results folders, and what differs between the analyses that made them."""

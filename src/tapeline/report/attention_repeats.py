@@ -1,0 +1,135 @@
+"""Repeats that are not the same, control values outside of their limits, and what no session tells of the others."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from tapeline.campaign.model import Campaign
+from tapeline.report.attention_item import Attention
+from tapeline.report.comparison_views import condition_title
+from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.wording import counted, listed, number, operating_point, printable
+
+MOST_PLACES = 4
+LESS_TAKEN_OFF = "less background taken off"
+
+
+def repeat_lines(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    """A line a session with repeats that changed, one with control values outside, one where nothing is shared."""
+    return [*_changed(tables, campaign), *_outside(tables), *_nothing_shared(tables), *_left_out(tables)]
+
+
+def _changed(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    sessions: dict[str, list[Row]] = {}
+    for row in tables.repeat_tests:
+        sessions.setdefault(row["session"], []).append(row)
+    return [
+        _changed_line(campaign, session, rows)
+        for session, rows in sorted(sessions.items())
+        if any(row["changed"] for row in rows)
+    ]
+
+
+def _changed_line(campaign: Campaign, session: str, rows: Sequence[Row]) -> Attention:
+    """The pairs of one session; the one with most positions, then the largest excess, in full."""
+    pairs: dict[tuple[str, str], list[Row]] = {}
+    for row in rows:
+        pairs.setdefault((row["run_a"], row["run_b"]), []).append(row)
+    changed = {pair: own for pair, found in pairs.items() if (own := [row for row in found if row["changed"]])}
+    worst = max(sorted(changed), key=lambda pair: (len(changed[pair]), max(r["excess_db"] for r in changed[pair])))
+    own = sorted(changed[worst], key=lambda row: (-row["excess_db"], row["position"]))
+    first = own[0]
+    point = operating_point(first["speed_mps"], first["yaw_deg"], campaign.settings.report.speed_unit)
+    places = [
+        f"{row['position']} {number(row['level_difference_db'], signed=True)} dB, {number(row['excess_db'])} dB rms "
+        "beyond random error"
+        for row in own
+    ]
+    found = (
+        f"{len(changed)} of {counted(len(pairs), 'pair')} of repeats are not the same somewhere; most in "
+        f"{worst[0]} and {worst[1]} ({condition_title(campaign, first['condition'])}, {point}), at {len(own)} of "
+        f"{counted(len(pairs[worst]), 'position')}: {listed(places, MOST_PLACES)}"
+    )
+    return Attention(
+        "note", f"session {session}", printable(found), "see the pair's speed, mounts and remarks; repeat the run"
+    )
+
+
+def _outside(tables: FinishedTables) -> list[Attention]:
+    sessions: dict[str, list[Row]] = {}
+    for row in tables.control_values:
+        if row["outside"]:
+            sessions.setdefault(row["session"], []).append(row)
+    lines = []
+    for session, rows in sorted(sessions.items()):
+        places = sorted({row["position"] for row in rows})
+        common = [row["common_change_db"] for row in rows if row["common_change_db"] is not None]
+        largest = max(common, key=abs, default=None)
+        moved = "" if largest is None else f"; all positions together moved by up to {number(largest, signed=True)} dB"
+        found = f"overall levels of the reference condition outside of their control limits at {listed(places)}{moved}"
+        lines.append(
+            Attention("doubtful", f"session {session}", printable(found), "see mounts, calibration, speed and air")
+        )
+    return lines
+
+
+def _nothing_shared(tables: FinishedTables) -> list[Attention]:
+    """Several sessions, of which no two have a condition in common: nothing tells how they differ."""
+    sessions = {row["session"] for row in tables.runs if row["kind"] == "measurement" and row["status"] == "used"}
+    rows = tables.repeatability("overall") if len(sessions) > 1 else []
+    if not rows or any(row["sessions"] > 1 for row in rows) or any(_sessions_left_out(row) for row in rows):
+        return []
+    shared = measured_twice(tables.runs)
+    return [
+        Attention(
+            "note",
+            counted(len(sessions), "session"),
+            (
+                "no level of a condition counts in two sessions"
+                if shared
+                else "no condition was measured in two sessions"
+            )
+            + " at one operating point: what sessions and remounting change is not known, and comparisons across "
+            "sessions assume it",
+            "see the channels' verdicts and the bands of the overall levels"
+            if shared
+            else "measure the reference condition in every session",
+        )
+    ]
+
+
+def measured_twice(runs: Sequence[Row]) -> bool:
+    """Whether any condition was measured in two sessions at one operating point."""
+    seen: dict[tuple[Any, ...], set[str]] = {}
+    for row in runs:
+        if row["kind"] == "measurement" and row["status"] == "used":
+            seen.setdefault((row["condition"], row["speed_mps"], row["yaw_deg"]), set()).add(row["session"])
+    return any(len(sessions) > 1 for sessions in seen.values())
+
+
+def _left_out(tables: FinishedTables) -> list[Attention]:
+    """A line a session whose overall levels do not count beside those of others."""
+    found: dict[str, dict[str, set[str]]] = {}
+    for row in tables.repeatability("overall"):
+        for session, why in _sessions_left_out(row):
+            kind = why if why == LESS_TAKEN_OFF else "bounds"
+            found.setdefault(session, {}).setdefault(kind, set()).add(row["position"])
+    return [
+        Attention(
+            "note",
+            f"session {session}",
+            printable(
+                "overall levels are not in the scatter between sessions: "
+                + "; ".join(f"{why} at {listed(sorted(places), MOST_PLACES)}" for why, places in sorted(whys.items()))
+            ),
+            "measure the same backgrounds in every session; see left_out in tables/repeatability.parquet",
+        )
+        for session, whys in sorted(found.items())
+    ]
+
+
+def _sessions_left_out(row: Row) -> list[tuple[str, str]]:
+    """Sessions that a row leaves out as a whole, and why."""
+    texts = [text.removeprefix("session ") for text in row["left_out"] or () if text.startswith("session ")]
+    return [(session, why) for session, _, why in (text.rpartition(": ") for text in texts)]

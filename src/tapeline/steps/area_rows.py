@@ -1,0 +1,120 @@
+"""Rows of the tables `areas` and `area_differences`: energy means over the positions of an area."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from tapeline.acoustics.mean_over_places import PlaceMean, mean_over_places
+from tapeline.steps.compared_pairs import Compared
+from tapeline.steps.compared_runs import Job, RepeatScatter
+from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
+from tapeline.steps.level_means import calibration_variance, level_mean
+from tapeline.steps.simple_differences import with_findings
+
+
+def areas_of(job: Job) -> dict[str, list[int]]:
+    """Places of the positions of each area; positions without an area are in none."""
+    named = dict(job.needs.areas)
+    found: dict[str, list[int]] = {}
+    for p, position in enumerate(job.cube.positions):
+        if named.get(position):
+            found.setdefault(named[position], []).append(p)
+    return dict(sorted(found.items()))
+
+
+def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
+    """One row a session, condition, operating point, area and band or overall level.
+
+    Where a position of the area is a bound the mean is one too: its upper bound counts the bounds as they are.
+    """
+    areas = areas_of(job)
+    for (session, condition, point), runs in job.cells.items():
+        if not job.known(runs):
+            continue
+        of_cell = scatter.of_cells(job, (runs,))
+        mean, cell = level_mean(job, runs, of_cell), job.cell(runs)
+        own, shared = mean.own_variance, mean.shared_variance + calibration_variance(job, session)
+        names, used = job.used(runs)
+        either = np.where(cell.bound, cell.upper_db, mean.mean_db)
+        for area, places in areas.items():
+            parts = (mean.mean_db[places], own[places], of_cell.correlation, shared[places])
+            found, most = mean_over_places(*parts), mean_over_places(either[places], *parts[1:])
+            bounded = np.asarray(cell.bound[places].any(axis=0))
+            common = {"session": session, "condition": condition, "area": area, **point_columns(point)}
+            for i, item in enumerate(job.cube.items):
+                if not np.isfinite(most.level_db[i]):
+                    continue
+                known = np.isfinite(either[places, i])
+                variance = found.own_variance_db2[i] + found.shared_variance_db2[i]
+                yield {
+                    **common,
+                    **item_columns(item),
+                    "level_db": None if bounded[i] else float(found.level_db[i]),
+                    "upper_bound_db": float(most.level_db[i]) if bounded[i] else None,
+                    "standard_uncertainty_db": None if bounded[i] else float(np.sqrt(variance)),
+                    "spread_db": _number(found.spread_db[i]) if not bounded[i] else None,
+                    "positions": [job.cube.positions[p] for p, has in zip(places, known, strict=True) if has],
+                    "without_level": [job.cube.positions[p] for p, has in zip(places, known, strict=True) if not has],
+                    "runs": [name for r, name in enumerate(names) if used[r, places, i].any()],
+                }
+
+
+def area_difference_rows(
+    job: Job, name: str, pairs: Sequence[Compared], scatter: RepeatScatter
+) -> list[dict[str, Any]]:
+    """One row a pair, area and band or overall level of one comparison, over the positions that both sides have.
+
+    What the runs of a session have in common does not become less by more positions; what sessions change is taken as
+    common to all of them.
+    """
+    rows = [row for found in pairs for row in _area_differences(job, name, found, scatter)]
+    return with_findings(rows, job.needs)
+
+
+def _area_differences(job: Job, name: str, found: Compared, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
+    first, second = found.pair.sessions
+    both = np.isfinite(found.result.difference_db)
+    correlation = 1.0 if first != second else scatter.by_session[first].correlation
+    errors = (found.result.reference_error_db**2, found.result.treatment_error_db**2)
+    for area, places in areas_of(job).items():
+        sides = [
+            mean_over_places(
+                np.where(both, cell.mean_db, np.nan)[places],
+                variance[places],
+                correlation,
+                found.lasting_variance[places] / 2.0,
+            )
+            for cell, variance in zip(found.cells, errors, strict=True)
+        ]
+        freedom = np.where(both, found.result.degrees_of_freedom, np.inf)[places].min(axis=0)
+        common = {
+            "comparison": name,
+            **sessions_columns(first, second),
+            "area": area,
+            **point_columns(found.pair.point),
+        }
+        for i, item in enumerate(job.cube.items):
+            if not both[places, i].any():
+                continue
+            yield {
+                **common,
+                **item_columns(item),
+                "reference_level_db": float(sides[0].level_db[i]),
+                "treatment_level_db": float(sides[1].level_db[i]),
+                "difference_db": float(sides[1].level_db[i] - sides[0].level_db[i]),
+                "standard_error_db": float(np.sqrt(sum(_variance(side, i) for side in sides))),
+                "degrees_of_freedom": _number(freedom[i]),
+                "positions": [job.cube.positions[p] for p in places if both[p, i]],
+                "left_out": [job.cube.positions[p] for p in places if not both[p, i]],
+            }
+
+
+def _variance(side: PlaceMean, i: int) -> float:
+    return float(side.own_variance_db2[i] + side.shared_variance_db2[i])
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

@@ -1,0 +1,90 @@
+"""The differences of one comparison: every pair of cells with its interval, and p-values adjusted over families."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.comparison import Cell, Difference, Scatter, difference
+from tapeline.acoustics.statistics import ADJUSTMENTS
+from tapeline.acoustics.windows import Reals
+from tapeline.campaign.settings import Comparison
+from tapeline.steps.common_part import same_edges
+from tapeline.steps.compared_runs import Job, Pair, RepeatScatter, pairs_of
+from tapeline.steps.lasting_terms import lasting_terms
+from tapeline.steps.session_changes import SessionChanges, same_mount
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One pair with its two cells, their difference, and the p-values and family sizes after adjusting."""
+
+    pair: Pair
+    alike: NDArray[np.bool_]
+    cells: tuple[Cell, Cell]
+    result: Difference
+    lasting_variance: Reals
+    adjusted_p: Reals
+    family: Reals
+
+
+def compared_pairs(job: Job, comparison: Comparison, scatter: RepeatScatter, changes: SessionChanges) -> list[Compared]:
+    """All pairs of one comparison, in the order of operating points and sessions."""
+    if not job.cube.items:
+        return []
+    found = []
+    for pair in pairs_of(job, comparison):
+        alike = same_edges(job.cube, job.known(pair.reference), job.known(pair.treatment))
+        cells = job.cell(pair.reference, alike), job.cell(pair.treatment, alike)
+        scatters = _scatters(job, pair, scatter)
+        terms = lasting_terms(job, pair, scatters, changes)
+        result = difference(*cells, scatters, terms, job.needs.confidence, same_background=_same_background(pair))
+        lasting = np.sum([variance for variance, _ in terms.values()], axis=0)
+        found.append((pair, alike, cells, result, lasting))
+    adjusted = _adjusted(job, [one[0] for one in found], [one[3] for one in found])
+    return [Compared(*one, *sizes) for one, sizes in zip(found, adjusted, strict=True)]
+
+
+def _scatters(job: Job, pair: Pair, scatter: RepeatScatter) -> tuple[Scatter, Scatter]:
+    """The scatter of repeats for both cells: one for cells of the same session."""
+    if pair.sessions[0] == pair.sessions[1]:
+        together = scatter.of_cells(job, pair.sides)
+        return together, together
+    return scatter.of_cells(job, (pair.reference,)), scatter.of_cells(job, (pair.treatment,))
+
+
+def pairing_of(job: Job, position: str, sessions: tuple[str, str]) -> str:
+    """The word for how two cells meet at a position: same-session, same-mount or remounted."""
+    if sessions[0] == sessions[1]:
+        return "same-session"
+    return "same-mount" if same_mount(job, position, sessions) else "remounted"
+
+
+def _same_background(pair: Pair) -> bool:
+    """Whether both sides have the same background runs; what has none at all says nothing."""
+    sides = [{run.background for run in runs if run.background} for runs in (pair.reference, pair.treatment)]
+    return sides[0] == sides[1]
+
+
+def _adjusted(job: Job, pairs: list[Pair], results: list[Difference]) -> list[tuple[Reals, Reals]]:
+    """Adjusted p-values and family sizes of each pair: bands and overall levels are families of their own.
+
+    A family holds all operating points and sessions of the comparison, or those of one operating point and pair of
+    sessions alone, as the settings say.
+    """
+    if not results:
+        return []
+    adjust = ADJUSTMENTS[job.needs.compare.adjustment]
+    p = np.stack([result.p_value for result in results])
+    bands = np.array([item.quantity == "band" for item in job.cube.items])
+    adjusted, sizes = np.full(p.shape, np.nan), np.zeros(p.shape)
+    together = job.needs.compare.family == "comparison"
+    for places in [list(range(len(pairs)))] if together else [[k] for k in range(len(pairs))]:
+        for kind in (bands, ~bands):
+            part = p[places][:, :, kind]
+            among = np.ix_(np.array(places), np.arange(p.shape[1]), np.flatnonzero(kind))
+            adjusted[among] = adjust(part.ravel()).reshape(part.shape)
+            sizes[among] = np.count_nonzero(np.isfinite(part))
+    return [(adjusted[k], sizes[k]) for k in range(len(results))]

@@ -1,0 +1,172 @@
+"""Rows of the table `reference_drift`, and what a steady drift of the reference puts into a difference."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.comparison import LEAST_OWN_FREEDOM, Scatter, own_stands_in
+from tapeline.acoustics.level_drift import Drift, level_drift
+from tapeline.acoustics.windows import Reals
+from tapeline.campaign.slices import CompareRun
+from tapeline.steps.common_part import same_edges
+from tapeline.steps.compared_runs import Job, Pair
+from tapeline.steps.item_columns import item_columns
+from tapeline.steps.lasting_terms import ASSUMED_FREEDOM
+from tapeline.steps.simple_differences import with_findings
+
+
+@dataclass(frozen=True)
+class ReferenceDrift:
+    """Slope of a reference condition in one session and its standard error, dB per hour, (positions, items).
+
+    `freedom` are the degrees of freedom of the error, `runs` those with levels at known times.
+    """
+
+    slope: Reals
+    error: Reals
+    freedom: Reals
+    runs: tuple[str, ...]
+
+
+Drifts = Mapping[tuple[str, str], ReferenceDrift]
+"""By session and condition."""
+
+
+def reference_drifts(job: Job, scatter: Mapping[str, Scatter]) -> Drifts:
+    """Drift of each reference condition in each session, over all operating points together.
+
+    Sessions without two runs of it at different times have none.
+    """
+    references = {comparison.reference for comparison in job.needs.comparisons.values()}
+    groups: dict[tuple[str, str], list[list[CompareRun]]] = {}
+    for (session, condition, _), runs in job.cells.items():
+        timed = [run for run in _with_levels(job, runs) if run.hours is not None]
+        if condition in references and len(timed) >= 2:
+            groups.setdefault((session, condition), []).append(timed)
+    return {key: _drift(job, group, scatter[key[0]]) for key, group in groups.items()}
+
+
+def _drift(job: Job, groups: list[list[CompareRun]], scatter: Scatter) -> ReferenceDrift:
+    """The slope with the error that random error and the scatter of repeats give it.
+
+    Its own scatter about the slope where that is significantly larger than the pooled one of the session, or where
+    nothing is pooled; without either what settings assume.
+    """
+    parts = []
+    for runs in groups:
+        names = [run.run for run in runs]
+        parts.append(job.cube.levels(names, same_edges(job.cube, names, ())))
+    found = level_drift([(part.level_db, hours_of(runs)) for part, runs in zip(parts, groups, strict=True)])
+    random = np.concatenate([np.where(np.isfinite(part.level_db), part.random_db, np.nan) for part in parts])
+    known = np.isfinite(random)
+    variance = np.where(known, random**2, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    variance, freedom = _of_each(job, found, variance, scatter)
+    return ReferenceDrift(
+        slope=found.slope_db_per_hour,
+        error=np.sqrt(variance * found.variance_per_db2),
+        freedom=freedom,
+        runs=tuple(run.run for runs in groups for run in runs),
+    )
+
+
+def _of_each(job: Job, found: Drift, random: Reals, scatter: Scatter) -> tuple[Reals, Reals]:
+    """Variance (dB^2) of one level about the slope, and its degrees of freedom, (positions, items)."""
+    unpooled = scatter.degrees_of_freedom <= 0.0
+    expected = random + scatter.excess
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own = found.residual_db2 / found.degrees_of_freedom
+    odd = own_stands_in(own, expected, found.degrees_of_freedom, scatter.degrees_of_freedom)
+    enough = found.degrees_of_freedom >= LEAST_OWN_FREEDOM
+    assumed = unpooled & ~enough
+    variance = np.where(odd, own, expected + np.where(assumed, job.needs.compare.repeat_sd_db**2, 0.0))
+    pooled = np.where(unpooled, found.degrees_of_freedom, scatter.degrees_of_freedom)
+    freedom = np.where(assumed, ASSUMED_FREEDOM, np.where(odd, found.degrees_of_freedom, pooled))
+    return variance, np.asarray(freedom, dtype=np.float64)
+
+
+def drift_rows(job: Job, drifts: Drifts) -> list[dict[str, Any]]:
+    """One row a session, reference condition, position and band or overall level: its change over the session."""
+    return with_findings(list(_rows(job, drifts)), job.needs)
+
+
+def _rows(job: Job, drifts: Drifts) -> Iterator[dict[str, Any]]:
+    for (session, condition), drift in drifts.items():
+        span = float(np.ptp(hours_of([run for key, runs in job.cells.items() if key[0] == session for run in runs])))
+        for p, i in np.argwhere(np.isfinite(drift.slope) & (drift.error > 0.0)):
+            yield {
+                "session": session,
+                "condition": condition,
+                "position": job.cube.positions[p],
+                **item_columns(job.cube.items[i]),
+                "slope_db_per_hour": float(drift.slope[p, i]),
+                "span_hours": span,
+                "difference_db": float(drift.slope[p, i]) * span,
+                "standard_error_db": float(drift.error[p, i]) * span,
+                "degrees_of_freedom": float(drift.freedom[p, i]),
+                "runs": list(drift.runs),
+            }
+
+
+@dataclass(frozen=True)
+class OrderOfRuns:
+    """What the order of a pair's runs says of its difference, every field (positions, items).
+
+    `bracketed`: every treatment run has reference runs before and after it. `effect_db` is what the reference's steady
+    drift puts into the difference, with its standard uncertainty; NaN where the reference has no drift.
+    """
+
+    bracketed: NDArray[np.bool_]
+    effect_db: Reals
+    uncertainty_db: Reals
+
+
+def order_of_runs(job: Job, pair: Pair, drifts: Drifts) -> OrderOfRuns | None:
+    """The order of the runs that count at each position and item; None across sessions or where a run has no time."""
+    timed = all(run.hours is not None for side in pair.sides for run in _with_levels(job, side))
+    if pair.sessions[0] != pair.sessions[1] or not timed:
+        return None
+    reference, treatment = (_hours_used(job, side) for side in pair.sides)
+    with np.errstate(invalid="ignore"):
+        apart = _mean(treatment) - _mean(reference)
+        bracketed = (_end(reference, np.fmin) < _end(treatment, np.fmin)) & (
+            _end(treatment, np.fmax) < _end(reference, np.fmax)
+        )
+    drift = drifts.get((pair.sessions[0], pair.reference[0].condition))
+    unknown = np.full(apart.shape, np.nan)
+    return OrderOfRuns(
+        np.asarray(bracketed),
+        unknown if drift is None else drift.slope * apart,
+        unknown if drift is None else drift.error * np.abs(apart),
+    )
+
+
+def _hours_used(job: Job, runs: Sequence[CompareRun]) -> Reals:
+    """Times of the runs that count, (runs, positions, items), NaN where one does not."""
+    names, used = job.used(tuple(runs))
+    hours = {run.run: run.hours for run in runs}
+    return np.where(used, np.array([hours[name] for name in names], dtype=float)[:, None, None], np.nan)
+
+
+def _mean(hours: Reals) -> Reals:
+    known = np.isfinite(hours)
+    return np.asarray(np.where(known, hours, 0.0).sum(axis=0) / known.sum(axis=0))
+
+
+def _end(hours: Reals, end: np.ufunc) -> Reals:
+    return np.asarray(end.reduce(hours, axis=0, initial=np.nan))
+
+
+def _with_levels(job: Job, runs: Sequence[CompareRun]) -> list[CompareRun]:
+    """Those of some runs that have a usable channel at all."""
+    place = {name: r for r, name in enumerate(job.cube.runs)}
+    return [run for run in runs if run.run in place and job.cube.usable[place[run.run]].any()]
+
+
+def hours_of(runs: Sequence[CompareRun]) -> Reals:
+    """Times of some runs, those that have one."""
+    return np.array([run.hours for run in runs if run.hours is not None], dtype=np.float64)

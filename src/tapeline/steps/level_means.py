@@ -1,0 +1,91 @@
+"""The mean levels of a condition at one operating point in one session, with the terms of their uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.comparison import Scatter, background_beyond, cell_of, run_to_run
+from tapeline.acoustics.windows import Reals
+from tapeline.campaign.slices import CompareRun
+from tapeline.steps.compared_runs import Job
+from tapeline.steps.lasting_terms import ASSUMED_FREEDOM
+from tapeline.steps.level_cube import SHARED_TERMS
+
+OF_EACH_RUN = ("random error", "background", "repeats")
+"""Terms that each run has of its own; the others are the same in all runs of a session."""
+
+
+@dataclass(frozen=True)
+class LevelMean:
+    """One condition at one operating point in one session: its runs, how many have a value, and their mean levels.
+
+    All of shape (positions, items).
+    """
+
+    runs: tuple[CompareRun, ...]
+    count: NDArray[np.int64]
+    mean_db: Reals
+    terms: dict[str, tuple[Reals, Reals]]
+
+    @property
+    def own_variance(self) -> Reals:
+        """Variance (dB^2) by what each run has of its own, (positions, items)."""
+        return np.asarray(np.sum([self.terms[name][0] for name in OF_EACH_RUN], axis=0))
+
+    @property
+    def shared_variance(self) -> Reals:
+        """Variance (dB^2) by what all runs of a session share, calibration apart, (positions, items)."""
+        parts = [variance for name, (variance, _) in self.terms.items() if name not in OF_EACH_RUN]
+        return np.asarray(np.sum(parts, axis=0))
+
+
+def level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> LevelMean:
+    """Means over the runs, and the terms of their uncertainty: what each run has of its own becomes less by repeats."""
+    cell = cell_of(job.cube.levels(job.known(runs)))
+    names, used = job.used(runs)
+    index = [job.cube.runs.index(name) for name in names]
+    count = np.maximum(cell.count, 1)
+    certain = np.full(cell.mean_db.shape, np.inf)
+    random, repeats, freedom = run_to_run(cell, scatter)
+    terms = {
+        "random error": (random, certain),
+        "background": (cell.background_db**2 + background_beyond(cell, scatter), certain),
+        "repeats": (repeats, freedom),
+    }
+    repeated = repeats > 0.0
+    for name in SHARED_TERMS:
+        if name == "calibration":
+            continue
+        squares = np.where(used, np.nan_to_num(job.cube.values[f"{name}_uncertainty_db"][index]) ** 2, 0.0).sum(axis=0)
+        mean = squares / np.maximum(used.sum(axis=0), 1)
+        # How steady a run was is among the scatter of its repeats.
+        terms[name] = (np.where(repeated, 0.0, mean / count) if name == "steadiness" else mean, certain)
+    return LevelMean(runs, count, cell.mean_db, terms)
+
+
+def assumed_repeats(job: Job, mean: LevelMean, scatter: Scatter) -> Reals:
+    """Variance (dB^2) that settings assume of a mean's repeats where neither pooled nor own ones give a scatter."""
+    unknown = (scatter.degrees_of_freedom <= 0.0) & (mean.terms["repeats"][0] <= 0.0)
+    return np.where(unknown, job.needs.compare.repeat_sd_db**2 / mean.count, 0.0)
+
+
+def error_within_session(job: Job, mean: LevelMean, scatter: Scatter) -> tuple[Reals, Reals]:
+    """Standard error (dB) of a mean against others of its session, and its degrees of freedom, (positions, items).
+
+    The freedom is that of the scatter of repeats alone, so that it is never too large. Where no repeats give one,
+    speed, steadiness and what settings assume stand for it.
+    """
+    assumed = assumed_repeats(job, mean, scatter)
+    unrepeated = mean.terms["speed"][0] / mean.count + mean.terms["steadiness"][0]
+    variance = mean.own_variance + np.where(assumed > 0.0, assumed + unrepeated, 0.0)
+    freedom = np.where(assumed > 0.0, ASSUMED_FREEDOM, mean.terms["repeats"][1])
+    return np.sqrt(variance), np.maximum(freedom, 1.0)
+
+
+def calibration_variance(job: Job, session: str) -> Reals:
+    """Variance (dB^2) of the sensitivities of a session, (positions, 1)."""
+    rows = [job.calibration.get((session, position)) or {} for position in job.cube.positions]
+    return np.array([[(row.get("standard_uncertainty_db") or 0.0) ** 2] for row in rows])

@@ -1,0 +1,115 @@
+"""Rows of the table `mirror_differences`: a position at yaw +b against its partner on the other side at yaw -b."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.comparison import Scatter
+from tapeline.acoustics.uncertainty import welch_satterthwaite
+from tapeline.acoustics.windows import Reals
+from tapeline.campaign.slices import CompareRun
+from tapeline.steps.compared_runs import Job, Point, RepeatScatter
+from tapeline.steps.item_columns import item_columns
+from tapeline.steps.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
+from tapeline.steps.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
+from tapeline.steps.simple_differences import with_findings
+
+Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
+"""Mean levels and the place of the position, of either partner."""
+
+
+def mirror_rows(job: Job, scatter: RepeatScatter) -> list[dict[str, Any]]:
+    """One row a session, condition, pair of partners, speed and yaw: the first less the second.
+
+    The first of two partners by name is the first; at yaw 0 and at either sign of yaw there is a row. Two sensors have
+    nothing in common but the state of the air, so that all but that counts on both sides.
+    """
+    return with_findings(list(_rows(job, scatter)), job.needs)
+
+
+def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
+    partners = sorted({(min(pair), max(pair)) for pair in job.needs.mirrors})
+    places = {name: p for p, name in enumerate(job.cube.positions)}
+    known = [(first, second) for first, second in partners if first in places and second in places]
+    if not known:
+        return
+    means: dict[tuple[str, str, Point], LevelMean] = {
+        key: level_mean(job, runs, scatter.of_cells(job, (runs,))) for key, runs in job.cells.items() if job.known(runs)
+    }
+    for (session, condition, (speed, yaw)), mean in means.items():
+        # Minus zero is zero, so that yaw 0 is its own opposite.
+        opposite = means.get((session, condition, (speed, -yaw + 0.0)))
+        if opposite is None:
+            continue
+        calibration = calibration_variance(job, session)
+        for first, second in known:
+            p, q = places[first], places[second]
+            sides = ((mean, p), (opposite, q))
+            difference = np.where(_same_range(job, sides), mean.mean_db[p] - opposite.mean_db[q], np.nan)
+            variances, freedoms = _terms(job, sides, scatter.by_session[session], calibration)
+            error, freedom = np.sqrt(variances.sum(axis=0)), welch_satterthwaite(variances, freedoms)
+            for i, item in enumerate(job.cube.items):
+                if not np.isfinite(difference[i]):
+                    continue
+                yield {
+                    "session": session,
+                    "condition": condition,
+                    "position": first,
+                    "mirror": second,
+                    "speed_mps": speed,
+                    "yaw_deg": yaw,
+                    **item_columns(item),
+                    "level_db": float(mean.mean_db[p, i]),
+                    "mirror_level_db": float(opposite.mean_db[q, i]),
+                    "difference_db": float(difference[i]),
+                    "standard_error_db": float(error[i]),
+                    "degrees_of_freedom": float(freedom[i]) if np.isfinite(freedom[i]) else None,
+                    "runs": _used(job, mean.runs, p, i),
+                    "mirror_runs": _used(job, opposite.runs, q, i),
+                }
+
+
+def _same_range(job: Job, sides: Sides) -> NDArray[np.bool_]:
+    """Where the levels of both sides sum the same bands, (items,); bands always do."""
+    alike = np.ones(len(job.cube.items), dtype=bool)
+    for edges in (job.cube.lower_edge_hz, job.cube.upper_edge_hz):
+        parts = []
+        for mean, place in sides:
+            names, used = job.used(mean.runs)
+            index = [job.cube.runs.index(name) for name in names]
+            parts.append(np.where(used[:, place], edges[index, place], np.nan))
+        every = np.concatenate(parts)
+        known = np.isfinite(every)
+        alike &= ~(np.where(known, every, -np.inf).max(axis=0) > np.where(known, every, np.inf).min(axis=0))
+    return alike
+
+
+def _terms(job: Job, sides: Sides, scatter: Scatter, calibration: Reals) -> tuple[Reals, Reals]:
+    """Variances and degrees of freedom of all terms of both sides together, (terms, items).
+
+    The scatter of repeats and what is assumed of it are known from one source for both sides, so that two of them are
+    no better known than one.
+    """
+    variances: dict[str, Reals] = {}
+    freedoms: dict[str, Reals] = {}
+    for mean, place in sides:
+        assumed = assumed_repeats(job, mean, scatter)
+        terms = mean.terms | {
+            "calibration": (np.broadcast_to(calibration, assumed.shape), np.full(assumed.shape, np.inf)),
+            ASSUMED_REPEATS: (assumed, np.full(assumed.shape, ASSUMED_FREEDOM)),
+        }
+        for name, (variance, freedom) in terms.items():
+            if name != "environment":
+                at = np.broadcast_to(freedom, variance.shape)[place]
+                variances[name] = variances.get(name, 0.0) + variance[place]
+                freedoms[name] = np.minimum(freedoms.get(name, np.inf), at)
+    return np.stack(list(variances.values())), np.stack(list(freedoms.values()))
+
+
+def _used(job: Job, runs: tuple[CompareRun, ...], place: int, item: int) -> list[str]:
+    names, used = job.used(runs)
+    return [name for r, name in enumerate(names) if used[r, place, item]]

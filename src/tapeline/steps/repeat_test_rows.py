@@ -1,0 +1,141 @@
+"""Rows of the table `repeat_tests`: pairs of repeats held against each other, line by line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from tapeline.acoustics.same_spectrum import line_correlation, same_spectrum
+from tapeline.acoustics.statistics import holm
+from tapeline.acoustics.windows import Reals, WindowName
+from tapeline.campaign.slices import RepeatRun
+from tapeline.steps import places
+from tapeline.steps.repeated_runs import BASES, RepeatJob
+from tapeline.store.tables import NARROWBAND
+
+POSITIONS_AT_ONCE = 8
+"""Positions whose lines are held at once, as they are written (row groups of the narrowband table)."""
+
+LEAST_LINES = 10
+"""Fewer lines make no whole spectrum (own choice)."""
+
+COLUMNS = ["run", "position", "first_hz", "step_hz", "effective_averages", "nominal_correction_db", "psd_pa2_per_hz"]
+
+Pair = tuple[RepeatRun, RepeatRun]
+
+
+@dataclass(frozen=True)
+class Lines:
+    """One averaged spectrum of the narrowband table, psd of shape (lines,) in Pa^2/Hz."""
+
+    grid: tuple[float | None, float, int]
+    averages: float
+    correction_db: float | None
+    psd: NDArray[np.float32]
+
+
+def repeat_test_rows(job: RepeatJob, results: Path) -> Iterator[list[dict[str, Any]]]:
+    """One row a pair and position where both channels are usable; one session at a time, in sorted order."""
+    for session in sorted({run.session for run in job.needs.runs}):
+        pairs = [pair for runs in _cells(job, session) for pair in pairs_of(runs, job.needs.repeatability.most_pairs)]
+        by_pair: dict[Pair, list[dict[str, Any]]] = {pair: [] for pair in pairs}
+        for spectra in _spectra(job, results, session, pairs):
+            for pair, rows in by_pair.items():
+                rows.extend(_rows(job, pair, spectra))
+        yield [row for rows in by_pair.values() for row in _judged(job, rows)]
+
+
+def pairs_of(runs: Sequence[RepeatRun], most: int) -> list[Pair]:
+    """Neighbours in time, and each later run against the first, from the start on; at most so many."""
+    neighbours = list(pairwise(runs))
+    found = [*neighbours, *((runs[0], later) for later in runs[2:])]
+    return sorted(found, key=lambda pair: (runs.index(pair[1]), -runs.index(pair[0])))[:most]
+
+
+def _cells(job: RepeatJob, session: str) -> Iterator[tuple[RepeatRun, ...]]:
+    for points in job.cells.values():
+        for runs in points.values():
+            yield tuple(run for run in runs if run.session == session)
+
+
+def _spectra(
+    job: RepeatJob, results: Path, session: str, pairs: Sequence[Pair]
+) -> Iterator[dict[tuple[str, str], Lines]]:
+    """The lines of the paired runs by run and position, some positions at a time."""
+    path = places.session_table(results, NARROWBAND.name, session)
+    runs = sorted({run.run for pair in pairs for run in pair})
+    for first in range(0, len(job.cube.positions) if runs else 0, POSITIONS_AT_ONCE):
+        chosen = list(job.cube.positions[first : first + POSITIONS_AT_ONCE])
+        filters = [("position", "in", chosen), ("run", "in", runs)]
+        table = pq.read_table(path, columns=COLUMNS, filters=filters, partitioning=None, use_threads=False)
+        yield {(table["run"][r].as_py(), table["position"][r].as_py()): _lines(table, r) for r in range(table.num_rows)}
+
+
+def _lines(table: pa.Table, r: int) -> Lines:
+    psd = table["psd_pa2_per_hz"][r].values.to_numpy(zero_copy_only=False)
+    grid = (table["first_hz"][r].as_py(), table["step_hz"][r].as_py(), psd.size)
+    return Lines(grid, table["effective_averages"][r].as_py(), table["nominal_correction_db"][r].as_py(), psd)
+
+
+def _rows(job: RepeatJob, pair: Pair, spectra: dict[tuple[str, str], Lines]) -> Iterator[dict[str, Any]]:
+    index = [job.cube.runs.index(run.run) for run in pair]
+    for p, position in enumerate(job.cube.positions):
+        found = [spectra.get((run.run, position)) for run in pair]
+        if found[0] is None or found[1] is None or not job.cube.usable[index, p].all():
+            continue
+        yield {
+            "session": pair[0].session,
+            "condition": pair[0].condition,
+            "speed_mps": pair[0].speed_mps,
+            "yaw_deg": pair[0].yaw_deg,
+            "position": position,
+            "run_a": pair[0].run,
+            "run_b": pair[1].run,
+            **_test(job, found[0], found[1]),
+        }
+
+
+def _test(job: RepeatJob, first: Lines, second: Lines) -> dict[str, Any]:
+    if first.grid != second.grid:
+        return {"not_tested": "other lines"}
+    known = (first.psd > 0.0) & (second.psd > 0.0) & np.isfinite(first.psd) & np.isfinite(second.psd)
+    lines = int(known.sum())
+    if lines < LEAST_LINES:
+        return {"not_tested": "too few lines", "lines": lines}
+    corrections = (first.correction_db, second.correction_db)
+    nominal = job.needs.repeatability.at_nominal and None not in corrections
+    factors = [10.0 ** ((c or 0.0) / 10.0) if nominal else 1.0 for c in corrections]
+    one, two = (each.psd[known].astype(np.float64) * k for each, k in zip((first, second), factors, strict=True))
+    averages = (first.averages, second.averages)
+    result = same_spectrum(one, two, averages, _correlation(job.needs.window, job.needs.overlap, min(averages)))
+    return {
+        "lines": lines,
+        "levels": BASES[int(nominal)],
+        **{name: float(value) for name, value in vars(result).items()},
+    }
+
+
+@lru_cache
+def _correlation(window: WindowName, overlap: float, averages: float) -> Reals:
+    return line_correlation(window, overlap, averages)
+
+
+def _judged(job: RepeatJob, rows: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    """The rows of one pair with p-values adjusted over its positions, and what they say."""
+    adjusted = holm([row.get("p_value", np.nan) for row in rows])
+    for row, p in zip(rows, adjusted.tolist(), strict=True):
+        if np.isnan(p):
+            yield row
+            continue
+        same = p > 1.0 - job.needs.confidence
+        changed = not same and row["excess_db"] >= job.needs.repeatability.excess_db
+        yield row | {"adjusted_p_value": p, "same": same, "changed": changed}

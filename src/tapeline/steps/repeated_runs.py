@@ -1,0 +1,169 @@
+"""The runs of a condition at one operating point over all sessions: their levels, and the scatter of repeats."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics import background
+from tapeline.acoustics.comparison import RunLevels, Scatter
+from tapeline.acoustics.scatter_sums import ScatterSums
+from tapeline.campaign.slices import RepeatNeeds, RepeatRun
+from tapeline.steps.common_part import same_edges
+from tapeline.steps.level_cube import LevelCube
+
+Point = tuple[float, float]
+
+BASES = ("as measured", "nominal")
+"""What levels stand for, by whether they were brought to the nominal speed and air."""
+
+LESS_TAKEN_OFF = "less background taken off"
+
+
+@dataclass(frozen=True)
+class Repeats:
+    """Runs of one condition at one operating point, in order of time, with their levels (runs, positions, items).
+
+    `session` numbers the `sessions`. A session of which any run is a bound has no level there: the runs beside the
+    bound are those that came out high; `bounds` counts these runs, (sessions, positions, items). Nor has one off which
+    less background could be taken than off another that has levels, where something was subtracted
+    (`session_less`, alike), nor such a run beside others of its session (`run_less`, as the levels). `nominal` says
+    where levels are brought to the nominal point, (positions, items), like `doubtful`.
+    """
+
+    runs: tuple[RepeatRun, ...]
+    sessions: tuple[str, ...]
+    session: NDArray[np.int64]
+    levels: RunLevels
+    bounds: NDArray[np.int64]
+    run_less: NDArray[np.bool_]
+    session_less: NDArray[np.bool_]
+    nominal: NDArray[np.bool_]
+    doubtful: NDArray[np.bool_]
+
+    def of_session(self, number: int) -> RunLevels:
+        """The levels of one session's runs."""
+        own, r = self.session == number, self.levels
+        return RunLevels(r.level_db[own], r.random_db[own], r.background_db[own], r.upper_bound_db[own], r.state[own])
+
+    def left_out(self, p: int, i: int) -> list[str]:
+        """What is not among the levels of a position and item, and why: sessions, then single runs."""
+        said = []
+        for j, session in enumerate(self.sessions):
+            if bounds := int(self.bounds[j, p, i]):
+                said.append(f"session {session}: {bounds} bound{'' if bounds == 1 else 's'}")
+            elif self.session_less[j, p, i]:
+                said.append(f"session {session}: {LESS_TAKEN_OFF}")
+        return said + [f"run {self.runs[r].run}: {LESS_TAKEN_OFF}" for r in np.flatnonzero(self.run_less[:, p, i])]
+
+
+@dataclass(frozen=True)
+class RepeatJob:
+    """What all parts of the step share."""
+
+    needs: RepeatNeeds
+    cube: LevelCube
+
+    @cached_property
+    def cells(self) -> dict[str, dict[Point, tuple[RepeatRun, ...]]]:
+        """Runs that have levels by condition and operating point, in order of time."""
+        known = set(self.cube.runs)
+        grouped: dict[str, dict[Point, list[RepeatRun]]] = {}
+        for run in self.needs.runs:
+            if run.run in known:
+                points = grouped.setdefault(run.condition, {})
+                points.setdefault((run.speed_mps, run.yaw_deg), []).append(run)
+        return {
+            condition: {point: tuple(runs) for point, runs in sorted(points.items())}
+            for condition, points in sorted(grouped.items())
+        }
+
+    def repeats(self, runs: tuple[RepeatRun, ...]) -> Repeats:
+        """The levels of some runs; overall levels only where they cover the same bands in all runs."""
+        names = [run.run for run in runs]
+        index = [self.cube.runs.index(name) for name in names]
+        sessions = tuple(dict.fromkeys(run.session for run in runs))
+        session = np.array([sessions.index(run.session) for run in runs], dtype=np.int64)
+        numbers = range(len(sessions))
+        together = np.zeros((len(runs), *self.cube.state.shape[1:]), dtype=bool)
+        for number in numbers:
+            own = np.flatnonzero(session == number)
+            together[own] = self.cube.comparable([index[k] for k in own])
+        alike = same_edges(self.cube, names, ())
+        found = self.cube.levels_where(index, together & alike)
+        bound = np.isfinite(found.upper_bound_db)
+        bounds = np.stack([bound[session == number].sum(axis=0) for number in numbers])
+        level = np.where(bounds[session] > 0, np.nan, found.level_db)
+        session_less = _less_taken_off(np.where(np.isfinite(level), self.cube.taken_off[index], -1), found, session)
+        level = np.where(session_less[session], np.nan, level)
+        run_less = self.cube.known[index] & ~together & alike & (bounds[session] == 0) & ~session_less[session]
+        correction = self.cube.values["nominal_correction_db"][index]
+        asked = self.needs.repeatability.at_nominal
+        nominal = np.asarray((np.isfinite(correction) | np.isnan(level)).all(axis=0) & asked)
+        level = level + np.where(nominal, np.nan_to_num(correction), 0.0)
+        levels = RunLevels(level, found.random_db, found.background_db, found.upper_bound_db, found.state)
+        doubtful = np.asarray((self.cube.doubtful[index] & np.isfinite(level)).any(axis=0))
+        return Repeats(runs, sessions, session, levels, bounds, run_less, session_less, nominal, doubtful)
+
+    def scatter_of_others(self, repeats: Repeats) -> list[Scatter]:
+        """Scatter of the repeats of all other conditions and points, for each session of a cell.
+
+        What a session has no other repeats of, item by item, gets the scatter of all sessions together.
+        """
+        own = [ScatterSums.of(repeats.of_session(number)) for number in range(len(repeats.sessions))]
+        nothing = ScatterSums.none(len(self.cube.items))
+        if not self.needs.repeats_pooled:
+            return [nothing.scatter()] * len(own)
+        every = (sum(self._sums.values(), nothing) - sum(own, nothing)).scatter()
+        alone = ((self._sums[name] - part).scatter() for name, part in zip(repeats.sessions, own, strict=True))
+        return [_filled_in(one, every) for one in alone]
+
+    def scatter_of_cell(self, repeats: Repeats) -> Scatter:
+        """Scatter of a cell's own repeats, its sessions and positions together; unknown where nothing is pooled."""
+        nothing = ScatterSums.none(len(self.cube.items))
+        groups = range(len(repeats.sessions)) if self.needs.repeats_pooled else ()
+        return sum((ScatterSums.of(repeats.of_session(number)) for number in groups), nothing).scatter()
+
+    @cached_property
+    def _sums(self) -> dict[str, ScatterSums]:
+        """Sums over the repeats of all conditions and points, by session; nothing where repeats are not pooled."""
+        sums: dict[str, ScatterSums] = {}
+        for _, _, found in self.all_repeats() if self.needs.repeats_pooled else ():
+            for number, session in enumerate(found.sessions):
+                part = ScatterSums.of(found.of_session(number))
+                sums[session] = sums[session] + part if session in sums else part
+        return sums
+
+    def all_repeats(self) -> Iterator[tuple[str, Point, Repeats]]:
+        """Every condition and operating point with its levels."""
+        for condition, points in self.cells.items():
+            for point, runs in points.items():
+                yield condition, point, self.repeats(runs)
+
+    def mount(self, session: str, position: str) -> str | None:
+        """The mount of a position in a session; None where it is not stated."""
+        return self._mounts.get((session, position))
+
+    @cached_property
+    def _mounts(self) -> dict[tuple[str, str], str | None]:
+        return {(session, position): mount for session, position, mount in self.needs.mounts}
+
+
+def _less_taken_off(taken_off: NDArray[np.integer], found: RunLevels, session: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Sessions off which less could be taken than off another, where anything was subtracted in those that count.
+
+    `taken_off` (runs, positions, items) is -1 where there is no level. Shape (sessions, positions, items).
+    """
+    of_session = np.stack([taken_off[session == j].max(axis=0) for j in range(int(session.max()) + 1)])
+    subtracted = ((taken_off >= 0) & (found.state >= background.CORRECTED)).any(axis=0)
+    return np.asarray(subtracted & (of_session >= 0) & (of_session < of_session.max(axis=0)))
+
+
+def _filled_in(own: Scatter, every: Scatter) -> Scatter:
+    known = own.degrees_of_freedom > 0.0
+    excess = np.where(known, own.excess, every.excess)
+    return Scatter(excess, np.where(known, own.degrees_of_freedom, every.degrees_of_freedom), own.correlation)

@@ -1,0 +1,101 @@
+"""How far sessions differ in this campaign, measured on the conditions that two of them hold."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.comparison import Cell, Scatter
+from tapeline.acoustics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
+from tapeline.acoustics.windows import Reals
+from tapeline.steps.compared_runs import Job, Point
+
+LEAST_CHANGES = 2.0
+"""Fewer independent changes say too little of a variance: t with one degree of freedom is 12.7 (own choice)."""
+
+NEAR_BANDS = 2
+"""Bands to either side whose changes count for a band too: what a mount does to third octaves half an octave away is
+much the same (own choice)."""
+
+FIELDS = ("variance_db2", "degrees_of_freedom", "changes")
+
+
+@dataclass(frozen=True)
+class SessionChanges:
+    """The scatter of sessions where the sensor's mount stayed, and where it was made anew."""
+
+    same_mount: SessionScatter
+    remounted: SessionScatter
+
+    def of_mount(self, stayed: bool) -> SessionScatter:
+        """The scatter for a mount that stayed or was made anew.
+
+        A mount that stays changes no more than one made anew, so that the latter stands in item by item where the
+        campaign has fewer than `LEAST_CHANGES` of the former and more of the latter. Not the other way round.
+        """
+        if not stayed:
+            return self.remounted
+        own, other = self.same_mount, self.remounted
+        stands_in = (own.changes < LEAST_CHANGES) & (other.changes > own.changes)
+        parts = [np.where(stands_in, getattr(other, name), getattr(own, name)) for name in FIELDS]
+        return SessionScatter(*parts)
+
+
+def session_changes(job: Job, scatter: Mapping[str, Scatter]) -> SessionChanges:
+    """From all pairs of sessions with a common condition and operating point; each position by its own mounts."""
+    by_session: dict[str, dict[tuple[str, Point], Cell]] = {}
+    for (session, condition, point), runs in job.cells.items():
+        by_session.setdefault(session, {})[condition, point] = job.cell(runs)
+    changes = {}
+    for pair in itertools.combinations(by_session, 2):
+        first, second = (by_session[session] for session in pair)
+        both = [(first[key], second[key]) for key in first if key in second]
+        if both:
+            changes[pair] = session_change(both, (scatter[pair[0]], scatter[pair[1]]))
+    stayed = {pair: np.array([same_mount(job, p, pair) for p in job.cube.positions], dtype=bool) for pair in changes}
+    near = _near_bands(job)
+    found = []
+    for wanted in (True, False):
+        chosen = [_at(change, stayed[pair] == wanted) for pair, change in changes.items()]
+        found.append(session_scatter(chosen, _freedom(job, stayed, wanted), near))
+    return SessionChanges(*found)
+
+
+def _near_bands(job: Job) -> NDArray[np.bool_]:
+    """Which bands are pooled with each: those up to `NEAR_BANDS` beside it; overall levels stand alone."""
+    places = np.array([i for i, item in enumerate(job.cube.items) if item.quantity == "band"], dtype=int)
+    near = np.eye(len(job.cube.items), dtype=bool)
+    for k, place in enumerate(places):
+        near[place, places[max(0, k - NEAR_BANDS) : k + NEAR_BANDS + 1]] = True
+    return near
+
+
+def _at(change: SessionChange, positions: NDArray[np.bool_]) -> SessionChange:
+    """The change at some positions, unknown at the others."""
+    parts = (change.mean_db, change.squares_db2, change.noise_db2)
+    return SessionChange(*(np.where(positions[:, None], part, np.nan) for part in parts))
+
+
+def _freedom(job: Job, stayed: Mapping[tuple[str, str], NDArray[np.bool_]], wanted: bool) -> Reals:
+    """Independent changes of each position: sessions less mounts where the mount stayed, mounts less one otherwise."""
+    free = np.zeros(len(job.cube.positions))
+    for p, position in enumerate(job.cube.positions):
+        sessions = sorted({name for pair, kept in stayed.items() if kept[p] == wanted for name in pair})
+        mounts = len(_mounts(job, position, sessions))
+        free[p] = len(sessions) - mounts if wanted else mounts - 1
+    return np.maximum(free, 0.0)
+
+
+def _mounts(job: Job, position: str, sessions: Iterable[str]) -> set[str]:
+    """The mounts at a position over some sessions; what is not named is new in each session."""
+    return {job.mounts.get((session, position)) or f" {session}" for session in sessions}
+
+
+def same_mount(job: Job, position: str, sessions: tuple[str, str]) -> bool:
+    """Whether the sensor at a position stayed where it was from one session to the other."""
+    names = [job.mounts.get((session, position)) for session in sessions]
+    return names[0] is not None and names[0] == names[1]

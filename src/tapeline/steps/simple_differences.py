@@ -1,0 +1,49 @@
+"""Differences beside those of the comparisons proper: intervals, p-values adjusted as one family, words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from tapeline.acoustics.comparison import finding_words
+from tapeline.acoustics.statistics import ADJUSTMENTS, student_factor, student_p_value
+from tapeline.campaign.slices import CompareNeeds
+
+CERTAIN = 1e9
+"""Degrees of freedom that stand for infinitely many."""
+
+
+def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> list[dict[str, Any]]:
+    """The rows with `lower_db`, `upper_db`, `p_value`, `adjusted_p_value`, `family_size` and `finding` added.
+
+    Each row has `difference_db`, `standard_error_db`, `degrees_of_freedom` (None: infinite) and `quantity`; bands and
+    overall levels are families of their own.
+    """
+    found: list[dict[str, Any]] = []
+    for quantity in ("band", "overall"):
+        part = [row for row in rows if row["quantity"] == quantity]
+        d, error = (
+            np.array([row[name] for row in part], dtype=float) for name in ("difference_db", "standard_error_db")
+        )
+        freedom = np.array([row["degrees_of_freedom"] or CERTAIN for row in part], dtype=float)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            p = student_p_value(d / error, np.minimum(freedom, CERTAIN))
+        half = student_factor(np.minimum(freedom, CERTAIN), needs.confidence) * error
+        adjusted = ADJUSTMENTS[needs.compare.adjustment](p)
+        threshold = needs.compare.practical_threshold_db
+        words = finding_words(d, (d - half, d + half), adjusted, needs.confidence, threshold)
+        for k, row in enumerate(part):
+            found.append(
+                {
+                    **row,
+                    "lower_db": float(d[k] - half[k]),
+                    "upper_db": float(d[k] + half[k]),
+                    "p_value": float(p[k]) if np.isfinite(p[k]) else None,
+                    "adjusted_p_value": float(adjusted[k]) if np.isfinite(p[k]) else None,
+                    "family_size": int(np.count_nonzero(np.isfinite(p))),
+                    "finding": words[k],
+                }
+            )
+    return found

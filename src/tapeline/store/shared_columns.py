@@ -1,0 +1,41 @@
+"""Columns and words that several tables share."""
+
+from __future__ import annotations
+
+from tapeline.store.schema import Column
+
+DB = "dB re 20 uPa"
+
+PA2 = "Pa^2"
+
+RUN = Column("run", "text", "identifier of the recording in runs.csv")
+
+SESSION = Column("session", "text", "the fitting of the sensors that was in place")
+
+POSITION = Column("position", "text", "identifier of the place on the body")
+
+SPEED = Column("speed_mps", "real", "nominal flow speed of the operating point", "m/s")
+
+YAW = Column("yaw_deg", "real", "nominal yaw angle of the operating point", "degree")
+
+BAND = Column("band_hz", "real", "nominal midband frequency, the band's label", "Hz")
+
+VERDICT = Column("verdict", "text", "good, doubtful or unusable")
+
+REASONS = Column("reasons", "texts", "reason codes, explained in the table of reasons")
+
+TERMS = (
+    Column("terms", "texts", "names of the terms of the standard uncertainty"),
+    Column("terms_db", "reals", "standard uncertainty that each term gives, in the order of `terms`", "dB"),
+    Column("terms_evidence", "texts", "measured, certificate or default, in the order of `terms`"),
+)
+
+ITEM = (
+    Column("quantity", "text", "band or overall"),
+    Column("weighting", "text", "frequency weighting; Z for bands"),
+    Column("band_hz", "real", "nominal midband frequency", "Hz", null="an overall level"),
+    Column("lower_hz", "real", "band edge, or lowest midband of the overall level", "Hz"),
+    Column("upper_hz", "real", "band edge, or highest midband of the overall level", "Hz"),
+)
+
+ITEM_KEY = ("quantity", "weighting", "band_hz", "lower_hz", "upper_hz")

@@ -1,0 +1,415 @@
+"""Tables of spectra and levels of each run."""
+
+from __future__ import annotations
+
+from tapeline.store.schema import Column, Table
+from tapeline.store.shared_columns import BAND, DB, PA2, POSITION, RUN
+
+STATES: tuple[str, ...] = ("none", "clear", "corrected", "limited", "bound")
+"""Names of the background states; a `state` list in the narrowband table holds indices into this tuple."""
+
+_KINDS = ("nothing", "electrical", "between-speeds", "flow")
+
+TAKEN_OFF: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _KINDS))
+"""What was taken off a level, in rising order of what it holds."""
+
+WITH_REFERENCES = len(_KINDS)
+"""How much further in that list it stands where references were taken off too."""
+
+BACKGROUND_DOUBTS = frozenset({"background-unsteady", "background-louder"})
+"""Marks of a band or overall level by which its background makes it doubtful."""
+
+OTHER_RANGE = "the level covers other edges than the history: the third octaves of the first overall level's range"
+
+SPECTRA = Table(
+    "spectra",
+    1,
+    "As made, run by run: one averaged power spectral density a position, all lines from 0 Hz",
+    ("position",),
+    (
+        RUN,
+        POSITION,
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("sample_rate_hz", "real", "sample rate", "Hz"),
+        Column("block_frames", "integer", "samples of an averaged block"),
+        Column("hop_frames", "integer", "samples between block starts"),
+        Column("blocks", "integer", "number of averaged blocks"),
+        Column("block_pairs", "integers", "pairs of averaged blocks 0, 1, 2 ... hops apart, as far as blocks overlap"),
+        Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
+        Column("noise_bandwidth_lines", "real", "noise bandwidth of the window", "lines"),
+        Column("duration_s", "real", "length of the used part", "s"),
+        Column("used_s", "real", "length of what was averaged: the used part less what is left out", "s"),
+        Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
+        Column("relative_spread", "reals", "standard deviation of each line's power over the blocks, over its mean"),
+        Column("response_low_hz", "real", "lowest frequency that the chart covers", "Hz", null="no chart"),
+        Column("response_high_hz", "real", "highest frequency that the chart covers", "Hz", null="no chart"),
+    ),
+)
+
+NARROWBAND = Table(
+    "narrowband",
+    1,
+    "One row a spectrum: power spectral densities as equally long lists",
+    ("run", "position"),
+    (
+        RUN,
+        POSITION,
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("effective_averages", "real", "independent averages; degrees of freedom are twice as many"),
+        Column("line_low_db", "real", "lower end of a line's within-record interval against its level", "dB"),
+        Column("line_high_db", "real", "upper end of a line's within-record interval against its level", "dB"),
+        Column("psd_pa2_per_hz", "reals", "total, one-sided", "Pa^2/Hz"),
+        Column("background_psd_pa2_per_hz", "reals", "of the background runs", "Pa^2/Hz", null="none"),
+        Column("corrected_psd_pa2_per_hz", "reals", "after subtraction; NaN where a bound", "Pa^2/Hz"),
+        Column(
+            "standard_uncertainty_db", "reals", "of the corrected line as an absolute level; NaN where a bound", "dB"
+        ),
+        Column("degrees_of_freedom", "reals", "of the standard uncertainty (Welch-Satterthwaite)"),
+        Column(
+            "nominal_correction_db", "real", "what brings lines to the nominal speed and air", "dB", null="no speed"
+        ),
+        Column("margin_db", "reals", "total above all that is taken off", "dB", null="none"),
+        Column("state", "states", "index into the list of states in the file's metadata"),
+        Column("response_low_hz", "real", "lines below it are response-unknown", "Hz", null="no chart applied"),
+        Column("response_high_hz", "real", "lines above it are response-unknown", "Hz", null="no chart applied"),
+        Column("used_s", "real", "length of what was averaged", "s"),
+        Column(
+            "relative_spread",
+            "reals",
+            "standard deviation of each line's power over the blocks, over its mean: 1 for steady noise, 0 for a "
+            "steady tone, above 1 for what comes and goes",
+        ),
+    ),
+    sort=("position", "run"),
+    partition="session",
+    notes=(("states", ",".join(STATES)),),
+)
+
+_LEVELS = (
+    Column("level_db", "real", "total level", DB, null="outside the usable range"),
+    Column("level_low_db", "real", "lower end of its within-record interval (random error alone)", DB),
+    Column("level_high_db", "real", "upper end of its within-record interval", DB),
+    Column("level_pa2", "real", "total mean square", PA2),
+    Column(
+        "background_level_db",
+        "real",
+        "level of the background, without what references hear",
+        DB,
+        null="no background run",
+    ),
+    Column("background_pa2", "real", "mean square of the background", PA2),
+    Column(
+        "corrected_level_db",
+        "real",
+        "level after subtraction",
+        DB,
+        null="a bound, or not usable",
+    ),
+    Column("corrected_pa2", "real", "mean square after subtraction", PA2),
+    Column("upper_bound_db", "real", "upper bound of the level", DB, null="not a bound"),
+    Column("margin_db", "real", "total above all that is taken off", "dB"),
+    Column("state", "text", "clear, corrected, limited, bound or none"),
+    Column(
+        "taken_off",
+        "text",
+        "what there was to take off: nothing, electrical (wind off), between-speeds or flow, and references before it; "
+        "where the state is clear it was not taken off",
+    ),
+    Column(
+        "coherent_level_db", "real", "level of what reference sensors explain", DB, null="no references, or nothing"
+    ),
+    Column(
+        "coherent_pa2", "real", "part of the total that is coherent with reference sensors", PA2, null="no references"
+    ),
+    Column(
+        "corrected_low_db",
+        "real",
+        "lower end of the corrected level's interval: random error of run and background, scatter of the background",
+        DB,
+        null="a bound, or open",
+    ),
+    Column("corrected_high_db", "real", "upper end of that interval", DB, null="a bound"),
+    Column("electrical_level_db", "real", "level with the wind off", DB, null="no wind-off run with the same gain"),
+    Column("nominal_level_db", "real", "corrected level brought to the nominal operating point", DB),
+    Column(
+        "nominal_correction_db",
+        "real",
+        "what brings a level of this row to the nominal speed and air",
+        "dB",
+        null="no speed",
+    ),
+)
+
+_UNCERTAINTY = (
+    Column("random_uncertainty_db", "real", "of the corrected level, from the run's own averages", "dB"),
+    Column("background_uncertainty_db", "real", "of the corrected level, from the background", "dB"),
+    Column(
+        "background_own_uncertainty_db",
+        "real",
+        "part of it that other runs with the same background runs do not share: how much the background scatters",
+        "dB",
+    ),
+    Column("calibration_uncertainty_db", "real", "of the sensitivity used", "dB"),
+    Column("response_uncertainty_db", "real", "of the sensor's response over frequency", "dB"),
+    Column("environment_uncertainty_db", "real", "air pressure and temperature at the sensor since its check", "dB"),
+    Column("mounting_uncertainty_db", "real", "of the mounting, where settings state one", "dB"),
+    Column("speed_uncertainty_db", "real", "of the operating point: speed, and density where air is not given", "dB"),
+    Column("steadiness_uncertainty_db", "real", "how the level came and went within the run", "dB"),
+    Column("standard_uncertainty_db", "real", "of the corrected level as an absolute one: all of these", "dB"),
+    Column("degrees_of_freedom", "real", "of the standard uncertainty (Welch-Satterthwaite)"),
+    Column(
+        "absolute_low_db", "real", "lower end of the absolute level's interval, all terms", DB, null="a bound, or open"
+    ),
+    Column("absolute_high_db", "real", "upper end of that interval", DB, null="a bound"),
+)
+
+BANDS = Table(
+    "bands",
+    1,
+    "One row a run, position and band",
+    ("run", "position", "band_hz"),
+    (
+        RUN,
+        POSITION,
+        BAND,
+        Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
+        Column("nominal_hz", "real", "nominal midband frequency", "Hz"),
+        Column("lower_hz", "real", "exact lower edge", "Hz"),
+        Column("upper_hz", "real", "exact upper edge", "Hz"),
+        *_LEVELS,
+        *_UNCERTAINTY,
+        Column("lines", "real", "spectral lines in the band"),
+        Column("filters_minus_lines_db", "real", "total level by band filters less that by summed lines", "dB"),
+        Column(
+            "marks",
+            "texts",
+            "why the band has no level: few-lines, short-record, high-pass, low-pass, anti-alias, chart-ends; or what "
+            "to know of it: response-unknown (an edge lies beyond the chart), methods-differ (summed lines and band "
+            "filters), background-narrower (the background runs do not reach the band), background-unsteady (its runs "
+            "scatter), background-louder (than the run in too many bands: nothing is subtracted), background-refused, "
+            "background-unusable (the channel in the background runs), "
+            "background-between-speeds, background-electrical (the wind-off level alone is subtracted), "
+            "at-electrical-floor, references-missing, extrapolated (brought far to the nominal point)",
+        ),
+        Column("quality", "text", "verdict of the channel in this run: good, doubtful or unusable"),
+        Column("calibration", "text", "verdict of the channel's calibration"),
+    ),
+    partition="session",
+)
+
+OVERALL = Table(
+    "overall",
+    1,
+    "One row a run, position, weighting and range: sums over the bands of the range",
+    ("run", "position", "weighting", "lower_hz", "upper_hz"),
+    (
+        RUN,
+        POSITION,
+        Column("weighting", "text", "frequency weighting A, C or Z"),
+        Column("lower_hz", "real", "lowest midband frequency asked for", "Hz"),
+        Column("upper_hz", "real", "highest midband frequency asked for", "Hz"),
+        Column("lower_edge_hz", "real", "exact lower edge of the sum", "Hz"),
+        Column("upper_edge_hz", "real", "exact upper edge of the sum", "Hz"),
+        Column(
+            "marks",
+            "texts",
+            "narrower-range (bands at an end of the range asked for have no level), background-narrower "
+            "(the background runs do not reach all of its bands), and the marks of the background as in bands",
+        ),
+        *_LEVELS,
+        *_UNCERTAINTY,
+        Column("bound_share", "real", "share of the sum's power that bounds may carry"),
+        Column(
+            "l5_db", "real", "level exceeded 5 % of the time, from the history's energy means", DB, null=OTHER_RANGE
+        ),
+        Column("l10_db", "real", "level exceeded 10 % of the time, from the history", DB, null=OTHER_RANGE),
+        Column("l50_db", "real", "level exceeded half of the time", DB, null=OTHER_RANGE),
+        Column("l90_db", "real", "level exceeded 90 % of the time", DB, null=OTHER_RANGE),
+        Column("l95_db", "real", "level exceeded 95 % of the time", DB, null=OTHER_RANGE),
+        Column("maximum_db", "real", "largest energy mean of the history", DB, null=OTHER_RANGE),
+        Column(
+            "fast_maximum_db", "real", "largest F-weighted level", DB, null=f"too short to settle, or {OTHER_RANGE}"
+        ),
+        Column(
+            "slow_maximum_db", "real", "largest S-weighted level", DB, null=f"too short to settle, or {OTHER_RANGE}"
+        ),
+        Column("quality", "text", "verdict of the channel in this run"),
+        Column("calibration", "text", "verdict of the channel's calibration"),
+    ),
+    partition="session",
+)
+
+HISTORY = Table(
+    "history",
+    1,
+    "One row a run, position, weighting and interval: level against time",
+    ("run", "position", "weighting", "time_s"),
+    (
+        RUN,
+        POSITION,
+        Column("weighting", "text", "frequency weighting"),
+        Column("time_s", "real", "start of the interval, from the start of the used part", "s"),
+        Column("level_db", "real", "energy mean over the interval", DB),
+        Column("fast_db", "real", "time weighting F at the end of the interval", DB, null="still settling"),
+        Column("slow_db", "real", "time weighting S at the end of the interval", DB, null="still settling"),
+        Column("fast_maximum_db", "real", "largest F-weighted level in the interval", DB, null="still settling"),
+        Column("slow_maximum_db", "real", "largest S-weighted level in the interval", DB, null="still settling"),
+    ),
+    partition="session",
+)
+
+BAND_HISTORY = Table(
+    "band_history",
+    1,
+    "On request. One row a run, position and band: levels against time by filters in the time domain, as lists",
+    ("run", "position", "band_hz"),
+    (
+        RUN,
+        POSITION,
+        BAND,
+        Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
+        Column("step_s", "real", "length of an interval; interval i starts at i step_s of the used part", "s"),
+        Column(
+            "delay_s", "real", "group delay of the band's filter: what an interval shows happened that much before", "s"
+        ),
+        Column("settled_s", "real", "time from which on the filter has settled", "s"),
+        Column("level_db", "reals", "energy means over the intervals; NaN while settling, and where left out", DB),
+    ),
+    partition="session",
+)
+
+SPECTROGRAM = Table(
+    "spectrogram",
+    1,
+    "On request. One row a run, position and time: a power spectral density averaged over a short while",
+    ("run", "position", "time_s"),
+    (
+        RUN,
+        POSITION,
+        Column("time_s", "real", "middle of what was averaged, from the start of the used part", "s"),
+        Column("length_s", "real", "length of what was averaged", "s"),
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
+    ),
+    partition="session",
+)
+
+CROSS_SPECTRA = Table(
+    "cross_spectra",
+    1,
+    "On request. One row a run and pair of positions: cross-spectral density and coherence as equally long lists",
+    ("run", "position", "other_position"),
+    (
+        RUN,
+        POSITION,
+        Column("other_position", "text", "the other position of the pair"),
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
+        Column("coherence_threshold", "real", "coherence that unrelated signals stay below at the set confidence"),
+        Column(
+            "csd_real_pa2_per_hz",
+            "reals",
+            "real part of mean conj(X) Y, X of `position`: phase -2 pi f tau where the other one receives tau later",
+            "Pa^2/Hz",
+        ),
+        Column(
+            "csd_imaginary_pa2_per_hz",
+            "reals",
+            "imaginary part; charts' responses are taken out, with their phases",
+            "Pa^2/Hz",
+        ),
+        Column("coherence", "reals", "magnitude-squared coherence, its bias of about 1/averages not taken off"),
+    ),
+    partition="session",
+)
+
+CONDITIONED_SPECTRA = Table(
+    "conditioned_spectra",
+    1,
+    "Where settings name reference sensors. One row a run and other position: what the references do not explain, as "
+    "equally long lists",
+    ("run", "position"),
+    (
+        RUN,
+        POSITION,
+        Column("references", "texts", "positions of the references that were recorded and usable"),
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
+        Column(
+            "coherence_threshold",
+            "real",
+            "multiple coherence that unrelated references stay below at the set confidence (largest over the lines)",
+        ),
+        Column(
+            "psd_pa2_per_hz", "reals", "conditioned power spectral density: not coherent with any reference", "Pa^2/Hz"
+        ),
+        Column("relative_error", "reals", "its standard error over itself: 1 / sqrt(averages - references)"),
+        Column("multiple_coherence", "reals", "share of the power that the references explain, bias not taken off"),
+        Column("significant", "states", "1 where the multiple coherence is above the line's threshold"),
+        Column("references_used", "states", "references that count at a line: those that others explain do not"),
+    ),
+    partition="session",
+)
+
+_FLOW = (
+    Column("speed_mps", "real", "centre of the bin: air speed relative to the body", "m/s"),
+    Column("yaw_deg", "real", "centre of the bin: yaw angle", "degree"),
+    Column("mean_speed_mps", "real", "mean of the readings in the bin's segments", "m/s"),
+    Column("mean_yaw_deg", "real", "mean of the readings in the bin's segments", "degree"),
+    Column("segments", "integer", "segments in the bin"),
+    Column("segment_s", "real", "length of a segment", "s"),
+    Column("used_s", "real", "length of the bin's segments less what is left out", "s"),
+)
+
+FLOW_SPECTRA = Table(
+    "flow_spectra",
+    1,
+    "As made, run by run: one averaged power spectral density a position and bin of measured speed and yaw",
+    ("position", "speed_mps", "yaw_deg"),
+    (
+        RUN,
+        POSITION,
+        *_FLOW,
+        Column("block_pairs", "integers", "pairs of averaged blocks 0, 1, 2 ... hops apart, as far as blocks overlap"),
+        Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
+        Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
+    ),
+)
+
+FLOW_BINS = Table(
+    "flow_bins",
+    1,
+    "Where runs have a flow series. One row a run, position, bin of measured speed and yaw, and band; no background is "
+    "subtracted",
+    ("run", "position", "speed_mps", "yaw_deg", "band_hz"),
+    (
+        RUN,
+        POSITION,
+        *_FLOW,
+        BAND,
+        Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
+        Column("level_db", "real", "level over the bin's blocks", DB, null="see marks"),
+        Column("level_pa2", "real", "the same as mean square", PA2, null="see marks"),
+        Column("level_low_db", "real", "lower end of the within-record interval: random error alone", DB),
+        Column("level_high_db", "real", "upper end", DB),
+        Column("degrees_of_freedom", "real", "of the level"),
+        Column("marks", "texts", "as in the table bands"),
+        Column("quality", "text", "verdict of the channel in this run"),
+        Column("calibration", "text", "verdict of the channel's calibration"),
+    ),
+    partition="session",
+)
+
+MADE_ON_REQUEST: dict[str, Table] = {
+    "band_history": BAND_HISTORY,
+    "conditioned_spectra": CONDITIONED_SPECTRA,
+    "cross_spectra": CROSS_SPECTRA,
+    "spectrogram": SPECTROGRAM,
+    "flow_bins": FLOW_SPECTRA,
+}
+"""What one run's job writes for each table that is made on request."""

@@ -1,0 +1,111 @@
+"""One-way analysis against certified data sets, outlier tests against printed tables, precision of a worked example."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+import pytest
+from reference_tables import BESIDE, reference_rows
+
+from tapeline.acoustics.repeatability import OneWay, one_way, session_scatter
+from tapeline.acoustics.session_outliers import (
+    cochran_critical,
+    grubbs_critical,
+    mandel_h_critical,
+    mandel_k,
+    mandel_k_critical,
+)
+
+FIRST_DATA_LINE = 60
+
+GLUCOSE_AGREES = ("A", "D", "E")
+"""Materials of the glucose example whose recomputed statistics are the published ones."""
+
+
+def certified_file(name: str) -> Path:
+    """A NIST StRD file beside the repository, or among the test data of the installed scipy; skips without either."""
+    beside = BESIDE / "opendata" / "nist_strd_anova" / f"{name}.dat"
+    installed = resources.files("scipy") / "stats" / "tests" / "data" / "nist_anova" / f"{name}.dat"
+    found = next((path for path in (beside, Path(str(installed))) if path.is_file()), None)
+    if found is None:
+        pytest.skip("NIST StRD data sets lie neither beside the repository nor in the installed scipy")
+    return found
+
+
+def analysed(name: str) -> tuple[OneWay, list[float], list[float]]:
+    """Our analysis, and the certified numbers between and within: freedom, sum of squares, mean square (and F)."""
+    lines = certified_file(name).read_text(encoding="ascii").splitlines()
+    between, within = (
+        [float(cell) for cell in next(line for line in lines[40:48] if line.startswith(word)).split()[2:]]
+        for word in ("Between", "Within")
+    )
+    data = np.array([line.split() for line in lines[FIRST_DATA_LINE:] if line.strip()], dtype=np.float64)
+    return one_way(data[:, 1], data[:, 0].astype(int) - 1), between, within
+
+
+@pytest.mark.parametrize(
+    ("name", "tolerance"), [("SiRstv", 1e-9), ("AtmWtAg", 1e-9), ("SmLs01", 1e-14), ("SmLs04", 1e-10), ("SmLs07", 1e-4)]
+)
+def test_certified_mean_squares(name: str, tolerance: float) -> None:
+    """NIST StRD, analysis of variance. SmLs01, 04, 07 have 1, 7, 13 leading digits that all values share: sums of
+    shifted values reach 2e-16, 4e-11, 4e-5 of F, since the stored values themselves hold no more."""
+    found, between, within = analysed(name)
+    assert (found.between_freedom, found.within_freedom) == (between[0], within[0])
+    assert found.between_square == pytest.approx(between[2], rel=tolerance)
+    assert found.within_square == pytest.approx(within[2], rel=tolerance)
+    assert found.between_square / found.within_square == pytest.approx(between[3], rel=tolerance)
+
+
+def test_component_between_instruments() -> None:
+    """SiRstv: (MS between - MS within)/5 = 3.9095e-4, s_r = 0.104076068 (computed from the certified mean squares)."""
+    found, _, _ = analysed("SiRstv")
+    assert found.between_variance == pytest.approx(3.9095e-4, rel=1e-4)
+    assert np.sqrt(found.within_square) == pytest.approx(0.104076068, rel=1e-8)
+
+
+@pytest.mark.shared
+@pytest.mark.parametrize("material", GLUCOSE_AGREES)
+def test_precision_of_the_glucose_example(material: str) -> None:
+    """ASTM E691: s_r, s_R, s_x of eight laboratories, three replicates; s_R^2 = s_x^2 + s_r^2 (n-1)/n, s_r^2 or more.
+
+    Of the other two materials the data at hand do not give the published statistics, so nothing is expected of them.
+    """
+    rows = [row for row in reference_rows("e691_glucose_data.csv") if row["material"] == material]
+    (expected,) = [row for row in reference_rows("e691_glucose_results.csv") if row["material"] == material]
+    assert expected["agree"] == "yes"
+    laboratories = sorted({row["laboratory"] for row in rows})
+    values = [float(row["value"]) for row in rows]
+    session = [laboratories.index(row["laboratory"]) for row in rows]
+    found, by_session = one_way(values, session), session_scatter(values, session)
+    assert np.sqrt(found.within_square) == pytest.approx(float(expected["published_s_r"]), abs=5e-5)
+    assert np.sqrt(found.reproducibility_variance) == pytest.approx(float(expected["published_s_R"]), abs=5e-5)
+    assert np.std(by_session.means, ddof=1) == pytest.approx(float(expected["published_s_x"]), abs=5e-5)
+    assert np.mean(mandel_k(by_session) ** 2) == pytest.approx(1.0), "k is in root mean variances"
+
+
+@pytest.mark.parametrize(
+    ("groups", "repeats", "one_percent", "five_percent"),
+    [(2, 3, 0.995, 0.975), (3, 2, 0.993, 0.967), (4, 3, 0.864, 0.768), (5, 2, 0.928, 0.841), (8, 3, 0.615, 0.516)],
+)
+def test_critical_values_of_cochran(groups: int, repeats: int, one_percent: float, five_percent: float) -> None:
+    """ISO 5725-2, table of critical values for Cochran's test (from memory)."""
+    assert cochran_critical(groups, repeats, 0.01) == pytest.approx(one_percent, abs=6e-4)
+    assert cochran_critical(groups, repeats, 0.05) == pytest.approx(five_percent, abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("groups", "one_percent", "five_percent"),
+    [(3, 1.155, 1.155), (4, 1.496, 1.481), (5, 1.764, 1.715), (6, 1.973, 1.887), (8, 2.274, 2.126), (10, 2.482, 2.290)],
+)
+def test_critical_values_of_grubbs(groups: int, one_percent: float, five_percent: float) -> None:
+    """ISO 5725-2, table of critical values for Grubbs' test, one largest or smallest (from memory)."""
+    assert grubbs_critical(groups, 0.01) == pytest.approx(one_percent, abs=1.1e-3)
+    assert grubbs_critical(groups, 0.05) == pytest.approx(five_percent, abs=1.1e-3)
+
+
+def test_critical_values_of_mandel() -> None:
+    """ASTM E691, eight laboratories and three replicates at 0.5 %: h 2.15, k 2.06 (from memory)."""
+    assert mandel_h_critical(8, 0.005) == pytest.approx(2.15, abs=5e-3)
+    assert mandel_k_critical(8, 3, 0.005) == pytest.approx(2.06, abs=5e-3)

@@ -1,0 +1,158 @@
+"""Generated campaigns of levels with known truth, as comparisons see them: sessions, mounts, repeats, many bands.
+
+Synthetic. Levels are drawn in dB: the condition's true level, what the session does to a position, what a new mount
+does to it, what a run has of its own (partly at all positions alike), and random error.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics import background
+from tapeline.acoustics.background import MarginLimits
+from tapeline.campaign.settings import Background, Compare, Comparison, Ranking
+from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.steps.compared_runs import Job
+from tapeline.steps.level_cube import COLUMNS, Item, LevelCube
+
+Reals = NDArray[np.float64]
+
+LIMITS = MarginLimits(15.0, 6.0, 3.0, 1.96)
+
+
+@dataclass(frozen=True)
+class Scatters:
+    """Standard deviations in dB; `alike` is the share of the variance of runs that all positions have together.
+
+    `session_alike` is the same for what a session changes, `bands_alike` the share that sessions and mounts
+    change in all bands of a position alike.
+    """
+
+    run: float = 0.25
+    session: float = 0.5
+    mount: float = 0.8
+    random: float = 0.1
+    alike: float = 0.3
+    session_alike: float = 0.0
+    bands_alike: float = 0.0
+
+
+@dataclass(frozen=True)
+class Design:
+    """Which condition is measured how often, by session: {session: {condition: runs}}, at every operating point."""
+
+    repeats: dict[str, dict[str, int]]
+    comparisons: dict[str, tuple[str, str]]
+    positions: int = 8
+    bands: int = 12
+    points: tuple[tuple[float, float], ...] = ((30.0, 0.0), (40.0, 0.0))
+    kept: int = 4  # the first positions keep their mount from session to session
+    scatters: Scatters = field(default_factory=Scatters)
+    applied: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    compare: Compare = field(default_factory=Compare)
+    odd_point: float = 1.0  # by how much runs scatter more at the first operating point
+
+
+@dataclass(frozen=True)
+class Generated:
+    """One campaign with the true levels of its conditions, (points, positions, bands)."""
+
+    job: Job
+    truth: dict[str, Reals]
+
+
+def generated(
+    design: Design, truth: dict[str, Reals], random: np.random.Generator, between: dict[str, float] | None = None
+) -> Generated:
+    """Draw all levels; `truth` is by condition, (points, positions, bands).
+
+    `between` is the standard deviation (dB) by which a condition differs from session to session by itself.
+    """
+    shape = (design.positions, design.bands)
+    of = design.scatters
+
+    def draw(sd: float, whole: float) -> Reals:
+        common = random.normal(0.0, 1.0, (1, design.bands))
+        return np.asarray(sd * (np.sqrt(whole) * common + np.sqrt(1.0 - whole) * random.normal(0.0, 1.0, shape)))
+
+    runs: list[CompareRun] = []
+    levels: list[Reals] = []
+
+    def draw_place(sd: float, whole: float) -> Reals:
+        in_all_bands = random.normal(0.0, 1.0, (design.positions, 1))
+        return np.asarray(sd * np.sqrt(of.bands_alike) * in_all_bands + draw(sd * np.sqrt(1.0 - of.bands_alike), whole))
+
+    first_mounts = draw_place(of.mount, 0.0)
+    for session, conditions in design.repeats.items():
+        of_session = draw_place(of.session, of.session_alike) + np.where(
+            np.arange(design.positions)[:, None] < design.kept, first_mounts, draw_place(of.mount, 0.0)
+        )
+        for condition, count in conditions.items():
+            alone = random.normal(0.0, (between or {}).get(condition, 0.0), (len(design.points), *shape))
+            for k, (speed, yaw) in enumerate(design.points):
+                run_sd = of.run * (design.odd_point if k == 0 else 1.0)
+                for number in range(count):
+                    name = f"{session}-{condition}-{k}-{number}"
+                    runs.append(CompareRun(name, session, condition, speed, yaw, (f"{session}-b",), True))
+                    levels.append(
+                        truth[condition][k] + alone[k] + of_session + draw(run_sd, of.alike) + draw(of.random, 0.0)
+                    )
+    return Generated(_job(design, runs, np.stack(levels)), truth)
+
+
+def _job(design: Design, runs: list[CompareRun], levels: Reals) -> Job:
+    order = sorted(range(len(runs)), key=lambda k: runs[k].run)
+    shape = levels.shape
+    values = {name: np.zeros(shape) for name in COLUMNS}
+    values["corrected_level_db"] = levels[order]
+    values["random_uncertainty_db"] = np.full(shape, design.scatters.random)
+    values["upper_bound_db"] = np.full(shape, np.nan)
+    mids = 1000.0 * 10.0 ** (np.arange(design.bands) / 10.0)
+    items = tuple(Item("band", "Z", m / 10**0.05, m * 10**0.05, float(f"{m:.3g}"), m) for m in mids)
+    edges = np.full(shape, np.nan)
+    positions = tuple(f"p{p:02}" for p in range(design.positions))
+    cube = LevelCube(
+        runs=tuple(runs[k].run for k in order),
+        positions=positions,
+        items=items,
+        values=values,
+        lower_edge_hz=edges,
+        upper_edge_hz=edges,
+        narrower=np.zeros(shape, dtype=bool),
+        state=np.full(shape, background.CLEAR, dtype=np.int8),
+        taken_off=np.zeros(shape, dtype=np.int8),
+        usable=np.ones(shape[:2], dtype=bool),
+        doubtful=np.zeros(shape, dtype=bool),
+    )
+    calibration: dict[tuple[str, str], dict[str, Any]] = {
+        (session, place): {"standard_uncertainty_db": 0.1, "drift_db": 0.0, "sensor": place}
+        for session in design.repeats
+        for place in positions
+    }
+    mounts = tuple(
+        (session, place, "pad" if p < design.kept else None)
+        for session in design.repeats
+        for p, place in enumerate(positions)
+    )
+    needs = CompareNeeds(
+        campaign="generated",
+        comparisons={
+            name: Comparison(reference=ref, treatment=treat) for name, (ref, treat) in design.comparisons.items()
+        },
+        lines="",
+        applied=design.applied,
+        runs=tuple(runs[k] for k in order),
+        mounts=mounts,
+        areas=(),
+        mirrors=(),
+        confidence=0.95,
+        compare=design.compare,
+        ranking=Ranking(),
+        background=Background(),
+        reference_pressure_pa=2e-5,
+    )
+    return Job(needs, cube, calibration, LIMITS)

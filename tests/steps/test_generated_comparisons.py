@@ -1,0 +1,249 @@
+"""Generated campaigns through all of a comparison: intervals, findings and ranks hold as often as they say.
+
+Few campaigns here, so that it is quick; `benchmarks/validate_comparisons.py` draws many.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import scipy.stats
+from generated_campaign import Design, Generated, Reals, Scatters, generated
+
+from tapeline.campaign.settings import Compare
+from tapeline.steps.compared_pairs import Compared, compared_pairs, pairing_of
+from tapeline.steps.compared_runs import repeat_scatter
+from tapeline.steps.contributed import contributed
+from tapeline.steps.contributed_spots import Found
+from tapeline.steps.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN
+from tapeline.steps.ranking import ranking_rows
+from tapeline.steps.session_changes import session_changes
+
+SHAPE = (2, 8, 12)
+CAMPAIGNS = 60
+ACROSS = Design(
+    {"april": {"open": 2, "rear": 2}, "may": {"open": 3, "sealed": 1}, "june": {"open": 2}},
+    {"across": ("rear", "sealed"), "within": ("open", "rear")},
+    scatters=Scatters(run=0.2, session=0.4, mount=0.9),
+)
+GAP = Design(
+    {"april": {"sealed": 2, "open": 2}}, {"gap": ("sealed", "open")}, applied={"sealed": ("tape",), "open": ()}
+)
+
+
+def levels(random: np.random.Generator, design: Design, changed: Reals | float = 0.0) -> dict[str, Reals]:
+    """The same levels for all conditions but `sealed` and `rear`, which differ by `changed`."""
+    base = random.normal(80.0, 5.0, SHAPE)
+    names = {name for session in design.repeats.values() for name in session}
+    return {name: base + (changed if name in ("sealed", "rear") else 0.0) for name in sorted(names)}
+
+
+def pairs_of(made: Generated, name: str) -> list[Compared]:
+    scatter = repeat_scatter(made.job)
+    return compared_pairs(
+        made.job, made.job.needs.comparisons[name], scatter, session_changes(made.job, scatter.by_session)
+    )
+
+
+def found_of(made: Generated, name: str) -> list[Found]:
+    comparison = made.job.needs.comparisons[name]
+    return [(found, contributed(made.job, comparison, found)) for found in pairs_of(made, name)]
+
+
+def test_intervals_of_every_pairing_hold() -> None:
+    """95 % intervals about a true difference of 0 dB; the limit is wider than three standard errors of 60 campaigns."""
+    held: dict[str, list[float]] = {}
+    for seed in range(CAMPAIGNS):
+        random = np.random.default_rng(seed)
+        made = generated(ACROSS, levels(random, ACROSS), random)
+        for name in ACROSS.comparisons:
+            for found in pairs_of(made, name):
+                inside = (found.result.lower_db <= 0.0) & (found.result.upper_db >= 0.0)
+                for p, position in enumerate(made.job.cube.positions):
+                    pairing = pairing_of(made.job, position, found.pair.sessions)
+                    held.setdefault(pairing, []).append(float(inside[p].mean()))
+    assert set(held) == {"same-session", "same-mount", "remounted"}
+    for pairing, shares in held.items():
+        assert 0.925 <= np.mean(shares) <= 0.985, pairing
+
+
+def test_a_remounted_sensor_has_the_wider_interval() -> None:
+    random = np.random.default_rng(5)
+    found = pairs_of(generated(ACROSS, levels(random, ACROSS), random), "across")[0]
+    width = found.result.upper_db - found.result.lower_db
+    assert np.median(width[ACROSS.kept :]) > 1.5 * np.median(width[: ACROSS.kept])
+    assert np.all(found.result.terms[ASSUMED][0] == 0.0) and np.all(found.result.terms[BETWEEN][0] > 0.0)
+    assert np.all(found.result.terms["calibration"][0] == 0.0), "the measured change holds it"
+
+
+def test_sessions_with_nothing_in_common_fall_back_on_what_is_assumed() -> None:
+    design = replace(
+        ACROSS, repeats={"april": {"rear": 2}, "may": {"sealed": 2}}, comparisons={"c": ("rear", "sealed")}
+    )
+    random = np.random.default_rng(6)
+    terms = pairs_of(generated(design, levels(random, design), random), "c")[0].result.terms
+    compare = Compare()
+    assert np.all(terms[BETWEEN][0] == 0.0)
+    kept, anew = terms[ASSUMED][0][: design.kept], terms[ASSUMED][0][design.kept :]
+    assert kept == pytest.approx(2.0 * compare.session_sd_db**2) and anew == pytest.approx(
+        2.0 * compare.remount_sd_db**2
+    )
+    assert np.all(terms["calibration"][0] == pytest.approx(0.02))
+
+
+def test_without_repeats_an_assumption_stands_in() -> None:
+    design = replace(GAP, repeats={"april": {"sealed": 1, "open": 1}})
+    random = np.random.default_rng(7)
+    terms = pairs_of(generated(design, levels(random, design), random), "gap")[0].result.terms
+    assert terms[ASSUMED_REPEATS][0] == pytest.approx(2.0 * Compare().repeat_sd_db ** 2)
+    assert ASSUMED_REPEATS not in pairs_of(generated(GAP, levels(random, GAP), random), "gap")[0].result.terms
+
+
+def test_false_findings_are_as_rare_as_stated() -> None:
+    """No true difference at all: at most one campaign in twenty has a finding, but for chance, adjusted either way."""
+    for adjustment in ("false-discovery", "family-wise"):
+        design = replace(GAP, compare=Compare(adjustment=adjustment))
+        wrong = 0
+        for seed in range(CAMPAIGNS):
+            random = np.random.default_rng(1000 + seed)
+            made = generated(design, levels(random, design), random)
+            wrong += any(
+                np.isin(adds.words.astype(str), ("lower", "higher")).any() for _, adds in found_of(made, "gap")
+            )
+        assert wrong <= 0.05 * CAMPAIGNS + 3.0 * np.sqrt(0.05 * CAMPAIGNS), adjustment
+
+
+def test_equivalence_is_hardly_ever_claimed_at_the_threshold() -> None:
+    threshold, claimed = Compare().practical_threshold_db, []
+    design = replace(GAP, scatters=Scatters(run=0.1))
+    for seed in range(CAMPAIGNS):
+        random = np.random.default_rng(2000 + seed)
+        made = generated(design, levels(random, design, threshold), random)
+        claimed += [np.mean(adds.words == "equivalent") for _, adds in found_of(made, "gap")]
+    assert np.mean(claimed) <= 0.04
+
+
+def test_families_are_the_comparison_or_the_operating_point() -> None:
+    for family, size in (("comparison", 192), ("operating-point", 96)):
+        design = replace(GAP, compare=Compare(family=family))
+        random = np.random.default_rng(8)
+        pairs = pairs_of(generated(design, levels(random, design), random), "gap")
+        assert {int(value) for pair in pairs for value in np.unique(pair.family)} == {size}
+
+
+def test_the_list_is_in_the_order_of_what_is_to_be_expected() -> None:
+    random = np.random.default_rng(9)
+    ground = np.full(SHAPE, 70.0)
+    gap = random.normal(65.0, 6.0, SHAPE)
+    truth = {"sealed": ground, "open": 10 * np.log10(10 ** (ground / 10) + 10 ** (gap / 10))}
+    design = replace(GAP, scatters=Scatters(run=0.2, session=0.0, mount=0.0))
+    made = generated(design, truth, random)
+    rows = list(ranking_rows(made.job, "gap", found_of(made, "gap")))
+    assert [row["rank"] for row in rows] == list(range(1, made.job.needs.ranking.entries + 1))
+    expected = [row["expected_db"] for row in rows]
+    assert expected == sorted(expected, reverse=True)
+    assert all(row["rank_low"] <= row["rank"] <= row["rank_high"] for row in rows)
+    power = (10 ** (gap / 10)).mean(axis=0)
+    best = np.unravel_index(power.argmax(), power.shape)
+    assert rows[0]["position"] == made.job.cube.positions[best[0]]
+    assert rows[0]["band_hz"] == made.job.cube.items[best[1]].band_hz
+    assert {row["next_step"] for row in rows} <= {"treat", "treat together", "repeat"}
+
+
+def test_what_is_not_shown_says_how_many_runs_would() -> None:
+    """Errors go with one over the root of the runs; of 192 tests without a finding the first needs p = 0.05 / 192."""
+    random = np.random.default_rng(10)
+    made = generated(replace(GAP, scatters=Scatters(run=1.2)), levels(random, GAP, -0.3), random)
+    found = found_of(made, "gap")
+    assert not any(np.isin(adds.words.astype(str), ("lower", "higher")).any() for _, adds in found)
+    rows = [row for row in ranking_rows(made.job, "gap", found) if row["runs_needed"]]
+    assert rows
+    for row in rows:
+        band = [item.band_hz for item in made.job.cube.items].index(row["band_hz"])
+        at = made.job.cube.positions.index(row["position"]), band
+        needed = []
+        for one, _ in found:
+            change, error = one.result.difference_db[at], one.result.standard_error_db[at]
+            factor = scipy.stats.t.isf(0.05 / 192 / 2, one.result.degrees_of_freedom[at])
+            if change > 0.0:
+                needed.append(max(3, int(np.ceil(2 * (factor * error / change) ** 2))))
+        assert row["runs_needed"] == min(needed)
+
+
+def test_a_difference_within_the_threshold_is_left_alone() -> None:
+    random = np.random.default_rng(11)
+    design = replace(GAP, scatters=Scatters(run=0.05, random=0.03, session=0.0, mount=0.0))
+    made = generated(design, levels(random, design, -0.1), random)
+    rows = list(ranking_rows(made.job, "gap", found_of(made, "gap")))
+    assert {(row["finding"], row["next_step"], row["runs_needed"]) for row in rows} == {("equivalent", "leave", None)}
+
+
+def test_a_seal_below_the_background_is_shown() -> None:
+    """Sealed is at most 60 dB everywhere at one position, open is 80 dB: the rise is shown though it has no value."""
+    random = np.random.default_rng(12)
+    made = generated(GAP, levels(random, GAP), random)
+    cube = made.job.cube
+    for r, name in enumerate(cube.runs):
+        if "-sealed-" in name:
+            cube.values["corrected_level_db"][r, 3] = np.nan
+            cube.values["upper_bound_db"][r, 3] = 60.0
+    rows = list(ranking_rows(made.job, "gap", found_of(made, "gap")))
+    first = [row for row in rows if row["position"] == cube.positions[3]]
+    assert len(first) == 12
+    assert {row["finding"] for row in first} <= {"shown", "tied"}
+    assert {row["next_step"] for row in first} <= {"treat", "treat together"}
+    assert all(row["rank"] <= 12 for row in first)
+
+
+def test_a_band_of_bounds_alone_takes_the_scatter_of_other_sessions_or_an_assumption() -> None:
+    """Every repeated condition is a bound in one band: nothing tells its scatter there, whatever other bands do."""
+    design = replace(GAP, repeats={"april": {"open": 1, "rear": 1, "sealed": 3}}, comparisons={"c": ("open", "rear")})
+    random = np.random.default_rng(13)
+    made = generated(design, levels(random, design), random)
+    cube = made.job.cube
+    for r, name in enumerate(cube.runs):
+        if "-sealed-" in name:
+            cube.values["corrected_level_db"][r, :, 5] = np.nan
+            cube.values["upper_bound_db"][r, :, 5] = 60.0
+    terms = pairs_of(made, "c")[0].result.terms
+    assumed = terms[ASSUMED_REPEATS][0]
+    assert np.all(assumed[:, 5] == pytest.approx(2.0 * Compare().repeat_sd_db ** 2))
+    assert not np.delete(assumed, 5, axis=1).any()
+
+
+def test_a_run_without_levels_does_not_keep_sessions_from_being_compared() -> None:
+    design = replace(
+        ACROSS, repeats={"april": {"sealed": 3, "open": 1}, "may": {"open": 3}}, comparisons={"c": ("open", "sealed")}
+    )
+    random = np.random.default_rng(14)
+    made = generated(design, levels(random, design), random)
+    for r, name in enumerate(made.job.cube.runs):
+        if name.startswith("april-open"):
+            made.job.cube.usable[r] = False
+    assert {found.pair.sessions for found in pairs_of(made, "c")} == {("may", "april")}
+
+
+def test_each_position_by_itself_needs_no_assumption_where_it_has_repeats() -> None:
+    for repeats, assumed in (({"sealed": 2, "open": 2}, False), ({"sealed": 1, "open": 1}, True)):
+        design = replace(GAP, repeats={"april": repeats}, compare=Compare(repeats_pooled=False))
+        random = np.random.default_rng(15)
+        terms = pairs_of(generated(design, levels(random, design), random), "gap")[0].result.terms
+        assert (ASSUMED_REPEATS in terms) is assumed
+
+
+def test_an_operating_point_that_scatters_more_has_the_wider_interval() -> None:
+    """Five times the scatter of three other points, shared by all positions: its 95 % intervals still hold."""
+    points = ((20.0, 0.0), (30.0, 0.0), (40.0, 0.0), (40.0, 10.0))
+    scatters = Scatters(run=0.1, random=0.03, session=0.0, mount=0.0, alike=1.0)
+    design = replace(GAP, points=points, scatters=scatters, odd_point=5.0, repeats={"april": {"sealed": 3, "open": 3}})
+    held: dict[bool, list[float]] = {True: [], False: []}
+    for seed in range(CAMPAIGNS):
+        random = np.random.default_rng(3000 + seed)
+        base = random.normal(80.0, 5.0, (4, *SHAPE[1:]))
+        for found in pairs_of(generated(design, {"sealed": base, "open": base}, random), "gap"):
+            inside = (found.result.lower_db <= 0.0) & (found.result.upper_db >= 0.0)
+            held[found.pair.point == points[0]].append(float(inside.mean()))
+    assert np.mean(held[True]) >= 0.9, "0.68 where the session's pool is taken"
+    assert np.mean(held[False]) >= 0.95

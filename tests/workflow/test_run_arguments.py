@@ -1,0 +1,44 @@
+"""What `tapeline run` hands on to the workflow manager."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tapeline import cli, workflow
+
+MORE = ["--until", "compare"]
+
+
+@pytest.mark.parametrize(
+    ("given", "more"),
+    [
+        (["van", "--", *MORE], MORE),
+        (["van", "--cores", "1", "--", *MORE], MORE),
+        (["--cores", "1", "van", "--dry-run", "--", "--cores", "3", "--", "x"], ["--cores", "3", "--", "x"]),
+        (["van"], []),
+        (["van", "--"], []),
+    ],
+)
+def test_what_follows_two_dashes_goes_to_the_workflow_manager(
+    monkeypatch: pytest.MonkeyPatch, given: list[str], more: list[str]
+) -> None:
+    seen: list[tuple[Path, list[str]]] = []
+
+    def run(root: Path, *, cores: str, dry_run: bool, more: list[str]) -> int:
+        seen.append((root, more))
+        return 1
+
+    monkeypatch.setattr(cli, "_check", lambda options: 0)
+    monkeypatch.setattr(workflow, "run", run)
+    assert cli.main(["run", *given]) == cli.EXIT_FAILED
+    assert seen == [(Path("van").resolve(), more)]
+
+
+def test_no_campaign_is_the_one_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[Path] = []
+    monkeypatch.setattr(cli, "_check", lambda options: 0)
+    monkeypatch.setattr(workflow, "run", lambda root, **others: seen.append(root) or 1)
+    cli.main(["run", "--", *MORE])
+    assert seen == [Path().resolve()]
