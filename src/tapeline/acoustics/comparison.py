@@ -174,9 +174,9 @@ def difference(
     error = np.sqrt(variances.sum(axis=0))
     d = treatment.mean_db - reference.mean_db
     with np.errstate(divide="ignore", invalid="ignore"):
-        half = student_factor(np.minimum(degrees, 1e9), confidence) * error
+        half = student_factor(degrees, confidence) * error
         one_sided = _least_size(reference, treatment)
-        p = student_p_value(np.where(np.isfinite(d), d, one_sided) / error, np.minimum(degrees, 1e9))
+        p = student_p_value(np.where(np.isfinite(d), d, one_sided) / error, degrees)
         lower = np.where(reference.bound, treatment.mean_db - reference.upper_db - half, d - half)
         upper = np.where(treatment.bound, treatment.upper_db - reference.mean_db + half, d + half)
     known_scatter = least_freedom > 0

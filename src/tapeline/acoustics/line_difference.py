@@ -49,8 +49,8 @@ def line_difference(
     error = np.sqrt(random + beyond_db2)
     with np.errstate(divide="ignore", invalid="ignore"):
         # Random error is known, the rest as well as its degrees of freedom (Welch-Satterthwaite).
-        degrees = np.where(beyond_db2 > 0.0, (random + beyond_db2) ** 2 / (beyond_db2**2 / freedom), 1e9)
-    half = student_factor(np.clip(degrees, 1.0, 1e9), confidence) * error
+        degrees = np.where(beyond_db2 > 0.0, (random + beyond_db2) ** 2 / (beyond_db2**2 / freedom), np.inf)
+    half = student_factor(np.maximum(degrees, 1.0), confidence) * error
     d = means[1] - means[0]
     return LineDifference(d, d - half, d + half)
 

@@ -7,12 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.special
 
-from tapeline.acoustics.statistics import student_factor
+from tapeline.acoustics.statistics import CERTAIN, student_factor
 from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.acoustics.windows import Reals
-
-CERTAIN = 1e9
-"""Degrees of freedom that stand for infinitely many."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +79,7 @@ def mean_of_sessions(
     )
     scatter_freedom = np.broadcast_to(_scatter_freedom(last.deviation, spare), own_freedom.shape)
     own_half, scatter_half = (
-        student_factor(np.clip(freedom, 1.0, CERTAIN), confidence) * error
+        student_factor(np.maximum(freedom, 1.0), confidence) * error
         for freedom, error in ((own_freedom, own_error), (scatter_freedom, scatter_error))
     )
     scattered = scatter_half > own_half

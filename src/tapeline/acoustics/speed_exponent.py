@@ -16,9 +16,6 @@ Counts = NDArray[np.int64]
 STATED, SCATTER, LACK_OF_FIT = 0, 1, 2
 """What an interval rests on, the widest of: stated uncertainties, scatter about the line, how little a line fits."""
 
-CERTAIN = 1e9
-"""Degrees of freedom that stand for infinitely many."""
-
 
 @dataclass(frozen=True)
 class SpeedFit:
@@ -180,6 +177,6 @@ def _widening(
         lack = np.where(misfit_freedom > 0, misfit / misfit_freedom, 0.0)
         shown = (p <= 1.0 - confidence) & (lack > np.maximum(ratio, 1.0))
     squares = np.stack([np.ones_like(ratio), ratio, np.where(shown, lack, 0.0)])
-    degrees = np.stack([np.full(ratio.shape, CERTAIN), np.maximum(freedom, 1), np.maximum(misfit_freedom, 1)])
+    degrees = np.stack([np.full(ratio.shape, np.inf), np.maximum(freedom, 1), np.maximum(misfit_freedom, 1)])
     reaches = student_factor(degrees, confidence) * np.sqrt(squares)
     return np.sqrt(squares.max(axis=0)), reaches.max(axis=0), reaches.argmax(axis=0).astype(np.int8)

@@ -15,13 +15,11 @@ from tapeline.acoustics.contribution import MeanLevel
 from tapeline.acoustics.statistics import ADJUSTMENTS, student_factor, student_p_value
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.steps.cell_values import finite_or_none, level_or_none
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Point, RepeatScatter
 from tapeline.steps.item_columns import item_columns, point_columns
 from tapeline.steps.level_means import error_within_session, level_mean
-
-CERTAIN = 1e9
-"""Degrees of freedom that stand for infinitely many."""
 
 MOST_WAYS = 1000
 """So many ways to take a whole apart are looked at, those of the smallest parts first."""
@@ -101,7 +99,7 @@ def _adjusted(rows: Sequence[dict[str, Any]], needs: CompareNeeds) -> list[dict[
             found.append(
                 {
                     **row,
-                    "adjusted_p_value": _number(value),
+                    "adjusted_p_value": finite_or_none(value),
                     "family_size": int(np.count_nonzero(np.isfinite(p))),
                     "finding": "not shown" if chance else row["finding"],
                 }
@@ -138,9 +136,9 @@ def _rows(job: Job, levels: Sequence[tuple[MeanLevel, Reals]], runs: Sequence[st
     alike = same_edges(job.cube, runs, ())
     means = [replace(mean, level_db=np.where(alike, mean.level_db, np.nan)) for mean, _ in levels]
     freedom = np.min([freedom for _, freedom in levels], axis=0)
-    factor = student_factor(np.minimum(freedom, CERTAIN), job.needs.confidence)
+    factor = student_factor(freedom, job.needs.confidence)
     found = additivity(means[0], means[1:-1], means[-1], factor, job.needs.compare.interaction_limit_db)
-    p_value = student_p_value(found.beyond_chance, np.minimum(freedom, CERTAIN))
+    p_value = student_p_value(found.beyond_chance, freedom)
     power = job.needs.reference_pressure_pa**2
     for p, i in np.argwhere(np.isfinite(found.sum - found.whole)):
         yield {
@@ -148,12 +146,12 @@ def _rows(job: Job, levels: Sequence[tuple[MeanLevel, Reals]], runs: Sequence[st
             **item_columns(job.cube.items[i]),
             "sum_pa2": float(found.sum[p, i]) * power,
             "whole_pa2": float(found.whole[p, i]) * power,
-            "sum_db": _level(found.sum[p, i]),
-            "whole_db": _level(found.whole[p, i]),
-            "interaction_db": _number(found.interaction_db[p, i]),
-            "lower_db": _number(found.lower_db[p, i]),
-            "upper_db": _number(found.upper_db[p, i]),
-            "p_value": _number(p_value[p, i]),
+            "sum_db": level_or_none(found.sum[p, i]),
+            "whole_db": level_or_none(found.whole[p, i]),
+            "interaction_db": finite_or_none(found.interaction_db[p, i]),
+            "lower_db": finite_or_none(found.lower_db[p, i]),
+            "upper_db": finite_or_none(found.upper_db[p, i]),
+            "p_value": finite_or_none(p_value[p, i]),
             "finding": found.word[p, i],
         }
 
@@ -163,11 +161,3 @@ def _mean_level(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> tup
     mean = level_mean(job, runs, scatter)
     error, freedom = error_within_session(job, mean, scatter)
     return MeanLevel(mean.mean_db, error), freedom
-
-
-def _level(power: float) -> float | None:
-    return float(10.0 * np.log10(power)) if power > 0.0 else None
-
-
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None

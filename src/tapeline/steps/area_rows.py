@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.mean_over_places import PlaceMean, mean_over_places
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job, RepeatScatter
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
@@ -55,7 +56,7 @@ def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
                     "level_db": None if bounded[i] else float(found.level_db[i]),
                     "upper_bound_db": float(most.level_db[i]) if bounded[i] else None,
                     "standard_uncertainty_db": None if bounded[i] else float(np.sqrt(variance)),
-                    "spread_db": _number(found.spread_db[i]) if not bounded[i] else None,
+                    "spread_db": finite_or_none(found.spread_db[i]) if not bounded[i] else None,
                     "positions": [job.cube.positions[p] for p, has in zip(places, known, strict=True) if has],
                     "without_level": [job.cube.positions[p] for p, has in zip(places, known, strict=True) if not has],
                     "runs": [name for r, name in enumerate(names) if used[r, places, i].any()],
@@ -106,7 +107,7 @@ def _area_differences(job: Job, name: str, found: Compared, scatter: RepeatScatt
                 "treatment_level_db": float(sides[1].level_db[i]),
                 "difference_db": float(sides[1].level_db[i] - sides[0].level_db[i]),
                 "standard_error_db": float(np.sqrt(sum(_variance(side, i) for side in sides))),
-                "degrees_of_freedom": _number(freedom[i]),
+                "degrees_of_freedom": finite_or_none(freedom[i]),
                 "positions": [job.cube.positions[p] for p in places if both[p, i]],
                 "left_out": [job.cube.positions[p] for p in places if not both[p, i]],
             }
@@ -114,7 +115,3 @@ def _area_differences(job: Job, name: str, found: Compared, scatter: RepeatScatt
 
 def _variance(side: PlaceMean, i: int) -> float:
     return float(side.own_variance_db2[i] + side.shared_variance_db2[i])
-
-
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None

@@ -148,4 +148,4 @@ def _budget(terms: list[Term]) -> dict[str, Any]:
 
 
 def _reach(degrees_of_freedom: float, confidence: float) -> float:
-    return float(student_factor(min(max(degrees_of_freedom, 1.0), 1e9), confidence))
+    return float(student_factor(max(degrees_of_freedom, 1.0), confidence))

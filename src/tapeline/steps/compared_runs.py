@@ -105,24 +105,25 @@ class RepeatScatter:
 
     by_session: dict[str, Scatter]
     _sums: dict[CellKey, ScatterSums]
+    _session_sums: dict[str, ScatterSums]
     _everything: Scatter
 
     def of_cells(self, job: Job, cells: tuple[tuple[CompareRun, ...], ...]) -> Scatter:
         """The scatter for some cells of one session: the session's, or their own where that is larger beyond chance."""
-        first = cells[0][0]
         items = len(job.cube.items)
         nothing = ScatterSums.none(items)
         keys = {(runs[0].session, runs[0].condition, (runs[0].speed_mps, runs[0].yaw_deg)) for runs in cells}
         own = sum((self._sums.get(key, nothing) for key in sorted(keys)), nothing)
-        session = sum((part for key, part in self._sums.items() if key[0] == first.session), nothing)
         random = [job.cube.levels(job.known(runs)).random_db for runs in cells]
         with np.errstate(invalid="ignore"):
             known = np.isfinite(np.concatenate(random))
             squares = np.where(known, np.concatenate(random) ** 2, 0.0).sum(axis=(0, 1))
             mean = squares / np.maximum(known.sum(axis=(0, 1)), 1)
-        return scatter_with_own(
-            own, session, self._everything, mean, _typical_variance([job.cell(runs) for runs in cells])
+        session, typical = (
+            self._session_sums[cells[0][0].session],
+            _typical_variance([job.cell(runs) for runs in cells]),
         )
+        return scatter_with_own(own, session, self._everything, mean, typical)
 
 
 def _typical_variance(cells: Sequence[Cell]) -> Reals:
@@ -150,9 +151,9 @@ def repeat_scatter(job: Job) -> RepeatScatter:
     }
     nothing = ScatterSums.none(items)
     everything = sum(sums.values(), nothing).scatter()
-    sessions = {key[0] for key in job.cells}
-    by_session = {
-        name: filled_in(sum((part for key, part in sums.items() if key[0] == name), nothing).scatter(), everything)
-        for name in sorted(sessions)
+    session_sums = {
+        name: sum((part for key, part in sums.items() if key[0] == name), nothing)
+        for name in sorted({key[0] for key in job.cells})
     }
-    return RepeatScatter(by_session, sums, everything)
+    by_session = {name: filled_in(part.scatter(), everything) for name, part in session_sums.items()}
+    return RepeatScatter(by_session, sums, session_sums, everything)

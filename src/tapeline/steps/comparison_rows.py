@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.acoustics.comparison import Difference
 from tapeline.campaign.settings import Comparison
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.common_part import common_part
 from tapeline.steps.compared_pairs import Compared, pairing_of
 from tapeline.steps.compared_runs import Job, Pair
@@ -61,13 +62,13 @@ def comparison_rows(
                 "lower_db": _number(result.lower_db[p, i]),
                 "upper_db": _number(result.upper_db[p, i]),
                 "standard_error_db": _number(result.standard_error_db[p, i]),
-                "degrees_of_freedom": _finite(result.degrees_of_freedom[p, i]),
+                "degrees_of_freedom": finite_or_none(result.degrees_of_freedom[p, i]),
                 "interval_basis": _basis(result, p, i),
                 "p_value": _number(result.p_value[p, i]),
                 "adjusted_p_value": _number(adjusted_p[p, i]),
                 "bracketed": None if order is None else bool(order.bracketed[p, i]),
-                "drift_effect_db": None if order is None else _finite(order.effect_db[p, i]),
-                "drift_effect_uncertainty_db": None if order is None else _finite(order.uncertainty_db[p, i]),
+                "drift_effect_db": None if order is None else finite_or_none(order.effect_db[p, i]),
+                "drift_effect_uncertainty_db": None if order is None else finite_or_none(order.uncertainty_db[p, i]),
                 "family_size": int(found.family[p, i]),
                 "finding": words[p, i],
                 "pairing": pairing,
@@ -117,7 +118,3 @@ def _common_parts(job: Job, pair: Pair, alike: NDArray[np.bool_]) -> dict[str, s
     """What is compared at each position, where one condition has more than the other."""
     runs = (job.known(pair.reference), job.known(pair.treatment))
     return {name: common_part(job.cube, *runs, alike, p) for p, name in enumerate(job.cube.positions)}
-
-
-def _finite(value: Any) -> float | None:
-    return float(value) if np.isfinite(value) else None

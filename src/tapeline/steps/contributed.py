@@ -43,7 +43,7 @@ def contributed(job: Job, comparison: Comparison, found: Compared) -> Contribute
     means = [MeanLevel(cell.mean_db, error, cell.upper_db) for cell, error in zip(found.cells, errors, strict=True)]
     opened_mean, closed_mean = means[::-1] if sign > 0 else means
     louder_closed = result.upper_db < 0.0 if sign > 0 else result.lower_db > 0.0
-    factor = student_factor(np.minimum(result.degrees_of_freedom, 1e9), job.needs.confidence)
+    factor = student_factor(result.degrees_of_freedom, job.needs.confidence)
     shared = _shared_uncertainty(job, found.pair)
     part = contribution(opened_mean, closed_mean, shared, louder_closed, factor, job.limits)
     return Contributed(opened, sign, opened_mean, closed_mean, part, words)

@@ -19,9 +19,6 @@ from tapeline.steps.contributed import Contributed
 
 Found = tuple[Compared, Contributed]
 
-CERTAIN = 1e9
-"""Degrees of freedom that stand for infinitely many."""
-
 
 @dataclass(frozen=True)
 class Spots:
@@ -147,8 +144,7 @@ def _error(job: Job, found: Sequence[Found], average: Average, known: NDArray[np
     for one, adds in found:
         means = (adds.opened_mean, adds.closed_mean)
         parts = [_power(mean.level_db) * mean.error_db / DB_PER_RELATIVE_POWER for mean in means]
-        freedom = np.minimum(one.result.degrees_of_freedom, CERTAIN)
-        wider = student_factor(freedom, confidence) / student_factor(CERTAIN, confidence)
+        wider = student_factor(one.result.degrees_of_freedom, confidence) / student_factor(np.inf, confidence)
         each.append(np.hypot(parts[0], np.nan_to_num(parts[1])) * wider)
     errors = np.where(known, np.stack(each), 0.0) * average.shares(known)
     if all(one.pair.sessions[0] == one.pair.sessions[1] for one, _ in found):

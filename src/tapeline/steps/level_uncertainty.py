@@ -77,7 +77,7 @@ def uncertainty_columns(
         return columns
     rest = [name for name in names if name not in ("random", "background")]
     lasting = welch_satterthwaite([variances[name] for name in rest], [freedom[name] for name in rest])
-    factor = student_factor(np.minimum(lasting, 1e9), job.needs.confidence)
+    factor = student_factor(lasting, job.needs.confidence)
     return columns | _intervals(job, result, factor * np.sqrt(np.sum([variances[name] for name in rest], axis=0)))
 
 

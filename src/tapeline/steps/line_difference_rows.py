@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow.parquet as pq
 
 from tapeline.acoustics.line_difference import LineSide, line_difference
+from tapeline.acoustics.statistics import CERTAIN
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps import places
@@ -19,9 +20,6 @@ from tapeline.steps.item_columns import point_columns, sessions_columns
 
 AT_ONCE = 8
 """Positions whose spectra are held at once, as many as the table `narrowband` holds together."""
-
-CERTAIN = 1e9
-"""Degrees of freedom that stand for infinitely many."""
 
 COLUMNS = ["run", "position", "first_hz", "step_hz", "effective_averages"]
 

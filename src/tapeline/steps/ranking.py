@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.sure_ranks import SureRanks, sure_ranks
+from tapeline.steps.cell_values import level_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job
-from tapeline.steps.contributed_spots import CERTAIN, Found, Spots, contributed_spots
+from tapeline.steps.contributed_spots import Found, Spots, contributed_spots
 
 Places = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -45,7 +45,7 @@ def ranking_rows(job: Job, name: str, found: Sequence[Found]) -> Iterator[dict[s
             "rank_low": int(ranks.low[k]),
             "rank_high": int(ranks.high[k]),
             "first_share": float(ranks.first_share[k]),
-            "expected_db": _level(float(ranks.expected[k])),
+            "expected_db": level_or_none(float(ranks.expected[k])),
             "share": float(spots.value[at]) / total if total > 0.0 else None,
             "finding": words[rank - 1],
         }
@@ -71,10 +71,10 @@ def _spot(job: Job, spots: Spots, at: tuple[int, int]) -> dict[str, Any]:
         "band_hz": item.band_hz,
         "area": dict(job.needs.areas).get(position) or None,
         "weighting": job.needs.ranking.weighting,
-        "contribution_db": _level(float(spots.value[at])),
+        "contribution_db": level_or_none(float(spots.value[at])),
         "contribution_pa2": float(spots.value[at]) * job.needs.reference_pressure_pa**2,
-        "lower_db": _level(float(spots.low[at])),
-        "upper_db": _level(float(spots.high[at])),
+        "lower_db": level_or_none(float(spots.low[at])),
+        "upper_db": level_or_none(float(spots.high[at])),
         "difference_db": rise if math.isfinite(rise) else None,
         "operating_points": int(spots.points[at]),
     }
@@ -117,7 +117,7 @@ def _runs_needed(job: Job, found: Sequence[Found], at: tuple[int, int]) -> int |
         change = adds.sign * float(one.result.difference_db[at])
         runs = min(int(cell.count[at]) for cell in one.cells)
         if change > 0.0 and runs:
-            factor = student_factor(min(float(one.result.degrees_of_freedom[at]), CERTAIN), 1.0 - _largest_p(job, one))
+            factor = student_factor(one.result.degrees_of_freedom[at], 1.0 - _largest_p(job, one))
             half = float(factor) * float(one.result.standard_error_db[at])
             needed.append(max(runs + 1, math.ceil(min(runs * (half / change) ** 2, 2.0 * MOST_RUNS))))
     return min(needed) if needed and min(needed) <= MOST_RUNS else None
@@ -131,7 +131,3 @@ def _largest_p(job: Job, one: Compared) -> float:
     with np.errstate(invalid="ignore"):
         found = p[adjusted <= alpha]
     return float(found.max()) if found.size else alpha / max(float(one.family[:, bands].max(initial=1.0)), 1.0)
-
-
-def _level(power: float) -> float | None:
-    return float(level_db(power, 1.0)) if power > 0.0 else None

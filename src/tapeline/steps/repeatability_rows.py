@@ -28,8 +28,6 @@ from tapeline.steps.repeated_runs import BASES, Point, RepeatJob, Repeats
 ONE_SESSION, NO_REPEATS = "one session", "no repeats"
 LESS_IN_OTHER, BOUND_IN_OTHER = "other session had less background taken off", "other session has bounds"
 NOT_STATED = "not stated"
-CERTAIN = 1e9
-"""Degrees of freedom that stand for infinitely many where a distribution needs a number."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +92,7 @@ def _shift(job: RepeatJob, repeats: Repeats, by_session: SessionScatter) -> Shif
     two = there.any(axis=0) & (first < last)
     shift = np.where(two, _at(by_session.means, last) - _at(by_session.means, first), np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
-        p = student_p_value(shift / error.error_db, np.minimum(error.degrees_of_freedom, CERTAIN))
+        p = student_p_value(shift / error.error_db, error.degrees_of_freedom)
     shown = (np.where(two, values, np.nan) for values in (error.error_db, error.degrees_of_freedom, p))
     return Shift(first, last, shift, *shown)
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.mean_of_sessions import mean_of_sessions
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job, Point
 from tapeline.steps.item_columns import item_columns, point_columns
@@ -42,7 +43,7 @@ def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[di
                     **item_columns(job.cube.items[i]),
                     "difference_db": float(mean.mean_db[p, i]),
                     "standard_error_db": float(mean.standard_error_db[p, i]),
-                    "degrees_of_freedom": _number(mean.degrees_of_freedom[p, i]),
+                    "degrees_of_freedom": finite_or_none(mean.degrees_of_freedom[p, i]),
                     "between_sessions_sd_db": float(mean.between_sd_db[p, i]),
                     "agreement_p_value": float(mean.agreement_p_value[p, i]),
                     "sessions": [group[k].pair.sessions[0] for k in used],
@@ -51,7 +52,3 @@ def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[di
                 }
             )
     return with_findings(rows, job.needs)
-
-
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None

@@ -11,9 +11,6 @@ from tapeline.acoustics.comparison import finding_words
 from tapeline.acoustics.statistics import ADJUSTMENTS, student_factor, student_p_value
 from tapeline.campaign.slices import CompareNeeds
 
-CERTAIN = 1e9
-"""Degrees of freedom that stand for infinitely many."""
-
 
 def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> list[dict[str, Any]]:
     """The rows with `lower_db`, `upper_db`, `p_value`, `adjusted_p_value`, `family_size` and `finding` added.
@@ -27,10 +24,10 @@ def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> lis
         d, error = (
             np.array([row[name] for row in part], dtype=float) for name in ("difference_db", "standard_error_db")
         )
-        freedom = np.array([row["degrees_of_freedom"] or CERTAIN for row in part], dtype=float)
+        freedom = np.array([row["degrees_of_freedom"] or np.inf for row in part], dtype=float)
         with np.errstate(divide="ignore", invalid="ignore"):
-            p = student_p_value(d / error, np.minimum(freedom, CERTAIN))
-        half = student_factor(np.minimum(freedom, CERTAIN), needs.confidence) * error
+            p = student_p_value(d / error, freedom)
+        half = student_factor(freedom, needs.confidence) * error
         adjusted = ADJUSTMENTS[needs.compare.adjustment](p)
         threshold = needs.compare.practical_threshold_db
         words = finding_words(d, (d - half, d + half), adjusted, needs.confidence, threshold)

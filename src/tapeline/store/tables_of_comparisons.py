@@ -5,6 +5,9 @@ from __future__ import annotations
 from tapeline.store.schema import Column, Table
 from tapeline.store.shared_columns import BAND, DB, ITEM, ITEM_KEY, PA2, POSITION, SPEED, TERMS, YAW
 
+_COMPARISON = Column("comparison", "text", "name in campaign.yaml")
+_CONDITION = Column("condition", "text", "treatment condition")
+_SESSION = Column("session", "text", "session")
 COMPARISONS = Table(
     "comparisons",
     1,
@@ -23,7 +26,7 @@ COMPARISONS = Table(
         "upper_hz",
     ),
     (
-        Column("comparison", "text", "name in campaign.yaml"),
+        _COMPARISON,
         Column("sessions", "text", "session, or 'reference + treatment' session where they differ"),
         Column("reference_session", "text", "session of the reference runs"),
         Column("treatment_session", "text", "session of the treatment runs"),
@@ -145,7 +148,7 @@ RANKING = Table(
     "The list of spots and bands to work on first, per comparison",
     ("comparison", "rank"),
     (
-        Column("comparison", "text", "name in campaign.yaml"),
+        _COMPARISON,
         Column("rank", "integer", "1 contributes most"),
         POSITION,
         BAND,
@@ -212,8 +215,8 @@ AREAS = Table(
     "overall level",
     ("session", "condition", "area", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
-        Column("session", "text", "session"),
-        Column("condition", "text", "treatment condition"),
+        _SESSION,
+        _CONDITION,
         Column("area", "text", "group of positions"),
         SPEED,
         YAW,
@@ -234,7 +237,7 @@ AREA_DIFFERENCES = Table(
     "Comparisons of the energy means over areas, over the positions that both sides have",
     ("comparison", "reference_session", "treatment_session", "area", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
-        Column("comparison", "text", "name in campaign.yaml"),
+        _COMPARISON,
         *_SESSIONS,
         Column("area", "text", "group of positions"),
         SPEED,
@@ -255,8 +258,8 @@ MIRROR_DIFFERENCES = Table(
     "Left against right: a position at a yaw angle less its partner on the other side at the opposite angle",
     ("session", "condition", "position", "mirror", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
-        Column("session", "text", "session"),
-        Column("condition", "text", "treatment condition"),
+        _SESSION,
+        _CONDITION,
         POSITION,
         Column("mirror", "text", "its partner on the other side"),
         SPEED,
@@ -277,7 +280,7 @@ ADDITIVITY = Table(
     "Sum of single treatments against all of them, within a session, by the conditions' `applied` lists",
     ("session", "way", "common", "whole", "position", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
-        Column("session", "text", "session"),
+        _SESSION,
         Column("way", "text", "applied or opened: how the single conditions differ from the common one"),
         Column("common", "text", "condition that all changes are counted from"),
         Column("whole", "text", "condition with all parts applied, or opened"),
@@ -311,7 +314,7 @@ REFERENCE_DRIFT = Table(
     "Steady change of a reference condition over a session, from its repeats at all operating points together",
     ("session", "condition", "position", *ITEM_KEY),
     (
-        Column("session", "text", "session"),
+        _SESSION,
         Column("condition", "text", "a reference of the comparisons"),
         POSITION,
         *ITEM,
@@ -329,7 +332,7 @@ SESSION_MEANS = Table(
     "One difference from those within several sessions, weighted by what each is worth, and whether they agree",
     ("comparison", "position", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
-        Column("comparison", "text", "name in campaign.yaml"),
+        _COMPARISON,
         POSITION,
         SPEED,
         YAW,
@@ -350,7 +353,7 @@ LINE_DIFFERENCES = Table(
     "One comparison line by line (`compare.lines`), one row a pair of cells and position: equally long lists",
     ("comparison", "reference_session", "treatment_session", "position", "speed_mps", "yaw_deg"),
     (
-        Column("comparison", "text", "name in campaign.yaml"),
+        _COMPARISON,
         *_SESSIONS,
         POSITION,
         SPEED,

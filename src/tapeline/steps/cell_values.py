@@ -1,0 +1,20 @@
+"""Numbers as the cells of a table hold them: nothing where there is no finite value."""
+
+from __future__ import annotations
+
+import math
+from typing import SupportsFloat
+
+from tapeline.acoustics.levels import level_db
+
+
+def finite_or_none(value: SupportsFloat) -> float | None:
+    """The number itself, None where it is not finite."""
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+def level_or_none(relative_power: SupportsFloat) -> float | None:
+    """Level (dB) of a power over the reference pressure's square, None where it is not above zero."""
+    power = float(relative_power)
+    return float(level_db(power, 1.0)) if power > 0.0 else None
