@@ -35,10 +35,10 @@ lint: $(VENV)/.testing
 	$(BIN)/python docs/make_reference.py --check
 
 test: lint
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest --numprocesses $(CORES)
 
 test-fast: $(VENV)/.testing
-	$(BIN)/python -m pytest -m "not workflow and not browser"
+	$(BIN)/python -m pytest --numprocesses $(CORES) -m "not workflow and not browser"
 
 clean:
 	rm -rf results .snakemake

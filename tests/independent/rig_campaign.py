@@ -147,6 +147,7 @@ class RigTruth:
     folder: Path
     sensitivities: dict[tuple[str, str], float] = field(default_factory=dict)
     runs: dict[str, RunTruth] = field(default_factory=dict)
+    mounts: dict[tuple[str, str], CURVE] = field(default_factory=dict)
 
     def source_db(self, condition: str, position: str, point: str) -> Values:
         power = band_power_pa2(source_density(condition, position, point))
@@ -230,12 +231,11 @@ class Rig:
         self.sessions = dict(sessions)
         self.duration_s = duration_s
         self.calibrator_error_db = dict(calibrator_error_db or {})
-        self.mounts: dict[tuple[str, str], CURVE] = {}
+        self.truth = RigTruth(folder)
         for name, (kept_db, anew_db) in (mount_sd_db or {}).items():
             for fitting in self.sessions[name].fittings:
                 curve = scatter_curve(kept_db if fitting.mount else anew_db, self.random)
-                self.mounts[name, fitting.position] = curve
-        self.truth = RigTruth(folder)
+                self.truth.mounts[name, fitting.position] = curve
         self.rows: list[dict[str, object]] = []
         for session in self.sessions.values():
             for fitting in session.fittings:
@@ -249,7 +249,7 @@ class Rig:
     def deviation(self, session: Session, position: str) -> CURVE | None:
         """What one run at one position is off by: the session's scatter, and what its mount does in all runs."""
         own = scatter_curve(session.scatter_db, self.random) if session.scatter_db else None
-        mounted = self.mounts.get((session.name, position))
+        mounted = self.truth.mounts.get((session.name, position))
         if own is None or mounted is None:
             return own or mounted
         return lambda f: own(f) + mounted(f)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from rig_campaign import CONDITIONS, POINTS, RigTruth, background_density, source_density
-from rig_signals import band_edges_hz, band_midbands_hz, band_power_pa2
+from rig_signals import Density, band_edges_hz, band_midbands_hz, band_power_pa2
 
 ENOUGH_DB, LEAST_DB, NO_CORRECTION_DB = 6.0, 3.0, 15.0  # the settings' defaults, campaign-format
 LIMITS_DB = (LEAST_DB, ENOUGH_DB, NO_CORRECTION_DB)
@@ -113,8 +113,17 @@ def point_name(speed_mps: float, yaw_deg: float) -> str:
     )
 
 
+def heard(truth: RigTruth, session: str, position: str, source: Density) -> Density:
+    """What a sensor hears of a source, as it is mounted in a session."""
+    mounted = truth.mounts.get((session, position))
+    return source if mounted is None else lambda f: source(f) * 10.0 ** (mounted(f) / 10.0)
+
+
 def judged_comparisons(truth: RigTruth) -> pd.DataFrame:
-    """Band comparisons with the true difference, of the totals where nothing was to be subtracted (point C, pascal)."""
+    """Band comparisons with the true difference, of the totals where nothing was to be subtracted (point C, pascal).
+
+    The true gap is what the sensors of the reference's session hear of it, their mounts included.
+    """
     found = table(truth.folder, "comparisons")
     found = found[found.quantity == "band"].copy()
     found["key"] = band_keys(found.midband_hz)
@@ -122,17 +131,28 @@ def judged_comparisons(truth: RigTruth) -> pd.DataFrame:
     found["subtracted"] = ~(found.reference_session.eq("pascal") | found.point.eq("C"))
     parts = []
     for treatment in CONDITIONS[1:]:
-        for (position, point, subtracted), _ in found.groupby(["position", "point", "subtracted"]):
+        for (session, position, point, subtracted), _ in found.groupby(
+            ["reference_session", "position", "point", "subtracted"]
+        ):
+            sources = [source_density(condition, str(position), str(point)) for condition in ("open", treatment)]
             reference, treated = (
-                band_power_pa2(source_density(condition, str(position), str(point)))
+                band_power_pa2(source)
                 + (0.0 if subtracted else band_power_pa2(background_density(str(position), str(point))))
-                for condition in ("open", treatment)
+                for source in sources
             )
             part = pd.DataFrame({"key": band_keys(band_midbands_hz())})
             part["true_difference_db"] = decibels(treated) - decibels(reference)
-            part["true_gap_pa2"] = reference - treated
-            parts.append(part.assign(treatment=treatment, position=position, point=point, subtracted=subtracted))
-    keys = ["treatment", "position", "point", "subtracted", "key"]
+            part["true_gap_pa2"] = np.subtract(*(band_power_pa2(heard(truth, session, position, s)) for s in sources))
+            parts.append(
+                part.assign(
+                    treatment=treatment,
+                    reference_session=session,
+                    position=position,
+                    point=point,
+                    subtracted=subtracted,
+                )
+            )
+    keys = ["treatment", "reference_session", "position", "point", "subtracted", "key"]
     found = found.merge(pd.concat(parts, ignore_index=True), on=keys, how="left", validate="many_to_one")
     found["null"] = found.true_difference_db.abs() < 1e-9
     found["covered"] = found.true_difference_db.between(found.lower_db, found.upper_db)

@@ -1,0 +1,27 @@
+"""Which tests stay together when they are spread over processes: those that share what takes long to make."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+SHARED_BY_FOLDER = ("workflow", "independent", "report")
+"""Folders whose tests share a campaign that was run for them; the longest first, so that the last process is not left
+alone with it. Elsewhere the tests of one file stay together."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Name the group of each test; where processes share the work, put the folders that share a campaign first."""
+    here = Path(__file__).parent
+    places = {item: item.path.relative_to(here) for item in items}
+    for item, place in places.items():
+        folder = place.parts[0]
+        item.add_marker(pytest.mark.xdist_group(folder if folder in SHARED_BY_FOLDER else str(place)))
+    if hasattr(config, "workerinput"):
+        items.sort(key=lambda item: _turn(places[item].parts[0]))
+
+
+def _turn(folder: str) -> int:
+    return SHARED_BY_FOLDER.index(folder) if folder in SHARED_BY_FOLDER else len(SHARED_BY_FOLDER)
