@@ -44,6 +44,7 @@ rule all:
         f"{RESULTS}/report.html",
         f"{RESULTS}/manifest.json",
         FINISHED,
+        expand("{results}/quality/{run}.parquet", results=RESULTS, run=PLAN.recordings),
         expand("{results}/pressure/{run}.arrow", results=RESULTS, run=PLAN.recordings if SETTINGS.keep_pressure else []),
 
 

@@ -18,6 +18,7 @@ import measure_calibration
 import measure_cross_spectra
 import measure_memory
 import measure_pressure_file
+import measure_report
 import measure_spectra_kernel
 from bench_campaign import CHANNELS, RATE_HZ
 from measured_command import Measured, measured
@@ -114,6 +115,7 @@ def main() -> None:
         measure_pressure_file,
         measure_cross_spectra,
         measure_calibration,
+        measure_report,
     )
     for module in modules:
         lines += ["", *module.section()]

@@ -15,6 +15,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from tapeline.campaign.outlines import OUTLINE
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.table_columns import TABLES
 from tapeline.quality.reasons import REASONS
@@ -53,7 +54,7 @@ def settings_page() -> str:
     lines += ["An unknown key is a fault. Defaults apply where a key is absent.", ""]
     lines += ["| key | default | meaning |", "|---|---|---|"]
     lines += _settings_rows(Settings, "")
-    for table in TABLES:
+    for table in (*TABLES, OUTLINE):
         lines += ["", f"## {table.name}.csv", "", "| column | needed | default | meaning |", "|---|---|---|---|"]
         for column in table.columns:
             needed = "yes" if column.needed else ""

@@ -32,6 +32,10 @@ CAMPAIGN_STEPS = {
     "report": "write the page that circulates",
 }
 
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+"""The workflow spreads jobs over the cores: threads of the linear algebra would only stand in each other's way, and
+sums in another order give other bytes. What the environment sets already is left as it is."""
+
 EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT, EXIT_MOVED = 1, 2, 3, 4
 """Exit statuses: a job failed; the campaign's files hold faults and nothing ran; done, but recordings were left out;
 done, and results moved."""
@@ -39,6 +43,8 @@ done, and results moved."""
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point; returns the exit status."""
+    for name in ONE_THREAD:
+        os.environ.setdefault(name, "1")
     given = list(sys.argv[1:] if arguments is None else arguments)
     # Not left to the parser, which takes what follows -- for its own where options stand before it.
     own, more = _parted(given) if given[:1] == ["run"] else (given, [])
@@ -95,7 +101,21 @@ def _parser() -> argparse.ArgumentParser:
                 step.add_argument("key", metavar=key.upper(), help=f"the {key}'s name")
             step.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
             step.set_defaults(action=_step, step=name)
+            if name == "report":
+                _paper_arguments(step)
     return parser
+
+
+def _paper_arguments(report: argparse.ArgumentParser) -> None:
+    report.description = (
+        "Writes report.html and the figures from the finished tables; with --format pdf also report.pdf, printed by "
+        "the Chromium of this machine from the report.html that is there (made before where it is missing or older "
+        "than the tables). The PDF holds the time of printing: its bytes differ."
+    )
+    report.add_argument("--format", choices=("html", "pdf"), default="html", help="what to write (default: html)")
+    report.add_argument("--paper", choices=("A4", "Letter"), help="paper of the PDF (default: A4)")
+    report.add_argument("--browser", metavar="PATH", help="Chromium to print with (default: the one on PATH)")
+    report.set_defaults(action=_report)
 
 
 def _history_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -225,13 +245,48 @@ def _step(options: argparse.Namespace) -> int:
     try:
         module.run(plan, *(() if key is None else (key,)))
     except FileNotFoundError as error:
-        print(f"tapeline {options.step}: {error.filename} is not there: make the step before first", file=sys.stderr)
+        print(
+            f"tapeline {options.step}: {error.filename or error} is not there: make the step before first",
+            file=sys.stderr,
+        )
         return EXIT_FAILED
     except Exception as error:
         if type(error).__name__ != "FaultyRecordingError":
             raise
         print(f"tapeline {options.step}: {error}", file=sys.stderr)
         return EXIT_LEFT_OUT
+    return 0
+
+
+def _report(options: argparse.Namespace) -> int:
+    """The step, and its page on paper where that is asked for."""
+    if options.format == "html":
+        if options.paper or options.browser:
+            print("tapeline report: --paper and --browser are for --format pdf", file=sys.stderr)
+            return EXIT_FAULTS
+        return _step(options)
+    from tapeline.campaign.load import load_campaign
+    from tapeline.report.paper import NoBrowserError, PrintingError, found_browser, print_page
+
+    results = load_campaign(options.campaign, check=False).results
+    page, manifest, destination = (results / name for name in ("report.html", "manifest.json", "report.pdf"))
+    try:
+        browser = found_browser(options.browser)
+        newest = manifest.stat().st_mtime if manifest.is_file() else float("inf")
+        status = 0 if page.is_file() and page.stat().st_mtime >= newest else _step(options)
+        if status:
+            return status
+        print_page(page, destination, browser, options.paper or "A4")
+    except NoBrowserError as error:
+        print(f"tapeline report: {error}", file=sys.stderr)
+        return EXIT_FAULTS if options.browser else EXIT_FAILED
+    except PrintingError as error:
+        print(f"tapeline report: {error}", file=sys.stderr)
+        return EXIT_FAILED
+    except OSError as error:
+        print(f"tapeline report: {destination}: cannot be written ({error.strerror or error})", file=sys.stderr)
+        return EXIT_FAILED
+    print(f"report  {destination}")
     return 0
 
 

@@ -14,9 +14,13 @@ from tapeline.campaign.faults import CampaignFaults
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.table_columns import RUNS
 
-FILES = [*MINIMAL, "config/cavities.csv", "charts/s1.csv"]
+FILES = [*MINIMAL, "config/cavities.csv", "charts/s1.csv", "config/top.csv", "config/side.svg"]
 WITH_CHART = {
     **MINIMAL,
+    "config/campaign.yaml": MINIMAL["config/campaign.yaml"]
+    + "report: {outlines: [{file: config/top.csv}, {file: config/side.svg, plane: x-z}]}\n",
+    "config/top.csv": "x_m,y_m\n0,0\n1,1\n",
+    "config/side.svg": '<svg><path d="M0 0h1"/></svg>',
     "config/sensors.csv": "sensor,chart\ns1,charts/s1.csv\ns2,\n",
     "charts/s1.csv": "frequency_hz,response_db\n20,0\n30,0\n",
 }

@@ -47,6 +47,7 @@ APPENDED = [
     ("ranking: {draws: 10}", 1, 18, "10", "a number of at least 100", None),
     ("spectra: {overlap: 0.8}", 1, 20, "0.8", "a number of at most 0.75", None),
     ("spectra: {overlap: -0.1}", 1, 20, "-0.1", "a number of at least 0", None),
+    ("report: {level_axis_db: [90, 40]}", 1, 25, "a list of 2", "two levels in dB, the second at least 1 dB", None),
     ("spectra: {range_hz: [100, 50]}", 1, 21, "a list of 2", "two increasing frequencies above 0 Hz", None),
     ("spectra: {range_hz: [0, 50]}", 1, 21, "a list of 2", "two increasing frequencies above 0 Hz", None),
     ("spectra: {range_hz: [100]}", 1, 21, "a list of 1", "two values", None),

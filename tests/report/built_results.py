@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from built_budgets import budget_rows
 from built_comparisons import comparison_rows, ranking_rows
 from built_repeatability import control_rows, repeat_test_rows, repeatability_rows
 from built_scaling import collapse_rows, scaling_rows
@@ -154,6 +155,7 @@ def _run(name: str, session: str, kind: str, condition: str | None, speed: float
         "measured_speed_mps": speed * 1.002,
         "dynamic_pressure_pa": 0.6 * speed**2,
         "temperature_c": 20.0,
+        "air_density_kgm3": 1.19 if session == "april" else 1.17,
         "air_assumed": ["humidity_pct"] if session == "may" else [],
         "recorded_at": f"2026-{day}T09:00:00",
         "use": True,
@@ -352,7 +354,7 @@ def check_rows(size: Size) -> list[Row]:
 
 
 def narrowband_rows(bands: Iterable[Row]) -> list[Row]:
-    """A spectrum for every run and position: sloping, with a tone at 1950 Hz at P04."""
+    """A spectrum for every run and position: sloping, with a synthetic tone at 1950 Hz at P04."""
     frequency = 20.0 + 20.0 * np.arange(250)
     rows = []
     for run, position in sorted({(row["run"], row["position"]) for row in bands}):
@@ -392,8 +394,9 @@ def write_results(results: Path, size: Size | None = None) -> None:
         tables.QUALITY: quality_rows(built),
         tables.COMPARISONS: compared,
         tables.RANKING: ranking_rows(compared),
-        tables.SCALING: scaling_rows(places),
-        tables.COLLAPSE: collapse_rows(places),
+        tables.BUDGETS: budget_rows(runs, bands, overall),
+        tables.SCALING: scaling_rows(places, runs, bands["april"], overall["april"]),
+        tables.COLLAPSE: collapse_rows(places, runs, bands["april"]),
         tables.REPEATABILITY: repeatability_rows(runs, bands, overall),
         tables.CONTROL_VALUES: control_rows(runs, overall),
         tables.REPEAT_TESTS: repeat_test_rows(runs, [row["position"] for row in position_rows(built)]),

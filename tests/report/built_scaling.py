@@ -2,47 +2,82 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from itertools import product
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
 Row = dict[str, Any]
+REFERENCE_MPS, REFERENCE_DENSITY_KGM3 = 32.0, 1.2
+ITEM = ("weighting", "band_hz", "midband_hz", "lower_hz", "upper_hz")
 
 
-def scaling_rows(positions: Sequence[str], weightings: Iterable[str] = ("A", "Z")) -> list[Row]:
-    """Overall levels of two conditions: two speeds at most places, three where a line does not fit, one left out."""
-    rows = []
-    for index, position in enumerate(positions):
-        for condition, weighting in product(("open", "sealed"), weightings):
-            row = _series(condition, position) | {
-                "quantity": "overall",
-                "weighting": weighting,
-                "lower_hz": 100.0,
-                "upper_hz": 5000.0,
-                "reference_speed_mps": 32.0,
-            }
-            if index == 1:
-                row |= {"speeds": 1, "levels": 3, "left_out": ["3 bounds", "1 tonal"]}
-            else:
-                row |= _line(6.04 - 0.1 * index, three=index == 2)
-            rows.append(row)
-    return rows
+def scaling_rows(
+    positions: Sequence[str], runs: Mapping[str, Row], bands: Sequence[Row], overall: Sequence[Row]
+) -> list[Row]:
+    """Lines through the built levels of two conditions in april, by plain least squares.
+
+    Two speeds are called so at most places; at the third place a line is said not to fit; at the second all is
+    left out.
+    """
+    series: dict[tuple[Any, ...], list[Row]] = {}
+    for level in (*overall, *bands):
+        condition = runs[level["run"]]["condition"]
+        if condition in ("open", "sealed"):
+            item = tuple(level.get(name) for name in ITEM)
+            series.setdefault((level["position"], condition, item), []).append(level)
+    return [_row(positions.index(key[0]), *key, runs, levels) for key, levels in series.items()]
 
 
-def _series(condition: str, position: str) -> Row:
+def _row(
+    index: int, position: str, condition: str, item: tuple[Any, ...], runs: Mapping[str, Row], levels: Sequence[Row]
+) -> Row:
+    used = [level for level in levels if level["corrected_level_db"] is not None]
+    values = dict(zip(ITEM, item, strict=True))
+    quantity = "overall" if values["band_hz"] is None else "band"
+    speeds = {runs[level["run"]]["speed_mps"] for level in used}
+    names = [level["run"] for level in used]
+    row = _series(condition, position, runs, names) | values | {
+        "quantity": quantity,
+        "weighting": values["weighting"] or "Z",
+        "reference_speed_mps": REFERENCE_MPS,
+        "speeds": len(speeds),
+        "levels": len(used),
+    }  # fmt: skip
+    if quantity == "overall" and index == 1:
+        return row | {"runs": [], "speeds": 1, "levels": 3, "left_out": ["3 bounds", "1 tonal"]}
+    if len(speeds) < 2:
+        bounds = len(levels) - len(used)
+        return row | {"left_out": [f"{bounds} bounds"] if bounds else ["measured at one speed"]}
+    y = np.array([level["corrected_level_db"] for level in used]) + _in_reference_air_db(runs[names[0]])
+    return row | _line(np.array([_speed(runs, name) for name in names]), y, three=index == 2)
+
+
+def _in_reference_air_db(run: Row) -> float:
+    """Power of pressure goes with the square of density at one speed."""
+    return float(20.0 * np.log10(REFERENCE_DENSITY_KGM3 / run["air_density_kgm3"]))
+
+
+def _speed(runs: Mapping[str, Row], name: str) -> float:
+    return float(runs[name]["measured_speed_mps"])
+
+
+def _series(condition: str, position: str, runs: Mapping[str, Row], names: Sequence[str]) -> Row:
+    speeds = [_speed(runs, name) for name in names]
     return {
         "condition": condition,
         "session": "april",
         "position": position,
         "yaw_deg": 0.0,
-        "lowest_speed_mps": 100 / 3.6,
-        "highest_speed_mps": 140 / 3.6,
-        "runs": ["a-open-01", "a-open-11"],
+        "lowest_speed_mps": min(speeds, default=None),
+        "highest_speed_mps": max(speeds, default=None),
+        "runs": list(names),
         "left_out": [],
     }
 
 
-def _line(exponent: float, *, three: bool) -> Row:
+def _line(speed_mps: np.ndarray[Any, Any], level_db: np.ndarray[Any, Any], *, three: bool) -> Row:
+    exponent, level = (float(value) for value in np.polyfit(10.0 * np.log10(speed_mps / REFERENCE_MPS), level_db, 1))
     return {
         "exponent": exponent,
         "standard_error": 0.3,
@@ -50,19 +85,19 @@ def _line(exponent: float, *, three: bool) -> Row:
         "exponent_upper": exponent + 0.6,
         "degrees_of_freedom": 7 if three else 4,
         "interval_basis": "lack of fit" if three else "scatter about the line",
-        "level_at_reference_db": 100.0 + exponent,
+        "level_at_reference_db": level,
         "fit_rms_db": 0.21,
         "lack_of_fit_p": 0.004 if three else None,
-        "speeds": 3 if three else 2,
-        "levels": 9 if three else 6,
+        **({"speeds": 3} if three else {}),
     }
 
 
-def collapse_rows(positions: Sequence[str]) -> list[Row]:
+def collapse_rows(positions: Sequence[str], runs: Mapping[str, Row], bands: Sequence[Row]) -> list[Row]:
     """Every word, with and without a length; the last position has too few bands."""
     rows = []
+    names = sorted({level["run"] for level in bands if runs[level["run"]]["condition"] == "open"})
     for index, position in enumerate(positions):
-        row = _series("open", position) | {"bands": 18, "lowest_band_hz": 100.0, "highest_band_hz": 5000.0}
+        row = _series("open", position, runs, names) | {"bands": 18, "lowest_band_hz": 100.0, "highest_band_hz": 5000.0}
         if index == len(positions) - 1:
             rows.append(row | {"bands": 3, "left_out": ["only 3 bands have levels at two speeds"]})
             continue

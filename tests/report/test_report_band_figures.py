@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import csv
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from built_report import Report
+from built_results import built_campaign
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import to_hex
@@ -15,10 +18,18 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.markers import CARETDOWNBASE
 
+from tapeline.report.comparison_figures import comparison_parts
 from tapeline.report.comparison_views import View, completed, panels, selection, views, with_bounds
+from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import Heading
-from tapeline.report.figure_style import report_style
-from tapeline.report.figures_bands import Sides, difference_figure, difference_limits, level_limits, levels_figure
+from tapeline.report.figure_style import (
+    DIFFERENCE_COLOUR,
+    DOUBTFUL_COLOUR,
+    condition_face,
+    condition_mark,
+    report_style,
+)
+from tapeline.report.figures_bands import Sides, difference_figure, difference_limits, levels_figure
 from tapeline.report.figures_heat import heat_limit, heat_map
 from tapeline.report.finished_tables import Row
 
@@ -107,7 +118,7 @@ def test_a_level_figure_names_unit_selection_and_number_of_runs(levels: Figure) 
     assert "campaign van-built · runs a, b" in words
     assert "Seam open (reference)" in words
     assert "at most (upper bound)" in words
-    assert levels.axes[0].get_title(loc="left") == "P01   n = 2 + 3"
+    assert levels.axes[0].get_title(loc="left") == "P01   n = 2 + 3 runs"
     assert levels.axes[0].get_ylim() == (40.0, 90.0)
 
 
@@ -117,6 +128,20 @@ def test_conditions_differ_by_mark_and_dash_and_not_by_colour_alone(levels: Figu
     assert reference.get_linestyle() != treatment.get_linestyle()
     assert to_hex(reference.get_markerfacecolor()) == "#ffffff"
     assert to_hex(treatment.get_markerfacecolor()) == to_hex(treatment.get_color())
+
+
+def test_a_condition_is_drawn_alike_as_reference_and_as_treatment(levels: Figure) -> None:
+    """The look goes with the condition: in another comparison "sealed" is the reference."""
+    turned = Sides("sealed", "front", "Seam taped", "Front taped", SIDES.conditions)
+    with report_style():
+        other = levels_figure({"P01": [band(0)]}, turned, HEADING, (40.0, 90.0), 2e-5)
+    looks = [
+        (line.get_color(), line.get_marker(), to_hex(line.get_markerfacecolor()), line.is_dashed())
+        for line in (lines_with(levels.axes[0], "treatment")[0], lines_with(other.axes[0], "reference")[0])
+    ]
+    assert looks[0] == looks[1]
+    drawn = condition_mark(SIDES.conditions, "sealed"), to_hex(condition_face(SIDES.conditions, "sealed"))
+    assert looks[0][1:3] == drawn
 
 
 @pytest.fixture
@@ -195,13 +220,6 @@ def test_limits_hold_all_values_and_are_round() -> None:
     assert low <= -4.3
     assert high >= 2.2
     assert (low, high) == (round(low), round(high))
-    low, high = level_limits(rows)
-    assert low <= 78.0
-    assert high >= 80.0
-    assert high - low >= 30.0
-    low, high = level_limits([band(0, reference_level_db=-20.0)])
-    assert high - low == 80.0
-    assert level_limits([])[1] > level_limits([])[0]
 
 
 def test_the_heat_map_hatches_what_is_not_shown_and_greys_bounds() -> None:
@@ -221,6 +239,28 @@ def test_the_heat_map_hatches_what_is_not_shown_and_greys_bounds() -> None:
     assert [tuple(path.vertices[0] + 0.5) for path in marked["one-sided"].get_paths()] == [(1, 0)]
     assert [label.get_text() for label in axes.get_yticklabels()] == ["P02", "P01"]
     assert {text.get_text() for text in axes.texts} == {"+3.0", "≤-1.0", "-2.0", "+0.4"}
+
+
+def test_doubtful_numbers_have_a_question_mark_in_the_heat_map() -> None:
+    rows: list[Row] = [
+        band(0, doubtful=True),
+        band(1),
+        band(2, finding="bound", difference_db=None, lower_db=None, upper_db=-1.0, doubtful=True),
+    ]
+    with report_style():
+        figure, sure = heat_map({"P01": rows}, HEADING, 4.0), heat_map({"P01": [band(0)]}, HEADING, 4.0)
+    assert [text.get_text() for text in figure.axes[0].texts] == ["-2.0?", "-2.0", "≤-1.0?"]
+    assert "?: doubtful" in figure.axes[0].get_xlabel()
+    assert sure.axes[0].get_xlabel() == "band, Hz"
+
+
+def test_doubtful_differences_are_grey() -> None:
+    rows = [band(0), band(1, doubtful=True)]
+    with report_style():
+        figure = difference_figure({"P01": rows}, HEADING, (-4.0, 2.0), threshold_db=0.5, confidence=0.95)
+    colours = {float(np.asarray(line.get_xdata())[0]): line.get_color() for line in lines_with(figure.axes[0], "shown")}
+    assert colours == {MIDBANDS[0]: DIFFERENCE_COLOUR, MIDBANDS[1]: DOUBTFUL_COLOUR}
+    assert "doubtful" in words_of(figure)
 
 
 def test_large_heat_maps_tell_the_sign_of_shown_differences_without_colour() -> None:
@@ -256,3 +296,21 @@ def test_bands_without_a_comparison_because_of_bounds_are_shown_as_bounds(report
     ]
     assert len(used) == 3
     assert at["reference_bound_db"] == pytest.approx(10 * np.log10(np.mean(10 ** (np.array(used) / 10))))
+
+
+@pytest.mark.parametrize("shown", [(-1.0, 1.0), (-20.0, 20.0)])
+def test_a_fixed_axis_says_how_many_values_it_leaves_out(
+    report: Report, tmp_path: Path, shown: tuple[float, float]
+) -> None:
+    campaign = built_campaign(report={"difference_axis_db": list(shown)})
+    with report_style():
+        parts = comparison_parts(report.tables, campaign, FigureShelf(tmp_path / "figures"), (-60.0, 200.0))
+    for part in parts:
+        for view in part.views:
+            levels, differences, heat = view.pictures
+            assert "beyond the axis" not in levels.caption
+            with (tmp_path / differences.data_file).open(encoding="utf-8", newline="") as stream:
+                values = [float(row["difference_db"]) for row in csv.DictReader(stream) if row["difference_db"]]
+            beyond = sum(not shown[0] <= value <= shown[1] for value in values)
+            assert (f" {beyond} value" in differences.caption) == (beyond > 0)
+            assert heat.source is not None

@@ -43,6 +43,7 @@ def row(**changed: Any) -> dict[str, Any]:
         "reference_runs": ["r1", "r2", "r3", "r4"],
         "treatment_runs": ["t1", "t2", "t3", "t4"],
         "doubtful": False,
+        "state": "clear",
         **changed,
     }
 
@@ -83,6 +84,7 @@ def with_comparisons(results: Path, rows: list[dict[str, Any]]) -> Path:
             "reduced by 1.3 dB (95 % CI 0.8 to 1.8, 4 reference and 1 treatment runs, same mount, "
             "doubtful channel, calibration or background)",
         ),
+        ({"state": "none"}, "reduced by 1.3 dB (95 % CI 0.8 to 1.8, 4 pairs, same mount, no background subtracted)"),
     ],
 )
 def test_wording(changed: dict[str, Any], words: str) -> None:

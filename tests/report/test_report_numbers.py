@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections import Counter
 from typing import Any
 
 import pytest
 from built_report import Report
+
+from tapeline.report.tables_of_runs import run_log_table
 
 Cells = list[dict[str, str]]
 
@@ -122,3 +125,12 @@ def test_every_reason_of_the_quality_table_is_printed(report: Report) -> None:
     assert {cell["reason"] for cell in cells} == expected == {"recording-cut", "overload", "dropout", "overruled"}
     counted = Counter(code for row in report.tables.quality for code in row["reasons"])
     assert {cell["reason"]: int(cell["channels x runs"]) for cell in cells} == counted
+
+
+def test_stretches_that_are_not_averaged_stand_in_the_run_log(report: Report) -> None:
+    used = next(row for row in report.tables.runs if row["status"] == "used" and row["kind"] == "measurement")
+    stretch = "1 to 2.5 s: a lorry passed"
+    changed = tuple({**row, "left_out": [stretch]} if row is used else row for row in report.tables.runs)
+    table = run_log_table(dataclasses.replace(report.tables, runs=changed), report.campaign)
+    (row,) = [row for row in table.rows if row[0] == used["run"]]
+    assert f"stretches: {stretch}" in row[table.head.index("left out and why")]

@@ -9,20 +9,34 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from PIL import Image
 
+from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf, png_bytes, svg_bytes
-from tapeline.report.figure_panels import Heading
-from tapeline.report.figure_style import VERDICT_COLOURS, VERDICT_MARKS, condition_look, report_style
+from tapeline.report.figure_panels import Heading, panel_grid, title_panel
+from tapeline.report.figure_style import (
+    VERDICT_COLOURS,
+    VERDICT_MARKS,
+    condition_face,
+    condition_look,
+    condition_mark,
+    report_style,
+)
+from tapeline.report.figures_bands import Sides, difference_figure, levels_figure
 from tapeline.report.figures_calibration import against_chart_db, calibration_figure
-from tapeline.report.figures_positions import located, position_map
+from tapeline.report.figures_conditions import conditions_figure
+from tapeline.report.figures_positions import position_map
 from tapeline.report.figures_quality import quality_matrix
 from tapeline.report.figures_rings import ring_figure
-from tapeline.report.figures_spectra import history_figure, spectra_figure, spectra_limits
+from tapeline.report.figures_spectra import history_figure, marked_lines, spectra_figure, spectra_limits
+from tapeline.report.figures_speed import SpeedAxis, speed_figure
+from tapeline.report.figures_waterfall import Waterfall, waterfall_figure
 from tapeline.report.finished_tables import Spectrum
 
 HEADING = Heading("A figure", "campaign van-built")
+DATA = FigureData({"across": [1.0], "up": [2.0]})
 TITLES = {"open": "Seam open", "sealed": "Seam taped at $5 & $6"}
 
 
@@ -43,7 +57,7 @@ def test_the_quality_matrix_marks_each_channel_and_counts_at_the_margins() -> No
     verdicts = [("r1", "P1", "good"), ("r1", "P2", "unusable"), ("r2", "P1", "doubtful"), ("r2", "P2", "unusable")]
     rows = [{"run": run, "position": position, "verdict": verdict} for run, position, verdict in verdicts]
     with report_style():
-        axes = quality_matrix(rows, ["r1", "r2"], ["P1", "P2"], HEADING).axes[0]
+        axes = quality_matrix(rows, ["r1", "r2"], ["P1", "P2"], HEADING)[1]
     drawn = {line.get_gid(): sorted(zip(*line.get_data(), strict=True)) for line in axes.lines}
     assert drawn == {"good": [(0, 0)], "doubtful": [(0, 1)], "unusable": [(1, 0), (1, 1)]}
     assert [text.get_text() for text in axes.texts] == ["1", "2", "1", "2", "not good"]
@@ -118,7 +132,8 @@ def test_densities_are_levels_re_20_micropascal_squared_per_hertz() -> None:
     with report_style():
         figure = spectra_figure({"P1": panel}, TITLES, HEADING, limits, 2e-5)
     (axes,) = figure.axes
-    background, first, second = (np.asarray(line.get_ydata(), float) for line in axes.lines)
+    lines = [line for line in axes.lines if not (line.get_gid() or "").endswith("marks")]
+    background, first, second = (np.asarray(line.get_ydata(), float) for line in lines)
     assert first[0] == pytest.approx(93.98, abs=0.005)
     assert first[2] == pytest.approx(73.98, abs=0.005)
     assert second[0] == pytest.approx(83.98, abs=0.005)
@@ -127,6 +142,80 @@ def test_densities_are_levels_re_20_micropascal_squared_per_hertz() -> None:
     assert "density, dB re (20 µPa)²/Hz" in words_of(figure)
     assert limits[0] <= 73.98
     assert limits[1] >= 93.98
+
+
+def test_spectra_of_conditions_differ_in_grey_by_marks_on_their_lines() -> None:
+    """Each mark is a point of its own spectrum, and those of two conditions stand beside each other."""
+    levels = [1.0 + 0.001 * line for line in range(400)]
+    panel = [("open", spectrum("r1", levels, None)), ("sealed", spectrum("r2", [0.1 * each for each in levels], None))]
+    with report_style():
+        figure = spectra_figure({"P1": panel}, TITLES, HEADING, (40.0, 110.0), 2e-5)
+    (axes,) = figure.axes
+    drawn = {line.get_gid(): line for line in axes.lines}
+    marked = [set(np.asarray(drawn[f"{name} marks"].get_xdata()).tolist()) for name in ("open", "sealed")]
+    assert min(map(len, marked)) >= 5
+    assert not marked[0] & marked[1]
+    for name in ("open", "sealed"):
+        points = {tuple(point) for point in drawn[name].get_xydata().tolist()}
+        assert {tuple(point) for point in drawn[f"{name} marks"].get_xydata().tolist()} <= points
+        assert drawn[f"{name} marks"].get_marker() == condition_mark(tuple(TITLES), name)
+    in_legend = [handle.get_marker() for handle in figure.legends[0].legend_handles]  # type: ignore[union-attr]
+    assert in_legend[:2] == [condition_mark(tuple(TITLES), name) for name in ("open", "sealed")]
+    assert axes.get_title(loc="left") == "P1   n = 2 runs"
+
+
+def test_marks_are_evenly_over_the_octaves() -> None:
+    """Of 1 to 10000 Hz seven marks are 4/7 of a decade apart, half of it from the ends; a line at 0 Hz has none."""
+    hertz = np.arange(10001.0)
+    found = hertz[marked_lines(hertz, (1.0, 10000.0), 0.5)]
+    np.testing.assert_allclose(np.log10(found[2:]), (np.arange(2, 7) + 0.5) * 4.0 / 7.0, atol=0.01)
+    assert marked_lines(np.zeros(1), (20.0, 10000.0), 0.5).size == 0
+    assert marked_lines(np.zeros(0), (20.0, 10000.0), 0.5).size == 0
+
+
+SIDES = Sides("open", "sealed", "Seam open", "Seam taped", ("open", "sealed"))
+LONG = "C-pillar-lower-seam-behind-left-door-001"
+
+
+def test_a_long_name_is_cut_and_the_number_of_runs_is_not() -> None:
+    """Forty characters in a grid of three: what is drawn ends before the next panel begins."""
+    assert len(LONG) == 40
+    with report_style():
+        figure, every = panel_grid(3, HEADING, "x", "y")
+        for axes in every:
+            title_panel(axes, LONG, "12 to 14 + 13 runs")
+        FigureCanvasAgg(figure).draw()
+        ends = [axes._left_title.get_window_extent() for axes in every]  # type: ignore[attr-defined]
+        title_panel(every[0], "P1", "3 runs")
+    for axes, end in zip(every, ends, strict=True):
+        assert end.x1 <= axes.get_window_extent().x1 + 1.0
+    assert every[1].get_title(loc="left").startswith("C-pillar-")
+    assert every[1].get_title(loc="left").endswith("…   n = 12 to 14 + 13 runs")
+    assert every[0].get_title(loc="left") == "P1   n = 3 runs"
+
+
+def test_figures_of_all_kinds_cut_long_names_of_positions() -> None:
+    rows = [{"time_s": 0.0, "level_db": 90.0}]
+    with report_style():
+        made = [
+            spectra_figure({LONG: [("open", spectrum("r1", [1.0] * 3, None))] * 3, "P2": []}, TITLES, HEADING,
+                           (40.0, 110.0), 2e-5),
+            history_figure({name: {"open": rows} for name in (LONG, "P2", "P3")}, TITLES, HEADING, "A", 2e-5),
+            levels_figure(dict.fromkeys((LONG, "P2", "P3"), ()), SIDES, HEADING, (40.0, 90.0), 2e-5),
+            difference_figure(dict.fromkeys((LONG, "P2", "P3"), ()), HEADING, (-4.0, 2.0), threshold_db=0.5,
+                              confidence=0.95),
+            conditions_figure({name: {} for name in (LONG, "P2", "P3")}, TITLES, HEADING, (40.0, 90.0), 2e-5),
+            speed_figure(dict.fromkeys((LONG, "P2", "P3"), ()), TITLES, HEADING, SpeedAxis((20.0,), "m/s"), "dB"),
+            waterfall_figure([Waterfall(LONG, "open", ((20.0, 20.0, spectrum("r1", [1.0] * 3, None)),), (), None)] * 2,
+                             {"open": "A condition of many words"}, HEADING, "m/s", 2e-5)[0],
+        ]  # fmt: skip
+    for figure in made:
+        FigureCanvasAgg(figure).draw()
+        first = figure.axes[0]
+        title = first._left_title  # type: ignore[attr-defined]
+        assert title.get_window_extent().x1 <= first.get_window_extent().x1 + 1.0
+        assert title.get_text().startswith(LONG[:12])
+        assert title.get_text().endswith(("run", "runs", "no levels"))
 
 
 def test_histories_keep_their_gaps() -> None:
@@ -138,27 +227,14 @@ def test_histories_keep_their_gaps() -> None:
     assert "A-weighted level, dB re 20 µPa" in words_of(figure)
 
 
-def test_positions_without_coordinates_are_no_points_on_the_map() -> None:
-    places = [("P1", 0.0, 0.0, 1.0), ("P2", 2.0, 0.5, 1.5), ("P3", 2.001, 0.5, None), ("P4", None, 1.0, 1.0)]
-    rows = [{"position": name, "x_m": x, "y_m": y, "z_m": z, "area": "seam"} for name, x, y, z in places]
-    assert [found["position"] for found in located(rows)] == ["P1", "P2", "P3"]
-    with report_style():
-        figure = position_map(rows, HEADING)
-    plan, side = figure.axes
-    assert sorted(plan.lines[0].get_xdata()) == [0.0, 2.0, 2.001]
-    assert sorted(side.lines[0].get_ydata()) == [1.0, 1.5]
-    assert [text.get_text() for text in plan.texts] == ["P1", "P2, P3"]
-    assert (plan.get_xlabel(), plan.get_ylabel(), side.get_ylabel()) == ("x, m", "y, m", "z, m")
-
-
 def test_figures_for_nothing_are_still_figures() -> None:
     with report_style():
         for figure in (
-            quality_matrix([], [], [], HEADING),
+            quality_matrix([], [], [], HEADING)[0],
             calibration_figure({}, [], HEADING, 1.0),
             spectra_figure({}, TITLES, HEADING, spectra_limits({}, 2e-5), 2e-5),
             history_figure({}, TITLES, HEADING, "A", 2e-5),
-            position_map([], HEADING),
+            position_map([], HEADING)[0],
         ):
             assert svg_bytes(figure).startswith(b"<?xml")
 
@@ -168,6 +244,10 @@ def test_a_condition_looks_the_same_in_all_figures() -> None:
     assert condition_look(conditions, "b") == condition_look(("x", "b"), "b")
     assert len({condition_look(conditions, name) for name in "abcdef"}) == 6
     assert condition_look(conditions, "g") == condition_look(conditions, "a")
+    twelve = tuple("abcdefghijkl")
+    drawn = [(condition_mark(twelve, name), condition_face(twelve, name) == "white") for name in twelve]
+    assert len(set(drawn)) == 12, "mark and fill tell twelve conditions apart in grey"
+    assert "v" not in {mark for mark, _ in drawn}, "as arrows of bounds look"
 
 
 def small_figure() -> Figure:
@@ -200,10 +280,10 @@ def _with_label(label: str) -> Figure:
 def test_small_figures_are_drawings_and_large_ones_pixels(tmp_path: Path) -> None:
     shelf = FigureShelf(tmp_path / "figures")
     with report_style():
-        small = shelf.add(("small",), small_figure(), alt="a", caption="c")
+        small = shelf.add(("small",), small_figure(), alt="a", caption="c", data=DATA)
         large = small_figure()
         large.axes[0].plot(np.arange(20000.0), np.sin(np.arange(20000.0)) * np.arange(20000.0))
-        pixels = shelf.add(("large",), large, alt="a", caption="c")
+        pixels = shelf.add(("large",), large, alt="a", caption="c", data=DATA)
         assert png_bytes(large) == (tmp_path / pixels.file).read_bytes()
     assert (small.file, pixels.file) == ("figures/small.svg", "figures/large.png")
     assert small.source is not None
@@ -213,7 +293,10 @@ def test_small_figures_are_drawings_and_large_ones_pixels(tmp_path: Path) -> Non
 def test_names_that_run_together_do_not_overwrite_each_other(tmp_path: Path) -> None:
     shelf = FigureShelf(tmp_path / "figures")
     with report_style():
-        names = [shelf.add(parts, small_figure(), alt="", caption="").file for parts in (("a_b", "c"), ("a", "b_c"))]
+        names = [
+            shelf.add(parts, small_figure(), alt="", caption="", data=DATA).file
+            for parts in (("a_b", "c"), ("a", "b_c"))
+        ]
     assert names == ["figures/a_b_c.svg", "figures/a_b_c-2.svg"]
 
 
@@ -221,7 +304,7 @@ def test_names_that_run_together_do_not_overwrite_each_other(tmp_path: Path) -> 
 def test_only_identifiers_become_file_names(tmp_path: Path, part: str) -> None:
     shelf = FigureShelf(tmp_path / "figures")
     with report_style(), pytest.raises(ValueError, match="no identifier"):
-        shelf.add(("levels", part), small_figure(), alt="", caption="")
+        shelf.add(("levels", part), small_figure(), alt="", caption="", data=DATA)
     assert not (tmp_path / "figures").exists()
 
 
@@ -230,7 +313,7 @@ def test_pixels_keep_the_colours_of_rare_marks() -> None:
     rows = [{"run": f"r{index}", "position": "P1", "verdict": "good"} for index in range(60)]
     rows[7]["verdict"] = "doubtful"
     with report_style():
-        made = png_bytes(quality_matrix(rows, [row["run"] for row in rows], ["P1"], HEADING))
+        made = png_bytes(quality_matrix(rows, [row["run"] for row in rows], ["P1"], HEADING)[0])
     pixels = np.asarray(Image.open(io.BytesIO(made)).convert("RGB")).reshape(-1, 3)
     for verdict in ("good", "doubtful", "unusable"):
         colour = [int(VERDICT_COLOURS[verdict][start : start + 2], 16) for start in (1, 3, 5)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import re
 from pathlib import Path
 from xml.etree import ElementTree
@@ -16,13 +18,15 @@ from tapeline.report.page import write_report
 from tapeline.report.wording import printable
 
 SECTIONS = (
+    "summary",
     "attention",
-    "findings",
     "coverage",
     "work-on-first",
+    "levels",
     "comparisons",
     "repeatability",
     "scaling",
+    "tones",
     "quality",
     "calibration",
     "spectra",
@@ -63,16 +67,32 @@ def test_links_lead_to_places_on_the_page_and_no_anchor_occurs_twice(report: Rep
     assert {link.removeprefix("#") for link in links} <= set(anchors)
 
 
-def test_every_chapter_is_there_in_order_with_what_needs_attention_first(report: Report) -> None:
+def test_every_chapter_is_there_in_order_with_the_summary_first(report: Report) -> None:
     main = report.tree.find(".//main")
     assert main is not None
     assert tuple(section.attrib["id"] for section in main.findall("section")) == SECTIONS
 
 
-def test_the_page_is_complete_without_scripts_and_forms(report: Report) -> None:
-    tags = {element.tag for element in report.tree.iter()}
-    assert not tags & {"script", "iframe", "object", "form", "link"}
-    assert {"header", "nav", "main", "footer"} <= tags
+def test_the_page_has_no_forms_and_one_script_that_its_policy_names(report: Report) -> None:
+    """The hash is that of the text between the tags (W3C, Content Security Policy 3, 6.7.3.3)."""
+    tags = [element.tag for element in report.tree.iter()]
+    assert not set(tags) & {"iframe", "object", "form", "link", "input", "select", "button"}
+    assert {"header", "nav", "main", "footer"} <= set(tags)
+    assert tags.count("script") == 1
+    script = report.text.partition("<script>")[2].partition("</script>")[0]
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    policy = report.tree.find(".//meta[@http-equiv='Content-Security-Policy']")
+    assert policy is not None
+    assert f"script-src 'sha256-{digest}'" in policy.attrib["content"]
+    assert "default-src 'none'" in policy.attrib["content"]
+    for word in ("innerHTML", "eval(", "document.write", "insertAdjacent", "outerHTML", "]]>\n//"):
+        assert word not in script
+
+
+def test_text_in_the_style_sheet_cannot_leave_its_quotes(report: Report) -> None:
+    """Escapes by number, CSS Syntax Module Level 3, 4.3.7."""
+    style = report.text.partition("<style>")[2].partition("</style>")[0]
+    assert '@top-left { content: "van\\00002d built"; }' in style
 
 
 def test_text_of_the_user_is_shown_as_text(report: Report) -> None:
@@ -88,8 +108,12 @@ def test_text_of_the_user_is_shown_as_text(report: Report) -> None:
 def test_the_head_names_campaign_reference_version_and_analysis(report: Report) -> None:
     header = report.tree.find(".//header")
     assert header is not None
-    for words in ("van-built", "dB re 20 µPa", f"tapeline {__version__}", DIGEST, "95 %"):
+    for words in ("van-built", f"tapeline {__version__}", DIGEST):
         assert words in text_of(header)
+    summary = report.tree.find(".//section[@id='summary']")
+    assert summary is not None
+    for words in ("dB re 20 µPa", "95 % confidence intervals"):
+        assert words in text_of(summary)
 
 
 def test_every_table_has_a_caption_and_headers_with_scope(report: Report) -> None:
@@ -104,9 +128,9 @@ def test_every_table_has_a_caption_and_headers_with_scope(report: Report) -> Non
 
 def test_every_figure_says_its_message_in_words(report: Report) -> None:
     figures = list(report.tree.iter("figure"))
-    assert len(figures) == len(list((report.results / "figures").iterdir()))
+    assert len(figures) == len(list((report.results / "figures").glob("*.[sp][vn]g")))
     for figure in figures:
-        picture, caption = figure.find("img"), figure.find("figcaption")
+        picture, caption = figure.find(".//img"), figure.find("figcaption")
         assert picture is not None
         assert caption is not None
         assert len(picture.attrib["alt"]) > 40
@@ -115,7 +139,7 @@ def test_every_figure_says_its_message_in_words(report: Report) -> None:
 
 def test_figures_are_files_named_by_identifiers(report: Report) -> None:
     names = {path.name for path in (report.results / "figures").iterdir()}
-    assert all(re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*\.(svg|png)", name) for name in names)
+    assert all(re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*\.(svg|png|csv)", name) for name in names)
     assert any(name.startswith("levels_whole-seam_april_100kmh_yaw0") for name in names)
     for drawing in (report.results / "figures").glob("*.svg"):
         text = drawing.read_text(encoding="utf-8")
@@ -144,6 +168,7 @@ def test_tables_without_rows_give_a_page_that_says_so(tmp_path: Path) -> None:
         "No findings:",
         "No comparison has a result.",
         "No exponents:",
+        "No search for tones:",
         "No spectrum:",
         "No map:",
         "No list:",
@@ -182,7 +207,7 @@ def test_figures_beyond_the_room_of_the_page_are_named_by_their_file(
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     pictures = re.findall(r'src="(data:image/[^"]*)"', text)
     assert 0 < sum(map(len, pictures)) <= room
-    files = list((tmp_path / "figures").iterdir())
+    files = list((tmp_path / "figures").glob("*.[sp][vn]g"))
     assert len(re.findall("The page has no room for this figure", text)) == len(files) - len(pictures)
     for path in files:
         assert f"figures/{path.name}" in text

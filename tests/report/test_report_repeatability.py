@@ -117,9 +117,7 @@ def test_the_figures_say_their_message(part: RepeatabilityPart) -> None:
 
 def test_the_page_has_the_section_after_the_comparisons(report: Report) -> None:
     headings = [element.text or "" for element in report.tree.iter("h2")]
-    place = headings.index("6 Repeatability")
-    assert headings[place - 1] == "5 Comparisons"
-    assert [int(text.split()[0]) for text in headings] == list(range(1, len(headings) + 1))
+    assert headings[headings.index("Repeatability") - 1] == "Comparisons"
 
 
 def test_scatter_by_band_is_gathered_and_drawn() -> None:

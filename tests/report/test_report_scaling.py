@@ -2,16 +2,32 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from types import SimpleNamespace
-from typing import cast
+import dataclasses
+from collections.abc import Sequence
 
 from built_report import Report
-from built_results import Size, built_campaign, position_rows, write_results
+from built_results import Size, position_rows
 
-from tapeline.report.finished_tables import FinishedTables, read_finished
+from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable
 from tapeline.report.tables_of_scaling import MOST_ROWS, _speeds, collapse_table, exponent_table
+
+
+def with_rows(tables: FinishedTables, **rows: Sequence[Row]) -> FinishedTables:
+    """The tables with other rows of what is read on demand."""
+    changed = dataclasses.replace(tables)
+    changed.__dict__.update(rows)
+    return changed
+
+
+def test_an_exponent_of_a_doubtful_channel_has_a_question_mark(report: Report) -> None:
+    every = [row for row in report.tables.overall_scaling if row["exponent"] is not None]
+    row = next(row for row in every if row["weighting"] == "Z")
+    for quality, words in (("good", f"{row['exponent']:.1f}"), ("doubtful", f"{row['exponent']:.1f}?")):
+        overall = [{**level, "quality": quality, "calibration": "good"} for level in report.tables.overall]
+        tables = with_rows(report.tables, overall_scaling=[row], overall=overall)
+        table = exponent_table(tables, report.campaign)
+        assert table.rows[0][table.head.index("n")] == words
 
 
 def cells(table: PlainTable, position: str, column: str) -> set[str]:
@@ -62,10 +78,7 @@ def test_conditions_at_one_speed_are_named_below_the_table_and_fill_no_rows(repo
     at_one = [
         row | {"condition": "front", "left_out": ["measured at one speed"]} for row in report.tables.overall_scaling
     ]
-    tables = cast(
-        FinishedTables,
-        SimpleNamespace(overall_scaling=[*report.tables.overall_scaling, *at_one], collapse=at_one),
-    )
+    tables = with_rows(report.tables, overall_scaling=[*report.tables.overall_scaling, *at_one], collapse=at_one)
     table = exponent_table(tables, report.campaign)
     assert table.rows == exponent_table(report.tables, report.campaign).rows
     assert "At one speed, or at speeds less than 5 % apart: Front half taped." in table.note
@@ -77,8 +90,9 @@ def test_one_speed_is_no_range_of_speeds(report: Report) -> None:
     assert _speeds(report.campaign, row) == "1: 130 km/h"
 
 
-def test_too_many_rows_are_cut_and_counted(tmp_path: Path) -> None:
-    write_results(tmp_path, Size(positions=40, speeds_mps=(30.0,)))
-    table = exponent_table(read_finished(tmp_path), built_campaign())
-    assert len(table.rows) == MOST_ROWS
-    assert f"{MOST_ROWS} of 80, exponents of overall levels, the loudest" in table.note
+def test_too_many_rows_are_cut_and_counted(report: Report) -> None:
+    many = [row | {"position": f"Q{k}{row['position']}"} for k in range(5) for row in report.tables.overall_scaling]
+    asked = sum(row["weighting"] == "Z" for row in many)
+    table = exponent_table(with_rows(report.tables, overall_scaling=many), report.campaign)
+    assert len(table.rows) == MOST_ROWS < asked
+    assert f"{MOST_ROWS} of {asked}, exponents of overall levels, the loudest" in table.note

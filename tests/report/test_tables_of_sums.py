@@ -162,10 +162,13 @@ def test_sessions(tmp_path: Path) -> None:
     assert second["agree"] == "no"
 
 
-@pytest.mark.parametrize(("yaw", "words"), [(5.0, "P02 at yaw -5°"), (0.0, "P02 at yaw 0°"), (-2.5, "P02 at yaw 2.5°")])
+@pytest.mark.parametrize(("yaw", "words"), [(5.0, "-5°"), (0.0, "0°"), (-2.5, "2.5°")])
 def test_mirror(tmp_path: Path, yaw: float, words: str) -> None:
-    (row,) = cells_of(mirror_table(finished(tmp_path, "mirror_differences", [MIRROR | {"yaw_deg": yaw}]), CAMPAIGN))
-    assert (row["position"], row["against"], row["condition"]) == ("P01", words, "open")
+    table = mirror_table(finished(tmp_path, "mirror_differences", [MIRROR | {"yaw_deg": yaw}]), CAMPAIGN)
+    (row,) = cells_of(table)
+    assert (row["position"], row["against"], row["condition"]) == ("P01", "P02", "open")
+    assert row["partner's yaw"] == words
+    assert table.subject_of(table.rows[0]).positions == ("P01", "P02"), "who chooses either position sees the row"
     assert row["difference, dB"] == "-2.0"
 
 
@@ -208,7 +211,10 @@ def test_what_is_the_same_in_all_rows_is_said_once(tmp_path: Path) -> None:
     rows = [MIRROR | {"position": name} for name in ("P01", "P03")]
     table = mirror_table(finished(tmp_path, "mirror_differences", rows), CAMPAIGN)
     assert {"session", "condition", "weighting", "range", "operating point"}.isdisjoint(table.head)
-    assert table.note.startswith("In all rows: condition open; session april; operating point 100 km/h, yaw 5°")
+    assert [table.subject_of(row).positions for row in table.rows] == [("P01", "P02"), ("P03", "P02")]
+    assert table.note.startswith(
+        "In all rows: partner's yaw -5°; condition open; session april; operating point 100 km/h, yaw 5°"
+    )
     assert [row["difference, dB"] for row in cells_of(table)] == ["-2.0", "-2.0"]
 
 

@@ -96,7 +96,9 @@ def test_many_rivals_are_counted() -> None:
 
 def test_a_doubt_comes_before_treating() -> None:
     (line,) = lines_of(row(1, "P01"), row(2, "P01", 500.0, next_step="mend"))
-    assert line.action.startswith("a channel, check or background is in doubt here: mend that (section 1)")
+    assert line.action.startswith(
+        "a channel, check or background is in doubt here: mend that (see what needs attention)"
+    )
 
 
 def test_nothing_shown_names_what_comes_nearest() -> None:

@@ -66,6 +66,19 @@ def test_a_new_condition_runs_its_recordings_its_session_and_the_products(sample
             path.unlink()
 
 
+def test_a_judged_recording_whose_verdicts_are_gone_is_read_again(sample: CampaignRun) -> None:
+    """A job that fails takes its outputs away; what was made of them before still stands there."""
+    path = sample.results / "quality" / "m05.parquet"
+    aside = path.with_suffix(".aside")
+    path.rename(aside)
+    try:
+        planned = sample.planned()
+    finally:
+        aside.rename(path)
+    assert (planned["pressure"], planned["spectra"], planned["report"]) == (1, 1, 1)
+    assert sample.planned() == {}
+
+
 def test_a_changed_band_fraction_makes_tables_only(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("fraction: 3", "fraction: 6")}):
         planned = sample.planned()
@@ -128,6 +141,13 @@ def test_a_changed_title_makes_the_report_only(sample: CampaignRun) -> None:
         assert sample.planned() == {"report": 1}
     with sample.edited({SETTINGS: ("title: Roof seam open", "title: Seam open")}):
         assert sample.planned() == {"report": 1}
+
+
+def test_an_edited_outline_makes_the_report_only(sample: CampaignRun) -> None:
+    with sample.edited({"config/outline-top.csv": ("body,4.93,0.80", "body,4.95,0.80")}):
+        assert sample.planned() == {"report": 1}
+    with sample.edited({"config/outline-side.svg": ("synthetic: the", "synthetic, the")}):
+        assert sample.planned() == {}
 
 
 def test_a_recording_that_is_gone_is_noticed(sample: CampaignRun) -> None:

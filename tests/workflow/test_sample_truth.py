@@ -11,6 +11,13 @@ import pandas as pd
 import pytest
 from sample_runs import REPOSITORY, CampaignRun
 
+from tapeline.acoustics.strouhal_collapse import collapse
+from tapeline.campaign.load import load_campaign
+from tapeline.report.finished_tables import read_finished
+from tapeline.report.speed_levels import band_levels, line_db, overall_series
+from tapeline.report.tone_runs import tone_runs
+from tapeline.report.tone_search import tone_lines
+
 pytestmark = pytest.mark.workflow
 
 
@@ -246,3 +253,55 @@ def test_bands_of_the_cavity_tone_have_no_exponent(sample: CampaignRun) -> None:
     tonal = rows[[any("tonal" in text for text in texts) for texts in rows.left_out]]
     assert tonal.band_hz.tolist() == [400.0, 500.0]
     assert tonal.exponent.isna().all()
+
+
+def test_levels_drawn_over_speed_are_those_of_the_fits(sample: CampaignRun) -> None:
+    """Residuals of what the report draws about the table's line have the table's rms: same levels, speeds, air."""
+    campaign, tables = load_campaign(sample.results.parent), read_finished(sample.results)
+    checked = 0
+    for series in overall_series(tables, campaign, tables.overall_scaling):
+        used = [each for each in series.levels if each.part == "in the fit"]
+        assert sorted(each.run for each in used) == (sorted(series.row["runs"]) if series.fitted else [])
+        if len(used) > 2:
+            off = [each.level_db - line_db(series.row, each.speed_mps) for each in used]
+            rms = np.sqrt(np.sum(np.square(off)) / (len(off) - 2))
+            assert rms == pytest.approx(series.row["fit_rms_db"], abs=1e-9)
+            checked += 1
+    assert checked > 50
+
+
+def test_band_levels_of_the_collapse_are_as_many_as_the_table_says(sample: CampaignRun) -> None:
+    """And brought onto one curve again they scatter as the table says."""
+    campaign, tables = load_campaign(sample.results.parent), read_finished(sample.results)
+    rows = [row for row in tables.collapse if row["strouhal_scatter_db"] is not None]
+    assert rows
+    for row in rows:
+        levels = band_levels(tables, campaign, row)
+        assert len(levels) == row["levels"]
+        runs, bands = (sorted({getattr(each, name) for each in levels}) for name in ("run", "midband_hz"))
+        level_db = np.full((len(runs), len(bands)), np.nan)
+        speed = np.zeros(len(runs))
+        for each in levels:
+            level_db[runs.index(each.run), bands.index(each.midband_hz)] = each.level_db
+            speed[runs.index(each.run)] = each.speed_mps
+        found = collapse(level_db, (), 10.0 * np.log10(speed / 30.0), speed, np.array(bands), 0.95)
+        assert found is not None
+        assert found.moving.scatter_db == pytest.approx(row["strouhal_scatter_db"], abs=1e-6)
+        assert found.fixed.exponent == pytest.approx(row["frequency_exponent"], abs=1e-6)
+
+
+def test_the_tone_that_was_put_in_stands_out_and_nothing_else(sample: CampaignRun) -> None:
+    """The cavity's tones, on the nearest line and with their level; the fan's lie below 10 dB above the median."""
+    campaign, tables = load_campaign(sample.results.parent), read_finished(sample.results)
+    chosen = tone_runs(tables, campaign)
+    assert chosen is not None
+    found = tone_lines(tables, campaign, chosen, list(campaign.positions))
+    put_in = truth("tones.csv")
+    cavity = put_in[(put_in.kind == "cavity") & put_in.run.isin(chosen.names)].set_index(["run", "position"])
+    assert {(line.run, line.position) for line in found} == set(cavity.index)
+    assert len(found) == len(cavity) > 1
+    for line in found:
+        true = cavity.loc[(line.run, line.position)]
+        assert abs(line.frequency_hz - true.frequency_hz) <= line.step_hz / 2.0
+        assert line.level_db == pytest.approx(true.level_db, abs=0.6)
+        assert line.also_in == ()

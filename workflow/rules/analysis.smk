@@ -23,7 +23,12 @@ rule compare:
         ),
         calibration=rules.catalogue.output.calibration,
     output:
-        expand(f"{TABLES}/{{table}}.parquet", table=COMPARED),
+        report(
+            expand(f"{TABLES}/{{table}}.parquet", table=COMPARED[:2]),
+            caption="../report/compared.rst",
+            category="Tables",
+        ),
+        expand(f"{TABLES}/{{table}}.parquet", table=COMPARED[2:]),
     log:
         f"{RESULTS}/logs/compare/compare.log",
     benchmark:

@@ -17,8 +17,10 @@ FINISHED = [
 rule manifest:
     input:
         FINISHED,
+        expand(f"{RESULTS}/quality/{{run}}.parquet", run=PLAN.recordings),
+        expand(f"{RESULTS}/calibration/checks/{{session}}.parquet", session=PLAN.sessions),
     output:
-        f"{RESULTS}/manifest.json",
+        report(f"{RESULTS}/manifest.json", caption="../report/manifest.rst", category="Campaign"),
     log:
         f"{RESULTS}/logs/manifest/manifest.log",
     benchmark:

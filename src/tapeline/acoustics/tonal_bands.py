@@ -19,30 +19,76 @@ LOBE_LINES = 2
 @dataclass(frozen=True)
 class OutstandingLines:
     """Of every band, (spectra, bands): the largest line above the median line, what it and its lobe add to the power
-    that the median lets expect there, and all of the band's power. NaN where a band holds no line."""
+    that the median lets expect there, all of the band's power, and the line's frequency. NaN where a band holds no
+    line. `peaked` is false where a line next to the band, as near as a tone fills, is larger still: that line is the
+    neighbour's."""
 
     above_db: Reals
     added_pa2: Reals
     power_pa2: Reals
+    frequency_hz: Reals
+    peaked: NDArray[np.bool_]
 
 
 def outstanding_lines(
     psd: NDArray[np.floating], first_hz: float, step_hz: float, lower_hz: Reals, upper_hz: Reals
 ) -> OutstandingLines:
     """Look at each band of some spectra on one grid; `psd` (Pa^2/Hz) has shape (spectra, lines)."""
-    above, added, power = (np.full((psd.shape[0], lower_hz.size), np.nan) for _ in range(3))
+    above, added, power, frequency = (np.full((psd.shape[0], lower_hz.size), np.nan) for _ in range(4))
+    peaked = np.zeros(above.shape, dtype=bool)
     for b, (low, high) in enumerate(zip(lower_hz, upper_hz, strict=True)):
-        start, stop = (round(np.clip(np.ceil((edge - first_hz) / step_hz), 0, psd.shape[1])) for edge in (low, high))
+        start, stop = _lines_of(psd.shape[1], first_hz, step_hz, low, high)
         if stop <= start:
             continue
-        spare = max(0, LEAST_LINES - (stop - start) + 1) // 2
-        around = np.asarray(psd[:, max(0, start - spare) : stop + spare], dtype=np.float64)
         band = np.asarray(psd[:, start:stop], dtype=np.float64)
-        usual = np.median(around, axis=1)
+        usual = _usual(psd, start, stop)
         with np.errstate(divide="ignore", invalid="ignore"):
             above[:, b] = 10.0 * np.log10(band.max(axis=1) / usual)
         places = np.arange(stop - start)
-        lobe = np.abs(places - band.argmax(axis=1)[:, None]) <= LOBE_LINES
+        largest = band.argmax(axis=1)
+        lobe = np.abs(places - largest[:, None]) <= LOBE_LINES
         added[:, b] = np.where(lobe, band - usual[:, None], 0.0).sum(axis=1) * step_hz
         power[:, b] = band.sum(axis=1) * step_hz
-    return OutstandingLines(above, added, power)
+        frequency[:, b] = first_hz + step_hz * (start + largest)
+        peaked[:, b] = _highest_nearby(psd, start + largest)
+    return OutstandingLines(above, added, power, frequency, peaked)
+
+
+def above_usual_db(
+    psd: NDArray[np.floating], first_hz: float, step_hz: float, lower_hz: float, upper_hz: float, frequency_hz: float
+) -> float:
+    """How far a spectrum (lines,) stands above its median line of a band at a frequency, the lines of a lobe about it.
+
+    For a second spectrum: does it have a line where the first one has one. NaN where it has no lines there.
+    """
+    start, stop = _lines_of(psd.size, first_hz, step_hz, lower_hz, upper_hz)
+    at = round((frequency_hz - first_hz) / step_hz)
+    near = np.asarray(psd[max(0, at - LOBE_LINES) : max(0, at + LOBE_LINES + 1)], dtype=np.float64)
+    if stop <= start or not near.size:
+        return float("nan")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return float(10.0 * np.log10(near.max() / _usual(psd[None, :], start, stop)[0]))
+
+
+def _lines_of(lines: int, first_hz: float, step_hz: float, low_hz: float, high_hz: float) -> tuple[int, int]:
+    """First line of a band and the one behind its last."""
+    start, stop = (round(np.clip(np.ceil((edge - first_hz) / step_hz), 0, lines)) for edge in (low_hz, high_hz))
+    return start, stop
+
+
+def _usual(psd: NDArray[np.floating], start: int, stop: int) -> Reals:
+    """The median line of a band or, where it holds few, of the lines about it, (spectra,)."""
+    spare = max(0, LEAST_LINES - (stop - start) + 1) // 2
+    around = np.asarray(psd[:, max(0, start - spare) : stop + spare], dtype=np.float64)
+    return np.asarray(np.median(around, axis=1))
+
+
+def _highest_nearby(psd: NDArray[np.floating], line: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether no line as near as a tone fills is larger than each spectrum's `line`, (spectra,).
+
+    Not so near an end of the spectrum: what is beyond may be larger.
+    """
+    near = line[:, None] + np.arange(-LOBE_LINES, LOBE_LINES + 1)
+    values = np.take_along_axis(psd, np.clip(near, 0, psd.shape[1] - 1), axis=1)
+    inside = (near[:, 0] >= 0) & (near[:, -1] < psd.shape[1])
+    return np.asarray(inside & (values.max(axis=1) <= values[:, LOBE_LINES]))

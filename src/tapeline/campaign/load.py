@@ -12,6 +12,7 @@ from tapeline.campaign.faults import CampaignFaults, Fault, in_order
 from tapeline.campaign.fitting_checks import has_file, missing_file
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.model import Campaign
+from tapeline.campaign.outlines import read_outlines
 from tapeline.campaign.settings import Tables
 from tapeline.campaign.settings_source import SETTINGS_FILE, SettingsSource, read_settings
 from tapeline.campaign.table_columns import (
@@ -44,6 +45,7 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
     source = read_settings(root, faults)
     material = _read_tables(root, source, faults)
     charts = _read_charts(root, material, faults)
+    outlines = read_outlines(root, source, faults) if source is not None else ()
     if check:
         cross_check(material, channel_count)
         faults.extend(material.faults)
@@ -61,6 +63,7 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
         overrides=material.overrides.rows,
         left_out=material.left_out.rows,
         charts=charts,
+        outlines=outlines,
         warnings=in_order(material.warnings),
     )
     if not check:

@@ -10,6 +10,7 @@ from pathlib import Path
 from tapeline.campaign.charts import Chart
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.operating_points import operating_points
+from tapeline.campaign.outlines import Outline
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.tables import Calibrator, Cavity, Fitting, LeftOut, Override, Position, Run, Sensor
 
@@ -30,6 +31,7 @@ class Campaign:
     left_out: tuple[LeftOut, ...]
     charts: dict[str, Chart]
     warnings: tuple[Fault, ...]
+    outlines: tuple[Outline, ...] = ()
 
     @cached_property
     def sessions(self) -> tuple[str, ...]:

@@ -60,7 +60,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "compare": 4,
     "scale": 1,
     "repeat": 1,
-    "report": 4,
+    "report": 5,
     "manifest": 1,
 }
 """Raised whenever a step's code gives other bytes for the same needs: code edits are not seen by the workflow."""
@@ -445,8 +445,8 @@ class Plan:
         )
 
     def report_needs(self) -> dict[str, Any]:
-        """Everything the page shows that no table carries: the settings in full and the tables' digests."""
-        return {"settings": self._settings, "tables": self._table_digests()}
+        """Everything the page shows that no table carries: settings in full, outlines, and the tables' digests."""
+        return {"settings": self._settings, "outlines": self.campaign.outlines, "tables": self._table_digests()}
 
     def manifest_needs(self) -> dict[str, Any]:
         """The settings that change results (no titles, nothing of the report's looks) and the tables' digests."""

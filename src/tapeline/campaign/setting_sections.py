@@ -13,6 +13,7 @@ Whole: TypeAlias = Annotated[int, Field(strict=True)]
 Name: TypeAlias = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$", max_length=120)]
 PathText: TypeAlias = Annotated[str, StringConstraints(min_length=1, strip_whitespace=True)]
 Weighting: TypeAlias = Literal["A", "C", "Z"]
+Plane: TypeAlias = Literal["x-y", "x-z", "y-z"]
 Positions: TypeAlias = tuple[Name, ...] | Literal["all"]
 
 
@@ -29,6 +30,19 @@ def _increasing(limits: tuple[float, float]) -> tuple[float, float]:
 
 
 FrequencyRange: TypeAlias = Annotated[tuple[Number, Number], AfterValidator(_increasing)]
+
+
+def _apart(limits: tuple[float, float]) -> tuple[float, float]:
+    low, high = limits
+    if high - low < LEAST_AXIS_DB:
+        raise refuse(f"two levels in dB, the second at least {LEAST_AXIS_DB:g} dB above the first, such as [40, 100]")
+    return limits
+
+
+LEAST_AXIS_DB = 1.0
+"""Length of the shortest axis that may be set (own choice: less shows nothing but scatter)."""
+
+AxisRange: TypeAlias = Annotated[tuple[Number, Number], AfterValidator(_apart)]
 
 
 def _rising(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
@@ -654,7 +668,33 @@ class Ranking(Section):
     )
 
 
+class OutlineFile(Section):
+    """A file with an outline of the body."""
+
+    file: PathText = Field(
+        description="path from the campaign folder (.csv: a table of polylines, see outline.csv below; .svg: a drawing "
+        "in which one user unit is one metre, x the plane's first axis and up, minus y, its second)"
+    )
+    plane: Plane | None = Field(
+        None,
+        description="the plane that it is drawn in (needed for a drawing; none: every plane whose two columns the "
+        "table has)",
+    )
+
+
 class Report(Section):
     """How the report shows things."""
 
     speed_unit: Literal["km/h", "m/s"] = Field("km/h", description="unit of speeds in report and nominal_speeds")
+    level_axis_db: AxisRange | None = Field(
+        None, description="dB, ends of the axis of band levels; none: such that all levels are on it"
+    )
+    density_axis_db: AxisRange | None = Field(
+        None, description="dB, ends of the axis of spectral densities; none: such that all spectra are on it"
+    )
+    difference_axis_db: AxisRange | None = Field(
+        None, description="dB, ends of the axis of differences; none: such that all of a comparison are on it"
+    )
+    outlines: tuple[OutlineFile, ...] = Field(
+        (), description="outlines of the body that the maps of positions are drawn upon; none: plain axes"
+    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic
@@ -46,9 +46,14 @@ class TableRows(Generic[RowT]):
         return self.fault(line, column, quoted(name), expected, did_you_mean(name, known))
 
 
-def read_table(root: Path, shown: str, table: Table[RowT], faults: list[Fault]) -> TableRows[RowT]:
-    """Read the table in the file `shown` of the campaign folder `root`."""
-    needed = [(column.name,) for column in table.columns if column.needed]
+def read_table(
+    root: Path, shown: str, table: Table[RowT], faults: list[Fault], one_of: Iterable[Sequence[str]] = ()
+) -> TableRows[RowT]:
+    """Read the table in the file `shown` of the campaign folder `root`.
+
+    Of each group of columns in `one_of` at least one must be there, beside the table's needed ones.
+    """
+    needed = [*((column.name,) for column in table.columns if column.needed), *one_of]
     source = read_csv(root / shown, shown, [column.name for column in table.columns], needed, faults)
     if source is None:
         return TableRows(shown, (), frozenset(), readable=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,21 +19,41 @@ from tapeline.report.comparison_views import (
     views,
     with_bounds,
 )
+from tapeline.report.figure_data import FigureData, rows_data
 from tapeline.report.figure_files import FigureShelf, Picture
 from tapeline.report.figure_messages import differences_message, levels_message
 from tapeline.report.figure_panels import Heading
-from tapeline.report.figures_bands import Limits, Sides, difference_figure, difference_limits, level_limits
+from tapeline.report.figures_bands import Limits, Sides, difference_figure, difference_limits
 from tapeline.report.figures_bands import levels_figure as draw_levels
 from tapeline.report.figures_budget import budget_figure, joined_terms, largest_terms
 from tapeline.report.figures_heat import heat_limit, heat_map
 from tapeline.report.figures_lines import frequencies_of, line_differences_figure, values_of
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.level_axis import beyond_words
 from tapeline.report.page_table import PlainTable
+from tapeline.report.pictures_body_maps import difference_maps
 from tapeline.report.tables_of_differences import overall_table
 from tapeline.report.tables_of_sums import area_table, session_mean_table
+from tapeline.report.view_names import figure_name, view_subject
 from tapeline.report.wording import BAND_WORDS, listed, number, operating_point, short
 
 MOST_LINE_PANELS = 4
+RUNS = ("reference_runs", "treatment_runs")
+PLACE = ("position", "band_hz", "midband_hz", "lower_hz", "upper_hz")
+LEVELS = (
+    *PLACE, "reference_level_db", "treatment_level_db", "reference_bound_db", "treatment_bound_db", "background_db",
+    "reference_runs", "treatment_runs",
+)  # fmt: skip
+DIFFERENCES = (
+    *PLACE,
+    "difference_db",
+    "lower_db",
+    "upper_db",
+    "finding",
+    "doubtful",
+    "reference_runs",
+    "treatment_runs",
+)
 
 
 @dataclass(frozen=True)
@@ -52,6 +72,7 @@ class ComparisonPart:
     words: str
     overall: PlainTable
     sums: tuple[PlainTable, ...]
+    map: Picture | None
     views: tuple[ViewPictures, ...]
     left_out: tuple[str, ...]
     budget: Picture | None
@@ -67,17 +88,19 @@ class Scales:
     heat_db: float
 
 
-def comparison_parts(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf) -> list[ComparisonPart]:
-    """All comparisons that have rows, in the order of the settings."""
+def comparison_parts(
+    tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, axis: Limits
+) -> list[ComparisonPart]:
+    """All comparisons that have rows, in the order of the settings; `axis` is that of all band levels."""
     every = views(tables.comparisons)
     chosen = {view.key for view in drawn(every)}
-    levels = level_limits([row for view in every for row in view.band_rows()])
     order = {name: index for index, name in enumerate(campaign.settings.comparisons)}
     names = sorted({view.comparison for view in every}, key=lambda name: (order.get(name, len(order)), name))
-    return [
-        _part(tables, campaign, shelf, [view for view in every if view.comparison == name], chosen, levels)
-        for name in names
-    ]
+    groups = [[view for view in every if view.comparison == name] for name in names]
+    # Drawn before the rest, so that the maps of all comparisons have room on the page.
+    firsts = [next((view for view in own if view.key in chosen), own[0]) for own in groups]
+    maps = difference_maps(tables, campaign, shelf, firsts)
+    return [_part(tables, campaign, shelf, own, chosen, axis, maps.get(own[0].comparison)) for own in groups]
 
 
 def _part(
@@ -87,11 +110,17 @@ def _part(
     own: Sequence[View],
     chosen: set[tuple[str, str, str, float, float]],
     levels: Limits,
+    on_body: Picture | None,
 ) -> ComparisonPart:
     rows = [row for view in own for row in view.band_rows()]
     threshold = campaign.settings.compare.practical_threshold_db
     values = [row["difference_db"] for row in rows if row["difference_db"] is not None]
-    scales = Scales(levels, difference_limits(rows, threshold), heat_limit(values, threshold))
+    fixed = campaign.settings.report.difference_axis_db
+    scales = Scales(
+        levels,
+        fixed or difference_limits(rows, threshold),
+        max(map(abs, fixed)) if fixed else heat_limit(values, threshold),
+    )
     first = own[0]
     return ComparisonPart(
         name=first.comparison,
@@ -99,6 +128,7 @@ def _part(
         f"{condition_title(campaign, first.reference)} (reference). {_family_words(campaign, own)}",
         overall=overall_table(campaign, first.comparison, [row for view in own for row in view.overall]),
         sums=tuple(table(tables, campaign, first.comparison) for table in (area_table, session_mean_table)),
+        map=on_body,
         views=tuple(_view_pictures(tables, campaign, shelf, view, scales) for view in own if view.key in chosen),
         left_out=tuple(_title(campaign, view) for view in own if view.key not in chosen and view.bands),
         budget=_budget(tables, campaign, shelf, own),
@@ -153,10 +183,12 @@ def _budget(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, own:
     largest = largest_terms({"": together or alone})[:2]
     sums = [f"{name} up to {max(terms.get(name, 0.0) for terms in first):.2f} dB" for name in largest]
     return shelf.add(
-        _name(campaign, "budget", view),
+        figure_name(campaign, "budget", view),
         budget_figure(panels, heading),
         alt=f"Standard uncertainty by band at {position}; largest terms of the "
         f"{'difference' if together else 'level'}: {listed(sums, 2)}.",
+        data=_budget_data(panels),
+        subject=view_subject(campaign, view, (position,)),
         caption=f"Standard uncertainties at {position}, the position ranked first: of the mean level as an absolute "
         "one, and of the difference, from which what both levels share has gone. The terms add in quadrature; which of "
         "them are measured and which are assumptions of the settings stands in tables/budgets.parquet.",
@@ -178,10 +210,12 @@ def _lines(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, own: 
     hertz, decibels = largest[position]
     heading = Heading(f"Difference line by line, {view.comparison}", selection(campaign, view))
     return shelf.add(
-        _name(campaign, "lines", view),
+        figure_name(campaign, "lines", view),
         line_differences_figure(panels, heading, campaign.settings.compare.practical_threshold_db),
         alt=f"Difference by spectral line at {listed(list(panels), MOST_LINE_PANELS)}; the largest whose interval "
         f"leaves out zero is {number(decibels, signed=True)} dB at {hertz:.0f} Hz, {position}.",
+        data=_lines_data(panels),
+        subject=view_subject(campaign, view, panels),
         caption="Treatment minus reference by spectral line, with each line's interval by itself: of hundreds of lines "
         "some leave out zero by chance. The lines of all positions stand in tables/line_differences.parquet.",
     )
@@ -204,16 +238,6 @@ def _title(campaign: Campaign, view: View) -> str:
     return f"Session {view.sessions}, {operating_point(view.speed_mps, view.yaw_deg, unit)}"
 
 
-def _name(campaign: Campaign, subject: str, view: View) -> tuple[str, ...]:
-    """Identifiers only: comparison, session, speed and yaw."""
-    sessions = tuple(dict.fromkeys((view.reference_session, view.treatment_session)))
-    unit = campaign.settings.report.speed_unit
-    value = view.speed_mps * 3.6 if unit == "km/h" else view.speed_mps
-    speed = f"{round(value, 1):g}{'kmh' if unit == 'km/h' else 'mps'}"
-    yaw = f"yaw{'m' if view.yaw_deg < 0 else ''}{abs(round(view.yaw_deg, 1)):g}"
-    return (subject, view.comparison, *sessions, speed, yaw)
-
-
 def _view_pictures(
     tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, view: View, scales: Scales
 ) -> ViewPictures:
@@ -226,6 +250,10 @@ def _view_pictures(
         _heat(tables, campaign, shelf, view, scales),
     )
     return ViewPictures(_title(campaign, view), pictures)
+
+
+def _beyond(rows: Mapping[str, Sequence[Row]], names: Sequence[str], limits: Limits) -> str:
+    return beyond_words((row[name] for panel in rows.values() for row in panel for name in names), limits)
 
 
 def _band_word(campaign: Campaign) -> str:
@@ -249,11 +277,13 @@ def _levels(campaign: Campaign, shelf: FigureShelf, view: View, rows: dict[str, 
     heading = Heading(f"{word.capitalize()} levels, {view.comparison}", selection(campaign, view))
     figure = draw_levels(rows, sides, heading, scales.levels, campaign.settings.reference_pressure_pa)
     return shelf.add(
-        _name(campaign, "levels", view),
+        figure_name(campaign, "levels", view),
         figure,
         alt=levels_message(rows, sides.reference_title, sides.treatment_title, word),
+        data=rows_data([row for panel in rows.values() for row in panel], LEVELS, **_same(view)),
+        subject=view_subject(campaign, view, rows),
         caption=f"{word.capitalize()} levels after background subtraction, mean over the runs; arrows are upper "
-        f"bounds.{_some(view, len(rows))}",
+        f"bounds.{_some(view, len(rows))}{_beyond(rows, LEVELS[5:9], scales.levels)}",
     )
 
 
@@ -270,11 +300,14 @@ def _differences(
         confidence=settings.confidence,
     )
     return shelf.add(
-        _name(campaign, "differences", view),
+        figure_name(campaign, "differences", view),
         figure,
         alt=differences_message([row for panel in rows.values() for row in panel], _minus(campaign, view)),
+        data=rows_data([row for panel in rows.values() for row in panel], DIFFERENCES, **_same(view)),
+        subject=view_subject(campaign, view, rows),
         caption="Treatment minus reference; filled marks are shown after adjusting for the number of tests. Intervals "
-        f"that reach beyond the axis are cut at its end.{_some(view, len(rows))}",
+        f"that reach beyond the axis are cut at its end.{_some(view, len(rows))}"
+        f"{_beyond(rows, ('difference_db',), scales.differences)}",
     )
 
 
@@ -297,11 +330,50 @@ def _heat(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, view: 
     ordered = {name: view.bands[name] for name in by_rank(view, tables.ranking)}
     heading = Heading(f"Differences by position and band, {view.comparison}", _judged(campaign, view))
     return shelf.add(
-        _name(campaign, "map", view),
+        figure_name(campaign, "map", view),
         heat_map(ordered, heading, scales.heat_db),
         full_colour=True,
         alt=differences_message(view.band_rows(), f"Heat map, {_minus(campaign, view)}"),
+        data=rows_data([row for panel in ordered.values() for row in panel], DIFFERENCES, **_same(view)),
+        subject=view_subject(campaign, view, ordered),
         caption="Positions in order of rank. Blue is lower, brown is higher, bold numbers and plus signs are shown; "
         "hatched is not shown to differ; grey cells are one-sided because of a bound (b: nothing can be said); an "
         "empty cell has no value.",
+    )
+
+
+def _same(view: View) -> dict[str, str | float]:
+    """What all rows of a view's figure have in common."""
+    return {
+        "comparison": view.comparison,
+        "reference": view.reference,
+        "treatment": view.treatment,
+        "sessions": view.sessions,
+        "speed_mps": view.speed_mps,
+        "yaw_deg": view.yaw_deg,
+    }
+
+
+def _budget_data(panels: Mapping[str, Sequence[Row]]) -> FigureData:
+    rows = [(title, row) for title, own in panels.items() for row in own]
+    terms = sorted({name for _, row in rows for name in joined_terms(row)})
+    return FigureData(
+        {
+            "of": [title for title, _ in rows],
+            **{name: [row[name] for _, row in rows] for name in ("position", "band_hz", "standard_uncertainty_db")},
+            **{f"{name}, dB": [joined_terms(row).get(name) for _, row in rows] for name in terms},
+        }
+    )
+
+
+def _lines_data(panels: Mapping[str, Row]) -> FigureData:
+    return FigureData(
+        {
+            "position": [position for position, row in panels.items() for _ in frequencies_of(row)],
+            "frequency_hz": np.concatenate([frequencies_of(row) for row in panels.values()]),
+            **{
+                name: np.concatenate([values_of(row, name) for row in panels.values()])
+                for name in ("difference_db", "lower_db", "upper_db")
+            },
+        }
     )

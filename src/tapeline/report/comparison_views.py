@@ -9,6 +9,7 @@ from typing import Any
 
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.campaign.model import Campaign
+from tapeline.report.counted_levels import counted_rows
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import operating_point, printable
 
@@ -117,6 +118,14 @@ def in_table_order(campaign: Campaign, names: Iterable[str]) -> list[str]:
     return sorted(set(names), key=lambda name: (order.get(name, len(order)), name))
 
 
+def first_positions(tables: FinishedTables, campaign: Campaign) -> list[str]:
+    """As many positions as fit one figure: those of the rankings by rank, then the table's."""
+    ranked = [row["position"] for row in sorted(tables.ranking, key=lambda row: (row["rank"], row["comparison"]))]
+    every = in_table_order(campaign, (row["position"] for row in tables.positions))
+    first = list(dict.fromkeys([*ranked, *every]))[:MOST_PANELS]
+    return in_table_order(campaign, first)
+
+
 def by_rank(view: View, ranking: Iterable[Row]) -> list[str]:
     """The view's positions: those of the comparison's ranking first, in its order, then by largest difference."""
     ranks: dict[str, int] = {}
@@ -164,9 +173,10 @@ def completed(tables: FinishedTables, view: View) -> View:
     compared = {(row["position"], row["band_hz"]) for row in view.band_rows()}
     found: dict[tuple[str, float], dict[str, list[Row]]] = {}
     for side, session in (("reference", view.reference_session), ("treatment", view.treatment_session)):
-        for row in tables.band_rows(session, view.runs(side)):
-            if row["quality"] != "unusable":
-                found.setdefault((row["position"], row["band_hz"]), {}).setdefault(side, []).append(row)
+        for place, rows in _by_place(tables.band_rows(session, view.runs(side))).items():
+            together = counted_rows(rows)
+            if together:
+                found.setdefault(place, {})[side] = together
     for place, sides in sorted(found.items()):
         bounded = any(row["state"] == "bound" for rows in sides.values() for row in rows)
         if bounded and len(sides) == 2 and place not in compared:
@@ -179,7 +189,7 @@ def _not_compared(sides: Mapping[str, Sequence[Row]]) -> Row:
     first = sides["reference"][0]
     known = {name: first[name] for name in ("position", "band_hz", "midband_hz", "lower_hz", "upper_hz")}
     numbers = ("difference_db", "lower_db", "upper_db", "family_size")
-    levels = {f"{side}_level_db": _mean_level(rows) for side, rows in sides.items()}
+    levels = {f"{side}_level_db": mean_level(rows) for side, rows in sides.items()}
     runs = {f"{side}_runs": sorted({row["run"] for row in rows}) for side, rows in sides.items()}
     return {
         **known,
@@ -192,7 +202,7 @@ def _not_compared(sides: Mapping[str, Sequence[Row]]) -> Row:
     }
 
 
-def _mean_level(rows: Sequence[Row]) -> float | None:
+def mean_level(rows: Sequence[Row]) -> float | None:
     """The mean level of runs in decibels; None where one is a bound or has no level."""
     levels = [row["corrected_level_db"] for row in rows]
     return None if any(level is None for level in levels) else float(sum(levels) / len(levels))
@@ -211,12 +221,12 @@ def _with_bounds(row: Row, found: Mapping[str, Sequence[Row]]) -> Row:
     for side, rows in found.items():
         used = [level for level in rows if level["run"] in (row[f"{side}_runs"] or ())]
         background += [level["background_level_db"] for level in used if level["background_level_db"] is not None]
-        added[f"{side}_bound_db"] = _common_bound(used) if row[f"{side}_level_db"] is None else None
+        added[f"{side}_bound_db"] = common_bound(used) if row[f"{side}_level_db"] is None else None
     added["background_db"] = sum(background) / len(background) if background else None
     return {**row, **added}
 
 
-def _common_bound(levels: Sequence[Row]) -> float | None:
+def common_bound(levels: Sequence[Row]) -> float | None:
     """The bound of the mean of all runs; None where no run is a bound."""
     if not any(level["upper_bound_db"] is not None for level in levels):
         return None

@@ -35,6 +35,8 @@ def conditions_of(campaign: Campaign, row: Row) -> str:
 def _basis(campaign: Campaign, row: Row) -> str:
     """The bracket of a sentence without the interval's numbers: runs and pairing."""
     parts = [run_count(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())), pairing(row["pairing"])]
+    if row["state"] == "none":
+        parts.append("no background subtracted")
     return ", ".join([*parts, "doubtful channel, calibration or background"] if row["doubtful"] else parts)
 
 

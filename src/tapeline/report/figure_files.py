@@ -10,6 +10,7 @@ from pathlib import Path
 from matplotlib.figure import Figure
 from PIL import Image
 
+from tapeline.report.figure_data import FigureData, csv_text
 from tapeline.report.wording import file_stem
 from tapeline.store.atomic import replacing
 
@@ -23,15 +24,41 @@ COLOURS = 256
 
 
 @dataclass(frozen=True)
+class Subject:
+    """What a figure is about, for readers who choose: empty where it is about all of them."""
+
+    comparison: str = ""
+    point: str = ""
+    positions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A place on a figure that says something of its own: its upper left corner and size in percent of the figure's."""
+
+    left: float
+    top: float
+    width: float
+    height: float
+    text: str
+
+
+@dataclass(frozen=True)
 class Picture:
-    """A figure on the page. `source` is a data URI, None where the page has no more room for it."""
+    """A figure on the page. `source` is a data URI, None where the page has no more room for it.
+
+    `file` is the drawing, `data_file` the table of its numbers beside it.
+    """
 
     file: str
+    data_file: str
     source: str | None
     alt: str
     caption: str
     width_px: int
     height_px: int
+    subject: Subject = Subject()
+    spots: tuple[Spot, ...] = ()
 
 
 def svg_bytes(figure: Figure) -> bytes:
@@ -75,33 +102,47 @@ class FigureShelf:
         self.written: set[str] = set()
 
     def add(
-        self, parts: tuple[str, ...], figure: Figure, *, alt: str, caption: str, full_colour: bool = False
+        self,
+        parts: tuple[str, ...],
+        figure: Figure,
+        *,
+        alt: str,
+        caption: str,
+        data: FigureData,
+        subject: Subject | None = None,
+        spots: tuple[Spot, ...] = (),
+        full_colour: bool = False,
     ) -> Picture:
-        """Write a figure under a name made of identifiers and return its picture.
+        """Write a figure and its numbers under a name made of identifiers and return its picture.
 
         Raises ValueError for a part that is no identifier.
         """
         kind, content = file_content(figure, full_colour=full_colour)
-        name = self._free_name(file_stem(parts), kind)
-        with replacing(self.folder / name) as temporary:
-            temporary.write_bytes(content)
+        stem = self._free_name(file_stem(parts))
+        name, data_name = f"{stem}.{kind}", f"{stem}.csv"
+        for written, made in ((name, content), (data_name, csv_text(data).encode("utf-8"))):
+            with replacing(self.folder / written) as temporary:
+                temporary.write_bytes(made)
+            self.written.add(written)
         width, height = figure.get_size_inches()
         return Picture(
             file=f"{self.folder.name}/{name}",
+            data_file=f"{self.folder.name}/{data_name}",
             source=self._embedded(kind, content),
             alt=alt,
             caption=caption,
             width_px=round(width * 120),
             height_px=round(height * 120),
+            subject=subject or Subject(),
+            spots=spots,
         )
 
-    def _free_name(self, stem: str, kind: str) -> str:
+    def _free_name(self, stem: str) -> str:
         """The name, with a number where two sets of identifiers run together into one."""
-        name, count = f"{stem}.{kind}", 1
-        while name in self.written:
+        name, count = stem, 1
+        while f"{name}.csv" in self.written:
             count += 1
-            name = f"{stem}-{count}.{kind}"
-        self.written.add(name)
+            name = f"{stem}-{count}"
         return name
 
     def _embedded(self, kind: str, content: bytes) -> str | None:
@@ -113,7 +154,7 @@ class FigureShelf:
         return source
 
     def clear_others(self) -> None:
-        """Take away the figures of earlier reports: an old figure beside new ones would mislead."""
+        """Take away what earlier reports left: an old figure beside new ones would mislead."""
         for path in sorted(self.folder.glob("*")):
-            if path.suffix in (".svg", ".png") and path.name not in self.written:
+            if path.suffix in (".svg", ".png", ".csv") and path.name not in self.written:
                 path.unlink()

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from tapeline.report.comparison_views import SHOWN
 from tapeline.report.finished_tables import Row
+from tapeline.report.map_marks import Mark
 from tapeline.report.wording import counted, frequency, listed, number
 
 
@@ -87,3 +88,32 @@ def map_message(rows: Sequence[Row], unlocated: Sequence[str]) -> str:
         areas[row["area"] or "no area"] = areas.get(row["area"] or "no area", 0) + 1
     text = f"Map of {counted(len(rows), 'position')}: " + ", ".join(f"{count} {area}" for area, count in areas.items())
     return f"{text}. Without coordinates: {listed(unlocated)}." if unlocated else f"{text}."
+
+
+def mark_map_message(marks: Sequence[Mark], what: str) -> str:
+    """How many differences are shown in each direction on the body, and the largest one."""
+    shown = [(mark.value_db, mark) for mark in marks if mark.status == "shown" and mark.value_db is not None]
+    lower = sum(value < 0 for value, _ in shown)
+    text = (
+        f"Map of {what}: of {counted(len(marks), 'position')}, {lower} shown lower, {len(shown) - lower} shown higher, "
+        f"{_counts(marks, 'equivalent', 'not shown', 'bound', 'unusable', 'not measured')}."
+    )
+    if not shown:
+        return text
+    value, largest = min(shown, key=lambda each: (-abs(each[0]), each[1].position))
+    return f"{text} Largest shown: {number(value, signed=True)} dB at {largest.position}."
+
+
+def level_map_message(marks: Sequence[Mark], what: str) -> str:
+    """Which positions are loudest and quietest, and how many have no value."""
+    known = sorted((mark.value_db, mark.position) for mark in marks if mark.value_db is not None)
+    text = f"Map of levels: {what}. {len(known)} values, {_counts(marks, 'bound', 'unusable', 'not measured')}."
+    if not known:
+        return text
+    (low, quietest), (high, loudest) = known[0], known[-1]
+    return f"{text} Loudest: {number(high)} dB at {loudest}; quietest: {number(low)} dB at {quietest}."
+
+
+def _counts(marks: Sequence[Mark], *statuses: str) -> str:
+    words = {"bound": "known by bounds only", "not shown": "not shown to differ"}
+    return ", ".join(f"{sum(mark.status == name for mark in marks)} {words.get(name, name)}" for name in statuses)

@@ -10,10 +10,18 @@ from dataclasses import dataclass
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
+
+from tapeline.report.wording import short
 
 WIDTH_IN = 7.2
 FOOT_CHARACTERS = 170
 LINE_IN = 0.115
+HINTED = 1.05
+"""Letters drawn on whole pixels are up to so much wider than their outlines."""
+LEAST_NAME = 6
+"""Characters of a panel's name that stay whatever stands beside it."""
 
 
 @dataclass(frozen=True)
@@ -22,6 +30,11 @@ class Heading:
 
     title: str
     selection: str
+
+
+def pages_of(names: Sequence[str], size: int) -> list[list[str]]:
+    """Names by figure, so many at most on each."""
+    return [list(names[start : start + size]) for start in range(0, len(names), size)]
 
 
 def foot_lines(selection: str) -> list[str]:
@@ -56,6 +69,25 @@ def legend_line(figure: Figure, handles: Sequence[Artist]) -> None:
             bbox_to_anchor=(0.01, 1 - 0.22 / height_in),
             ncols=len(handles),
         )
+
+
+def title_panel(axes: Axes, name: str, count: str) -> None:
+    """A panel's title: its name and "n = " the count."""
+    axes.set_title(cut_name(axes, name, f"n = {count}"))
+
+
+def cut_name(axes: Axes, name: str, rest: str, between: str = "   ") -> str:
+    """A panel's name and what is said beside it: a name too long for the panel is cut, the rest never is."""
+    width_pt = 72.0 * WIDTH_IN * axes.get_position().width
+    font = FontProperties(family=axes.title.get_fontfamily(), size=axes.title.get_fontsize())
+    most = len(name)
+    while most > LEAST_NAME and _width_pt(f"{short(name, most)}{between}{rest}", font) > width_pt:
+        most -= 1
+    return f"{short(name, most)}{between}{rest}"
+
+
+def _width_pt(text: str, font: FontProperties) -> float:
+    return float(TextPath((0.0, 0.0), text, prop=font, usetex=False).get_extents().width) * HINTED
 
 
 def panel_grid(

@@ -9,7 +9,7 @@ from typing import Literal, TypeAlias
 
 import matplotlib.style
 from matplotlib.axes import Axes
-from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.colors import LinearSegmentedColormap, to_hex
 from matplotlib.path import Path as MarkerPath
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
@@ -26,7 +26,11 @@ CONDITION_DASHES: tuple[Dashes, ...] = (
     (0, (8.0, 2.0)),
     (0, (1.0, 1.0)),
 )
+CONDITION_MARKS = ("o", "s", "^", "D", "P", "*")
+SPEED_COLOURS = LinearSegmentedColormap.from_list("slow-fast", ["#93b5c6", "#3f7a96", "#1b4965", "#0a1d2a"])
+"""Pale for the slowest, dark for the fastest: readable in grey too."""
 BACKGROUND_COLOUR = "#8f8f8a"
+OUTLINE_COLOUR = "#a8a8a2"
 INTERVAL_COLOUR = "#cfd8dc"
 DOUBTFUL_COLOUR = "#8f8f8a"
 DIFFERENCE_COLOUR = "#1b4965"
@@ -38,12 +42,20 @@ DIFFERENCE_COLOURS = LinearSegmentedColormap.from_list(
 )
 """Blue for a lower level, brown for a higher one, paper for none."""
 
+LEVEL_COLOURS = LinearSegmentedColormap.from_list("quiet-loud", ["#f6f5f1", "#8fb0b8", "#3f6f86", "#1b3a4b", "#0b1720"])
+"""Paper for quiet, ink for loud: reads in print and without colour vision."""
+
 DOWN_ARROW = MarkerPath([(0, 1), (0, -1), (-0.6, -0.3), (0, -1), (0.6, -0.3)], [1, 2, 1, 2, 2])
 """The mark of an upper bound in a legend."""
+UP_ARROW = MarkerPath([(0, -1), (0, 1), (-0.6, 0.3), (0, 1), (0.6, 0.3)], [1, 2, 1, 2, 2])
+"""The mark of a difference that is a lower bound."""
 BOTH_ARROWS = MarkerPath(
     [(0, 1), (0, -1), (-0.6, -0.3), (0, -1), (0.6, -0.3), (-0.6, 0.3), (0, 1), (0.6, 0.3)], [1, 2, 1, 2, 2, 1, 2, 2]
 )
 """The mark of one-sided statements in a legend."""
+
+DOTTED_RING = MarkerPath.make_compound_path(MarkerPath.circle(radius=1.0), MarkerPath.circle(radius=0.2))
+"""The mark of a position that was not measured."""
 
 OCTAVES_HZ = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 
@@ -59,6 +71,26 @@ def condition_look(conditions: Sequence[str], name: str) -> tuple[str, Dashes]:
     """Colour and dashes of a condition: the same on the whole page."""
     index = list(conditions).index(name) if name in conditions else len(conditions)
     return CONDITION_COLOURS[index % len(CONDITION_COLOURS)], CONDITION_DASHES[index % len(CONDITION_DASHES)]
+
+
+def condition_mark(conditions: Sequence[str], name: str) -> str:
+    """Mark of a condition where marks stand for single levels: the same on the whole page."""
+    index = list(conditions).index(name) if name in conditions else len(conditions)
+    return CONDITION_MARKS[index % len(CONDITION_MARKS)]
+
+
+def condition_face(conditions: Sequence[str], name: str) -> str:
+    """What fills a condition's mark: paper or its colour by turns, so that neighbours differ in grey too."""
+    index = list(conditions).index(name) if name in conditions else len(conditions)
+    rounds = index // len(CONDITION_MARKS)
+    return "white" if (index + rounds) % 2 == 0 else condition_look(conditions, name)[0]
+
+
+def speed_look(index: int, count: int) -> tuple[str, str, Dashes]:
+    """Colour, mark and dashes of a speed by its place among all of a figure's, the slowest first."""
+    share = index / (count - 1) if count > 1 else 1.0
+    mark, dashes = CONDITION_MARKS[index % len(CONDITION_MARKS)], CONDITION_DASHES[index % len(CONDITION_DASHES)]
+    return to_hex(SPEED_COLOURS(share)), mark, dashes
 
 
 def frequency_axis(axes: Axes, lowest_hz: float, highest_hz: float, *, upright: bool = False) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -15,7 +14,7 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from tapeline.report.comparison_views import SHOWN
-from tapeline.report.figure_panels import Heading, legend_line, panel_grid
+from tapeline.report.figure_panels import Heading, legend_line, panel_grid, title_panel
 from tapeline.report.figure_style import (
     BACKGROUND_COLOUR,
     BOTH_ARROWS,
@@ -23,7 +22,10 @@ from tapeline.report.figure_style import (
     DOUBTFUL_COLOUR,
     DOWN_ARROW,
     INTERVAL_COLOUR,
+    Dashes,
+    condition_face,
     condition_look,
+    condition_mark,
     frequency_axis,
 )
 from tapeline.report.finished_tables import Row
@@ -32,7 +34,7 @@ from tapeline.report.wording import confidence_words, number, short
 Reals = NDArray[np.float64]
 Limits = tuple[float, float]
 
-SIDE_STEP = {"reference": 0.97, "treatment": 1.03}
+SIDE_STEP = {"reference": 0.96, "treatment": 1.04}
 """Arrows of the two conditions stand beside each other, not upon each other."""
 ARROW_SHARE = 0.07
 """Length of a bound's arrow as a share of the axis."""
@@ -63,13 +65,6 @@ def rounded_limits(values: Iterable[float | None], step: float, margin: float, l
     return low - np.floor(missing / 2 / step) * step, high + np.ceil(missing / 2 / step) * step
 
 
-def level_limits(rows: Iterable[Row]) -> Limits:
-    """One level axis for all comparisons, at most 80 dB deep."""
-    values = [row[name] for row in rows for name in ("reference_level_db", "treatment_level_db")]
-    low, high = rounded_limits(values, 10.0, 2.0, 30.0)
-    return max(low, high - 80.0), high
-
-
 def difference_limits(rows: Iterable[Row], threshold_db: float) -> Limits:
     """One axis for all differences of a comparison; intervals that reach further are cut at its ends."""
     values: list[float | None] = [-threshold_db, threshold_db]
@@ -78,8 +73,13 @@ def difference_limits(rows: Iterable[Row], threshold_db: float) -> Limits:
     return rounded_limits(values, 1.0, 1.0, 4.0)
 
 
-def draw_bounds(axes: Axes, x: Reals, bound: Reals, limits: Limits, *, colour: str, upward: bool = False) -> None:
-    """An arrow from each bound towards where the value may lie: a bar at its tail, never a point."""
+def draw_bounds(
+    axes: Axes, x: Reals, bound: Reals, limits: Limits, *, colour: str, upward: bool = False, size: float = 1.0
+) -> None:
+    """An arrow from each bound towards where the value may lie: a bar at its tail, never a point.
+
+    `size` is that of its head and bar; many beside each other need small ones.
+    """
     length = ARROW_SHARE * (limits[1] - limits[0])
     given = np.isfinite(bound)
     if not given.any():
@@ -93,10 +93,10 @@ def draw_bounds(axes: Axes, x: Reals, bound: Reals, limits: Limits, *, colour: s
         lolims=upward,
         ecolor=colour,
         elinewidth=0.8,
-        capsize=1.8,
+        capsize=1.8 * size,
         label="at least" if upward else "at most",
     )
-    axes.plot(x[given], bound[given], linestyle="none", marker="_", color=colour, markersize=4, gid="bound-tail")
+    axes.plot(x[given], bound[given], linestyle="none", marker="_", color=colour, markersize=4 * size, gid="bound-tail")
 
 
 def _edges(rows: Sequence[Row]) -> tuple[Reals, Reals]:
@@ -110,11 +110,11 @@ def _frequency_limits(panels: Iterable[Sequence[Row]]) -> Limits:
     return (min(low), max(high)) if low and high else (22.4, 8912.5)
 
 
-def panel_title(position: str, rows: Sequence[Row]) -> str:
-    """Position and number of runs, which may differ from band to band."""
+def run_counts(rows: Sequence[Row]) -> str:
+    """Numbers of runs of both conditions, which may differ from band to band."""
     counts = sorted({(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())) for row in rows})
     text = " or ".join(f"{reference} + {treatment}" for reference, treatment in counts[:2])
-    return f"{position}   n = {text or '0'}"
+    return f"{text or '0'} runs"
 
 
 def levels_figure(
@@ -131,50 +131,54 @@ def levels_figure(
     bounds = False
     for axes, (position, rows) in zip(every, panels.items(), strict=False):
         midband = _column(rows, "midband_hz")
-        axes.set_title(panel_title(position, rows))
+        title_panel(axes, position, run_counts(rows))
         axes.plot(midband, _column(rows, "background_db"), color=BACKGROUND_COLOUR, linestyle=":", linewidth=0.8)
         for side in ("reference", "treatment"):
-            colour, marker, filled, dashes = _side_look(sides, side)
+            colour, marker, face, dashes = _side_look(sides, side)
             axes.plot(
                 midband,
                 _column(rows, f"{side}_level_db"),
                 color=colour,
                 linestyle=dashes,
                 marker=marker,
-                markerfacecolor=colour if filled else "white",
+                markerfacecolor=face,
                 markeredgewidth=0.7,
                 gid=side,
             )
             bound = _column(rows, f"{side}_bound_db")
             bounds = bounds or bool(np.isfinite(bound).any())
-            draw_bounds(axes, midband * SIDE_STEP[side], bound, limits, colour=colour)
+            draw_bounds(axes, midband * SIDE_STEP[side], bound, limits, colour=colour, size=0.8)
     frequency_axis(every[0], lowest, highest)
     every[0].set_ylim(limits)
     legend_line(figure, _level_handles(sides, bounds))
     return figure
 
 
-def _side_look(sides: Sides, side: str) -> tuple[str, str, bool, Literal["-", "--"]]:
+def _side_look(sides: Sides, side: str) -> tuple[str, str, str, Dashes]:
+    """Colour, mark, what fills it, and dashes: those of the condition, whichever side of a comparison it is."""
     name = sides.reference if side == "reference" else sides.treatment
-    colour, _ = condition_look(sides.conditions, name)
-    return (colour, "o", False, "-") if side == "reference" else (colour, "s", True, "--")
+    colour, dashes = condition_look(sides.conditions, name)
+    return colour, condition_mark(sides.conditions, name), condition_face(sides.conditions, name), dashes
 
 
 def _level_handles(sides: Sides, bounds: bool) -> list[Artist]:
     handles: list[Artist] = []
     for side, title in (("reference", sides.reference_title), ("treatment", sides.treatment_title)):
-        colour, marker, filled, dashes = _side_look(sides, side)
+        colour, marker, face, dashes = _side_look(sides, side)
         handles.append(
-            Line2D([], [], color=colour, marker=marker, markerfacecolor=colour if filled else "white",
+            Line2D([], [], color=colour, marker=marker, markerfacecolor=face,
                    linestyle=dashes, label=f"{short(title, 40)} ({side})")
         )  # fmt: skip
     handles.append(Line2D([], [], color=BACKGROUND_COLOUR, linestyle=":", label="background"))
     if bounds:
-        handles.append(
-            Line2D([], [], color="#444444", linestyle="none", marker=DOWN_ARROW, fillstyle="none", markersize=6,
-                   label="at most (upper bound)")
-        )  # fmt: skip
+        handles.append(bound_handle())
     return handles
+
+
+def bound_handle() -> Artist:
+    """The legend's word for the arrows of upper bounds, of any condition."""
+    return Line2D([], [], color="#444444", linestyle="none", marker=DOWN_ARROW, fillstyle="none", markersize=6,
+                  label="at most (upper bound)")  # fmt: skip
 
 
 def difference_figure(
@@ -185,7 +189,7 @@ def difference_figure(
     lowest, highest = _frequency_limits(panels.values())
     kinds: set[str] = set()
     for axes, (position, rows) in zip(every, panels.items(), strict=False):
-        axes.set_title(panel_title(position, rows))
+        title_panel(axes, position, run_counts(rows))
         _draw_intervals(axes, rows, limits)
         axes.axhline(0.0, color="#222222", linewidth=0.8)
         for level in (-threshold_db, threshold_db):

@@ -25,8 +25,9 @@ MOST_NUMBERED_BANDS = 34
 def heat_map(panels: Mapping[str, Sequence[Row]], heading: Heading, largest_db: float) -> Figure:
     """Differences position by band in the order given; hatched where not shown, grey where only one-sided.
 
-    `largest_db` is the end of the colour scale on both sides. A cell holds its number where there is room; in large
-    maps a plus stands in the shown increases, so that the sign is seen without colour.
+    `largest_db` is the end of the colour scale on both sides. A cell holds its number where there is room, with
+    a question mark where doubtful; in large maps a plus stands in the shown increases, so that the sign is seen
+    without colour.
     """
     names = list(panels)
     bands = sorted({row["band_hz"] for rows in panels.values() for row in rows})
@@ -54,7 +55,8 @@ def heat_map(panels: Mapping[str, Sequence[Row]], heading: Heading, largest_db: 
     axes.imshow(values, cmap=DIFFERENCE_COLOURS, norm=norm, aspect="auto", interpolation="nearest")
     _cells(axes, one_sided, "one-sided", facecolor="#dcdcd8")
     _cells(axes, hatched, "not-shown", hatch="////")
-    _label(axes, names, bands)
+    marked = numbered and any(row["doubtful"] for rows in panels.values() for row in rows)
+    _label(axes, names, bands, doubtful=marked)
     _scale(figure, norm, (0.925, place[1], 0.014, place[3]))
     return figure
 
@@ -72,7 +74,7 @@ def _write_number(axes: Axes, column: int, index: int, row: Row, numbered: bool,
     shown = row["finding"] in SHOWN
     dark = _is_dark(value, largest_db)
     if numbered:
-        text = number(value, signed=True)
+        text = number(value, signed=True) + _mark(row)
         weight = "bold" if shown else "normal"
     elif shown and value > 0:
         text, weight = "+", "bold"
@@ -98,15 +100,21 @@ def _write_bound(axes: Axes, column: int, index: int, row: Row, numbered: bool) 
         text = f"≥{number(row['lower_db'], signed=True)}"
     else:
         text = "b"
+    text += _mark(row)
     axes.text(column, index, text, ha="center", va="center", fontsize=4, color="#333333", style="italic")
 
 
-def _label(axes: Axes, names: Sequence[str], bands: Sequence[float]) -> None:
+def _mark(row: Row) -> str:
+    """What follows a number that the table calls doubtful."""
+    return "?" if row["doubtful"] else ""
+
+
+def _label(axes: Axes, names: Sequence[str], bands: Sequence[float], *, doubtful: bool) -> None:
     every = max(1, int(np.ceil(len(bands) / 32)))
     ticks = list(range(0, len(bands), every))
     axes.set_xticks(ticks, [octave_label(bands[tick]) for tick in ticks], rotation=90, fontsize=5.5)
     axes.set_yticks(range(len(names)), [short(name, 16) for name in names], fontsize=5.5)
-    axes.set_xlabel("band, Hz")
+    axes.set_xlabel("band, Hz   (?: doubtful)" if doubtful else "band, Hz")
     axes.grid(visible=False)
     axes.tick_params(length=0)
     axes.set_xlim(-0.5, max(len(bands), 1) - 0.5)

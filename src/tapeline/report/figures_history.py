@@ -12,10 +12,12 @@ from matplotlib.lines import Line2D
 
 from tapeline.acoustics.control_chart import INDIVIDUALS_FACTOR, MOVING_RANGE_FACTOR
 from tapeline.report.common_shifts import CommonShift
+from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import WIDTH_IN, Heading, headed_figure, legend_line
 from tapeline.report.figure_style import report_style
 from tapeline.report.figures_bands import rounded_limits
+from tapeline.report.history_text import CSV_FILE
 from tapeline.report.sensor_history import LEAST_VALUES, HistoryPoint, SensorHistory, SensorSeries
 from tapeline.report.wording import counted, listed, number, short
 
@@ -44,6 +46,7 @@ def write_figures(history: SensorHistory, folder: Path) -> list[str]:
     A file of the other kind that an earlier drawing of the same sensor left is taken away.
     """
     shelf = FigureShelf(folder, page_bytes=0)
+    shelf.written.add(CSV_FILE)
     written: list[str] = []
     with report_style():
         for series in history.series:
@@ -51,10 +54,23 @@ def write_figures(history: SensorHistory, folder: Path) -> list[str]:
                 continue
             figure = history_figure(series, [shift for shift in history.shifts if shift.large])
             caption = f"Sensitivity of {series.sensor} over the sessions."
-            name = Path(shelf.add((series.sensor,), figure, alt=caption, caption=caption).file).name
+            picture = shelf.add((series.sensor,), figure, alt=caption, caption=caption, data=_data(series))
+            name = Path(picture.file).name
             (folder / name).with_suffix(".png" if name.endswith(".svg") else ".svg").unlink(missing_ok=True)
             written.append(name)
     return written
+
+
+def _data(series: SensorSeries) -> FigureData:
+    points = series.checked
+    names = ("before_db", "after_db", "value_db", "accumulated_shift_db", "shift_removed_db", "moving_range_db")
+    return FigureData(
+        {
+            "sensor": [series.sensor] * len(points),
+            "session": [point.check.session.label for point in points],
+            **{name: [getattr(point, name) for point in points] for name in names},
+        }
+    )
 
 
 def history_figure(series: SensorSeries, shifts: Sequence[CommonShift]) -> Figure:

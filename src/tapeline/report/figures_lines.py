@@ -10,7 +10,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
-from tapeline.report.figure_panels import Heading, legend_line, panel_grid
+from tapeline.report.figure_panels import Heading, legend_line, panel_grid, title_panel
 from tapeline.report.figure_style import CONDITION_COLOURS, frequency_axis
 from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.finished_tables import Row
@@ -41,7 +41,7 @@ def line_differences_figure(panels: Mapping[str, Row], heading: Heading, thresho
     for axes, (position, row) in zip(every, panels.items(), strict=False):
         hz = frequencies_of(row)
         low, middle, high = (values_of(row, name) for name in ("lower_db", "difference_db", "upper_db"))
-        axes.set_title(f"{position}   n = {len(row['reference_runs'])} + {len(row['treatment_runs'])} runs")
+        title_panel(axes, position, f"{len(row['reference_runs'])} + {len(row['treatment_runs'])} runs")
         axes.axhspan(-threshold_db, threshold_db, color="#e4e4e4", linewidth=0)
         axes.axhline(0.0, color="#555555", linewidth=0.5)
         axes.fill_between(hz, low, high, color=colour, alpha=0.3, linewidth=0)

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from tapeline.report.figure_files import Spot
 from tapeline.report.figure_panels import Heading, headed_figure, legend_line
 from tapeline.report.figure_style import VERDICT_COLOURS, VERDICT_MARKS
 from tapeline.report.finished_tables import Row
@@ -17,7 +19,9 @@ VERDICTS = ("good", "doubtful", "unusable")
 MARK_SIZES = {"good": 3.0, "doubtful": 4.5, "unusable": 5.5}
 
 
-def quality_matrix(rows: Sequence[Row], runs: Sequence[str], positions: Sequence[str], heading: Heading) -> Figure:
+def quality_matrix(
+    rows: Sequence[Row], runs: Sequence[str], positions: Sequence[str], heading: Heading
+) -> tuple[Figure, Axes]:
     """Verdicts of `runs` (down) by `positions` (across): a mark each, with counts of bad ones at the margins."""
     row_in = 0.16 if len(runs) <= 30 else 0.125
     labels_in = 0.05 + 0.042 * max((len(short(name, 12)) for name in positions), default=1)
@@ -58,7 +62,27 @@ def quality_matrix(rows: Sequence[Row], runs: Sequence[str], positions: Sequence
     axes.annotate("not good", (1.01, 1.0), xycoords="axes fraction", xytext=(0, 2), textcoords="offset points",
                   va="bottom", fontsize=5.5)  # fmt: skip
     legend_line(figure, _handles())
-    return figure
+    return figure, axes
+
+
+def spots_of(axes: Axes, rows: Sequence[Row], runs: Sequence[str], positions: Sequence[str]) -> tuple[Spot, ...]:
+    """The marks that are not good, with their reasons in words, where the matrix was drawn."""
+    box = axes.get_position()
+    width, height = 100.0 * box.width / max(len(positions), 1), 100.0 * box.height / max(len(runs), 1)
+    across = {name: index for index, name in enumerate(positions)}
+    down = {name: index for index, name in enumerate(runs)}
+    return tuple(
+        Spot(
+            left=100.0 * box.x0 + width * across[row["position"]],
+            top=100.0 * (1.0 - box.y1) + height * down[row["run"]],
+            width=width,
+            height=height,
+            text=f"{row['run']}, {row['position']}, {row['verdict']}: "
+            + "; ".join(row["sentences"] or row["reasons"] or ()),
+        )
+        for row in rows
+        if row["verdict"] != "good" and row["run"] in down and row["position"] in across
+    )
 
 
 def _handles() -> list[Artist]:

@@ -11,15 +11,23 @@ from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import level_db
-from tapeline.report.figure_panels import Heading, legend_line, panel_grid
-from tapeline.report.figure_style import BACKGROUND_COLOUR, condition_look, frequency_axis
+from tapeline.report.figure_panels import Heading, legend_line, panel_grid, title_panel
+from tapeline.report.figure_style import (
+    BACKGROUND_COLOUR,
+    condition_face,
+    condition_look,
+    condition_mark,
+    frequency_axis,
+)
 from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.finished_tables import Row, Spectrum
-from tapeline.report.wording import short
+from tapeline.report.wording import counted, short
 
 Reals = NDArray[np.float64]
 Panel = Sequence[tuple[str, Spectrum]]
 HistoryPanel = Mapping[str, Sequence[Row]]
+MARKS_A_LINE = 7
+"""Marks that tell the conditions apart without colour; more of them would hide the spectra."""
 
 
 def spectra_limits(panels: Mapping[str, Panel], reference_pa: float) -> tuple[float, float]:
@@ -46,6 +54,8 @@ def spectra_figure(
 ) -> Figure:
     """Power spectral densities, a panel a position: one run a condition, and the first one's background.
 
+    Lines are solid, since a gap of a dash may hide a tone; the conditions' marks stand on some of their lines.
+
     `panels` holds (condition, spectrum) by position; `titles` the words of all conditions, in the settings' order.
     """
     y_label = f"density, dB re ({reference_pa * 1e6:g} µPa)²/Hz"
@@ -56,7 +66,7 @@ def spectra_figure(
     high = max((float(line[-1]) for line in above_zero if line.size), default=10000.0)
     used: dict[str, None] = {}
     for axes, (position, panel) in zip(every, panels.items(), strict=False):
-        axes.set_title(f"{position}   n = {len(panel)} runs")
+        title_panel(axes, position, counted(len(panel), "run"))
         for line, background in [(found.frequency_hz, found.background) for _, found in panel][:1]:
             if background is not None:
                 levels = level_db(background, reference_pa)
@@ -64,22 +74,41 @@ def spectra_figure(
         for condition, spectrum in panel:
             used[condition] = None
             colour, _ = condition_look(tuple(titles), condition)
-            axes.plot(spectrum.frequency_hz, level_db(spectrum.psd, reference_pa), color=colour, linewidth=0.55)
+            hertz, levels = spectrum.frequency_hz, level_db(spectrum.psd, reference_pa)
+            axes.plot(hertz, levels, color=colour, linewidth=0.55, gid=condition)
+            place = [name for name, _ in panel].index(condition)
+            marked = marked_lines(hertz, (low, high), (place + 0.5) / len(panel))
+            axes.plot(hertz[marked], levels[marked], linestyle="none", marker=condition_mark(tuple(titles), condition),
+                      color=colour, markerfacecolor=condition_face(tuple(titles), condition), markersize=3.4,
+                      markeredgewidth=0.7, zorder=3, gid=f"{condition} marks")  # fmt: skip
     frequency_axis(every[0], low, high)
     every[0].set_ylim(limits)
     legend_line(figure, _handles(used, titles, dashed=False))
     return figure
 
 
+def marked_lines(frequency_hz: Reals, limits_hz: tuple[float, float], share: float) -> NDArray[np.intp]:
+    """Indices of the lines that get marks, evenly over the logarithmic axis; `share` shifts them from 0 to 1."""
+    inside = np.flatnonzero((frequency_hz >= limits_hz[0]) & (frequency_hz <= limits_hz[1]))
+    if inside.size == 0 or limits_hz[0] <= 0.0:
+        return inside[:0]
+    steps = (np.arange(MARKS_A_LINE) + share) / MARKS_A_LINE
+    wanted = limits_hz[0] * (limits_hz[1] / limits_hz[0]) ** steps
+    nearest = np.abs(frequency_hz[inside] - wanted[:, None]).argmin(axis=1)
+    return np.asarray(inside[np.unique(nearest)], dtype=np.intp)
+
+
 def _handles(used: Mapping[str, None], titles: Mapping[str, str], *, dashed: bool) -> list[Artist]:
-    names = [name for name in titles if name in used]
+    names = [*(name for name in titles if name in used), *(name for name in used if name not in titles)]
     handles: list[Artist] = [
         Line2D(
             [],
             [],
             color=condition_look(tuple(titles), name)[0],
             linestyle=condition_look(tuple(titles), name)[1] if dashed else "solid",
-            label=short(titles[name], max(12, 100 // len(names))),
+            marker="" if dashed else condition_mark(tuple(titles), name),
+            markerfacecolor=condition_face(tuple(titles), name),
+            label=short(titles.get(name, name), max(12, 100 // len(names))),
         )
         for name in names
     ]
@@ -101,7 +130,7 @@ def history_figure(
     figure, every = panel_grid(len(panels), heading, "time, s", y_label, panel_in=0.9)
     used: dict[str, None] = {}
     for axes, (position, conditions) in zip(every, panels.items(), strict=False):
-        axes.set_title(f"{position}   n = {len(conditions)} runs")
+        title_panel(axes, position, counted(len(conditions), "run"))
         for condition, rows in conditions.items():
             used[condition] = None
             colour, dashes = condition_look(tuple(titles), condition)

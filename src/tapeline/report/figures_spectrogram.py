@@ -7,19 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import LinearSegmentedColormap, Normalize
+from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import level_db
 from tapeline.report.figure_panels import Heading, panel_grid
-from tapeline.report.figure_style import frequency_axis
+from tapeline.report.figure_style import LEVEL_COLOURS, frequency_axis
 from tapeline.report.finished_tables import Row
 
 Reals = NDArray[np.float64]
-
-LEVEL_COLOURS = LinearSegmentedColormap.from_list("quiet-loud", ["#f6f5f1", "#8fb0b8", "#3f6f86", "#1b3a4b", "#0b1720"])
-"""Paper for quiet, ink for loud: reads in print and without colour vision."""
 
 DEEPEST_DB = 60.0
 SHARE_ABOVE = 0.5

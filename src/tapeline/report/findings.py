@@ -24,12 +24,12 @@ from tapeline.report.wording import (
 
 MOST_FINDINGS = 5
 RULE = (
-    "Chosen by rule, not by hand: (1) the largest shown difference of an overall level, A-weighted before Z before C; "
-    "(2) the largest shown band difference of each comparison, the two largest of them; (3) the largest shown "
-    "contribution in the lists to work on first; (4) the overall difference not shown with the narrowest interval; "
-    "(5) the loudest overall level that is only an upper bound. Five at most; a place left over goes to the band "
-    "differences of further comparisons. Shown means shown after adjusting for the number of tests. A doubtful channel "
-    "is taken only where there is no other, and said so."
+    "The findings are chosen by rule, not by hand: (1) the largest shown difference of an overall level, A-weighted "
+    "before Z before C; (2) the largest shown band difference of each comparison, the two largest of them; (3) the "
+    "largest shown contribution in the lists to work on first; (4) the overall difference not shown with the narrowest "
+    "interval; (5) the loudest overall level that is only an upper bound. Five at most; a place left over goes to the "
+    "band differences of further comparisons. Shown means shown after adjusting for the number of tests. A doubtful "
+    "channel is taken only where there is no other, and said so."
 )
 WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
 

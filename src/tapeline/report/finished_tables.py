@@ -30,8 +30,10 @@ BAND_COLUMNS = (
     "corrected_level_db",
     "upper_bound_db",
     "state",
+    "taken_off",
     "marks",
     "quality",
+    "calibration",
 )
 SMALL_TABLES = ("runs", "positions", "checks", "calibration", "quality", "comparisons", "ranking")
 
@@ -126,10 +128,20 @@ class FinishedTables:
         at = [("position", "==", position), ("sessions", "==", sessions), ("quantity", "==", "band")]
         return self._campaign_rows("budgets", [*at, ("speed_mps", "==", speed_mps), ("yaw_deg", "==", yaw_deg)])
 
+    def absolute_levels(self, session: str, speed_mps: float, yaw_deg: float, quantity: str) -> list[Row]:
+        """Mean levels of all conditions and positions at one operating point, with their absolute intervals."""
+        at = [("budget", "==", "absolute"), ("sessions", "==", session), ("quantity", "==", quantity)]
+        return self._campaign_rows("budgets", [*at, ("speed_mps", "==", speed_mps), ("yaw_deg", "==", yaw_deg)])
+
     @cached_property
     def overall_scaling(self) -> tuple[Row, ...]:
         """The exponents of speed of all overall levels."""
         return tuple(self.overall_rows("scaling"))
+
+    def band_scaling(self, series: Row) -> list[Row]:
+        """The exponents of speed of all bands of the condition, session, position and yaw of the row `series`."""
+        at = [(name, "==", series[name]) for name in ("condition", "session", "position", "yaw_deg")]
+        return self._campaign_rows("scaling", [*at, ("quantity", "==", "band")])
 
     @cached_property
     def collapse(self) -> tuple[Row, ...]:

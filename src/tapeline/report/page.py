@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from pathlib import Path
 from typing import Any
 
@@ -11,21 +13,22 @@ from markupsafe import Markup
 from tapeline import __version__
 from tapeline.campaign.model import Campaign
 from tapeline.report.attention import MOST_LINES, attention_lines
+from tapeline.report.caveats import caveats
 from tapeline.report.chosen_runs import chosen_runs
 from tapeline.report.comparison_figures import comparison_parts
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_style import report_style
 from tapeline.report.findings import RULE, findings_of
 from tapeline.report.finished_tables import FinishedTables, read_finished
-from tapeline.report.overview_figures import (
-    calibration_pictures,
-    history_picture,
-    map_picture,
-    quality_pictures,
-    ring_pictures,
-    spectra_pictures,
-    spectrogram_pictures,
-)
+from tapeline.report.level_axis import level_axis
+from tapeline.report.levels_part import levels_part
+from tapeline.report.pictures_body_maps import level_map_picture
+from tapeline.report.pictures_calibration import calibration_pictures, ring_pictures
+from tapeline.report.pictures_map import map_picture
+from tapeline.report.pictures_quality import quality_pictures
+from tapeline.report.pictures_spectra import history_picture, spectra_pictures, spectrogram_pictures
+from tapeline.report.pictures_speed import collapse_pictures, speed_pictures
+from tapeline.report.pictures_tones import tones_part
 from tapeline.report.repeatability_part import repeatability_part
 from tapeline.report.tables_of_coverage import compared_table
 from tapeline.report.tables_of_differences import rankings
@@ -40,6 +43,8 @@ from tapeline.report.tables_of_trust import (
     reasons_table,
     terms_table,
 )
+from tapeline.report.what_is_not_known import open_questions
+from tapeline.report.what_was_tested import facts
 from tapeline.report.wording import BAND_WORDS, confidence_words, printable
 from tapeline.store.atomic import replacing
 
@@ -66,13 +71,18 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
     """All that the template prints. Small overview figures are drawn first, so that they have room on the page."""
     settings = campaign.settings
     chosen = chosen_runs(tables, campaign)
+    axis = level_axis(tables, campaign)
     quality = quality_pictures(tables, campaign, shelf)
     calibration = calibration_pictures(tables, campaign, shelf)
     rings = ring_pictures(tables, campaign, shelf)
     position_map = map_picture(tables, campaign, shelf)
+    level_map = level_map_picture(tables, campaign, shelf)
     spectra = spectra_pictures(tables, campaign, chosen, shelf) if chosen else []
     history = history_picture(tables, campaign, chosen, shelf) if chosen else None
     spectrograms = spectrogram_pictures(tables, campaign, chosen, shelf) if chosen else []
+    levels = levels_part(tables, campaign, chosen, shelf, axis) if chosen else None
+    speed = [picture for made in (speed_pictures, collapse_pictures) for picture in made(tables, campaign, shelf)]
+    tones = tones_part(tables, campaign, shelf)
     attention = attention_lines(tables, campaign)
     return {
         "title": settings.title or settings.campaign,
@@ -87,6 +97,9 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
         "attention_rest": attention[MOST_LINES:],
         "findings": findings_of(tables, campaign),
         "finding_rule": RULE,
+        "facts": facts(tables, campaign),
+        "open_questions": open_questions(tables, campaign),
+        "caveats": caveats(tables, campaign),
         "coverage": coverage_table(tables, campaign),
         "what_can_be_compared": compared_table(tables, campaign),
         "rankings": rankings(tables, campaign),
@@ -103,8 +116,12 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
         "history": history,
         "spectrograms": spectrograms,
         "position_map": position_map,
-        "comparisons": comparison_parts(tables, campaign, shelf),
+        "level_map": level_map,
+        "levels": levels,
+        "comparisons": comparison_parts(tables, campaign, shelf, axis),
         "repeatability": repeatability_part(tables, campaign, shelf),
+        "speed_pictures": speed,
+        "tones": tones,
         "exponents": exponent_table(tables, campaign),
         "collapse": collapse_table(tables, campaign),
         "run_log": run_log_table(tables, campaign),
@@ -124,8 +141,28 @@ def render(content: dict[str, Any]) -> str:
         keep_trailing_newline=True,
         finalize=_clean,
     )
+    environment.filters["css_text"] = _css_text
     style = Markup((FOLDER / "page.css").read_text(encoding="utf-8"))
-    return environment.get_template("page.html.j2").render(style=style, **content)
+    script = _script((FOLDER / "page.js").read_text(encoding="utf-8"))
+    template = environment.get_template("page.html.j2")
+    return template.render(style=style, script=script, script_hash=_hash_source(script), **content)
+
+
+def _script(code: str) -> Markup:
+    """The page's script for readers of HTML, who take it as it is, and of XML, who take marks in it for elements."""
+    return Markup(f"//<![CDATA[\n{code}//]]>\n")
+
+
+def _hash_source(script: str) -> str:
+    """How the page's policy names the one script that may run (W3C, Content Security Policy 3)."""
+    return f"sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode('ascii')}"
+
+
+def _css_text(text: str) -> Markup:
+    """`text` between the quotes of a style sheet, where the escapes of HTML are not read: all but letters by number."""
+    return Markup(
+        "".join(sign if sign.isascii() and sign.isalnum() else f"\\{ord(sign):06x} " for sign in printable(text))
+    )
 
 
 def _clean(value: Any) -> Any:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from tapeline.acoustics.statistics import student_factor
 from tapeline.campaign.model import Campaign
 from tapeline.report.attention_repeats import measured_twice
 from tapeline.report.comparison_views import condition_title
-from tapeline.report.figure_files import FigureShelf, Picture
+from tapeline.report.figure_data import FigureData, rows_data
+from tapeline.report.figure_files import FigureShelf, Picture, Subject
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figures_repeatability import BandScatter, band_scatter, control_figure, scatter_figure
 from tapeline.report.finished_tables import FinishedTables, Row
@@ -22,6 +25,10 @@ WEAK_SESSIONS = 4
 """With fewer sessions the scatter between them is hardly known (common practice)."""
 
 WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
+CHARTED = (
+    "position", "speed_mps", "yaw_deg", "weighting", "lower_hz", "upper_hz", "session", "level_db", "runs", "mount",
+    "centre_db", "lower_limit_db", "upper_limit_db", "outside", "trend",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -104,9 +111,20 @@ def _scatter_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]
         scatter_figure(panels, random_error, heading),
         alt=f"Standard deviations of band levels of {title}. "
         + " ".join(_scatter_words(words, part, random_error) for words, part in panels.items()),
+        data=_scatter_data({**panels, "random error": random_error}),
         caption="Standard deviation of a run's band level within sessions and of session means beyond it, over all "
         "positions and operating points of the reference condition. Scatter within sessions well above the random "
         "error has a cause of its own: speed, steadiness, the flow itself.",
+    )
+
+
+def _scatter_data(parts: Mapping[str, BandScatter]) -> FigureData:
+    names = ("band_hz", "least_db", "median_db", "most_db")
+    return FigureData(
+        {
+            "of": [title for title, part in parts.items() for _ in part.band_hz],
+            **{name: np.concatenate([getattr(part, name) for part in parts.values()]) for name in names},
+        }
     )
 
 
@@ -163,6 +181,8 @@ def _control_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]
         ),
         alt=f"Session means of {condition_title(campaign, reference)} at {words}: furthest from its centre is "
         f"{chosen[0]} with {number(_furthest(panels[chosen[0]]), 2)} dB; {judged}.",
+        data=rows_data([row for rows in shown.values() for row in rows], CHARTED),
+        subject=Subject(point=words, positions=tuple(shown)),
         caption=f"The reference condition as check standard: mean overall level of each session less the mean of "
         f"all, {words}. Limits are 2.66 mean moving ranges; of fewer than five sessions they hold every "
         "value. The positions that moved most.",

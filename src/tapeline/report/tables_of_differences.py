@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import condition_title
+from tapeline.report.figure_files import Subject
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
 from tapeline.report.wording import (
@@ -91,6 +92,7 @@ def _ranking_table(campaign: Campaign, name: str, rows: Sequence[Row]) -> PlainT
         f"does not come first. Ranks: {confidence} interval of the rank. Tied: it overlaps with a neighbour's. First: "
         "chance of being the largest of all. Share: of all power contributed in this comparison. Points: operating "
         "points and sessions that the mean is over.",
+        subject=Subject(comparison=name),
     )
 
 
@@ -130,6 +132,7 @@ def overall_table(campaign: Campaign, comparison: str, rows: Sequence[Row]) -> P
         rows=tuple(_overall_row(campaign, row) for row in sorted(kept, key=_order)),
         numeric=frozenset({5, 6, 7, 8, 13}),
         note=note,
+        subject=Subject(comparison=comparison),
     )
     return without_constant_columns(
         table, ("session", "operating point", "weighting", "range", "pairing", "interval from")

@@ -118,6 +118,7 @@ def _recorded(text: str | None) -> str:
 
 
 def _left_out(row: Row, quality: Sequence[Row]) -> str:
+    """The whole run, stretches of it, or channels; and why."""
     if row["status"] == "superseded":
         return f"whole run: taken again as {row['replaced_by'] or 'another run'}"
     if row["status"] == "left out":
@@ -132,7 +133,10 @@ def _left_out(row: Row, quality: Sequence[Row]) -> str:
     )
     if row["status"] == "unusable":
         return f"whole run: {'; '.join(sentences[:3]) or 'the recording cannot be used'}"
+    said = []
+    if row["left_out"]:
+        said.append(f"stretches: {listed(row['left_out'], 3)}")
     unusable = [channel["position"] for channel in quality if channel["verdict"] == "unusable"]
-    if not unusable:
-        return NO_VALUE
-    return f"{counted(len(unusable), 'channel')} ({listed(unusable, 4)}): {'; '.join(sentences[:3])}"
+    if unusable:
+        said.append(f"{counted(len(unusable), 'channel')} ({listed(unusable, 4)}): {'; '.join(sentences[:3])}")
+    return "; ".join(said) or NO_VALUE

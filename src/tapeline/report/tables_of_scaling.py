@@ -9,6 +9,7 @@ from tapeline.campaign.operating_points import MPS_PER_UNIT
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
+from tapeline.report.speed_levels import overall_series
 from tapeline.report.wording import NO_VALUE, confidence_words, frequency, interval, listed, number
 
 MOST_ROWS = 60
@@ -27,16 +28,15 @@ COLLAPSE_NOTE = (
     "or structure do, and what a sensor's response leaves. The scatter is that of the levels about one smooth curve, "
     "each with its own exponent; no length changes it, lengths only name the peak's St."
 )
+DOUBT = "A question mark: a level of the fit is of a doubtful channel or calibration."
 AT_ONE_SPEED = "measured at"
 BASIS_WORDS = {"stated uncertainty": "stated", "scatter about the line": "scatter", "lack of fit": "lack of fit"}
 
 
 def exponent_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
     """Exponents of the first overall level that the settings name."""
-    first = campaign.settings.overall[0]
-    asked = (first.weighting, *first.range_hz)
-    every = [row for row in tables.overall_scaling if (row["weighting"], row["lower_hz"], row["upper_hz"]) == asked]
-    rows = [row for row in every if not _at_one_speed(row)]
+    every = asked_rows(tables, campaign)
+    rows = [row for row in every if not at_one_speed(row)]
     kept = _largest(rows, lambda row: row["level_at_reference_db"])
     confidence = confidence_words(campaign.settings.confidence)
     weak = any(row["speeds"] == 2 and row["exponent"] is not None for row in kept)
@@ -44,6 +44,7 @@ def exponent_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
         _of_how_many(rows, "exponents of overall levels, the loudest", "scaling"),
         _without(campaign, every),
         WEAK if weak else "",
+        DOUBT,
         CAUTION,
     )
     table = PlainTable(
@@ -65,7 +66,10 @@ def exponent_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
             "does a line fit",
             "left out",
         ),
-        rows=tuple(_exponent_row(campaign, row) for row in sorted(kept, key=_order)),
+        rows=tuple(
+            _exponent_row(campaign, series.row, "?" if series.doubtful else "")
+            for series in overall_series(tables, campaign, sorted(kept, key=_order))
+        ),
         numeric=frozenset({6, 7, 10, 11}),
         note=" ".join(note for note in notes if note),
     )
@@ -74,7 +78,7 @@ def exponent_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
 
 def collapse_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
     """Strouhal number against frequency."""
-    rows = [row for row in tables.collapse if not _at_one_speed(row)]
+    rows = [row for row in tables.collapse if not at_one_speed(row)]
     kept = _largest(rows, lambda row: abs((row["strouhal_scatter_db"] or 0.0) - (row["frequency_scatter_db"] or 0.0)))
     table = PlainTable(
         key="collapse",
@@ -103,13 +107,21 @@ def collapse_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
     return without_constant_columns(table, ("session", "yaw", "length"))
 
 
-def _at_one_speed(row: Row) -> bool:
+def asked_rows(tables: FinishedTables, campaign: Campaign) -> list[Row]:
+    """The rows of the table `scaling` on the first overall level that the settings name."""
+    first = campaign.settings.overall[0]
+    asked = (first.weighting, *first.range_hz)
+    return [row for row in tables.overall_scaling if (row["weighting"], row["lower_hz"], row["upper_hz"]) == asked]
+
+
+def at_one_speed(row: Row) -> bool:
+    """Whether a row of the tables `scaling` and `collapse` says that there are no two speeds far enough apart."""
     return any(text.startswith(AT_ONE_SPEED) for text in row["left_out"] or ())
 
 
 def _without(campaign: Campaign, rows: Sequence[Row]) -> str:
     """Conditions of which no session has levels at two speeds."""
-    known = {row["condition"] for row in rows if not _at_one_speed(row)}
+    known = {row["condition"] for row in rows if not at_one_speed(row)}
     names = sorted({row["condition"] for row in rows} - known)
     titles = listed((condition_title(campaign, name) for name in names), 8)
     return f"At one speed, or at speeds less than 5 % apart: {titles}." if names else ""
@@ -130,12 +142,12 @@ def _order(row: Row) -> tuple[str, str, str, float, str]:
     return row["position"], row["condition"], row["session"], row["yaw_deg"], row.get("weighting") or ""
 
 
-def _exponent_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
+def _exponent_row(campaign: Campaign, row: Row, doubt: str) -> tuple[str, ...]:
     return (
         *_place(campaign, row),
         row["weighting"] or NO_VALUE,
         f"{frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}",
-        number(row["exponent"]),
+        number(row["exponent"]) + doubt,
         interval(row["exponent_lower"], row["exponent_upper"]),
         BASIS_WORDS.get(row["interval_basis"] or "", NO_VALUE),
         _speeds(campaign, row),

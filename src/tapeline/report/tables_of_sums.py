@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.page_table import PlainTable, without_constant_columns
+from tapeline.report.page_table import AGAINST, PlainTable, without_constant_columns
 from tapeline.report.wording import (
     NO_VALUE,
     confidence_words,
@@ -23,6 +24,7 @@ MOST_ROWS, MOST_DRIFTS = 60, 20
 """Rows of a table on the page; the whole of it is in the Parquet file of its name."""
 
 POINT = ("session", "operating point", "weighting", "range")
+PARTNERS_YAW = "partner's yaw"
 
 
 def area_table(tables: FinishedTables, campaign: Campaign, comparison: str) -> PlainTable:
@@ -51,8 +53,9 @@ def area_table(tables: FinishedTables, campaign: Campaign, comparison: str) -> P
         )
 
     caption = f"{comparison}: energy means over areas, treatment minus reference"
-    return _table(f"areas-{comparison}", caption, head, rows, cells, frozenset({5, 6, 7, 8}),
-                  "Only positions that both sides have are in a mean.")  # fmt: skip
+    note = "Only positions that both sides have are in a mean."
+    table = _table(f"areas-{comparison}", caption, head, rows, cells, frozenset({5, 6, 7, 8}), note)
+    return replace(table, subject=replace(table.subject, comparison=comparison))
 
 
 def session_mean_table(tables: FinishedTables, campaign: Campaign, comparison: str) -> PlainTable:
@@ -85,23 +88,34 @@ def session_mean_table(tables: FinishedTables, campaign: Campaign, comparison: s
 
     caption = f"{comparison}: mean over the sessions that compared both conditions"
     note = "The surer a session's difference, the more it weighs. Agree: the sessions differ no more than by chance."
-    return _table(f"sessions-{comparison}", caption, head, rows, cells, frozenset({4, 5}), note)
+    table = _table(f"sessions-{comparison}", caption, head, rows, cells, frozenset({4, 5}), note)
+    return replace(table, subject=replace(table.subject, comparison=comparison))
 
 
 def mirror_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
     """Left against right of every condition."""
     rows = tables.overall_rows("mirror_differences")
-    head = ("position", "against", "condition", *POINT, "difference, dB", _interval_head(campaign), "finding")
+    head = (
+        "position",
+        AGAINST,
+        PARTNERS_YAW,
+        "condition",
+        *POINT,
+        "difference, dB",
+        _interval_head(campaign),
+        "finding",
+    )
 
     def cells(row: Row) -> tuple[str, ...]:
-        partner = f"{row['mirror']} at yaw {round(-row['yaw_deg'], 1) + 0.0:g}°"
-        return row["position"], partner, row["condition"], row["session"], *_point(campaign, row), *_difference(row)
+        partners_yaw = f"{round(-row['yaw_deg'], 1) + 0.0:g}°"
+        which = (row["position"], row["mirror"], partners_yaw, row["condition"], row["session"])
+        return *which, *_point(campaign, row), *_difference(row)
 
     note = (
         "A position less its partner on the other side at the opposite yaw angle; two sensors, so that all their "
         "uncertainty counts."
     )
-    return _table("mirror-table", "Left against right", head, rows, cells, frozenset({7, 8}), note)
+    return _table("mirror-table", "Left against right", head, rows, cells, frozenset({2, 8, 9}), note)
 
 
 def additivity_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
@@ -197,7 +211,7 @@ def _table(
     if len(rows) > most:
         note += f" The first {most} of {counted(len(rows), 'row')}."
     table = PlainTable(key, caption, head, tuple(cells(row) for row in shown), numeric, note)
-    return without_constant_columns(table, (*POINT, "condition"))
+    return without_constant_columns(table, (*POINT, "condition", PARTNERS_YAW))
 
 
 def _interval_head(campaign: Campaign) -> str:

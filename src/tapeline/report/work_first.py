@@ -25,8 +25,9 @@ NEAREST = 3
 
 @dataclass(frozen=True)
 class WorkLine:
-    """Where to work, why, and what to do next."""
+    """Where to work, why, and what to do next; `where` says the position with its area and bands."""
 
+    position: str
     where: str
     reason: str
     action: str
@@ -67,6 +68,7 @@ def _line(campaign: Campaign, spot: Sequence[Row], action: str) -> WorkLine:
     where = ", ".join(bands) if len(bands) <= MOST_BANDS else f"{bands[0]} to {bands[-1]}"
     area = spot[0]["area"]
     return WorkLine(
+        position=spot[0]["position"],
         where=f"{spot[0]['position']}{f' ({area})' if area else ''}, {where}",
         reason=_reason(campaign, spot),
         action=action,
@@ -93,7 +95,9 @@ def _reason(campaign: Campaign, spot: Sequence[Row]) -> str:
 def _action(spot: Sequence[Row], shown: Sequence[Row], place: int) -> str:
     steps = {row["next_step"] for row in spot}
     if "mend" in steps:
-        return "a channel, check or background is in doubt here: mend that (section 1), then measure again"
+        return (
+            "a channel, check or background is in doubt here: mend that (see what needs attention), then measure again"
+        )
     if "quieter" in steps:
         return "hidden by the background: measure with less background, or at a higher speed"
     if "leave" in steps:

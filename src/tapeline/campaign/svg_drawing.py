@@ -1,0 +1,190 @@
+"""The lines of an SVG drawing: shapes flattened to polylines in user units. What cannot be read is refused.
+
+Shapes and transforms: W3C, Scalable Vector Graphics (SVG) 1.1 (Second Edition), chapters 7 and 9. No file but the
+drawing itself is ever opened, and entities are refused.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from typing import TypeAlias
+from xml.parsers import expat
+
+from tapeline.campaign.faults import Fault, quoted
+from tapeline.campaign.svg_path import MOST_POINTS, Point, SvgMisfit, number, numbers, path_lines
+
+Transform: TypeAlias = tuple[float, float, float, float, float, float]
+
+SVG = "http://www.w3.org/2000/svg"
+SAME: Transform = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
+SHAPES = ("path", "polyline", "polygon", "line", "rect", "circle", "ellipse")
+NOT_DRAWN = frozenset(
+    {"defs", "title", "desc", "metadata", "style", "symbol", "clipPath", "mask", "marker", "pattern", "filter"}
+    | {"linearGradient", "radialGradient"}
+)
+TRANSFORM = re.compile(r"[\s,]*([A-Za-z]+)\s*\(([^()]*)\)[\s,]*")
+COUNTS = {"matrix": (6,), "translate": (1, 2), "scale": (1, 2), "rotate": (1, 3), "skewX": (1,), "skewY": (1,)}
+HIDDEN = re.compile(r"(^|;)\s*display\s*:\s*none\s*(;|$)")
+STYLED_TRANSFORM = re.compile(r"(^|;)\s*(transform|d|rotate|scale|translate)\s*:")
+PLAIN_DOCTYPE = re.compile(r"<!DOCTYPE[^\[\]<>]*>")
+AS_PATH = "turn it into a path in a drawing program, or take it out"
+PLAIN_SVG = 'save the drawing as "plain SVG"'
+
+
+def drawing_lines(text: str, shown: str, faults: list[Fault]) -> tuple[tuple[Point, ...], ...] | None:
+    """The polylines of a drawing in user units, y downward; None, and a fault, where it cannot be read."""
+    # A document type without entities of its own says nothing; without it unknown entities are faults of the XML.
+    plain = PLAIN_DOCTYPE.sub(lambda found: "\n" * found.group().count("\n"), text, count=1)
+    drawing = _Drawing()
+    try:
+        drawing.parser.Parse(plain, True)
+    except SvgMisfit as misfit:
+        faults.append(Fault(shown, *drawing.place, misfit.found, misfit.expected, misfit.mend))
+        return None
+    except expat.ExpatError as error:
+        found = f"text that is not XML ({expat.ErrorString(error.code)})"
+        faults.append(Fault(shown, error.lineno, error.offset + 1, found, "an SVG drawing", PLAIN_SVG))
+        return None
+    return tuple(tuple(line) for line in drawing.lines)
+
+
+class _Drawing:
+    """Takes the elements as they come; `open` holds the transform of each open element, None where it is not drawn."""
+
+    def __init__(self) -> None:
+        self.lines: list[list[Point]] = []
+        self.open: list[Transform | None] = []
+        self.points = 0
+        self.place = (1, 1)
+        self.parser = expat.ParserCreate(namespace_separator=" ")
+        self.parser.StartElementHandler = self.start
+        self.parser.EndElementHandler = self.end
+        self.parser.StartDoctypeDeclHandler = self.doctype
+
+    def note_place(self) -> None:
+        """Line and column where the present element begins, from 1."""
+        self.place = self.parser.CurrentLineNumber, self.parser.CurrentColumnNumber + 1
+
+    def doctype(self, name: str, system: str | None, public: str | None, has_subset: bool) -> None:
+        self.note_place()
+        found = "a document type with declarations of its own" if has_subset else "a document type"
+        raise SvgMisfit(found, "a drawing without entities", PLAIN_SVG)
+
+    def start(self, name: str, attributes: Mapping[str, str]) -> None:
+        self.note_place()
+        space, _, local = name.rpartition(" ")
+        outermost = not self.open
+        if outermost and (local != "svg" or space not in ("", SVG)):
+            raise SvgMisfit(f"the element <{local[:40]}> outermost", "<svg>")
+        above = SAME if outermost else self.open[-1]
+        if above is None or space not in ("", SVG) or local in NOT_DRAWN or _is_hidden(attributes):
+            self.open.append(None)
+            return
+        own = f"<{local}>" + (f" {quoted(attributes['id'])}" if attributes.get("id") else "")
+        try:
+            transform = _product(above, transform_of(attributes))
+            if local in SHAPES:
+                self.add(path_lines(shape_data(local, attributes)), transform)
+            elif local not in ("g", "a") and not (local == "svg" and outermost):
+                raise SvgMisfit("something else than lines", f"one of {', '.join(SHAPES)} or g", AS_PATH)
+        except SvgMisfit as misfit:
+            raise SvgMisfit(f"{misfit.found} in {own}", misfit.expected, misfit.mend) from None
+        self.open.append(transform)
+
+    def end(self, name: str) -> None:
+        self.open.pop()
+
+    def add(self, lines: list[list[Point]], transform: Transform) -> None:
+        self.points += sum(map(len, lines))
+        if self.points > MOST_POINTS:
+            raise SvgMisfit(f"more than {MOST_POINTS:,} points", "fewer", "simplify the drawing")
+        a, b, c, d, e, f = transform
+        self.lines += [[(a * x + c * y + e, b * x + d * y + f) for x, y in line] for line in lines]
+
+
+def _is_hidden(attributes: Mapping[str, str]) -> bool:
+    return attributes.get("display", "").strip() == "none" or HIDDEN.search(attributes.get("style", "")) is not None
+
+
+def shape_data(shape: str, attributes: Mapping[str, str]) -> str:
+    """A shape as path data, empty where nothing is drawn (SVG 1.1, chapter 9). Raises SvgMisfit."""
+    if shape == "path":
+        return attributes.get("d", "")
+    if shape in ("polyline", "polygon"):
+        places = numbers(attributes.get("points", ""))
+        if len(places) % 2:
+            raise SvgMisfit(f"{len(places)} numbers", "pairs of numbers")
+        return f"M{' '.join(map(repr, places))}{'Z' if shape == 'polygon' else ''}" if places else ""
+
+    def given(name: str) -> float:
+        return number(attributes.get(name, "0"))
+
+    if shape == "line":
+        return f"M{given('x1')!r} {given('y1')!r}L{given('x2')!r} {given('y2')!r}"
+    if shape == "rect":
+        return _rectangle(attributes, given("x"), given("y"), given("width"), given("height"))
+    rx, ry = (given("r"), given("r")) if shape == "circle" else (given("rx"), given("ry"))
+    x, y = given("cx"), given("cy")
+    if rx <= 0.0 or ry <= 0.0:
+        return ""
+    return f"M{x + rx!r} {y!r}A{rx!r} {ry!r} 0 0 1 {x - rx!r} {y!r}A{rx!r} {ry!r} 0 0 1 {x + rx!r} {y!r}Z"
+
+
+def _rectangle(attributes: Mapping[str, str], x: float, y: float, width: float, height: float) -> str:
+    if width <= 0.0 or height <= 0.0:
+        return ""
+    rounded = [number(attributes[name]) for name in ("rx", "ry") if name in attributes]
+    if not rounded or min(rounded) <= 0.0:
+        return f"M{x!r} {y!r}H{x + width!r}V{y + height!r}H{x!r}Z"
+    rx, ry = min(rounded[0], width / 2.0), min(rounded[-1], height / 2.0)
+    corner = f"a{rx!r} {ry!r} 0 0 1"
+    across, down = width - 2.0 * rx, height - 2.0 * ry
+    return (
+        f"M{x + rx!r} {y!r}h{across!r}{corner} {rx!r} {ry!r}v{down!r}{corner} {-rx!r} {ry!r}"
+        f"h{-across!r}{corner} {-rx!r} {-ry!r}v{-down!r}{corner} {rx!r} {-ry!r}Z"
+    )
+
+
+def transform_of(attributes: Mapping[str, str]) -> Transform:
+    """The transform of an element (SVG 1.1, chapter 7.6). Raises SvgMisfit."""
+    if STYLED_TRANSFORM.search(attributes.get("style", "")):
+        raise SvgMisfit("a transform or path as a style", "it as an attribute", PLAIN_SVG)
+    text, made, at = attributes.get("transform", "").rstrip(), SAME, 0
+    while at < len(text):
+        match = TRANSFORM.match(text, at)
+        if match is None or match.group(1) not in COUNTS:
+            raise SvgMisfit(
+                f"the transform {quoted(text[at:])}", f"one of {', '.join(COUNTS)} with numbers in brackets"
+            )
+        made = _product(made, _single(match.group(1), numbers(match.group(2))))
+        at = match.end()
+    return made
+
+
+def _single(name: str, given: list[float]) -> Transform:
+    if len(given) not in COUNTS[name]:
+        raise SvgMisfit(f"{name} of {len(given)} numbers", " or ".join(map(str, COUNTS[name])))
+    if name == "matrix":
+        a, b, c, d, e, f = given
+        return a, b, c, d, e, f
+    if name == "translate":
+        return 1.0, 0.0, 0.0, 1.0, given[0], given[1] if len(given) == 2 else 0.0
+    if name == "scale":
+        return given[0], 0.0, 0.0, given[-1], 0.0, 0.0
+    angle = math.radians(given[0])
+    if name == "skewX":
+        return 1.0, 0.0, math.tan(angle), 1.0, 0.0, 0.0
+    if name == "skewY":
+        return 1.0, math.tan(angle), 0.0, 1.0, 0.0, 0.0
+    cos, sin = math.cos(angle), math.sin(angle)
+    x, y = given[1:] or (0.0, 0.0)
+    return cos, sin, -sin, cos, x - cos * x + sin * y, y - sin * x - cos * y
+
+
+def _product(outer: Transform, inner: Transform) -> Transform:
+    """First `inner`, then `outer`."""
+    a, b, c, d, e, f = outer
+    g, h, i, j, k, m = inner
+    return a * g + c * h, b * g + d * h, a * i + c * j, b * i + d * j, a * k + c * m + e, b * k + d * m + f

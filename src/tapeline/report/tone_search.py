@@ -1,0 +1,149 @@
+"""Lines that stand out of their band in the spectra of chosen runs: the rule by which levels are left out as tonal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.bands import Bands, bands_between
+from tapeline.acoustics.levels import level_db
+from tapeline.acoustics.tonal_bands import above_usual_db, outstanding_lines
+from tapeline.campaign.model import Campaign
+from tapeline.report.figure_panels import pages_of
+from tapeline.report.finished_tables import FinishedTables, Spectrum
+from tapeline.report.speed_levels import achieved_speed_mps
+from tapeline.report.tone_runs import ToneRuns
+
+Reals = NDArray[np.float64]
+
+POSITIONS_AT_ONCE = 12
+"""Positions whose spectra are in memory together."""
+
+
+@dataclass(frozen=True)
+class ToneLine:
+    """A line that stands out: `above_db` the median line of its band, `level_db` of what it and its lobe add.
+
+    `line_psd` (Pa^2/Hz) is its density; `length_m` None where no length is stated. `also_in` names the backgrounds
+    that have a line there too, and `looked_in` those whose spectra there are.
+    """
+
+    position: str
+    condition: str
+    run: str
+    nominal_mps: float
+    speed_mps: float
+    frequency_hz: float
+    step_hz: float
+    above_db: float
+    level_db: float
+    line_psd: float
+    length_m: float | None
+    looked_in: tuple[str, ...]
+    also_in: tuple[str, ...]
+
+    @property
+    def per_m(self) -> float:
+        """f/U in 1/m."""
+        return self.frequency_hz / self.speed_mps
+
+    @property
+    def strouhal(self) -> float | None:
+        """f l / U."""
+        return None if self.length_m is None else self.per_m * self.length_m
+
+
+def lengths_m(tables: FinishedTables) -> dict[str, tuple[float, str]]:
+    """Length of the Strouhal number and its source by position, where one is stated."""
+    stated = [row for row in tables.collapse if row["length_m"] is not None]
+    return {row["position"]: (row["length_m"], row["length_source"]) for row in stated}
+
+
+def tone_lines(
+    tables: FinishedTables, campaign: Campaign, chosen: ToneRuns, positions: Sequence[str]
+) -> list[ToneLine]:
+    """All lines of the chosen runs that stand `scaling.tonal_above_db` above the median of their band, one a band."""
+    unusable = {(row["run"], row["position"]) for row in tables.quality if row["verdict"] == "unusable"}
+    still = _wind_off(tables, chosen.session)
+    found: list[ToneLine] = []
+    for names in pages_of(positions, POSITIONS_AT_ONCE):
+        electrical = {each.position: each for each in tables.spectra(chosen.session, still, names)}
+        for spectrum in tables.spectra(chosen.session, chosen.names, names):
+            if (spectrum.run, spectrum.position) not in unusable:
+                found += _lines_of(tables, campaign, chosen, spectrum, electrical.get(spectrum.position))
+    order = {name: index for index, name in enumerate(positions)}
+    conditions = list(chosen.runs)
+    return sorted(
+        found,
+        key=lambda line: (order[line.position], conditions.index(line.condition), line.nominal_mps, line.frequency_hz),
+    )
+
+
+def searched_bands(campaign: Campaign) -> Bands:
+    """The campaign's bands."""
+    bands = campaign.settings.bands
+    return bands_between(bands.fraction, *bands.range_hz)
+
+
+def _wind_off(tables: FinishedTables, session: str) -> tuple[str, ...]:
+    """The first background run without flow."""
+    names = (
+        row["run"]
+        for row in tables.runs
+        if row["session"] == session
+        and row["kind"] == "background"
+        and row["status"] == "used"
+        and row["speed_mps"] == 0.0
+    )
+    return tuple(sorted(names)[:1])
+
+
+def _lines_of(
+    tables: FinishedTables, campaign: Campaign, chosen: ToneRuns, spectrum: Spectrum, electrical: Spectrum | None
+) -> Iterator[ToneLine]:
+    hz = spectrum.frequency_hz
+    if hz.size < 2:
+        return
+    bands = searched_bands(campaign)
+    first_hz, step_hz = float(hz[0]), float(hz[1] - hz[0])
+    found = outstanding_lines(spectrum.psd[None, :], first_hz, step_hz, bands.lower_hz, bands.upper_hz)
+    limit_db = campaign.settings.scaling.tonal_above_db
+    run = tables.run_by_name[spectrum.run]
+    condition = next(name for name, rows in chosen.runs.items() if spectrum.run in {row["run"] for row in rows})
+    length = lengths_m(tables).get(spectrum.position)
+    for b in np.flatnonzero((found.above_db[0] >= limit_db) & found.peaked[0]):
+        frequency_hz = float(found.frequency_hz[0, b])
+        above = {
+            name: above_usual_db(psd, *grid, float(bands.lower_hz[b]), float(bands.upper_hz[b]), frequency_hz)
+            for name, psd, grid in _backgrounds(spectrum, run["background_kind"], electrical)
+        }
+        yield ToneLine(
+            position=spectrum.position,
+            condition=condition,
+            run=spectrum.run,
+            nominal_mps=float(run["speed_mps"]),
+            speed_mps=achieved_speed_mps(campaign, run),
+            frequency_hz=frequency_hz,
+            step_hz=step_hz,
+            above_db=float(found.above_db[0, b]),
+            level_db=float(level_db(found.added_pa2[0, b], campaign.settings.reference_pressure_pa)),
+            line_psd=float(spectrum.psd[round((frequency_hz - first_hz) / step_hz)]),
+            length_m=None if length is None else length[0],
+            looked_in=tuple(name for name, decibels in above.items() if np.isfinite(decibels)),
+            also_in=tuple(name for name, decibels in above.items() if decibels >= limit_db),
+        )
+
+
+def _backgrounds(
+    spectrum: Spectrum, kind: str | None, electrical: Spectrum | None
+) -> Iterator[tuple[str, Reals, tuple[float, float]]]:
+    """The spectra that a line may be in too, by name, each with its first line and line spacing."""
+    every = [("wind off" if kind == "electrical" else "background", spectrum.background, spectrum.frequency_hz)]
+    if electrical is not None and kind != "electrical":
+        every.append(("wind off", electrical.psd, electrical.frequency_hz))
+    for name, psd, hz in every:
+        if psd is not None and hz.size > 1:
+            yield name, psd, (float(hz[0]), float(hz[1] - hz[0]))

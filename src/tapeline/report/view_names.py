@@ -1,0 +1,26 @@
+"""What a view is called in file names and to readers who choose."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from tapeline.campaign.model import Campaign
+from tapeline.report.comparison_views import View
+from tapeline.report.figure_files import Subject
+from tapeline.report.wording import operating_point
+
+
+def figure_name(campaign: Campaign, subject: str, view: View) -> tuple[str, ...]:
+    """Identifiers only: comparison, session, speed and yaw."""
+    sessions = tuple(dict.fromkeys((view.reference_session, view.treatment_session)))
+    unit = campaign.settings.report.speed_unit
+    value = view.speed_mps * 3.6 if unit == "km/h" else view.speed_mps
+    speed = f"{round(value, 1):g}{'kmh' if unit == 'km/h' else 'mps'}"
+    yaw = f"yaw{'m' if view.yaw_deg < 0 else ''}{abs(round(view.yaw_deg, 1)):g}"
+    return (subject, view.comparison, *sessions, speed, yaw)
+
+
+def view_subject(campaign: Campaign, view: View, positions: Iterable[str]) -> Subject:
+    """What a view's figure is about."""
+    point = operating_point(view.speed_mps, view.yaw_deg, campaign.settings.report.speed_unit)
+    return Subject(view.comparison, point, tuple(positions))

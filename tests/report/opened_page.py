@@ -1,0 +1,47 @@
+"""A page opened in a browser without a network, and all that it asked for and complained of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Dialog, Page
+
+
+@dataclass
+class Opened:
+    """The page; `asked` holds the addresses of its requests, `said` what stands in its console or went wrong."""
+
+    page: Page
+    asked: list[str] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+
+
+@contextmanager
+def opened_page(
+    browser: Browser, path: Path, *, width: int = 1200, height: int = 900, scripts: bool = True, paper: bool = False
+) -> Iterator[Opened]:
+    """Open the file in a context of its own; with `paper` it looks as it is printed."""
+    context = browser.new_context(
+        java_script_enabled=scripts, offline=True, viewport={"width": width, "height": height}
+    )
+    page = context.new_page()
+    opened = Opened(page)
+
+    def refuse(dialog: Dialog) -> None:
+        opened.said.append(f"dialog: {dialog.message}")
+        dialog.dismiss()
+
+    page.on("request", lambda request: opened.asked.append(request.url))
+    page.on("console", lambda message: opened.said.append(f"{message.type}: {message.text}"))
+    page.on("pageerror", lambda error: opened.said.append(f"error: {error}"))
+    page.on("dialog", refuse)
+    if paper:
+        page.emulate_media(media="print")
+    page.goto(path.resolve().as_uri())
+    yield opened
+    context.close()

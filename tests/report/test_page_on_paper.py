@@ -1,0 +1,145 @@
+"""The page on A4 and Letter: nothing cut, heads of tables repeated, feet with campaign, version, digest and page."""
+
+from __future__ import annotations
+
+import io
+import unicodedata
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from built_report import DIGEST, Report
+from opened_page import opened_page
+
+from tapeline import __version__
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+    from pypdf import PdfReader
+
+pytestmark = pytest.mark.browser
+
+MM_PER_INCH, PX_PER_INCH, SIDE_MM = 25.4, 96, 13
+PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+"""ISO 216 and ANSI/ASME Y14.1."""
+
+WIDER = """width => [...document.querySelectorAll("body *")].filter(element => {
+  const box = element.getBoundingClientRect();
+  return box.width > 0 && (box.left < -0.5 || box.right > width + 0.5);
+}).map(element => `${element.localName} ${element.id} ${element.className}`)"""
+CUT = """() => [...document.querySelectorAll("body *")].filter(element =>
+  getComputedStyle(element).overflowX !== "visible" && element.scrollWidth > element.clientWidth + 1
+).map(element => `${element.localName} ${element.id} ${element.className}`)"""
+
+
+def printed_px(paper: str) -> int:
+    """The width between the margins of the style sheet."""
+    return int((PAPERS_MM[paper][0] - 2 * SIDE_MM) / MM_PER_INCH * PX_PER_INCH)
+
+
+@pytest.fixture(scope="module", params=["A4", "Letter"])
+def printed(request: pytest.FixtureRequest, browser: Browser, report: Report) -> Iterator[tuple[str, PdfReader]]:
+    from pypdf import PdfReader
+
+    with opened_page(browser, report.results / "report.html") as opened:
+        content = opened.page.pdf(format=request.param, prefer_css_page_size=False)
+    yield request.param, PdfReader(io.BytesIO(content))
+
+
+def words(text: str) -> str:
+    """Text without blanks and ligatures, which PDFs set anew."""
+    return "".join(unicodedata.normalize("NFKC", text).split())
+
+
+@pytest.mark.parametrize("paper", PAPERS_MM)
+def test_nothing_is_wider_than_the_paper(browser: Browser, report: Report, paper: str) -> None:
+    width = printed_px(paper)
+    with opened_page(browser, report.results / "report.html", width=width, paper=True) as opened:
+        assert opened.page.locator("#run-log-table").bounding_box() is not None
+        assert opened.page.evaluate(WIDER, width) == []
+        assert opened.page.evaluate(CUT) == []
+        assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("paper", PAPERS_MM)
+def test_tables_are_set_in_type_that_can_be_read(browser: Browser, report: Report, paper: str) -> None:
+    """7 pt, of the run log with its fifteen columns 6 pt; figures are as wide as without any view to scroll."""
+    with opened_page(browser, report.results / "report.html", width=printed_px(paper), paper=True) as opened:
+        sizes = opened.page.evaluate(
+            "() => [...document.querySelectorAll('table')].map(table => [table.id, Math.min(...[...table.rows]"
+            ".flatMap(row => [...row.cells]).map(cell => parseFloat(getComputedStyle(cell).fontSize)))])"
+        )
+        assert sum(key.startswith("overall-") for key, _ in sizes) == 2
+        for key, px in sizes:
+            assert px / PX_PER_INCH * 72 >= (6.0 if key == "run-log-table" else 7.0) - 0.01, key
+        views = opened.page.evaluate(
+            "() => [...document.querySelectorAll('.view')].map(view => [getComputedStyle(view).overflowX, "
+            "view.querySelector('.drawing').getBoundingClientRect().width])"
+        )
+        assert all(overflow == "visible" and width <= printed_px(paper) for overflow, width in views)
+
+
+def test_figures_fit_one_page(browser: Browser, report: Report) -> None:
+    """The lower of both papers, less the margins of the style sheet above and below."""
+    width, height = printed_px("A4"), (PAPERS_MM["Letter"][1] - 2 * 17) / MM_PER_INCH * PX_PER_INCH
+    with opened_page(browser, report.results / "report.html", width=width, paper=True) as opened:
+        heights = [figure.bounding_box() for figure in opened.page.locator("figure").all()]
+        assert len(heights) > 10
+        assert all(box is not None and box["height"] < height for box in heights)
+
+
+def test_the_paper_is_the_one_asked_for(printed: tuple[str, PdfReader]) -> None:
+    paper, reader = printed
+    assert len(reader.pages) > 3
+    for page in reader.pages:
+        for length, expected in zip((page.mediabox.width, page.mediabox.height), PAPERS_MM[paper], strict=True):
+            assert float(length) / 72 * MM_PER_INCH == pytest.approx(expected, abs=0.6)
+
+
+def test_all_headings_and_the_last_column_of_every_table_are_printed(
+    printed: tuple[str, PdfReader], report: Report
+) -> None:
+    text = words("".join(page.extract_text() for page in printed[1].pages))
+    headings = ["".join(element.itertext()) for element in report.tree.iter() if element.tag in ("h1", "h2", "h3")]
+    assert len(headings) > 16
+    assert [heading for heading in headings if words(heading) not in text] == []
+    for table in report.tree.iter("table"):
+        last = "".join(table.findall("thead/tr/th")[-1].itertext())
+        assert words(last) in text, table.attrib["id"]
+
+
+@pytest.mark.parametrize("key", ["settings-table", "run-log-table"])
+def test_a_long_tables_head_is_on_each_of_its_pages(printed: tuple[str, PdfReader], report: Report, key: str) -> None:
+    """Rows are known by their first two cells; wider cells are broken into lines, which a PDF does not put together."""
+    table = report.tree.find(f".//table[@id='{key}']")
+    assert table is not None
+    head, *rows = [["".join(cell.itertext()) for cell in row] for row in table.iter("tr")]
+    marks = {words("".join(row[:2])) for row in rows if "." in row[0] or "-" in row[0]}
+    pages = [words(page.extract_text()) for page in printed[1].pages]
+    with_rows = [text for text in pages if any(mark in text for mark in marks)]
+    assert len(with_rows) > 1
+    assert all(words("".join(head)) in text for text in with_rows)
+
+
+def test_every_page_names_campaign_version_digest_and_its_number(printed: tuple[str, PdfReader]) -> None:
+    reader = printed[1]
+    for number, page in enumerate(reader.pages, start=1):
+        text = words(page.extract_text())
+        assert "van-built" in text
+        assert words(f"tapeline {__version__} · {DIGEST}") in text
+        assert words(f"{number} of {len(reader.pages)}") in text
+
+
+def test_no_link_is_lost_in_colour_alone(browser: Browser, report: Report) -> None:
+    """On paper the contents, whose links lead nowhere there, are not printed; no other text is a link."""
+    with opened_page(browser, report.results / "report.html", paper=True) as opened:
+        assert opened.page.locator("a:visible").count() == 0
+
+
+def test_a_page_in_a_folder_of_any_name_is_printed(browser: Browser, report: Report, tmp_path: Path) -> None:
+    place = tmp_path / 'it\'s "odd" #1 %41 ü' / "report.html"
+    place.parent.mkdir()
+    place.write_text(report.text, encoding="utf-8")
+    with opened_page(browser, place, width=printed_px("A4"), paper=True) as opened:
+        assert opened.page.locator("h1").inner_text() == "Camper van <b>built</b> for tests, synthetic"
