@@ -61,6 +61,6 @@ fuzz: $(VENV)/.testing
 	$(BIN)/python fuzz/fuzz_recordings.py --seconds $(FUZZ_S) --seed 1
 
 # Long evidence: random calibrator sessions, the invented rig of tests/independent with many seeds; writes docs/validation.md.
-SEEDS ?= 12
+SEEDS ?= 8
 validate: $(VENV)/.testing
 	$(BIN)/python benchmarks/validation_page.py --seeds $(SEEDS)

@@ -1,6 +1,6 @@
 """Repeats the invented rig with many seeds and says in Markdown how well the numbers and their uncertainties hold.
 
-    python benchmarks/validate_rig.py --seeds 12
+    python benchmarks/validate_rig.py --seeds 8
 
 Each seed is another noise, another scatter between runs, another error of each calibrator (0.15 dB standard deviation,
 as its table says) and another effect of each session's mounts, large where a sensor
@@ -208,7 +208,7 @@ def faults_section(seed: int) -> list[str]:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seeds", type=int, default=12, help="how many campaigns to run")
+    parser.add_argument("--seeds", type=int, default=8, help="how many campaigns to run")
     parser.add_argument("--first", type=int, default=1, help="the first seed")
     options = parser.parse_args()
     findings = Findings()
