@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import Finished
 from rig_campaign import POSITIONS, RigTruth, background_density, source_density, write_rig
 from rig_judgement import (
     decibels,
@@ -23,6 +22,8 @@ from rig_judgement import (
     with_backgrounds,
 )
 from rig_signals import total
+
+from conftest import Finished
 
 pytestmark = pytest.mark.workflow
 

@@ -3,10 +3,11 @@
 import pandas as pd
 import pyarrow as pa
 import pytest
-from conftest import Finished
 from rig_campaign import POSITIONS
 from rig_faults import FaultTruth
 from rig_judgement import session_tables, table
+
+from conftest import Finished
 
 pytestmark = pytest.mark.workflow
 

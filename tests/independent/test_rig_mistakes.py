@@ -8,8 +8,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
-from conftest import Finished
 from rig_campaign import RigTruth
+
+from conftest import Finished
 
 pytestmark = pytest.mark.workflow
 
