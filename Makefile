@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 CORES ?= 2
 
-.PHONY: sample test lint test-fast bench validate fuzz docs clean content-marks
+.PHONY: sample test lint test-fast test-long bench validate fuzz docs clean content-marks
 
 $(VENV)/bin/python:
 	@$(PYTHON) -c 'import sys; sys.exit("tapeline needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Name another one: make PYTHON=python3.12 ...") if sys.version_info < (3, 11) else None'
@@ -35,10 +35,14 @@ lint: $(VENV)/.testing
 	$(BIN)/python docs/make_reference.py --check
 
 test: lint
-	$(BIN)/python -m pytest --numprocesses $(CORES)
+	$(BIN)/python -m pytest --numprocesses $(CORES) -m "not long"
+
+# Killed runs, whole campaigns run again and again, simulations of many repeats.
+test-long: $(VENV)/.testing
+	$(BIN)/python -m pytest --numprocesses $(CORES) -m long
 
 test-fast: $(VENV)/.testing
-	$(BIN)/python -m pytest --numprocesses $(CORES) -m "not workflow and not browser"
+	$(BIN)/python -m pytest --numprocesses $(CORES) -m "not workflow and not browser and not long"
 
 clean:
 	rm -rf results .snakemake

@@ -39,6 +39,7 @@ def held_together(first: tuple[np.ndarray, float], second: tuple[np.ndarray, flo
     return same_spectrum(first[0], second[0], averages, correlation)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("pole", "name", "overlap", "blocks"),
     [
@@ -66,6 +67,7 @@ def test_few_averages_fail_too_rarely_rather_than_too_often() -> None:
     assert 0.03 < np.mean(found.p_value < 0.05) < 0.05
 
 
+@pytest.mark.long
 def test_without_what_lines_share_the_test_would_fail_too_often() -> None:
     first, second = averaged(75, 40), averaged(76, 40)
     found = same_spectrum(first[0], second[0], (first[1], second[1]), [1.0])

@@ -30,12 +30,14 @@ def covered(repeats: int, random_db: float, own_db: float) -> float:
     return hits / CAMPAIGNS
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("repeats", [2, 3])
 def test_intervals_cover_without_excess_scatter(repeats: int) -> None:
     """4000 campaigns know a share of 0.95 within 0.0034; five of these are a false alarm in three million."""
     assert covered(repeats, 0.3, 0.0) > CONFIDENCE - 5 * 0.0034
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("repeats", "random_db", "own_db"), [(2, 0.1, 0.42), (3, 0.2, 0.25)])
 def test_intervals_cover_with_excess_scatter(repeats: int, random_db: float, own_db: float) -> None:
     """Two degrees of freedom in all: an excess that cannot fall below zero costs the smallest campaign up to 2 %."""

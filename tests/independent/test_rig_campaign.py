@@ -355,6 +355,7 @@ def test_narrowband_lines_have_the_true_density_and_the_stated_spread(rig: RigTr
         assert values.std() * np.sqrt(averages) == pytest.approx(1.0, abs=0.08)
 
 
+@pytest.mark.long
 def test_same_bytes_on_one_core_and_on_two(tmp_path: Path, run_tapeline: Callable[..., Finished]) -> None:
     folders = [tmp_path / "two", tmp_path / "one"]
     for cores, folder in zip((2, 1), folders, strict=True):

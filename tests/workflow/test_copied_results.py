@@ -12,7 +12,7 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.steps.made_otherwise import made_otherwise
 
-pytestmark = pytest.mark.workflow
+pytestmark = [pytest.mark.workflow, pytest.mark.long]
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from sample_runs import CampaignRun, run_campaign, tapeline
 
-pytestmark = pytest.mark.workflow
+pytestmark = [pytest.mark.workflow, pytest.mark.long]
 
 
 def test_a_changed_setting_is_found_with_what_it_moved(sample: CampaignRun, tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from sample_runs import COMMAND, CampaignRun, copy_sample, outputs, run_campaign
 
-pytestmark = pytest.mark.workflow
+pytestmark = [pytest.mark.workflow, pytest.mark.long]
 
 PATIENCE_S = 120.0
 
