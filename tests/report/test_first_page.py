@@ -14,7 +14,7 @@ from tapeline.report.caveats import caveats
 from tapeline.report.comparison_views import completed, views
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.what_is_not_known import open_questions
-from tapeline.report.what_was_tested import facts, subtracted_runs, used_measurements
+from tapeline.report.what_was_tested import facts, subtracted_runs
 
 
 @pytest.fixture
@@ -67,7 +67,7 @@ def test_a_comparison_without_runs_is_said_to_have_no_answer(report: Report) -> 
 def test_bounds_are_counted(report: Report) -> None:
     sentence = one(open_questions(report.tables, report.campaign), "upper bounds")
     used = {row["run"] for row in report.tables.runs if row["kind"] == "measurement" and row["status"] == "used"}
-    states = [row for row in report.tables.band_states() if row["run"] in used]
+    states = [row for row in report.tables.band_states if row["run"] in used]
     hidden, every = (sum(row["bands"] for row in part) for part in (
         [row for row in states if row["state"] == "bound"], states))  # fmt: skip
     assert 0 < hidden < every
@@ -149,7 +149,7 @@ def test_what_is_not_known_of_the_calibration_is_not_called_nothing(report: Repo
 
 def test_levels_that_hold_the_background_are_said_to(report: Report) -> None:
     """What counts is what was subtracted from the levels, whatever background the run table had planned."""
-    used = used_measurements(report.tables.runs)
+    used = [row["run"] for row in report.tables.used_measurements]
     bands = {
         session: table.set_column(
             table.schema.get_field_index("state"), "state", pa.array(["none"] * table.num_rows, type=pa.string())

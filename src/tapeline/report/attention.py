@@ -209,7 +209,7 @@ def _comparisons(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
 def _used_states(tables: FinishedTables, campaign: Campaign) -> list[Row]:
     """Counts of states of the measurements that are used, with their `condition`; of no reference sensor."""
     rows: list[Row] = []
-    for row in tables.band_states():
+    for row in tables.band_states:
         if row["position"] in campaign.settings.background.references:
             continue
         run = tables.run_by_name.get(row["run"])

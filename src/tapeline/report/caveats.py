@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.what_was_tested import measured_here, subtracted_runs, used_measurements
+from tapeline.report.what_was_tested import measured_here, subtracted_runs
 from tapeline.report.wording import counted, listed, number, pairing
 
 MOST_NAMED = 4
@@ -76,8 +76,8 @@ def _place(row: Row) -> str:
 
 def _background(tables: FinishedTables) -> list[str]:
     """Measurements whose levels hold the background as well."""
-    used = used_measurements(tables.runs)
-    without = [run for run in used if run not in subtracted_runs(tables)]
+    used, subtracted = tables.used_measurements, subtracted_runs(tables)
+    without = sorted(row["run"] for row in used if row["run"] not in subtracted)
     if not without:
         return []
     return [

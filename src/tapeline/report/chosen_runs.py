@@ -28,8 +28,8 @@ def chosen_runs(tables: FinishedTables, campaign: Campaign) -> ChosenRuns | None
     """
     unusable = {row["run"] for row in tables.quality if row["verdict"] == "unusable"}
     places: dict[tuple[str, float, float], dict[str, list[Row]]] = {}
-    for row in tables.runs:
-        if row["kind"] == "measurement" and row["status"] == "used" and row["speed_mps"] is not None:
+    for row in tables.used_measurements:
+        if row["speed_mps"] is not None:
             place = (row["session"], row["speed_mps"], row["yaw_deg"] or 0.0)
             places.setdefault(place, {}).setdefault(row["condition"] or "", []).append(row)
     if not places:

@@ -40,9 +40,7 @@ def runs_at(tables: FinishedTables, campaign: Campaign, chosen: ChosenRuns) -> d
     """The used measurements of every condition at the chosen session and operating point, in the settings' order."""
     place = (chosen.session, chosen.speed_mps, chosen.yaw_deg)
     found: dict[str, list[str]] = {name: [] for name in campaign.settings.conditions}
-    for row in tables.runs:
-        if row["kind"] != "measurement" or row["status"] != "used":
-            continue
+    for row in tables.used_measurements:
         if (row["session"], row["speed_mps"], row["yaw_deg"] or 0.0) == place:
             found.setdefault(row["condition"] or "", []).append(row["run"])
     return {name: runs for name, runs in found.items() if runs}

@@ -92,6 +92,12 @@ class FinishedTables:
         rows: list[Row] = table.filter(wanted).to_pylist()
         return rows
 
+    @cached_property
+    def used_measurements(self) -> tuple[Row, ...]:
+        """The run table's rows of measurements that are used."""
+        return tuple(row for row in self.runs if row["kind"] == "measurement" and row["status"] == "used")
+
+    @cached_property
     def band_states(self) -> list[Row]:
         """How many bands of each session, run and position are in which state, unusable channels apart: `bands`."""
         counts: list[Row] = []

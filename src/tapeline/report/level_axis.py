@@ -20,7 +20,7 @@ def level_axis(tables: FinishedTables, campaign: Campaign) -> Limits:
     fixed = campaign.settings.report.level_axis_db
     if fixed is not None:
         return fixed
-    used = [row["run"] for row in tables.runs if row["kind"] == "measurement" and row["status"] == "used"]
+    used = [row["run"] for row in tables.used_measurements]
     ends: list[float | None] = []
     for table in tables.bands.values():
         own = table.filter(pc.is_in(table["run"], value_set=pa.array(used, type=pa.string())))

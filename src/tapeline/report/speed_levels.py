@@ -79,11 +79,8 @@ def runs_of(tables: FinishedTables, series: Row) -> tuple[str, ...]:
     names = ("condition", "session", "yaw_deg")
     return tuple(
         run["run"]
-        for run in tables.runs
-        if run["kind"] == "measurement"
-        and run["status"] == "used"
-        and (run["speed_mps"] or 0.0) > 0.0
-        and all(run[name] == series[name] for name in names)
+        for run in tables.used_measurements
+        if (run["speed_mps"] or 0.0) > 0.0 and all(run[name] == series[name] for name in names)
     )
 
 

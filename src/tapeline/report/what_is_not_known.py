@@ -58,11 +58,9 @@ def _without_runs(tables: FinishedTables, campaign: Campaign) -> list[str]:
 
 def _bounds(tables: FinishedTables, campaign: Campaign) -> list[str]:
     """Levels that the background hides."""
-    used = {
-        row["run"] for row in tables.runs if row["kind"] == "measurement" and row["status"] == "used"
-    }  # fmt: skip
+    used = {row["run"] for row in tables.used_measurements}
     references = campaign.settings.background.references
-    states = [row for row in tables.band_states() if row["run"] in used and row["position"] not in references]
+    states = [row for row in tables.band_states if row["run"] in used and row["position"] not in references]
     every, hidden = sum(row["bands"] for row in states), _sum_by(states, "bound")
     if not hidden:
         return []

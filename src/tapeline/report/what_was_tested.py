@@ -39,7 +39,7 @@ def facts(tables: FinishedTables, campaign: Campaign) -> list[tuple[str, str]]:
 
 
 def _conditions(tables: FinishedTables, campaign: Campaign) -> str:
-    measured = {row["condition"] for row in tables.runs if row["kind"] == "measurement" and row["status"] == "used"}
+    measured = {row["condition"] for row in tables.used_measurements}
     reference = campaign.settings.reference_condition
     names = [name for name in campaign.settings.conditions if name in measured]
     words = [
@@ -62,9 +62,7 @@ def _positions(rows: Sequence[Row]) -> str:
 
 def _points(tables: FinishedTables, unit: str) -> str:
     points = {
-        (row["speed_mps"], row["yaw_deg"] or 0.0)
-        for row in tables.runs
-        if row["kind"] == "measurement" and row["status"] == "used" and row["speed_mps"] is not None
+        (row["speed_mps"], row["yaw_deg"] or 0.0) for row in tables.used_measurements if row["speed_mps"] is not None
     }
     return points_words(sorted(points), unit)
 
@@ -136,20 +134,15 @@ def _analysis(tables: FinishedTables, campaign: Campaign) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def used_measurements(runs: Iterable[Row]) -> list[str]:
-    """Measurements that are used, by name."""
-    return sorted(row["run"] for row in runs if row["kind"] == "measurement" and row["status"] == "used")
-
-
 def subtracted_runs(tables: FinishedTables) -> frozenset[str]:
     """Runs of which any band level was held against a background, whatever the run table had planned."""
-    return frozenset(row["run"] for row in tables.band_states() if row["state"] != "none")
+    return frozenset(row["run"] for row in tables.band_states if row["state"] != "none")
 
 
 def _backgrounds(tables: FinishedTables) -> str:
     """From how many of the used measurements a background could be taken off."""
-    used = used_measurements(tables.runs)
-    count = len(subtracted_runs(tables).intersection(used))
+    used = tables.used_measurements
+    count = len(subtracted_runs(tables).intersection(row["run"] for row in used))
     if not count:
         return "no background subtracted: levels as measured"
     return f"background runs subtracted in power from {count} of {counted(len(used), 'measurement')}"

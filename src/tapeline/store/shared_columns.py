@@ -38,4 +38,10 @@ ITEM = (
     Column("upper_hz", "real", "band edge, or highest midband of the overall level", "Hz"),
 )
 
+ITEM_WITH_MIDBAND = (
+    *ITEM[:3],
+    Column("midband_hz", "real", "exact midband frequency", "Hz", null="an overall level"),
+    *ITEM[3:],
+)
+
 ITEM_KEY = ("quantity", "weighting", "band_hz", "lower_hz", "upper_hz")

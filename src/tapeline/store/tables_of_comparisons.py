@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapeline.store.schema import Column, Table
-from tapeline.store.shared_columns import BAND, DB, ITEM, ITEM_KEY, PA2, POSITION, SPEED, TERMS, YAW
+from tapeline.store.shared_columns import BAND, DB, ITEM, ITEM_KEY, ITEM_WITH_MIDBAND, PA2, POSITION, SPEED, TERMS, YAW
 
 _COMPARISON = Column("comparison", "text", "name in campaign.yaml")
 _CONDITION = Column("condition", "text", "treatment condition")
@@ -19,11 +19,7 @@ COMPARISONS = Table(
         "position",
         "speed_mps",
         "yaw_deg",
-        "quantity",
-        "weighting",
-        "band_hz",
-        "lower_hz",
-        "upper_hz",
+        *ITEM_KEY,
     ),
     (
         _COMPARISON,
@@ -35,12 +31,7 @@ COMPARISONS = Table(
         POSITION,
         SPEED,
         YAW,
-        Column("quantity", "text", "band or overall"),
-        Column("weighting", "text", "frequency weighting; Z for bands"),
-        Column("band_hz", "real", "nominal midband frequency", "Hz", null="an overall level"),
-        Column("midband_hz", "real", "exact midband frequency", "Hz", null="an overall level"),
-        Column("lower_hz", "real", "band edge, or lowest midband of the overall level", "Hz"),
-        Column("upper_hz", "real", "band edge, or highest midband of the overall level", "Hz"),
+        *ITEM_WITH_MIDBAND,
         Column("reference_level_db", "real", "mean over the reference runs", DB, null="a bound"),
         Column("treatment_level_db", "real", "mean over the treatment runs", DB, null="a bound"),
         Column("difference_db", "real", "treatment minus reference", "dB", null="a bound is involved"),
@@ -115,11 +106,7 @@ BUDGETS = Table(
         "position",
         "speed_mps",
         "yaw_deg",
-        "quantity",
-        "weighting",
-        "band_hz",
-        "lower_hz",
-        "upper_hz",
+        *ITEM_KEY,
     ),
     (
         Column("budget", "text", "absolute (of a condition's mean level) or difference (of a comparison)"),

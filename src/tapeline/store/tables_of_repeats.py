@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapeline.store.schema import Column, Table
-from tapeline.store.shared_columns import DB, POSITION, SESSION, SPEED, YAW
+from tapeline.store.shared_columns import DB, ITEM_KEY, ITEM_WITH_MIDBAND, POSITION, SESSION, SPEED, YAW
 
 _SERIES = (
     Column("condition", "text", "treatment condition"),
@@ -29,15 +29,10 @@ SCALING = Table(
     1,
     "One row a condition, session, position, yaw and band or overall level measured at several speeds: the exponent of "
     "speed; of what was measured at one speed the overall levels alone, without an exponent",
-    ("condition", "session", "position", "yaw_deg", "quantity", "weighting", "band_hz", "lower_hz", "upper_hz"),
+    ("condition", "session", "position", "yaw_deg", *ITEM_KEY),
     (
         *_SERIES,
-        Column("quantity", "text", "band or overall"),
-        Column("weighting", "text", "frequency weighting; Z for bands"),
-        Column("band_hz", "real", "nominal midband frequency", "Hz", null="an overall level"),
-        Column("midband_hz", "real", "exact midband frequency", "Hz", null="an overall level"),
-        Column("lower_hz", "real", "band edge, or lowest midband of the overall level", "Hz"),
-        Column("upper_hz", "real", "band edge, or highest midband of the overall level", "Hz"),
+        *ITEM_WITH_MIDBAND,
         Column(
             "exponent",
             "real",
@@ -129,23 +124,14 @@ REPEATABILITY = Table(
         "position",
         "speed_mps",
         "yaw_deg",
-        "quantity",
-        "weighting",
-        "band_hz",
-        "lower_hz",
-        "upper_hz",
+        *ITEM_KEY,
     ),
     (
         Column("condition", "text", "treatment condition"),
         POSITION,
         SPEED,
         YAW,
-        Column("quantity", "text", "band or overall"),
-        Column("weighting", "text", "frequency weighting; Z for bands"),
-        Column("band_hz", "real", "nominal midband frequency", "Hz", null="an overall level"),
-        Column("midband_hz", "real", "exact midband frequency", "Hz", null="an overall level"),
-        Column("lower_hz", "real", "band edge, or lowest midband of the overall level", "Hz"),
-        Column("upper_hz", "real", "band edge, or highest midband of the overall level", "Hz"),
+        *ITEM_WITH_MIDBAND,
         Column("levels", "text", "nominal: brought to the nominal speed and air; as measured: a run has no correction"),
         Column("runs", "integer", "runs with a level"),
         Column("bounds", "integer", "runs that are bounds; their sessions do not count here"),
