@@ -11,12 +11,16 @@ ORDER: dict[str, int] = {"good": 0, "doubtful": 1, "unusable": 2}
 
 @dataclass(frozen=True)
 class Reason:
-    """One reason code with the verdict it leads to (`good`: a note), its meaning and the next action."""
+    """One reason code with the verdict it leads to (`good`: a note), its meaning and the next action.
+
+    `of_level` says that the level itself is doubted, not only how it was made: see `quality/use_of_levels.py`.
+    """
 
     code: str
     verdict: Verdict
     meaning: str
     action: str
+    of_level: bool = False
 
 
 _ALL = (
