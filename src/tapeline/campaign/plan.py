@@ -277,9 +277,7 @@ class Plan:
         return TablesNeeds(
             campaign=self._settings.campaign,
             session=session,
-            runs=tuple(
-                SessionRun(n, self._used[n].kind, self._backgrounds[n], self._achieved(self._used[n])) for n in names
-            ),
+            runs=tuple(self._session_run(name) for name in names),
             backgrounds=tuple(n for n in self.recordings_for_tables(session) if n not in names),
             sessions=self.sessions_for_tables(session),
             on_request=self.on_request,
@@ -295,6 +293,10 @@ class Plan:
             confidence=self._settings.confidence,
             reference_pressure_pa=self._settings.reference_pressure_pa,
         )
+
+    def _session_run(self, name: str) -> SessionRun:
+        run, point = self._used[name], self.campaign.operating_points.get(name)
+        return SessionRun(name, run.kind, run.condition, point, self._backgrounds[name], self._achieved(run))
 
     def _achieved(self, run: Run) -> Achieved:
         speed, _ = self.campaign.operating_points.get(run.run, (None, None))
@@ -348,6 +350,7 @@ class Plan:
                 self._backgrounds[name].runs,
                 used.measured_speed_mps is not None or used.dynamic_pressure_pa is not None,
                 self._hours(used),
+                self._achieved(used),
             )
             for name, used in sorted(self._used.items())
             if used.kind == "measurement"
@@ -366,6 +369,7 @@ class Plan:
             ranking=settings.ranking,
             background=settings.background,
             reference_pressure_pa=settings.reference_pressure_pa,
+            operating_point=settings.operating_point,
         )
 
     def _hours(self, run: Run) -> float | None:

@@ -466,6 +466,13 @@ class OperatingPoint(Section):
         description="exponent of power on speed by which levels are brought to the nominal point (common "
         "practice: 4 for wall pressure, 6 for radiated sound)",
     )
+    speed_exponent_uncertainty: Number = Field(
+        1.0,
+        ge=0,
+        le=5,
+        description="standard uncertainty of that exponent, which counts as far as the compared runs differ in speed "
+        "(own choice: 4 to 6 overall, up to 8 in bands of a spectrum that falls steeply)",
+    )
     reference_density_kgm3: Number = Field(
         1.2, ge=0.3, le=2, description="kg/m3, density of the air that levels are brought to (common practice)"
     )
@@ -485,6 +492,11 @@ class Compare(Section):
 
     practical_threshold_db: Number = Field(
         0.5, ge=0, description="dB, a smaller difference is of no practical use (common practice)"
+    )
+    at_nominal: bool = Field(
+        True,
+        description="compare levels brought to the nominal speed and air, where that correction is known; false: "
+        "levels as they were measured",
     )
     repeats_pooled: bool = Field(
         True,

@@ -284,10 +284,15 @@ class CheckAir:
 
 @dataclass(frozen=True)
 class SessionRun:
-    """One run of a session, what is subtracted from it, and the state of the flow."""
+    """One run of a session, what is subtracted from it, and the state of the flow.
+
+    Measurements of one `condition` and operating `point` (m/s, degrees) are repeats.
+    """
 
     run: str
     kind: str
+    condition: str | None
+    point: tuple[float, float] | None
     backgrounds: Backgrounds
     achieved: Achieved
 
@@ -380,7 +385,10 @@ class CatalogueNeeds:
 
 @dataclass(frozen=True)
 class CompareRun:
-    """One run that comparisons may use; `hours` since the first used one of its session, None without a time."""
+    """One run that comparisons may use; `hours` since the first used one of its session, None without a time.
+
+    `achieved` holds its speed and air, None where nothing is known of them.
+    """
 
     run: str
     session: str
@@ -390,6 +398,7 @@ class CompareRun:
     background: tuple[str, ...]
     speed_is_measured: bool
     hours: float | None = None
+    achieved: Achieved | None = None
 
 
 @dataclass(frozen=True)
@@ -412,6 +421,7 @@ class CompareNeeds:
     ranking: Ranking
     background: Background
     reference_pressure_pa: float
+    operating_point: OperatingPoint
 
 
 @dataclass(frozen=True)

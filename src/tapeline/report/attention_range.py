@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from tapeline.campaign.model import Campaign
+from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 from tapeline.report.attention_item import Attention
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.wording import counted, listed, printable
-from tapeline.store.tables import BACKGROUND_DOUBTS
 
 NO_LEVEL = "no level"
 

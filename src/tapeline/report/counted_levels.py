@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 from tapeline.report.finished_tables import Row
-from tapeline.store.tables import BACKGROUND_DOUBTS, TAKEN_OFF
+from tapeline.store.tables import TAKEN_OFF
 
 SUBTRACTED = frozenset({"corrected", "limited", "bound"})
 """States in which the background makes a difference."""

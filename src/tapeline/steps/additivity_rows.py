@@ -18,8 +18,10 @@ from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps.cell_values import finite_or_none, level_or_none
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Point, RepeatScatter
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns, point_columns
 from tapeline.steps.level_means import error_within_session, level_mean
+from tapeline.steps.unlike_background import Side, lacking
 
 MOST_WAYS = 1000
 """So many ways to take a whole apart are looked at, those of the smallest parts first."""
@@ -123,7 +125,8 @@ def _every_row(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
         for split in splits[measured]:
             runs_of_all = [name for condition in split.conditions for name in job.known(at[condition])]
             common = {"session": session, **_split_columns(split), **point_columns(point), "runs": runs_of_all}
-            for row in _rows(job, [levels[name] for name in split.conditions], runs_of_all):
+            sides = [job.used(at[condition]) for condition in split.conditions]
+            for row in _rows(job, [levels[name] for name in split.conditions], runs_of_all, sides):
                 yield common | row
 
 
@@ -131,14 +134,23 @@ def _split_columns(split: Split) -> dict[str, Any]:
     return {"way": split.way, "common": split.common, "whole": split.whole, "single": list(split.single)}
 
 
-def _rows(job: Job, levels: Sequence[tuple[MeanLevel, Reals]], runs: Sequence[str]) -> Iterator[dict[str, Any]]:
-    """The columns of each position and item; the levels stand as `Split.conditions` does."""
+def _rows(
+    job: Job, levels: Sequence[tuple[MeanLevel, Reals]], runs: Sequence[str], sides: Sequence[Side]
+) -> Iterator[dict[str, Any]]:
+    """The columns of each position and item; levels and `sides` stand as `Split.conditions` does.
+
+    Where less background was taken off one condition than off another, and it matters, nothing is summed.
+    """
     alike = same_edges(job.cube, runs, ())
+    for one, other in itertools.combinations(sides, 2):
+        lacks = lacking(job.cube, one, other, job.limits.no_correction_above_db)
+        alike = alike & ~lacks[0] & ~lacks[1]
+    in_doubt = job.any_used(sides, job.in_doubt_within_session)
     means = [replace(mean, level_db=np.where(alike, mean.level_db, np.nan)) for mean, _ in levels]
     freedom = np.min([freedom for _, freedom in levels], axis=0)
     factor = student_factor(freedom, job.needs.confidence)
     found = additivity(means[0], means[1:-1], means[-1], factor, job.needs.compare.interaction_limit_db)
-    p_value = student_p_value(found.beyond_chance, freedom)
+    p_value = np.where(in_doubt, np.nan, student_p_value(found.beyond_chance, freedom))
     power = job.needs.reference_pressure_pa**2
     for p, i in np.argwhere(np.isfinite(found.sum - found.whole)):
         yield {
@@ -152,8 +164,15 @@ def _rows(job: Job, levels: Sequence[tuple[MeanLevel, Reals]], runs: Sequence[st
             "lower_db": finite_or_none(found.lower_db[p, i]),
             "upper_db": finite_or_none(found.upper_db[p, i]),
             "p_value": finite_or_none(p_value[p, i]),
-            "finding": found.word[p, i],
+            "finding": "not shown" if in_doubt[p, i] else found.word[p, i],
+            **_doubt(job, sides, p, i),
         }
+
+
+def _doubt(job: Job, sides: Sequence[Side], p: int, i: int) -> dict[str, Any]:
+    names = [name for runs, used in sides for r, name in enumerate(runs) if used[r, p, i]]
+    doubt = inherited_doubt(job.cube, names, p, i)
+    return {"doubtful": bool(doubt), "doubt": doubt}
 
 
 def _mean_level(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> tuple[MeanLevel, Reals]:

@@ -6,14 +6,18 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapeline.acoustics.mean_over_places import PlaceMean, mean_over_places
+from tapeline.acoustics.windows import Reals
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job, RepeatScatter
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.steps.level_means import calibration_variance, level_mean
 from tapeline.steps.simple_differences import with_findings
+from tapeline.steps.unlike_background import Side
 
 
 def areas_of(job: Job) -> dict[str, list[int]]:
@@ -39,11 +43,14 @@ def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
         mean, cell = level_mean(job, runs, of_cell), job.cell(runs)
         own, shared = mean.own_variance, mean.shared_variance + calibration_variance(job, session)
         names, used = job.used(runs)
-        either = np.where(cell.bound, cell.upper_db, mean.mean_db)
+        in_doubt = job.any_used([(names, used)], job.in_doubt_within_session)
         for area, places in areas.items():
-            parts = (mean.mean_db[places], own[places], of_cell.correlation, shared[places])
+            sound = _sound(np.where(cell.bound, cell.upper_db, mean.mean_db), in_doubt, places)
+            either = np.where(sound, np.where(cell.bound, cell.upper_db, mean.mean_db), np.nan)
+            level = np.where(sound, mean.mean_db, np.nan)
+            parts = (level[places], own[places], of_cell.correlation, shared[places])
             found, most = mean_over_places(*parts), mean_over_places(either[places], *parts[1:])
-            bounded = np.asarray(cell.bound[places].any(axis=0))
+            bounded = np.asarray((cell.bound & sound)[places].any(axis=0))
             common = {"session": session, "condition": condition, "area": area, **point_columns(point)}
             for i, item in enumerate(job.cube.items):
                 if not np.isfinite(most.level_db[i]):
@@ -60,7 +67,27 @@ def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
                     "positions": [job.cube.positions[p] for p, has in zip(places, known, strict=True) if has],
                     "without_level": [job.cube.positions[p] for p, has in zip(places, known, strict=True) if not has],
                     "runs": [name for r, name in enumerate(names) if used[r, places, i].any()],
+                    **_doubt(job, [(names, used)], [p for p, has in zip(places, known, strict=True) if has], i),
                 }
+
+
+def _sound(levels: Reals, in_doubt: NDArray[np.bool_], places: list[int]) -> NDArray[np.bool_]:
+    """Positions of an area that count: those in doubt only where no other one of it has a level, (positions, items)."""
+    there = np.isfinite(levels)
+    sounder = (there & ~in_doubt)[places].any(axis=0)
+    return np.asarray(there & ~(in_doubt & sounder))
+
+
+def _doubt(job: Job, sides: Sequence[Side], places: list[int], i: int) -> dict[str, Any]:
+    """What makes a mean over positions doubtful, by position."""
+    doubt = [
+        f"{job.cube.positions[p]}: {words}"
+        for p in places
+        for words in inherited_doubt(
+            job.cube, [name for names, used in sides for r, name in enumerate(names) if used[r, p, i]], p, i
+        )
+    ]
+    return {"doubtful": bool(doubt), "doubt": doubt}
 
 
 def area_difference_rows(
@@ -77,10 +104,12 @@ def area_difference_rows(
 
 def _area_differences(job: Job, name: str, found: Compared, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
     first, second = found.pair.sessions
-    both = np.isfinite(found.result.difference_db)
+    names = [job.used(runs) for runs in found.pair.sides]
+    in_doubt = np.isnan(found.result.p_value)
     correlation = 1.0 if first != second else scatter.by_session[first].correlation
     errors = (found.result.reference_error_db**2, found.result.treatment_error_db**2)
     for area, places in areas_of(job).items():
+        both = _sound(found.result.difference_db, in_doubt, places)
         sides = [
             mean_over_places(
                 np.where(both, cell.mean_db, np.nan)[places],
@@ -110,6 +139,8 @@ def _area_differences(job: Job, name: str, found: Compared, scatter: RepeatScatt
                 "degrees_of_freedom": finite_or_none(freedom[i]),
                 "positions": [job.cube.positions[p] for p in places if both[p, i]],
                 "left_out": [job.cube.positions[p] for p in places if not both[p, i]],
+                **_doubt(job, names, [p for p in places if both[p, i]], i),
+                "tested": not (in_doubt & both)[places, i].any(),
             }
 
 

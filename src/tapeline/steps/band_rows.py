@@ -11,6 +11,7 @@ from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.usable_range import absent
 from tapeline.acoustics.windows import Reals
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
+from tapeline.steps.level_use_columns import doubt_of
 from tapeline.steps.session_levels import (
     Job,
     Measured,
@@ -64,6 +65,7 @@ def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 row["filters_minus_lines_db"] = number(filters_less_lines[p, b])
                 row["marks"] += ["methods-differ"] if differ[b] else []
                 row["marks"] += [name for name, flags in levels.marks.items() if flags[p, b]]
+            row["doubt"] = doubt_of(m.doubts[p], bands.lower_hz[b], bands.upper_hz[b], row["marks"])
             rows.append(row)
     return rows
 

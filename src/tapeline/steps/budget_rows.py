@@ -15,8 +15,9 @@ from tapeline.acoustics.uncertainty import Evidence, Term, combined
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.compared_runs import Job, Pair, RepeatScatter
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
-from tapeline.steps.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN
+from tapeline.steps.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN, EXPONENT
 from tapeline.steps.level_means import LevelMean, level_mean
 from tapeline.steps.term_columns import term_columns
 
@@ -58,13 +59,15 @@ def _absolute(job: Job, mean: LevelMean) -> Iterator[dict[str, Any]]:
             freedom = budget["degrees_of_freedom"] or math.inf
             reach = _reach(freedom, job.needs.confidence) * budget["standard_uncertainty_db"]
             level = float(mean.mean_db[p, i])
+            runs = [name for r, name in enumerate(names) if used[r, p, i]]
             yield (
                 common
                 | {"position": position}
                 | item_columns(item)
                 | budget
                 | {
-                    "runs": [name for r, name in enumerate(names) if used[r, p, i]],
+                    "runs": runs,
+                    **_doubt(job, runs, p, i),
                     "level_db": level,
                     "low_db": level - reach,
                     "high_db": level + reach,
@@ -84,7 +87,11 @@ def difference_rows(
         **point_columns(pair.point),
     }
     (left, used_left), (right, used_right) = (job.used(runs) for runs in (pair.reference, pair.treatment))
-    evidence = _evidence([*pair.reference, *pair.treatment]) | {ASSUMED: "default", ASSUMED_REPEATS: "default"}
+    evidence = _evidence([*pair.reference, *pair.treatment]) | {
+        ASSUMED: "default",
+        ASSUMED_REPEATS: "default",
+        EXPONENT: "default",
+    }
     nothing = [Term(name, 0.0, "measured") for name in CANCELLED if name not in result.terms]
     for p, position in enumerate(job.cube.positions):
         of_calibration = [term for s in pair.sessions for term in _calibration_terms(job, s, position)]
@@ -96,6 +103,7 @@ def difference_rows(
             found = _terms_at(result.terms, evidence, p, i)
             terms = [*(t for t in found if t.contribution > 0.0 or t.name not in EITHER), *nothing]
             runs = [name for r, name in enumerate(left) if used_left[r, p, i]]
+            runs += [name for r, name in enumerate(right) if used_right[r, p, i]]
             yield (
                 common
                 | {"position": position}
@@ -103,12 +111,18 @@ def difference_rows(
                 | _budget(terms)
                 | {
                     "pairing": pairings[position],
-                    "runs": runs + [name for r, name in enumerate(right) if used_right[r, p, i]],
+                    "runs": runs,
+                    **_doubt(job, runs, p, i),
                     "level_db": float(result.difference_db[p, i]),
                     "low_db": float(result.lower_db[p, i]),
                     "high_db": float(result.upper_db[p, i]),
                 }
             )
+
+
+def _doubt(job: Job, runs: Sequence[str], p: int, i: int) -> dict[str, Any]:
+    doubt = inherited_doubt(job.cube, runs, p, i)
+    return {"doubtful": bool(doubt), "doubt": doubt}
 
 
 def _evidence(runs: Sequence[CompareRun]) -> dict[str, Evidence]:

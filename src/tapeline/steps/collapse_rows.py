@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapeline.acoustics.speed_exponent import speed_decibels
 from tapeline.acoustics.strouhal_collapse import Collapse, Shared, collapse
 from tapeline.campaign.slices import ScaleNeeds
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.level_cube import LevelCube
 from tapeline.steps.scaled_levels import USED, ScaledLevels, far_apart
 from tapeline.steps.scaling_rows import ends_of_speed
@@ -46,6 +48,10 @@ def collapse_rows(
             left_out.append(f"only {count} band{' has' if count == 1 else 's have'} levels at two speeds")
         elif result is None:
             left_out.append("too few levels for a curve")
+        runs = [name for name, each in zip(found.runs, in_it, strict=True) if each]
+        doubt = sorted(
+            {words for i, each in zip(bands, used.T, strict=True) for words in _doubt(cube, found, each, p, i)}
+        )
         yield {
             "condition": found.condition,
             "session": found.session,
@@ -59,10 +65,16 @@ def collapse_rows(
             "speeds": len(set(found.nominal_mps[in_it].tolist())),
             "levels": int(used.sum()),
             **ends_of_speed(found, in_it),
-            "runs": [name for name, each in zip(found.runs, in_it, strict=True) if each],
+            "runs": runs,
+            "doubtful": bool(doubt),
+            "doubt": doubt,
             "left_out": left_out,
             **(_columns(result, length.length_m if length else None) if result else {}),
         }
+
+
+def _doubt(cube: LevelCube, found: ScaledLevels, used: NDArray[np.bool_], p: int, i: int) -> list[str]:
+    return inherited_doubt(cube, [name for name, each in zip(found.runs, used, strict=True) if each], p, i)
 
 
 def _shared(found: ScaledLevels) -> tuple[Shared, Shared]:

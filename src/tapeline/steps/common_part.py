@@ -19,7 +19,7 @@ def same_edges(cube: LevelCube, reference: Sequence[str], treatment: Sequence[st
         return np.ones(cube.state.shape[1:], dtype=bool)
     alike = np.ones(cube.state.shape[1:], dtype=bool)
     for edges in (cube.lower_edge_hz[index], cube.upper_edge_hz[index]):
-        known = np.isfinite(edges) & cube.usable[index][:, :, None]
+        known = np.isfinite(edges) & cube.usable[index]
         low = np.where(known, edges, np.inf).min(axis=0)
         high = np.where(known, edges, -np.inf).max(axis=0)
         alike &= ~(high > low)
@@ -55,14 +55,14 @@ def _narrower(cube: LevelCube, runs: Sequence[str], position: int, item: int) ->
     """Edges of an overall level that sums less than was asked for; empty where it sums all of it."""
     for name in runs:
         place = (cube.runs.index(name), position, item)
-        if cube.usable[place[:2]] and cube.narrower[place]:
+        if cube.usable[place] and cube.narrower[place]:
             return f"{cube.lower_edge_hz[place]:.0f} to {cube.upper_edge_hz[place]:.0f}"
     return ""
 
 
 def _has_levels(cube: LevelCube, runs: Sequence[str], position: int) -> Flags:
     """Which items have a level or a bound in any run."""
-    return np.asarray(cube.known[[cube.runs.index(name) for name in runs], position].any(axis=0))
+    return np.asarray(cube.usable[cube.places(runs), position].any(axis=0))
 
 
 def _bands(cube: LevelCube, which: Flags) -> str:

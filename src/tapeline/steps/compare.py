@@ -35,7 +35,12 @@ def run(plan: Plan) -> None:
     needs = plan.compare_needs()
     results, digest = plan.campaign.results, plan.digest("compare")
     stamp = {"campaign": needs.campaign, "digest": digest}
-    job = Job(needs, load_cube(results, needs.background.references), _calibration(results), _limits(needs))
+    job = Job(
+        needs,
+        load_cube(results, needs.background.references, at_nominal=needs.compare.at_nominal),
+        _calibration(results),
+        _limits(needs),
+    )
     contents: dict[str, Rows] = {table.name: [] for table in tables.OF_COMPARISONS}
     scatter = repeat_scatter(job)
     changes, drifts = session_changes(job, scatter.by_session), reference_drifts(job, scatter.by_session)

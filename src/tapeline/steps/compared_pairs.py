@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,19 +15,32 @@ from tapeline.acoustics.windows import Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Pair, RepeatScatter, pairs_of
+from tapeline.steps.dominant_runs import DominantRuns, dominant_runs
 from tapeline.steps.lasting_terms import lasting_terms
 from tapeline.steps.session_changes import SessionChanges, same_mount
+from tapeline.steps.unlike_background import Side, as_bound, lacking
+
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
 class Compared:
-    """One pair with its two cells, their difference, and the p-values and family sizes after adjusting."""
+    """One pair with its two cells, their difference, and the p-values and family sizes after adjusting.
+
+    `lacks` says for either side where it is a bound because its background was not taken off as the other's was,
+    `doubted` where a level is in doubt itself, and `without_db` how narrow the interval would be without its `widest`
+    run (items,), NaN where no run dominates it.
+    """
 
     pair: Pair
     alike: NDArray[np.bool_]
     cells: tuple[Cell, Cell]
     result: Difference
     lasting_variance: Reals
+    lacks: tuple[Flags, Flags]
+    doubted: Flags
+    widest: NDArray[np.object_]
+    without_db: Reals
     adjusted_p: Reals
     family: Reals
 
@@ -35,16 +50,59 @@ def compared_pairs(job: Job, comparison: Comparison, scatter: RepeatScatter, cha
     if not job.cube.items:
         return []
     found = []
+    dominant: dict[str, DominantRuns] = {}
     for pair in pairs_of(job, comparison):
         alike = same_edges(job.cube, job.known(pair.reference), job.known(pair.treatment))
-        cells = job.cell(pair.reference, alike), job.cell(pair.treatment, alike)
+        sides = [(names, used & alike) for names, used in (job.used(runs) for runs in pair.sides)]
+        lacks = lacking(job.cube, sides[0], sides[1], job.limits.no_correction_above_db)
+        cells = as_bound(job.cell(pair.reference, alike), lacks[0]), as_bound(job.cell(pair.treatment, alike), lacks[1])
         scatters = _scatters(job, pair, scatter)
         terms = lasting_terms(job, pair, scatters, changes)
         result = difference(*cells, scatters, terms, job.needs.confidence, same_background=_same_background(pair))
+        result = _said(job, pair, sides, result)
         lasting = np.sum([variance for variance, _ in terms.values()], axis=0)
-        found.append((pair, alike, cells, result, lasting))
+        doubted = job.any_used(sides, job.cube.doubted)
+        widest, without = _dominated(job, pair, scatter, scatters, result, dominant)
+        found.append((pair, alike, cells, result, lasting, lacks, doubted | lacks[0] | lacks[1], widest, without))
     adjusted = _adjusted(job, [one[0] for one in found], [one[3] for one in found])
     return [Compared(*one, *sizes) for one, sizes in zip(found, adjusted, strict=True)]
+
+
+def _said(job: Job, pair: Pair, sides: Sequence[Side], result: Difference) -> Difference:
+    """The difference with what its doubts keep from being said.
+
+    A level that is in doubt itself tests nothing. Where no background could be taken off a side, a background that both
+    hold makes the difference smaller than it is: what shows is the least that it may be.
+    """
+    within = pair.sessions[0] == pair.sessions[1]
+    in_doubt = job.any_used(sides, job.in_doubt_within_session if within else job.in_doubt)
+    diluted = job.any_used(sides, job.cube.diluted)
+    with np.errstate(invalid="ignore"):
+        above, below = result.lower_db > 0.0, result.upper_db < 0.0
+    return dataclasses.replace(
+        result,
+        difference_db=np.where(diluted, np.nan, result.difference_db),
+        lower_db=np.where(diluted & ~above, np.nan, result.lower_db),
+        upper_db=np.where(diluted & ~below, np.nan, result.upper_db),
+        p_value=np.where(in_doubt, np.nan, result.p_value),
+    )
+
+
+def _dominated(
+    job: Job,
+    pair: Pair,
+    scatter: RepeatScatter,
+    scatters: tuple[Scatter, Scatter],
+    result: Difference,
+    known: dict[str, DominantRuns],
+) -> tuple[NDArray[np.object_], Reals]:
+    """The run that widens each item's intervals most, and their half-widths without it; within a session alone."""
+    session, other = pair.sessions
+    if session != other:
+        return np.full(len(job.cube.items), None, dtype=object), np.full(result.difference_db.shape, np.nan)
+    if session not in known:
+        known[session] = dominant_runs(job, scatter, session)
+    return known[session].run, known[session].half_width_db(result, scatters[0], job.needs.confidence)
 
 
 def _scatters(job: Job, pair: Pair, scatter: RepeatScatter) -> tuple[Scatter, Scatter]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import math
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -17,7 +18,10 @@ from tapeline.acoustics.windows import Reals
 from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
 from tapeline.steps.level_cube import LevelCube
+from tapeline.steps.run_conditions import speed_share
+from tapeline.steps.unlike_background import Side
 
 Point = tuple[float, float]
 
@@ -58,6 +62,37 @@ class Job:
         return {(session, position): mount for session, position, mount in self.needs.mounts}
 
     @cached_property
+    def in_doubt(self) -> NDArray[np.bool_]:
+        """Levels in doubt by more than a background that was not taken off, (runs, positions, items)."""
+        flags = np.zeros(self.cube.state.shape, dtype=bool)
+        for at in np.argwhere(self.cube.doubted):
+            flags[tuple(at)] = doubts_level(set(self.cube.doubt[tuple(at)]) - NOT_TAKEN_OFF)
+        return flags
+
+    @cached_property
+    def in_doubt_within_session(self) -> NDArray[np.bool_]:
+        """Those of them that are in doubt against others of their session too: its calibration is the same in all."""
+        flags, session = self.in_doubt.copy(), {run.run: run.session for run in self.needs.runs}
+        for r, p, i in np.argwhere(flags):
+            row = self.calibration.get((session.get(self.cube.runs[r], ""), self.cube.positions[p])) or {}
+            flags[r, p, i] = doubts_level(set(self.cube.doubt[r, p, i]) - NOT_TAKEN_OFF - set(row.get("reasons") or ()))
+        return flags
+
+    def any_used(self, sides: Iterable[Side], flags: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Where a level that counts on any side is flagged, (positions, items)."""
+        found = [(used & flags[self.cube.places(names)]).any(axis=0) for names, used in sides]
+        return np.asarray(np.any(found, axis=0))
+
+    @cached_property
+    def speed_db(self) -> dict[str, float]:
+        """10 lg of achieved over nominal speed by run: what one unit of the exponent of speed makes in its level."""
+        point = self.needs.operating_point
+        return {
+            run.run: 0.0 if run.achieved is None else 10.0 * math.log10(speed_share(run.achieved, point))
+            for run in self.needs.runs
+        }
+
+    @cached_property
     def cells(self) -> dict[CellKey, tuple[CompareRun, ...]]:
         """The repeats of each session, condition and operating point, in this order; runs without levels are there."""
         gathered: dict[CellKey, list[CompareRun]] = {}
@@ -72,31 +107,45 @@ class Job:
 
     def has_levels(self, runs: tuple[CompareRun, ...]) -> bool:
         """Whether any of some runs has a level or a bound that may be used, anywhere."""
-        return bool(self.cube.known[[self.cube.runs.index(name) for name in self.known(runs)]].any())
+        return bool(self.cube.usable[self.cube.places(self.known(runs))].any())
 
     def cell(self, runs: tuple[CompareRun, ...], compared: NDArray[np.bool_] | None = None) -> Cell:
         """The repeats of some runs put together; `compared` (positions, items) leaves out the rest."""
         return cell_of(self.cube.levels(self.known(runs), compared))
 
+    def pooled_cell(self, runs: tuple[CompareRun, ...]) -> Cell:
+        """The same of those levels that say something of others."""
+        return cell_of(self.cube.pooled_levels(self.known(runs)))
+
+    def nominal_correction(self, runs: tuple[CompareRun, ...], compared: NDArray[np.bool_]) -> Reals:
+        """What bringing them to the nominal point adds to the mean level of some runs, (positions, items)."""
+        index = self.cube.places(self.known(runs))
+        used = self.cube.comparable[index] & compared & np.isfinite(self.cube.values["corrected_level_db"][index])
+        added = np.where(self.cube.nominal[index] & used, self.cube.values["nominal_correction_db"][index], 0.0)
+        return np.asarray(added.sum(axis=0) / np.maximum(used.sum(axis=0), 1))
+
     def used(self, runs: tuple[CompareRun, ...]) -> tuple[list[str], NDArray[np.bool_]]:
         """Names of runs, and which have a level or a bound that can be put together, (runs, positions, items)."""
         names = self.known(runs)
-        index = [self.cube.runs.index(name) for name in names]
-        return names, np.asarray(self.cube.comparable(index) & self.cube.known[index])
+        return names, self.cube.comparable[self.cube.places(names)]
 
 
 def pairs_of(job: Job, comparison: Comparison) -> Iterator[Pair]:
     """Per operating point: each session that has both conditions; where none has, each pair of sessions that do.
 
-    A condition counts where one of its runs has a usable level.
+    A condition counts where one of its runs has a usable level; where no pair has, all that were measured are paired,
+    so that it is said why there is no difference.
     """
     for point in sorted({point for _, _, point in job.cells}):
-        reference, treatment = (
-            {key[0]: runs for key, runs in job.cells.items() if key[1:] == (condition, point) and job.has_levels(runs)}
-            for condition in (comparison.reference, comparison.treatment)
-        )
-        for first, second in session_pairs(reference, treatment):
-            yield Pair(reference[first], treatment[second], point)
+        for counts in (job.has_levels, bool):
+            reference, treatment = (
+                {key[0]: runs for key, runs in job.cells.items() if key[1:] == (condition, point) and counts(runs)}
+                for condition in (comparison.reference, comparison.treatment)
+            )
+            pairs = list(session_pairs(reference, treatment))
+            yield from (Pair(reference[first], treatment[second], point) for first, second in pairs)
+            if pairs:
+                break
 
 
 @dataclass(frozen=True)
@@ -108,20 +157,30 @@ class RepeatScatter:
     _session_sums: dict[str, ScatterSums]
     _everything: Scatter
 
+    def without_each(self, job: Job, session: str) -> Iterator[tuple[str, Scatter]]:
+        """The scatter of a session without one of its runs, for each run that has repeats beside it."""
+        for key, whole in self._sums.items():
+            names = job.known(job.cells[key])
+            if key[0] == session and len(names) > 1:
+                rest = self._session_sums[session] - whole
+                for name in names:
+                    others = job.cube.pooled_levels([other for other in names if other != name])
+                    yield name, (rest + ScatterSums.of(others)).scatter()
+
     def of_cells(self, job: Job, cells: tuple[tuple[CompareRun, ...], ...]) -> Scatter:
         """The scatter for some cells of one session: the session's, or their own where that is larger beyond chance."""
         items = len(job.cube.items)
         nothing = ScatterSums.none(items)
         keys = {(runs[0].session, runs[0].condition, (runs[0].speed_mps, runs[0].yaw_deg)) for runs in cells}
         own = sum((self._sums.get(key, nothing) for key in sorted(keys)), nothing)
-        random = [job.cube.levels(job.known(runs)).random_db for runs in cells]
+        random = [job.cube.pooled_levels(job.known(runs)).random_db for runs in cells]
         with np.errstate(invalid="ignore"):
             known = np.isfinite(np.concatenate(random))
             squares = np.where(known, np.concatenate(random) ** 2, 0.0).sum(axis=(0, 1))
             mean = squares / np.maximum(known.sum(axis=(0, 1)), 1)
         session, typical = (
             self._session_sums[cells[0][0].session],
-            _typical_variance([job.cell(runs) for runs in cells]),
+            _typical_variance([job.pooled_cell(runs) for runs in cells]),
         )
         return scatter_with_own(own, session, self._everything, mean, typical)
 
@@ -145,7 +204,7 @@ def repeat_scatter(job: Job) -> RepeatScatter:
     items = len(job.cube.items)
     pooled = job.needs.compare.repeats_pooled
     sums = {
-        key: ScatterSums.of(job.cube.levels(job.known(runs)))
+        key: ScatterSums.of(job.cube.pooled_levels(job.known(runs)))
         for key, runs in job.cells.items()
         if pooled and job.known(runs)
     }

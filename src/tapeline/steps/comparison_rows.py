@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.acoustics.comparison import Difference
+from tapeline.acoustics.contribution import Contribution
+from tapeline.acoustics.windows import Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.common_part import common_part
@@ -17,12 +19,24 @@ from tapeline.steps.compared_pairs import Compared, pairing_of
 from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.contributed import Contributed
 from tapeline.steps.drift_rows import Drifts, order_of_runs
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.steps.lasting_terms import ASSUMED_REPEATS, BETWEEN
 from tapeline.store import tables
 
 BASES = ("random error", "pooled repeats", "own repeats")
 """Where the interval of a difference within a session comes from, by `Difference.basis`."""
+
+LEVELS = ("as measured", "nominal")
+"""What is compared, by whether levels are brought to the nominal speed and air."""
+
+NOT_GIVEN = "not given"
+"""The finding of a row without a difference."""
+
+SIDES = ("reference", "treatment")
+
+LESS_TAKEN_OFF = "less-background-taken-off"
+"""The doubt of a difference in which one side is only an upper bound because of that."""
 
 WORST_FIRST = ("bound", "limited", "none", "corrected", "clear")
 
@@ -35,58 +49,120 @@ def comparison_rows(
     adds: Contributed,
     drifts: Drifts,
 ) -> Iterator[dict[str, Any]]:
-    """One row a position and band or overall level that can be compared, in the words of the table."""
-    pair, cells, result, adjusted_p = found.pair, found.cells, found.result, found.adjusted_p
-    part, words = adds.part, adds.words
+    """One row a position that is fitted and band or overall level, in the words of the table.
+
+    What cannot be given stands there too, with the reason.
+    """
+    pair, result = found.pair, found.result
     common = _common_parts(job, pair, found.alike)
     order = order_of_runs(job, pair, drifts)
-    sides = [job.used(runs) for runs in (pair.reference, pair.treatment)]
+    sides = [job.used(runs) for runs in pair.sides]
+    measured = _as_measured(job, found)
     for p, position in enumerate(job.cube.positions):
-        pairing = pairing_of(job, position, pair.sessions)
+        if not _is_fitted(job, pair, position):
+            continue
+        place = {
+            "comparison": name,
+            **sessions_columns(*pair.sessions),
+            "reference": comparison.reference,
+            "treatment": comparison.treatment,
+            "position": position,
+            **point_columns(pair.point),
+            "pairing": pairing_of(job, position, pair.sessions),
+            "reference_available": len(pair.reference),
+            "treatment_available": len(pair.treatment),
+            "opened": adds.opened,
+            "common_part": common[position],
+            "levels": LEVELS[int(job.needs.compare.at_nominal)],
+        }
         for i, item in enumerate(job.cube.items):
             lists = [[name for r, name in enumerate(names) if used[r, p, i]] for names, used in sides]
-            if words[p, i] is None or not all(lists):
-                continue
-            yield {
-                "comparison": name,
-                **sessions_columns(*pair.sessions),
-                "reference": comparison.reference,
-                "treatment": comparison.treatment,
-                "position": position,
-                **point_columns(pair.point),
+            row = {
+                **place,
                 **item_columns(item),
                 "midband_hz": item.midband_hz,
-                "reference_level_db": _number(cells[0].mean_db[p, i]),
-                "treatment_level_db": _number(cells[1].mean_db[p, i]),
+                "reference_runs": lists[0],
+                "treatment_runs": lists[1],
+                **_doubts(job, found, lists, p, i),
+            }
+            if adds.words[p, i] is None or not all(lists):
+                yield row | {"finding": NOT_GIVEN, "why_not": _why_not(job, found, lists, p, i)}
+                continue
+            yield row | {
+                "reference_level_db": _number(measured[0][p, i]),
+                "treatment_level_db": _number(measured[1][p, i]),
+                "nominal_correction_db": _number(measured[2][p, i]),
                 "difference_db": _number(result.difference_db[p, i]),
                 "lower_db": _number(result.lower_db[p, i]),
                 "upper_db": _number(result.upper_db[p, i]),
                 "standard_error_db": _number(result.standard_error_db[p, i]),
                 "degrees_of_freedom": finite_or_none(result.degrees_of_freedom[p, i]),
                 "interval_basis": _basis(result, p, i),
+                **_dominant(found, p, i),
                 "p_value": _number(result.p_value[p, i]),
-                "adjusted_p_value": _number(adjusted_p[p, i]),
+                "adjusted_p_value": _number(found.adjusted_p[p, i]),
                 "bracketed": None if order is None else bool(order.bracketed[p, i]),
                 "drift_effect_db": None if order is None else finite_or_none(order.effect_db[p, i]),
                 "drift_effect_uncertainty_db": None if order is None else finite_or_none(order.uncertainty_db[p, i]),
                 "family_size": int(found.family[p, i]),
-                "finding": words[p, i],
-                "pairing": pairing,
-                "reference_runs": lists[0],
-                "treatment_runs": lists[1],
-                "reference_available": len(pair.reference),
-                "treatment_available": len(pair.treatment),
-                "opened": adds.opened,
-                "contribution_level_db": _number(part.level_db[p, i]),
-                "contribution_lower_db": _number(part.lower_db[p, i]),
-                "contribution_upper_db": _number(part.upper_db[p, i]),
-                "contribution_share": _number(part.share[p, i]),
-                "contribution_state": part.state[p, i],
+                "finding": adds.words[p, i],
+                **_contribution_columns(adds.part, p, i),
                 "state": _worst_state(job, lists[0] + lists[1], p, i),
-                "common_part": common[position],
-                "doubtful": _one_sided(job, lists, p, i)
-                or any(job.cube.doubtful[job.cube.runs.index(run), p, i] for run in lists[0] + lists[1]),
             }
+
+
+def _is_fitted(job: Job, pair: Pair, position: str) -> bool:
+    """Whether a position, but no reference sensor, is fitted in both sessions."""
+    fitted = all((session, position) in job.mounts for session in pair.sessions)
+    return fitted and position not in job.needs.background.references
+
+
+def _as_measured(job: Job, found: Compared) -> tuple[Reals, Reals, Reals]:
+    """Mean levels of both sides as they were measured, and what the nominal point adds to their difference."""
+    added = [job.nominal_correction(runs, found.alike) for runs in found.pair.sides]
+    means = [cell.mean_db - each for cell, each in zip(found.cells, added, strict=True)]
+    return means[0], means[1], added[1] - added[0]
+
+
+def _doubts(job: Job, found: Compared, lists: list[list[str]], p: int, i: int) -> dict[str, Any]:
+    """What makes a difference doubtful, and by which runs."""
+    doubt = inherited_doubt(job.cube, lists[0] + lists[1], p, i)
+    sides = zip(SIDES, found.lacks, lists, strict=True)
+    doubt += [f"{LESS_TAKEN_OFF}: {side} ({', '.join(names)})" for side, lacks, names in sides if lacks[p, i]]
+    return {"doubtful": bool(doubt), "doubt": doubt}
+
+
+def _why_not(job: Job, found: Compared, lists: list[list[str]], p: int, i: int) -> str:
+    """Why there is no difference."""
+    for runs, names in zip(found.pair.sides, lists, strict=True):
+        condition, index = runs[0].condition, job.cube.places(job.known(runs))
+        if not index:
+            return f"{condition}: no recording gave levels"
+        if (job.cube.state[index, p, i] < 0).all():
+            said = ", ".join(sorted({mark for r in index for mark in job.cube.marks[r, p, i]}))
+            return f"{condition}: no level{f' ({said})' if said else ''}"
+        if not names:
+            return f"{condition}: the channel is unusable in every run"
+    if not found.alike[p, i]:
+        return "the runs do not sum the same bands"
+    if all(cell.bound[p, i] for cell in found.cells):
+        return "both sides are upper bounds"
+    return "no background could be taken off, and the levels do not differ beyond chance"
+
+
+def _dominant(found: Compared, p: int, i: int) -> dict[str, Any]:
+    half = _number(found.without_db[p, i])
+    return {"widest_run": None if half is None else found.widest[i], "half_width_without_db": half}
+
+
+def _contribution_columns(part: Contribution, p: int, i: int) -> dict[str, Any]:
+    return {
+        "contribution_level_db": _number(part.level_db[p, i]),
+        "contribution_lower_db": _number(part.lower_db[p, i]),
+        "contribution_upper_db": _number(part.upper_db[p, i]),
+        "contribution_share": _number(part.share[p, i]),
+        "contribution_state": part.state[p, i],
+    }
 
 
 def _basis(result: Difference, p: int, i: int) -> str:
@@ -97,15 +173,8 @@ def _basis(result: Difference, p: int, i: int) -> str:
     return "assumed repeats" if assumed else BASES[result.basis[p, i]]
 
 
-def _one_sided(job: Job, lists: list[list[str]], p: int, i: int) -> bool:
-    """Whether more could be taken off one side than off the other, and something was."""
-    places = [[job.cube.runs.index(name) for name in names] for names in lists]
-    most = [max(int(job.cube.taken_off[r, p, i]) for r in side) for side in places]
-    return most[0] != most[1] and any(job.cube.state[r, p, i] >= background.CORRECTED for side in places for r in side)
-
-
 def _worst_state(job: Job, runs: list[str], p: int, i: int) -> str | None:
-    codes = {int(job.cube.state[job.cube.runs.index(name), p, i]) for name in runs}
+    codes = {int(job.cube.state[r, p, i]) for r in job.cube.places(runs)}
     names = {tables.STATES[code] for code in codes if code >= background.NONE}
     return next((name for name in WORST_FIRST if name in names), None)
 

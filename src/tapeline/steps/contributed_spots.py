@@ -27,7 +27,7 @@ class Spots:
     `value` is never below zero, `net` may be; `error` is the standard error of `net`, as wide as its degrees of freedom
     make it. `rise_db` is opened less closed. `points` counts operating points and sessions with a value; `shown` says
     that one of them shows the opened state louder after adjusting, `equivalent` that all are within the practical
-    threshold.
+    threshold. `doubted`: no pair is sound there.
     """
 
     value: Reals
@@ -39,17 +39,21 @@ class Spots:
     points: NDArray[np.int64]
     shown: NDArray[np.bool_]
     equivalent: NDArray[np.bool_]
+    doubted: NDArray[np.bool_]
 
 
 def contributed_spots(job: Job, found: Sequence[Found]) -> Spots:
     """The mean over operating points; at each the mean over sessions by the inverse variance of the difference.
 
     Where the closed state is a bound the contribution counts with its lower end; where the opened state is one, nothing
-    is known.
+    is known. Pairs in which a level is in doubt count only where no other one has a value.
     """
     weights = _band_weights(job)
     each = [_powers(adds) for _, adds in found]
     known = np.stack([np.isfinite(value) for value, *_ in each])
+    sound = known & ~np.stack([one.doubted for one, _ in found])
+    doubted = known.any(axis=0) & ~sound.any(axis=0)
+    known &= sound | doubted
     trust = np.stack([_inverse_variance(one.result.standard_error_db) for one, _ in found])
     average = Average(tuple(one.pair.point for one, _ in found), np.where(known, trust, 0.0))
     value, net, low, high = (np.where(known, np.stack(part), np.nan) * weights for part in zip(*each, strict=True))
@@ -67,6 +71,7 @@ def contributed_spots(job: Job, found: Sequence[Found]) -> Spots:
         points=known.sum(axis=0),
         shown=np.asarray((louder & known).any(axis=0)),
         equivalent=np.asarray(np.isin(valued, ("equivalent", "")).all(axis=0) & known.any(axis=0)),
+        doubted=np.asarray(doubted),
     )
 
 

@@ -60,6 +60,8 @@ def _chart(
             "centre_db": limits.centre if limits else None,
             "lower_limit_db": limits.lower if limits else None,
             "upper_limit_db": limits.upper if limits else None,
+            "doubtful": bool(doubt := job.doubt_of_session(repeats, j, p, i)),
+            "doubt": doubt,
             "outside": beyond[place] if beyond else None,
             "trend": place in rising if values.size >= TREND_VALUES else None,
         }

@@ -15,6 +15,7 @@ from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Pair
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns
 from tapeline.steps.lasting_terms import ASSUMED_FREEDOM
 from tapeline.steps.simple_differences import with_findings
@@ -60,7 +61,7 @@ def _drift(job: Job, groups: list[list[CompareRun]], scatter: Scatter) -> Refere
     parts = []
     for runs in groups:
         names = [run.run for run in runs]
-        parts.append(job.cube.levels(names, same_edges(job.cube, names, ())))
+        parts.append(job.cube.pooled_levels(names, same_edges(job.cube, names, ())))
     found = level_drift([(part.level_db, hours_of(runs)) for part, runs in zip(parts, groups, strict=True)])
     random = np.concatenate([np.where(np.isfinite(part.level_db), part.random_db, np.nan) for part in parts])
     known = np.isfinite(random)
@@ -109,7 +110,14 @@ def _rows(job: Job, drifts: Drifts) -> Iterator[dict[str, Any]]:
                 "standard_error_db": float(drift.error[p, i]) * span,
                 "degrees_of_freedom": float(drift.freedom[p, i]),
                 "runs": list(drift.runs),
+                "doubtful": bool(doubt := _doubt(job, drift, p, i)),
+                "doubt": doubt,
             }
+
+
+def _doubt(job: Job, drift: ReferenceDrift, p: int, i: int) -> list[str]:
+    used = job.cube.pooled[job.cube.places(drift.runs), p, i]
+    return inherited_doubt(job.cube, [name for name, each in zip(drift.runs, used, strict=True) if each], p, i)
 
 
 @dataclass(frozen=True)

@@ -29,6 +29,9 @@ ASSUMED = "between sessions, assumed"
 ASSUMED_REPEATS = "repeats, assumed"
 """What repeats scatter where the campaign has none."""
 
+EXPONENT = "speed exponent"
+"""What the exponent of speed leaves uncertain where the compared runs differ in speed."""
+
 Terms = dict[str, tuple[Reals, Reals]]
 
 
@@ -42,6 +45,8 @@ def lasting_terms(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter], chang
     """
     first, second = pair.sessions
     terms = _drift(job, first) if first == second else _between_sessions(job, pair, changes)
+    if job.needs.compare.at_nominal:
+        terms[EXPONENT] = (_exponent(job, pair), certain(job))
     unknown = _unrepeated(job, pair, scatters)
     if unknown.any():
         stated = {name: (_of_both(job, pair, name), certain(job)) for name in UNREPEATED}
@@ -58,6 +63,16 @@ def certain(job: Job) -> Reals:
 def _drift(job: Job, session: str) -> Terms:
     drift = [(job.calibration.get((session, p)) or {}).get("drift_db") or 0.0 for p in job.cube.positions]
     return {"drift": (np.array(drift)[:, None] ** 2 / 6.0 + np.zeros(certain(job).shape), certain(job))}
+
+
+def _exponent(job: Job, pair: Pair) -> Reals:
+    """Variance (dB^2) by the exponent with which both sides are brought to the nominal speed, (positions, items)."""
+    sides = []
+    for runs in pair.sides:
+        names, used = job.used(runs)
+        speed = np.array([job.speed_db[name] for name in names])[:, None, None]
+        sides.append(np.where(used, speed, 0.0).sum(axis=0) / np.maximum(used.sum(axis=0), 1))
+    return np.asarray(((sides[1] - sides[0]) * job.needs.operating_point.speed_exponent_uncertainty) ** 2)
 
 
 def _unrepeated(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter]) -> NDArray[np.bool_]:
@@ -120,7 +135,7 @@ def _of_both(job: Job, pair: Pair, name: str) -> Reals:
     total = np.zeros(certain(job).shape)
     for runs in (pair.reference, pair.treatment):
         names, used = job.used(runs)
-        index = [job.cube.runs.index(run) for run in names]
+        index = job.cube.places(names)
         squares = np.where(used, np.nan_to_num(job.cube.values[f"{name}_uncertainty_db"][index]) ** 2, 0.0).sum(axis=0)
         count = np.maximum(used.sum(axis=0), 1)
         total += squares / (count**2 if name in UNREPEATED else count)

@@ -11,9 +11,10 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from tapeline.acoustics import background
 from tapeline.acoustics.comparison import RunLevels
 from tapeline.acoustics.windows import Reals
+from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
+from tapeline.steps.level_use_columns import taken_off_rank
 from tapeline.store import parquet, tables
 
 FIELDS = (
@@ -27,9 +28,20 @@ FIELDS = (
 SHARED_TERMS = ("calibration", "response", "environment", "mounting", "speed", "steadiness")
 """Terms of a level's uncertainty beside these two, as the columns `<name>_uncertainty_db` have them."""
 
-COLUMNS = (*FIELDS, *(f"{name}_uncertainty_db" for name in SHARED_TERMS), "nominal_correction_db")
+COLUMNS = (
+    *FIELDS,
+    *(f"{name}_uncertainty_db" for name in SHARED_TERMS),
+    "level_db",
+    "margin_db",
+    "nominal_correction_db",
+)
+
+LEVELS = ("corrected_level_db", "upper_bound_db")
+"""What is brought to the nominal operating point."""
 
 EDGES = ("lower_edge_hz", "upper_edge_hz")
+
+USES = ("usable", "comparable", "pooled")
 
 
 @dataclass(frozen=True, order=True)
@@ -48,8 +60,10 @@ class Item:
 class LevelCube:
     """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands.
 
-    `narrower` says which overall levels sum less than the range asked for, `taken_off` what there was to take off, by
-    its place in `tables.TAKEN_OFF`.
+    `narrower` says which overall levels sum less than the range asked for, `taken_off` ranks what there was to take off
+    (see `taken_off_rank`). `usable`, `comparable` and `pooled` are what the tables say that a level may be used for,
+    `doubt` why it is doubtful and `marks` what else is said of it, tuples of codes. `nominal` says which levels are
+    brought to the nominal speed and air.
     """
 
     runs: tuple[str, ...]
@@ -62,39 +76,61 @@ class LevelCube:
     state: NDArray[np.int8]
     taken_off: NDArray[np.int8]
     usable: NDArray[np.bool_]
-    doubtful: NDArray[np.bool_]
+    comparable: NDArray[np.bool_]
+    pooled: NDArray[np.bool_]
+    doubt: NDArray[np.object_]
+    marks: NDArray[np.object_]
+    nominal: NDArray[np.bool_]
 
-    def comparable(self, index: list[int]) -> NDArray[np.bool_]:
-        """Which of some runs' levels can be put together, (runs, positions, items).
-
-        Not what is unusable; nor, where something was subtracted, a run of which less could be taken off.
-        """
-        usable = self.usable[index][:, :, None] & np.ones(self.state[index].shape, dtype=bool)
-        subtracted = (usable & (self.state[index] >= background.CORRECTED)).any(axis=0)
-        most = np.where(usable, self.taken_off[index], -1).max(axis=0, initial=-1)
-        return np.asarray(usable & ~(subtracted & (self.taken_off[index] < most)))
+    def places(self, runs: Iterable[str]) -> list[int]:
+        """The numbers of some runs."""
+        return [self._place[name] for name in runs]
 
     @cached_property
-    def known(self) -> NDArray[np.bool_]:
-        """Where there is a level or a bound that may be used."""
-        found = [self.values[name] for name in ("corrected_level_db", "upper_bound_db")]
-        return np.asarray(np.isfinite(found).any(axis=0) & self.usable[:, :, None])
+    def _place(self) -> dict[str, int]:
+        return _places(self.runs)
+
+    @cached_property
+    def doubtful(self) -> NDArray[np.bool_]:
+        """Where anything makes a level doubtful."""
+        return np.asarray(np.frompyfunc(bool, 1, 1)(self.doubt), dtype=bool)
+
+    @cached_property
+    def doubted(self) -> NDArray[np.bool_]:
+        """Where the level itself is doubted."""
+        return np.asarray(np.frompyfunc(doubts_level, 1, 1)(self.doubt), dtype=bool)
+
+    @cached_property
+    def diluted(self) -> NDArray[np.bool_]:
+        """Where a level holds a background that there is and that could not be taken off."""
+        return np.asarray(
+            np.frompyfunc(lambda codes: not NOT_TAKEN_OFF.isdisjoint(codes), 1, 1)(self.doubt), dtype=bool
+        )
 
     def levels(self, runs: Iterable[str], compared: NDArray[np.bool_] | None = None) -> RunLevels:
-        """Levels of some runs; those not usable are left out, and what is not in `compared` (positions, items)."""
-        index = [self.runs.index(name) for name in runs]
-        usable = self.comparable(index)
-        return self.levels_where(index, usable if compared is None else usable & compared)
+        """Those of some runs' levels that can be put together, of what is in `compared` (positions, items)."""
+        index = self.places(runs)
+        wanted = self.comparable[index]
+        return self.levels_where(index, wanted if compared is None else wanted & compared)
 
-    def levels_where(self, index: list[int], usable: NDArray[np.bool_]) -> RunLevels:
-        """Levels of some runs by number, where they are `usable` (runs, positions, items)."""
-        level, random, left, upper, own = (np.where(usable, self.values[name][index], np.nan) for name in FIELDS)
-        state = np.where(usable, self.state[index], -1).astype(np.int8)
+    def pooled_levels(self, runs: Iterable[str], compared: NDArray[np.bool_] | None = None) -> RunLevels:
+        """Those of them that also say something of other levels."""
+        index = self.places(runs)
+        wanted = self.pooled[index]
+        return self.levels_where(index, wanted if compared is None else wanted & compared)
+
+    def levels_where(self, index: list[int], wanted: NDArray[np.bool_]) -> RunLevels:
+        """Levels of some runs by number, where they are `wanted` (runs, positions, items)."""
+        level, random, left, upper, own = (np.where(wanted, self.values[name][index], np.nan) for name in FIELDS)
+        state = np.where(wanted, self.state[index], -1).astype(np.int8)
         return RunLevels(level, random, left, upper, state, np.nan_to_num(own))
 
 
-def load_cube(results: Path, left_out: Iterable[str] = ()) -> LevelCube:
-    """Read the bands and overall tables of all sessions; the positions `left_out` are not compared."""
+def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool = False) -> LevelCube:
+    """Read the bands and overall tables of all sessions; the positions `left_out` are not compared.
+
+    `at_nominal` brings levels and bounds to the nominal speed and air, where that correction is known.
+    """
     parts = [
         *((table, _band_items(table)) for table in parquet.read_partitions(results / "tables" / "bands").values()),
         *((table, _overall_items(table)) for table in parquet.read_partitions(results / "tables" / "overall").values()),
@@ -107,11 +143,11 @@ def load_cube(results: Path, left_out: Iterable[str] = ()) -> LevelCube:
     edges = {name: np.full(shape, np.nan) for name in EDGES}
     narrower = np.zeros(shape, dtype=bool)
     state, taken_off = np.full(shape, -1, dtype=np.int8), np.zeros(shape, dtype=np.int8)
-    usable, doubtful = np.zeros(shape[:2], dtype=bool), np.zeros(shape, dtype=bool)
+    uses = {name: np.zeros(shape, dtype=bool) for name in USES}
+    codes = {name: np.frompyfunc(lambda _: (), 1, 1)(narrower) for name in ("doubt", "marks")}
     run_place, position_place = _places(runs), _places(positions)
     item_place = {item: i for i, item in enumerate(items)}
     state_code = {name: code for code, name in enumerate(tables.STATES)}
-    off_code = {name: code for code, name in enumerate(tables.TAKEN_OFF)}
     for table, found in parts:
         r = [run_place[name] for name in table.column("run").to_pylist()]
         p = [position_place[name] for name in table.column("position").to_pylist()]
@@ -121,19 +157,45 @@ def load_cube(results: Path, left_out: Iterable[str] = ()) -> LevelCube:
         for name, array in edges.items():
             if name in table.column_names:
                 array[r, p, i] = _floats(table, name)
-        every = [frozenset(marks or ()) for marks in table.column("marks").to_pylist()]
-        narrower[r, p, i] = ["narrower-range" in marks for marks in every]
+        for name, flags in uses.items():
+            flags[r, p, i] = table.column(name).to_pylist()
+        for name, said in codes.items():
+            said[r, p, i] = _tuples(table, name)
+        narrower[r, p, i] = ["narrower-range" in marks for marks in codes["marks"][r, p, i]]
         state[r, p, i] = [state_code.get(name, -1) for name in table.column("state").to_pylist()]
-        taken_off[r, p, i] = [off_code.get(name, 0) for name in table.column("taken_off").to_pylist()]
-        quality, calibration = table.column("quality").to_pylist(), table.column("calibration").to_pylist()
-        usable[r, p] = [q != "unusable" and c != "unusable" for q, c in zip(quality, calibration, strict=True)]
-        doubts = zip(quality, calibration, every, strict=True)
-        doubtful[r, p, i] = [
-            "doubtful" in (q, c) or not tables.BACKGROUND_DOUBTS.isdisjoint(marks) for q, c, marks in doubts
-        ]
-    usable[:, [position_place[name] for name in left_out if name in position_place]] = False
-    lower, upper = (edges[name] for name in EDGES)
-    return LevelCube(runs, positions, items, values, lower, upper, narrower, state, taken_off, usable, doubtful)
+        taken_off[r, p, i] = taken_off_rank(table.column("taken_off").to_pylist())
+    for flags in uses.values():
+        flags[:, [position_place[name] for name in left_out if name in position_place]] = False
+    nominal = np.isfinite(values["nominal_correction_db"]) & at_nominal
+    for name in LEVELS:
+        values[name] = values[name] + np.where(nominal, values["nominal_correction_db"], 0.0)
+    return LevelCube(
+        runs=runs,
+        positions=positions,
+        items=items,
+        values=values,
+        lower_edge_hz=edges["lower_edge_hz"],
+        upper_edge_hz=edges["upper_edge_hz"],
+        narrower=narrower,
+        state=state,
+        taken_off=taken_off,
+        usable=uses["usable"],
+        comparable=uses["comparable"],
+        pooled=uses["pooled"],
+        doubt=codes["doubt"],
+        marks=codes["marks"],
+        nominal=nominal,
+    )
+
+
+def _tuples(table: pa.Table, name: str) -> NDArray[np.object_]:
+    """Lists of codes as tuples, each distinct one held once."""
+    known: dict[tuple[str, ...], tuple[str, ...]] = {}
+    found = np.empty(table.num_rows, dtype=object)
+    for k, codes in enumerate(table.column(name).to_pylist()):
+        each = tuple(codes or ())
+        found[k] = known.setdefault(each, each)
+    return found
 
 
 def _order(item: Item) -> tuple[str, str, float, float]:

@@ -46,7 +46,7 @@ def level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> Leve
     """Means over the runs, and the terms of their uncertainty: what each run has of its own becomes less by repeats."""
     cell = cell_of(job.cube.levels(job.known(runs)))
     names, used = job.used(runs)
-    index = [job.cube.runs.index(name) for name in names]
+    index = job.cube.places(names)
     count = np.maximum(cell.count, 1)
     certain = np.full(cell.mean_db.shape, np.inf)
     random, repeats, freedom = run_to_run(cell, scatter)

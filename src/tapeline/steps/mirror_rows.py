@@ -13,10 +13,12 @@ from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.compared_runs import Job, Point, RepeatScatter
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns
 from tapeline.steps.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
 from tapeline.steps.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
 from tapeline.steps.simple_differences import with_findings
+from tapeline.steps.unlike_background import lacking_at
 
 Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""
@@ -49,12 +51,23 @@ def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
         for first, second in known:
             p, q = places[first], places[second]
             sides = ((mean, p), (opposite, q))
-            difference = np.where(_same_range(job, sides), mean.mean_db[p] - opposite.mean_db[q], np.nan)
+            alike = _same_range(job, sides) & _same_background(job, sides)
+            difference = np.where(alike, mean.mean_db[p] - opposite.mean_db[q], np.nan)
             variances, freedoms = _terms(job, sides, scatter.by_session[session], calibration)
             error, freedom = np.sqrt(variances.sum(axis=0)), welch_satterthwaite(variances, freedoms)
             for i, item in enumerate(job.cube.items):
                 if not np.isfinite(difference[i]):
                     continue
+                runs, mirror_runs = _used(job, mean.runs, p, i), _used(job, opposite.runs, q, i)
+                doubt = [
+                    f"{job.cube.positions[place]}: {words}"
+                    for names, place in ((runs, p), (mirror_runs, q))
+                    for words in inherited_doubt(job.cube, names, place, i)
+                ]
+                tested = not any(
+                    job.in_doubt[job.cube.places(names), place, i].any()
+                    for names, place in ((runs, p), (mirror_runs, q))
+                )
                 yield {
                     "session": session,
                     "condition": condition,
@@ -68,8 +81,11 @@ def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
                     "difference_db": float(difference[i]),
                     "standard_error_db": float(error[i]),
                     "degrees_of_freedom": float(freedom[i]) if np.isfinite(freedom[i]) else None,
-                    "runs": _used(job, mean.runs, p, i),
-                    "mirror_runs": _used(job, opposite.runs, q, i),
+                    "runs": runs,
+                    "mirror_runs": mirror_runs,
+                    "doubtful": bool(doubt),
+                    "doubt": doubt,
+                    "tested": tested,
                 }
 
 
@@ -86,6 +102,14 @@ def _same_range(job: Job, sides: Sides) -> NDArray[np.bool_]:
         known = np.isfinite(every)
         alike &= ~(np.where(known, every, -np.inf).max(axis=0) > np.where(known, every, np.inf).min(axis=0))
     return alike
+
+
+def _same_background(job: Job, sides: Sides) -> NDArray[np.bool_]:
+    """Where as much background was taken off both sides, or what was makes no difference, (items,)."""
+    parts = [(*job.used(mean.runs), place) for mean, place in sides]
+    at_place = [(names, used[:, [place]], place) for names, used, place in parts]
+    lacks = lacking_at(job.cube, at_place[0], at_place[1], job.limits.no_correction_above_db)
+    return np.asarray(~(lacks[0] | lacks[1])[0])
 
 
 def _terms(job: Job, sides: Sides, scatter: Scatter, calibration: Reals) -> tuple[Reals, Reals]:

@@ -15,22 +15,39 @@ from tapeline.steps.cell_values import level_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job
 from tapeline.steps.contributed_spots import Found, Spots, contributed_spots
+from tapeline.steps.inherited_doubt import inherited_doubt
 
 Places = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
-NEXT_STEPS = {"shown": "treat", "tied": "treat together", "equivalent": "leave"}
+IN_DOUBT = "in doubt"
+
+NEXT_STEPS = {"shown": "treat", "tied": "treat together", "equivalent": "leave", IN_DOUBT: "mend"}
 
 MOST_RUNS = 99
 """More runs than these a side are no advice."""
 
 
 def ranking_rows(job: Job, name: str, found: Sequence[Found]) -> Iterator[dict[str, Any]]:
-    """The bands of positions of one comparison by the power that they can be expected to contribute, largest first."""
+    """The bands of positions of one comparison by the power that they can be expected to contribute, largest first.
+
+    Spots in doubt have no rank and move no other's: they stand behind, with what to do about them.
+    """
     if not found:
         return
     spots = contributed_spots(job, found)
-    p, i = np.nonzero(np.isfinite(spots.value))
+    known = np.isfinite(spots.value)
+    ranked = list(_ranked(job, name, found, spots, known & ~spots.doubted))
+    yield from ranked
+    in_doubt = ((int(p), int(i)) for p, i in np.argwhere(known & spots.doubted))
+    at = sorted(in_doubt, key=lambda at: (-float(spots.value[at]), at))
+    for rank, place in enumerate(at[: job.needs.ranking.entries], start=len(ranked) + 1):
+        row = {"comparison": name, "rank": rank, "finding": IN_DOUBT}
+        yield row | _spot(job, spots, place) | _advice(job, found, IN_DOUBT, place)
+
+
+def _ranked(job: Job, name: str, found: Sequence[Found], spots: Spots, sound: Flags) -> Iterator[dict[str, Any]]:
+    p, i = np.nonzero(sound)
     if not p.size:
         return
     ranks = sure_ranks(spots.net[p, i], spots.error[p, i], job.needs.ranking.draws, job.needs.confidence)
@@ -81,29 +98,22 @@ def _spot(job: Job, spots: Spots, at: tuple[int, int]) -> dict[str, Any]:
 
 
 def _advice(job: Job, found: Sequence[Found], word: str, at: tuple[int, int]) -> dict[str, Any]:
-    """What to do next, and how many runs would show what is not shown yet.
-
-    A doubt is to be mended first where nothing undoubted stands beside it.
-    """
-    doubts, bounded = _doubts(job, found, at)
-    step = NEXT_STEPS.get(word, "quieter" if bounded else "repeat")
+    """What to do next, and how many runs would show what is not shown yet."""
+    counted = [one for one in found if one[1].words[at] is not None and (word == IN_DOUBT or not one[0].doubted[at])]
+    bounded = any(bool(cell.bound[at]) for one, _ in counted for cell in one.cells)
+    doubt = sorted({words for one, _ in counted for words in _doubt(job, one, at)})
     return {
-        "doubtful": any(doubts),
-        "next_step": "mend" if doubts and all(doubts) else step,
+        "doubtful": bool(doubt),
+        "doubt": doubt,
+        "next_step": NEXT_STEPS.get(word, "quieter" if bounded else "repeat"),
         "runs_needed": _runs_needed(job, found, at) if word == "not shown" else None,
     }
 
 
-def _doubts(job: Job, found: Sequence[Found], at: tuple[int, int]) -> tuple[list[bool], bool]:
-    """Of each pair with something to say at a spot whether a doubtful level is in it; and whether any has a bound."""
-    doubts, bounded = [], False
-    for one, adds in found:
-        if adds.words[at] is None:
-            continue
-        index = [job.cube.runs.index(name) for side in one.pair.sides for name in job.known(side)]
-        doubts.append(bool(job.cube.doubtful[index][:, at[0], at[1]].any()))
-        bounded |= any(bool(cell.bound[at]) for cell in one.cells)
-    return doubts, bounded
+def _doubt(job: Job, found: Compared, at: tuple[int, int]) -> list[str]:
+    sides = map(job.used, found.pair.sides)
+    names = [name for runs, used in sides for r, name in enumerate(runs) if used[r, at[0], at[1]]]
+    return inherited_doubt(job.cube, names, *at)
 
 
 def _runs_needed(job: Job, found: Sequence[Found], at: tuple[int, int]) -> int | None:

@@ -16,7 +16,7 @@ def run(plan: Plan) -> None:
     """Write the tables of repeatability, of control values and of tests of repeats."""
     needs = plan.repeat_needs()
     results, stamp = plan.campaign.results, {"campaign": needs.campaign, "digest": plan.digest("repeat")}
-    job = RepeatJob(needs, load_cube(results, needs.references))
+    job = RepeatJob(needs, load_cube(results, needs.references, at_nominal=needs.repeatability.at_nominal))
     # Conditions and sessions come in the order that the tables are sorted by.
     in_parts = {tables.REPEATABILITY: repeatability_rows(job), tables.REPEAT_TESTS: repeat_test_rows(job, results)}
     for table, parts in in_parts.items():

@@ -90,7 +90,7 @@ def _rows(job: RepeatJob, pair: Pair, spectra: dict[tuple[str, str], Lines]) -> 
     index = [job.cube.runs.index(run.run) for run in pair]
     for p, position in enumerate(job.cube.positions):
         found = [spectra.get((run.run, position)) for run in pair]
-        if found[0] is None or found[1] is None or not job.cube.usable[index, p].all():
+        if found[0] is None or found[1] is None or not job.cube.usable[index, p].any(axis=1).all():
             continue
         yield {
             "session": pair[0].session,
@@ -100,8 +100,16 @@ def _rows(job: RepeatJob, pair: Pair, spectra: dict[tuple[str, str], Lines]) -> 
             "position": position,
             "run_a": pair[0].run,
             "run_b": pair[1].run,
+            "doubtful": bool(doubt := _doubt(job, index, p)),
+            "doubt": doubt,
             **_test(job, found[0], found[1]),
         }
+
+
+def _doubt(job: RepeatJob, index: list[int], p: int) -> list[str]:
+    """Why a channel is doubtful in either run, in any band."""
+    found = {f"{code}: {job.cube.runs[r]}" for r in index for codes in job.cube.doubt[r, p] for code in codes}
+    return sorted(found)
 
 
 def _test(job: RepeatJob, first: Lines, second: Lines) -> dict[str, Any]:

@@ -111,7 +111,8 @@ def _rows(job: RepeatJob, condition: str, point: Point, f: Found) -> Iterator[di
                 bands = {"band_hz": item.band_hz, "midband_hz": item.midband_hz}
                 edges = {"lower_hz": item.lower_hz, "upper_hz": item.upper_hz}
                 parts = (_of_sessions(f, p, i), _components(f, p, i), _flags(job.needs.repeatability, f, p, i))
-                row = common | place | bands | edges
+                doubt = job.doubt(f.repeats, p, i)
+                row = common | place | bands | edges | {"doubtful": bool(doubt), "doubt": doubt}
                 for part in (*parts, _shift_columns(job, f, p, i)):
                     row |= part
                 yield row
@@ -132,7 +133,6 @@ def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
         "mandel_h": f.h[there, p, i].tolist(),
         "mandel_k": f.k[there, p, i].tolist(),
         "left_out": f.repeats.left_out(p, i),
-        "doubtful": bool(f.repeats.doubtful[p, i]),
     }
 
 

@@ -13,7 +13,9 @@ from tapeline.acoustics import background
 from tapeline.acoustics.comparison import RunLevels, Scatter
 from tapeline.acoustics.scatter_sums import ScatterSums
 from tapeline.campaign.slices import RepeatNeeds, RepeatRun
+from tapeline.quality.use_of_levels import less_along_first
 from tapeline.steps.common_part import same_edges
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.level_cube import LevelCube
 
 Point = tuple[float, float]
@@ -31,8 +33,9 @@ class Repeats:
     `session` numbers the `sessions`. A session of which any run is a bound has no level there: the runs beside the
     bound are those that came out high; `bounds` counts these runs, (sessions, positions, items). Nor has one off which
     less background could be taken than off another that has levels, where something was subtracted
-    (`session_less`, alike), nor such a run beside others of its session (`run_less`, as the levels). `nominal` says
-    where levels are brought to the nominal point, (positions, items), like `doubtful`.
+    (`session_less`, alike), nor a run that is in doubt itself or off which less could be taken than off others of its
+    session (`kept_out`: why, as the levels). `nominal` says where levels are brought to the nominal point, (positions,
+    items).
     """
 
     runs: tuple[RepeatRun, ...]
@@ -40,10 +43,9 @@ class Repeats:
     session: NDArray[np.int64]
     levels: RunLevels
     bounds: NDArray[np.int64]
-    run_less: NDArray[np.bool_]
+    kept_out: NDArray[np.object_]
     session_less: NDArray[np.bool_]
     nominal: NDArray[np.bool_]
-    doubtful: NDArray[np.bool_]
 
     def of_session(self, number: int) -> RunLevels:
         """The levels of one session's runs."""
@@ -58,7 +60,8 @@ class Repeats:
                 said.append(f"session {session}: {bounds} bound{'' if bounds == 1 else 's'}")
             elif self.session_less[j, p, i]:
                 said.append(f"session {session}: {LESS_TAKEN_OFF}")
-        return said + [f"run {self.runs[r].run}: {LESS_TAKEN_OFF}" for r in np.flatnonzero(self.run_less[:, p, i])]
+        words = [(run.run, why) for run, why in zip(self.runs, self.kept_out[:, p, i], strict=True) if why]
+        return said + [f"run {name}: {why}" for name, why in words]
 
 
 @dataclass(frozen=True)
@@ -85,29 +88,38 @@ class RepeatJob:
     def repeats(self, runs: tuple[RepeatRun, ...]) -> Repeats:
         """The levels of some runs; overall levels only where they cover the same bands in all runs."""
         names = [run.run for run in runs]
-        index = [self.cube.runs.index(name) for name in names]
+        index = self.cube.places(names)
         sessions = tuple(dict.fromkeys(run.session for run in runs))
         session = np.array([sessions.index(run.session) for run in runs], dtype=np.int64)
         numbers = range(len(sessions))
-        together = np.zeros((len(runs), *self.cube.state.shape[1:]), dtype=bool)
-        for number in numbers:
-            own = np.flatnonzero(session == number)
-            together[own] = self.cube.comparable([index[k] for k in own])
         alike = same_edges(self.cube, names, ())
+        together = self.cube.pooled[index]
         found = self.cube.levels_where(index, together & alike)
         bound = np.isfinite(found.upper_bound_db)
         bounds = np.stack([bound[session == number].sum(axis=0) for number in numbers])
         level = np.where(bounds[session] > 0, np.nan, found.level_db)
-        session_less = _less_taken_off(np.where(np.isfinite(level), self.cube.taken_off[index], -1), found, session)
+        session_less = _session_less(np.where(np.isfinite(level), self.cube.taken_off[index], -1), found, session)
         level = np.where(session_less[session], np.nan, level)
-        run_less = self.cube.known[index] & ~together & alike & (bounds[session] == 0) & ~session_less[session]
-        correction = self.cube.values["nominal_correction_db"][index]
-        asked = self.needs.repeatability.at_nominal
-        nominal = np.asarray((np.isfinite(correction) | np.isnan(level)).all(axis=0) & asked)
-        level = level + np.where(nominal, np.nan_to_num(correction), 0.0)
+        there = self.cube.usable[index] & alike & (bounds[session] == 0) & ~session_less[session]
+        kept_out = np.full(there.shape, "", dtype=object)
+        kept_out[there & ~together] = LESS_TAKEN_OFF
+        for r, p, i in np.argwhere(there & ~together & self.cube.doubted[index]):
+            kept_out[r, p, i] = ", ".join(self.cube.doubt[index[r], p, i])
+        nominal = np.asarray((self.cube.nominal[index] & np.isfinite(level)).any(axis=0))
         levels = RunLevels(level, found.random_db, found.background_db, found.upper_bound_db, found.state)
-        doubtful = np.asarray((self.cube.doubtful[index] & np.isfinite(level)).any(axis=0))
-        return Repeats(runs, sessions, session, levels, bounds, run_less, session_less, nominal, doubtful)
+        return Repeats(runs, sessions, session, levels, bounds, kept_out, session_less, nominal)
+
+    def doubt(self, repeats: Repeats, p: int, i: int) -> list[str]:
+        """What makes the levels of a position and item doubtful, and by which run."""
+        known = np.isfinite(repeats.levels.level_db[:, p, i])
+        names = [run.run for run, used in zip(repeats.runs, known, strict=True) if used]
+        return inherited_doubt(self.cube, names, p, i)
+
+    def doubt_of_session(self, repeats: Repeats, session: int, p: int, i: int) -> list[str]:
+        """The same of the levels of one session by number."""
+        known = np.isfinite(repeats.levels.level_db[:, p, i]) & (repeats.session == session)
+        names = [run.run for run, used in zip(repeats.runs, known, strict=True) if used]
+        return inherited_doubt(self.cube, names, p, i)
 
     def scatter_of_others(self, repeats: Repeats) -> list[Scatter]:
         """Scatter of the repeats of all other conditions and points, for each session of a cell.
@@ -153,14 +165,16 @@ class RepeatJob:
         return {(session, position): mount for session, position, mount in self.needs.mounts}
 
 
-def _less_taken_off(taken_off: NDArray[np.integer], found: RunLevels, session: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Sessions off which less could be taken than off another, where anything was subtracted in those that count.
+def _session_less(taken_off: NDArray[np.integer], found: RunLevels, session: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Sessions off which less could be taken than off another that has levels, (sessions, positions, items).
 
-    `taken_off` (runs, positions, items) is -1 where there is no level. Shape (sessions, positions, items).
+    `taken_off` (runs, positions, items) is -1 where there is no level.
     """
-    of_session = np.stack([taken_off[session == j].max(axis=0) for j in range(int(session.max()) + 1)])
-    subtracted = ((taken_off >= 0) & (found.state >= background.CORRECTED)).any(axis=0)
-    return np.asarray(subtracted & (of_session >= 0) & (of_session < of_session.max(axis=0)))
+    subtracted = (taken_off >= 0) & (found.state >= background.CORRECTED)
+    parts = [session == j for j in range(int(session.max()) + 1)]
+    most = np.stack([taken_off[own].max(axis=0) for own in parts])
+    there = most >= 0
+    return less_along_first(most, there, np.stack([subtracted[own].any(axis=0) for own in parts])) & there
 
 
 def _filled_in(own: Scatter, every: Scatter) -> Scatter:

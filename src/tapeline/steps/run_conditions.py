@@ -28,17 +28,15 @@ def run_conditions(a: Achieved, checked: CheckAir, point: OperatingPoint, settin
         return RunConditions(None, False, 0.0, environment)
     density = density_kgm3(a)
     nominal_pa = air.dynamic_pressure_pa(point.reference_density_kgm3, a.nominal_mps)
-    speed = achieved_speed_mps(a, a.nominal_mps)
     if point.held == "speed":
+        speed = achieved_speed_mps(a, a.nominal_mps)
         correction = nominal_point.held_speed_correction_db(
             speed, density, a.nominal_mps, point.reference_density_kgm3, point.speed_exponent
         )
-        share = speed / a.nominal_mps
     else:
-        given = a.dynamic_pressure_pa
-        pressure = air.dynamic_pressure_pa(density, speed) if given is None else given
+        pressure = _dynamic_pressure_pa(a, a.nominal_mps)
         correction = nominal_point.held_pressure_correction_db(pressure, nominal_pa, point.speed_exponent)
-        share = math.sqrt(pressure / nominal_pa)
+    share = speed_share(a, point)
     far = abs(share - 1.0) > point.extrapolated_speed_share
     return RunConditions(
         correction_db=correction,
@@ -46,6 +44,22 @@ def run_conditions(a: Achieved, checked: CheckAir, point: OperatingPoint, settin
         speed_uncertainty_db=_operating_point_db(a, point, settings),
         environment_uncertainty_db=environment,
     )
+
+
+def speed_share(a: Achieved, point: OperatingPoint) -> float:
+    """Achieved over nominal speed; where the dynamic pressure is held, the root of its share. 1 without flow."""
+    if not a.nominal_mps:
+        return 1.0
+    if point.held == "speed":
+        return achieved_speed_mps(a, a.nominal_mps) / a.nominal_mps
+    nominal_pa = air.dynamic_pressure_pa(point.reference_density_kgm3, a.nominal_mps)
+    return math.sqrt(_dynamic_pressure_pa(a, a.nominal_mps) / nominal_pa)
+
+
+def _dynamic_pressure_pa(a: Achieved, nominal_mps: float) -> float:
+    if a.dynamic_pressure_pa is not None:
+        return a.dynamic_pressure_pa
+    return air.dynamic_pressure_pa(density_kgm3(a), achieved_speed_mps(a, nominal_mps))
 
 
 def achieved_speed_mps(a: Achieved, nominal_mps: float) -> float:

@@ -14,16 +14,17 @@ from tapeline.acoustics.comparison import Scatter
 from tapeline.acoustics.scatter_sums import pooled_scatter
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import ScaleNeeds, ScaleRun
+from tapeline.quality.use_of_levels import less_along_first
 from tapeline.steps.level_cube import LevelCube
 from tapeline.steps.run_conditions import achieved_speed_mps, density_kgm3
-from tapeline.store import tables
 
-USED, UNUSABLE, NO_LEVEL, BOUND, OTHER_BANDS, LESS_TAKEN_OFF, TONAL = range(7)
+USED, UNUSABLE, NO_LEVEL, BOUND, OTHER_BANDS, IN_DOUBT, LESS_TAKEN_OFF, TONAL = range(8)
 WORDS = {
     UNUSABLE: ("unusable", "unusable"),
     NO_LEVEL: ("without a level", "without a level"),
     BOUND: ("bound", "bounds"),
     OTHER_BANDS: ("summed over other bands", "summed over other bands"),
+    IN_DOUBT: ("in doubt", "in doubt"),
     LESS_TAKEN_OFF: ("with less background taken off", "with less background taken off"),
     TONAL: ("tonal", "tonal"),
 }
@@ -109,7 +110,7 @@ def _scatter(cube: LevelCube, needs: ScaleNeeds, session: str) -> Scatter:
     for item in needs.runs:
         if item.session == session and item.run in cube.runs:
             repeats.setdefault((item.condition, item.yaw_deg, _nominal(item)), []).append(item.run)
-    return pooled_scatter([cube.levels(runs) for runs in repeats.values()], len(cube.items))
+    return pooled_scatter([cube.pooled_levels(runs) for runs in repeats.values()], len(cube.items))
 
 
 def _of_group(
@@ -123,7 +124,8 @@ def _of_group(
     values = {name: np.where(absent, np.nan, array[index]) for name, array in cube.values.items()}
     density = np.array([density_kgm3(item.achieved) for item in runs])
     thinner_db = 20.0 * np.log10(density / needs.reference_density_kgm3)[:, None, None]
-    why = _why(cube, index, there, values["corrected_level_db"], tonal[index] & ~absent)
+    nominal = np.array([_nominal(item) for item in runs])
+    why = _why(cube, index, there, values["corrected_level_db"], tonal[index] & ~absent, nominal)
     term = {name: np.nan_to_num(values[f"{name}_uncertainty_db"]) for name in ("random", "speed", "steadiness")}
     below, own_below = (np.nan_to_num(values[f"background_{name}db"]) for name in ("uncertainty_", "own_uncertainty_"))
     repeated = scatter.degrees_of_freedom > 0
@@ -139,7 +141,7 @@ def _of_group(
         yaw_deg=first.yaw_deg,
         runs=tuple(item.run for item in runs),
         speed_mps=np.array([achieved_speed_mps(item.achieved, _nominal(item)) for item in runs]),
-        nominal_mps=np.array([_nominal(item) for item in runs]),
+        nominal_mps=nominal,
         level_db=np.where(used, values["corrected_level_db"] - thinner_db, np.nan),
         own_db=np.maximum(own, LEAST_OWN_DB),
         shared_db=shared,
@@ -150,20 +152,22 @@ def _of_group(
 
 
 def _why(
-    cube: LevelCube, index: list[int], there: NDArray[np.bool_], level_db: Reals, tonal: NDArray[np.bool_]
+    cube: LevelCube, index: list[int], there: NDArray[np.bool_], level_db: Reals, tonal: NDArray[np.bool_], speed: Reals
 ) -> NDArray[np.int8]:
-    state = np.where(there[:, None, None], cube.state[index], -1)
-    usable = (cube.usable[index] & there[:, None])[:, :, None] & np.ones(state.shape, dtype=bool)
-    holds = np.array([tables.TAKEN_OFF.index(_as_flow(name)) for name in tables.TAKEN_OFF])[cube.taken_off[index]]
+    """Levels in doubt are used only where those that are not do not lie far enough apart in speed."""
+    here = there[:, None, None]
+    state = np.where(here, cube.state[index], -1)
+    usable, pooled, comparable = (flags[index] & here for flags in (cube.usable, cube.pooled, cube.comparable))
     level = usable & np.isfinite(level_db)
-    most = np.where(level, holds, -1).max(axis=0)
-    subtracted = (level & (state >= background.CORRECTED)).any(axis=0)
+    allowed = level & np.where(far_apart(speed, level & pooled), pooled, comparable)
+    less = less_along_first(cube.taken_off[index], allowed, state >= background.CORRECTED)
     cases = [
         (~usable, UNUSABLE),
         (state == background.BOUND, BOUND),
         (~np.isfinite(level_db), NO_LEVEL),
         (_other_bands(cube, index, level), OTHER_BANDS),
-        (subtracted & (holds < most), LESS_TAKEN_OFF),
+        (~allowed & cube.doubted[index], IN_DOUBT),
+        (~allowed | less, LESS_TAKEN_OFF),
         (tonal, TONAL),
     ]
     return np.select([case for case, _ in cases], [code for _, code in cases], USED).astype(np.int8)
@@ -180,11 +184,6 @@ def _other_bands(cube: LevelCube, index: list[int], level: NDArray[np.bool_]) ->
             usual = max(known, key=lambda each: (known[each], each[1] / each[0]))
             others[:, p, i] = [each != usual for each in edges]
     return others
-
-
-def _as_flow(taken_off: str) -> str:
-    """A background between two measured speeds is one of its speed: it has its own uncertainty."""
-    return taken_off.replace("between-speeds", "flow")
 
 
 def _mean(squares: Reals, used: NDArray[np.bool_]) -> Reals:

@@ -9,6 +9,7 @@ import numpy as np
 
 from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fit
 from tapeline.campaign.slices import ScaleNeeds
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.level_cube import LevelCube
 from tapeline.steps.scaled_levels import USED, ScaledLevels, far_apart
 from tapeline.steps.session_levels import number
@@ -36,6 +37,8 @@ def scaling_rows(
             if not something[p, i] or (found.too_near and item.quantity != "overall"):
                 continue
             used = found.why[:, p, i] == USED
+            runs = [name for name, each in zip(found.runs, used, strict=True) if each]
+            doubt = inherited_doubt(cube, runs, p, i)
             yield {
                 "condition": found.condition,
                 "session": found.session,
@@ -51,7 +54,9 @@ def scaling_rows(
                 "speeds": len(set(found.nominal_mps[used].tolist())),
                 "levels": int(used.sum()),
                 **ends_of_speed(found, used),
-                "runs": [name for name, each in zip(found.runs, used, strict=True) if each],
+                "runs": runs,
+                "doubtful": bool(doubt),
+                "doubt": doubt,
                 "left_out": found.left_out(p, [i]),
                 **(_columns(fit, i) if fits[p, i] else {}),
             }

@@ -49,7 +49,7 @@ def session_changes(job: Job, scatter: Mapping[str, Scatter]) -> SessionChanges:
     """From all pairs of sessions with a common condition and operating point; each position by its own mounts."""
     by_session: dict[str, dict[tuple[str, Point], Cell]] = {}
     for (session, condition, point), runs in job.cells.items():
-        by_session.setdefault(session, {})[condition, point] = job.cell(runs)
+        by_session.setdefault(session, {})[condition, point] = job.pooled_cell(runs)
     changes = {}
     for pair in itertools.combinations(by_session, 2):
         first, second = (by_session[session] for session in pair)

@@ -24,6 +24,7 @@ from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
 from tapeline.steps import places
 from tapeline.steps.level_history import history_edges_hz
+from tapeline.steps.level_use_columns import ChannelDoubts, channel_doubts
 from tapeline.steps.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
 from tapeline.steps.run_conditions import RunConditions, run_conditions
 from tapeline.steps.session_spectra import RunSpectra, load_run
@@ -41,6 +42,7 @@ class Job:
     needs: TablesNeeds
     results: Path
     loaded: dict[str, RunSpectra]
+    quality: dict[tuple[str, str], dict[str, Any]]
     calibration: dict[str, dict[str, dict[str, Any]]]
     limits: MarginLimits
     filters: dict[str, tuple[float, float]]
@@ -57,6 +59,7 @@ class Measured:
     uncertainty_db: Reals
     calibration_freedom: Reals
     calibration_verdicts: tuple[str, ...]
+    doubts: tuple[ChannelDoubts, ...]
     steadiness_db: Reals
     steadiness_freedom: float
 
@@ -69,6 +72,7 @@ class Measured:
             uncertainty_db=self.uncertainty_db[index],
             calibration_freedom=self.calibration_freedom[index],
             calibration_verdicts=tuple(self.calibration_verdicts[p] for p in index),
+            doubts=tuple(self.doubts[p] for p in index),
             steadiness_db=self.steadiness_db[index],
         )
 
@@ -94,11 +98,12 @@ class Levels:
 def load_job(results: Path, needs: TablesNeeds) -> Job:
     """Read the spectra of the session's runs and of all background runs they name, and the session's calibration."""
     names = [*(item.run for item in needs.runs), *needs.backgrounds]
-    verdicts = {
-        (row["run"], row["position"]): row["verdict"]
+    quality = {
+        (row["run"], row["position"]): row
         for session in needs.sessions
         for row in parquet.read_rows(places.verdicts(results, session))
     }
+    verdicts = {key: row["verdict"] for key, row in quality.items()}
     conditioned = bool(needs.background.references)
     spectra = {name: load_run(results, name, needs.window, verdicts, conditioned=conditioned) for name in names}
     loaded = {name: found for name, found in spectra.items() if found is not None}
@@ -108,6 +113,7 @@ def load_job(results: Path, needs: TablesNeeds) -> Job:
         needs=needs,
         results=results,
         loaded=loaded,
+        quality=quality,
         calibration={needs.session: {row["position"]: row for row in rows}},
         limits=MarginLimits(
             b.no_correction_above_db, b.enough_margin_db, b.least_margin_db, b.bound_factor, b.most_removed_db
@@ -139,6 +145,10 @@ def measured_run(job: Job, item: SessionRun, history: pa.Table) -> Measured:
         uncertainty_db=np.array([row["standard_uncertainty_db"] or 0.0 for row in own]),
         calibration_freedom=np.array(freedoms, dtype=np.float64),
         calibration_verdicts=tuple(row["verdict"] for row in own),
+        doubts=tuple(
+            channel_doubts(job.quality.get((item.run, position), {}), row, spectra.spectra.step_hz)
+            for position, row in zip(spectra.positions, own, strict=True)
+        ),
         steadiness_db=background.as_db(steadiness),
         steadiness_freedom=freedom,
     )

@@ -11,6 +11,7 @@ from tapeline.acoustics.mean_of_sessions import mean_of_sessions
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job, Point
+from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns, point_columns
 from tapeline.steps.simple_differences import with_findings
 
@@ -18,7 +19,8 @@ from tapeline.steps.simple_differences import with_findings
 def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[dict[str, Any]]:
     """One row an operating point, position and band or overall level that two sessions or more compared within.
 
-    Differences between sessions are not put together: they share sessions, and are no independent evidence.
+    Differences between sessions are not put together: they share sessions, and are no independent evidence. A session
+    whose levels are in doubt counts only where no other one is sound.
     """
     by_point: dict[Point, list[Compared]] = {}
     for found in pairs:
@@ -32,23 +34,46 @@ def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[di
             np.stack([getattr(found.result, part) for found in group])
             for part in ("difference_db", "standard_error_db", "degrees_of_freedom")
         )
+        known, doubted = np.isfinite(differences), np.stack([found.doubted for found in group])
+        kept_out = known & doubted & (known & ~doubted).any(axis=0)
+        differences = np.where(kept_out, np.nan, differences)
         mean = mean_of_sessions(differences, errors, freedom, job.needs.confidence)
-        for p, i in np.argwhere(np.isfinite(mean.mean_db)):
-            used = np.flatnonzero(mean.weights[:, p, i] > 0.0)
+        for p, i in np.argwhere(known.sum(axis=0) >= 2):
+            used = np.flatnonzero(np.isfinite(differences[:, p, i]))
+            if used.size == 1:
+                k = int(used[0])
+                values = (differences[k, p, i], errors[k, p, i], freedom[k, p, i])
+                weights, between, agreement = [1.0], None, None
+            elif np.isfinite(mean.mean_db[p, i]):
+                values = (mean.mean_db[p, i], mean.standard_error_db[p, i], mean.degrees_of_freedom[p, i])
+                weights = [float(mean.weights[k, p, i]) for k in used]
+                between, agreement = float(mean.between_sd_db[p, i]), float(mean.agreement_p_value[p, i])
+            else:
+                continue
+            doubt = {words for k in used for words in _doubt(job, group[k], p, i)}
             rows.append(
                 {
                     "comparison": name,
                     "position": job.cube.positions[p],
                     **point_columns(point),
                     **item_columns(job.cube.items[i]),
-                    "difference_db": float(mean.mean_db[p, i]),
-                    "standard_error_db": float(mean.standard_error_db[p, i]),
-                    "degrees_of_freedom": finite_or_none(mean.degrees_of_freedom[p, i]),
-                    "between_sessions_sd_db": float(mean.between_sd_db[p, i]),
-                    "agreement_p_value": float(mean.agreement_p_value[p, i]),
+                    "difference_db": float(values[0]),
+                    "standard_error_db": float(values[1]),
+                    "degrees_of_freedom": finite_or_none(values[2]),
+                    "between_sessions_sd_db": between,
+                    "agreement_p_value": agreement,
                     "sessions": [group[k].pair.sessions[0] for k in used],
                     "differences_db": [float(group[k].result.difference_db[p, i]) for k in used],
-                    "weights": [float(mean.weights[k, p, i]) for k in used],
+                    "weights": weights,
+                    "left_out": [group[k].pair.sessions[0] for k in np.flatnonzero(kept_out[:, p, i])],
+                    "doubtful": bool(doubt),
+                    "doubt": sorted(doubt),
+                    "tested": all(np.isfinite(group[k].result.p_value[p, i]) for k in used),
                 }
             )
     return with_findings(rows, job.needs)
+
+
+def _doubt(job: Job, found: Compared, p: int, i: int) -> list[str]:
+    names = [name for runs, used in map(job.used, found.pair.sides) for name in np.array(runs)[used[:, p, i]].tolist()]
+    return inherited_doubt(job.cube, names, p, i)

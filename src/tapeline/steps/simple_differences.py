@@ -16,7 +16,7 @@ def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> lis
     """The rows with `lower_db`, `upper_db`, `p_value`, `adjusted_p_value`, `family_size` and `finding` added.
 
     Each row has `difference_db`, `standard_error_db`, `degrees_of_freedom` (None: infinite) and `quantity`; bands and
-    overall levels are families of their own.
+    overall levels are families of their own. Rows whose entry `tested` is false are not tested: a level is in doubt.
     """
     found: list[dict[str, Any]] = []
     for quantity in ("band", "overall"):
@@ -27,6 +27,7 @@ def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> lis
         freedom = np.array([row["degrees_of_freedom"] or np.inf for row in part], dtype=float)
         with np.errstate(divide="ignore", invalid="ignore"):
             p = student_p_value(d / error, freedom)
+        p[[not row.get("tested", True) for row in part]] = np.nan
         half = student_factor(freedom, needs.confidence) * error
         adjusted = ADJUSTMENTS[needs.compare.adjustment](p)
         threshold = needs.compare.practical_threshold_db
@@ -34,7 +35,7 @@ def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> lis
         for k, row in enumerate(part):
             found.append(
                 {
-                    **row,
+                    **{name: value for name, value in row.items() if name != "tested"},
                     "lower_db": float(d[k] - half[k]),
                     "upper_db": float(d[k] + half[k]),
                     "p_value": float(p[k]) if np.isfinite(p[k]) else None,

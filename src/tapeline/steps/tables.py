@@ -5,15 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import ExitStack
 
+import pyarrow as pa
+
 from tapeline.campaign.plan import Plan
 from tapeline.steps import places
 from tapeline.steps.band_rows import band_rows
 from tapeline.steps.flow_bin_rows import flow_bin_rows
+from tapeline.steps.level_use_columns import with_use
 from tapeline.steps.narrowband_rows import narrowband_rows
 from tapeline.steps.overall_rows import overall_rows
 from tapeline.steps.session_levels import Job, Measured, load_job, measured_run
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
+
+ITEMS = {tables.BANDS: ("band_hz",), tables.OVERALL: ("weighting", "lower_hz", "upper_hz")}
+"""Tables of levels, and the columns that tell a position's levels apart."""
 
 POSITIONS_A_PART = 8
 """Positions whose lines of all runs are held at once."""
@@ -37,19 +43,34 @@ def _opened(stack: ExitStack, job: Job, table: Table, digest: str) -> parquet.Pa
 
 
 def _write_levels(job: Job, digest: str) -> list[Measured]:
-    """Write bands and overall levels run by run, in the order that the tables are sorted by."""
+    """Write bands and overall levels in the order that the tables are sorted by.
+
+    They are made run by run, and what each may be used for is decided when all are known.
+    """
     measured = []
-    with ExitStack() as stack:
-        bands, overall = (_opened(stack, job, table, digest) for table in (tables.BANDS, tables.OVERALL))
-        for item in sorted(job.needs.runs, key=lambda item: item.run):
-            if item.run not in job.loaded:
-                continue
-            history = parquet.read(places.history(job.results, item.run))
-            one = measured_run(job, item, history)
-            bands.write_rows(band_rows(job, one))
-            overall.write_rows(overall_rows(job, one, history))
-            measured.append(one)
+    parts: dict[str, list[pa.Table]] = {table.name: [] for table in ITEMS}
+    for item in sorted(job.needs.runs, key=lambda item: item.run):
+        if item.run not in job.loaded:
+            continue
+        history = parquet.read(places.history(job.results, item.run))
+        one = measured_run(job, item, history)
+        for table, rows in ((tables.BANDS, band_rows(job, one)), (tables.OVERALL, overall_rows(job, one, history))):
+            parts[table.name].append(parquet.to_arrow(table, parquet.rows_to_columns(table, rows)))
+        measured.append(one)
+    cells = _cells(job)
+    for table, item_columns in ITEMS.items():
+        with ExitStack() as stack:
+            writer = _opened(stack, job, table, digest)
+            for part in with_use(parts.pop(table.name), item_columns, cells):
+                writer.write_table(part)
     return measured
+
+
+def _cells(job: Job) -> dict[str, int]:
+    """The repeats that each run belongs to, by number; what is no measurement stands alone."""
+    keys = [(each.condition, each.point) if each.kind == "measurement" else each.run for each in job.needs.runs]
+    numbers = {key: number for number, key in enumerate(dict.fromkeys(keys))}
+    return {each.run: numbers[key] for each, key in zip(job.needs.runs, keys, strict=True)}
 
 
 def _write_narrowband(job: Job, measured: list[Measured], digest: str) -> None:

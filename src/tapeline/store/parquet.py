@@ -103,6 +103,11 @@ class PartWriter:
         if any(columns.values()):
             self.write(columns)
 
+    def write_table(self, part: pa.Table) -> None:
+        """One part that already has the schema and the order; nothing for no rows."""
+        if part.num_rows:
+            self._writer.write_table(part.cast(self._writer.schema), row_group_size=ROW_GROUP_ROWS)
+
 
 @contextmanager
 def writing_parts(table: Table, path: Path, *, campaign: str, digest: str) -> Iterator[PartWriter]:

@@ -24,6 +24,11 @@ VERDICT = Column("verdict", "text", "good, doubtful or unusable")
 
 REASONS = Column("reasons", "texts", "reason codes, explained in the table of reasons")
 
+DOUBT = (
+    Column("doubtful", "yes_no", "a level in it is doubtful"),
+    Column("doubt", "texts", "why, and by which runs, as in 'hum: x12, x13'"),
+)
+
 TERMS = (
     Column("terms", "texts", "names of the terms of the standard uncertainty"),
     Column("terms_db", "reals", "standard uncertainty that each term gives, in the order of `terms`", "dB"),

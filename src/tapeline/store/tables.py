@@ -18,7 +18,6 @@ from tapeline.store.tables_of_comparisons import (
     SESSION_MEANS,
 )
 from tapeline.store.tables_of_levels import (
-    BACKGROUND_DOUBTS,
     BAND_HISTORY,
     BANDS,
     CONDITIONED_SPECTRA,
@@ -44,7 +43,6 @@ __all__ = [
     "ALL",
     "AREAS",
     "AREA_DIFFERENCES",
-    "BACKGROUND_DOUBTS",
     "BANDS",
     "BAND_HISTORY",
     "BUDGETS",

@@ -3,7 +3,23 @@
 from __future__ import annotations
 
 from tapeline.store.schema import Column, Table
-from tapeline.store.shared_columns import BAND, DB, ITEM, ITEM_KEY, ITEM_WITH_MIDBAND, PA2, POSITION, SPEED, TERMS, YAW
+from tapeline.store.shared_columns import (
+    BAND,
+    DB,
+    DOUBT,
+    ITEM,
+    ITEM_KEY,
+    ITEM_WITH_MIDBAND,
+    PA2,
+    POSITION,
+    SPEED,
+    TERMS,
+    YAW,
+)
+
+NOT_TESTED = "neither difference nor error, or a level is in doubt: nothing is tested"
+
+NOT_GIVEN = "no difference is given, see why_not"
 
 _COMPARISON = Column("comparison", "text", "name in campaign.yaml")
 _CONDITION = Column("condition", "text", "treatment condition")
@@ -11,7 +27,8 @@ _SESSION = Column("session", "text", "session")
 COMPARISONS = Table(
     "comparisons",
     1,
-    "One row a comparison, session, position, operating point and band or overall level",
+    "One row a comparison, session, position, operating point and band or overall level, with the reason where no "
+    "difference can be given",
     (
         "comparison",
         "reference_session",
@@ -32,26 +49,47 @@ COMPARISONS = Table(
         SPEED,
         YAW,
         *ITEM_WITH_MIDBAND,
-        Column("reference_level_db", "real", "mean over the reference runs", DB, null="a bound"),
-        Column("treatment_level_db", "real", "mean over the treatment runs", DB, null="a bound"),
+        Column("levels", "text", "what is compared: nominal (brought to the nominal speed and air) or as measured"),
+        Column("reference_level_db", "real", "mean over the reference runs, as measured", DB, null="a bound"),
+        Column("treatment_level_db", "real", "mean over the treatment runs, as measured", DB, null="a bound"),
+        Column(
+            "nominal_correction_db",
+            "real",
+            "what bringing both sides to the nominal speed and air adds to the difference",
+            "dB",
+            null=NOT_GIVEN,
+        ),
         Column("difference_db", "real", "treatment minus reference", "dB", null="a bound is involved"),
         Column("lower_db", "real", "lower end of the interval", "dB", null="open end"),
         Column("upper_db", "real", "upper end of the interval", "dB", null="open end"),
-        Column("standard_error_db", "real", "of the difference", "dB"),
+        Column("standard_error_db", "real", "of the difference", "dB", null=NOT_GIVEN),
         Column("degrees_of_freedom", "real", "of the standard error", null="infinite"),
         Column(
             "interval_basis",
             "text",
             "own repeats, pooled repeats, assumed repeats, random error, measured sessions, or assumed sessions",
+            null=NOT_GIVEN,
         ),
+        Column(
+            "widest_run",
+            "text",
+            "the run whose repeats make the pooled scatter, and so the interval, this wide",
+            null="no single run does",
+        ),
+        Column("half_width_without_db", "real", "half-width of the interval without it", "dB", null="as `widest_run`"),
         Column(
             "p_value",
             "real",
             "two-sided, no difference; of a bound, that both sides are alike after all",
-            null="both sides are bounds",
+            null="both sides are bounds, or a level is in doubt by its channel: nothing is tested",
         ),
-        Column("adjusted_p_value", "real", "after Benjamini-Hochberg, or Holm where asked for, over the family"),
-        Column("family_size", "integer", "tests in the comparison's family"),
+        Column(
+            "adjusted_p_value",
+            "real",
+            "after Benjamini-Hochberg, or Holm where asked for, over the family",
+            null="nothing is tested",
+        ),
+        Column("family_size", "integer", "tests in the comparison's family", null=NOT_GIVEN),
         Column(
             "bracketed",
             "yes_no",
@@ -66,24 +104,21 @@ COMPARISONS = Table(
             null="two sessions, no repeats of the reference, or a run without a time",
         ),
         Column("drift_effect_uncertainty_db", "real", "standard uncertainty of it", "dB", null="as the effect"),
-        Column("finding", "text", "lower, higher, equivalent, not shown or bound"),
+        Column("finding", "text", "lower, higher, equivalent, not shown, bound, or not given"),
+        Column("why_not", "text", "why no difference can be given", null="it is given, or a bound"),
         Column("pairing", "text", "same-session, same-mount or remounted"),
         Column("reference_runs", "texts", "runs used"),
         Column("treatment_runs", "texts", "runs used"),
         Column("reference_available", "integer", "runs there are, usable or not"),
         Column("treatment_available", "integer", "runs there are, usable or not"),
         Column("opened", "text", "the condition with less applied: whose gap the contribution is"),
-        Column("contribution_level_db", "real", "power of the opened state less the other's", DB),
+        Column("contribution_level_db", "real", "power of the opened state less the other's", DB, null="a bound"),
         Column("contribution_lower_db", "real", "lower end", DB, null="not above nothing"),
-        Column("contribution_upper_db", "real", "upper end", DB),
-        Column("contribution_share", "real", "share of the opened state's power"),
-        Column("contribution_state", "text", "clear, corrected, limited, bound, or reversed"),
-        Column("state", "text", "worst background state among the levels compared"),
-        Column(
-            "doubtful",
-            "yes_no",
-            "a doubtful channel, calibration or background is involved, or more was taken off one side",
-        ),
+        Column("contribution_upper_db", "real", "upper end", DB, null="open"),
+        Column("contribution_share", "real", "share of the opened state's power", null="a bound"),
+        Column("contribution_state", "text", "clear, corrected, limited, bound, or reversed", null=NOT_GIVEN),
+        Column("state", "text", "worst background state among the levels compared", null=NOT_GIVEN),
+        *DOUBT,
         Column(
             "common_part",
             "text",
@@ -119,7 +154,14 @@ BUDGETS = Table(
         YAW,
         *ITEM,
         Column("runs", "texts", "runs whose levels are in it"),
-        Column("level_db", "real", "mean corrected level; of a difference, treatment minus reference", "dB"),
+        *DOUBT,
+        Column(
+            "level_db",
+            "real",
+            "mean corrected level, brought to the nominal point where comparisons are; of a difference, treatment "
+            "minus reference",
+            "dB",
+        ),
         *TERMS,
         Column("terms_degrees_of_freedom", "reals", "of each term; infinite where it is a certain figure"),
         Column("standard_uncertainty_db", "real", "root of the sum of the terms' squares", "dB"),
@@ -136,7 +178,7 @@ RANKING = Table(
     ("comparison", "rank"),
     (
         _COMPARISON,
-        Column("rank", "integer", "1 contributes most"),
+        Column("rank", "integer", "1 contributes most; what is in doubt is not ranked and stands behind all others"),
         POSITION,
         BAND,
         Column("area", "text", "group of the position"),
@@ -145,25 +187,31 @@ RANKING = Table(
         Column("contribution_pa2", "real", "contributed mean square", PA2),
         Column("lower_db", "real", "lower end of the contribution", DB),
         Column("upper_db", "real", "upper end of the contribution", DB),
-        Column("share", "real", "share of all power that the comparison shows as contributed"),
+        Column(
+            "share",
+            "real",
+            "share of all power that the comparison shows as contributed, what is in doubt apart",
+            null="in doubt",
+        ),
         Column("difference_db", "real", "opened against closed, mean over points", "dB", null="bounds only"),
-        Column("finding", "text", "shown, tied (with a neighbour's rank), equivalent, or not shown"),
+        Column("finding", "text", "shown, tied (with a neighbour's rank), equivalent, not shown, or in doubt"),
         Column("operating_points", "integer", "operating points and sessions that have a value"),
         Column(
             "expected_db",
             "real",
             "contribution to be expected among all others, chance taken off; the list is in its order",
             DB,
+            null="in doubt",
         ),
-        Column("rank_low", "integer", "best rank, lower end of the interval at the set confidence"),
-        Column("rank_high", "integer", "worst rank, upper end"),
-        Column("first_share", "real", "chance that it is the largest of all"),
-        Column("doubtful", "yes_no", "a doubtful channel, calibration or background is involved"),
+        Column("rank_low", "integer", "best rank, lower end of the interval at the set confidence", null="in doubt"),
+        Column("rank_high", "integer", "worst rank, upper end", null="in doubt"),
+        Column("first_share", "real", "chance that it is the largest of all", null="in doubt"),
+        *DOUBT,
         Column(
             "next_step",
             "text",
             "treat, treat together (tied), leave (equivalent), repeat (not shown), quieter (a bound hides it), or mend "
-            "(nothing undoubted)",
+            "(in doubt)",
         ),
         Column(
             "runs_needed",
@@ -179,8 +227,18 @@ _JUDGED = (
     Column("degrees_of_freedom", "real", "of the standard error", null="infinite"),
     Column("lower_db", "real", "lower end of the interval at the set confidence", "dB"),
     Column("upper_db", "real", "upper end", "dB"),
-    Column("p_value", "real", "two-sided, no difference", null="neither difference nor error"),
-    Column("adjusted_p_value", "real", "adjusted over the family", null="neither difference nor error"),
+    Column(
+        "p_value",
+        "real",
+        "two-sided, no difference",
+        null=NOT_TESTED,
+    ),
+    Column(
+        "adjusted_p_value",
+        "real",
+        "adjusted over the family",
+        null=NOT_TESTED,
+    ),
     Column(
         "family_size",
         "integer",
@@ -213,8 +271,9 @@ AREAS = Table(
         Column("standard_uncertainty_db", "real", "of the mean as an absolute level", "dB", null="a bound"),
         Column("spread_db", "real", "standard deviation over the positions", "dB", null="one position, or a bound"),
         Column("positions", "texts", "positions that are in it"),
-        Column("without_level", "texts", "positions of the area without a level"),
+        Column("without_level", "texts", "positions of the area without a level, or with one that is in doubt"),
         Column("runs", "texts", "runs averaged"),
+        *DOUBT,
     ),
 )
 
@@ -235,7 +294,8 @@ AREA_DIFFERENCES = Table(
         Column("difference_db", "real", "treatment minus reference", "dB"),
         *_JUDGED,
         Column("positions", "texts", "positions that are in it"),
-        Column("left_out", "texts", "positions of the area that have no difference"),
+        Column("left_out", "texts", "positions of the area that have no difference, or one that is in doubt"),
+        *DOUBT,
     ),
 )
 
@@ -258,6 +318,7 @@ MIRROR_DIFFERENCES = Table(
         *_JUDGED,
         Column("runs", "texts", "runs at the position's angle"),
         Column("mirror_runs", "texts", "runs at the opposite angle"),
+        *DOUBT,
     ),
 )
 
@@ -283,8 +344,8 @@ ADDITIVITY = Table(
         Column("interaction_db", "real", "sum over whole", "dB", null="one of them is not above zero"),
         Column("lower_db", "real", "lower end of its interval", "dB", null="open"),
         Column("upper_db", "real", "upper end", "dB", null="open"),
-        Column("p_value", "real", "two-sided, that they add up", null="no error"),
-        Column("adjusted_p_value", "real", "adjusted over the family", null="no error"),
+        Column("p_value", "real", "two-sided, that they add up", null="no error, or a level is in doubt"),
+        Column("adjusted_p_value", "real", "adjusted over the family", null="no error, or a level is in doubt"),
         Column("family_size", "integer", "tests in the family: all bands, or all overall levels, of the table"),
         Column(
             "finding",
@@ -292,6 +353,7 @@ ADDITIVITY = Table(
             "additive (within the limit), interaction (beyond it, and beyond chance after adjusting) or not shown",
         ),
         Column("runs", "texts", "runs of all conditions"),
+        *DOUBT,
     ),
 )
 
@@ -310,6 +372,7 @@ REFERENCE_DRIFT = Table(
         Column("difference_db", "real", "slope times span", "dB"),
         *_JUDGED,
         Column("runs", "texts", "runs of the condition"),
+        *DOUBT,
     ),
 )
 
@@ -326,11 +389,24 @@ SESSION_MEANS = Table(
         *ITEM,
         Column("difference_db", "real", "weighted mean of the sessions' differences", "dB"),
         *_JUDGED,
-        Column("between_sessions_sd_db", "real", "of a true difference between sessions, pooled over positions", "dB"),
-        Column("agreement_p_value", "real", "how often sessions that agree differ as much by chance"),
+        Column(
+            "between_sessions_sd_db",
+            "real",
+            "of a true difference between sessions, pooled over positions",
+            "dB",
+            null="one session alone is sound",
+        ),
+        Column(
+            "agreement_p_value",
+            "real",
+            "how often sessions that agree differ as much by chance",
+            null="one session alone is sound",
+        ),
         Column("sessions", "texts", "sessions, in the order of the lists"),
         Column("differences_db", "reals", "difference of each session", "dB"),
         Column("weights", "reals", "weight of each session; they add up to 1"),
+        Column("left_out", "texts", "sessions whose difference is in doubt, where others are sound"),
+        *DOUBT,
     ),
 )
 

@@ -16,9 +16,6 @@ TAKEN_OFF: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _K
 WITH_REFERENCES = len(_KINDS)
 """How much further in that list it stands where references were taken off too."""
 
-BACKGROUND_DOUBTS = frozenset({"background-unsteady", "background-louder"})
-"""Marks of a band or overall level by which its background makes it doubtful."""
-
 OTHER_RANGE = "the level covers other edges than the history: the third octaves of the first overall level's range"
 
 SPECTRA = Table(
@@ -165,6 +162,28 @@ _UNCERTAINTY = (
     Column("absolute_high_db", "real", "upper end of that interval", DB, null="a bound"),
 )
 
+_USE = (
+    Column(
+        "doubt",
+        "texts",
+        "why the level is doubtful: reason codes of channel and calibration (hum only in the bands that it reaches), "
+        "and marks of the background",
+    ),
+    Column("usable", "yes_no", "there is a level or a bound, and nothing says that it is wrong"),
+    Column(
+        "comparable",
+        "yes_no",
+        "counts in means and comparisons: usable, and no other run of its condition is sounder or had more background "
+        "taken off",
+    ),
+    Column(
+        "pooled",
+        "yes_no",
+        "also counts in the scatter of repeats, repeatability, shifts of sessions, control limits and ranks: "
+        "comparable, and the level itself is not doubted",
+    ),
+)
+
 BANDS = Table(
     "bands",
     1,
@@ -195,6 +214,7 @@ BANDS = Table(
         ),
         Column("quality", "text", "verdict of the channel in this run: good, doubtful or unusable"),
         Column("calibration", "text", "verdict of the channel's calibration"),
+        *_USE,
     ),
     partition="session",
 )
@@ -237,6 +257,7 @@ OVERALL = Table(
         ),
         Column("quality", "text", "verdict of the channel in this run"),
         Column("calibration", "text", "verdict of the channel's calibration"),
+        *_USE,
     ),
     partition="session",
 )
@@ -401,6 +422,7 @@ FLOW_BINS = Table(
         Column("marks", "texts", "as in the table bands"),
         Column("quality", "text", "verdict of the channel in this run"),
         Column("calibration", "text", "verdict of the channel's calibration"),
+        *_USE,
     ),
     partition="session",
 )

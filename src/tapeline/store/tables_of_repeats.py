@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapeline.store.schema import Column, Table
-from tapeline.store.shared_columns import DB, ITEM_KEY, ITEM_WITH_MIDBAND, POSITION, SESSION, SPEED, YAW
+from tapeline.store.shared_columns import DB, DOUBT, ITEM_KEY, ITEM_WITH_MIDBAND, POSITION, SESSION, SPEED, YAW
 
 _SERIES = (
     Column("condition", "text", "treatment condition"),
@@ -19,6 +19,7 @@ _RANGE_OF_SPEED = (
 
 _USED = (
     Column("runs", "texts", "runs whose levels are in it"),
+    *DOUBT,
     Column(
         "left_out", "texts", "how many levels of the runs there are were left out, and why; that there is one speed"
     ),
@@ -181,7 +182,7 @@ REPEATABILITY = Table(
             "same-mount, remounted, or not stated in either of these two sessions",
             null="one session",
         ),
-        Column("doubtful", "yes_no", "a doubtful channel, calibration or background is involved"),
+        *DOUBT,
         Column(
             "left_out",
             "texts",
@@ -222,6 +223,7 @@ CONTROL_VALUES = Table(
         Column("centre_db", "real", "mean over the sessions", DB, null="one session"),
         Column("lower_limit_db", "real", "centre less 2.66 mean moving ranges", DB, null="one session"),
         Column("upper_limit_db", "real", "centre and 2.66 mean moving ranges", DB, null="one session"),
+        *DOUBT,
         Column("outside", "yes_no", "beyond the limits", null="fewer than five sessions: no value could be"),
         Column("trend", "yes_no", "one of six or more in a row that only rise or only fall", null="fewer than six"),
     ),
@@ -249,6 +251,7 @@ REPEAT_TESTS = Table(
         Column("level_difference_db", "real", "mean over the lines, run_b less run_a", "dB"),
         Column("shape_p_value", "real", "p-value after that mean was taken out: the shape alone"),
         Column("excess_db", "real", "rms difference of the lines beyond random error", "dB"),
+        *DOUBT,
         Column("same", "yes_no", "adjusted p-value above 1 - confidence", null="not tested"),
         Column("changed", "yes_no", "not the same, and excess_db reaches the setting", null="not tested"),
         Column("not_tested", "text", "why there is no test: other lines, or too few lines", null="tested"),

@@ -1,0 +1,125 @@
+"""The columns of bands and overall levels that say what doubts a level and what it may be used for."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from tapeline.quality.use_of_levels import (
+    BACKGROUND_DOUBTS,
+    NOT_TAKEN_OFF,
+    LevelUse,
+    doubts_level,
+    doubts_of,
+    level_use,
+)
+from tapeline.store import tables
+
+HUM = "hum"
+
+SET_BY_HAND = "overruled"
+
+HUM_LOBE_LINES = 2.0
+"""Half the main lobe of a Hann window, in lines: so far a mains line reaches to either side (Harris 1978)."""
+
+SUBTRACTED = ("corrected", "limited", "bound")
+"""States in which the background makes a difference."""
+
+READ = ("corrected_level_db", "upper_bound_db", "quality", "calibration", "doubt", "taken_off", "state")
+
+
+@dataclass(frozen=True)
+class ChannelDoubts:
+    """Why the levels of one channel in one run are doubtful. `hum_hz` are its mains lines, None where not known.
+
+    `codes` holds the reasons of its quality and of its calibration, once each.
+    """
+
+    codes: tuple[str, ...]
+    hum_hz: tuple[float, ...] | None
+    reach_hz: float
+
+    def within(self, lower_hz: float, upper_hz: float) -> list[str]:
+        """The reasons that hold for levels between two frequencies: hum where one of its lines reaches them."""
+        if self.hum_hz is None or any(lower_hz - self.reach_hz <= f <= upper_hz + self.reach_hz for f in self.hum_hz):
+            return list(self.codes)
+        return [code for code in self.codes if code != HUM]
+
+
+def channel_doubts(quality: Mapping[str, Any], calibration: Mapping[str, Any], line_spacing_hz: float) -> ChannelDoubts:
+    """From a channel's rows of the quality and calibration tables; a verdict set by hand replaces what was found."""
+    if quality.get("overruled_by"):
+        found = [SET_BY_HAND] if quality["verdict"] == "doubtful" else []
+    else:
+        found = doubts_of(quality.get("reasons") or ())
+    codes = tuple(dict.fromkeys([*found, *doubts_of(calibration.get("reasons") or ())]))
+    lines = quality.get("hum_hz")
+    return ChannelDoubts(codes, None if lines is None else tuple(lines), HUM_LOBE_LINES * line_spacing_hz)
+
+
+def doubt_of(channel: ChannelDoubts, lower_hz: float, upper_hz: float, marks: Sequence[str]) -> list[str]:
+    """All that makes one level doubtful: the reasons of its channel, then the marks of its background."""
+    return [*channel.within(lower_hz, upper_hz), *(mark for mark in marks if mark in BACKGROUND_DOUBTS)]
+
+
+def with_use(parts: Sequence[pa.Table], item: Sequence[str], cells: Mapping[str, int]) -> list[pa.Table]:
+    """The levels of a session's runs, a table each, with the columns of their use filled in.
+
+    `item` names the columns that tell bands or overall levels apart, `cells` numbers the repeats of each run.
+    """
+    if not parts:
+        return []
+    whole = pa.concat_tables(parts).select(["run", "position", *item, *READ])
+    at = _numbered(whole, item)
+    position = _numbered(whole, ["position"])
+    run = np.array([cells[name] for name in whole["run"].to_pylist()], dtype=np.intp)
+    doubt = whole["doubt"].to_pylist()
+    known = ~(_empty(whole, "corrected_level_db") & _empty(whole, "upper_bound_db"))
+    sound = _is_not(whole, "quality", "unusable") & _is_not(whole, "calibration", "unusable")
+    doubted = np.array([doubts_level(codes or ()) for codes in doubt], dtype=bool)
+    others = np.array([doubts_level(set(codes or ()) - NOT_TAKEN_OFF) for codes in doubt], dtype=bool)
+    use = level_use(
+        usable=known & sound,
+        doubted=doubted,
+        only_background=~others,
+        taken_off=taken_off_rank(whole["taken_off"].to_pylist()),
+        subtracted=np.isin(np.array(whole["state"].to_pylist(), dtype=object), SUBTRACTED),
+        cell=np.unique(np.stack([run, position, at]), axis=1, return_inverse=True)[1].ravel(),
+        item=at,
+    )
+    ends = np.cumsum([part.num_rows for part in parts])
+    return [_filled(part, use, slice(end - part.num_rows, end)) for part, end in zip(parts, ends, strict=True)]
+
+
+def _filled(part: pa.Table, use: LevelUse, rows: slice) -> pa.Table:
+    for field in dataclasses.fields(use):
+        place = part.schema.get_field_index(field.name)
+        part = part.set_column(place, part.schema.field(place), pa.array(getattr(use, field.name)[rows]))
+    return part
+
+
+def taken_off_rank(names: Sequence[str | None]) -> NDArray[np.int64]:
+    """How much there was to take off levels; a background between two measured speeds counts as one of its speed."""
+    ranks = {name: tables.TAKEN_OFF.index(name.replace("between-speeds", "flow")) for name in tables.TAKEN_OFF}
+    return np.array([ranks.get(name or "", 0) for name in names], dtype=np.int64)
+
+
+def _numbered(whole: pa.Table, names: Sequence[str]) -> NDArray[np.intp]:
+    """A number for each combination of some columns' values, (rows,)."""
+    each = [pc.dictionary_encode(whole[name]).combine_chunks().indices.to_numpy() for name in names]
+    return np.asarray(np.unique(np.stack(each), axis=1, return_inverse=True)[1].ravel(), dtype=np.intp)
+
+
+def _empty(whole: pa.Table, name: str) -> NDArray[np.bool_]:
+    return np.asarray(whole[name].is_null().to_numpy(), dtype=bool)
+
+
+def _is_not(whole: pa.Table, name: str, value: str) -> NDArray[np.bool_]:
+    return np.array([each != value for each in whole[name].to_pylist()], dtype=bool)
