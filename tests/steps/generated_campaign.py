@@ -10,14 +10,15 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from made_cubes import made_cube
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
-from tapeline.campaign.settings import Background, Compare, Comparison, Ranking
+from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps.compared_runs import Job
-from tapeline.steps.level_cube import COLUMNS, Item, LevelCube
+from tapeline.steps.level_cube import COLUMNS, Item
 
 Reals = NDArray[np.float64]
 
@@ -113,20 +114,14 @@ def _job(design: Design, runs: list[CompareRun], levels: Reals) -> Job:
     values["upper_bound_db"] = np.full(shape, np.nan)
     mids = 1000.0 * 10.0 ** (np.arange(design.bands) / 10.0)
     items = tuple(Item("band", "Z", m / 10**0.05, m * 10**0.05, float(f"{m:.3g}"), m) for m in mids)
-    edges = np.full(shape, np.nan)
     positions = tuple(f"p{p:02}" for p in range(design.positions))
-    cube = LevelCube(
-        runs=tuple(runs[k].run for k in order),
-        positions=positions,
-        items=items,
-        values=values,
-        lower_edge_hz=edges,
-        upper_edge_hz=edges,
-        narrower=np.zeros(shape, dtype=bool),
-        state=np.full(shape, background.CLEAR, dtype=np.int8),
-        taken_off=np.zeros(shape, dtype=np.int8),
-        usable=np.ones(shape[:2], dtype=bool),
-        doubtful=np.zeros(shape, dtype=bool),
+    cube = made_cube(
+        [runs[k].run for k in order],
+        positions,
+        items,
+        values,
+        np.full(shape, background.CLEAR, dtype=np.int8),
+        cells=[runs[k].run.rpartition("-")[0] for k in order],
     )
     calibration: dict[tuple[str, str], dict[str, Any]] = {
         (session, place): {"standard_uncertainty_db": 0.1, "drift_db": 0.0, "sensor": place}
@@ -154,5 +149,6 @@ def _job(design: Design, runs: list[CompareRun], levels: Reals) -> Job:
         ranking=Ranking(),
         background=Background(),
         reference_pressure_pa=2e-5,
+        operating_point=OperatingPoint(),
     )
     return Job(needs, cube, calibration, LIMITS)

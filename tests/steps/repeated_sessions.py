@@ -6,11 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+from made_cubes import made_cube
 
 from tapeline.acoustics import background
 from tapeline.campaign.settings import Repeatability
 from tapeline.campaign.slices import RepeatNeeds, RepeatRun
-from tapeline.steps.level_cube import COLUMNS, Item, LevelCube
+from tapeline.steps.level_cube import COLUMNS, Item
 from tapeline.steps.repeated_runs import RepeatJob
 from tapeline.store import tables
 
@@ -54,18 +55,18 @@ class GivenRepeats:
         state = np.where(np.isnan(level), background.BOUND, background.CLEAR if self.clear else background.CORRECTED)
         taken_off = np.array([tables.TAKEN_OFF.index(self.taken_off.get(name, "flow")) for name in names], np.int8)
         usable = np.array([[(name, place) not in self.unusable for place in ("p", "q")] for name in names])
-        cube = LevelCube(
-            runs=tuple(names),
-            positions=("p", "q"),
-            items=(BAND, OVERALL),
-            values=values,
+        cube = made_cube(
+            names,
+            ("p", "q"),
+            (BAND, OVERALL),
+            values,
+            state.astype(np.int8),
+            cells=[tuple(name.split("-")[:2]) for name in names],
+            taken_off=taken_off[:, None, None],
+            unusable=~usable,
             lower_edge_hz=np.where(np.isnan(edges), np.nan, 89.1),
             upper_edge_hz=edges,
-            narrower=np.zeros(shape, dtype=bool),
-            state=state.astype(np.int8),
-            taken_off=np.broadcast_to(taken_off[:, None, None], shape),
-            usable=usable,
-            doubtful=np.zeros(shape, dtype=bool),
+            at_nominal=self.settings.at_nominal,
         )
         parts = [(name, *name.split("-")[:2]) for name in self.levels]
         sessions = dict.fromkeys(session for _, session, _ in parts)

@@ -8,16 +8,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from made_cubes import made_cube
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
-from tapeline.campaign.settings import Background, Compare, Comparison, Ranking
+from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps.compared_pairs import Compared, compared_pairs
 from tapeline.steps.compared_runs import Job, repeat_scatter
-from tapeline.steps.level_cube import COLUMNS, Item, LevelCube
+from tapeline.steps.level_cube import COLUMNS, Item
 from tapeline.steps.session_changes import session_changes
 from tapeline.store import parquet, tables
+from tapeline.store.tables import TAKEN_OFF
 
 BAND = Item("band", "Z", 891.3, 1122.0, 1000.0, 1000.0)
 OVERALL = Item("overall", "A", 100.0, 5000.0)
@@ -52,6 +54,9 @@ class Small:
     comparisons: Mapping[str, tuple[str, str]] = field(default_factory=dict)
     compare: Compare = field(default_factory=Compare)
     without_levels: frozenset[str] = frozenset()
+    doubt: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)
+    taken_off: Mapping[str, str] = field(default_factory=dict)
+    margins: Mapping[str, float] = field(default_factory=dict)
 
     def job(self) -> Job:
         known = sorted((one for one in self.runs if one.run not in self.without_levels), key=lambda one: one.run)
@@ -62,7 +67,12 @@ class Small:
         values["upper_bound_db"] = np.full(shape, np.nan)
         levels = np.array([one.levels for one in known], dtype=float).reshape(shape[:2])
         values["corrected_level_db"] = np.repeat(levels[:, :, None], 2, axis=2)
+        values["level_db"] = values["corrected_level_db"].copy()
+        values["nominal_correction_db"] = np.full(shape, np.nan)
+        margin = np.array([self.margins.get(one.run, np.nan) for one in known])
+        values["margin_db"] = np.broadcast_to(margin[:, None, None], shape).copy()
         state = np.full(shape, background.CLEAR, dtype=np.int8)
+        state[margin < 15.0] = background.CORRECTED
         usable, edges = np.ones(shape[:2], dtype=bool), np.full(shape, np.nan)
         edges[:, :, 1] = OVERALL.lower_hz
         place = {one.run: r for r, one in enumerate(known)}
@@ -73,18 +83,21 @@ class Small:
             usable[place[run], self.positions.index(position)] = False
         for (run, position), edge in self.edges.items():
             edges[place[run], self.positions.index(position), 1] = edge
-        cube = LevelCube(
-            runs=tuple(place),
-            positions=self.positions,
-            items=(BAND, OVERALL),
-            values=values,
+        cube = made_cube(
+            tuple(place),
+            self.positions,
+            (BAND, OVERALL),
+            values,
+            state,
+            cells=[(one.run.rpartition("-")[0], one.speed_mps, one.yaw_deg) for one in known],
+            taken_off=np.array([[[TAKEN_OFF.index(self.taken_off.get(one.run, "flow"))]] for one in known]),
+            unusable=~usable,
+            doubt={
+                (place[run], self.positions.index(position), i): codes
+                for (run, position), codes in self.doubt.items()
+                for i in range(2)
+            },
             lower_edge_hz=edges,
-            upper_edge_hz=np.full(shape, np.nan),
-            narrower=np.zeros(shape, dtype=bool),
-            state=state,
-            taken_off=np.zeros(shape, dtype=np.int8),
-            usable=usable,
-            doubtful=np.zeros(shape, dtype=bool),
         )
         return Job(self._needs(), cube, self._calibration(), MarginLimits(15.0, 6.0, 3.0, 1.96))
 
@@ -114,6 +127,7 @@ class Small:
             ranking=Ranking(),
             background=Background(),
             reference_pressure_pa=2e-5,
+            operating_point=OperatingPoint(),
         )
 
     def _calibration(self) -> dict[tuple[str, str], dict[str, Any]]:

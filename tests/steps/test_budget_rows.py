@@ -7,16 +7,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from made_cubes import made_cube
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.acoustics.comparison import Scatter, difference
-from tapeline.campaign.settings import Background, Compare, Ranking
+from tapeline.campaign.settings import Background, Compare, OperatingPoint, Ranking
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps.budget_rows import absolute_rows, difference_rows
 from tapeline.steps.compared_runs import Job, Pair, repeat_scatter
 from tapeline.steps.lasting_terms import ASSUMED, lasting_terms
-from tapeline.steps.level_cube import COLUMNS, Item, LevelCube
+from tapeline.steps.level_cube import COLUMNS, Item
 from tapeline.steps.session_changes import session_changes
 
 BAND = Item("band", "Z", 891.3, 1122.0, 1000.0, 1000.0)
@@ -43,21 +44,10 @@ class Given:
         values["random_uncertainty_db"] = np.full(shape, 0.1)
         values["upper_bound_db"] = np.full(shape, np.nan)
         values["corrected_level_db"] = np.array([self.levels[run.run] for run in self.runs])[:, :, None]
-        yes = np.ones(shape[:2], dtype=bool)
-        edges = np.full(shape, np.nan)
         state = np.full(shape, background.CORRECTED, dtype=np.int8)
-        cube = LevelCube(
-            runs=tuple(run.run for run in self.runs),
-            positions=("p", "q"),
-            items=(BAND,),
-            values=values,
-            lower_edge_hz=edges,
-            upper_edge_hz=edges,
-            narrower=np.zeros(shape, dtype=bool),
-            state=state,
-            taken_off=state,
-            usable=yes,
-            doubtful=np.zeros(shape, dtype=bool),
+        cells = [(run.session, run.condition, run.speed_mps) for run in self.runs]
+        cube = made_cube(
+            [run.run for run in self.runs], ("p", "q"), (BAND,), values, state, cells=cells, taken_off=state
         )
         sessions = sorted({run.session for run in self.runs})
         calibration: dict[tuple[str, str], dict[str, Any]] = {
@@ -86,6 +76,7 @@ class Given:
             ranking=Ranking(),
             background=Background(),
             reference_pressure_pa=2e-5,
+            operating_point=OperatingPoint(),
         )
         return Job(needs, cube, calibration, MarginLimits(15.0, 6.0, 3.0, 1.96))
 

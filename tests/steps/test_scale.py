@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from made_cubes import made_cube
 from session_of_spectra import LINES, STEP_HZ, GivenSession, made
 
 from tapeline.acoustics.windows import Reals
@@ -207,11 +208,10 @@ def given_cube(level_db: Reals) -> LevelCube:
     values = {name: np.zeros(shape) for name in COLUMNS}
     values |= {"corrected_level_db": level_db.reshape(shape), "upper_bound_db": np.full(shape, np.nan)}
     values["random_uncertainty_db"] = np.full(shape, 0.1)
-    nothing, every = np.zeros(shape, dtype=np.int8), np.ones(shape[:2], dtype=bool)
+    nothing = np.zeros(shape, dtype=np.int8)
     item = Item("band", "Z", 891.3, 1122.0, 1000.0, 1000.0)
     names = tuple(f"r{i}" for i in range(level_db.size))
-    off = np.full(shape, np.nan)
-    return LevelCube(names, ("p",), (item,), values, off, off, nothing > 0, nothing, nothing, every, nothing > 0)
+    return made_cube(names, ("p",), (item,), values, nothing, cells=names)
 
 
 def test_overall_levels_of_other_bands_are_left_out() -> None:

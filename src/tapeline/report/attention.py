@@ -12,7 +12,7 @@ from tapeline.report.attention_background import without_background
 from tapeline.report.attention_item import Attention
 from tapeline.report.attention_range import range_lines
 from tapeline.report.attention_repeats import repeat_lines
-from tapeline.report.comparison_views import condition_title
+from tapeline.report.comparison_views import condition_title, is_given
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed, percent, printable
 
@@ -192,7 +192,7 @@ def _checks(tables: FinishedTables) -> list[Attention]:
 
 
 def _comparisons(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
-    made = {row["comparison"] for row in tables.comparisons}
+    made = {row["comparison"] for row in tables.comparisons if is_given(row)}
     return [
         Attention(
             "doubtful",
@@ -265,7 +265,7 @@ def in_settings_order(campaign: Campaign, names: Iterable[str | None]) -> list[s
 def _single_runs(tables: FinishedTables) -> list[Attention]:
     """Comparisons with a single run of a condition; where there are more, they cannot be put together."""
     single: dict[tuple[str, bool], set[str]] = {}
-    for row in tables.comparisons:
+    for row in filter(is_given, tables.comparisons):
         for side in ("reference", "treatment"):
             if len(row[f"{side}_runs"] or ()) == 1:
                 single.setdefault((row["comparison"], (row[f"{side}_available"] or 1) > 1), set()).add(row["sessions"])
@@ -273,7 +273,7 @@ def _single_runs(tables: FinishedTables) -> list[Attention]:
         Attention(
             "note",
             f"comparison {name}, session {listed(sorted(sessions), 3)}",
-            "of a condition's repeats a single one counts at some operating points: the others are unusable there, or "
+            "a condition rests on one run at some operating points: its repeats are unusable or in doubt there, or "
             "have no background where it was subtracted from this one"
             if more
             else "a condition has a single run at some operating points: its interval rests on other repeats or on the "

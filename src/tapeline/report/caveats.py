@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from tapeline.campaign.model import Campaign
+from tapeline.report.comparison_views import is_given
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.what_was_tested import measured_here, subtracted_runs
 from tapeline.report.wording import counted, listed, number, pairing
@@ -119,11 +120,13 @@ def _comparisons(names: Iterable[str]) -> str:
 
 
 def _doubted(tables: FinishedTables) -> list[str]:
-    doubted = sum(bool(row["doubtful"]) for row in tables.comparisons)
+    given = [row for row in tables.comparisons if is_given(row)]
+    doubted = sum(bool(row["doubtful"]) for row in given)
     if not doubted:
         return []
-    every = len(tables.comparisons)
-    return [f"{doubted:,} of {every:,} differences rest on a doubtful channel, calibration or background, and say so."]
+    return [
+        f"{doubted:,} of {len(given):,} differences rest on a doubtful channel, calibration or background, and say so."
+    ]
 
 
 def _air(tables: FinishedTables) -> list[str]:

@@ -11,7 +11,6 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import (
     View,
     by_rank,
-    completed,
     condition_title,
     drawn,
     panels,
@@ -51,6 +50,7 @@ DIFFERENCES = (
     "upper_db",
     "finding",
     "doubtful",
+    "doubt",
     "reference_runs",
     "treatment_runs",
 )
@@ -241,7 +241,6 @@ def _title(campaign: Campaign, view: View) -> str:
 def _view_pictures(
     tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, view: View, scales: Scales
 ) -> ViewPictures:
-    view = completed(tables, view)
     names = panels(campaign, view, tables.ranking)
     rows = with_bounds(tables, view, names)
     pictures = (

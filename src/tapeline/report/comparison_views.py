@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.campaign.model import Campaign
-from tapeline.report.counted_levels import counted_rows
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import operating_point, printable
+from tapeline.store.tables import BOTH_BOUNDS, WITHOUT_DIFFERENCE
 
 SHOWN = ("lower", "higher")
 MOST_PANELS = 12
@@ -56,12 +56,22 @@ class View:
 
 
 def views(rows: Iterable[Row]) -> list[View]:
-    """The views of a comparisons table, in the order of its key."""
+    """The views of a comparisons table, in the order of its key.
+
+    Rows without a difference are not looked at, but where both sides are bounds: those are drawn.
+    """
     gathered: dict[tuple[Any, ...], list[Row]] = {}
     names = ("comparison", "reference_session", "treatment_session", "speed_mps", "yaw_deg")
     for row in rows:
-        gathered.setdefault(tuple(row[name] for name in names), []).append(row)
+        if is_given(row) or row["why_not"] == BOTH_BOUNDS:
+            drawn_row = row if is_given(row) else {**row, "finding": "bound"}
+            gathered.setdefault(tuple(row[name] for name in names), []).append(drawn_row)
     return [_view(group) for _, group in sorted(gathered.items(), key=lambda item: item[0])]
+
+
+def is_given(row: Row) -> bool:
+    """Whether a row of the comparisons says anything of a difference."""
+    return bool(row["finding"] != WITHOUT_DIFFERENCE)
 
 
 def _view(group: Sequence[Row]) -> View:
@@ -161,45 +171,6 @@ def with_bounds(tables: FinishedTables, view: View, positions: Sequence[str]) ->
                for row in view.bands[name]]
         for name in positions
     }  # fmt: skip
-
-
-def completed(tables: FinishedTables, view: View) -> View:
-    """The view with a row for each band that was not compared because of bounds.
-
-    The comparisons table has no rows where nothing can be said of a difference; without them a figure would show a gap
-    where there is a bound.
-    """
-    bands = {name: list(rows) for name, rows in view.bands.items()}
-    compared = {(row["position"], row["band_hz"]) for row in view.band_rows()}
-    found: dict[tuple[str, float], dict[str, list[Row]]] = {}
-    for side, session in (("reference", view.reference_session), ("treatment", view.treatment_session)):
-        for place, rows in _by_place(tables.band_rows(session, view.runs(side))).items():
-            together = counted_rows(rows)
-            if together:
-                found.setdefault(place, {})[side] = together
-    for place, sides in sorted(found.items()):
-        bounded = any(row["state"] == "bound" for rows in sides.values() for row in rows)
-        if bounded and len(sides) == 2 and place not in compared:
-            bands.setdefault(place[0], []).append(_not_compared(sides))
-    ordered = {name: tuple(sorted(rows, key=lambda row: row["band_hz"])) for name, rows in sorted(bands.items())}
-    return replace(view, bands=ordered)
-
-
-def _not_compared(sides: Mapping[str, Sequence[Row]]) -> Row:
-    first = sides["reference"][0]
-    known = {name: first[name] for name in ("position", "band_hz", "midband_hz", "lower_hz", "upper_hz")}
-    numbers = ("difference_db", "lower_db", "upper_db", "family_size")
-    levels = {f"{side}_level_db": mean_level(rows) for side, rows in sides.items()}
-    runs = {f"{side}_runs": sorted({row["run"] for row in rows}) for side, rows in sides.items()}
-    return {
-        **known,
-        **dict.fromkeys(numbers),
-        **levels,
-        **runs,
-        "quantity": "band",
-        "finding": "bound",
-        "doubtful": False,
-    }
 
 
 def mean_level(rows: Sequence[Row]) -> float | None:

@@ -5,7 +5,19 @@ from __future__ import annotations
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import Row
-from tapeline.report.wording import confidence_words, frequency, interval, number, operating_point, pairing, run_count
+from tapeline.report.wording import (
+    confidence_words,
+    frequency,
+    interval,
+    listed,
+    number,
+    operating_point,
+    pairing,
+    run_count,
+)
+
+MOST_DOUBTS = 3
+"""So many doubts are named in a sentence."""
 
 
 def quantity_words(row: Row) -> str:
@@ -35,9 +47,21 @@ def conditions_of(campaign: Campaign, row: Row) -> str:
 def _basis(campaign: Campaign, row: Row) -> str:
     """The bracket of a sentence without the interval's numbers: runs and pairing."""
     parts = [run_count(len(row["reference_runs"] or ()), len(row["treatment_runs"] or ())), pairing(row["pairing"])]
+    parts += [
+        f"{condition_title(campaign, row[side])} rests on {row[f'{side}_runs'][0]} alone"
+        for side in ("reference", "treatment")
+        if len(row[f"{side}_runs"] or ()) == 1
+    ]
     if row["state"] == "none":
         parts.append("no background subtracted")
-    return ", ".join([*parts, "doubtful channel, calibration or background"] if row["doubtful"] else parts)
+    if row.get("widest_run"):
+        parts.append(f"without {row['widest_run']} ±{number(row['half_width_without_db'])} dB")
+    return ", ".join([*parts, *doubt_words(row)])
+
+
+def doubt_words(row: Row) -> list[str]:
+    """What makes a row doubtful, for the end of a sentence; nothing where nothing does."""
+    return [f"doubtful: {listed(row['doubt'], MOST_DOUBTS)}"] if row["doubtful"] else []
 
 
 def difference_words(campaign: Campaign, row: Row) -> str:

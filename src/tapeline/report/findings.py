@@ -8,7 +8,14 @@ from pathlib import Path
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import SHOWN, condition_title
-from tapeline.report.difference_words import conditions_of, difference_words, place_of, quantity_words, short_quantity
+from tapeline.report.difference_words import (
+    conditions_of,
+    difference_words,
+    doubt_words,
+    place_of,
+    quantity_words,
+    short_quantity,
+)
 from tapeline.report.finished_tables import FinishedTables, Row, read_finished
 from tapeline.report.wording import (
     confidence_words,
@@ -53,6 +60,7 @@ class Finding:
     runs: str
     pairing: str
     share: float | None = None
+    doubtful: bool = False
 
 
 def main_findings(results: Path, campaign: Campaign) -> list[Finding]:
@@ -178,6 +186,7 @@ def _finding(kind: str, row: Row, campaign: Campaign, sentence: str) -> Finding:
         upper_db=row["upper_db"],
         runs=f"{len(row['reference_runs'] or ())} + {len(row['treatment_runs'] or ())}",
         pairing=pairing(row["pairing"]),
+        doubtful=bool(row["doubtful"]),
     )
 
 
@@ -190,7 +199,8 @@ def _contribution(campaign: Campaign, row: Row) -> Finding:
         f"To work on first in {row['comparison']}: {band} at {row['position']}, contributing "
         f"{number(row['contribution_db'])} dB ({confidence} CI {interval(row['lower_db'], row['upper_db'])}; "
         f"{percent(row['share'])} of all power contributed in this comparison; mean over "
-        f"{counted(points, 'operating point')} and session{'' if points == 1 else 's'}{rank})."
+        f"{counted(points, 'operating point')} and session{'' if points == 1 else 's'}{rank}"
+        f"{''.join(f', {words}' for words in doubt_words(row))})."
     )
     return Finding(
         kind="work on first",
@@ -205,6 +215,7 @@ def _contribution(campaign: Campaign, row: Row) -> Finding:
         runs="",
         pairing="",
         share=row["share"],
+        doubtful=bool(row["doubtful"]),
     )
 
 
@@ -221,12 +232,13 @@ def _bound(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
         quantity=short_quantity(row),
         place=place.replace("session ", ""),
         sentence=f"{title}, at {place}: {quantity_words(row)} at most {number(bound)} dB (background-limited, "
-        f"run {row['run']}).",
+        f"run {row['run']}{''.join(f', {words}' for words in doubt_words({'doubtful': bool(row['doubt']), **row}))}).",
         value_db=None,
         lower_db=None,
         upper_db=bound,
         runs="1",
         pairing="",
+        doubtful=bool(row["doubt"]),
     )
 
 
@@ -250,7 +262,7 @@ def _padded(cell: str, column: str, width: int) -> str:
 def _cells(finding: Finding) -> tuple[str, ...]:
     signed = finding.kind in ("overall difference", "band difference", "not shown", "equivalent")
     return (
-        finding.kind,
+        f"{finding.kind}, doubtful" if finding.doubtful else finding.kind,
         short(finding.comparison, 20),
         short(finding.place, 40),
         finding.quantity,

@@ -34,6 +34,9 @@ BAND_COLUMNS = (
     "marks",
     "quality",
     "calibration",
+    "doubt",
+    "usable",
+    "comparable",
 )
 SMALL_TABLES = ("runs", "positions", "checks", "calibration", "quality", "comparisons", "ranking")
 

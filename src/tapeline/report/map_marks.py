@@ -8,7 +8,7 @@ from typing import Literal, TypeAlias
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import SHOWN, View, common_bound, mean_level
-from tapeline.report.counted_levels import counted_rows, in_doubt
+from tapeline.report.counted_levels import counted_rows
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import NO_VALUE, number
 
@@ -27,12 +27,17 @@ class Mark:
     value_db: float | None = None
     lower_db: float | None = None
     upper_db: float | None = None
-    doubtful: bool = False
+    doubt: tuple[str, ...] = ()
     runs: tuple[str, ...] = ()
     reference_runs: tuple[str, ...] = ()
     treatment_runs: tuple[str, ...] = ()
     finding: str = ""
     signed: bool = True
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether anything makes it doubtful."""
+        return bool(self.doubt)
 
     @property
     def text(self) -> str:
@@ -58,7 +63,8 @@ class Mark:
     def words(self) -> str:
         """What a pointer over the mark says."""
         level = f"{self.text.rstrip('?')} dB" if self.text else NO_VALUE
-        return f"{self.position}: {level} ({self.state}{', doubtful' if self.doubtful else ''})"
+        doubt = f", doubtful: {'; '.join(self.doubt)}" if self.doubt else ""
+        return f"{self.position}: {level} ({self.state}{doubt})"
 
 
 def first_overall(campaign: Campaign, rows: Iterable[Row]) -> list[Row]:
@@ -93,7 +99,7 @@ def _difference_mark(row: Row) -> Mark:
         row["difference_db"],
         row["lower_db"],
         row["upper_db"],
-        bool(row["doubtful"]),
+        tuple(row["doubt"] or ()),
         reference_runs=tuple(row["reference_runs"] or ()),
         treatment_runs=tuple(row["treatment_runs"] or ()),
         finding=row["finding"],
@@ -140,10 +146,10 @@ class Side:
         if not rows:
             return Mark(position, "unusable", signed=False)
         level, bound = mean_level(rows), common_bound(rows)
-        doubtful = any(map(in_doubt, rows))
+        doubt = tuple(dict.fromkeys(f"{code}: {row['run']}" for row in rows for code in row["doubt"] or ()))
         runs = tuple(sorted(row["run"] for row in rows))
         status: Status = "shown" if level is not None else "bound"
-        return Mark(position, status, level, None, bound, doubtful, runs, signed=False)
+        return Mark(position, status, level, None, bound, doubt, runs, signed=False)
 
 
 def _side(

@@ -160,4 +160,4 @@ def _marks_data(tables: FinishedTables, marks: Sequence[Mark], **same: str | flo
     else:
         columns |= {"level_db": [mark.value_db for mark in marks], "upper_bound_db": [mark.upper_db for mark in marks]}
         runs = {"runs": [mark.runs for mark in marks]}
-    return FigureData({**columns, "doubtful": [mark.doubtful for mark in marks], **runs})
+    return FigureData({**columns, "doubt": ["; ".join(mark.doubt) for mark in marks], **runs})

@@ -120,7 +120,7 @@ def _speed_levels(
 ) -> Iterable[SpeedLevel]:
     """Levels of some runs; those of unusable channels, and what is neither level nor bound, are not there."""
     for name, level in levels.items():
-        if level["quality"] == "unusable":
+        if not level["usable"]:
             continue
         bound = level["state"] == "bound"
         value = level["upper_bound_db"] if bound else level["corrected_level_db"]
@@ -138,7 +138,7 @@ def _speed_levels(
             lower_hz=fit["lower_hz"] if fit["band_hz"] is not None else None,
             upper_hz=fit["upper_hz"] if fit["band_hz"] is not None else None,
             taken_off=level.get("taken_off"),
-            doubtful="doubtful" in (level["quality"], level.get("calibration")),
+            doubtful=bool(level["doubt"]),
         )
 
 

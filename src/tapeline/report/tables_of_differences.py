@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import condition_title
+from tapeline.report.difference_words import doubt_words
 from tapeline.report.figure_files import Subject
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
@@ -72,7 +73,7 @@ def _ranking_table(campaign: Campaign, name: str, rows: Sequence[Row]) -> PlainT
         rows=tuple(
             (
                 str(row["rank"]),
-                f"{row['rank_low']} to {row['rank_high']}",
+                NO_VALUE if row["rank_low"] is None else f"{row['rank_low']} to {row['rank_high']}",
                 row["position"],
                 row["area"] or NO_VALUE,
                 frequency(row["band_hz"]),
@@ -81,7 +82,7 @@ def _ranking_table(campaign: Campaign, name: str, rows: Sequence[Row]) -> PlainT
                 percent(row["share"]),
                 percent(row["first_share"]),
                 number(row["difference_db"], signed=True),
-                f"{row['finding'] or NO_VALUE}{', doubtful' if row['doubtful'] else ''}",
+                ", ".join([row["finding"] or NO_VALUE, *doubt_words(row)]),
                 _next_step(row),
                 NO_VALUE if row["operating_points"] is None else str(row["operating_points"]),
             )
@@ -91,7 +92,7 @@ def _ranking_table(campaign: Campaign, name: str, rows: Sequence[Row]) -> PlainT
         note="In order of what can be expected once chance is taken off, so that a small difference of two loud levels "
         f"does not come first. Ranks: {confidence} interval of the rank. Tied: it overlaps with a neighbour's. First: "
         "chance of being the largest of all. Share: of all power contributed in this comparison. Points: operating "
-        "points and sessions that the mean is over.",
+        "points and sessions that the mean is over. What is in doubt has no rank and stands behind all others.",
         subject=Subject(comparison=name),
     )
 
@@ -155,7 +156,7 @@ def _overall_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
         _level(row["treatment_level_db"]),
         number(row["difference_db"], signed=True),
         interval(row["lower_db"], row["upper_db"]),
-        f"{finding}, doubtful" if row["doubtful"] else finding,
+        ", ".join([finding, *doubt_words(row)]),
         f"{len(row['reference_runs'] or ())} + {len(row['treatment_runs'] or ())}",
         pairing(row["pairing"]),
         row["interval_basis"] or NO_VALUE,

@@ -9,11 +9,12 @@ from tapeline.campaign.coverage import coverage
 from tapeline.campaign.coverage_cells import ComparedPoint
 from tapeline.campaign.model import Campaign
 from tapeline.report.attention_repeats import measured_twice
-from tapeline.report.comparison_views import SHOWN, completed, condition_title, views
+from tapeline.report.comparison_views import SHOWN, condition_title
 from tapeline.report.coverage_rows import points_words
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.usable_runs import measured_by
 from tapeline.report.wording import frequency, listed, number, percent
+from tapeline.store.tables import WITHOUT_DIFFERENCE
 
 MOST_NAMED = 4
 
@@ -85,11 +86,11 @@ def _undecided(tables: FinishedTables, campaign: Campaign) -> list[str]:
     sentences = []
     for quantity in ("overall", "band"):
         rows = [row for row in tables.comparisons if row["quantity"] == quantity]
-        counts = {name: sum(row["finding"] == name for row in rows) for name in ("not shown", "equivalent", "bound")}
-        unknown = _unknown(tables) if quantity == "band" else 0
+        counts = Counter(row["finding"] for row in rows)
+        unknown = counts[WITHOUT_DIFFERENCE]
         if not counts["not shown"] + counts["bound"] + unknown:
             continue
-        shown = sum(row["finding"] in SHOWN for row in rows)
+        shown = sum(counts[word] for word in SHOWN)
         parts = [f"{shown:,} {'is' if shown == 1 else 'are'} shown"]
         if counts["equivalent"]:
             parts.append(f"{counts['equivalent']:,} shown to be within ±{threshold} dB")
@@ -100,18 +101,23 @@ def _undecided(tables: FinishedTables, campaign: Campaign) -> list[str]:
         if counts["bound"]:
             parts.append(f"{counts['bound']:,} one-sided because of bounds")
         if unknown:
-            parts.append(f"{unknown:,} not to be given at all because of bounds")
-        sentences.append(f"Of {len(rows) + unknown:,} {quantity} differences {'; '.join(parts)}.")
+            parts.append(f"{unknown:,} cannot be given ({_reasons(rows)})")
+        values = sum(row["difference_db"] is not None for row in rows)
+        sentences.append(f"Of {len(rows):,} {quantity} differences {values:,} have a value: {'; '.join(parts)}.")
     return sentences
+
+
+def _reasons(rows: Iterable[Row]) -> str:
+    """Why differences cannot be given, the most frequent reasons first."""
+    why = Counter(row["why_not"] for row in rows if row["why_not"])
+    ordered = sorted(why, key=lambda reason: (-why[reason], reason))
+    return "; ".join(
+        [*(f"{why[reason]:,}: {reason}" for reason in ordered[:MOST_NAMED]), *(["…"] if ordered[MOST_NAMED:] else [])]
+    )
 
 
 def _is_open(row: Row) -> bool:
     return row["finding"] == "not shown" and row["lower_db"] is not None and row["upper_db"] is not None
-
-
-def _unknown(tables: FinishedTables) -> int:
-    """Bands of compared positions that have no row in the comparisons, because both sides are bounds."""
-    return sum(len(completed(tables, view).band_rows()) - len(view.band_rows()) for view in views(tables.comparisons))
 
 
 def _channels(tables: FinishedTables) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from tapeline.acoustics.levels import level_db
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import condition_title
+from tapeline.report.difference_words import doubt_words
 from tapeline.report.finished_tables import Row
 from tapeline.report.wording import counted, frequency, listed, number, percent
 
@@ -36,14 +37,26 @@ class WorkLine:
 def work_lines(campaign: Campaign, rows: Sequence[Row]) -> list[WorkLine]:
     """At most five lines from one comparison's ranking: what is shown, or, where nothing is, what comes nearest.
 
+    Positions that are in doubt stand behind, where there is room.
+
     `rows` stand in the order of their ranks.
     """
-    shown = [row for row in rows if row["finding"] in ("shown", "tied")]
+    ranked = [row for row in rows if row["rank_low"] is not None]
+    shown = [row for row in ranked if row["finding"] in ("shown", "tied")]
+    lines = [
+        _line(campaign, spot, _action(spot, shown, place))
+        for place, spot in enumerate(_spots(shown or ranked[:NEAREST])[:MOST_LINES])
+    ]
+    in_doubt = _spots(row for row in rows if row["rank_low"] is None)[: MOST_LINES - len(lines)]
+    return lines + [_line(campaign, spot, _action(spot, shown, len(lines))) for spot in in_doubt]
+
+
+def _spots(rows: Iterable[Row]) -> list[list[Row]]:
+    """The rows of each position, the largest contribution first."""
     spots: dict[str, list[Row]] = {}
-    for row in shown or rows[:NEAREST]:
+    for row in rows:
         spots.setdefault(row["position"], []).append(row)
-    ordered = sorted(spots.values(), key=lambda spot: (-_power(spot), spot[0]["position"]))[:MOST_LINES]
-    return [_line(campaign, spot, _action(spot, shown, place)) for place, spot in enumerate(ordered)]
+    return sorted(spots.values(), key=lambda spot: (-_power(spot), spot[0]["position"]))
 
 
 def opened_words(campaign: Campaign, comparison: str) -> str:
@@ -82,12 +95,17 @@ def _reason(campaign: Campaign, spot: Sequence[Row]) -> str:
         level = number(float(level_db(power, campaign.settings.reference_pressure_pa)))
         weighting = "" if spot[0]["weighting"] == "Z" else f" {spot[0]['weighting']}-weighted"
         bands = counted(len(spot), "band")
-        text = f"contributes {level} dB{weighting} in {bands}, {percent(share)} of the whole contribution"
+        text = f"contributes {level} dB{weighting} in {bands}"
+        if share > 0.0:
+            text += f", {percent(share)} of the whole contribution"
     rises = [row["difference_db"] for row in spot if row["difference_db"] is not None]
     if rises:
         median = " (median)" if len(rises) > 1 else ""
         text += f"; opened minus closed {number(float(np.median(rises)), signed=True)} dB{median}"
     best = _best(spot)
+    text = "; ".join([text, *doubt_words(best)])
+    if best["rank_low"] is None:
+        return f"{text}; not ranked"
     low, high = best["rank_low"], best["rank_high"]
     return f"{text}; its first band ranks {low} to {high}" if low != high else f"{text}; its first band ranks {low}"
 

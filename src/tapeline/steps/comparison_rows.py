@@ -30,9 +30,6 @@ BASES = ("random error", "pooled repeats", "own repeats")
 LEVELS = ("as measured", "nominal")
 """What is compared, by whether levels are brought to the nominal speed and air."""
 
-NOT_GIVEN = "not given"
-"""The finding of a row without a difference."""
-
 SIDES = ("reference", "treatment")
 
 LESS_TAKEN_OFF = "less-background-taken-off"
@@ -86,7 +83,7 @@ def comparison_rows(
                 **_doubts(job, found, lists, p, i),
             }
             if adds.words[p, i] is None or not all(lists):
-                yield row | {"finding": NOT_GIVEN, "why_not": _why_not(job, found, lists, p, i)}
+                yield row | {"finding": tables.WITHOUT_DIFFERENCE, "why_not": _why_not(job, found, lists, p, i)}
                 continue
             yield row | {
                 "reference_level_db": _number(measured[0][p, i]),
@@ -146,7 +143,7 @@ def _why_not(job: Job, found: Compared, lists: list[list[str]], p: int, i: int) 
     if not found.alike[p, i]:
         return "the runs do not sum the same bands"
     if all(cell.bound[p, i] for cell in found.cells):
-        return "both sides are upper bounds"
+        return tables.BOTH_BOUNDS
     return "no background could be taken off, and the levels do not differ beyond chance"
 
 

@@ -105,7 +105,11 @@ class RepeatJob:
         kept_out[there & ~together] = LESS_TAKEN_OFF
         for r, p, i in np.argwhere(there & ~together & self.cube.doubted[index]):
             kept_out[r, p, i] = ", ".join(self.cube.doubt[index[r], p, i])
-        nominal = np.asarray((self.cube.nominal[index] & np.isfinite(level)).any(axis=0))
+        brought = self.cube.nominal[index] & np.isfinite(level)
+        nominal = np.asarray((brought | np.isnan(level)).all(axis=0) & brought.any(axis=0))
+        # Never some of them only: what cannot all be brought there stays as it was measured.
+        added = np.nan_to_num(self.cube.values["nominal_correction_db"][index])
+        level = level - np.where(brought & ~nominal, added, 0.0)
         levels = RunLevels(level, found.random_db, found.background_db, found.upper_bound_db, found.state)
         return Repeats(runs, sessions, session, levels, bounds, kept_out, session_less, nominal)
 

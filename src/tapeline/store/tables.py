@@ -8,6 +8,7 @@ from tapeline.store.tables_of_comparisons import (
     ADDITIVITY,
     AREA_DIFFERENCES,
     AREAS,
+    BOTH_BOUNDS,
     BUDGETS,
     COMPARISONS,
     LINE_DIFFERENCES,
@@ -16,6 +17,7 @@ from tapeline.store.tables_of_comparisons import (
     RANKING,
     REFERENCE_DRIFT,
     SESSION_MEANS,
+    WITHOUT_DIFFERENCE,
 )
 from tapeline.store.tables_of_levels import (
     BAND_HISTORY,
@@ -45,6 +47,7 @@ __all__ = [
     "AREA_DIFFERENCES",
     "BANDS",
     "BAND_HISTORY",
+    "BOTH_BOUNDS",
     "BUDGETS",
     "BY_NAME",
     "CALIBRATION",
@@ -79,6 +82,7 @@ __all__ = [
     "SPECTROGRAM",
     "STATES",
     "TAKEN_OFF",
+    "WITHOUT_DIFFERENCE",
     "WITH_REFERENCES",
 ]
 

@@ -21,6 +21,12 @@ NOT_TESTED = "neither difference nor error, or a level is in doubt: nothing is t
 
 NOT_GIVEN = "no difference is given, see why_not"
 
+WITHOUT_DIFFERENCE = "not given"
+"""The finding of a row without a difference."""
+
+BOTH_BOUNDS = "both sides are upper bounds"
+"""Why a row has none, most often: what is known of both levels is drawn all the same."""
+
 _COMPARISON = Column("comparison", "text", "name in campaign.yaml")
 _CONDITION = Column("condition", "text", "treatment condition")
 _SESSION = Column("session", "text", "session")
