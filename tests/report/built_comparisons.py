@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.statistics import benjamini_hochberg, student_factor, student_p_value
+from tapeline.store.tables import BOTH_BOUNDS, WITHOUT_DIFFERENCE
 
 Row = dict[str, Any]
 Place = tuple[str, str, float, str | None, str, float | None]
@@ -55,6 +56,7 @@ def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[R
     elif second is not None:
         lower = second - uppers[0] - half
     states = {row["state"] for row in (*reference, *treatment)}
+    in_doubt = session == "may" and position == "P02"
     return {
         "comparison": name,
         "sessions": session,
@@ -86,7 +88,8 @@ def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[R
         "contribution_state": "corrected" if first is not None else "bound",
         "contribution_upper_db": uppers[0],
         "state": "bound" if "bound" in states else states.pop(),
-        "doubtful": session == "may" and position == "P02",
+        "doubtful": in_doubt,
+        "doubt": ["drift: all runs"] if in_doubt else [],
     }
 
 
@@ -101,12 +104,14 @@ def _upper(rows: Sequence[Row]) -> float:
 
 
 def _judged(rows: Sequence[Row]) -> Iterator[Row]:
-    """Adjusted p-values and findings; a row of which nothing can be said is left out."""
+    """Adjusted p-values and findings, and the reason where nothing can be said."""
     p_values = np.array([np.nan if row["p_value"] is None else row["p_value"] for row in rows])
     adjusted = benjamini_hochberg(p_values)
     for row, p in zip(rows, adjusted, strict=True):
         finding = _finding(row, float(p))
-        if finding is not None:
+        if finding is None:
+            yield row | {"finding": WITHOUT_DIFFERENCE, "why_not": BOTH_BOUNDS}
+        else:
             yield row | {"adjusted_p_value": None if np.isnan(p) else float(p), "family_size": len(rows),
                          "finding": finding}  # fmt: skip
 
@@ -153,6 +158,7 @@ def ranking_rows(rows: Sequence[Row]) -> list[Row]:
                     "expected_db": level - 0.05,
                     "next_step": "treat together",
                     "doubtful": False,
+                    "doubt": [],
                     "runs_needed": None,
                     "difference_db": -row["difference_db"],
                     "finding": "tied" if rank % 2 else "shown",

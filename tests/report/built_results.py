@@ -49,6 +49,7 @@ SETTINGS: Mapping[str, Any] = {
     },
     "overall": [{"weighting": "Z", "range_hz": [100, 5000]}, {"weighting": "A", "range_hz": [100, 5000]}],
 }
+USED: Mapping[str, Any] = {"doubt": [], "usable": True, "comparable": True, "pooled": True}
 AREAS = ("seam", "seam", "seam", "recess", "recess", "ladder", "panel", "panel", "panel")
 REDUCTION_DB = {"open": 0.0, "sealed": 7.0, "front": 2.5}
 
@@ -217,6 +218,7 @@ def _band(run: Row, place: Row, band: int, level: float, background: float, stat
         "state": state,
         "quality": "good",
         "calibration": "good",
+        **USED,
     }
 
 
@@ -250,6 +252,7 @@ def _overall(run: str, position: str, weighting: str, group: Sequence[Row]) -> R
         "upper_bound_db": total if bound else None,
         "state": "bound" if bound else group[0]["state"],
         "quality": "good",
+        **USED,
     }
 
 

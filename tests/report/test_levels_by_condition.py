@@ -15,7 +15,6 @@ from matplotlib.container import ErrorbarContainer
 
 from tapeline.report.chosen_runs import ChosenRuns, chosen_runs
 from tapeline.report.condition_levels import ConditionLevel, band_levels, overall_levels, put_together, runs_at
-from tapeline.report.counted_levels import counted_rows
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figure_style import condition_face, condition_look, condition_mark, report_style
@@ -74,35 +73,21 @@ def row(run: str, **changed: Any) -> dict[str, Any]:
     """A band level of one run: a bound of 60 dB after flow was taken off."""
     return {"run": run, "position": "P1", "band_hz": 500.0, "midband_hz": 501.2, "lower_hz": 447.0, "upper_hz": 562.0,
             "corrected_level_db": None, "upper_bound_db": 60.0, "state": "bound", "taken_off": "flow", "marks": [],
-            "quality": "good", "calibration": "good"} | changed  # fmt: skip
+            "doubt": [], "comparable": True} | changed  # fmt: skip
 
 
-@pytest.mark.parametrize("other", [
-    {"upper_bound_db": 90.0, "quality": "unusable"},
-    {"upper_bound_db": 90.0, "calibration": "unusable"},
-    {"upper_bound_db": None, "corrected_level_db": 90.0, "state": "none", "taken_off": "nothing"},
-    {"upper_bound_db": None},
-])  # fmt: skip
-def test_what_cannot_be_put_together_makes_no_bound(other: dict[str, Any]) -> None:
+def test_what_cannot_be_put_together_makes_no_bound() -> None:
     """A run from which less could be taken off holds the background: a mean with it would be no bound of the source."""
-    (one,) = put_together([], {"open": [row("a"), row("b", **other)]})["P1"]["open"]
+    (one,) = put_together([], {"open": [row("a"), row("b", upper_bound_db=90.0, comparable=False)]})["P1"]["open"]
     assert one.bound_db == pytest.approx(60.0)
     assert one.runs == ("a",)
     assert not one.doubtful
 
 
-def test_runs_with_nothing_subtracted_count_where_no_background_matters() -> None:
-    rows = [row(name, upper_bound_db=None, corrected_level_db=80.0, state=state, taken_off=off)
-            for name, state, off in (("a", "clear", "flow"), ("b", "none", "nothing"))]  # fmt: skip
-    assert [one["run"] for one in counted_rows(rows)] == ["a", "b"]
-
-
-@pytest.mark.parametrize(
-    "doubt", [{"quality": "doubtful"}, {"calibration": "doubtful"}, {"marks": ["background-louder"]}]
-)
-def test_doubt_travels_with_the_level(doubt: dict[str, Any]) -> None:
-    (one,) = put_together([], {"open": [row("a", **doubt)]})["P1"]["open"]
-    assert one.doubtful
+@pytest.mark.parametrize("doubt", [[], ["background-louder"]])
+def test_doubt_travels_with_the_level(doubt: list[str]) -> None:
+    (one,) = put_together([], {"open": [row("a", doubt=doubt)]})["P1"]["open"]
+    assert one.doubtful == bool(doubt)
 
 
 def test_bounds_are_arrows_and_never_points() -> None:

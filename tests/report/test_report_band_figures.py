@@ -19,7 +19,7 @@ from matplotlib.lines import Line2D
 from matplotlib.markers import CARETDOWNBASE
 
 from tapeline.report.comparison_figures import comparison_parts
-from tapeline.report.comparison_views import View, completed, panels, selection, views, with_bounds
+from tapeline.report.comparison_views import View, panels, selection, views, with_bounds
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figure_style import (
@@ -32,6 +32,7 @@ from tapeline.report.figure_style import (
 from tapeline.report.figures_bands import Sides, difference_figure, difference_limits, levels_figure
 from tapeline.report.figures_heat import heat_limit, heat_map
 from tapeline.report.finished_tables import Row
+from tapeline.store.tables import BOTH_BOUNDS
 
 SIDES = Sides("open", "sealed", "Seam open", "Seam taped", ("open", "sealed", "front"))
 HEADING = Heading("Levels", "campaign van-built · runs a, b")
@@ -278,11 +279,10 @@ def test_the_colour_scale_never_blows_up_small_differences() -> None:
 
 
 def test_bands_without_a_comparison_because_of_bounds_are_shown_as_bounds(report: Report) -> None:
-    view = built_view(report)
-    compared = {(row["position"], row["band_hz"]) for row in view.band_rows()}
-    full = completed(report.tables, view)
-    added = [row for row in full.band_rows() if (row["position"], row["band_hz"]) not in compared]
-    assert added
+    full = built_view(report)
+    unknown = [row for row in full.band_rows() if row["why_not"] == BOTH_BOUNDS]
+    assert unknown
+    assert {row["finding"] for row in unknown} == {"bound"}
     levels = report.tables.band_rows("april", ["a-open-01"], ["P08"])
     assert {row["band_hz"] for row in levels if row["state"] == "bound"} <= {
         row["band_hz"] for row in full.bands["P08"] if row["finding"] == "bound"

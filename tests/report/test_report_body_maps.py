@@ -37,7 +37,7 @@ HEADING = Heading("A map", "campaign van-built")
 SCALE = ColourScale(DIFFERENCE_COLOURS, -8.0, 8.0, "treatment minus reference, dB")
 MARKS = (
     Mark("louder", "shown", 4.0, 3.0, 5.0, finding="higher"),
-    Mark("quieter", "shown", -8.0, -9.0, -7.0, doubtful=True, finding="lower"),
+    Mark("quieter", "shown", -8.0, -9.0, -7.0, doubt=("hum: x1",), finding="lower"),
     Mark("alike", "not shown", 0.5, -1.0, 2.0, finding="not shown"),
     Mark("small", "equivalent", -0.2, -0.7, 0.4, finding="equivalent"),
     Mark("below", "bound", None, None, -3.0),
@@ -128,7 +128,7 @@ def test_numbers_stand_beside_the_marks() -> None:
     words = [spot.text for spot in found.spots]
     assert words[:5] == [
         "louder: +4.0 dB (shown)",
-        "quieter: -8.0 dB (shown, doubtful)",
+        "quieter: -8.0 dB (shown, doubtful: hum: x1)",
         "alike: +0.5 dB (not shown)",
         "small: -0.2 dB (equivalent)",
         "below: ≤-3.0 dB (bound)",
@@ -216,8 +216,8 @@ def tables_of(levels: dict[tuple[str, str], tuple[float | None, float | None, st
     ]  # fmt: skip
     overall = [
         {**RANGE, "session": "april", "run": run, "position": position, "corrected_level_db": level,
-         "upper_bound_db": bound, "quality": quality, "calibration": "good", "marks": [], "taken_off": "flow",
-         "state": "clear" if bound is None else "bound"}
+         "upper_bound_db": bound, "quality": quality, "state": "clear" if bound is None else "bound",
+         "doubt": [], "comparable": quality != "unusable"}
         for (run, position), (level, bound, quality) in levels.items()
     ]  # fmt: skip
     quality = [{"run": run, "position": position, "verdict": row[2]} for (run, position), row in levels.items()]
@@ -233,7 +233,7 @@ def view_of(*overall: dict[str, Any]) -> View:
 
 def row(position: str, difference: float | None, finding: str, **more: Any) -> dict[str, Any]:
     given = {"position": position, "difference_db": difference, "finding": finding, "lower_db": None, "upper_db": None,
-             "doubtful": False, "reference_runs": ["o"], "treatment_runs": ["s"]}  # fmt: skip
+             "doubtful": False, "doubt": [], "reference_runs": ["o"], "treatment_runs": ["s"]}  # fmt: skip
     return {**RANGE, **given, **more}
 
 
@@ -244,10 +244,10 @@ def test_a_position_without_a_difference_says_why() -> None:
          ("o", "D"): good, ("o", "E"): good, ("s", "E"): good, ("o", "ref"): good, ("s", "ref"): good}
     )  # fmt: skip
     campaign = built_campaign(background={"references": ["ref"]})
-    view = view_of(row("A", -2.0, "lower", doubtful=True), row("A", -9.0, "lower", weighting="A"))
+    view = view_of(row("A", -2.0, "lower", doubtful=True, doubt=["hum: o"]), row("A", -9.0, "lower", weighting="A"))
     marks = {mark.position: mark for mark in difference_marks(tables, campaign, view)}
     assert marks["A"] == Mark(
-        "A", "shown", -2.0, doubtful=True, reference_runs=("o",), treatment_runs=("s",), finding="lower"
+        "A", "shown", -2.0, doubt=("hum: o",), reference_runs=("o",), treatment_runs=("s",), finding="lower"
     )
     assert {name: mark.status for name, mark in marks.items()} == {
         "A": "shown",

@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 from built_report import Report
 
+from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 from tapeline.report.attention_background import without_background
 from tapeline.report.attention_range import SAID, range_lines
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figure_style import report_style
 from tapeline.report.figures_budget import MOST_TERMS, budget_figure, joined_terms, largest_terms
 from tapeline.report.finished_tables import FinishedTables
-from tapeline.store.tables import BACKGROUND_DOUBTS, BANDS
+from tapeline.store.tables import BANDS
 
 HEADING = Heading("What the uncertainty is made of", "campaign van-built · P01")
 

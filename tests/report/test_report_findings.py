@@ -43,6 +43,8 @@ def row(**changed: Any) -> dict[str, Any]:
         "reference_runs": ["r1", "r2", "r3", "r4"],
         "treatment_runs": ["t1", "t2", "t3", "t4"],
         "doubtful": False,
+        "doubt": [],
+        "widest_run": None,
         "state": "clear",
         **changed,
     }
@@ -80,9 +82,9 @@ def with_comparisons(results: Path, rows: list[dict[str, Any]]) -> Path:
             "difference at most -2.1 dB (background-limited, 4 pairs, same mount)",
         ),
         (
-            {"treatment_runs": ["t1"], "doubtful": True},
+            {"treatment_runs": ["t1"], "doubtful": True, "doubt": ["hum: t1"]},
             "reduced by 1.3 dB (95 % CI 0.8 to 1.8, 4 reference and 1 treatment runs, same mount, "
-            "doubtful channel, calibration or background)",
+            "Seam taped at $5 & $6 a roll rests on t1 alone, doubtful: hum: t1)",
         ),
         ({"state": "none"}, "reduced by 1.3 dB (95 % CI 0.8 to 1.8, 4 pairs, same mount, no background subtracted)"),
     ],
@@ -97,7 +99,7 @@ def test_the_rule_picks_the_largest_of_each_kind(tmp_path: Path) -> None:
         row(position="P02", weighting="Z", difference_db=-9.0),
         row(position="P03", difference_db=-2.0),
         row(position="P04", difference_db=3.0, finding="higher", lower_db=2.0, upper_db=4.0),
-        row(position="P05", difference_db=-8.0, doubtful=True),
+        row(position="P05", difference_db=-8.0, doubtful=True, doubt=["hum: t1"]),
         row(position="P06", difference_db=-7.0, finding="not shown", lower_db=-9.0, upper_db=1.0),
         row(position="P07", difference_db=0.2, finding="not shown", lower_db=-0.4, upper_db=0.8),
         band(500.0, position="P02", difference_db=-4.0),
@@ -116,8 +118,8 @@ def test_the_rule_picks_the_largest_of_each_kind(tmp_path: Path) -> None:
 
 
 def test_a_doubtful_channel_is_taken_where_there_is_no_other(tmp_path: Path) -> None:
-    (finding,) = main_findings(with_comparisons(tmp_path, [row(doubtful=True)]), CAMPAIGN)
-    assert finding.sentence.endswith("same mount, doubtful channel, calibration or background).")
+    (finding,) = main_findings(with_comparisons(tmp_path, [row(doubtful=True, doubt=["hum: t1"])]), CAMPAIGN)
+    assert finding.sentence.endswith("same mount, doubtful: hum: t1).")
 
 
 def test_three_to_five_findings_whose_numbers_stand_in_the_tables(report: Report) -> None:

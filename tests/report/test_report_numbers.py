@@ -49,7 +49,8 @@ def test_overall_differences(report: Report, comparison: str) -> None:
         if row["difference_db"] is not None:
             assert cell["95 % interval"] == f"{shown(row['lower_db'])} to {shown(row['upper_db'])}"
         assert cell["runs"] == f"{len(row['reference_runs'])} + {len(row['treatment_runs'])}"
-        assert cell["finding"] == row["finding"] + (", doubtful" if row["doubtful"] else "")
+        why = f": {row['why_not']}" if row["why_not"] else ""
+        assert cell["finding"] == row["finding"] + why + (f", doubtful: {row['doubt'][0]}" if row["doubtful"] else "")
 
 
 @pytest.mark.parametrize("comparison", ["whole-seam", "front-part"])

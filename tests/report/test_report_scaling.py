@@ -23,8 +23,8 @@ def with_rows(tables: FinishedTables, **rows: Sequence[Row]) -> FinishedTables:
 def test_an_exponent_of_a_doubtful_channel_has_a_question_mark(report: Report) -> None:
     every = [row for row in report.tables.overall_scaling if row["exponent"] is not None]
     row = next(row for row in every if row["weighting"] == "Z")
-    for quality, words in (("good", f"{row['exponent']:.1f}"), ("doubtful", f"{row['exponent']:.1f}?")):
-        overall = [{**level, "quality": quality, "calibration": "good"} for level in report.tables.overall]
+    for doubt, words in (([], f"{row['exponent']:.1f}"), (["hum"], f"{row['exponent']:.1f}?")):
+        overall = [{**level, "doubt": doubt} for level in report.tables.overall]
         tables = with_rows(report.tables, overall_scaling=[row], overall=overall)
         table = exponent_table(tables, report.campaign)
         assert table.rows[0][table.head.index("n")] == words

@@ -28,6 +28,7 @@ def row(rank: int, position: str, band_hz: float = 1000.0, **changed: Any) -> di
         "finding": "shown",
         "next_step": "treat",
         "runs_needed": None,
+        "doubt": [],
     } | changed
 
 

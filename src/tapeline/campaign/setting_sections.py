@@ -519,6 +519,12 @@ class Compare(Section):
         gt=0,
         description="dB, sum of single contributions against the whole from which on they interact (common practice)",
     )
+    mirror_limit_db: Number = Field(
+        3.0,
+        gt=0,
+        description="dB, partners on the other side of the body that differ by more from what they usually do get a "
+        "verdict (own choice: vehicle bodies are symmetric within 1 to 2 dB)",
+    )
     repeat_sd_db: Number = Field(
         0.2,
         ge=0,

@@ -10,6 +10,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
 from tapeline.report.attention_background import without_background
 from tapeline.report.attention_item import Attention
+from tapeline.report.attention_order import order_lines
 from tapeline.report.attention_range import range_lines
 from tapeline.report.attention_repeats import repeat_lines
 from tapeline.report.comparison_views import condition_title, is_given
@@ -33,6 +34,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *range_lines(tables, campaign),
         *_single_runs(tables),
         *repeat_lines(tables, campaign),
+        *order_lines(tables),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")
           for warning in campaign.warnings if warning.column != "background"),

@@ -126,7 +126,7 @@ def _part(
         name=first.comparison,
         words=f"{condition_title(campaign, first.treatment)} (treatment) minus "
         f"{condition_title(campaign, first.reference)} (reference). {_family_words(campaign, own)}",
-        overall=overall_table(campaign, first.comparison, [row for view in own for row in view.overall]),
+        overall=overall_table(campaign, first.comparison, _overall_rows(tables, first.comparison)),
         sums=tuple(table(tables, campaign, first.comparison) for table in (area_table, session_mean_table)),
         map=on_body,
         views=tuple(_view_pictures(tables, campaign, shelf, view, scales) for view in own if view.key in chosen),
@@ -134,6 +134,11 @@ def _part(
         budget=_budget(tables, campaign, shelf, own),
         lines=_lines(tables, campaign, shelf, own),
     )
+
+
+def _overall_rows(tables: FinishedTables, comparison: str) -> list[Row]:
+    """All overall rows of a comparison, also those without a difference."""
+    return [row for row in tables.comparisons if (row["comparison"], row["quantity"]) == (comparison, "overall")]
 
 
 def _family_words(campaign: Campaign, own: Sequence[View]) -> str:

@@ -61,7 +61,7 @@ def _basis(campaign: Campaign, row: Row) -> str:
 
 def doubt_words(row: Row) -> list[str]:
     """What makes a row doubtful, for the end of a sentence; nothing where nothing does."""
-    return [f"doubtful: {listed(row['doubt'], MOST_DOUBTS)}"] if row["doubtful"] else []
+    return [f"doubtful: {listed(row['doubt'], MOST_DOUBTS)}"] if row["doubt"] else []
 
 
 def difference_words(campaign: Campaign, row: Row) -> str:

@@ -232,7 +232,7 @@ def _bound(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
         quantity=short_quantity(row),
         place=place.replace("session ", ""),
         sentence=f"{title}, at {place}: {quantity_words(row)} at most {number(bound)} dB (background-limited, "
-        f"run {row['run']}{''.join(f', {words}' for words in doubt_words({'doubtful': bool(row['doubt']), **row}))}).",
+        f"run {row['run']}{''.join(f', {words}' for words in doubt_words(row))}).",
         value_db=None,
         lower_db=None,
         upper_db=bound,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapeline.campaign.model import Campaign
-from tapeline.report.comparison_views import condition_title
+from tapeline.report.comparison_views import condition_title, is_given
 from tapeline.report.difference_words import doubt_words
 from tapeline.report.figure_files import Subject
 from tapeline.report.finished_tables import FinishedTables, Row
@@ -22,6 +22,7 @@ from tapeline.report.wording import (
     percent,
 )
 from tapeline.report.work_first import WorkLine, opened_words, work_lines
+from tapeline.store.tables import BOTH_BOUNDS
 
 MOST_ROWS = 120
 
@@ -145,15 +146,15 @@ def _order(row: Row) -> tuple[str, str, float, float, str]:
 
 
 def _overall_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
-    finding = row["finding"] or NO_VALUE
+    finding = ": ".join([row["finding"] or NO_VALUE, *([row["why_not"]] if row["why_not"] else [])])
     return (
         row["position"],
         row["sessions"],
         operating_point(row["speed_mps"], row["yaw_deg"], campaign.settings.report.speed_unit),
         row["weighting"] or NO_VALUE,
         f"{frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}",
-        _level(row["reference_level_db"]),
-        _level(row["treatment_level_db"]),
+        _level(row, "reference"),
+        _level(row, "treatment"),
         number(row["difference_db"], signed=True),
         interval(row["lower_db"], row["upper_db"]),
         ", ".join([finding, *doubt_words(row)]),
@@ -164,8 +165,11 @@ def _overall_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
     )
 
 
-def _level(level_db: float | None) -> str:
-    return "bound" if level_db is None else number(level_db)
+def _level(row: Row, side: str) -> str:
+    level = row[f"{side}_level_db"]
+    if level is not None:
+        return number(level)
+    return "bound" if is_given(row) or row["why_not"] == BOTH_BOUNDS else NO_VALUE
 
 
 def _contribution(campaign: Campaign, row: Row) -> str:

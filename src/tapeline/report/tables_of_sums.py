@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from tapeline.campaign.model import Campaign
+from tapeline.report.difference_words import doubt_words
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import AGAINST, PlainTable, without_constant_columns
 from tapeline.report.wording import (
@@ -104,16 +105,18 @@ def mirror_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
         "difference, dB",
         _interval_head(campaign),
         "finding",
+        "verdict",
     )
 
     def cells(row: Row) -> tuple[str, ...]:
         partners_yaw = f"{round(-row['yaw_deg'], 1) + 0.0:g}°"
         which = (row["position"], row["mirror"], partners_yaw, row["condition"], row["session"])
-        return *which, *_point(campaign, row), *_difference(row)
+        return *which, *_point(campaign, row), *_difference(row), row["verdict"] or NO_VALUE
 
     note = (
         "A position less its partner on the other side at the opposite yaw angle; two sensors, so that all their "
-        "uncertainty counts."
+        "uncertainty counts. Verdict: differ where they are further from what the pair usually does than "
+        f"{campaign.settings.compare.mirror_limit_db:g} dB; yaw-or-exchange where both sides look alike at both angles."
     )
     return _table("mirror-table", "Left against right", head, rows, cells, frozenset({2, 8, 9}), note)
 
@@ -159,7 +162,10 @@ def additivity_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
 
 def drift_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
     """Change of the reference conditions over each session, surest first."""
-    rows = sorted(tables.overall_rows("reference_drift"), key=lambda row: row["adjusted_p_value"])
+    rows = sorted(
+        tables.overall_rows("reference_drift"),
+        key=lambda row: (row["adjusted_p_value"] is None, row["adjusted_p_value"]),
+    )
     head = (
         "position",
         "condition",
@@ -227,4 +233,5 @@ def _range(row: Row) -> tuple[str, str]:
 
 
 def _difference(row: Row) -> tuple[str, str, str]:
-    return number(row["difference_db"], signed=True), interval(row["lower_db"], row["upper_db"]), row["finding"]
+    finding = ", ".join([row["finding"], *doubt_words(row)])
+    return number(row["difference_db"], signed=True), interval(row["lower_db"], row["upper_db"]), finding

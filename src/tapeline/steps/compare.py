@@ -52,7 +52,7 @@ def run(plan: Plan) -> None:
             compared[name] = compared_pairs(job, comparison, scatter, changes)
             pairs = [(found, contributed(job, comparison, found)) for found in compared[name]]
             for pair in pairs:
-                contents["comparisons"] += comparison_rows(job, name, comparison, *pair, drifts)
+                contents["comparisons"] += comparison_rows(job, name, comparison, *pair, drifts, scatter)
             contents["ranking"] += ranking_rows(job, name, pairs)
             contents["area_differences"] += area_difference_rows(job, name, compared[name], scatter)
             contents["session_means"] += session_mean_rows(job, name, compared[name])

@@ -16,9 +16,9 @@ from tapeline.campaign.settings import Comparison
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.common_part import common_part
 from tapeline.steps.compared_pairs import Compared, pairing_of
-from tapeline.steps.compared_runs import Job, Pair
+from tapeline.steps.compared_runs import Job, Pair, RepeatScatter
 from tapeline.steps.contributed import Contributed
-from tapeline.steps.drift_rows import Drifts, order_of_runs
+from tapeline.steps.drift_rows import Drifts, OrderOfRuns, order_of_runs
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.steps.lasting_terms import ASSUMED_REPEATS, BETWEEN
@@ -35,6 +35,9 @@ SIDES = ("reference", "treatment")
 LESS_TAKEN_OFF = "less-background-taken-off"
 """The doubt of a difference in which one side is only an upper bound because of that."""
 
+CLEAR_ERRORS = 3.0
+"""A drift or a change of a condition that was measured again counts from so many standard errors on (own choice)."""
+
 WORST_FIRST = ("bound", "limited", "none", "corrected", "clear")
 
 
@@ -45,6 +48,7 @@ def comparison_rows(
     found: Compared,
     adds: Contributed,
     drifts: Drifts,
+    scatter: RepeatScatter,
 ) -> Iterator[dict[str, Any]]:
     """One row a position that is fitted and band or overall level, in the words of the table.
 
@@ -52,7 +56,7 @@ def comparison_rows(
     """
     pair, result = found.pair, found.result
     common = _common_parts(job, pair, found.alike)
-    order = order_of_runs(job, pair, drifts)
+    order = order_of_runs(job, pair, drifts, scatter.by_session[pair.sessions[0]])
     sides = [job.used(runs) for runs in pair.sides]
     measured = _as_measured(job, found)
     for p, position in enumerate(job.cube.positions):
@@ -80,7 +84,7 @@ def comparison_rows(
                 "midband_hz": item.midband_hz,
                 "reference_runs": lists[0],
                 "treatment_runs": lists[1],
-                **_doubts(job, found, lists, p, i),
+                **_doubts(job, found, lists, order, p, i),
             }
             if adds.words[p, i] is None or not all(lists):
                 yield row | {"finding": tables.WITHOUT_DIFFERENCE, "why_not": _why_not(job, found, lists, p, i)}
@@ -98,9 +102,7 @@ def comparison_rows(
                 **_dominant(found, p, i),
                 "p_value": _number(result.p_value[p, i]),
                 "adjusted_p_value": _number(found.adjusted_p[p, i]),
-                "bracketed": None if order is None else bool(order.bracketed[p, i]),
-                "drift_effect_db": None if order is None else finite_or_none(order.effect_db[p, i]),
-                "drift_effect_uncertainty_db": None if order is None else finite_or_none(order.uncertainty_db[p, i]),
+                **_order_columns(order, p, i),
                 "family_size": int(found.family[p, i]),
                 "finding": adds.words[p, i],
                 **_contribution_columns(adds.part, p, i),
@@ -121,11 +123,44 @@ def _as_measured(job: Job, found: Compared) -> tuple[Reals, Reals, Reals]:
     return means[0], means[1], added[1] - added[0]
 
 
-def _doubts(job: Job, found: Compared, lists: list[list[str]], p: int, i: int) -> dict[str, Any]:
+def _order_columns(order: OrderOfRuns | None, p: int, i: int) -> dict[str, Any]:
+    if order is None:
+        return {}
+    return {
+        "bracketed": bool(order.bracketed[p, i]),
+        "drift_effect_db": finite_or_none(order.effect_db[p, i]),
+        "drift_effect_uncertainty_db": finite_or_none(order.uncertainty_db[p, i]),
+        "return_db": finite_or_none(order.returned.change_db[p, i]),
+        "return_uncertainty_db": finite_or_none(order.returned.uncertainty_db[p, i]),
+    }
+
+
+def _of_order(job: Job, order: OrderOfRuns, p: int, i: int) -> list[str]:
+    """What the order of runs makes doubtful: a drift that fakes a difference, a condition that did not come back.
+
+    Beyond the practical threshold, and beyond chance by `CLEAR_ERRORS` standard errors.
+    """
+    found = []
+    returned, threshold = order.returned, job.needs.compare.practical_threshold_db
+    if not order.bracketed[p, i] and _is_clear(order.effect_db[p, i], order.uncertainty_db[p, i], threshold):
+        found.append(f"reference-drift: {order.effect_db[p, i]:+.1f} dB")
+    if _is_clear(returned.change_db[p, i], returned.uncertainty_db[p, i], threshold):
+        found.append(f"not-returned: {returned.change_db[p, i]:+.1f} dB")
+    return found
+
+
+def _is_clear(value: float, uncertainty: float, threshold: float) -> bool:
+    return bool(abs(value) > max(threshold, CLEAR_ERRORS * uncertainty))
+
+
+def _doubts(
+    job: Job, found: Compared, lists: list[list[str]], order: OrderOfRuns | None, p: int, i: int
+) -> dict[str, Any]:
     """What makes a difference doubtful, and by which runs."""
     doubt = inherited_doubt(job.cube, lists[0] + lists[1], p, i)
     sides = zip(SIDES, found.lacks, lists, strict=True)
     doubt += [f"{LESS_TAKEN_OFF}: {side} ({', '.join(names)})" for side, lacks, names in sides if lacks[p, i]]
+    doubt += [] if order is None else _of_order(job, order, p, i)
     return {"doubtful": bool(doubt), "doubt": doubt}
 
 

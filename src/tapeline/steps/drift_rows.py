@@ -121,19 +121,32 @@ def _doubt(job: Job, drift: ReferenceDrift, p: int, i: int) -> list[str]:
 
 
 @dataclass(frozen=True)
+class Return:
+    """Runs after the other condition less those before it, and the standard uncertainty, dB, (positions, items).
+
+    Of the reference, or where it does not lie on both sides, of the treatment; NaN where neither does.
+    """
+
+    change_db: Reals
+    uncertainty_db: Reals
+
+
+@dataclass(frozen=True)
 class OrderOfRuns:
     """What the order of a pair's runs says of its difference, every field (positions, items).
 
     `bracketed`: every treatment run has reference runs before and after it. `effect_db` is what the reference's steady
-    drift puts into the difference, with its standard uncertainty; NaN where the reference has no drift.
+    drift puts into the difference, with its standard uncertainty; NaN where the reference has no drift. `returned` says
+    whether the condition that was measured on both sides of the other one came back to its level.
     """
 
     bracketed: NDArray[np.bool_]
     effect_db: Reals
     uncertainty_db: Reals
+    returned: Return
 
 
-def order_of_runs(job: Job, pair: Pair, drifts: Drifts) -> OrderOfRuns | None:
+def order_of_runs(job: Job, pair: Pair, drifts: Drifts, scatter: Scatter) -> OrderOfRuns | None:
     """The order of the runs that count at each position and item; None across sessions or where a run has no time."""
     timed = all(run.hours is not None for side in pair.sides for run in _with_levels(job, side))
     if pair.sessions[0] != pair.sessions[1] or not timed:
@@ -150,7 +163,28 @@ def order_of_runs(job: Job, pair: Pair, drifts: Drifts) -> OrderOfRuns | None:
         np.asarray(bracketed),
         unknown if drift is None else drift.slope * apart,
         unknown if drift is None else drift.error * np.abs(apart),
+        _returned(job, pair, (reference, treatment), scatter),
     )
+
+
+def _returned(job: Job, pair: Pair, hours: tuple[Reals, Reals], scatter: Scatter) -> Return:
+    """Each run's variance is its random error and the scatter of repeats, or what settings assume of it."""
+    change, uncertainty = (np.full(hours[0].shape[1:], np.nan) for _ in range(2))
+    assumed = np.where(scatter.degrees_of_freedom > 0.0, 0.0, job.needs.compare.repeat_sd_db**2)
+    for runs, own, other in ((pair.treatment, hours[1], hours[0]), (pair.reference, hours[0], hours[1])):
+        levels = job.cube.levels(job.known(runs))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            sides = [own < _end(other, np.fmin), own > _end(other, np.fmax)]
+            known = [side & np.isfinite(levels.level_db) for side in sides]
+            means = [np.where(side, levels.level_db, 0.0).sum(axis=0) / side.sum(axis=0) for side in known]
+            each = [
+                np.where(side, levels.random_db**2 + scatter.excess + assumed, 0.0).sum(axis=0) / side.sum(axis=0) ** 2
+                for side in known
+            ]
+        both = known[0].any(axis=0) & known[1].any(axis=0)
+        change = np.where(both, means[1] - means[0], change)
+        uncertainty = np.where(both, np.sqrt(each[0] + each[1]), uncertainty)
+    return Return(change, uncertainty)
 
 
 def _hours_used(job: Job, runs: Sequence[CompareRun]) -> Reals:

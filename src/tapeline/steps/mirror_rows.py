@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Scatter
+from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
 from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_runs import Job, Point, RepeatScatter
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns
@@ -30,7 +32,26 @@ def mirror_rows(job: Job, scatter: RepeatScatter) -> list[dict[str, Any]]:
     The first of two partners by name is the first; at yaw 0 and at either sign of yaw there is a row. Two sensors have
     nothing in common but the state of the air, so that all but that counts on both sides.
     """
-    return with_findings(list(_rows(job, scatter)), job.needs)
+    return _judged(with_findings(list(_rows(job, scatter)), job.needs), job.needs.compare.mirror_limit_db)
+
+
+def _judged(rows: list[dict[str, Any]], limit_db: float) -> list[dict[str, Any]]:
+    """The rows with their verdict: each held against the pair's other differences of the same item and yaw angle."""
+    histories: dict[tuple[Any, ...], list[tuple[int, float]]] = {}
+    for k, row in enumerate(rows):
+        histories.setdefault(_pair_key(row), []).append((k, row["difference_db"]))
+    judged = []
+    for k, row in enumerate(rows):
+        others = [value for other, value in histories[_pair_key(row)] if other != k]
+        own = {name: row[name] for name in row if name not in ("opposite_db", "partner_db")}
+        pair = MirrorPair(row["level_db"], row["mirror_level_db"], row["opposite_db"], row["partner_db"])
+        judged.append(own | {"verdict": mirror_verdict(pair, others, row["standard_error_db"], limit_db)})
+    return judged
+
+
+def _pair_key(row: Mapping[str, Any]) -> tuple[Any, ...]:
+    names = ("position", "mirror", "yaw_deg", "quantity", "weighting", "band_hz", "lower_hz", "upper_hz")
+    return tuple(row[name] for name in names)
 
 
 def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
@@ -79,6 +100,8 @@ def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
                     "level_db": float(mean.mean_db[p, i]),
                     "mirror_level_db": float(opposite.mean_db[q, i]),
                     "difference_db": float(difference[i]),
+                    "opposite_db": finite_or_none(opposite.mean_db[p, i]) if yaw else None,
+                    "partner_db": finite_or_none(mean.mean_db[q, i]) if yaw else None,
                     "standard_error_db": float(error[i]),
                     "degrees_of_freedom": float(freedom[i]) if np.isfinite(freedom[i]) else None,
                     "runs": runs,

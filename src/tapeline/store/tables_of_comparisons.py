@@ -110,6 +110,15 @@ COMPARISONS = Table(
             null="two sessions, no repeats of the reference, or a run without a time",
         ),
         Column("drift_effect_uncertainty_db", "real", "standard uncertainty of it", "dB", null="as the effect"),
+        Column(
+            "return_db",
+            "real",
+            "of the condition measured on both sides of the other one (reference, treatment, reference): after less "
+            "before",
+            "dB",
+            null="neither was, two sessions, or a run without a time",
+        ),
+        Column("return_uncertainty_db", "real", "standard uncertainty of it", "dB", null="as `return_db`"),
         Column("finding", "text", "lower, higher, equivalent, not shown, bound, or not given"),
         Column("why_not", "text", "why no difference can be given", null="it is given, or a bound"),
         Column("pairing", "text", "same-session, same-mount or remounted"),
@@ -324,6 +333,12 @@ MIRROR_DIFFERENCES = Table(
         *_JUDGED,
         Column("runs", "texts", "runs at the position's angle"),
         Column("mirror_runs", "texts", "runs at the opposite angle"),
+        Column(
+            "verdict",
+            "text",
+            "agree, differ (from what the pair usually does, or by more than the limit), or yaw-or-exchange: both "
+            "sides look alike at both angles, as with a wrong sign of the yaw angle or two exchanged channels",
+        ),
         *DOUBT,
     ),
 )
