@@ -13,7 +13,7 @@ from made_cubes import made_cube
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
-from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.campaign.slices import Achieved, CompareNeeds, CompareRun
 from tapeline.steps.compared_pairs import Compared, compared_pairs
 from tapeline.steps.compared_runs import Job, repeat_scatter
 from tapeline.steps.level_cube import COLUMNS, Item
@@ -57,6 +57,8 @@ class Small:
     doubt: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)
     taken_off: Mapping[str, str] = field(default_factory=dict)
     margins: Mapping[str, float] = field(default_factory=dict)
+    corrections: Mapping[str, float] = field(default_factory=dict)
+    achieved: Mapping[str, Achieved] = field(default_factory=dict)
 
     def job(self) -> Job:
         known = sorted((one for one in self.runs if one.run not in self.without_levels), key=lambda one: one.run)
@@ -68,7 +70,8 @@ class Small:
         levels = np.array([one.levels for one in known], dtype=float).reshape(shape[:2])
         values["corrected_level_db"] = np.repeat(levels[:, :, None], 2, axis=2)
         values["level_db"] = values["corrected_level_db"].copy()
-        values["nominal_correction_db"] = np.full(shape, np.nan)
+        correction = np.array([self.corrections.get(one.run, np.nan) for one in known])
+        values["nominal_correction_db"] = np.broadcast_to(correction[:, None, None], shape).copy()
         margin = np.array([self.margins.get(one.run, np.nan) for one in known])
         values["margin_db"] = np.broadcast_to(margin[:, None, None], shape).copy()
         state = np.full(shape, background.CLEAR, dtype=np.int8)
@@ -98,6 +101,7 @@ class Small:
                 for i in range(2)
             },
             lower_edge_hz=edges,
+            at_nominal=self.compare.at_nominal,
         )
         return Job(self._needs(), cube, self._calibration(), MarginLimits(15.0, 6.0, 3.0, 1.96))
 
@@ -108,7 +112,16 @@ class Small:
 
     def _needs(self) -> CompareNeeds:
         runs = tuple(
-            CompareRun(one.run, *one.run.split("-")[:2], one.speed_mps, one.yaw_deg, ("b",), True, one.hours)
+            CompareRun(
+                one.run,
+                *one.run.split("-")[:2],
+                one.speed_mps,
+                one.yaw_deg,
+                ("b",),
+                True,
+                one.hours,
+                self.achieved.get(one.run),
+            )
             for one in sorted(self.runs, key=lambda one: one.run)
         )
         return CompareNeeds(

@@ -30,8 +30,8 @@ def _drifts(tables: FinishedTables) -> list[Attention]:
         Attention(
             "doubtful",
             f"session {session}, {condition}",
-            f"the reference drifts over the session, by {number(_largest(rows, 'difference_db'), signed=True)} dB at most; "
-            f"at {_places(rows)}",
+            "the reference drifts over the session, by "
+            f"{number(_largest(rows, 'difference_db'), signed=True)} dB at most; at {_places(rows)}",
             "measure the reference before and after each treatment; look for moisture, tape and a warming conditioner",
         )
         for (session, condition), rows in sorted(found.items())
@@ -65,7 +65,8 @@ def _not_returned(tables: FinishedTables) -> list[Attention]:
         Attention(
             "doubtful",
             f"comparison {name}, session {sessions}",
-            f"a condition did not come back to its level after the other one, in {counted(len(rows), 'difference')}, by "
+            "a condition did not come back to its level after the other one, in "
+            f"{counted(len(rows), 'difference')}, by "
             f"{number(_largest(rows, 'return_db'), signed=True)} dB at most; at {_places(rows)}",
             "see whether tape or a mount changed in between; repeat in the order reference, treatment, reference",
         )
