@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.odd_levels import median_polish, off_repeats
-from tapeline.quality.across_runs import AcrossLimits, RunLevel, findings_across
+from tapeline.quality.across_runs import AcrossLimits, findings_across
+from tapeline.quality.level_table import RunLevel
 
-LIMITS = AcrossLimits(odd_level_db=6.0, area_level_db=15.0, speed_level_db=3.0)
+LIMITS = AcrossLimits(odd_level_db=6.0, area_level_db=15.0, speed_level_db=3.0, silent_level_db=20.0)
 POSITIONS = tuple(f"p{index}" for index in range(6))
 RUNS = (("r1", 28.0), ("r2", 28.0), ("r3", 28.0), ("r4", 36.0), ("r5", 36.0), ("r6", 36.0))
 
