@@ -15,12 +15,12 @@ def test_the_level_falls_as_computed(cut_at: float, both: bool) -> None:
     y = np.clip(x, -cut_at if both else None, cut_at)
     shares = [float(np.mean(x > cut_at)), float(np.mean(x < -cut_at)) if both else 0.0]
     measured = 10.0 * np.log10(np.mean(y**2) / np.mean(x**2))
-    assert clipping_bias(shares).level_db == pytest.approx(measured, abs=0.003)
+    assert clipping_bias(shares).level_db == pytest.approx(measured, rel=0.01, abs=0.001)
 
 
 @pytest.mark.parametrize("cut_at", [2.2, 3.0])
 def test_no_weak_band_rises_by_more_than_is_said(cut_at: float) -> None:
-    """Noise below a tenth of the sample rate, cut: a tenth of the band above holds 40 dB less and rises, not by more."""
+    """Noise below a tenth of the sample rate, cut: a band above that holds 40 dB less rises, but not by more."""
     random = np.random.default_rng(2)
     lines = np.fft.rfft(random.normal(size=2**19))
     hertz = np.linspace(0.0, 0.5, lines.size)
