@@ -76,9 +76,17 @@ def test_a_hundredth_of_a_percent_at_full_scale_is_too_much(samples: int, code: 
 @pytest.mark.parametrize(("samples", "code"), [(9, ""), (10, "overload")])
 def test_crests_cut_one_sample_each_are_overload_too(samples: int, code: str) -> None:
     """Noise up to half the sample rate leaves no flat tops of three samples."""
-    x = noise(0.1)
+    x = noise(0.25)
+    x = np.where(np.abs(x) > 0.99, 0.0, x)
     x[1000 : 1000 + 997 * samples : 997] = 1.0 - 2**-15
     assert found(x).code == code
+
+
+def test_single_samples_thrown_to_the_end_are_spikes() -> None:
+    x = noise(0.02)
+    x[np.random.default_rng(4).integers(0, x.size, 40)] = 1.0 - 2**-15
+    (findings,) = judged(x[None], RATE)
+    assert [finding.code for finding in findings][:2] == ["at-full-scale", "spikes"]
 
 
 @pytest.mark.parametrize("end", [-1.0, 1.0 - 2**-15])

@@ -56,7 +56,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "verdicts": 2,
     "spectra": 4,
     "tables": 7,
-    "catalogue": 6,
+    "catalogue": 7,
     "compare": 4,
     "scale": 1,
     "repeat": 1,

@@ -187,7 +187,9 @@ def _overload(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     at_end = clipped(m)
     flat = any(t.places for t in at_end)
     many = share_pct(m, at_end) >= limits.overload_share_pct
-    if many and (flat or sum(t.at for t in at_end) >= LEAST_CLIPPED):
+    # Single samples at the end far from their neighbours are spikes: the crests of a signal do not jump.
+    crests = sum(t.at for t in at_end) >= LEAST_CLIPPED and not _spikes(m, limits)
+    if many and (flat or crests):
         return [Finding("overload", _cut(m, at_end, "overloaded"))]
     if flat:
         return [Finding("overload-brief", _cut(m, at_end, "overloaded"))]
