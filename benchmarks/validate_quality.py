@@ -18,7 +18,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "quality"
 from judged_samples import judged
 from wall_pressure import BITS, FAULTS, FULL_SCALE_PA, RATE_HZ, SECONDS, converted, healthy
 
-from tapeline.quality.across_runs import AcrossLimits, RunLevel, findings_across
+from tapeline.quality.across_runs import AcrossLimits, findings_across
+from tapeline.quality.level_table import RunLevel
 from tapeline.quality.reasons import REASONS
 
 CHANNELS = 10
@@ -47,7 +48,7 @@ def healthy_session(seed: int) -> list[str]:
             for c, level in enumerate(own + 50.0 * np.log10(speed / 28.0) + random.normal(0.0, 0.7, CHANNELS))
         ]
     areas = {f"p{c}": "seam" for c in range(CHANNELS)}
-    across = findings_across(levels, areas, AcrossLimits(6.0, 15.0, 3.0))
+    across = findings_across(levels, areas, AcrossLimits(6.0, 15.0, 3.0, 20.0))
     return said + [finding.code for findings in across.values() for finding in findings]
 
 

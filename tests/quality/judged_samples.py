@@ -30,7 +30,7 @@ def measures_of(
 ) -> list[ChannelMeasures]:
     """Measures of channels p0, p1, … whose samples come in parts of shape (channels, frames)."""
     recording: Any = SimpleNamespace(sample_rate_hz=rate_hz, bits=bits, declared_frames=None)
-    checks = stream_checks(quality, 50.0, channels, recording)
+    checks = stream_checks(quality, 50.0, [pa_per_unit] * channels, recording)
     frames = 0
     for part in parts:
         checks.add(part)

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.odd_levels import median_polish, off_repeats
-from tapeline.quality.across_runs import AcrossLimits, RunLevel, findings_across
+from tapeline.quality.across_runs import AcrossLimits, findings_across
+from tapeline.quality.level_table import RunLevel
+from tapeline.quality.reasons import REASONS
 
-LIMITS = AcrossLimits(odd_level_db=6.0, area_level_db=15.0, speed_level_db=3.0)
+LIMITS = AcrossLimits(odd_level_db=6.0, area_level_db=15.0, speed_level_db=3.0, silent_level_db=20.0)
 POSITIONS = tuple(f"p{index}" for index in range(6))
 RUNS = (("r1", 28.0), ("r2", 28.0), ("r3", 28.0), ("r4", 36.0), ("r5", 36.0), ("r6", 36.0))
 
@@ -125,3 +127,23 @@ def test_a_single_run_off_the_line_of_five_speeds() -> None:
     level[3] += 6.0
     assert off_repeats(speeds, level.tolist()) == pytest.approx([0.0, 0.0, 0.0, 6.0, 0.0], abs=0.7)
     assert off_repeats(speeds[:3], level[:3].tolist()) == pytest.approx([0.0, 0.0, 0.0])
+
+
+def test_a_slipped_run_log_names_the_runs_concerned() -> None:
+    """Twelve runs up and down three speeds, entered one row late."""
+    truth = [28.0, 36.0, 45.0, 45.0, 36.0, 28.0] * 2
+    names = [f"r{index:02d}" for index in range(12)]
+    rows = levels(runs=tuple(zip(names, truth, strict=True)), scatter_db=0.5)
+    logged = dict(zip(names, [*truth[-1:], *truth[:-1]], strict=True))
+    assert not any("log-shifted" in found for found in codes([with_log(row, row.speed_mps) for row in rows]).values())
+    found = codes([with_log(row, logged[row.run]) for row in rows])
+    concerned = {run for (run, _), reasons in found.items() if "log-shifted" in reasons}
+    assert concerned >= {name for name, speed in zip(names, truth, strict=True) if logged[name] != speed}
+    assert REASONS["log-shifted"].verdict == "doubtful"
+    assert REASONS["log-shifted"].of_level
+    sentences = findings_across([with_log(row, logged[row.run]) for row in rows], {}, LIMITS)["r05", "p1"]
+    assert any("fit the row of the run after each: the log is off by one row there" in f.sentence for f in sentences)
+
+
+def with_log(row: RunLevel, speed: float | None) -> RunLevel:
+    return RunLevel(**{**vars_of(row), "speed_mps": speed, "logged_mps": speed})

@@ -29,27 +29,70 @@ def noise(rms: float, frames: int = 60_000, seed: int = 1) -> np.ndarray:
 
 @pytest.mark.parametrize(
     ("end", "code"),
-    [(1.0 - 2**-15, "overload"), (1.0 - 2**-14, ""), (-1.0, "overload"), (2**-15 - 1.0, "overload"), (0.9, "")],
+    [
+        (1.0 - 2**-15, "overload-brief"),
+        (1.0 - 2**-14, ""),
+        (-1.0, "overload-brief"),
+        (2**-15 - 1.0, "overload-brief"),
+        (0.9, ""),
+    ],
 )
 def test_three_samples_at_the_end_of_the_range_are_overload(end: float, code: str) -> None:
-    """Codes 32767, -32767 and -32768 are the end of 16 bits; three samples below are one flat top, by chance."""
+    """Codes 32767, -32767 and -32768 are the end of 16 bits; three samples below are one flat top, by chance.
+
+    Three of 60000 are 0.005 %, half of the share that makes a channel unusable.
+    """
     x = noise(0.1)
     x[25_600:25_603] = end
     assert found(x).code == code
     if code:
-        assert found(x).sentence == "position p0 overloaded for 0.1 ms in 1 place, first at 1.000 s"
+        assert found(x).sentence == (
+            "position p0 overloaded for 0.1 ms in 1 place, first at 1.000 s: 0.005 % of the samples; "
+            "bias -0.00041 dB in level, up to 0.2 dB in weak bands"
+        )
 
 
-def test_two_samples_at_the_end_are_not_yet_overload() -> None:
+def test_two_samples_at_the_end_are_a_note() -> None:
     x = noise(0.1)
     x[100:102] = 1.0 - 2**-15
     assert found(x).code == ""
+    (findings,) = judged(x[None], RATE)
+    assert [(f.code, f.sentence) for f in findings] == [
+        ("at-full-scale", "position p0: 2 single samples are at full scale")
+    ]
+    assert REASONS["at-full-scale"].verdict == "good"
+
+
+@pytest.mark.parametrize(("samples", "code"), [(5, "overload-brief"), (6, "overload")])
+def test_a_hundredth_of_a_percent_at_full_scale_is_too_much(samples: int, code: str) -> None:
+    """Of 60000 samples, six are 0.01 %."""
+    x = noise(0.1)
+    x[25_600 : 25_600 + samples] = -1.0
+    assert found(x).code == code
+    assert REASONS["overload-brief"].verdict == "doubtful"
+    assert REASONS["overload-brief"].of_level
+
+
+@pytest.mark.parametrize(("samples", "code"), [(9, ""), (10, "overload")])
+def test_crests_cut_one_sample_each_are_overload_too(samples: int, code: str) -> None:
+    """Noise up to half the sample rate leaves no flat tops of three samples."""
+    x = noise(0.25)
+    x = np.where(np.abs(x) > 0.99, 0.0, x)
+    x[1000 : 1000 + 997 * samples : 997] = 1.0 - 2**-15
+    assert found(x).code == code
+
+
+def test_single_samples_thrown_to_the_end_are_spikes() -> None:
+    x = noise(0.02)
+    x[np.random.default_rng(4).integers(0, x.size, 40)] = 1.0 - 2**-15
+    (findings,) = judged(x[None], RATE)
+    assert [finding.code for finding in findings][:2] == ["at-full-scale", "spikes"]
 
 
 @pytest.mark.parametrize("end", [-1.0, 1.0 - 2**-15])
 def test_either_end_counts_alone(end: float) -> None:
     x = noise(0.1)
-    x[100:104] = end
+    x[100:106] = end
     assert found(x).code == "overload"
 
 
@@ -65,7 +108,17 @@ def test_both_ends_add_up_and_the_earlier_is_the_first() -> None:
     x = noise(0.1)
     x[51_200:51_210] = 1.0 - 2**-15
     x[12_800:12_816] = -1.0
-    assert found(x).sentence == "position p0 overloaded for 1.0 ms in 2 places, first at 0.500 s"
+    words = "position p0 overloaded for 1.0 ms in 2 places, first at 0.500 s: 0.043 % of the samples; bias "
+    assert found(x).sentence.startswith(words)
+
+
+@pytest.mark.parametrize(("frames", "code"), [(60_000, "limiting"), (200_000, "limiting-brief")])
+def test_few_samples_at_flat_tops_are_doubted_only(frames: int, code: str) -> None:
+    """Twelve samples: 0.02 % of 60000, 0.006 % of 200000."""
+    x = noise(0.1, frames)
+    for start in (1_000, 2_111, 3_777):
+        x[start : start + 4] = 0.75
+    assert found(x).code == code
 
 
 @pytest.mark.parametrize(("places", "code"), [(2, ""), (3, "limiting"), (50, "limiting")])
@@ -125,6 +178,39 @@ def test_one_sample_that_is_no_number_is_enough(value: float) -> None:
     x = np.random.default_rng(1).normal(0.0, 0.1, 60_000)
     x[777] = value
     assert found(x, bits=None).sentence == "position p0: 1 sample is no finite number"
+
+
+@pytest.mark.parametrize(
+    ("largest_pa", "words"), [(1e30, "1 sample lies beyond 2.03e+05 Pa"), (2.1e5, "1 sample lies beyond 2.03e+05 Pa")]
+)
+def test_a_sample_of_more_than_two_atmospheres_is_none_of_a_pressure(largest_pa: float, words: str) -> None:
+    x = noise(0.1).astype(np.float32)
+    x[777] = largest_pa / PA_PER_FULL_SCALE
+    result = found(x, bits=None, full_scale=None)
+    assert result.code == "impossible-level"
+    assert words in result.sentence
+
+
+@pytest.mark.parametrize(("rms_pa", "code"), [(30_000.0, ""), (110_000.0, "impossible-level")])
+def test_one_atmosphere_of_rms_pressure_is_impossible(rms_pa: float, code: str) -> None:
+    time = np.arange(60_000) / RATE
+    x = np.sqrt(2.0) * rms_pa / PA_PER_FULL_SCALE * np.sin(2 * np.pi * 333.0 * time)
+    result = found(x, bits=None, full_scale=None)
+    assert result.code == code
+    if code:
+        assert "1.1e+05 Pa rms, more than the 1.01e+05 Pa" in result.sentence
+
+
+def test_an_absolute_sensor_has_the_mean_of_the_air() -> None:
+    x = (101_325.0 + np.random.default_rng(1).normal(0.0, 5.0, 60_000)) / PA_PER_FULL_SCALE
+    assert found(x, bits=None, full_scale=None).code == ""
+
+
+def test_absurd_samples_of_one_channel_leave_the_others_alone() -> None:
+    quiet = np.random.default_rng(1).normal(0.0, 0.1, (4, 60_000))
+    quiet[2, 100:200] = 3e38
+    findings = judged(quiet, RATE, None, None, PA_PER_FULL_SCALE)
+    assert [[f.code for f in channel] for channel in findings] == [[], [], ["impossible-level"], []]
 
 
 def test_gaussian_noise_of_any_loudness_gives_no_finding() -> None:

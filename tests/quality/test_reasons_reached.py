@@ -12,7 +12,7 @@ from tapeline.acoustics.windowed_blocks import block_frames
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.quality.reasons import FILE_FAULTS, REASONS
-from tapeline.steps import calibrate, catalogue, places, pressure, verdicts
+from tapeline.steps import calibrate, catalogue, places, pressure, spectra, verdicts
 from tapeline.store import arrow_file, parquet
 
 RATE = 12_800
@@ -122,6 +122,48 @@ def test_overload_dropout_and_broken_numbers_side_by_side(tmp_path: Path) -> Non
     assert rows["seam2"]["dropout_s"] == pytest.approx(200 / RATE, abs=1.1 / RATE)
     assert rows["seam2"]["verdict"] == "doubtful"
     assert rows["seam3"]["bad_samples"] == 1
+
+
+def test_samples_too_large_for_a_pressure_reach_no_table(tmp_path: Path) -> None:
+    """1e30 V on one channel and an infinite number on another: no level is made of either, the third is untouched."""
+    samples = volts()
+    samples[5_000, 0] = 1e30
+    samples[6_000, 1] = np.inf
+    rows = quality_of(tmp_path, samples, "FLOAT")
+    assert [row["reasons"] for row in rows.values()] == [["impossible-level"], ["not-finite"], []]
+    assert "1 sample lies beyond 2.03e+05 Pa" in rows["seam1"]["sentences"][0]
+    numbers = [value for row in rows.values() for value in row.values() if isinstance(value, float)]
+    assert np.isfinite(numbers).all()
+    assert max(map(abs, numbers)) < 1e6
+    assert (rows["seam1"]["rms_pa"], rows["seam1"]["peak_pa"], rows["seam1"]["beyond_samples"]) == (None, None, 1)
+    assert rows["seam3"]["rms_pa"] == pytest.approx(1.0, rel=0.03)
+    plan = Plan(load_campaign(tmp_path, check=False))
+    spectra.run(plan, "m1")
+    lines = {
+        row["position"]: row["psd_pa2_per_hz"] for row in parquet.read_rows(places.spectra(plan.campaign.results, "m1"))
+    }
+    assert [bool(np.isfinite(lines[name]).any()) for name in ("seam1", "seam2", "seam3")] == [False, False, True]
+    pressure.run(plan, "bg1")
+    verdicts.run(plan, "april")
+
+
+def test_the_lines_of_the_hum_stand_in_the_table(tmp_path: Path) -> None:
+    samples = volts(seconds=6.0)
+    time = np.arange(samples.shape[0]) / RATE
+    for hertz in (50.0, 150.0):
+        samples[:, 1] += 0.2 * SENSITIVITY_V_PER_PA * np.sin(2 * np.pi * hertz * time)
+    rows = quality_of(tmp_path, samples)
+    assert rows["seam2"]["reasons"] == ["hum"]
+    assert [rows[name]["hum_hz"] for name in ("seam1", "seam2", "seam3")] == [[], [50.0, 150.0], []]
+
+
+def test_the_frequency_of_a_sine_is_its_root_mean_square_frequency(tmp_path: Path) -> None:
+    time = np.arange(2 * RATE) / RATE
+    samples = volts()
+    samples[:, 0] = SENSITIVITY_V_PER_PA * np.sin(2 * np.pi * 1000.0 * time)
+    rows = quality_of(tmp_path, samples)
+    assert rows["seam1"]["rms_frequency_hz"] == pytest.approx(1000.0, rel=1e-3)
+    assert rows["seam2"]["rms_frequency_hz"] == pytest.approx(RATE / 4.0, rel=0.02)
 
 
 def test_a_part_outside_the_recording(tmp_path: Path) -> None:

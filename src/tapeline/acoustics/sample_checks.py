@@ -14,12 +14,17 @@ Samples = NDArray[np.float32]
 class Moments:
     """Mean, standard deviation, skewness, kurtosis, extremes and count of numbers that are not finite, per channel.
 
-    `block_lowest` and `block_highest` are the extremes of the block taken in last.
+    `beyond` counts finite samples larger than `largest` (one a channel, in the samples' unit): like samples that are
+    no numbers they enter nothing else. `block_lowest` and `block_highest` are the extremes of the block taken in last.
     """
 
-    def __init__(self, channels: int) -> None:
+    def __init__(self, channels: int, largest: Reals | None = None) -> None:
         self.frames = 0
         self.bad = np.zeros(channels, dtype=np.int64)
+        self.beyond = np.zeros(channels, dtype=np.int64)
+        most = np.finfo(np.float32).max
+        limit = np.full(channels, most) if largest is None else np.minimum(largest, most)
+        self._largest = limit.astype(np.float32)
         self.minimum = np.full(channels, np.inf)
         self.maximum = np.full(channels, -np.inf)
         self.block_lowest = self.block_highest = np.zeros(channels, dtype=np.float32)
@@ -31,15 +36,19 @@ class Moments:
 
         The constant is the first block's mean, so that an offset costs no accuracy. Powers of one block are summed in
         float32, blocks in float64. The returned arrays are the samples without offset, of the same shape, and their
-        sum and sum of squares, of shape (channels,). Samples that are no numbers count as the constant.
+        sum and sum of squares, of shape (channels,). Samples that are no numbers or too large count as the constant.
         """
-        totals = samples @ np.ones(samples.shape[1], dtype=np.float32)
-        if not np.isfinite(totals).all():
+        lowest, highest = samples.min(axis=1), samples.max(axis=1)
+        # Not "beyond": a value that is no number is neither.
+        if not ((lowest >= -self._largest) & (highest <= self._largest)).all():
             finite = np.isfinite(samples)
+            beyond = finite & (np.abs(samples) > self._largest[:, None])
             self.bad += np.count_nonzero(~finite, axis=1)
+            self.beyond += np.count_nonzero(beyond, axis=1)
             fill = np.float32(0.0) if self._shift is None else self._shift[:, None].astype(np.float32)
-            samples = np.where(finite, samples, fill)
-            totals = samples @ np.ones(samples.shape[1], dtype=np.float32)
+            samples = np.where(finite & ~beyond, samples, fill)
+            lowest, highest = samples.min(axis=1), samples.max(axis=1)
+        totals = samples @ np.ones(samples.shape[1], dtype=np.float32)
         if self._shift is None:
             self._shift = (totals / samples.shape[1]).astype(np.float32).astype(np.float64)
         centred = samples - self._shift[:, None].astype(np.float32)
@@ -48,7 +57,7 @@ class Moments:
         squares = np.vecdot(centred, centred)
         self._sums += (sums, squares, np.vecdot(squared, centred), np.vecdot(squared, squared))
         self.frames += samples.shape[1]
-        self.block_lowest, self.block_highest = samples.min(axis=1), samples.max(axis=1)
+        self.block_lowest, self.block_highest = lowest, highest
         np.minimum(self.minimum, self.block_lowest, out=self.minimum)
         np.maximum(self.maximum, self.block_highest, out=self.maximum)
         return centred, sums.astype(np.float64), squares.astype(np.float64)
@@ -88,8 +97,8 @@ class Moments:
 class RunTally:
     """Runs of equal samples on one channel that are long enough to count.
 
-    Of runs at an extreme value, `at` and `beside` count the samples at that value and those within one converter step
-    below it, in the blocks that hold such runs.
+    At an extreme value, `at` counts all samples of that value, and of integers `beside` those within one converter
+    step below it, in the blocks that reach it.
     """
 
     shortest: int
@@ -157,10 +166,10 @@ class ExtremeRuns:
         reached = samples == np.float32(tally.value)
         for start, length in equal_runs(reached):
             tally.hits(self._frame + start, length)
+        at = int(np.count_nonzero(reached))
+        tally.at += at
         if self._step:
-            at = int(np.count_nonzero(reached))
             near = np.abs(samples - np.float32(tally.value)) <= self._step
-            tally.at += at
             tally.beside += int(np.count_nonzero(near)) - at
 
 

@@ -35,12 +35,22 @@ class StreamLimits:
 
 
 class StreamChecks:
-    """Counts and sums of every channel of a stream; samples in fractions of full scale for integers of `bits` bits."""
+    """Counts and sums of every channel of a stream; samples in fractions of full scale for integers of `bits` bits.
 
-    def __init__(self, channels: int, sample_rate_hz: float, bits: int | None, limits: StreamLimits) -> None:
+    `largest` is the size, one a channel, that no sample of a pressure can have.
+    """
+
+    def __init__(
+        self,
+        channels: int,
+        sample_rate_hz: float,
+        bits: int | None,
+        limits: StreamLimits,
+        largest: NDArray[np.float64] | None = None,
+    ) -> None:
         step = 2.0 ** (1 - bits) if bits else 0.0
         apart = max(2, round(SPIKES_APART_S * sample_rate_hz))
-        self.moments = Moments(channels)
+        self.moments = Moments(channels, largest)
         self.extremes = ExtremeRuns(channels, limits.overload_run_samples, step)
         self.repeated = RepeatedRuns(channels, limits.repeated_run_samples)
         self.powers = BlockMeans()

@@ -52,11 +52,11 @@ NO_BACKGROUNDS = Backgrounds(None, (), (), ())
 STEP_VERSIONS: Mapping[str, int] = {
     "calibrate": 3,
     "sensitivity": 3,
-    "pressure": 4,
-    "verdicts": 1,
+    "pressure": 5,
+    "verdicts": 2,
     "spectra": 4,
     "tables": 7,
-    "catalogue": 6,
+    "catalogue": 7,
     "compare": 4,
     "scale": 1,
     "repeat": 1,
@@ -200,7 +200,9 @@ class Plan:
             session=session,
             runs=runs,
             areas=tuple((name, area) for name, area in areas if area),
+            gains_db=self._fitted_gains(session),
             odd_level_db=quality.odd_level_db,
+            silent_level_db=quality.silent_level_db,
             area_level_db=quality.area_level_db,
             speed_level_db=quality.speed_level_db,
             overrules=tuple(
@@ -213,7 +215,13 @@ class Plan:
     def _judged(self, name: str, order: int) -> JudgedRun:
         used = self._used[name]
         speed, yaw = self.campaign.operating_points.get(name, (used.speed_mps, used.yaw_deg))
-        return JudgedRun(name, used.kind, used.condition, speed, yaw, order)
+        logged = speed if used.measured_speed_mps is None else used.measured_speed_mps
+        return JudgedRun(name, used.kind, used.condition, speed, yaw, order, logged, used.gain_db)
+
+    def _fitted_gains(self, session: str) -> tuple[tuple[str, float], ...]:
+        """Gains of a session's fittings whose samples are volts: those in pascal are not divided by a gain."""
+        rows = self._channels(session, charts=False)
+        return tuple(sorted((row.position, row.gain_db) for row in rows if row.unit == "V"))
 
     def spectra_needs(self, run: str) -> SpectraNeeds:
         """See SpectraNeeds."""

@@ -588,6 +588,19 @@ class Quality(Section):
     overload_run_samples: Whole = Field(
         3, ge=2, description="equal samples at full scale in a row that count as overload (common practice)"
     )
+    overload_share_pct: Number = Field(
+        0.01,
+        gt=0,
+        lt=50,
+        description="%, share of samples at full scale, or at a flat top below it, that makes a channel unusable, "
+        "doubtful with less (Gaussian noise cut so often: 0.001 dB in level, up to 0.5 dB in a band 40 dB below it)",
+    )
+    impossible_pa: Number = Field(
+        101_325.0,
+        gt=0,
+        description="Pa rms that no sound pressure reaches (standard atmosphere, ISO 2533: 194 dB re 20 uPa); "
+        "single samples of twice as much are none either",
+    )
     dropout_s: Number = Field(0.005, gt=0, description="s, identical samples for so long are a dropout")
     dead_level_pa: Number = Field(
         1e-4,
@@ -635,6 +648,12 @@ class Quality(Section):
         gt=0,
         description="dB, a channel's level beside its other runs and the other positions that is doubted (own choice: "
         "repeats scatter by 1 dB)",
+    )
+    silent_level_db: Number = Field(
+        20.0,
+        gt=0,
+        description="dB, so far below its other runs and the other positions, or below its own background runs, a "
+        "channel hears nothing (own choice: a hundredth of the power; repeats scatter by 1 dB)",
     )
     area_level_db: Number = Field(
         15.0, gt=0, description="dB, a position's level beside the others of its area that is doubted (own choice)"

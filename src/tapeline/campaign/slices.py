@@ -152,6 +152,8 @@ class StreamQuality:
     """The settings of the section `quality` that the checks of one recording depend on."""
 
     overload_run_samples: int
+    overload_share_pct: float
+    impossible_pa: float
     dropout_s: float
     dead_level_pa: float
     spike_ratio: float
@@ -227,7 +229,10 @@ class SpectraNeeds:
 
 @dataclass(frozen=True)
 class JudgedRun:
-    """What the verdicts of a session need to know of one run; `order` counts the session's runs in order of time."""
+    """What the verdicts of a session need to know of one run; `order` counts the session's runs in order of time.
+
+    `logged_mps` is the measured speed where the run table has one, else the set one; `gain_db` the run's own gain.
+    """
 
     run: str
     kind: str
@@ -235,6 +240,8 @@ class JudgedRun:
     speed_mps: float | None
     yaw_deg: float
     order: int
+    logged_mps: float | None
+    gain_db: float | None
 
 
 @dataclass(frozen=True)
@@ -250,13 +257,15 @@ class Overrule:
 
 @dataclass(frozen=True)
 class VerdictsNeeds:
-    """The final verdicts on one session's channels."""
+    """The final verdicts on one session's channels; `gains_db` are the fittings' gains, by position."""
 
     campaign: str
     session: str
     runs: tuple[JudgedRun, ...]
     areas: tuple[tuple[str, str], ...]
+    gains_db: tuple[tuple[str, float], ...]
     odd_level_db: float
+    silent_level_db: float
     area_level_db: float
     speed_level_db: float
     overrules: tuple[Overrule, ...]

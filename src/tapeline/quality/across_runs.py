@@ -1,47 +1,31 @@
-"""What only shows beside other runs and channels: odd levels, gain steps, levels that do not fit their speed."""
+"""What only shows beside other runs and channels: silent ones, wrong gains, odd levels, a run log that slipped."""
 
 from __future__ import annotations
 
-import math
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from tapeline.acoustics.odd_levels import median_polish, off_repeats
+from tapeline.acoustics.log_shift import LogShift, log_shift
+from tapeline.acoustics.odd_levels import median_polish
+from tapeline.quality.gain_entries import contradicted_gains, entry_step_db, rows_of_repeats
+from tapeline.quality.level_table import (
+    LEAST_POSITIONS,
+    LEAST_RUNS,
+    LevelTable,
+    RunLevel,
+    level_table,
+    measurements_alike,
+    round_step,
+    wind_off_levels,
+)
+from tapeline.quality.silent_channels import FLOOR_MARGIN_DB, silent_channels
 from tapeline.quality.verdicts import Finding
-
-ROUND_STEPS_DB = (6.0, 10.0, 12.0, 20.0)
-"""Usual steps of conditioners and recorders (6.02 and 12.04 dB rounded; common practice)."""
-
-ROUND_WITHIN_DB = 0.8
-"""So near to a usual step a difference looks like one (own choice: repeats scatter by some tenths)."""
-
-LEAST_RUNS = 3
-"""Of two runs that differ nobody can say which is odd."""
-
-LEAST_POSITIONS = 3
-"""Fewer positions have no pattern of their own."""
-
-FLOOR_MARGIN_DB = 3.0
-"""Nearer than this to the wind-off level a channel shows nothing of the flow (half of its power is floor)."""
 
 FLOOR_OTHERS_DB = 10.0
 """Where most channels stand this far above their floors, one at its floor is suspect (own choice)."""
 
-
-@dataclass(frozen=True)
-class RunLevel:
-    """The level of one channel in one run; `usable` says whether it counts as evidence for others."""
-
-    run: str
-    position: str
-    kind: str
-    condition: str | None
-    speed_mps: float | None
-    yaw_deg: float
-    order: int
-    level_db: float
-    usable: bool
+Findings = dict[tuple[str, str], list[Finding]]
 
 
 @dataclass(frozen=True)
@@ -51,65 +35,59 @@ class AcrossLimits:
     odd_level_db: float
     area_level_db: float
     speed_level_db: float
+    silent_level_db: float
 
 
-def findings_across(
-    levels: Sequence[RunLevel], areas: Mapping[str, str], limits: AcrossLimits
-) -> dict[tuple[str, str], list[Finding]]:
+def findings_across(levels: Sequence[RunLevel], areas: Mapping[str, str], limits: AcrossLimits) -> Findings:
     """Findings by (run, position) of one session; `areas` names the area of every position that has one.
 
     Levels in dB of the whole used part. Measurements of one condition and yaw are split into a part of each run, a part
     of each position and a rest by medians (Tukey's median polish): a large rest is one channel's fault in one run, a
-    run's part that does not fit the others at its speed is the whole run's.
+    run's part that does not fit the others at its speed is the whole run's. Silent channels and gains that are
+    contradicted are found first and are no evidence for the others, which are looked at again without them.
     """
-    found: dict[tuple[str, str], list[Finding]] = {}
-    usable = [level for level in levels if level.usable]
-    groups: dict[tuple[str | None, float], list[RunLevel]] = {}
-    for level in usable:
-        if level.kind == "measurement" and level.speed_mps:
-            groups.setdefault((level.condition, level.yaw_deg), []).append(level)
-    for group in groups.values():
+    found: Findings = {}
+    known = [level for level in levels if level.usable]
+    while lost := _lost(known, limits):
+        found.update({place: [finding] for place, finding in lost.items()})
+        known = [level for level in known if level.place not in lost]
+    for group in measurements_alike(known):
         _in_group(group, areas, limits, found)
-    _at_floor(usable, found)
+    _at_floor(known, found)
+    _slipped_log(known, limits, found)
     return found
 
 
-def _in_group(
-    group: Sequence[RunLevel],
-    areas: Mapping[str, str],
-    limits: AcrossLimits,
-    found: dict[tuple[str, str], list[Finding]],
-) -> None:
-    runs = sorted({level.run for level in group}, key=lambda name: min(x.order for x in group if x.run == name))
-    positions = sorted({level.position for level in group})
-    if len(positions) < LEAST_POSITIONS:
+def _lost(levels: Sequence[RunLevel], limits: AcrossLimits) -> dict[tuple[str, str], Finding]:
+    lost = silent_channels(levels, limits.silent_level_db)
+    for group in measurements_alike(levels):
+        lost |= contradicted_gains(group, limits.odd_level_db, limits.speed_level_db)
+    return lost
+
+
+def _in_group(group: Sequence[RunLevel], areas: Mapping[str, str], limits: AcrossLimits, found: Findings) -> None:
+    table = level_table(group, lambda level: level.level_db)
+    if len(table.positions) < LEAST_POSITIONS:
         return
-    table = {(level.run, level.position): level.level_db for level in group}
-    cells = [[table.get((run, position), math.nan) for position in positions] for run in runs]
-    of_runs, of_positions, rest = median_polish(cells)
-    if len(runs) >= LEAST_RUNS:
-        for r, run in enumerate(runs):
-            for p, position in enumerate(positions):
-                if abs(rest[r][p]) >= limits.odd_level_db:
-                    found.setdefault((run, position), []).append(_odd(position, float(rest[r][p])))
-    _in_areas(runs, positions, table, of_positions.tolist(), areas, limits, found)
-    speeds = [next(level.speed_mps or 0.0 for level in group if level.run == run) for run in runs]
-    for r, off in enumerate(off_repeats(speeds, of_runs.tolist())):
-        if abs(off) >= limits.speed_level_db:
-            for position in positions:
-                if (runs[r], position) in table:
-                    finding = _off_speed(position, off, speeds[r])
-                    found.setdefault((runs[r], position), []).append(finding)
-
-
-def _round_step(decibels: float) -> float | None:
-    nearest = min(ROUND_STEPS_DB, key=lambda step: abs(abs(decibels) - step))
-    return nearest if abs(abs(decibels) - nearest) <= ROUND_WITHIN_DB else None
+    if len(table.runs) >= LEAST_RUNS or table.pairs:
+        for r, p, level in table.present():
+            if abs(table.rest[r, p]) >= limits.odd_level_db:
+                found.setdefault(level.place, []).append(_odd(level.position, float(table.rest[r, p])))
+    _in_areas(table, areas, limits, found)
+    for r, off in enumerate(table.off.tolist()):
+        if abs(off) < limits.speed_level_db:
+            continue
+        for _, _, level in (cell for cell in table.present() if cell[0] == r):
+            found.setdefault(level.place, []).append(_off_speed(level.position, off, table.speeds[r]))
+        for repeat in rows_of_repeats(group, table, r, limits.speed_level_db):
+            doubts = found.setdefault(repeat.place, [])
+            if not any(finding.code == "gain-step" for finding in doubts):
+                doubts.append(_rows_differ(repeat, table.runs[r]))
 
 
 def _odd(position: str, rest_db: float) -> Finding:
     words = f"position {position}: {rest_db:+.1f} dB from what its other runs and the other positions let expect"
-    step = _round_step(rest_db)
+    step = round_step(rest_db)
     if step is None:
         return Finding("odd-level", words)
     return Finding("gain-step", f"{words}: a range change of {step:g} dB that the tables do not name?")
@@ -117,24 +95,22 @@ def _odd(position: str, rest_db: float) -> Finding:
 
 def _off_speed(position: str, off_db: float, speed_mps: float) -> Finding:
     words = f"position {position}: the whole run is {off_db:+.1f} dB from its repeats at {3.6 * speed_mps:.0f} km/h"
-    step = _round_step(off_db)
+    step = round_step(off_db)
     if step is not None:
         return Finding("gain-step", f"{words}: a range change of {step:g} dB that the tables do not name?")
     return Finding("off-speed", f"{words}: is the row of the run log the right one?")
 
 
-def _in_areas(
-    runs: Sequence[str],
-    positions: Sequence[str],
-    table: Mapping[tuple[str, str], float],
-    of_positions: Sequence[float],
-    areas: Mapping[str, str],
-    limits: AcrossLimits,
-    found: dict[tuple[str, str], list[Finding]],
-) -> None:
+def _rows_differ(level: RunLevel, run: str) -> Finding:
+    words = f"the run's row says {level.gain_db:g} dB, the fitting {level.fitted_gain_db:g} dB"
+    step = abs(entry_step_db(level))
+    return Finding("gain-step", f"position {level.position}: {words}; run {run} has no row and is {step:g} dB off")
+
+
+def _in_areas(table: LevelTable, areas: Mapping[str, str], limits: AcrossLimits, found: Findings) -> None:
     """Positions that are far from the others of their area in all runs alike."""
     by_area: dict[str, list[tuple[str, float]]] = {}
-    for position, value in zip(positions, of_positions, strict=True):
+    for position, value in zip(table.positions, table.of_positions.tolist(), strict=True):
         if areas.get(position):
             by_area.setdefault(areas[position], []).append((position, value))
     for area, members in by_area.items():
@@ -144,26 +120,55 @@ def _in_areas(
         for position, value in members:
             if abs(value - middle) >= limits.area_level_db:
                 words = f"position {position}: {value - middle:+.1f} dB from the other positions of area {area}"
-                for run in runs:
-                    if (run, position) in table:
+                for run in table.runs:
+                    if (run, position) in table.cells:
                         found.setdefault((run, position), []).append(Finding("odd-in-area", words))
 
 
-def _at_floor(levels: Sequence[RunLevel], found: dict[tuple[str, str], list[Finding]]) -> None:
+def _at_floor(levels: Sequence[RunLevel], found: Findings) -> None:
     """Channels that show in the wind no more than without it, where most others do."""
-    floors: dict[str, list[float]] = {}
-    for level in levels:
-        if level.kind == "background" and level.speed_mps == 0.0:
-            floors.setdefault(level.position, []).append(level.level_db)
+    floors = wind_off_levels(levels)
     runs: dict[str, list[tuple[RunLevel, float]]] = {}
     for level in levels:
-        if level.kind == "measurement" and level.speed_mps and level.position in floors:
-            margin = level.level_db - statistics.median(floors[level.position])
-            runs.setdefault(level.run, []).append((level, margin))
-    for run, members in runs.items():
+        if level.kind == "measurement" and level.in_flow and level.position in floors:
+            runs.setdefault(level.run, []).append((level, level.level_db - floors[level.position]))
+    for members in runs.values():
         if len(members) < LEAST_POSITIONS or statistics.median(margin for _, margin in members) < FLOOR_OTHERS_DB:
             continue
         for level, margin in members:
             if margin < FLOOR_MARGIN_DB:
                 words = f"position {level.position}: {margin:+.1f} dB above its level without wind, the others far more"
-                found.setdefault((run, level.position), []).append(Finding("at-floor", words))
+                found.setdefault(level.place, []).append(Finding("at-floor", words))
+
+
+def _slipped_log(levels: Sequence[RunLevel], limits: AcrossLimits, found: Findings) -> None:
+    """Runs whose levels fit the row before or after theirs, over the whole log or a contiguous part of it."""
+    flow = [level for level in levels if level.in_flow and level.logged_mps]
+    runs = sorted({(level.order, level.run) for level in flow})
+    table = {level.place: level for level in flow}
+    positions = sorted({level.position for level in flow})
+    if not runs:
+        return
+    names = [run for _, run in runs]
+    cells = [[table[r, p].level_db if (r, p) in table else float("nan") for p in positions] for r in names]
+    of_runs, _, _ = median_polish(cells)
+    first = {run: next(level for level in flow if level.run == run) for run in names}
+    speeds = [first[run].logged_mps or 0.0 for run in names]
+    groups = [f"{first[run].kind} {first[run].condition} {first[run].yaw_deg:g}" for run in names]
+    slip = log_shift(of_runs.tolist(), speeds, groups, limits.speed_level_db)
+    if slip is None:
+        return
+    for index in slip.changed:
+        for position in positions:
+            if (names[index], position) in table:
+                finding = Finding("log-shifted", _slip(position, slip, names))
+                found.setdefault((names[index], position), []).append(finding)
+
+
+def _slip(position: str, slip: LogShift, names: Sequence[str]) -> str:
+    part = f"from {names[slip.start]} to {names[slip.stop - 1]}"
+    way = "after" if slip.rows > 0 else "before"
+    return (
+        f"position {position}: levels {part} fit the row of the run {way} each: the log is off by one row there "
+        f"(rest {slip.slipped_rest_db:.1f} dB in place of {slip.rest_db:.1f} dB)"
+    )

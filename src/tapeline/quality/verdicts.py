@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from tapeline.acoustics.clipping import clipping_bias
 from tapeline.acoustics.sample_checks import RunTally
 from tapeline.acoustics.sudden_changes import SpikeTally
 
@@ -31,6 +34,13 @@ DEAD_STEPS = 0.5
 COARSE_STEPS = 3.0
 """A standard deviation of fewer converter steps: rounding noise may show (step above a third of it, from memory)."""
 
+LEAST_CLIPPED = 10
+"""So many single samples at full scale are overload without a flat top; fewer may be crests that just reach it (own
+choice)."""
+
+IMPOSSIBLE_SAMPLE = 2.0
+"""A sample of so many times the impossible rms is none of a pressure; the mean of an absolute sensor is one."""
+
 FULL_SCALE_SLACK_STEPS = 1.5
 """Converters that clip one step below their end still count as at full scale."""
 
@@ -54,6 +64,7 @@ class ChannelMeasures:
     bits: int | None
     full_scale: float | None
     bad_samples: int
+    beyond_samples: int
     standard_deviation: float
     minimum: float
     maximum: float
@@ -80,12 +91,25 @@ class ChannelMeasures:
         """One converter step as really used, 0 for floats."""
         return 2.0 ** (1 - (self.bits_used or self.bits)) if self.bits else 0.0
 
+    @property
+    def rms_frequency_hz(self) -> float | None:
+        """Root-mean-square frequency of the spectrum, from the rms step between samples; None without a signal.
+
+        A sine of frequency f has steps of 2 sin(pi f / rate) times its rms.
+        """
+        if not self.standard_deviation > 0.0:
+            return None
+        half_step = min(self.rms_step / (2.0 * self.standard_deviation), 1.0)
+        return self.sample_rate_hz * math.asin(half_step) / math.pi
+
 
 @dataclass(frozen=True)
 class VerdictLimits:
     """From where on a channel is doubted; see the section `quality` of the settings."""
 
     dead_level_pa: float
+    impossible_pa: float
+    overload_share_pct: float
     spike_places: int
     spike_rate_per_s: float
     trend_limit_db: float
@@ -111,42 +135,92 @@ def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
             "1 sample is no finite number" if m.bad_samples == 1 else f"{m.bad_samples} samples are no finite numbers"
         )
         return [Finding("not-finite", f"position {m.position}: {words}")]
+    if m.beyond_samples or not m.rms_pa <= limits.impossible_pa:
+        return [Finding("impossible-level", _impossible(m, limits))]
     if m.standard_deviation <= DEAD_STEPS * m.step or m.rms_pa < limits.dead_level_pa:
         return [Finding("dead", f"position {m.position} shows no signal: {m.rms_pa:.2g} Pa rms")]
-    overload, dropouts = _overload(m), _dropouts(m)
+    overload, dropouts = _overload(m, limits), _dropouts(m)
     # Cut crests and restarts after dropouts jump and spread oddly too; they have their name already.
+    named = bool(overload or dropouts)
     return [
-        *overload,
+        *(overload or _at_full_scale(m)),
         *dropouts,
-        *([] if overload or dropouts else _spikes(m, limits)),
+        *([] if named else _spikes(m, limits)),
         *_same(m),
         *_hum(m, limits),
         *_trend(m, limits),
         *_offset(m, limits),
-        *([] if overload or dropouts else _shape(m, limits)),
+        *([] if named else _shape(m, limits)),
         *_resolution(m),
     ]
 
 
-def _overload(m: ChannelMeasures) -> list[Finding]:
-    end = m.full_scale - FULL_SCALE_SLACK_STEPS * m.step if m.full_scale else None
-    at_end = [
-        t for t, peak in ((m.high, m.maximum), (m.low, -m.minimum)) if end is not None and peak >= end and t.places
-    ]
-    if at_end:
-        return [Finding("overload", _places(m, at_end, "overloaded"))]
-    largest = max(m.maximum, -m.minimum)
-    below = [t for t in (m.high, m.low) if t.places >= LIMITING_PLACES and t.beside <= ROUNDED_TOP * t.at]
-    if below and (m.step == 0.0 or largest >= LEAST_STEPS_FOR_LIMITING * m.step):
-        return [Finding("limiting", _places(m, below, "limited below full scale"))]
+def _impossible(m: ChannelMeasures, limits: VerdictLimits) -> str:
+    if m.beyond_samples:
+        most = IMPOSSIBLE_SAMPLE * limits.impossible_pa
+        words = "1 sample lies" if m.beyond_samples == 1 else f"{m.beyond_samples} samples lie"
+        words = f"{words} beyond {most:.3g} Pa"
+    else:
+        words = f"{m.rms_pa:.3g} Pa rms, more than the {limits.impossible_pa:.3g} Pa that a sound pressure can have"
+    return f"position {m.position}: {words}: check gain, full scale, sensitivity and the recorder's export"
+
+
+def clipped(m: ChannelMeasures) -> list[RunTally]:
+    """Samples at the ends of the recorder's range that the channel reaches."""
+    end = m.full_scale - FULL_SCALE_SLACK_STEPS * m.step if m.full_scale else math.inf
+    return [t for t, peak in ((m.high, m.maximum), (m.low, -m.minimum)) if peak >= end]
+
+
+def limited(m: ChannelMeasures) -> list[RunTally]:
+    """Samples at flat tops below the ends of the range."""
+    if m.step and max(m.maximum, -m.minimum) < LEAST_STEPS_FOR_LIMITING * m.step:
+        return []
+    return [t for t in (m.high, m.low) if t.places >= LIMITING_PLACES and t.beside <= ROUNDED_TOP * t.at]
+
+
+def share_pct(m: ChannelMeasures, tallies: Sequence[RunTally]) -> float:
+    """Share of the channel's samples at the value of some tallies, in %."""
+    return 100.0 * sum(t.at for t in tallies) / m.frames
+
+
+def _overload(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
+    at_end = clipped(m)
+    flat = any(t.places for t in at_end)
+    many = share_pct(m, at_end) >= limits.overload_share_pct
+    # Single samples at the end far from their neighbours are spikes: the crests of a signal do not jump.
+    crests = sum(t.at for t in at_end) >= LEAST_CLIPPED and not _spikes(m, limits)
+    if many and (flat or crests):
+        return [Finding("overload", _cut(m, at_end, "overloaded"))]
+    if flat:
+        return [Finding("overload-brief", _cut(m, at_end, "overloaded"))]
+    below = limited(m)
+    if below:
+        code = "limiting" if share_pct(m, below) >= limits.overload_share_pct else "limiting-brief"
+        return [Finding(code, _cut(m, below, "limited below full scale"))]
     return []
 
 
-def _places(m: ChannelMeasures, tallies: list[RunTally], word: str) -> str:
-    seconds = sum(t.frames for t in tallies) / m.sample_rate_hz
-    places = sum(t.places for t in tallies)
-    first = min(t.first_frame for t in tallies if t.first_frame is not None) / m.sample_rate_hz
-    return f"position {m.position} {word} for {1000 * seconds:.1f} ms in {_counted(places)}, first at {first:.3f} s"
+def _at_full_scale(m: ChannelMeasures) -> list[Finding]:
+    count = sum(t.at for t in clipped(m))
+    if not count:
+        return []
+    words = "1 sample is" if count == 1 else f"{count} single samples are"
+    return [Finding("at-full-scale", f"position {m.position}: {words} at full scale")]
+
+
+def _cut(m: ChannelMeasures, tallies: Sequence[RunTally], word: str) -> str:
+    """Where crests are cut, how many of the samples, and what it does to levels at most."""
+    where = f"at {sum(t.at for t in tallies)} single samples"
+    firsts = [t.first_frame for t in tallies if t.first_frame is not None]
+    if firsts:
+        seconds = sum(t.frames for t in tallies) / m.sample_rate_hz
+        places = _counted(sum(t.places for t in tallies))
+        where = f"for {1000 * seconds:.1f} ms in {places}, first at {min(firsts) / m.sample_rate_hz:.3f} s"
+    bias = clipping_bias([share_pct(m, [t]) / 100.0 for t in tallies])
+    return (
+        f"position {m.position} {word} {where}: {share_pct(m, tallies):.2g} % of the samples; bias "
+        f"{bias.level_db:.2g} dB in level, up to {bias.weak_band_db:.1f} dB in weak bands"
+    )
 
 
 def _counted(places: int) -> str:
@@ -181,9 +255,15 @@ def _same(m: ChannelMeasures) -> list[Finding]:
     return [Finding("same-signal", f"position {m.position} carries the same signal as {others}")]
 
 
-def _hum(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
+def strong_mains_lines(m: ChannelMeasures, limits: VerdictLimits) -> list[int]:
+    """Multiples of the mains frequency that stand out, from 1; empty where there is no hum."""
     strong = [order for order, excess in enumerate(m.hum_db, 1) if excess >= limits.hum_limit_db]
-    if not strong or (len(strong) == 1 and strong[0] > LOW_HARMONICS):
+    return [] if len(strong) == 1 and strong[0] > LOW_HARMONICS else strong
+
+
+def _hum(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
+    strong = strong_mains_lines(m, limits)
+    if not strong:
         return []
     lines = ", ".join(f"{order * limits.mains_hz:g}" for order in strong)
     most = max(m.hum_db[order - 1] for order in strong)

@@ -79,7 +79,7 @@ def _too_short(row: dict[str, Any], needs: CatalogueNeeds) -> dict[str, Any]:
 def _check_faults(checks: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Faults of calibrator recordings, as rows of the quality table."""
     return [
-        {name: row[name] for name in SHARED} | {"verdict": "unusable"}
+        {name: row[name] for name in SHARED} | {"verdict": "unusable", "hum_hz": []}
         for row in checks
         if FILE_FAULTS.intersection(row["reasons"])
     ]

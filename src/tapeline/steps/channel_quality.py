@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 from tapeline.acoustics.steadiness import change_over, level_trend, without_common
 from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
 from tapeline.campaign.slices import StreamQuality
-from tapeline.quality.verdicts import ChannelMeasures, VerdictLimits
+from tapeline.quality.verdicts import (
+    IMPOSSIBLE_SAMPLE,
+    ChannelMeasures,
+    VerdictLimits,
+    clipped,
+    limited,
+    share_pct,
+    strong_mains_lines,
+)
 from tapeline.recordings.recording import Recording
 
 Reals = NDArray[np.float64]
@@ -21,18 +29,28 @@ SHORTEST_REPEATED_RUN = 16
 """Fewer equal samples in a row are no dropout at any sample rate (own choice)."""
 
 
-def stream_checks(quality: StreamQuality, mains_hz: float, channels: int, recording: Recording) -> StreamChecks:
-    """The checks for one recording, ready to take in its samples."""
+def stream_checks(
+    quality: StreamQuality, mains_hz: float, pa_per_unit: Sequence[float], recording: Recording
+) -> StreamChecks:
+    """The checks for one recording, ready to take in samples of as many channels as have a `pa_per_unit`."""
     rate = recording.sample_rate_hz
     repeated = max(SHORTEST_REPEATED_RUN, round(quality.dropout_s * rate))
     limits = StreamLimits(quality.overload_run_samples, repeated, quality.spike_ratio, mains_hz)
-    return StreamChecks(channels, rate, recording.bits, limits)
+    largest = impossible_sample_pa(quality) / np.abs(np.asarray(pa_per_unit, dtype=np.float64))
+    return StreamChecks(len(pa_per_unit), rate, recording.bits, limits, largest)
+
+
+def impossible_sample_pa(quality: StreamQuality) -> float:
+    """The size beyond which a sample is none of a pressure, in Pa."""
+    return IMPOSSIBLE_SAMPLE * quality.impossible_pa
 
 
 def verdict_limits(quality: StreamQuality, mains_hz: float) -> VerdictLimits:
     """The limits of the verdicts on one run."""
     return VerdictLimits(
         dead_level_pa=quality.dead_level_pa,
+        impossible_pa=quality.impossible_pa,
+        overload_share_pct=quality.overload_share_pct,
         spike_places=quality.spike_places,
         spike_rate_per_s=quality.spike_rate_per_s,
         offset_limit=quality.offset_limit,
@@ -71,6 +89,7 @@ def channel_measures(
             bits=recording.bits,
             full_scale=full_scales[i],
             bad_samples=int(moments.bad[i]),
+            beyond_samples=int(moments.beyond[i]),
             standard_deviation=float(deviations[i]),
             minimum=float(moments.minimum[i]),
             maximum=float(moments.maximum[i]),
@@ -106,10 +125,23 @@ def _known(value: float) -> float | None:
 
 
 def measured_columns(
-    recording: Recording, m: ChannelMeasures, pa_per_unit: float, mean: float, reasons: Sequence[str]
+    recording: Recording,
+    m: ChannelMeasures,
+    limits: VerdictLimits,
+    pa_per_unit: float,
+    mean: float,
+    reasons: Sequence[str],
 ) -> dict[str, Any]:
     """The numbers of the quality table behind the verdict on one channel; `mean` in units of the recording."""
-    overload = [m.high, m.low] if {"overload", "limiting"}.intersection(reasons) else []
+    cut = {
+        "overload": clipped,
+        "overload-brief": clipped,
+        "at-full-scale": clipped,
+        "limiting": limited,
+        "limiting-brief": limited,
+    }
+    overload = next((tallies(m) for code, tallies in cut.items() if code in reasons), [])
+    sized = "impossible-level" not in reasons
     largest = max(m.maximum - mean, mean - m.minimum)
     first = [t.first_frame for t in overload if t.first_frame is not None]
     peak = max(m.maximum, -m.minimum)
@@ -120,17 +152,20 @@ def measured_columns(
         "duration_s": m.frames / rate,
         "frames": m.frames,
         "declared_frames": recording.declared_frames,
-        "mean_pa": mean * pa_per_unit,
-        "rms_pa": m.rms_pa,
-        "peak_pa": largest * abs(pa_per_unit),
+        "mean_pa": mean * pa_per_unit if sized else None,
+        "rms_pa": m.rms_pa if sized else None,
+        "rms_frequency_hz": m.rms_frequency_hz if sized else None,
+        "peak_pa": largest * abs(pa_per_unit) if sized else None,
         "range_use_db": 20.0 * math.log10(peak / m.full_scale) if m.full_scale and peak > 0.0 else None,
         "overload_s": sum(t.frames for t in overload) / rate,
         "overload_places": sum(t.places for t in overload),
         "overload_first_s": min(first) / rate if first else None,
+        "overload_share_pct": share_pct(m, overload),
         "dropout_s": m.repeated.frames / rate,
         "dropout_places": m.repeated.places,
         "dropout_first_s": None if m.repeated.first_frame is None else m.repeated.first_frame / rate,
         "bad_samples": m.bad_samples,
+        "beyond_samples": m.beyond_samples,
         "crest_factor": largest / m.standard_deviation if m.standard_deviation > 0.0 else None,
         "skewness": m.skewness,
         "kurtosis": m.kurtosis,
@@ -144,4 +179,5 @@ def measured_columns(
         "own_trend_db": _known(m.own_trend_db),
         "offset_change_pa": _known(m.offset_change * pa_per_unit),
         "hum_db": max(known_hum) if known_hum else None,
+        "hum_hz": [order * limits.mains_hz for order in strong_mains_lines(m, limits)],
     }

@@ -168,11 +168,12 @@ def _looked_at(
     scales = [_unit_per_sample(c, sensitivity, gain_db, recording) for c in fitted] if channels else [1.0] * len(index)
     ends = [1.0 if recording.bits or c.full_scale_v else None for c in fitted] if channels else None
     full_scales = ends if ends is not None else [1.0 if recording.bits else None] * len(index)
-    quality = settings.quality if settings else Quality(dead_level_pa=0.0)
+    # Without a campaign samples have no size in pascal.
+    quality = settings.quality if settings else Quality(dead_level_pa=0.0, impossible_pa=1e300)
     streamed = picked(StreamQuality, quality)
     mains_hz = settings.mains_hz if settings else MAINS_HZ
-    checks, spectrum, frames = _streamed(recording, index, streamed, mains_hz)
     per_unit = [scale or 1.0 for scale in scales]
+    checks, spectrum, frames = _streamed(recording, index, per_unit, streamed, mains_hz)
     limit = streamed.same_signal_correlation
     measures = channel_measures(names, per_unit, full_scales, recording, frames, checks, limit)
     levels = _levels(spectrum, recording.sample_rate_hz, fitted, scales, settings)
@@ -197,11 +198,11 @@ def _looked_at(
 
 
 def _streamed(
-    recording: Recording, index: list[int], quality: StreamQuality, mains_hz: float
+    recording: Recording, index: list[int], per_unit: list[float], quality: StreamQuality, mains_hz: float
 ) -> tuple[StreamChecks, AveragedSpectrum, int]:
     """Checks and averaged spectrum of some channels of a whole recording, and its length."""
     part = used_part(recording, None, None)
-    checks = stream_checks(quality, mains_hz, len(index), recording)
+    checks = stream_checks(quality, mains_hz, per_unit, recording)
     frames = block_frames(recording.sample_rate_hz, LEVEL_RESOLUTION_HZ)
     shape = window("hann", frames)
     spectrum = AveragedSpectrum(shape, frames // 2, len(index))

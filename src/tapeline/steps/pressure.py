@@ -15,7 +15,13 @@ from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 from tapeline.recordings.recording import Part, Recording, RecordingError
 from tapeline.steps import places
-from tapeline.steps.channel_quality import channel_measures, measured_columns, stream_checks, verdict_limits
+from tapeline.steps.channel_quality import (
+    channel_measures,
+    impossible_sample_pa,
+    measured_columns,
+    stream_checks,
+    verdict_limits,
+)
 from tapeline.steps.sensitivity import sensitivities, why_without
 from tapeline.steps.sources import content_hashes, open_source
 from tapeline.steps.units_to_pascal import full_scale_missing, pa_per_unit
@@ -98,7 +104,8 @@ def _convert(
     index = [u.channel.channel - 1 for u in used]
     whole = index == list(range(recording.channels))
     factors = np.array([u.pa_per_unit for u in used], dtype=np.float32)[:, None]
-    checks = stream_checks(needs.quality, needs.mains_hz, len(used), recording)
+    checks = stream_checks(needs.quality, needs.mains_hz, [u.pa_per_unit for u in used], recording)
+    impossible = np.float32(impossible_sample_pa(needs.quality))
     waiting, count = np.empty((len(used), WRITE_FRAMES), dtype=np.float32), 0
     for block in recording.blocks(part.start, part.stop):
         samples = block if whole else block[index]
@@ -107,7 +114,10 @@ def _convert(
         if count + frames > WRITE_FRAMES:
             writer.write(waiting[:, :count])
             count = 0
-        np.multiply(samples, factors, out=waiting[:, count : count + frames])
+        pascal = np.multiply(samples, factors, out=waiting[:, count : count + frames])
+        if not (pascal.max() <= impossible and pascal.min() >= -impossible):
+            # No number, as no pressure: nothing downstream then makes a level of it.
+            pascal[np.abs(pascal) > impossible] = np.nan
         count += frames
     if count:
         writer.write(waiting[:, :count])
@@ -130,8 +140,9 @@ def _convert(
 def _measured_row(
     needs: PressureNeeds, recording: Recording, used: UsedChannel, m: ChannelMeasures, mean: float
 ) -> dict[str, Any]:
-    row = _row(needs, used.channel, judge(m, verdict_limits(needs.quality, needs.mains_hz)))
-    return row | measured_columns(recording, m, used.pa_per_unit, mean, row["reasons"])
+    limits = verdict_limits(needs.quality, needs.mains_hz)
+    row = _row(needs, used.channel, judge(m, limits))
+    return row | measured_columns(recording, m, limits, used.pa_per_unit, mean, row["reasons"])
 
 
 def _row(needs: PressureNeeds, channel: Channel, findings: list[Finding]) -> dict[str, Any]:
@@ -144,4 +155,5 @@ def _row(needs: PressureNeeds, channel: Channel, findings: list[Finding]) -> dic
         "verdict": worst(codes),
         "reasons": codes,
         "sentences": [finding.sentence for finding in findings],
+        "hum_hz": [],
     }

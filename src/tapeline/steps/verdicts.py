@@ -9,7 +9,8 @@ from typing import Any
 
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Overrule, VerdictsNeeds
-from tapeline.quality.across_runs import AcrossLimits, RunLevel, findings_across
+from tapeline.quality.across_runs import AcrossLimits, findings_across
+from tapeline.quality.level_table import RunLevel
 from tapeline.quality.reasons import worst
 from tapeline.steps import places
 from tapeline.store import parquet, tables
@@ -31,7 +32,7 @@ def run(plan: Plan, session: str) -> None:
 
 def final_rows(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """The rows of all runs with what only shows beside each other, and with verdicts set by hand."""
-    limits = AcrossLimits(needs.odd_level_db, needs.area_level_db, needs.speed_level_db)
+    limits = AcrossLimits(needs.odd_level_db, needs.area_level_db, needs.speed_level_db, needs.silent_level_db)
     across = findings_across(_levels(needs, rows), dict(needs.areas), limits)
     set_by_hand = {(item.run, item.position): item for item in needs.overrules}
     final = []
@@ -51,13 +52,16 @@ def final_rows(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[
 
 
 def _levels(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[RunLevel]:
-    runs = {item.run: item for item in needs.runs}
+    runs, gains = {item.run: item for item in needs.runs}, dict(needs.gains_db)
     return [
         RunLevel(
             **dataclasses.asdict(runs[row["run"]]),
             position=row["position"],
             level_db=20.0 * math.log10(row["rms_pa"]),
             usable=row["verdict"] != "unusable",
+            frequency_hz=row["rms_frequency_hz"],
+            sample_rate_hz=row["sample_rate_hz"],
+            fitted_gain_db=gains.get(row["position"]),
         )
         for row in rows
         if row["rms_pa"]

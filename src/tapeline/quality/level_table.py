@@ -1,0 +1,148 @@
+"""Levels of a session's runs as the verdicts see them, and tables of runs by positions split into their parts."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.odd_levels import median_polish, off_repeats
+
+Reals = NDArray[np.float64]
+
+ROUND_STEPS_DB = (6.0, 10.0, 12.0, 20.0)
+"""Usual steps of conditioners and recorders (6.02 and 12.04 dB rounded; common practice)."""
+
+ROUND_WITHIN_DB = 0.8
+"""So near to a usual step a difference looks like one (own choice: repeats scatter by some tenths)."""
+
+LEAST_RUNS = 3
+"""Of two runs that differ nobody can say which is odd."""
+
+LEAST_POSITIONS = 3
+"""Fewer positions have no pattern of their own."""
+
+SAME_SPEED = 1.02
+"""Speeds within this ratio are one (the operating points' usual tolerance)."""
+
+
+@dataclass(frozen=True)
+class RunLevel:
+    """The level of one channel in one run; `usable` says whether it counts as evidence for others.
+
+    `frequency_hz` is the root-mean-square frequency of its spectrum, `gain_db` the run's own gain and `fitted_gain_db`
+    the fitting's, `logged_mps` the speed of the run log; None where nothing is known.
+    """
+
+    run: str
+    position: str
+    kind: str
+    condition: str | None
+    speed_mps: float | None
+    yaw_deg: float
+    order: int
+    level_db: float
+    usable: bool
+    frequency_hz: float | None = None
+    sample_rate_hz: float | None = None
+    logged_mps: float | None = None
+    gain_db: float | None = None
+    fitted_gain_db: float | None = None
+
+    @property
+    def place(self) -> tuple[str, str]:
+        return self.run, self.position
+
+    @property
+    def in_flow(self) -> bool:
+        """Whether air moved."""
+        return bool(self.speed_mps)
+
+
+def measurements_alike(levels: Iterable[RunLevel]) -> list[list[RunLevel]]:
+    """Measurements in flow by condition and yaw."""
+    groups: dict[tuple[str | None, float], list[RunLevel]] = {}
+    for level in levels:
+        if level.kind == "measurement" and level.in_flow:
+            groups.setdefault((level.condition, level.yaw_deg), []).append(level)
+    return list(groups.values())
+
+
+def wind_off_levels(levels: Iterable[RunLevel]) -> dict[str, float]:
+    """The median level without wind of every position that has one."""
+    floors: dict[str, list[float]] = {}
+    for level in levels:
+        if level.kind == "background" and level.speed_mps == 0.0:
+            floors.setdefault(level.position, []).append(level.level_db)
+    return {position: statistics.median(values) for position, values in floors.items()}
+
+
+def round_step(decibels: float) -> float | None:
+    """The usual step of gain that a difference looks like."""
+    nearest = min(ROUND_STEPS_DB, key=lambda step: abs(abs(decibels) - step))
+    return nearest if abs(abs(decibels) - nearest) <= ROUND_WITHIN_DB else None
+
+
+@dataclass(frozen=True)
+class LevelTable:
+    """Runs (in order of time) by positions, split by medians (Tukey's median polish).
+
+    `off` says how far each run is off its repeats and `rest` how far each cell is off what its run and position let
+    expect, in dB; of two runs both are off each other, since nobody can say which is right. `told` says of which runs
+    `off` is known, `pairs` which run is the only repeat of another at its speed. NaN cells are missing.
+    """
+
+    runs: tuple[str, ...]
+    positions: tuple[str, ...]
+    speeds: tuple[float, ...]
+    cells: Mapping[tuple[str, str], RunLevel]
+    of_positions: Reals
+    off: Reals
+    rest: Reals
+    told: tuple[bool, ...]
+    pairs: Mapping[str, str]
+
+    def present(self) -> list[tuple[int, int, RunLevel]]:
+        """All cells with their row and column."""
+        places = ((r, p, (run, name)) for r, run in enumerate(self.runs) for p, name in enumerate(self.positions))
+        return [(r, p, self.cells[place]) for r, p, place in places if place in self.cells]
+
+    @property
+    def deviation(self) -> Reals:
+        """How far each cell is off its repeats, its run's part included."""
+        return np.asarray(self.off[:, None] + self.rest)
+
+
+def level_table(group: Sequence[RunLevel], value: Callable[[RunLevel], float]) -> LevelTable:
+    """The table of one value of each channel and run."""
+    cells = {level.place: level for level in group}
+    runs = sorted({level.run for level in group}, key=lambda name: min(x.order for x in group if x.run == name))
+    positions = sorted({level.position for level in group})
+    speeds = [next(level.speed_mps or 0.0 for level in group if level.run == run) for run in runs]
+    known = [[value(cells[r, p]) if (r, p) in cells else math.nan for p in positions] for r in runs]
+    of_runs, of_positions, rest = median_polish(known)
+    if len(runs) == 2:
+        apart = np.subtract(*np.asarray(known, dtype=np.float64))
+        apart = apart - np.nanmedian(apart) if np.isfinite(apart).any() else apart
+        rest = np.array([apart, -apart])
+    same = [[j for j in range(len(runs)) if j != i and _one_speed(speeds[i], speeds[j])] for i in range(len(runs))]
+    off = off_repeats(speeds, of_runs.tolist())
+    return LevelTable(
+        tuple(runs),
+        tuple(positions),
+        tuple(speeds),
+        cells,
+        of_positions,
+        off,
+        rest,
+        tuple(bool(others) or value != 0.0 for others, value in zip(same, off, strict=True)),
+        {runs[i]: runs[others[0]] for i, others in enumerate(same) if len(others) == 1},
+    )
+
+
+def _one_speed(one_mps: float, other_mps: float) -> bool:
+    return max(one_mps, other_mps) <= SAME_SPEED * min(one_mps, other_mps)
