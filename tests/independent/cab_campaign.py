@@ -155,18 +155,26 @@ def log_of(design: Design, session: str) -> list[Recorded]:
 
 
 def _link(source: str, target: str) -> None:
-    os.link(source, target)
+    """A second name for a file, or a copy where the other folder is on another disk."""
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copy2(source, target)
 
 
 @dataclass
 class Cab:
-    """The campaign in a folder with all that is true of it, and what makes any recording again."""
+    """The campaign in a folder with all that is true of it, and what makes any recording again.
+
+    `unusable` are channels (run, position; an empty position for all) that somebody has struck out by hand.
+    """
 
     folder: Path
     seed: int
     design: Design = field(default_factory=Design)
     rows: dict[str, dict[str, object]] = field(default_factory=dict)
     extra_drift_db: dict[tuple[str, str], float] = field(default_factory=dict)
+    unusable: list[tuple[str, str]] = field(default_factory=list)
 
     @cached_property
     def log(self) -> dict[str, Recorded]:
@@ -181,10 +189,10 @@ class Cab:
         for part in ("charts", "recordings", "results"):
             if (self.folder / part).exists():
                 shutil.copytree(self.folder / part, folder / part, copy_function=_link)
-        (folder / "config").mkdir(parents=True)
-        other = Cab(folder, self.seed, self.design, {run: dict(row) for run, row in self.rows.items()})
-        other.write_tables()
-        return other
+        return Cab(
+            folder, self.seed, self.design, {run: dict(row) for run, row in self.rows.items()},
+            dict(self.extra_drift_db), list(self.unusable),
+        )  # fmt: skip
 
     # What is true.
 
@@ -226,27 +234,24 @@ class Cab:
 
     # Recordings.
 
-    def volts(
-        self, run: str, speed_factor: float = 1.0, background_extra_db: Mapping[int, float] | None = None
-    ) -> Values:
-        """What a run's channels give, (frames, channels). `background_extra_db` makes its background louder by band."""
+    def volts(self, run: str, speed_factor: float = 1.0, fan_bands: Sequence[int] = (), fan_db: float = 0.0) -> Values:
+        """What a run's channels give, (frames, channels). A fan is `fan_db` louder than the open state in its bands."""
         one = self.log[run]
         random = self.drawn("run", run)
         frames = round(self.design.duration_s * RATE_HZ)
         frequency = np.fft.rfftfreq(frames, 1.0 / RATE_HZ)
         common, speed = random.normal(0.0, COMMON_SD_DB), 1.0 + random.normal(0.0, SPEED_SD)
         below_db, channel_db = random.normal(0.0, BACKGROUND_SD_DB), random.normal(0.0, CHANNEL_SD_DB, len(POSITIONS))
-        extra = dict(background_extra_db or {})
-        louder = np.zeros(frequency.size)
         band = np.round(10.0 * np.log10(np.maximum(frequency, 1.0) / 1000.0)).astype(int)
-        for number, decibels in extra.items():
-            louder[band == number] = decibels
+        in_fan = np.isin(band, fan_bands)
         volts = np.empty((frames, len(POSITIONS)))
         for p, position in enumerate(POSITIONS):
             density = np.full(frequency.size, 10.0 ** (FLOOR_DB / 10.0))
             if one.speed_mps:
-                found = background_db(position, one.speed_mps, frequency) + below_db + louder
+                found = background_db(position, one.speed_mps, frequency) + below_db
                 density += 10.0 ** (found / 10.0)
+                fan = source_db("open", position, one.speed_mps, frequency) + fan_db
+                density += np.where(in_fan, 10.0 ** (fan / 10.0), 0.0)
             if one.kind == "measurement":
                 level = source_db(one.condition, position, one.speed_mps, frequency) + common + channel_db[p]
                 level += self.mount_db(one.session, position, frequency)
@@ -374,6 +379,11 @@ class Cab:
             ],
             "calibrators": [row | {"level_uncertainty_db": CALIBRATOR_SD_DB} for row in CALIBRATORS.values()],
         }  # fmt: skip
+        if self.unusable:
+            tables["overrides"] = [
+                {"run": run, "position": position, "verdict": "unusable", "reason": "known to be wrong", "who": "test"}
+                for run, position in self.unusable
+            ]
         for name, rows in tables.items():
             _write_csv(config / f"{name}.csv", rows)
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from cab_campaign import CHANNELS, FULL_SCALE_V, GAIN_DB, RATE_HZ, Cab
 from cab_truth import BANDS, CONDITIONS, NOMINAL_HZ, POSITIONS, REFERENCE_PA2, SPEEDS_MPS, Values
 
-FAN_BANDS = (-5, -4, -3)
+FAN_BANDS, FAN_DB = (-5, -4, -3), 6.0
+"""Bands by number and dB above what the flow makes at each position in the open state."""
 HUM_HZ = (50.0, 100.0, 150.0, 200.0, 250.0, 300.0)
 HUM_BANDS_HZ = (100, 160, 200, 250, 315)
 HUM_ABOVE_DB = 8.0
@@ -34,10 +36,15 @@ class Touched:
 
 @dataclass(frozen=True)
 class Fault:
-    """`plant` edits a copy of the sound campaign."""
+    """`plant` edits a copy of the sound campaign; `mend` leaves out what somebody who knew of the fault would.
+
+    A mended campaign shows what no handling of the fault could avoid: a run less moves the pooled scatter. None where
+    there is nothing to leave out.
+    """
 
     words: str
     plant: Callable[[Cab], Touched]
+    mend: Callable[[Cab], None] | None = None
 
 
 def _of_run(cab: Cab, run: str, *positions: str, bands_hz: tuple[int, ...] | None = None) -> Touched:
@@ -129,7 +136,7 @@ def hum_in_a_condition(cab: Cab) -> Touched:
 
 
 def _fan(cab: Cab, run: str) -> tuple[int, ...]:
-    cab.write(run, cab.volts(run, background_extra_db=dict.fromkeys(FAN_BANDS, 30.0)))
+    cab.write(run, cab.volts(run, fan_bands=FAN_BANDS, fan_db=FAN_DB))
     # The bands beside take the window's slope.
     near = range(min(FAN_BANDS) - 1, max(FAN_BANDS) + 2)
     return tuple(NOMINAL_HZ[n - BANDS[0]] for n in near)
@@ -176,30 +183,59 @@ def cut_recording(cab: Cab) -> Touched:
     return _of_run(cab, run)
 
 
+def _struck(run: str, position: str = "") -> Callable[[Cab], None]:
+    return lambda cab: cab.unusable.append((run, position))
+
+
+def _left_out(run: str) -> Callable[[Cab], None]:
+    return lambda cab: cab.rows[run].update(use="no")
+
+
 FAULTS: dict[str, Fault] = {
-    "dead-channel": Fault("a channel is dead in one run: its own noise alone", dead_channel),
-    "wrong-gain": Fault("20 dB of gain in the row of a run recorded with 10 dB", wrong_gain),
-    "off-speed": Fault("a run 3 % off speed, as the log says", off_speed),
-    "off-speed-unlogged": Fault("a run 3 % off speed, which the log does not say", off_speed_unlogged),
+    "dead-channel": Fault(
+        "a channel is dead in one run: its own noise alone", dead_channel, _struck("north-taped-35-2", "pane-l")
+    ),
+    "wrong-gain": Fault(
+        "20 dB of gain in the row of a run recorded with 10 dB", wrong_gain, _struck("north-open-25-2")
+    ),
+    "off-speed": Fault("a run 3 % off speed, as the log says", off_speed, _struck("south-taped-35-1")),
+    "off-speed-unlogged": Fault(
+        "a run 3 % off speed, which the log does not say", off_speed_unlogged, _struck("south-taped-35-1")
+    ),
     "exchanged-sensors": Fault("two sensors exchanged in the check before", exchanged_sensors),
     "leaking-check": Fault("one channel 1.5 dB low in the check before", leaking_check),
     "drifting-sensor": Fault("a sensor drifts by 0.8 dB between the checks", drifting_sensor),
-    "hum-in-one-run": Fault("mains hum on a channel in one run", hum_in_one_run),
+    "hum-in-one-run": Fault("mains hum on a channel in one run", hum_in_one_run, _struck("north-taped-35-2", "pane-r")),
     "hum-in-a-condition": Fault("mains hum on a channel in all runs of a condition", hum_in_a_condition),
-    "fan-in-background": Fault("a fan in the only background run of a condition and speed", fan_in_background),
-    "fan-in-one-of-two": Fault("a fan in one of two background runs", fan_in_one_of_two),
-    "overload-of-few": Fault("0.003 % of a channel's samples at the end of the range", overload_of_few),
-    "overload-of-many": Fault("3 % of a channel's samples at the end of the range", overload_of_many),
+    "fan-in-background": Fault(
+        "a fan in the only background run of a condition and speed", fan_in_background, _left_out("north-air-open-35")
+    ),
+    "fan-in-one-of-two": Fault("a fan in one of two background runs", fan_in_one_of_two, _left_out("south-air-2-35")),
+    "overload-of-few": Fault(
+        "0.003 % of a channel's samples at the end of the range", overload_of_few, _struck("south-open-35-2", "nose")
+    ),
+    "overload-of-many": Fault(
+        "3 % of a channel's samples at the end of the range", overload_of_many, _struck("south-open-35-2", "nose")
+    ),
     "missing-background": Fault("no background run for a condition and speed", missing_background),
     "cut-recording": Fault("a recording cut short", cut_recording),
 }
 
 
-def planted(sound: Cab, name: str, folder: object) -> tuple[Cab, Touched]:
+def planted(sound: Cab, name: str, folder: Path) -> tuple[Cab, Touched]:
     """A copy of the sound campaign with one fault in it, and what the fault touches."""
-    from pathlib import Path
-
-    cab = sound.copied(Path(str(folder)))
+    cab = sound.copied(folder)
     touched = FAULTS[name].plant(cab)
     cab.write_tables()
     return cab, touched
+
+
+def mended(faulty: Cab, name: str, folder: Path) -> Cab | None:
+    """A copy of a campaign with a fault from which what is wrong is left out by hand, where that is possible."""
+    mend = FAULTS[name].mend
+    if mend is None:
+        return None
+    cab = faulty.copied(folder)
+    mend(cab)
+    cab.write_tables()
+    return cab

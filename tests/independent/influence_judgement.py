@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import scipy.stats
-from cab_campaign import CHANNEL_SD_DB, COMMON_SD_DB, SPEED_SD, Cab
+from cab_campaign import CHANNEL_SD_DB, COMMON_SD_DB, Cab
 from cab_faults import Touched
-from cab_truth import AREAS, COMPARISONS, NOMINAL_HZ, POSITIONS, SPEED_EXPONENT, SPEEDS_MPS, Values
+from cab_truth import AREAS, COMPARISONS, NOMINAL_HZ, POSITIONS, SPEEDS_MPS, Values
 
 VALUE_WITHIN_DB, WIDTH_WITHIN = 0.05, 0.10
 """How far the value and the half-width of a row may move that a fault does not touch."""
@@ -107,7 +107,9 @@ def results(cab: Cab) -> dict[str, pd.DataFrame]:
     ))[item_place(r)]))  # fmt: skip
     areas = _table(folder, "areas")
     half = 1.96 * areas.standard_uncertainty_db
-    areas = areas.assign(value=areas.level_db, low=areas.level_db - half, high=(areas.level_db + half).fillna(areas.upper_bound_db))
+    areas = areas.assign(
+        value=areas.level_db, low=areas.level_db - half, high=(areas.level_db + half).fillna(areas.upper_bound_db)
+    )
     add("areas", areas, lambda r: float(truth.area_db(r.session, r.condition, r.area, r.speed_mps)[item_place(r)]))
     repeats = _table(folder, "repeatability")
     repeats = repeats[[list(names) == list(cab.design.sessions) for names in repeats.session_names]].copy()
@@ -129,7 +131,7 @@ def results(cab: Cab) -> dict[str, pd.DataFrame]:
 
 
 def _run_variance() -> float:
-    """Variance (dB^2) of a run's level by what runs have of their own beside random error, speed taken out as logged."""
+    """Variance (dB^2) of a run's level by what it has of its own beside random error; its speed is taken out."""
     return COMMON_SD_DB**2 + CHANNEL_SD_DB**2
 
 
@@ -144,7 +146,9 @@ def _contribution(cab: Cab, truth: Truth, row: object) -> float:
     """True level of what the open state adds, mean over speeds and sessions; minus infinity where it adds nothing."""
     reference, treatment = COMPARISONS[row.comparison]  # type: ignore[attr-defined]
     powers = [
-        np.subtract(*(10.0 ** (truth.levels_db(s, c, row.position, v)[item_place(row)] / 10.0) for c in (reference, treatment)))  # type: ignore[attr-defined]
+        np.subtract(
+            *(10.0 ** (truth.levels_db(s, c, row.position, v)[item_place(row)] / 10.0) for c in (reference, treatment))
+        )  # type: ignore[attr-defined]
         for s in cab.design.sessions
         for v in SPEEDS_MPS
     ]
@@ -224,9 +228,16 @@ def influence(name: str, sound: pd.DataFrame, faulty: pd.DataFrame, touched: Tou
     lost |= (a.low.notna() != b.low.notna()) | (a.high.notna() != b.high.notna())
     move = (a.value - b.value).abs()
     # A bound has one end; that stands for its value.
-    move = move.fillna((a.high - b.high).abs().where(a.value.isna())).fillna((a.low - b.low).abs().where(a.value.isna()))
+    move = move.fillna((a.high - b.high).abs().where(a.value.isna())).fillna(
+        (a.low - b.low).abs().where(a.value.isna())
+    )
     move = move.fillna(0.0)
     widths = [rows.high - rows.low for rows in (a, b)]
+    if name == "ranking":
+        # What is not shown to contribute anything has no level to keep: a hundredth of nothing is 20 dB less.
+        shown = a.finding.isin(["shown", "tied"])
+        move, lost = move.where(shown, 0.0), lost & shown
+        widths = [width.where(shown) for width in widths]
     wider = (widths[1] / widths[0] - 1.0).abs() > WIDTH_WITHIN
     words = [rows.finding.fillna("").replace("tied", "shown") for rows in (a, b)]
     valued, doubtful = b.value.notna(), b.doubtful.eq(True)
@@ -247,5 +258,5 @@ def influence(name: str, sound: pd.DataFrame, faulty: pd.DataFrame, touched: Tou
         false_findings=count(wrong), covered=count(valued & held), valued=count(valued),
         sound_held=count(hit & a.value.notna() & covers(a)), sound_valued=count(hit & a.value.notna()),
         worst_move_db=float(move[~hit].max()) if (~hit).any() else 0.0,
-        worst_miss_db=float(np.nan_to_num(miss.max())),
+        worst_miss_db=float(miss.replace(np.inf, np.nan).fillna(0.0).max()),
     )  # fmt: skip
