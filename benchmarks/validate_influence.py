@@ -141,6 +141,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=1, help="the first seed")
     parser.add_argument("--faults", nargs="+", choices=FAULTS, default=list(FAULTS), help="which faults to plant")
     parser.add_argument("--cores", type=int, default=2, help="campaigns at a time")
+    parser.add_argument("--counts", type=Path, help="write the counts of every seed, fault and table to this CSV file")
     options = parser.parse_args()
     every = range(options.first, options.first + options.seeds)
     with ProcessPoolExecutor(options.cores) as pool:
@@ -150,6 +151,8 @@ def main() -> int:
             parts.append(done.result())
             print(f"seed {seed} done", file=sys.stderr, flush=True)
     counts = pd.concat(parts, ignore_index=True)
+    if options.counts:
+        counts.to_csv(options.counts, index=False)
     print(f"## One fault at a time ({options.seeds} campaigns from seed {options.first}; synthetic data)\n")
     print(
         "Rows of eight kinds of results of a campaign of two sessions, eight positions, three conditions, two speeds "

@@ -6,16 +6,17 @@ of the levels that it is made from; all others have to stay as they were.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import scipy.stats
 from cab_campaign import CHANNEL_SD_DB, COMMON_SD_DB, Cab
 from cab_faults import Touched
-from cab_truth import AREAS, COMPARISONS, NOMINAL_HZ, POSITIONS, SPEEDS_MPS, Values
+from cab_truth import AREAS, COMPARISONS, NOMINAL_HZ, SPEEDS_MPS, Values
 
 VALUE_WITHIN_DB, WIDTH_WITHIN = 0.05, 0.10
 """How far the value and the half-width of a row may move that a fault does not touch."""
@@ -54,9 +55,9 @@ class Truth:
             self._levels[key] = self.cab.true_levels_db(*key)
         return self._levels[key]
 
-    def area_db(self, session: str, condition: str, area: str, speed_mps: float) -> Values:
-        inside = [position for position in POSITIONS if AREAS[position] == area]
-        parts = [10.0 ** (self.levels_db(session, condition, p, speed_mps) / 10.0) for p in inside]
+    def area_db(self, session: str, condition: str, positions: Sequence[str], speed_mps: float) -> Values:
+        """Of the positions that a row says are in it."""
+        parts = [10.0 ** (self.levels_db(session, condition, p, speed_mps) / 10.0) for p in positions]
         return np.asarray(10.0 * np.log10(np.mean(parts, axis=0)))
 
     def difference_db(self, session: str, comparison: str, position: str, speed_mps: float) -> Values:
@@ -65,11 +66,11 @@ class Truth:
         return np.asarray(sides[0] - sides[1])
 
 
-def item_place(row: object) -> int:
+def item_place(row: Any) -> int:
     """Place of a row's band or overall level among the true levels."""
     if getattr(row, "quantity", "band") == "overall":
-        return len(NOMINAL_HZ) + (0 if row.weighting == "A" else 1)  # type: ignore[attr-defined]
-    return NOMINAL_HZ.index(round(row.band_hz))  # type: ignore[attr-defined]
+        return len(NOMINAL_HZ) + (0 if row.weighting == "A" else 1)
+    return NOMINAL_HZ.index(round(row.band_hz))
 
 
 def _table(folder: Path, name: str) -> pd.DataFrame:
@@ -81,7 +82,7 @@ def results(cab: Cab) -> dict[str, pd.DataFrame]:
     truth, folder = Truth(cab), cab.folder
     found: dict[str, pd.DataFrame] = {}
 
-    def add(name: str, rows: pd.DataFrame, true: Callable[[object], float]) -> None:
+    def add(name: str, rows: pd.DataFrame, true: Callable[[Any], float]) -> None:
         rows = rows.assign(truth=[true(row) for row in rows.itertuples()])
         for column, otherwise in (("finding", ""), ("doubtful", False)):
             rows[column] = rows[column].fillna(otherwise) if column in rows else otherwise
@@ -97,7 +98,7 @@ def results(cab: Cab) -> dict[str, pd.DataFrame]:
     add("comparisons", of_differences("comparisons"), lambda r: float(
         truth.difference_db(r.reference_session, r.comparison, r.position, r.speed_mps)[item_place(r)]))  # fmt: skip
     add("area_differences", of_differences("area_differences"), lambda r: float(np.subtract(*(
-        truth.area_db(r.reference_session, c, r.area, r.speed_mps) for c in COMPARISONS[r.comparison][::-1]
+        truth.area_db(r.reference_session, c, r.positions, r.speed_mps) for c in COMPARISONS[r.comparison][::-1]
     ))[item_place(r)]))  # fmt: skip
     add("session_means", of_differences("session_means"), lambda r: float(np.mean([
         truth.difference_db(s, r.comparison, r.position, r.speed_mps)[item_place(r)] for s in r.sessions
@@ -110,7 +111,7 @@ def results(cab: Cab) -> dict[str, pd.DataFrame]:
     areas = areas.assign(
         value=areas.level_db, low=areas.level_db - half, high=(areas.level_db + half).fillna(areas.upper_bound_db)
     )
-    add("areas", areas, lambda r: float(truth.area_db(r.session, r.condition, r.area, r.speed_mps)[item_place(r)]))
+    add("areas", areas, lambda r: float(truth.area_db(r.session, r.condition, r.positions, r.speed_mps)[item_place(r)]))
     repeats = _table(folder, "repeatability")
     repeats = repeats[[list(names) == list(cab.design.sessions) for names in repeats.session_names]].copy()
     errors = {s: cab.calibrator_error_db(s) for s in cab.design.sessions}
@@ -135,20 +136,20 @@ def _run_variance() -> float:
     return COMMON_SD_DB**2 + CHANNEL_SD_DB**2
 
 
-def _shift(cab: Cab, truth: Truth, errors: Mapping[str, float], row: object, first: str, last: str) -> float:
+def _shift(cab: Cab, truth: Truth, errors: Mapping[str, float], row: Any, first: str, last: str) -> float:
     """What levels truly moved by from the first session to the last, and what sensitivities put beside it."""
-    position, condition, speed = row.position, row.condition, row.speed_mps  # type: ignore[attr-defined]
+    position, condition, speed = row.position, row.condition, row.speed_mps
     levels = [truth.levels_db(s, condition, position, speed)[item_place(row)] for s in (last, first)]
     return float(levels[0] - levels[1] - (errors[last] - errors[first]))
 
 
-def _contribution(cab: Cab, truth: Truth, row: object) -> float:
+def _contribution(cab: Cab, truth: Truth, row: Any) -> float:
     """True level of what the open state adds, mean over speeds and sessions; minus infinity where it adds nothing."""
-    reference, treatment = COMPARISONS[row.comparison]  # type: ignore[attr-defined]
+    reference, treatment = COMPARISONS[row.comparison]
     powers = [
         np.subtract(
             *(10.0 ** (truth.levels_db(s, c, row.position, v)[item_place(row)] / 10.0) for c in (reference, treatment))
-        )  # type: ignore[attr-defined]
+        )
         for s in cab.design.sessions
         for v in SPEEDS_MPS
     ]
@@ -221,8 +222,7 @@ def influence(name: str, sound: pd.DataFrame, faulty: pd.DataFrame, touched: Tou
     """One table of a campaign with a fault against the same without it."""
     keys = sound.index.union(faulty.index)
     a, b = sound.reindex(keys), faulty.reindex(keys)
-    truth = a.truth.fillna(b.truth)
-    a, b = a.assign(truth=truth), b.assign(truth=truth)
+    a, b = a.assign(truth=a.truth.fillna(b.truth)), b.assign(truth=b.truth.fillna(a.truth))
     hit = np.array([touches(name, dict(zip(KEYS[name], key, strict=True)), touched) for key in keys], dtype=bool)
     lost = a.value.notna() != b.value.notna()
     lost |= (a.low.notna() != b.low.notna()) | (a.high.notna() != b.high.notna())
@@ -244,7 +244,7 @@ def influence(name: str, sound: pd.DataFrame, faulty: pd.DataFrame, touched: Tou
     open_ended = ~valued & (b.low.notna() | b.high.notna())
     held = covers(b)
     wrong = false_findings(b) & ~false_findings(a)
-    miss = pd.concat([b.low - truth, truth - b.high], axis=1).max(axis=1).where(hit & ~held)
+    miss = pd.concat([b.low - b.truth, b.truth - b.high], axis=1).max(axis=1).where(hit & ~held)
     count = lambda flags: int(np.count_nonzero(flags))  # noqa: E731
     return Influence(
         touched=count(hit), untouched=count(~hit),

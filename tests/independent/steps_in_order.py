@@ -30,27 +30,28 @@ def run_steps(folder: Path, made: Path | None = None) -> None:
     before = None if made is None else Plan(load_campaign(made))
     results = plan.campaign.results
 
-    def kept(step: str, key: str, files: tuple[str, ...]) -> bool:
-        if before is None or made is None:
+    def kept(step: str, key: str) -> bool:
+        """Whether a job has the slice and the files that it had, so that what it made is still true."""
+        if before is None or made is None or key not in {*before.sessions, *before.recordings}:
             return False
-        known = before.sessions if key in plan.sessions else before.recordings
-        if key not in known or plan.digest(step, key) != before.digest(step, key):
+        if plan.digest(step, key) != before.digest(step, key):
             return False
-        return all(
-            (folder / name).is_file() and (made / name).is_file() and (folder / name).samefile(made / name)
-            for name in files
-        )
+        files = {"calibrate": "check_files", "sensitivity": "data_sheet_files", "pressure": "source_files"}
+        here, there = (getattr(each, files[step])(key) if step in files else () for each in (plan, before))
+        return here == there and all((folder / name).samefile(made / name) for name in here)
 
     changed = set()
     for session in plan.sessions:
-        if not kept("calibrate", session, plan.check_files(session)):
+        if not kept("calibrate", session):
             calibrate.run(plan, session)
             changed.add(session)
         sensitivity.run(plan, session)
-    renewed = set()
+        if not kept("sensitivity", session):
+            changed.add(session)
+    renewed = {session for session in plan.measured_sessions if not kept("verdicts", session)}
     for run in plan.recordings:
         session = plan.session_of(run)
-        if session in changed or not kept("pressure", run, plan.source_files(run)) or not kept("spectra", run, ()):
+        if session in changed or not kept("pressure", run) or not kept("spectra", run):
             pressure.run(plan, run)
             spectra.run(plan, run)
             places.pressure(results, run).unlink()
@@ -59,7 +60,7 @@ def run_steps(folder: Path, made: Path | None = None) -> None:
         verdicts.run(plan, session)
     for session in plan.measured_sessions:
         used = plan.sessions_for_tables(session)
-        if renewed.intersection(used) or session in changed or not kept("tables", session, ()):
+        if renewed.intersection(used) or session in changed or not kept("tables", session):
             tables.run(plan, session)
     catalogue.run(plan)
     compare.run(plan)
