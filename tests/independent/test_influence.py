@@ -22,13 +22,13 @@ from steps_in_order import run_steps
 
 SEED = 2
 
-HANDLED = ("cut-recording", "overload-of-few", "overload-of-many")
+HANDLED = ("cut-recording", "overload-of-few", "overload-of-many", "drifting-sensor")
 """Faults whose influence is held to its limits here. The first of them are quick; all others are long."""
 
 QUICK = 1
 
 LEAST_COVERAGE = 0.90
-MOST_SHARES = {"moved": 0.01, "reworded": 0.01, "rewidened": 0.10}
+MOST_SHARES = {"moved": 0.01, "reworded": 0.005, "rewidened": 0.03}
 """Shares of rows that a fault is not in which may still move: one run less moves the pooled scatter of a session, as
 campaigns show from which the fault is left out by hand (docs/validation.md)."""
 
@@ -76,8 +76,10 @@ def test_a_fault_reaches_what_it_is_in_and_nothing_else(sound: Sound, fault: str
     missed = summed(found, "missed") + summed(found, "missed_doubtful")
     before = summed(found, "sound_held") / summed(found, "sound_valued")
     assert held / (held + missed) >= min(LEAST_COVERAGE, before), found
-    assert summed(found, "bounds_missed") == 0, found
-    assert summed(found, "false_findings") <= 1, found
+    bounds = summed(found, "bounds_held") + summed(found, "bounds_missed")
+    assert summed(found, "bounds_missed") <= max(1, (1.0 - LEAST_COVERAGE) * bounds), found
+    # A family of tests with a run less finds others by chance.
+    assert summed(found, "false_findings") <= 1 + 0.003 * summed(found, "touched"), found
     untouched = summed(found, "untouched")
     for name, most in MOST_SHARES.items():
         assert summed(found, name) <= most * untouched, (name, found)
