@@ -27,6 +27,7 @@ def main() -> int:
         "validate_background.py": [],
         "validate_comparisons.py": ["--campaigns", str(options.campaigns)],
         "validate_rig.py": ["--seeds", str(options.seeds)],
+        "validate_influence.py": ["--seeds", str(options.seeds)],
     }
     machine = f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"
     text = f"# Validation\n\n`make validate SEEDS={options.seeds}`; {machine}. All data are synthetic.\n"

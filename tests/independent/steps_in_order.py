@@ -1,0 +1,67 @@
+"""All steps of a campaign in one process, in the order of the workflow, without the report.
+
+What is there from the same slice and the same files is left as it is, as the workflow leaves it: a campaign copied as
+links from a finished one takes the time of what was changed.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tapeline.campaign.load import load_campaign
+from tapeline.campaign.plan import Plan
+from tapeline.steps import (
+    calibrate,
+    catalogue,
+    compare,
+    places,
+    pressure,
+    repeat,
+    sensitivity,
+    spectra,
+    tables,
+    verdicts,
+)
+
+
+def run_steps(folder: Path, made: Path | None = None) -> None:
+    """Make the tables of a campaign; `made` is the finished one that its files are links of."""
+    plan = Plan(load_campaign(folder))
+    before = None if made is None else Plan(load_campaign(made))
+    results = plan.campaign.results
+
+    def kept(step: str, key: str) -> bool:
+        """Whether a job has the slice and the files that it had, so that what it made is still true."""
+        if before is None or made is None or key not in {*before.sessions, *before.recordings}:
+            return False
+        if plan.digest(step, key) != before.digest(step, key):
+            return False
+        files = {"calibrate": "check_files", "sensitivity": "data_sheet_files", "pressure": "source_files"}
+        here, there = (getattr(each, files[step])(key) if step in files else () for each in (plan, before))
+        return here == there and all((folder / name).samefile(made / name) for name in here)
+
+    changed = set()
+    for session in plan.sessions:
+        if not kept("calibrate", session):
+            calibrate.run(plan, session)
+            changed.add(session)
+        sensitivity.run(plan, session)
+        if not kept("sensitivity", session):
+            changed.add(session)
+    renewed = {session for session in plan.measured_sessions if not kept("verdicts", session)}
+    for run in plan.recordings:
+        session = plan.session_of(run)
+        if session in changed or not kept("pressure", run) or not kept("spectra", run):
+            pressure.run(plan, run)
+            spectra.run(plan, run)
+            places.pressure(results, run).unlink()
+            renewed.add(session)
+    for session in plan.measured_sessions:
+        verdicts.run(plan, session)
+    for session in plan.measured_sessions:
+        used = plan.sessions_for_tables(session)
+        if renewed.intersection(used) or session in changed or not kept("tables", session):
+            tables.run(plan, session)
+    catalogue.run(plan)
+    compare.run(plan)
+    repeat.run(plan)
