@@ -58,7 +58,7 @@ def test_an_odd_run_costs_itself_and_nothing_else(tmp_path: Path) -> None:
     assert not hit["doubtful"]
     assert untouched["difference_db"] == at(sound, "q")["difference_db"]
     widths = [row["upper_db"] - row["lower_db"] for row in (untouched, at(sound, "q"))]
-    assert widths[0] == pytest.approx(widths[1], rel=0.1)
+    assert widths[0] == pytest.approx(widths[1], rel=0.15), "one of six repeats says nothing any more"
     careless = at(compared(Small(repeats(odd_db=10.0), comparisons=SEAM)), "q")
     assert careless["upper_db"] - careless["lower_db"] > 5.0 * widths[1], "without the doubt it spoils the others"
 
@@ -175,7 +175,7 @@ def test_a_spot_in_doubt_has_no_rank_and_moves_no_others() -> None:
     doubt = {(f"a-open-{k}", "p"): GAIN for k in range(3)}
     first, behind = ranked(doubt, 0.0)
     assert (first["position"], first["rank_low"], first["share"]) == ("q", 1, 1.0)
-    assert (behind["position"], behind["rank_low"], behind["finding"], behind["next_step"]) == (
+    assert (behind["position"], behind.get("rank_low"), behind["finding"], behind["next_step"]) == (
         "p",
         None,
         "in doubt",
