@@ -68,7 +68,10 @@ def refusing_codes(row: Mapping[str, Any]) -> list[str]:
 def judged_checks(
     checks: Sequence[Mapping[str, Any]], channels: Sequence[Channel], overrules: Sequence[Overrule]
 ) -> JudgedChecks:
-    """A session's checks with verdicts set by hand, and without those that are another sensor's."""
+    """A session's checks with verdicts set by hand, those of another sensor refused.
+
+    Rows made before a column was added may lack it: a first look reads what is there.
+    """
     rows = [{**row, "reasons": [*row["reasons"]], "sentences": [*row["sentences"]]} for row in checks]
     judged = JudgedChecks(rows)
     _set_by_hand(judged, channels, overrules)
@@ -77,7 +80,7 @@ def judged_checks(
     for pair in pairs:
         _judge(judged, pair, charts)
     for row in rows:
-        if "rung-in-place" in row["reasons"] and row["exchanged_with"]:
+        if "rung-in-place" in row["reasons"] and row.get("exchanged_with"):
             own = [other for other in rows if other["position"] == row["position"]]
             if not any(is_fit(other) for other in own):
                 _place_unsure(judged, row["position"], row["exchanged_with"])
@@ -111,7 +114,8 @@ def _set_by_hand(judged: JudgedChecks, channels: Sequence[Channel], overrules: S
 
 def _pairs(rows: Sequence[Row]) -> list[tuple[str, str]]:
     """Positions that were heard in each other's place, or whose levels changed places between two recordings."""
-    pairs = {tuple(sorted((row["position"], row["exchanged_with"]))) for row in rows if "swapped" in row["reasons"]}
+    swapped = (row for row in rows if "swapped" in row["reasons"] and row.get("exchanged_with"))
+    pairs = {tuple(sorted((row["position"], row["exchanged_with"]))) for row in swapped}
     taken = {name for pair in pairs for name in pair}
     levels: dict[str, dict[str, float]] = {}
     for row in rows:
