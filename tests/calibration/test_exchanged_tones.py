@@ -95,6 +95,13 @@ def test_levels_that_changed_places_are_found_beside_a_common_shift() -> None:
     assert crosswise_pairs(earlier, later | {"b": -39.0}, 0.15) == [], "0.9 dB off is no exchange"
 
 
+@pytest.mark.parametrize(("drift_db", "found"), [(0.4, True), (0.6, False)])
+def test_sensors_that_are_far_apart_may_drift_besides(drift_db: float, found: bool) -> None:
+    """A quarter of 2 dB, and no more than sound sensors drift."""
+    earlier, later = {"a": -40.0, "b": -42.0}, {"a": -42.0 + drift_db, "b": -40.0}
+    assert crosswise_pairs(earlier, later, 0.0) == ([("a", "b")] if found else [])
+
+
 def test_three_that_may_have_changed_places_are_no_pair() -> None:
     earlier = {"a": -40.0, "b": -42.0, "c": -42.0}
     assert crosswise_pairs(earlier, {"a": -42.0, "b": -40.0, "c": -40.0}, 0.0) == []

@@ -20,6 +20,9 @@ SAME_DB = 0.2
 APART_DB = 0.5
 """From this change on levels alone show an exchange: no sound sensor drifts so far (ISO 3744, from memory)."""
 
+CROSSWISE_SHARE = 0.25
+"""Levels that changed places by more fit each other within this share of it: sensors drift besides (own choice)."""
+
 CLEARER = 0.5
 """One way fits where it is off by no more than this share of what the other way is off by (own choice)."""
 
@@ -77,19 +80,18 @@ def crosswise_pairs(
 ) -> list[tuple[str, str]]:
     """Pairs of positions whose levels changed places between two recordings, each other's only candidates.
 
-    `shared_db` is the change that all sensors have in common.
+    `shared_db` is the change that all sensors have in common. The larger the change, the more drift it may hide, up to
+    the largest that a sound sensor shows.
     """
+
+    def fits(one: str, other: str) -> bool:
+        change = abs(now[one] - earlier[one])
+        return abs(now[one] - earlier[other]) <= min(APART_DB, max(SAME_DB, CROSSWISE_SHARE * change))
+
     now = {name: level - shared_db for name, level in later.items() if name in earlier}
     moved = [name for name in now if abs(now[name] - earlier[name]) > APART_DB]
     partners = {
-        name: [
-            other
-            for other in moved
-            if other != name
-            and abs(now[name] - earlier[other]) <= SAME_DB
-            and abs(now[other] - earlier[name]) <= SAME_DB
-        ]
-        for name in moved
+        name: [other for other in moved if other != name and fits(name, other) and fits(other, name)] for name in moved
     }
     return [
         (name, others[0])
