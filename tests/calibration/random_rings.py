@@ -20,13 +20,14 @@ from tapeline.campaign.slices import (
     CalibrateNeeds,
     CalibratorCheck,
     Channel,
+    Overrule,
     Papers,
     SensitivityNeeds,
     Source,
     picked,
 )
 from tapeline.steps.calibrate import check_rows
-from tapeline.steps.sensitivity import read_papers, session_rows
+from tapeline.steps.sensitivity import judged_session, read_papers, session_rows
 
 STATIC_PRESSURE_HPA = 985.0
 ADAPTER_DB = 0.12
@@ -190,7 +191,7 @@ class Session:
         """The slice of the step, with all settings as their defaults are."""
         limits = picked(CalibrateLimits, Calibration())
         calibrators = (("ring", self.nominal_hz), ("spare", 1250.0 - self.nominal_hz))
-        return CalibrateNeeds("c", "april", tuple(checks), tuple(channels), calibrators, limits, 2e-5)
+        return CalibrateNeeds("c", "april", tuple(checks), tuple(channels), calibrators, limits)
 
     def checks_table(
         self, checks: Sequence[CalibratorCheck], channels: Sequence[Channel] | None = None
@@ -201,11 +202,15 @@ class Session:
         return [row for check in checks for row in check_rows(self.folder, needs, check)]
 
     def calibration_table(
-        self, rows: Sequence[Mapping[str, Any]], channels: Sequence[Channel] | None = None, **settings: Any
+        self,
+        rows: Sequence[Mapping[str, Any]],
+        channels: Sequence[Channel] | None = None,
+        overrules: Sequence[Overrule] = (),
+        **settings: Any,
     ) -> dict[str, dict[str, Any]]:
         """Rows of the calibration table by position."""
         fitted = tuple(channels or [self.channel(c) for c in range(self.channels)])
         papers = tuple(Papers(c.sensor or "", None, None, False, None, "pressure", None) for c in fitted)
-        needs = SensitivityNeeds("c", "april", None, fitted, papers, Calibration(**settings))
+        needs = SensitivityNeeds("c", "april", None, fitted, papers, Calibration(**settings), tuple(overrules))
         read = {item.sensor: read_papers(self.folder, item) for item in papers}
-        return {row["position"]: row for row in session_rows(needs, rows, read)}
+        return {row["position"]: row for row in session_rows(needs, judged_session(needs, rows), read)}

@@ -106,5 +106,5 @@ def rows_of(
     fitted = channels or tuple(channel(number) for number in range(1, 5))
     limits = picked(CalibrateLimits, Calibration())
     calibrators = (("c1", made.frequency_hz), ("other", 1000.0 if made.frequency_hz < 500.0 else 250.0))
-    needs = CalibrateNeeds("c", "april", (made,), fitted, calibrators, limits, 2e-5)
+    needs = CalibrateNeeds("c", "april", (made,), fitted, calibrators, limits)
     return {row["position"]: row for row in check_rows(path.parent, needs, made)}

@@ -10,7 +10,7 @@ from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.decision import InCommon, Limits, decide
 from tapeline.calibration.evidence import Check, Evidence, summary_of
 
-LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2)
+LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2, 0.2, 0.5)
 
 
 def evidence(before: float | None, after: float | None, chart: float | None = 0.01) -> Evidence:
@@ -37,7 +37,7 @@ def test_the_policy_decides(policy: str, source: str, decibels: float) -> None:
     assert found.sensitivity_v_per_pa == pytest.approx(off(decibels))
     assert found.why.endswith(", as the policy asks")
     assert (summary_of(given).drift_db, summary_of(given).deviation_db) == pytest.approx((-0.4, 0.1))
-    assert found.doubts == {}
+    assert list(found.doubts) == ["small-drift"], "0.2 dB pass without a word"
 
 
 @pytest.mark.parametrize(
@@ -89,7 +89,9 @@ def test_a_data_sheet_gives_no_sensitivity_and_that_is_said() -> None:
         (0.6, 0.15, ["drift"]),
         (0.4, -0.3, ["drift", "common-shift"]),
         (0.1, 0.3, ["common-shift"]),
-        (0.3, 0.19, []),
+        (0.3, 0.19, ["small-drift"]),
+        (0.19, 0.0, []),
+        (-0.3, None, ["small-drift"]),
         (-0.6, None, ["drift"]),
     ],
 )

@@ -328,8 +328,9 @@ def test_one_not_listed_in_place_of_one_listed(session: Session) -> None:
     assert reasons(rows) == {"p3": ["no-tone", "rung-in-place"], "p6": ["rung-in-place"]}
     assert "position p6 was rung when p3 was due" in sentences(rows)
     table = session.calibration_table(rows)
-    assert table["p6"]["source"] == "before", "its own sensor was rung all the same"
-    assert table["p3"]["source"] == "chart"
+    assert table["p6"]["source"] == table["p3"]["source"] == "chart", "whose tone it was, nobody can tell"
+    assert "positions-exchanged" in table["p3"]["reasons"]
+    assert "positions-exchanged" in table["p6"]["reasons"]
 
 
 def test_two_rings_of_one_channel_that_differ(session: Session) -> None:

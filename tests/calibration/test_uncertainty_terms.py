@@ -10,7 +10,7 @@ from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.decision import Limits, decide
 from tapeline.calibration.evidence import Check, Evidence, level_mean, summary_of
 
-LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2)
+LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2, 0.2, 0.5)
 CHART = Term("chart", 0.2, "default")
 
 
@@ -61,7 +61,9 @@ def test_every_term_is_named_with_its_evidence() -> None:
 
 def test_degrees_of_freedom_follow_welch_and_satterthwaite() -> None:
     """GUM, G.4.1: with a scatter of 0.1 dB (4 degrees) beside 0.1 dB that is certain, (2 u^2)^2 / (u^4 / 4) = 16."""
-    found = decide(given(check("before", 0.0, 0.1), check("after", 0.0, 0.1, 0.0)), "before", Limits(1, 1e-9, 1, 1, 1))
+    found = decide(
+        given(check("before", 0.0, 0.1), check("after", 0.0, 0.1, 0.0)), "before", Limits(1, 1e-9, 1, 1, 1, 1, 1)
+    )
     assert found.degrees_of_freedom == pytest.approx(16.0)
 
 

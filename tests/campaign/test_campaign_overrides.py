@@ -33,11 +33,20 @@ def test_verdicts_with_reason_and_name(tmp_path: Path) -> None:
     )
 
 
+def test_checks_are_decided_on_by_their_calibration_run(tmp_path: Path) -> None:
+    rows = "cal1,,unusable,wrong adapter,A. Nyone\ncal1,seam1,good,rung by me,A. Nyone\n"
+    found = load_campaign(campaign(tmp_path, rows)).overrides
+    assert [(row.run, row.position, row.verdict) for row in found] == [
+        ("cal1", None, "unusable"),
+        ("cal1", "seam1", "good"),
+    ]
+
+
 @pytest.mark.parametrize(
     ("rows", "line", "column", "found"),
     [
         ("m9,,good,it is,me\n", 2, "run", '"m9"'),
-        ("cal1,,good,it is,me\n", 2, "run", '"cal1", a calibration'),
+        ("cal1,nowhere,unusable,it is,me\n", 2, "position", '"nowhere"'),
         ("m1,nowhere,good,it is,me\n", 2, "position", '"nowhere"'),
         ("m1,,fine,it is,me\n", 2, "verdict", '"fine"'),
         ("m1,,good,,me\n", 2, "reason", "an empty cell"),

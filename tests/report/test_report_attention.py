@@ -97,6 +97,36 @@ def test_an_unusable_run_that_no_channel_explains_is_named(tmp_path: Path) -> No
     assert at(lines, "run r9").severity == "unusable"
 
 
+@pytest.mark.parametrize(
+    ("code", "left_out", "found", "action"),
+    [
+        (
+            "no-sensitivity",
+            [],
+            "no channel could be turned into pascal: neither checks nor chart",
+            "calibrate the sensor",
+        ),
+        ("contradicted", ["0 to 1 s: gust"], "the checks contradict the sensor table", "correct the gain"),
+        (None, ["0 to 1 s: gust"], "no averaged block lies wholly in what is not left out", "leave out less"),
+        (None, [], "no averaged block could be made", "see the verdicts"),
+    ],
+)
+def test_a_run_without_levels_names_its_own_cause(
+    tmp_path: Path, code: str | None, left_out: list[str], found: str, action: str
+) -> None:
+    write_empty(tmp_path)
+    run = {"run": "m1", "session": "april", "kind": "measurement", "status": "used", "left_out": left_out}
+    codes = {"reasons": [code] if code else [], "sentences": ["it is so"] if code else []}
+    quality = [{"run": "m1", "session": "april", "position": name, **codes} for name in ("p1", "p2")]
+    for table, rows in ((tables.RUNS, [run]), (tables.QUALITY, quality)):
+        parquet.write_rows(table, tmp_path / "tables" / f"{table.name}.parquet", rows, **STAMP)
+    said = attention_lines(read_finished(tmp_path), built_campaign())
+    (line,) = [line for line in said if line.found.startswith("no level")]
+    assert line.where == "run m1"
+    assert found in line.found
+    assert line.action.startswith(action)
+
+
 def test_reasons_without_sentence_and_unknown_codes_still_speak() -> None:
     quality: list[dict[str, Any]] = [
         {"run": "r1", "session": "s", "position": "P1", "reasons": ["dead", "not-known"], "sentences": []},

@@ -24,7 +24,8 @@ rule sensitivity:
         checks=rules.calibrate.output,
         data_sheets=lambda wildcards: PLAN.data_sheet_files(wildcards.session),
     output:
-        f"{RESULTS}/calibration/{{session}}.parquet",
+        calibration=f"{RESULTS}/calibration/{{session}}.parquet",
+        checks=f"{RESULTS}/calibration/judged/{{session}}.parquet",
     log:
         f"{RESULTS}/logs/sensitivity/{{session}}.log",
     benchmark:

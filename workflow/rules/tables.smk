@@ -51,7 +51,7 @@ rule tables:
 
 rule catalogue:
     input:
-        checks=expand(f"{RESULTS}/calibration/checks/{{session}}.parquet", session=PLAN.sessions),
+        checks=expand(f"{RESULTS}/calibration/judged/{{session}}.parquet", session=PLAN.sessions),
         calibration=expand(f"{RESULTS}/calibration/{{session}}.parquet", session=PLAN.sessions),
         verdicts=expand(f"{RESULTS}/verdicts/{{session}}.parquet", session=PLAN.measured_sessions),
     output:

@@ -10,12 +10,14 @@ from tapeline.acoustics.uncertainty import Term, combined
 from tapeline.calibration.all_together import Split
 from tapeline.calibration.evidence import (
     STAGES,
+    Check,
     Evidence,
     Policy,
     Summary,
     level_difference_db,
     summary_of,
 )
+from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensitivity_terms import SHARED_TERMS, sensitivity_terms
 
 CALIBRATORS_APART = 2.0
@@ -27,13 +29,18 @@ SHOWN_DB = 0.05
 
 @dataclass(frozen=True)
 class Limits:
-    """From which difference on a sensitivity is doubted; the `common` ones are for what all sensors share."""
+    """From which difference on a sensitivity is doubted; the `common` ones are for what all sensors share.
+
+    From `drift_note_db` on a drift is noted.
+    """
 
     deviation_limit_db: float
     drift_limit_db: float
     ring_spread_limit_db: float
     common_deviation_limit_db: float
     common_shift_limit_db: float
+    drift_note_db: float
+    linearity_limit_db: float
 
 
 @dataclass(frozen=True)
@@ -89,8 +96,11 @@ def decide(evidence: Evidence, policy: Policy, limits: Limits, common: InCommon 
     if evidence.chart_v_per_pa is None:
         doubts["no-chart"] = "the sensor table gives no sensitivity to hold the checks against"
     doubts |= _differences(known, limits, common, sum(evidence.spread_db(stage) for stage in STAGES) / 2.0)
+    doubts |= _unconfirmed(evidence, doubts, source) | _not_linear(evidence, limits)
     terms = (
-        sensitivity_terms(evidence, policy, source, known.drift_db, limits.deviation_limit_db, limits.drift_limit_db)
+        sensitivity_terms(
+            evidence, policy, source, chosen, known.drift_db, limits.deviation_limit_db, limits.drift_limit_db
+        )
         if chosen
         else ()
     )
@@ -114,12 +124,41 @@ def _apart(evidence: Evidence, limits: Limits) -> dict[str, str]:
             apart = level_difference_db(other.sensitivity_v_per_pa, one.sensitivity_v_per_pa) or 0.0
             limit = limits.ring_spread_limit_db
             if one.calibrator != other.calibrator:
-                own = [term for check in (one, other) for term in check.terms if term.name == SHARED_TERMS[0]]
-                limit = max(limit, CALIBRATORS_APART * combined(own).standard_uncertainty)
+                limit = max(limit, _calibrators_apart_db(one, other))
             if abs(apart) > limit:
                 words = f"checks {stage} the runs differ: {apart:+.2f} dB in {other.run} against {one.run}"
                 found.append((abs(apart), f"{words} (limit {limit:.2g} dB)"))
     return {"checks-differ": max(found)[1]} if found else {}
+
+
+def _calibrators_apart_db(one: Check, other: Check) -> float:
+    """How far two calibrators may differ by the uncertainties of their levels."""
+    own = [term for check in (one, other) for term in check.terms if term.name == SHARED_TERMS[0]]
+    return CALIBRATORS_APART * combined(own).standard_uncertainty
+
+
+def _unconfirmed(evidence: Evidence, doubts: Mapping[str, str], source: str) -> dict[str, str]:
+    """A deviation from the sensor table that no second check confirms, or that the value used is without."""
+    if "deviation" not in doubts or (source != "chart" and len(evidence.checks) > 1):
+        return {}
+    words = "the sensor table's value is used all the same" if source == "chart" else "no second check confirms it"
+    return {"deviation-unconfirmed": f"the checks are off the chart, and {words}"}
+
+
+def _not_linear(evidence: Evidence, limits: Limits) -> dict[str, str]:
+    """Sensitivities that differ between calibrators of different level by more than the calibrators may."""
+    found = linearity_of(evidence.checks)
+    if found is None:
+        return {}
+    limit = max(limits.linearity_limit_db, _calibrators_apart_db(*found.checks))
+    if abs(found.difference_db) <= limit:
+        return {}
+    low, high = found.checks
+    drift = "" if found.same_stage else "; drift may be in it, since no stage has both"
+    return {
+        "not-linear": f"sensitivity {found.difference_db:+.2f} dB with calibrator {high.calibrator}, "
+        f"{found.step_db:.0f} dB louder than {low.calibrator} (limit {limit:.2g} dB){drift}"
+    }
 
 
 def _missing(evidence: Evidence, known: Summary, policy: Policy, source: str) -> dict[str, str]:
@@ -161,6 +200,11 @@ def _differences(known: Summary, limits: Limits, common: InCommon, within_stages
             doubts["drift"] = (
                 f"drift of the sensitivity: {split.whole_db:+.2f} dB after against before (limit "
                 f"{limits.drift_limit_db:g} dB){_own_words(split)}"
+            )
+        elif split.is_own(limits.drift_note_db + within_stages_db, limits.common_shift_limit_db):
+            doubts["small-drift"] = (
+                f"drift of the sensitivity: {split.whole_db:+.2f} dB after against before (noted from "
+                f"{limits.drift_note_db:g} dB, doubted from {limits.drift_limit_db:g} dB){_own_words(split)}"
             )
         if split.is_shared(limits.common_shift_limit_db):
             doubts["common-shift"] = (

@@ -22,7 +22,7 @@ CONTRADICTION = "level-off"
 
 @dataclass(frozen=True)
 class Check:
-    """One check that is fit for use: its stage, sensitivity and the terms of its uncertainty."""
+    """One check that is fit for use: its stage, sensitivity, the terms of its uncertainty, the level at the sensor."""
 
     stage: Stage
     sensitivity_v_per_pa: float
@@ -30,16 +30,21 @@ class Check:
     doubts: Mapping[str, str]
     run: str = ""
     calibrator: str = ""
+    level_db: float | None = None
 
 
 @dataclass(frozen=True)
 class Evidence:
-    """All that is known of one channel in one session. `refused` says, stage by stage, why checks are not used."""
+    """All that is known of one channel in one session. `refused` says, stage by stage, why checks are not used.
+
+    `alternatives_db` are the levels of the sensitivity (re 1 V/Pa) of which nothing tells which one is right.
+    """
 
     checks: tuple[Check, ...]
     chart_v_per_pa: float | None
     chart_term: Term
     refused: Mapping[str, tuple[str, ...]]
+    alternatives_db: tuple[float, ...] = ()
 
     @property
     def contradicted(self) -> bool:

@@ -14,11 +14,12 @@ SWAPS_AT_MOST = 2
 
 @dataclass(frozen=True)
 class Doubt:
-    """A reason code at a position, with its sentence."""
+    """A reason code at a position, with its sentence; `partner` is the position that was heard in its place."""
 
     position: str
     code: str
     sentence: str
+    partner: str | None = None
 
 
 def turns_of(rung: Sequence[str]) -> list[str]:
@@ -39,12 +40,14 @@ def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
     for name, taker in in_place.items():
         if taker is not None:
             words = "the cables or fittings of the two are likely exchanged, or the wrong one was rung"
-            doubts.append(Doubt(name, "rung-in-place", f"position {name}: {taker} was rung when it was due: {words}"))
+            sentence = f"position {name}: {taker} was rung when it was due: {words}"
+            doubts.append(Doubt(name, "rung-in-place", sentence, taker))
             if rung.count(taker) > 1:
                 again = f"position {taker} was rung again when {name} was due; its own turn counts all the same"
                 doubts.append(Doubt(taker, "rung-twice", again))
             else:
-                doubts.append(Doubt(taker, "rung-in-place", f"position {taker} was rung when {name} was due: {words}"))
+                sentence = f"position {taker} was rung when {name} was due: {words}"
+                doubts.append(Doubt(taker, "rung-in-place", sentence, name))
     takers = set(in_place.values())
     for name in dict.fromkeys(turns):
         if stated and name not in stated and name not in takers:
@@ -91,6 +94,7 @@ def _exchanged(turns: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
                 "swapped",
                 f"position {name} was rung when {asked[name]} was due and the other way round: their cables or "
                 "fittings are likely exchanged, if the list gives the order of the rings",
+                asked[name],
             )
             for name in moved
         ]

@@ -17,6 +17,7 @@ def sensitivity_terms(
     evidence: Evidence,
     policy: Policy,
     source: str,
+    chosen_v_per_pa: float,
     drift_db: float | None,
     deviation_limit_db: float,
     drift_limit_db: float,
@@ -26,11 +27,13 @@ def sensitivity_terms(
     What checks share counts once, at the largest; what is each check's own averages out; checks of one stage are a
     rectangle as wide as they differ; drift is one between the stages (|d| / (2 sqrt 3) about the mean, |d| / sqrt 3
     about one end), and where one stage is missing the drift limit stands in for the drift that nobody saw. A chart that
-    stands in for missing checks carries the deviation limit in the same way.
+    stands in for missing checks carries the deviation limit in the same way. Where one of several values is right and
+    nothing tells which, their distance from the one used is a term.
     """
+    exchange = _alternatives(evidence, chosen_v_per_pa)
     if source == "chart":
         unseen = Term("no check in place", rectangular(deviation_limit_db), "default")
-        return (evidence.chart_term,) if policy == "chart" else (evidence.chart_term, unseen)
+        return (evidence.chart_term, *([] if policy == "chart" else [unseen]), *exchange)
     stages = [stage for stage in STAGES if source in ("mean", stage)]
     used = [check for stage in stages for check in evidence.of_stage(stage)]
     shared = [term for name in SHARED_TERMS if (term := _largest(used, name)) is not None]
@@ -42,7 +45,16 @@ def sensitivity_terms(
     )
     apart = [rectangular(evidence.spread_db(stage) / 2.0) / len(stages) for stage in stages]
     spread = [Term("spread of checks", math.hypot(*apart), "measured")] if any(apart) else []
-    return (*shared, *_averaged(evidence, stages), *spread, drift)
+    return (*shared, *_averaged(evidence, stages), *spread, drift, *exchange)
+
+
+def _alternatives(evidence: Evidence, chosen_v_per_pa: float) -> list[Term]:
+    """Root mean square distance of equally likely values from the one used: a priori probabilities (GUM 4.3.2)."""
+    if not evidence.alternatives_db:
+        return []
+    chosen_db = 20.0 * math.log10(chosen_v_per_pa)
+    squares = [(level - chosen_db) ** 2 for level in evidence.alternatives_db]
+    return [Term("exchanged sensors", math.sqrt(sum(squares) / len(squares)), "measured")]
 
 
 def _averaged(evidence: Evidence, stages: Sequence[Stage]) -> list[Term]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -50,9 +51,9 @@ Part = TypeVar("Part")
 NO_BACKGROUNDS = Backgrounds(None, (), (), ())
 
 STEP_VERSIONS: Mapping[str, int] = {
-    "calibrate": 3,
-    "sensitivity": 3,
-    "pressure": 5,
+    "calibrate": 4,
+    "sensitivity": 4,
+    "pressure": 6,
     "verdicts": 2,
     "spectra": 4,
     "tables": 7,
@@ -60,7 +61,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "compare": 4,
     "scale": 1,
     "repeat": 1,
-    "report": 5,
+    "report": 6,
     "manifest": 1,
 }
 """Raised whenever a step's code gives other bytes for the same needs: code edits are not seen by the workflow."""
@@ -147,10 +148,16 @@ class Plan:
             session=session,
             checks=tuple(self._check(run) for run in self._checks_of(session)),
             channels=self._channels(session, charts=True),
-            calibrators=tuple(sorted((c.calibrator, c.frequency_hz) for c in self.campaign.calibrators.values())),
+            calibrators=self._calibrators,
             limits=picked(CalibrateLimits, self._settings.calibration),
-            reference_pressure_pa=self._settings.reference_pressure_pa,
         )
+
+    @cached_property
+    def _calibrators(self) -> tuple[tuple[str, float], ...]:
+        """The calibrators that used runs name, with their frequencies: a row that no run names changes no result."""
+        named = {run.calibrator for run in self._used.values() if run.kind == "calibration"}
+        rows = (row for row in self.campaign.calibrators.values() if row.calibrator in named)
+        return tuple(sorted((row.calibrator, row.frequency_hz) for row in rows))
 
     def sensitivity_needs(self, session: str) -> SensitivityNeeds:
         """See SensitivityNeeds."""
@@ -162,6 +169,17 @@ class Plan:
             channels=self._channels(session, charts=False),
             papers=self._papers(session),
             calibration=self._settings.calibration,
+            overrules=self.check_overrules(session),
+        )
+
+    def check_overrules(self, session: str) -> tuple[Overrule, ...]:
+        """Verdicts set by hand on the session's calibrator checks, sorted."""
+        return self._overrules({run.run for run in self._checks_of(session)})
+
+    def _overrules(self, runs: Container[str]) -> tuple[Overrule, ...]:
+        rows = sorted(self.campaign.overrides, key=lambda row: (row.run, row.position or ""))
+        return tuple(
+            Overrule(row.run, row.position, row.verdict, row.reason, row.who) for row in rows if row.run in runs
         )
 
     def data_sheet_files(self, session: str) -> tuple[str, ...]:
@@ -185,6 +203,17 @@ class Plan:
             chart_uncertainty_db=self._settings.calibration.chart_uncertainty_db,
             quality=picked(StreamQuality, self._settings.quality),
             mains_hz=self._settings.mains_hz,
+            overrules=self._choices_of_checks(used.session),
+        )
+
+    def _choices_of_checks(self, session: str) -> tuple[Overrule, ...]:
+        """Which checks somebody refuses or lets count, without words: a mark alone changes no sensitivity."""
+        rows = self.check_overrules(session)
+        whole = {row.run for row in rows if row.position is None and row.verdict != "doubtful"}
+        return tuple(
+            dataclasses.replace(row, reason="", who="")
+            for row in rows
+            if row.verdict != "doubtful" or (row.position is not None and row.run in whole)
         )
 
     def verdicts_needs(self, session: str) -> VerdictsNeeds:
@@ -205,11 +234,7 @@ class Plan:
             silent_level_db=quality.silent_level_db,
             area_level_db=quality.area_level_db,
             speed_level_db=quality.speed_level_db,
-            overrules=tuple(
-                Overrule(row.run, row.position, row.verdict, row.reason, row.who)
-                for row in sorted(self.campaign.overrides, key=lambda row: (row.run, row.position or ""))
-                if row.run in names
-            ),
+            overrules=self._overrules(names),
         )
 
     def _judged(self, name: str, order: int) -> JudgedRun:

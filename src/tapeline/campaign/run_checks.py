@@ -155,11 +155,11 @@ def _check_calibrated_positions(material: Material, run: Run, names: _Names) -> 
 
 
 def check_overrides(material: Material) -> None:
-    """Verdicts on unknown runs and positions, on calibrations, and two verdicts on one channel."""
+    """Verdicts on unknown runs and positions, and two verdicts on one channel."""
     table, runs = material.overrides, {run.run: run for run in material.runs.rows}
     first: dict[tuple[str, str | None], int] = {}
     for row in table.rows:
-        _check_recorded_run(material, table, runs, row)
+        _check_known_run(material, table, runs, row)
         positions = material.positions.names("position")
         if row.position and material.positions.readable and row.position not in positions:
             material.note(table.unknown(row.line, "position", row.position, positions, "a row of the positions table"))
@@ -169,14 +169,21 @@ def check_overrides(material: Material) -> None:
             material.note(table.fault(row.line, "verdict", "another verdict on the same channel", expected))
 
 
+def _check_known_run(
+    material: Material, table: TableRows[Any], runs: Mapping[str, Run], row: Override | LeftOut
+) -> None:
+    """The run that a row names must be in the run table."""
+    if row.run and row.run not in runs and material.runs.readable:
+        material.note(table.unknown(row.line, "run", row.run, runs, "a run of the run table"))
+
+
 def _check_recorded_run(
     material: Material, table: TableRows[Any], runs: Mapping[str, Run], row: Override | LeftOut
 ) -> None:
     """The run that a row names must be in the run table, and no calibration."""
+    _check_known_run(material, table, runs, row)
     run = runs.get(row.run)
-    if row.run and run is None and material.runs.readable:
-        material.note(table.unknown(row.line, "run", row.run, runs, "a run of the run table"))
-    elif run is not None and run.kind == "calibration":
+    if run is not None and run.kind == "calibration":
         found = f"{quoted(row.run)}, a calibration (line {run.line} of {material.runs.file})"
         material.note(table.fault(row.line, "run", found, "a measurement or background run"))
 

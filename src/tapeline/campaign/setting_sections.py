@@ -123,6 +123,26 @@ class Calibration(Section):
         gt=0,
         description="dB, largest change from before to after (limit of noise codes such as ISO 3744, from memory)",
     )
+    drift_note_db: Number = Field(
+        0.2, gt=0, description="dB, from here on a change from before to after is noted (common practice)"
+    )
+    linearity_limit_db: Number = Field(
+        0.5,
+        gt=0,
+        description="dB, largest difference of a sensitivity between calibrators of different level (14 CFR 36, "
+        "A36.3.6.5 to 6, second-hand: within 0.5 dB over at least 50 dB)",
+    )
+    least_below_full_scale_db: Number = Field(
+        5.0,
+        ge=0,
+        description="dB, a calibrator tone nearer to full scale is noted (14 CFR 36, A36.3.6.5 to 6, second-hand: 5 to "
+        "30 dB below the upper limit of the range)",
+    )
+    most_below_full_scale_db: Number = Field(
+        30.0,
+        gt=0,
+        description="dB, a calibrator tone farther below full scale is noted (see least_below_full_scale_db)",
+    )
     response_correction: bool = Field(True, description="apply the charts' frequency response to spectra")
     chart_age_limit_days: Whole = Field(
         730, gt=0, description="days, an older chart is reported (common practice: recalibration in two years)"

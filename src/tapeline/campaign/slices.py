@@ -111,7 +111,11 @@ class CalibrateLimits:
 
 @dataclass(frozen=True)
 class CalibrateNeeds:
-    """The calibrator recordings of one session. `calibrators` are the campaign's, with their frequencies."""
+    """The calibrator recordings of one session.
+
+    `calibrators` are those that used runs of the campaign name, with their frequencies. Their levels are re 20 uPa
+    (IEC 60942), whatever the reference pressure of the campaign's own levels is.
+    """
 
     campaign: str
     session: str
@@ -119,7 +123,6 @@ class CalibrateNeeds:
     channels: tuple[Channel, ...]
     calibrators: tuple[tuple[str, float], ...]
     limits: CalibrateLimits
-    reference_pressure_pa: float
 
 
 @dataclass(frozen=True)
@@ -136,8 +139,22 @@ class Papers:
 
 
 @dataclass(frozen=True)
+class Overrule:
+    """A verdict that somebody sets against the computed one; no position: all of the run."""
+
+    run: str
+    position: str | None
+    verdict: Literal["good", "doubtful", "unusable"]
+    reason: str
+    who: str
+
+
+@dataclass(frozen=True)
 class SensitivityNeeds:
-    """The decision on the sensitivities of one session. `papers` are those of its sensors, by sensor."""
+    """The decision on the sensitivities of one session. `papers` are those of its sensors, by sensor.
+
+    `overrules` are verdicts set by hand on its checks.
+    """
 
     campaign: str
     session: str
@@ -145,6 +162,7 @@ class SensitivityNeeds:
     channels: tuple[Channel, ...]
     papers: tuple[Papers, ...]
     calibration: Calibration
+    overrules: tuple[Overrule, ...]
 
 
 @dataclass(frozen=True)
@@ -169,7 +187,7 @@ class StreamQuality:
 
 @dataclass(frozen=True)
 class PressureNeeds:
-    """One recording on its way to pascal."""
+    """One recording on its way to pascal. `overrules` decide which checks count; who and why does not matter here."""
 
     campaign: str
     session: str
@@ -179,6 +197,7 @@ class PressureNeeds:
     chart_uncertainty_db: float
     quality: StreamQuality
     mains_hz: float
+    overrules: tuple[Overrule, ...]
 
 
 @dataclass(frozen=True)
@@ -242,17 +261,6 @@ class JudgedRun:
     order: int
     logged_mps: float | None
     gain_db: float | None
-
-
-@dataclass(frozen=True)
-class Overrule:
-    """A verdict that somebody sets against the computed one; no position: all of the run."""
-
-    run: str
-    position: str | None
-    verdict: Literal["good", "doubtful", "unusable"]
-    reason: str
-    who: str
 
 
 @dataclass(frozen=True)

@@ -257,12 +257,18 @@ OVERRIDES = Table(
     "overrides",
     Override,
     (
-        Column("run", IDENTIFIER_KIND, "a measurement or background run", needed=True),
+        Column(
+            "run",
+            IDENTIFIER_KIND,
+            "a measurement or background run, or a calibration run whose checks somebody decides on",
+            needed=True,
+        ),
         Column("position", IDENTIFIER_KIND, "a position; empty: all channels of the run"),
         Column(
             "verdict",
             words(good="good", doubtful="doubtful", unusable="unusable"),
-            "the verdict that counts, whatever was found",
+            "the verdict that counts, whatever was found; of a check: unusable refuses it, good lets it count where it "
+            "has figures, doubtful marks it",
             needed=True,
         ),
         Column("reason", TEXT, "why, in words; shown wherever the result is", needed=True),

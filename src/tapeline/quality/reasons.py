@@ -133,7 +133,34 @@ _ALL = (
     Reason(
         "deviation", "doubtful", "the sensitivity is off the chart by more than the limit", "look for leak or damage"
     ),
-    Reason("drift", "doubtful", "before and after differ by more than the limit", "repeat the runs in between"),
+    Reason(
+        "deviation-unconfirmed",
+        "doubtful",
+        "the sensitivity is off the chart and no second check confirms it",
+        "ring the sensor again",
+        of_level=True,
+    ),
+    Reason(
+        "drift",
+        "doubtful",
+        "before and after differ by more than the limit",
+        "repeat the runs in between",
+        of_level=True,
+    ),
+    Reason("small-drift", "good", "before and after differ a little", "nothing; watch the sensor in later sessions"),
+    Reason(
+        "not-linear",
+        "doubtful",
+        "calibrators of different level give different sensitivities",
+        "look for overload and noise; check the calibrators' levels",
+        of_level=True,
+    ),
+    Reason(
+        "tone-range",
+        "good",
+        "the calibrator's tone is too near full scale or too far below",
+        "set the gain so that the tone lies in the range asked for",
+    ),
     Reason(
         "static-pressure-missing", "doubtful", "closed coupler without static pressure", "enter static_pressure_hpa"
     ),
@@ -145,6 +172,29 @@ _ALL = (
     Reason(
         "swapped", "doubtful", "two channels were rung in each other's place", "check cables and fittings of the two"
     ),
+    Reason(
+        "exchanged",
+        "doubtful",
+        "the check is another sensor's, or that cannot be ruled out",
+        "check cables and fittings of the two; ring them again",
+    ),
+    Reason(
+        "exchange-undecided",
+        "doubtful",
+        "two sensors are exchanged in a check and nothing tells in which",
+        "refuse the wrong check in the overrides table",
+        of_level=True,
+    ),
+    Reason(
+        "positions-exchanged",
+        "doubtful",
+        "two positions may be exchanged in the whole session",
+        "check cables and fittings of the two; correct the fittings table",
+        of_level=True,
+    ),
+    Reason("refused-by-hand", "good", "somebody refused the check", "see the overrides table"),
+    Reason("counted-by-hand", "good", "somebody lets the check count", "see the overrides table"),
+    Reason("doubted-by-hand", "doubtful", "somebody doubts the check", "see the overrides table", of_level=True),
     Reason("rung-twice", "good", "the channel was rung in two turns", "nothing, if that was meant"),
     Reason("other-order", "good", "the rings are not in the order of the list", "list the positions as they were rung"),
     Reason("rings-differ", "doubtful", "two rings of the channel differ", "ring again; look at adapter and fit"),
@@ -241,6 +291,10 @@ UNFIT_CHECKS = frozenset(
         "level-off",
         "leak",
         "leak-or-ring",
+        "not-listed",
+        "rung-in-place",
+        "exchanged",
+        "refused-by-hand",
     }
 )
 """Reasons that make a calibrator check unfit to give a sensitivity."""

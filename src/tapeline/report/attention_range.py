@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from tapeline.campaign.model import Campaign
+from tapeline.quality.reasons import REASONS
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 from tapeline.report.attention_item import Attention
-from tapeline.report.finished_tables import FinishedTables
+from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed, printable
 
 NO_LEVEL = "no level"
+
+WITHOUT_PASCAL = frozenset({"no-sensitivity", "contradicted", "full-scale-unknown", "channel-missing"})
+"""Reasons of channels that have no pressure, so that nothing can be averaged."""
 
 SAID = {
     "few-lines": (NO_LEVEL, "they hold too few spectral lines", "lower spectra.resolution_hz"),
@@ -93,7 +97,7 @@ OF_MEASUREMENTS = {
 def range_lines(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     """Marks of bands, comparisons of a part, stretches left out, what was asked for and could not be made."""
     return [
-        *_nothing_left(tables),
+        *_nothing_left(tables, campaign),
         *_bands(tables, campaign),
         *_in_part(tables),
         *_left_out(tables),
@@ -128,20 +132,33 @@ def _where(by_band: dict[float, set[str]]) -> str:
     return f"{counted(len(bands), 'band')}, {span}, at {listed(sorted(positions), 4)}"
 
 
-def _nothing_left(tables: FinishedTables) -> list[Attention]:
-    """Runs without any level though their recordings are sound and long enough."""
+def _nothing_left(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
+    """Runs without any level though their recordings are sound and long enough, each with its cause."""
     with_levels = {run for table in tables.bands.values() for run in table["run"].to_pylist()}
     too_short = {row["run"] for row in tables.quality if "too-short" in (row["reasons"] or ())}
     return [
-        Attention(
-            "unusable",
-            f"run {row['run']}",
-            "no level: no averaged block lies wholly in what is not left out",
-            "leave out less, or widen spectra.resolution_hz for shorter blocks",
-        )
+        Attention("unusable", f"run {row['run']}", *_why_nothing(row, tables, campaign))
         for row in tables.runs
         if row["kind"] != "calibration" and row["status"] == "used" and row["run"] not in with_levels | too_short
     ]
+
+
+def _why_nothing(run: Row, tables: FinishedTables, campaign: Campaign) -> tuple[str, str]:
+    """What was found, and the next action: channels that never became pascal come before what was left out."""
+    own = [row for row in tables.quality if row["run"] == run["run"]]
+    why = [next((code for code in row["reasons"] or () if code in WITHOUT_PASCAL), None) for row in own]
+    if own and all(why):
+        codes = list(dict.fromkeys(code for code in why if code))
+        means = listed(REASONS[code].meaning for code in codes)
+        return f"no level: no channel could be turned into pascal: {means}", "; ".join(
+            REASONS[code].action for code in codes
+        )
+    if run["left_out"] or campaign.settings.spectra.leave_out_spikes:
+        return (
+            "no level: no averaged block lies wholly in what is not left out",
+            "leave out less, or widen spectra.resolution_hz for shorter blocks",
+        )
+    return "no level: no averaged block could be made", "see the verdicts on its channels and the log of its spectra"
 
 
 def _without_bins(tables: FinishedTables, campaign: Campaign) -> list[Attention]:

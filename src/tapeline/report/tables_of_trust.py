@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapeline.report.attention import action_of, reason_groups
-from tapeline.report.finished_tables import FinishedTables
+from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable
 from tapeline.report.wording import NO_VALUE, listed, number
 
@@ -157,6 +157,7 @@ def checks_table(tables: FinishedTables) -> PlainTable:
             row["position"],
             row["calibrator"] or NO_VALUE,
             "yes" if row["found"] else "no",
+            _use_of_check(row),
             number(row["tone_frequency_hz"]),
             number(row["level_db"], 2),
             number(row["unsteadiness_db"], 2),
@@ -175,6 +176,7 @@ def checks_table(tables: FinishedTables) -> PlainTable:
             "position",
             "calibrator",
             "tone found",
+            "used",
             "tone, Hz",
             "level, dB",
             "unsteady, dB",
@@ -183,6 +185,12 @@ def checks_table(tables: FinishedTables) -> PlainTable:
             "reasons",
         ),
         rows=tuple(rows),
-        numeric=frozenset({5, 6, 7, 8, 9}),
+        numeric=frozenset({6, 7, 8, 9, 10}),
         note=_cut_note(len(tables.checks), "checks.parquet"),
     )
+
+
+def _use_of_check(row: Row) -> str:
+    """Whether the check is in the sensitivity used, and who decided on it by hand."""
+    by_whom = f", by {row['decided_by']}" if row["decided_by"] else ""
+    return ("yes" if row["used"] else "no") + by_whom

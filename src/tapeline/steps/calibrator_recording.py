@@ -10,7 +10,7 @@ from typing import Any
 from tapeline.acoustics.levels import gain_from_db, power_pa2, ratio_db
 from tapeline.acoustics.response import response_db
 from tapeline.acoustics.sine_fit import fit_sine
-from tapeline.acoustics.uncertainty import Term, combined
+from tapeline.acoustics.uncertainty import Term, combined, rectangular
 from tapeline.calibration.background_tone import background_term, largest_shift_db
 from tapeline.calibration.measured_tone import (
     MeasuredTone,
@@ -25,7 +25,7 @@ from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
 from tapeline.recordings.recording import Part, Recording
 from tapeline.steps.ring_search import Heard
-from tapeline.steps.term_columns import term_columns
+from tapeline.steps.term_columns import term_columns, terms_of
 from tapeline.steps.units_to_pascal import full_scale_missing, gain_db, volts_per_unit
 
 LONGEST_MEASURED_S = 10.0
@@ -68,6 +68,7 @@ def rows_of_recording(
         if found.position in rows:
             rows[found.position]["reasons"].append(found.code)
             rows[found.position]["sentences"].append(found.sentence)
+            rows[found.position]["exchanged_with"] = found.partner or rows[found.position]["exchanged_with"]
     _doubt_unlisted(heard, rows)
     length = {"sample_rate_hz": heard.rate_hz, "duration_s": heard.duration_s}
     return [row | length for row in rows.values()]
@@ -137,6 +138,7 @@ def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -
         "sentences": [],
         "ring_starts_s": [],
         "ring_stops_s": [],
+        "exchanged_with": None,
         "turn_stated": positions.index(channel.position) + 1 if channel.position in positions else None,
         "calibrator_level_db": check.level_db,
         "adapter_correction_db": check.adapter_correction_db,
@@ -258,6 +260,9 @@ def _compare_rings(
     if abs(apart) > limit:
         words = f"its longest ring is {apart:+.2f} dB from another one of the same recording (limit {limit:g} dB)"
         doubt(row, "rings-differ", words)
+    if apart:
+        terms = (*terms_of(row), Term("spread of rings", rectangular(abs(apart)), "measured"))
+        row |= term_columns(terms) | {"standard_uncertainty_db": combined(terms).standard_uncertainty}
 
 
 def _tone_columns(
@@ -281,9 +286,10 @@ def _tone_columns(
             f"reach {check.frequency_hz:g} Hz"
         )
         terms.append(Term("chart between tone and reference", needs.limits.chart_reach_uncertainty_db, "default"))
-    pascal = math.sqrt(float(power_pa2(level.level_db, needs.reference_pressure_pa)))
+    pascal = math.sqrt(float(power_pa2(level.level_db)))
     scale = volts_per_unit(channel, check.source.gain_db)
     crest = tone.rms * math.sqrt(2.0) / scale
+    range_use_db = 20.0 * math.log10(crest) if heard.recording.bits or channel.full_scale_v else None
     return {
         "found": True,
         "reasons": reasons,
@@ -297,7 +303,8 @@ def _tone_columns(
         "distortion_pct": tone.distortion_pct,
         "tone_to_noise_db": tone.tone_to_noise_db,
         "background_tone_db": None if not background_v else float(ratio_db(background_v / tone.rms)),
-        "range_use_db": 20.0 * math.log10(crest) if heard.recording.bits or channel.full_scale_v else None,
+        "range_use_db": range_use_db,
+        "below_full_scale_db": None if range_use_db is None else -range_use_db,
         "level_db": level.level_db,
         "static_pressure_correction_db": level.static_pressure_correction_db,
         "response_db": float(at_tone),

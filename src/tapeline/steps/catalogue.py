@@ -42,7 +42,7 @@ def run(plan: Plan) -> None:
     """Write the five campaign-level tables."""
     needs = plan.catalogue_needs()
     results = plan.campaign.results
-    checks = _gather([places.checks(results, session) for session in plan.sessions])
+    checks = _gather([places.judged_checks(results, session) for session in plan.sessions])
     calibration = _gather([places.calibration(results, session) for session in plan.sessions])
     quality = [_too_short(row, needs) for row in _gather([places.verdicts(results, s) for s in plan.measured_sessions])]
     quality += _check_faults(checks)

@@ -27,6 +27,7 @@ from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
 from tapeline.steps import places
 from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
+from tapeline.steps.judged_checks import judged_checks
 from tapeline.steps.sensitivity import sensitivities
 from tapeline.steps.sources import raw_layout
 from tapeline.steps.units_to_pascal import full_scale_missing, pa_per_unit
@@ -149,7 +150,8 @@ def _sensitivities(campaign: Campaign, session: str, channels: Sequence[Channel]
     made = places.checks(campaign.results, session)
     limits = campaign.settings.calibration
     checks = parquet.read_rows(made) if made.is_file() else []
-    return sensitivities(checks, channels, limits.sensitivity, limits.chart_uncertainty_db)
+    judged = judged_checks(checks, channels, Plan(campaign).check_overrules(session))
+    return sensitivities(judged.rows, channels, limits.sensitivity, limits.chart_uncertainty_db)
 
 
 def _looked_at(

@@ -10,6 +10,11 @@ def checks(results: Path, session: str) -> Path:
     return results / "calibration" / "checks" / f"{session}.parquet"
 
 
+def judged_checks(results: Path, session: str) -> Path:
+    """The same with what was decided on each check."""
+    return results / "calibration" / "judged" / f"{session}.parquet"
+
+
 def calibration(results: Path, session: str) -> Path:
     """The sensitivities of a session and the evidence."""
     return results / "calibration" / f"{session}.parquet"

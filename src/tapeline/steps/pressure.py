@@ -22,6 +22,7 @@ from tapeline.steps.channel_quality import (
     stream_checks,
     verdict_limits,
 )
+from tapeline.steps.judged_checks import judged_checks
 from tapeline.steps.sensitivity import sensitivities, why_without
 from tapeline.steps.sources import content_hashes, open_source
 from tapeline.steps.units_to_pascal import full_scale_missing, pa_per_unit
@@ -49,7 +50,8 @@ def run(plan: Plan, run_name: str) -> None:
     """Write the run's pressure file and quality table; a faulty recording gives an empty file and a named fault."""
     needs = plan.pressure_needs(run_name)
     results, digest = plan.campaign.results, plan.digest("pressure", run_name)
-    checks = parquet.read_rows(places.checks(results, needs.session))
+    made = parquet.read_rows(places.checks(results, needs.session))
+    checks = judged_checks(made, needs.channels, needs.overrules).rows
     found = sensitivities(checks, needs.channels, needs.policy, needs.chart_uncertainty_db)
     metadata = {"tapeline.campaign": needs.campaign, "tapeline.run": run_name, "tapeline.made_from": digest}
     path = places.pressure(results, run_name)

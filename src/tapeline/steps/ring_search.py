@@ -185,7 +185,7 @@ def _track(heard: Heard, frequency_hz: float) -> ToneTrack:
 
 
 def _expected(heard: Heard, level_db: float) -> Expected:
-    pressure = float(power_pa2(level_db, heard.needs.reference_pressure_pa))
+    pressure = float(power_pa2(level_db))
     stated = np.array([c.sensitivity_v_per_pa is not None for c in heard.channels])
     assumed = np.array([c.sensitivity_v_per_pa or UNSTATED_SENSITIVITY_V_PER_PA for c in heard.channels])
     per_unit = np.array([volts_per_unit(c, heard.check.source.gain_db) for c in heard.channels])

@@ -1,4 +1,4 @@
-"""Step `sensitivity`: decide the sensitivity of every channel of a session from its checks and papers."""
+"""Step `sensitivity`: decide which checks count and the sensitivity of every channel of a session."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from tapeline.calibration.all_together import exchanged_sensors, median_of
 from tapeline.calibration.data_sheet import DataSheet, DataSheetError, decode
 from tapeline.calibration.decision import Decision, InCommon, Limits, choose_sensitivity, decide
 from tapeline.calibration.evidence import (
-    CONTRADICTION,
     Check,
     Evidence,
     Policy,
@@ -19,11 +18,22 @@ from tapeline.calibration.evidence import (
     level_mean,
     summary_of,
 )
+from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, doubts_of_papers
 from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import Channel, Papers, SensitivityNeeds
-from tapeline.quality.reasons import FILE_FAULTS, UNFIT_CHECKS, worst
+from tapeline.campaign.slices import Channel, Papers, SensitivityNeeds, picked
+from tapeline.quality.reasons import FILE_FAULTS, worst
 from tapeline.steps import places
+from tapeline.steps.judged_checks import (
+    COUNTED,
+    REFUSED,
+    JudgedChecks,
+    is_fit,
+    is_measured,
+    judged_checks,
+    note_ranges,
+    refusing_codes,
+)
 from tapeline.steps.term_columns import term_columns, terms_of
 from tapeline.store import parquet, tables
 
@@ -32,24 +42,30 @@ AS_GOOD_AS_INFINITE = 1e6
 
 
 def run(plan: Plan, session: str) -> None:
-    """Write the session's calibration table."""
+    """Write the session's calibration table, and its checks with what was decided on them."""
     needs = plan.sensitivity_needs(session)
     results = plan.campaign.results
-    checks = parquet.read_rows(places.checks(results, session))
+    judged = judged_session(needs, parquet.read_rows(places.checks(results, session)))
     papers = {item.sensor: read_papers(plan.campaign.root, item) for item in needs.papers}
-    parquet.write_rows(
-        tables.CALIBRATION,
-        places.calibration(results, session),
-        session_rows(needs, checks, papers),
-        campaign=needs.campaign,
-        digest=plan.digest("sensitivity", session),
-    )
+    stamp = {"campaign": needs.campaign, "digest": plan.digest("sensitivity", session)}
+    rows = session_rows(needs, judged, papers)
+    parquet.write_rows(tables.CALIBRATION, places.calibration(results, session), rows, **stamp)
+    decided = decided_checks(judged.rows, rows)
+    parquet.write_rows(tables.CHECKS, places.judged_checks(results, session), decided, **stamp)
+
+
+def judged_session(needs: SensitivityNeeds, checks: Sequence[Mapping[str, Any]]) -> JudgedChecks:
+    """The session's checks with what is decided on them, and notes on the range that their tones use."""
+    judged = judged_checks(checks, needs.channels, needs.overrules)
+    limits = needs.calibration
+    note_ranges(judged.rows, limits.least_below_full_scale_db, limits.most_below_full_scale_db)
+    return judged
 
 
 def sensitivities(
     checks: Sequence[Mapping[str, Any]], channels: Sequence[Channel], policy: Policy, chart_uncertainty_db: float
 ) -> dict[str, float]:
-    """The sensitivity of every position that has one, from a session's checks: what `pressure` uses."""
+    """The sensitivity of every position that has one, from a session's judged checks: what `pressure` uses."""
     found: dict[str, float] = {}
     for channel in channels:
         value = 1.0
@@ -69,8 +85,13 @@ def why_without(checks: Sequence[Mapping[str, Any]], channel: Channel, chart_unc
     return "no-sensitivity", f"sensor {channel.sensor} has neither a usable check nor a stated sensitivity"
 
 
-def evidence_of(channel: Channel, checks: Sequence[Mapping[str, Any]], chart_uncertainty_db: float) -> Evidence:
-    """What the checks and the sensor table say of one channel."""
+def evidence_of(
+    channel: Channel,
+    checks: Sequence[Mapping[str, Any]],
+    chart_uncertainty_db: float,
+    alternatives_db: tuple[float, ...] = (),
+) -> Evidence:
+    """What the judged checks and the sensor table say of one channel."""
     own = [row for row in checks if row["position"] == channel.position]
     fit = [row for row in own if is_fit(row)]
     refused = {
@@ -83,9 +104,10 @@ def evidence_of(channel: Channel, checks: Sequence[Mapping[str, Any]], chart_unc
                 stage=row["stage"],
                 sensitivity_v_per_pa=row["sensitivity_v_per_pa"],
                 terms=terms_of(row),
-                doubts=dict(zip(row["reasons"], row["sentences"], strict=True)),
+                doubts=_doubts_of_fit(row),
                 run=row["run"],
                 calibrator=row["calibrator"],
+                level_db=row["level_db"],
             )
             for row in fit
         ),
@@ -94,16 +116,18 @@ def evidence_of(channel: Channel, checks: Sequence[Mapping[str, Any]], chart_unc
         if stated is None
         else Term("chart", stated, "certificate"),
         refused=refused,
+        alternatives_db=alternatives_db,
     )
 
 
-def is_fit(row: Mapping[str, Any]) -> bool:
-    """Whether a row of the checks table may give a sensitivity."""
-    return bool(row["found"]) and not UNFIT_CHECKS.intersection(row["reasons"])
+def _doubts_of_fit(row: Mapping[str, Any]) -> dict[str, str]:
+    """What doubts a check that counts; where somebody lets it count, nothing but that."""
+    every = dict(zip(row["reasons"], row["sentences"], strict=True))
+    return {COUNTED: every[COUNTED]} if COUNTED in every else every
 
 
 def _unfit_codes(rows: Sequence[Mapping[str, Any]]) -> list[str]:
-    return list(dict.fromkeys(code for row in rows if not is_fit(row) for code in row["reasons"]))
+    return list(dict.fromkeys(code for row in rows if not is_fit(row) for code in refusing_codes(row)))
 
 
 def read_papers(root: Path, item: Papers) -> SensorPapers:
@@ -128,12 +152,15 @@ def read_papers(root: Path, item: Papers) -> SensorPapers:
 
 
 def session_rows(
-    needs: SensitivityNeeds, checks: Sequence[Mapping[str, Any]], papers: Mapping[str, SensorPapers]
+    needs: SensitivityNeeds, judged: JudgedChecks, papers: Mapping[str, SensorPapers]
 ) -> list[dict[str, Any]]:
     """Rows of the calibration table: each channel on its own and beside all others of the session."""
-    limits = needs.calibration
+    limits, checks = needs.calibration, judged.rows
     volts = [c for c in needs.channels if c.unit == "V"]
-    evidence = {c.position: evidence_of(c, checks, limits.chart_uncertainty_db) for c in volts}
+    evidence = {
+        c.position: evidence_of(c, checks, limits.chart_uncertainty_db, judged.alternatives_db.get(c.position, ()))
+        for c in volts
+    }
     known = {position: summary_of(item) for position, item in evidence.items()}
     common = InCommon(
         median_of([item.deviation_db for item in known.values()]), median_of([item.drift_db for item in known.values()])
@@ -154,18 +181,13 @@ def session_rows(
         decision = decide(
             item,
             limits.sensitivity,
-            Limits(
-                limits.deviation_limit_db,
-                limits.drift_limit_db,
-                limits.ring_spread_limit_db,
-                limits.common_deviation_limit_db,
-                limits.common_shift_limit_db,
-            ),
+            picked(Limits, limits),
             common,
         )
         own = papers.get(channel.sensor or "")
-        doubts = _all_doubts(needs, channel, checks, decision, own, partners.get(channel.position))
+        doubts = _all_doubts(needs, channel, judged, decision, own, partners.get(channel.position))
         row |= _decision_columns(known[channel.position], decision, common) | _paper_columns(needs, own)
+        row |= _linearity_columns(item) | _use_columns(channel, checks, decision.source)
         row |= {
             "chart_v_per_pa": channel.sensitivity_v_per_pa,
             "verdict": worst([code for code in doubts if code not in FILE_FAULTS]),
@@ -180,7 +202,7 @@ def _measured(checks: Sequence[Mapping[str, Any]]) -> dict[str, float]:
     """What the checks of each position give, also those that contradict the sensor table."""
     found: dict[str, list[float]] = {}
     for row in checks:
-        if row["found"] and not (UNFIT_CHECKS - {CONTRADICTION}).intersection(row["reasons"]):
+        if is_measured(row):
             found.setdefault(row["position"], []).append(row["sensitivity_v_per_pa"])
     return {position: mean for position, values in found.items() if (mean := level_mean(values)) is not None}
 
@@ -188,7 +210,7 @@ def _measured(checks: Sequence[Mapping[str, Any]]) -> dict[str, float]:
 def _all_doubts(
     needs: SensitivityNeeds,
     channel: Channel,
-    checks: Sequence[Mapping[str, Any]],
+    judged: JudgedChecks,
     decision: Decision,
     papers: SensorPapers | None,
     partner: str | None,
@@ -196,9 +218,10 @@ def _all_doubts(
     """Reasons with their sentences: of refused checks, of the decision, of sensors exchanged, of the papers."""
     where = f"position {channel.position}"
     doubts: dict[str, str] = {}
-    for row in checks:
+    for row in judged.rows:
         if row["position"] == channel.position and not is_fit(row):
             doubts |= dict(zip(row["reasons"], row["sentences"], strict=True))
+    doubts |= judged.doubts.get(channel.position, {})
     for code, words in decision.doubts.items():
         doubts.setdefault(code, words if words.startswith(("position ", "run ")) else f"{where}: {words}")
     if partner is not None:
@@ -206,6 +229,9 @@ def _all_doubts(
             f"{where}: its sensor fits the chart of the one at {partner} and the other way round: they are likely "
             "exchanged"
         )
+        if not judged.heard_as_listed(channel.position, partner):
+            words = f"no list shows that {partner} and it were heard in place: their positions may be exchanged"
+            doubts.setdefault("positions-exchanged", f"{where}: {words}")
     if papers is not None:
         found = doubts_of_papers(papers, needs.measured_on, needs.calibration.chart_age_limit_days)
         doubts |= {code: f"{where}: {words}" for code, words in found.items()}
@@ -228,6 +254,34 @@ def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> d
         "degrees_of_freedom": freedom if freedom is not None and freedom < AS_GOOD_AS_INFINITE else None,
         **term_columns(decision.terms),
     }
+
+
+def _linearity_columns(evidence: Evidence) -> dict[str, Any]:
+    found = linearity_of(evidence.checks)
+    return {} if found is None else {"linearity_db": found.difference_db, "linearity_step_db": found.step_db}
+
+
+def _use_columns(channel: Channel, checks: Sequence[Mapping[str, Any]], source: str) -> dict[str, Any]:
+    """The runs whose checks are in the sensitivity used, and those whose checks are refused, with why and by whom."""
+    own = [row for row in checks if row["position"] == channel.position]
+    return {
+        "used_checks": [row["run"] for row in own if is_fit(row) and source in ("mean", row["stage"])],
+        "refused_checks": [
+            f"{row['run']}: {', '.join(row['reasons'])}{_by_whom(row)}" for row in own if not is_fit(row)
+        ],
+    }
+
+
+def _by_whom(row: Mapping[str, Any]) -> str:
+    return f" (by {row['decided_by']})" if REFUSED in row["reasons"] else ""
+
+
+def decided_checks(
+    checks: Sequence[Mapping[str, Any]], calibration: Sequence[Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """Rows of the checks table that say whether each check is in the sensitivity used."""
+    used = {(run, row["position"]) for row in calibration for run in row.get("used_checks", ())}
+    return [{**row, "used": (row["run"], row["position"]) in used} for row in checks]
 
 
 def _paper_columns(needs: SensitivityNeeds, papers: SensorPapers | None) -> dict[str, Any]:
