@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable, Iterable, Mapping
 from functools import cached_property
+from math import inf
 from typing import Any, TypeVar
 
 from tapeline.campaign.backgrounds import Backgrounds, backgrounds_of
@@ -55,12 +56,12 @@ STEP_VERSIONS: Mapping[str, int] = {
     "pressure": 4,
     "verdicts": 1,
     "spectra": 4,
-    "tables": 7,
+    "tables": 8,
     "catalogue": 6,
     "compare": 4,
-    "scale": 1,
+    "scale": 2,
     "repeat": 1,
-    "report": 5,
+    "report": 6,
     "manifest": 1,
 }
 """Raised whenever a step's code gives other bytes for the same needs: code edits are not seen by the workflow."""
@@ -222,8 +223,8 @@ class Plan:
             campaign=self._settings.campaign,
             run=run,
             left_out=tuple(
-                (row.start_s - (self._used[run].start_s or 0.0), row.stop_s - (self._used[run].start_s or 0.0))
-                for row in self._left_out(run)
+                (start - (self._used[run].start_s or 0.0), stop - (self._used[run].start_s or 0.0))
+                for start, stop in sorted(row.stretch_s for row in self._left_out(run) if row.stretch_s is not None)
             ),
             responses=self._responses(self._used[run].session),
             response_correction=self._settings.calibration.response_correction,
@@ -278,7 +279,14 @@ class Plan:
             campaign=self._settings.campaign,
             session=session,
             runs=tuple(
-                SessionRun(n, self._used[n].kind, self._backgrounds[n], self._achieved(self._used[n])) for n in names
+                SessionRun(
+                    n,
+                    self._used[n].kind,
+                    self._backgrounds[n],
+                    self._achieved(self._used[n]),
+                    self._ranges_left_out(n),
+                )
+                for n in names
             ),
             backgrounds=tuple(n for n in self.recordings_for_tables(session) if n not in names),
             sessions=self.sessions_for_tables(session),
@@ -590,11 +598,23 @@ class Plan:
             background_runs=found.runs,
             background_kind=found.kind,
             background_refused=tuple(str(each) for each in found.refused),
-            left_out=tuple(f"{row.start_s:g} to {row.stop_s:g} s: {row.reason}" for row in self._left_out(run.run)),
+            left_out=tuple(row.words for row in self._left_out(run.run)) if run.kind != "calibration" else (),
         )
 
     def _left_out(self, run: str) -> list[LeftOut]:
-        return sorted((row for row in self.campaign.left_out if row.run == run), key=lambda row: row.start_s)
+        """What is left out of a run, stretches before ranges of frequencies."""
+        rows = (row for row in self.campaign.left_out if row.is_of(run))
+        return sorted(rows, key=lambda row: (row.stretch_s or (inf, inf), row.range_hz or (), row.position or ""))
+
+    def _ranges_left_out(self, run: str) -> tuple[tuple[str, float, float], ...]:
+        """Ranges of frequencies left out of a run or of what is subtracted from it: position (or ""), ends in Hz."""
+        found = {
+            (row.position or "", *row.range_hz)
+            for name in (run, *self._backgrounds[run].runs)
+            for row in self._left_out(name)
+            if row.range_hz is not None
+        }
+        return tuple(sorted(found))
 
 
 def _moment(run: Run) -> tuple[bool, float, str]:

@@ -284,12 +284,16 @@ class CheckAir:
 
 @dataclass(frozen=True)
 class SessionRun:
-    """One run of a session, what is subtracted from it, and the state of the flow."""
+    """One run of a session, what is subtracted from it, and the state of the flow.
+
+    `left_out` holds ranges of frequencies that get no level: position (empty: all), lower and upper end in Hz.
+    """
 
     run: str
     kind: str
     backgrounds: Backgrounds
     achieved: Achieved
+    left_out: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(frozen=True)

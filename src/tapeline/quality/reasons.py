@@ -44,7 +44,7 @@ _ALL = (
     Reason("dropout-long", "unusable", "the signal stands still for a large part", "check recorder and cable, repeat"),
     Reason("spikes", "doubtful", "the signal jumps", "check cable and plug for a loose contact"),
     Reason("same-signal", "unusable", "two channels carry one signal", "check cables and the recorder's routing"),
-    Reason("hum", "doubtful", "mains lines stand out", "check grounds; leave out the bands at these lines"),
+    Reason("hum", "doubtful", "mains lines stand out", "check grounds; leave out these lines in left_out.csv"),
     Reason("unsteady", "doubtful", "the level changes over the run", "use start_s and stop_s, or repeat the run"),
     Reason("drifting-offset", "doubtful", "the mean wanders", "look for moisture; let the conditioner warm up"),
     Reason("odd-distribution", "doubtful", "values spread unlike wall pressure", "listen to it; check sensor and tape"),

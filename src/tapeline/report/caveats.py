@@ -41,7 +41,8 @@ def _left_out(tables: FinishedTables) -> list[str]:
             sentences.append(f"{counted(len(names), 'recording')} {said}: {listed(names, MOST_NAMED)}.")
     parts = sorted(row["run"] for row in tables.runs if row["left_out"])
     if parts:
-        sentences.append(f"Parts of {counted(len(parts), 'recording')} are not averaged: {listed(parts, MOST_NAMED)}.")
+        many = counted(len(parts), "recording")
+        sentences.append(f"Parts of {many} are left out by hand, in time or frequency: {listed(parts, MOST_NAMED)}.")
     return sentences
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tapeline.campaign.faults import listed
 from tapeline.steps.level_cube import LevelCube
 
 Flags = NDArray[np.bool_]
@@ -18,7 +19,7 @@ def same_edges(cube: LevelCube, reference: Sequence[str], treatment: Sequence[st
     if not index:
         return np.ones(cube.state.shape[1:], dtype=bool)
     alike = np.ones(cube.state.shape[1:], dtype=bool)
-    for edges in (cube.lower_edge_hz[index], cube.upper_edge_hz[index]):
+    for edges in (each[index] for each in cube.summed):
         known = np.isfinite(edges) & cube.usable[index][:, :, None]
         low = np.where(known, edges, np.inf).min(axis=0)
         high = np.where(known, edges, -np.inf).max(axis=0)
@@ -56,7 +57,10 @@ def _narrower(cube: LevelCube, runs: Sequence[str], position: int, item: int) ->
     for name in runs:
         place = (cube.runs.index(name), position, item)
         if cube.usable[place[:2]] and cube.narrower[place]:
-            return f"{cube.lower_edge_hz[place]:.0f} to {cube.upper_edge_hz[place]:.0f}"
+            lower, upper = cube.lower_edge_hz[place], cube.upper_edge_hz[place]
+            absent = () if cube.absent is None else cube.absent_sets[int(cube.absent[place])]
+            inside = [f"{band:g}" for band in absent if lower < band < upper]
+            return f"{lower:.0f} to {upper:.0f}{f' without the bands at {listed(inside, 6)}' if inside else ''}"
     return ""
 
 

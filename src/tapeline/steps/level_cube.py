@@ -30,6 +30,7 @@ SHARED_TERMS = ("calibration", "response", "environment", "mounting", "speed", "
 COLUMNS = (*FIELDS, *(f"{name}_uncertainty_db" for name in SHARED_TERMS), "nominal_correction_db")
 
 EDGES = ("lower_edge_hz", "upper_edge_hz")
+ABSENT = "absent_bands_hz"
 
 
 @dataclass(frozen=True, order=True)
@@ -48,6 +49,7 @@ class Item:
 class LevelCube:
     """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands.
 
+    `absent` is the place in `absent_sets` (nominal frequencies) of the bands that an overall level lacks of its range.
     `narrower` says which overall levels sum less than the range asked for, `taken_off` what there was to take off, by
     its place in `tables.TAKEN_OFF`.
     """
@@ -63,6 +65,13 @@ class LevelCube:
     taken_off: NDArray[np.int8]
     usable: NDArray[np.bool_]
     doubtful: NDArray[np.bool_]
+    absent: Reals | None = None
+    absent_sets: tuple[tuple[float, ...], ...] = ()
+
+    @property
+    def summed(self) -> tuple[Reals, ...]:
+        """What overall levels that sum the same bands have in common, (runs, positions, items) each; NaN for bands."""
+        return (self.lower_edge_hz, self.upper_edge_hz, *(() if self.absent is None else (self.absent,)))
 
     def comparable(self, index: list[int]) -> NDArray[np.bool_]:
         """Which of some runs' levels can be put together, (runs, positions, items).
@@ -105,6 +114,7 @@ def load_cube(results: Path, left_out: Iterable[str] = ()) -> LevelCube:
     shape = (len(runs), len(positions), len(items))
     values = {name: np.full(shape, np.nan) for name in COLUMNS}
     edges = {name: np.full(shape, np.nan) for name in EDGES}
+    absent, sets = np.full(shape, np.nan), dict[tuple[float, ...], int]()
     narrower = np.zeros(shape, dtype=bool)
     state, taken_off = np.full(shape, -1, dtype=np.int8), np.zeros(shape, dtype=np.int8)
     usable, doubtful = np.zeros(shape[:2], dtype=bool), np.zeros(shape, dtype=bool)
@@ -121,6 +131,9 @@ def load_cube(results: Path, left_out: Iterable[str] = ()) -> LevelCube:
         for name, array in edges.items():
             if name in table.column_names:
                 array[r, p, i] = _floats(table, name)
+        if ABSENT in table.column_names:
+            lacking = [tuple(bands or ()) for bands in table.column(ABSENT).to_pylist()]
+            absent[r, p, i] = [sets.setdefault(bands, len(sets)) for bands in lacking]
         every = [frozenset(marks or ()) for marks in table.column("marks").to_pylist()]
         narrower[r, p, i] = ["narrower-range" in marks for marks in every]
         state[r, p, i] = [state_code.get(name, -1) for name in table.column("state").to_pylist()]
@@ -133,7 +146,8 @@ def load_cube(results: Path, left_out: Iterable[str] = ()) -> LevelCube:
         ]
     usable[:, [position_place[name] for name in left_out if name in position_place]] = False
     lower, upper = (edges[name] for name in EDGES)
-    return LevelCube(runs, positions, items, values, lower, upper, narrower, state, taken_off, usable, doubtful)
+    known = (runs, positions, items, values, lower, upper, narrower, state, taken_off, usable, doubtful)
+    return LevelCube(*known, absent=absent if sets else None, absent_sets=tuple(sets))
 
 
 def _order(item: Item) -> tuple[str, str, float, float]:
