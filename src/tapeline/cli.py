@@ -234,7 +234,8 @@ def _step(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
 
-    plan = Plan(load_campaign(options.campaign, check=False))
+    # The report prints the warnings that checking the campaign's files gives.
+    plan = Plan(load_campaign(options.campaign, check=options.step == "report"))
     key = getattr(options, "key", None)
     if key is not None and key not in (plan.sessions if options.step in SESSION_STEPS else plan.recordings):
         known = ", ".join(plan.sessions if options.step in SESSION_STEPS else plan.recordings)

@@ -453,8 +453,13 @@ class Plan:
         )
 
     def report_needs(self) -> dict[str, Any]:
-        """Everything the page shows that no table carries: settings in full, outlines, and the tables' digests."""
-        return {"settings": self._settings, "outlines": self.campaign.outlines, "tables": self._table_digests()}
+        """Everything the page shows that no table carries: settings, outlines, warnings; and the tables' digests."""
+        return {
+            "settings": self._settings,
+            "outlines": self.campaign.outlines,
+            "warnings": [str(warning) for warning in self.campaign.file_warnings],
+            "tables": self._table_digests(),
+        }
 
     def manifest_needs(self) -> dict[str, Any]:
         """The settings that change results (no titles, nothing of the report's looks) and the tables' digests."""

@@ -35,7 +35,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *repeat_lines(tables, campaign),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")
-          for warning in campaign.warnings if warning.column != "background"),
+          for warning in campaign.file_warnings),
     ]  # fmt: skip
     return sorted(lines, key=lambda line: SEVERITY.get(line.severity, len(SEVERITY)))
 

@@ -133,7 +133,7 @@ def _air(tables: FinishedTables) -> list[str]:
 
 
 def _files(campaign: Campaign) -> list[str]:
-    count = sum(warning.column != "background" for warning in campaign.warnings)
+    count = len(campaign.file_warnings)
     return (
         [f"The campaign's files gave {counted(count, 'warning')}, listed with what needs attention."] if count else []
     )
