@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tapeline import __version__
-from tapeline.campaign.faults import CampaignFaults
+from tapeline.campaign.faults import CampaignFaults, in_order
 
 SESSION_STEPS = {
     "calibrate": "find and measure the calibrator tones of a session",
@@ -295,9 +295,10 @@ def _check(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.recordings.opening import channel_count
+    from tapeline.steps.recording_warnings import recording_warnings
 
     campaign = load_campaign(options.campaign, channel_count)
-    for warning in campaign.warnings:
+    for warning in in_order([*campaign.warnings, *recording_warnings(campaign)]):
         print(f"warning: {warning}", file=sys.stderr)
     plan = Plan(campaign)
     print(f"campaign {campaign.settings.campaign}: no faults; {len(plan.recordings)} recordings to measure, ", end="")

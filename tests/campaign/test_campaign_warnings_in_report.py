@@ -11,6 +11,7 @@ from tapeline import cli
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 
+
 def with_warning() -> Files:
     settings = MINIMAL["config/campaign.yaml"]
     assert "conditions:\n" in settings

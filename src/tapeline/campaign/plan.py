@@ -123,6 +123,10 @@ class Plan:
         """The session of a used run."""
         return self._used[run].session
 
+    def source_of(self, run: str) -> Source:
+        """What the recording of a used run is read from."""
+        return self._source(self._used[run])
+
     def source_files(self, run: str) -> tuple[str, ...]:
         """Files of a run's recording that are there, relative to the campaign folder."""
         paths = self._source(self._used[run]).paths

@@ -69,6 +69,24 @@ def _warn_of_stage(material: Material, run: Run, side: str, other: Run) -> None:
     material.warnings.append(material.runs.fault(run.line, "stage", found, expected))
 
 
+def check_calibrations(material: Material) -> None:
+    """Warn of sessions in volts without a calibrator recording, where sensitivities are to rest on such."""
+    settings = None if material.source is None else material.source.settings
+    if settings is None or settings.calibration.sensitivity in ("chart", "data_sheet"):
+        return
+    in_volts = {fitting.session for fitting in material.fittings.rows if fitting.unit == "V"}
+    checked = {run.session for run in material.runs.rows if run.use and run.kind == "calibration"}
+    first: dict[str, Run] = {}
+    for run in material.runs.rows:
+        if run.use and run.kind == "measurement" and run.session in in_volts - checked:
+            first.setdefault(run.session, run)
+    for session, run in first.items():
+        found = f"session {quoted(session)}, which has no calibrator recording"
+        expected = "a run of the kind calibration, before or after the runs of the session"
+        mend = "without one its sensitivities are those of the sensors table, unchecked"
+        material.warnings.append(material.runs.fault(run.line, "session", found, expected, mend))
+
+
 class _Names:
     """Names that runs may refer to; None where the place that declares them cannot be read."""
 
