@@ -12,6 +12,8 @@ from built_results import STAMP, built_campaign, write_empty
 from tapeline.report.difference_words import difference_words
 from tapeline.report.findings import MOST_FINDINGS, findings_of, main_findings, terminal_table
 from tapeline.report.finished_tables import read_finished
+from tapeline.report.summed_range import narrower_words
+from tapeline.report.tables_of_differences import overall_table
 from tapeline.report.wording import number
 from tapeline.store import parquet, tables
 
@@ -176,3 +178,49 @@ def test_no_findings_are_said(tmp_path: Path) -> None:
     write_empty(tmp_path)
     assert main_findings(tmp_path, CAMPAIGN) == []
     assert terminal_table([]).startswith("No findings:")
+
+
+def overall_level(run: str, **changed: Any) -> dict[str, Any]:
+    return {
+        "run": run,
+        "position": "P01",
+        "weighting": "A",
+        "lower_hz": 100.0,
+        "upper_hz": 5000.0,
+        "lower_edge_hz": 89.1,
+        "upper_edge_hz": 5623.4,
+        "marks": [],
+        "state": "clear",
+        "quality": "good",
+        **changed,
+    }
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({}, "A-weighted level 100 Hz to 5 kHz reduced"),
+        (
+            {"upper_edge_hz": 2818.4, "absent_bands_hz": [3150.0, 4000.0, 5000.0], "marks": ["narrower-range"]},
+            "A-weighted level 89 to 2818 Hz (asked for: 100 Hz to 5 kHz) reduced",
+        ),
+        (
+            {"absent_bands_hz": [200.0, 1250.0], "marks": ["narrower-range"]},
+            "A-weighted level 100 Hz to 5 kHz without the bands at 200 Hz, 1.25 kHz reduced",
+        ),
+    ],
+)
+def test_a_headline_names_the_range_that_was_summed(tmp_path: Path, changed: dict[str, Any], words: str) -> None:
+    results = with_comparisons(tmp_path, [row()])
+    levels = [overall_level(run, **changed) for run in ("r1", "t1")]
+    path = results / "tables" / "overall" / "session=april" / "part-0.parquet"
+    parquet.write_rows(tables.OVERALL, path, levels, **STAMP)
+    finished = read_finished(results)
+    (found, *_) = findings_of(finished, CAMPAIGN)
+    assert words in found.sentence
+    (cells,) = overall_table(finished, CAMPAIGN, "whole-seam", finished.comparisons).rows
+    assert (
+        any(words.removeprefix("A-weighted level ").removesuffix(" reduced") in cell for cell in cells) or not changed
+    )
+    said = narrower_words(finished, "A", (100.0, 5000.0), {"r1"})
+    assert said.startswith(" Summed at P01: ") if changed else said == ""
