@@ -13,6 +13,7 @@ from tapeline.report.difference_words import difference_words
 from tapeline.report.findings import MOST_FINDINGS, findings_of, main_findings, terminal_table
 from tapeline.report.finished_tables import read_finished
 from tapeline.report.summed_range import narrower_words
+from tapeline.report.swapped_sensors import swapped_lines
 from tapeline.report.tables_of_differences import overall_table
 from tapeline.report.wording import number
 from tapeline.store import parquet, tables
@@ -224,3 +225,26 @@ def test_a_headline_names_the_range_that_was_summed(tmp_path: Path, changed: dic
     )
     said = narrower_words(finished, "A", (100.0, 5000.0), {"r1"})
     assert said.startswith(" Summed at P01: ") if changed else said == ""
+
+
+@pytest.mark.parametrize("second", ["s05", "s07", None])
+def test_a_sensor_changed_between_the_sides_is_told_beside_the_result(tmp_path: Path, second: str | None) -> None:
+    across = {"treatment_session": "may", "sessions": "april + may"}
+    rows = [row(**across), row(position="P02", **across)]
+    results = with_comparisons(tmp_path, rows)
+    calibration = [
+        {"session": session, "position": position, "sensor": sensor}
+        for session, position, sensor in (
+            ("april", "P01", "s05"), ("may", "P01", second), ("april", "P02", "s06"), ("may", "P02", "s06"),
+        )
+    ]  # fmt: skip
+    parquet.write_rows(tables.CALIBRATION, results / "tables" / "calibration.parquet", calibration, **STAMP)
+    finished = read_finished(results)
+    (found, *_) = findings_of(finished, CAMPAIGN)
+    lines = swapped_lines(finished)
+    told = "The sensor was changed between the two: s05 in april, s07 in may."
+    assert found.sentence.endswith(told) == (second == "s07")
+    assert [line.where for line in lines] == (
+        ["comparison whole-seam, sessions april and may"] if second == "s07" else []
+    )
+    assert all("P01 (s05 in april, s07 in may)" in line.found and "P02" not in line.found for line in lines)

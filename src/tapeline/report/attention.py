@@ -14,6 +14,7 @@ from tapeline.report.attention_range import range_lines
 from tapeline.report.attention_repeats import repeat_lines
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.swapped_sensors import swapped_lines
 from tapeline.report.wording import counted, listed, percent, printable
 
 MOST_LINES = 40
@@ -32,6 +33,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *without_background(tables, _used_states(tables, campaign)),
         *range_lines(tables, campaign),
         *_single_runs(tables),
+        *swapped_lines(tables),
         *repeat_lines(tables, campaign),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")

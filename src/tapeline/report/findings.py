@@ -11,6 +11,7 @@ from tapeline.report.comparison_views import SHOWN, condition_title
 from tapeline.report.difference_words import conditions_of, difference_words, place_of, quantity_words, short_quantity
 from tapeline.report.finished_tables import FinishedTables, Row, read_finished
 from tapeline.report.summed_range import summed_words
+from tapeline.report.swapped_sensors import swapped_sentence
 from tapeline.report.wording import (
     confidence_words,
     counted,
@@ -155,17 +156,17 @@ def _loudest_bound(tables: FinishedTables, references: Collection[str]) -> Row |
 
 
 def _difference(campaign: Campaign, tables: FinishedTables, row: Row, kind: str) -> Finding:
-    words = difference_words(campaign, row)
+    words, changed = difference_words(campaign, row), swapped_sentence(tables, row)
     conditions = conditions_of(campaign, row)
     quantity = quantity_words(row, summed_words(tables, row))
-    return _finding(kind, row, campaign, f"{conditions}, at {place_of(campaign, row)}: {quantity} {words}.")
+    return _finding(kind, row, campaign, f"{conditions}, at {place_of(campaign, row)}: {quantity} {words}.{changed}")
 
 
 def _not_shown(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
     kind = "not shown" if row["finding"] == "not shown" else "equivalent"
     quantity = quantity_words(row, summed_words(tables, row))
     text = f"{conditions_of(campaign, row)}, at {place_of(campaign, row)}: {quantity} "
-    return _finding(kind, row, campaign, f"{text}{difference_words(campaign, row)}.")
+    return _finding(kind, row, campaign, f"{text}{difference_words(campaign, row)}.{swapped_sentence(tables, row)}")
 
 
 def _finding(kind: str, row: Row, campaign: Campaign, sentence: str) -> Finding:

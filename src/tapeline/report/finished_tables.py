@@ -82,6 +82,11 @@ class FinishedTables:
         )
 
     @cached_property
+    def sensor_by_place(self) -> dict[tuple[str, str], str]:
+        """The sensor by session and position, where one is stated."""
+        return {(row["session"], row["position"]): row["sensor"] for row in self.calibration if row["sensor"]}
+
+    @cached_property
     def overall_by_place(self) -> dict[tuple[str, str, str, float, float], Row]:
         """The overall levels by run, position, weighting and range asked for."""
         names = ("run", "position", "weighting", "lower_hz", "upper_hz")
