@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from tapeline.campaign.model import Campaign
+from tapeline.report.figure_letters import undrawn_sentence
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.what_was_tested import measured_here, subtracted_runs
 from tapeline.report.wording import counted, listed, number, pairing
@@ -24,6 +25,7 @@ def caveats(tables: FinishedTables, campaign: Campaign) -> list[str]:
         *_doubted(tables),
         *_air(tables),
         *_files(campaign),
+        *filter(None, [undrawn_sentence(campaign)]),
     ]
 
 
