@@ -213,6 +213,9 @@ def _look_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     look.add_argument("recordings", type=Path, nargs="+", metavar="RECORDING", help="files just recorded")
     look.add_argument("--campaign", type=Path, help="campaign folder with the fittings and sensors")
     look.add_argument("--session", help="session of a recording that is in no row of the run table yet")
+    look.add_argument("--condition", help="condition of such a recording, to compare it with its repeats")
+    look.add_argument("--speed-kmh", type=_not_negative, metavar="SPEED", help="set speed of such a recording")
+    look.add_argument("--yaw-deg", type=float, default=0.0, metavar="YAW", help="set yaw of it (default: 0)")
     look.add_argument("--format", help="name in the campaign's raw_formats, for recordings without a header")
     look.set_defaults(action=_look)
 
@@ -399,12 +402,15 @@ def _look(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.recordings.recording import RecordingError
     from tapeline.steps.look import LookError, look
+    from tapeline.steps.look_repeats import Asked
 
+    speed_mps = None if options.speed_kmh is None else options.speed_kmh / 3.6
+    asked = Asked(options.condition, speed_mps, options.yaw_deg)
     campaign = load_campaign(options.campaign, check=False) if options.campaign else None
     status = 0
     for number, path in enumerate(options.recordings):
         try:
-            seen = look(path, campaign, options.session, options.format)
+            seen = look(path, campaign, options.session, options.format, asked)
         except (RecordingError, LookError) as error:
             code = f"{error.code}: " if isinstance(error, RecordingError) else ""
             print(f"tapeline look: {code}{error}", file=sys.stderr)
