@@ -45,7 +45,7 @@ def common_part(
         if item.quantity == "overall" and both[i] and not alike[position, i]
     ]
     words += [
-        f"the overall level {item.weighting} {item.lower_hz:g} to {item.upper_hz:g} Hz sums {edges} Hz alone"
+        f"the overall level {item.weighting} {item.lower_hz:g} to {item.upper_hz:g} Hz sums {edges}"
         for i, item in enumerate(cube.items)
         if both[i] and alike[position, i] and (edges := _narrower(cube, [*reference, *treatment], position, i))
     ]
@@ -53,14 +53,15 @@ def common_part(
 
 
 def _narrower(cube: LevelCube, runs: Sequence[str], position: int, item: int) -> str:
-    """Edges of an overall level that sums less than was asked for; empty where it sums all of it."""
+    """Range in words of an overall level that sums less than was asked for; empty where it sums all of it."""
     for name in runs:
         place = (cube.runs.index(name), position, item)
         if cube.usable[place[:2]] and cube.narrower[place]:
             lower, upper = cube.lower_edge_hz[place], cube.upper_edge_hz[place]
             absent = () if cube.absent is None else cube.absent_sets[int(cube.absent[place])]
             inside = [f"{band:g}" for band in absent if lower < band < upper]
-            return f"{lower:.0f} to {upper:.0f}{f' without the bands at {listed(inside, 6)}' if inside else ''}"
+            lacking = f", without the bands at {listed(inside, 6)} Hz" if inside else ""
+            return f"{lower:.0f} to {upper:.0f} Hz alone{lacking}"
     return ""
 
 
