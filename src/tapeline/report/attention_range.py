@@ -23,6 +23,7 @@ SAID = {
         "the sensor's chart ends before",
         "have the sensor calibrated there, or ask for fewer bands",
     ),
+    "left-out": (NO_LEVEL, "they are left out by hand", "nothing: so asked"),
     "methods-differ": (
         "summed lines and band filters differ",
         "a tone near an edge, or a steep spectrum",
