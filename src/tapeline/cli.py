@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tapeline import __version__
-from tapeline.campaign.faults import CampaignFaults
+from tapeline.campaign.faults import CampaignFaults, in_order
 
 SESSION_STEPS = {
     "calibrate": "find and measure the calibrator tones of a session",
@@ -213,6 +213,9 @@ def _look_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     look.add_argument("recordings", type=Path, nargs="+", metavar="RECORDING", help="files just recorded")
     look.add_argument("--campaign", type=Path, help="campaign folder with the fittings and sensors")
     look.add_argument("--session", help="session of a recording that is in no row of the run table yet")
+    look.add_argument("--condition", help="condition of such a recording, to compare it with its repeats")
+    look.add_argument("--speed-kmh", type=_not_negative, metavar="SPEED", help="set speed of such a recording")
+    look.add_argument("--yaw-deg", type=float, default=0.0, metavar="YAW", help="set yaw of it (default: 0)")
     look.add_argument("--format", help="name in the campaign's raw_formats, for recordings without a header")
     look.set_defaults(action=_look)
 
@@ -234,7 +237,8 @@ def _step(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
 
-    plan = Plan(load_campaign(options.campaign, check=False))
+    # The report prints the warnings that checking the campaign's files gives.
+    plan = Plan(load_campaign(options.campaign, check=options.step == "report"))
     key = getattr(options, "key", None)
     if key is not None and key not in (plan.sessions if options.step in SESSION_STEPS else plan.recordings):
         known = ", ".join(plan.sessions if options.step in SESSION_STEPS else plan.recordings)
@@ -294,9 +298,10 @@ def _check(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.recordings.opening import channel_count
+    from tapeline.steps.recording_warnings import recording_warnings
 
     campaign = load_campaign(options.campaign, channel_count)
-    for warning in campaign.warnings:
+    for warning in in_order([*campaign.warnings, *recording_warnings(campaign)]):
         print(f"warning: {warning}", file=sys.stderr)
     plan = Plan(campaign)
     print(f"campaign {campaign.settings.campaign}: no faults; {len(plan.recordings)} recordings to measure, ", end="")
@@ -397,12 +402,15 @@ def _look(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.recordings.recording import RecordingError
     from tapeline.steps.look import LookError, look
+    from tapeline.steps.look_repeats import Asked
 
+    speed_mps = None if options.speed_kmh is None else options.speed_kmh / 3.6
+    asked = Asked(options.condition, speed_mps, options.yaw_deg)
     campaign = load_campaign(options.campaign, check=False) if options.campaign else None
     status = 0
     for number, path in enumerate(options.recordings):
         try:
-            seen = look(path, campaign, options.session, options.format)
+            seen = look(path, campaign, options.session, options.format, asked)
         except (RecordingError, LookError) as error:
             code = f"{error.code}: " if isinstance(error, RecordingError) else ""
             print(f"tapeline look: {code}{error}", file=sys.stderr)

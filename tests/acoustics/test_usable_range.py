@@ -67,3 +67,18 @@ def test_a_chart_covers_the_bands_whose_midband_it_reaches(low: float, high: flo
 
 def test_every_reason_is_one_of_the_known() -> None:
     assert set(limits()) == {*WHY_ABSENT, "response-unknown"}
+
+
+@pytest.mark.parametrize(
+    ("ranges", "gone"),
+    [
+        (((49.0, 51.0),), [50.0]),
+        (((50.0, 50.0), (100.0, 100.0)), [50.0, 100.0]),
+        (((55.0, 57.0),), [50.0, 63.0]),
+        (((BANDS.lower_hz[3], BANDS.upper_hz[3]),), [50.0]),
+        ((), []),
+    ],
+)
+def test_bands_that_a_range_left_out_reaches_into(ranges: tuple[tuple[float, float], ...], gone: list[float]) -> None:
+    found = limits(channel=ChannelRange(NAN, NAN, NAN, NAN, ranges))
+    assert named(found["left-out"]) == named(absent(found)) == gone

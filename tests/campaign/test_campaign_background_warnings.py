@@ -20,7 +20,7 @@ from tapeline.campaign.model import Campaign
 
 
 def warned(root: Path, *rows: Row, files: Mapping[str, str] | None = None) -> list[Fault]:
-    return [w for w in campaign_of(root, *rows, files=files).warnings if w.file == RUNS]
+    return [w for w in campaign_of(root, *rows, files=files).warnings if w.file == RUNS and w.column != "session"]
 
 
 def test_the_same_refusal_of_several_runs_is_one_warning_where_the_first_stands(tmp_path: Path) -> None:

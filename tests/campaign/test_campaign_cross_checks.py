@@ -421,3 +421,22 @@ def test_checks_on_the_wrong_side_are_a_warning(
 def test_checks_on_their_side_or_in_between_are_no_warning(tmp_path: Path) -> None:
     write(tmp_path, dict(stages(("c1", "before", "09"), ("c2", "before", "10"), ("c3", "after", "12"))))
     assert load_campaign(tmp_path).warnings == ()
+
+
+def test_condition_whose_runs_are_all_left_out_is_a_warning(tmp_path: Path) -> None:
+    header, *rows = MINIMAL[RUNS].splitlines()
+    rows = [f"{row},{'no' if 'sealed' in row else ''}" for row in rows]
+    write(tmp_path, dict(table(RUNS, "\n".join([f"{header},use", *rows]) + "\n")))
+    (warning,) = load_campaign(tmp_path).warnings
+    assert warning.found == 'the condition "sealed", which no used run has'
+
+
+def test_session_without_a_calibrator_recording_is_a_warning(tmp_path: Path) -> None:
+    header, _, *rows = MINIMAL[RUNS].splitlines()
+    write(tmp_path, dict(table(RUNS, "\n".join([header, *rows]) + "\n")))
+    (warning,) = load_campaign(tmp_path).warnings
+    assert (warning.file, warning.line, warning.column) == (RUNS, 3, "session")
+    assert "no calibrator recording" in warning.found
+    settings = MINIMAL[SETTINGS] + "calibration: {sensitivity: chart}\n"
+    write(tmp_path, {SETTINGS: settings})
+    assert load_campaign(tmp_path).warnings == ()

@@ -8,10 +8,14 @@ import numpy as np
 import pytest
 import soundfile
 
+from tapeline.acoustics.bands import bands_between
 from tapeline.campaign.load import load_campaign
 from tapeline.cli import main
 from tapeline.recordings.recording import RecordingError
+from tapeline.steps import places
 from tapeline.steps.look import LookError, look
+from tapeline.steps.look_repeats import Asked
+from tapeline.store import parquet, tables
 
 RATE = 12_800
 TABLES = {
@@ -105,3 +109,82 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     shown = capsys.readouterr()
     assert "run m1 of session april" in shown.out
     assert "recording-missing: gone.wav is not there" in shown.err
+
+
+RUNS = TABLES["runs.csv"] + "m2,m2.wav,measurement,april,open,100,20\nm3,m3.wav,measurement,april,open,130,20\n"
+
+
+def with_results(root: Path, levels: dict[str, float], **changed: object) -> Path:
+    """The campaign with overall levels of some runs at seam1, summed over all bands of the first overall level."""
+    path = campaign_with(root, tone(), **{"runs.csv": RUNS})
+    campaign = load_campaign(root, check=False)
+    wanted = campaign.settings.overall[0]
+    bands = bands_between(campaign.settings.bands.fraction, *wanted.range_hz)
+    rows = [
+        {"run": run, "position": "seam1", "weighting": weighting, "level_db": level, "quality": "good"}
+        | {"lower_hz": wanted.range_hz[0], "upper_hz": wanted.range_hz[1], "calibration": "good", "marks": []}
+        | {"lower_edge_hz": float(bands.lower_hz[0]), "upper_edge_hz": float(bands.upper_hz[-1])}
+        | changed
+        for run, level in levels.items()
+        for weighting in ("A", "Z")
+    ]
+    table = places.session_table(campaign.results, "overall", "april")
+    parquet.write_rows(tables.OVERALL, table, rows, campaign="roof", digest="none")
+    return path
+
+
+def test_a_run_is_held_against_its_repeats_and_no_other_run(tmp_path: Path) -> None:
+    path = with_results(tmp_path, {"m1": 50.0, "m2": 93.0, "m3": 60.0})
+    seen = look(path, load_campaign(tmp_path, check=False), None, None)
+    assert seen.repeats == "compared with run m2 (session april, open, 100 km/h, yaw 0°)"
+    against = seen.channels[0].against
+    assert against is not None
+    assert against.repeats_db == {"m2": 93.0}
+    assert against.difference_db == pytest.approx(0.99, abs=0.03)
+    assert seen.channels[1].against is None
+    assert "+1.0" in seen.lines()[2]
+    assert not any("limit" in line for line in seen.lines())
+
+
+def test_a_level_far_from_the_repeats_is_told(tmp_path: Path) -> None:
+    """The gain of 0 dB is the fitting's, since no row names the 20 dB that the recording has."""
+    path = with_results(tmp_path, {"m1": 104.0, "m2": 106.0})
+    new, asked = path.rename(path.with_name("new.wav")), Asked("open", 100 / 3.6)
+    seen = look(new, load_campaign(tmp_path, check=False), "april", None, asked)
+    assert seen.repeats.startswith("compared with runs m1, m2 (")
+    assert "position seam1: LA is 9.0 dB above the repeats (104.0 to 106.0 dB; limit 6 dB" in seen.lines()[-1]
+
+
+@pytest.mark.parametrize(
+    ("asked", "why"),
+    [
+        (Asked(), "name what it is, --condition NAME --speed-kmh SPEED"),
+        (Asked("open"), "name what it is"),
+        (Asked("open", 200 / 3.6), "the run table has no other used run of session april, open, 200 km/h, yaw 0°"),
+        (Asked("open", 100 / 3.6, 5.0), "no other used run of session april, open, 100 km/h, yaw 5°"),
+        (Asked("open", 130 / 3.6), "the results have no level of run m3"),
+    ],
+)
+def test_why_it_is_not_compared(tmp_path: Path, asked: Asked, why: str) -> None:
+    path = with_results(tmp_path, {"m1": 84.0, "m2": 86.0})
+    seen = look(path.rename(path.with_name("new.wav")), load_campaign(tmp_path, check=False), "april", None, asked)
+    assert seen.repeats.startswith("not compared with repeats: ")
+    assert why in seen.repeats
+    assert seen.repeats in seen.lines()[-1]
+    assert all(channel.against is None for channel in seen.channels)
+
+
+@pytest.mark.parametrize("changed", [{"quality": "unusable"}, {"calibration": "unusable"}, {"absent_bands_hz": [50.0]}])
+def test_levels_that_do_not_count_or_lack_bands_are_no_repeats(tmp_path: Path, changed: dict[str, object]) -> None:
+    path = with_results(tmp_path, {"m2": 93.0}, **changed)
+    seen = look(path, load_campaign(tmp_path, check=False), None, None)
+    assert "the results have no level of run m2" in seen.repeats
+
+
+def test_the_command_names_a_condition_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = with_results(tmp_path, {"m2": 93.0})
+    there = ["look", str(path), "--campaign", str(tmp_path), "--condition"]
+    assert main([*there, "opne"]) == 2
+    assert "no condition opne in the campaign's settings; known: open" in capsys.readouterr().err
+    assert main([*there, "open", "--speed-kmh", "100"]) == 3, "seam2 has no sensitivity"
+    assert "compared with run m2" in capsys.readouterr().out

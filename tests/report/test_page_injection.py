@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -74,7 +75,8 @@ def hostile_page(tmp_path_factory: pytest.TempPathFactory) -> HostilePage:
     root = tmp_path_factory.mktemp("campaign") / 'it\'s a "quoted" \u202e<b>übel</b> \U0001f69a #1 %41 ?x=y & more'
     results = root / "results"
     filled = write_hostile_results(results)
-    with pytest.warns(UserWarning, match="missing from font"):
+    with warnings.catch_warnings():
+        warnings.filterwarnings("error", "Glyph .* missing from font")
         write_report(hostile_campaign(root), results, results / "report.html", DIGEST)
     return HostilePage(results / "report.html", frozenset(filled))
 

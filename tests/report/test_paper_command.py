@@ -39,9 +39,9 @@ def campaign(tmp_path: Path, report: Report, monkeypatch: pytest.MonkeyPatch) ->
 
 
 TABLES = {
-    "runs.csv": "run,recording,kind,session",
-    "positions.csv": "position",
-    "fittings.csv": "session,channel,position",
+    "runs.csv": "run,recording,kind,session,speed_kmh\nb1,b1.wav,background,one,0",
+    "positions.csv": "position\np",
+    "fittings.csv": "session,channel,position,unit\none,1,p,Pa",
     "sensors.csv": "sensor",
     "calibrators.csv": "calibrator,kind,level_db,frequency_hz",
 }

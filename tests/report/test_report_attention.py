@@ -127,6 +127,17 @@ def test_a_run_without_levels_names_its_own_cause(
     assert line.action.startswith(action)
 
 
+def test_what_is_left_out_of_many_runs_is_one_line(tmp_path: Path) -> None:
+    write_empty(tmp_path)
+    same = {"session": "april", "kind": "measurement", "status": "left out"}
+    hum, gust = "49 to 51 Hz at P01: hum", "1 to 2 s: gust"
+    runs = [{"run": "r1", "left_out": [gust, hum], **same}, {"run": "r2", "left_out": [hum], **same}]
+    parquet.write_rows(tables.RUNS, tmp_path / "tables" / "runs.parquet", runs, **STAMP)
+    lines = attention_lines(read_finished(tmp_path), built_campaign(comparisons={}))
+    assert at(lines, "runs r1, r2").found == f"left out by hand: {hum}"
+    assert at(lines, "run r1").found == f"left out by hand: {gust}"
+
+
 def test_reasons_without_sentence_and_unknown_codes_still_speak() -> None:
     quality: list[dict[str, Any]] = [
         {"run": "r1", "session": "s", "position": "P1", "reasons": ["dead", "not-known"], "sentences": []},

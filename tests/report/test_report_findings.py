@@ -12,6 +12,9 @@ from built_results import STAMP, built_campaign, write_empty
 from tapeline.report.difference_words import difference_words
 from tapeline.report.findings import MOST_FINDINGS, findings_of, main_findings, terminal_table
 from tapeline.report.finished_tables import read_finished
+from tapeline.report.summed_range import narrower_words
+from tapeline.report.swapped_sensors import swapped_lines
+from tapeline.report.tables_of_differences import overall_table
 from tapeline.report.wording import number
 from tapeline.store import parquet, tables
 
@@ -178,3 +181,72 @@ def test_no_findings_are_said(tmp_path: Path) -> None:
     write_empty(tmp_path)
     assert main_findings(tmp_path, CAMPAIGN) == []
     assert terminal_table([]).startswith("No findings:")
+
+
+def overall_level(run: str, **changed: Any) -> dict[str, Any]:
+    return {
+        "run": run,
+        "position": "P01",
+        "weighting": "A",
+        "lower_hz": 100.0,
+        "upper_hz": 5000.0,
+        "lower_edge_hz": 89.1,
+        "upper_edge_hz": 5623.4,
+        "marks": [],
+        "state": "clear",
+        "quality": "good",
+        **changed,
+    }
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({}, "A-weighted level 100 Hz to 5 kHz reduced"),
+        (
+            {"upper_edge_hz": 2818.4, "absent_bands_hz": [3150.0, 4000.0, 5000.0], "marks": ["narrower-range"]},
+            "A-weighted level 89 to 2818 Hz (asked for: 100 Hz to 5 kHz) reduced",
+        ),
+        (
+            {"absent_bands_hz": [200.0, 1250.0], "marks": ["narrower-range"]},
+            "A-weighted level 100 Hz to 5 kHz without the bands at 200 Hz, 1.25 kHz reduced",
+        ),
+    ],
+)
+def test_a_headline_names_the_range_that_was_summed(tmp_path: Path, changed: dict[str, Any], words: str) -> None:
+    results = with_comparisons(tmp_path, [row()])
+    levels = [overall_level(run, **changed) for run in ("r1", "t1")]
+    path = results / "tables" / "overall" / "session=april" / "part-0.parquet"
+    parquet.write_rows(tables.OVERALL, path, levels, **STAMP)
+    finished = read_finished(results)
+    (found, *_) = findings_of(finished, CAMPAIGN)
+    assert words in found.sentence
+    (cells,) = overall_table(finished, CAMPAIGN, "whole-seam", finished.comparisons).rows
+    assert (
+        any(words.removeprefix("A-weighted level ").removesuffix(" reduced") in cell for cell in cells) or not changed
+    )
+    said = narrower_words(finished, "A", (100.0, 5000.0), {"r1"})
+    assert said.startswith(" Summed at P01: ") if changed else said == ""
+
+
+@pytest.mark.parametrize("second", ["s05", "s07", None])
+def test_a_sensor_changed_between_the_sides_is_told_beside_the_result(tmp_path: Path, second: str | None) -> None:
+    across = {"treatment_session": "may", "sessions": "april + may"}
+    rows = [row(**across), row(position="P02", **across)]
+    results = with_comparisons(tmp_path, rows)
+    calibration = [
+        {"session": session, "position": position, "sensor": sensor}
+        for session, position, sensor in (
+            ("april", "P01", "s05"), ("may", "P01", second), ("april", "P02", "s06"), ("may", "P02", "s06"),
+        )
+    ]  # fmt: skip
+    parquet.write_rows(tables.CALIBRATION, results / "tables" / "calibration.parquet", calibration, **STAMP)
+    finished = read_finished(results)
+    (found, *_) = findings_of(finished, CAMPAIGN)
+    lines = swapped_lines(finished)
+    told = "The sensor was changed between the two: s05 in april, s07 in may."
+    assert found.sentence.endswith(told) == (second == "s07")
+    assert [line.where for line in lines] == (
+        ["comparison whole-seam, sessions april and may"] if second == "s07" else []
+    )
+    assert all("P01 (s05 in april, s07 in may)" in line.found and "P02" not in line.found for line in lines)

@@ -134,4 +134,4 @@ def test_stretches_that_are_not_averaged_stand_in_the_run_log(report: Report) ->
     changed = tuple({**row, "left_out": [stretch]} if row is used else row for row in report.tables.runs)
     table = run_log_table(dataclasses.replace(report.tables, runs=changed), report.campaign)
     (row,) = [row for row in table.rows if row[0] == used["run"]]
-    assert f"stretches: {stretch}" in row[table.head.index("left out and why")]
+    assert f"in part: {stretch}" in row[table.head.index("left out and why")]

@@ -201,7 +201,7 @@ def test_figures_beyond_the_room_of_the_page_are_named_by_their_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     room = 250_000
-    monkeypatch.setattr(figure_files.FigureShelf.__init__, "__defaults__", (room,))
+    monkeypatch.setattr(figure_files.FigureShelf.__init__, "__defaults__", (room, None))
     write_results(tmp_path)
     write_report(built_campaign(), tmp_path, tmp_path / "report.html", DIGEST)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")

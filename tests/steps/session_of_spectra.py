@@ -35,6 +35,7 @@ class GivenSession:
     explained: Mapping[tuple[str, str], float] = field(default_factory=dict)
     references: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     levels: Mapping[tuple[str, str], np.ndarray] = field(default_factory=dict)
+    left_out: str = ""
 
 
 def made(folder: Path, given: GivenSession) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -61,6 +62,7 @@ def _written(folder: Path, given: GivenSession) -> Path:
         + "".join(f"{SESSION},{i},{name},Pa\n" for i, name in enumerate(given.positions, start=1)),
         "sensors.csv": "sensor,sensitivity_mv_per_pa\n",
         "calibrators.csv": "calibrator,kind,level_db,frequency_hz\n",
+        "left_out.csv": f"run,start_s,stop_s,position,lower_hz,upper_hz,reason\n{given.left_out}",
     }
     for name, text in files.items():
         (config / name).write_text(text, encoding="utf-8")

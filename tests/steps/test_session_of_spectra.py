@@ -9,6 +9,9 @@ import pandas as pd
 import pytest
 from session_of_spectra import LINES, STEP_HZ, GivenSession, made
 
+from tapeline.steps.common_part import common_part, same_edges
+from tapeline.steps.level_cube import load_cube
+
 OPEN = "measurement,one,open,30,30"
 BACKGROUND = "background,one,,30,30"
 LINES_HZ = np.arange(LINES) * STEP_HZ
@@ -158,3 +161,44 @@ def test_terms_make_the_standard_uncertainty(tmp_path: Path) -> None:
         assert (row.background_own_uncertainty_db < row.background_uncertainty_db).all()
         assert (row.background_own_uncertainty_db > 0.0).all()
         assert (row.degrees_of_freedom > 10).all()
+
+
+def test_frequencies_left_out_have_no_level_and_are_in_no_sum(tmp_path: Path) -> None:
+    """White noise of 1e-4 Pa^2/Hz and a tone at 500 Hz, left out at p alone."""
+    tone = np.full(LINES, 1e-4)
+    tone[round(500.0 / STEP_HZ)] = 1.0
+    given = GivenSession(("p", "q"), {"o": OPEN}, {("o", "p"): tone, ("o", "q"): tone}, left_out="*,,,p,499,501,hum\n")
+    bands, overall = made(tmp_path, given)
+    at_p, at_q = ({row.band_hz: row for row in bands[bands.position == name].itertuples()} for name in ("p", "q"))
+    assert np.isnan(at_p[500.0].level_db)
+    assert list(at_p[500.0].marks) == ["left-out"]
+    assert np.isfinite(at_q[500.0].level_db)
+    assert at_p[630.0].level_db == at_q[630.0].level_db
+    p, q = (next(overall[overall.position == name].itertuples()) for name in ("p", "q"))
+    summed = sum(row.level_pa2 for row in at_p.values() if np.isfinite(row.level_pa2))
+    assert p.level_pa2 == pytest.approx(summed)
+    assert q.level_pa2 > 4.0 * p.level_pa2
+    assert list(p.absent_bands_hz) == [500.0]
+    assert "narrower-range" in p.marks
+    assert q.absent_bands_hz is None
+    assert p.random_uncertainty_db < q.random_uncertainty_db / 3.0, "the tone's line no longer makes it uncertain"
+    lines = pd.read_parquet(tmp_path / "results" / "tables" / "narrowband").set_index("position")
+    corrected = lines.corrected_psd_pa2_per_hz["p"]
+    assert np.flatnonzero(np.isnan(corrected)).tolist() == [round((500.0 - lines.first_hz["p"]) / STEP_HZ)]
+    assert np.isfinite(lines.psd_pa2_per_hz["p"]).all()
+    assert not np.isnan(lines.corrected_psd_pa2_per_hz["q"]).any()
+
+
+def test_sums_that_lack_other_bands_are_not_compared(tmp_path: Path) -> None:
+    given = GivenSession(
+        ("p",), {"o": OPEN, "o2": OPEN, "o3": OPEN}, {(run, "p"): 1e-4 for run in ("o", "o2", "o3")},
+        left_out="o,,,p,499,501,hum\no2,,,p,499,501,hum\n",
+    )  # fmt: skip
+    made(tmp_path, given)
+    cube = load_cube(tmp_path / "results")
+    overall = [item.quantity == "overall" for item in cube.items]
+    assert same_edges(cube, ["o"], ["o2"])[:, overall].all()
+    assert not same_edges(cube, ["o"], ["o3"])[:, overall].any()
+    assert "89 to 4467 Hz alone, without the bands at 500 Hz" in (
+        common_part(cube, ["o"], ["o2"], same_edges(cube, ["o"], ["o2"]), 0) or ""
+    )

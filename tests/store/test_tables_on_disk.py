@@ -106,6 +106,33 @@ def test_three_clients_read_the_session_and_unnest_the_lists(tmp_path: Path) -> 
     assert spread["psd_pa2_per_hz"].to_list() == [row[3] for row in expected]
 
 
+def test_the_lines_of_the_reading_page_give_sessions_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sessions called by numbers, which every reader guesses otherwise; the very lines of docs/reading_tables.md."""
+    folder = tmp_path / "results" / "tables"
+    monkeypatch.chdir(tmp_path)
+    for session in ("01", "2"):
+        for name in ("narrowband", "bands", "band_history", "spectrogram", "cross_spectra"):
+            table = {**tables.MADE_ON_REQUEST, "narrowband": tables.NARROWBAND, "bands": tables.BANDS}[name]
+            rows = spectra_rows() if name == "narrowband" else [{"run": "r1", "position": "p1"}]
+            parquet.write_rows(table, folder / name / f"session={session}" / "part-0.parquet", rows, **STAMP)
+    for table in (tables.CALIBRATION, tables.BUDGETS):
+        parquet.write_rows(table, folder / f"{table.name}.parquet", [], **STAMP)
+    page = (Path(__file__).parents[2] / "docs" / "reading_tables.md").read_text(encoding="utf-8")
+    blocks = [block.partition("\n")[::2] for block in page.split("```")[1::2]]
+    space: dict[str, Any] = {}
+    for language, lines in blocks:
+        if language == "sql":
+            found = duckdb.sql(lines).to_arrow_table()
+            assert set(found["session"].to_pylist()) == {"01", "2"}
+            continue
+        exec(lines, space)
+        for name in ("bands", "spectra", "rows", "gram", "pairs"):
+            if name in space:
+                assert set(space[name]["session"]) == {"01", "2"}, (name, lines)
+    assert len(blocks) == 5
+    assert len(space["rows"]) == 16
+
+
 def test_a_writer_that_fails_leaves_the_old_file(tmp_path: Path) -> None:
     path = tmp_path / "kept.txt"
     path.write_text("old")

@@ -36,6 +36,14 @@ class Bands:
         fields = (self.midband_hz, self.nominal_hz, self.lower_hz, self.upper_hz)
         return Bands(self.fraction, *(values[which] for values in fields))
 
+    def joined(self) -> Bands:
+        """One band for each stretch of neighbours, from the first one's lower to the last one's upper edge."""
+        apart = ~np.isclose(self.lower_hz[1:], self.upper_hz[:-1], rtol=1e-6)
+        first, last = np.append(True, apart), np.append(apart, True)
+        return Bands(
+            self.fraction, self.midband_hz[first], self.nominal_hz[first], self.lower_hz[first], self.upper_hz[last]
+        )
+
 
 def midband_hz(fraction: int, index: NDArray[np.int64]) -> Reals:
     """Exact midband frequencies of 1/`fraction`-octave bands number `index`; IEC 61260-1:2014, 5.4.

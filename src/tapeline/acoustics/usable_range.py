@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,10 @@ HIGH_PASS_REACH = 2.0
 ROUNDING = 1e-3
 """How far a chart's first and last frequency may be rounded off a midband."""
 
-WHY_ABSENT = ("few-lines", "short-record", "high-pass", "low-pass", "anti-alias", "chart-ends")
+SAME_EDGE = 1e-9
+"""Edges that differ by less, relative to themselves, are the same by rounding."""
+
+WHY_ABSENT = ("few-lines", "short-record", "high-pass", "low-pass", "anti-alias", "chart-ends", "left-out")
 """What may leave a band without a level."""
 
 RESPONSE_UNKNOWN = "response-unknown"
@@ -36,12 +40,26 @@ class RangeLimits:
 
 @dataclass(frozen=True)
 class ChannelRange:
-    """What limits one channel: ends of its chart and corners of its filters in Hz, NaN where there is none."""
+    """What limits one channel: ends of its chart and corners of its filters in Hz, NaN where there is none.
+
+    `left_out` are ranges, lower and upper end in Hz, that somebody leaves out.
+    """
 
     chart_low_hz: float
     chart_high_hz: float
     high_pass_hz: float
     low_pass_hz: float
+    left_out: tuple[tuple[float, float], ...] = ()
+
+
+def overlapping(lower_hz: Reals, upper_hz: Reals, ranges: Iterable[tuple[float, float]]) -> Flags:
+    """Which bands, or cells of lines, reach into any of the ranges; shape of the edges. To touch at an edge is not."""
+    found = np.zeros(np.shape(lower_hz), dtype=bool)
+    for low, high in ranges:
+        inside = (lower_hz < high * (1.0 - SAME_EDGE)) & (upper_hz > low * (1.0 + SAME_EDGE))
+        # A range without width lies in the one that begins at it.
+        found |= inside if high > low else (lower_hz <= low) & (upper_hz > low)
+    return found
 
 
 def band_limits(
@@ -66,6 +84,7 @@ def band_limits(
         "low-pass": bands.upper_hz > channel.low_pass_hz,
         "anti-alias": bands.upper_hz > share * sample_rate_hz,
         "chart-ends": (upper_name < low * (1.0 - ROUNDING)) | (lower_name > high * (1.0 + ROUNDING)),
+        "left-out": overlapping(bands.lower_hz, bands.upper_hz, channel.left_out),
         RESPONSE_UNKNOWN: (bands.lower_hz < low) | (bands.upper_hz > high),
     }
 

@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Any, TypeAlias
 
 from tapeline.campaign.faults import did_you_mean, quoted
+from tapeline.campaign.tables import EVERY_RUN
 
 IDENTIFIER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 IDENTIFIER_RULE = 'a name of letters, digits, "_", "." and "-" that starts with a letter or a digit'
@@ -160,6 +161,7 @@ def _read_text(text: str) -> str:
 
 TEXT = Kind("text", _read_text)
 IDENTIFIER_KIND = Kind("identifier", _check_identifier)
+RUN_OR_EVERY = Kind("identifier, or `*`", lambda text: text if text == EVERY_RUN else _check_identifier(text))
 IDENTIFIERS = Kind("identifiers, space-separated", _read_identifiers)
 BACKGROUND = Kind("identifiers, space-separated, or `none`", _read_background)
 PARTS = Kind("paths separated by ` | `", _read_parts)

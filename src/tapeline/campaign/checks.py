@@ -12,6 +12,7 @@ from tapeline.campaign.flow_series import check_flow_series
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.recording_checks import check_channel_counts, check_recordings
 from tapeline.campaign.run_checks import (
+    check_calibrations,
     check_left_out,
     check_overrides,
     check_replacements,
@@ -43,6 +44,7 @@ def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
     check_runs(material)
     check_times(material)
     check_stages(material)
+    check_calibrations(material)
     check_replacements(material)
     check_overrides(material)
     check_left_out(material)
@@ -178,11 +180,12 @@ def check_conditions(material: Material, source: SettingsSource) -> None:
             material.warnings.append(document.fault(path, found, expected, of_key=True))
     if not material.runs.readable:
         return
-    used = material.runs.names("condition")
+    known = material.runs.names("condition")
+    used = {run.condition for run in material.runs.rows if run.use}
     if not any(run.kind == "measurement" for run in material.runs.rows):
         return
     for name in source.settings.conditions:
         path = ("conditions", name)
         if path in document.keys and name not in used:
-            found = f"the condition {quoted(name)}, which no run has"
+            found = f"the condition {quoted(name)}, which no {'used ' if name in known else ''}run has"
             material.warnings.append(document.fault(path, found, "runs for every condition", of_key=True))

@@ -73,7 +73,7 @@ def missing_file(material: Material, line: int, column: str, path: str) -> Fault
     return material.sensors.fault(line, column, f"no file {quoted(path)}", expected)
 
 
-def has_file(root: Path, path: str) -> bool:
+def has_file(root: Path, path: str | Path) -> bool:
     """Whether `path`, from the folder `root`, leads to a file."""
     try:
         return (root / path).is_file()

@@ -54,6 +54,11 @@ class Campaign:
         return recording_paths(self.root, self.settings, run)
 
     @property
+    def file_warnings(self) -> tuple[Fault, ...]:
+        """Warnings on the files that the report prints as they are; what backgrounds a run lacks its tables say."""
+        return tuple(warning for warning in self.warnings if warning.column != "background")
+
+    @property
     def results(self) -> Path:
         """The folder for all that is computed."""
         return self.root / self.settings.results

@@ -6,6 +6,7 @@ import dataclasses
 import datetime
 from collections.abc import Callable, Container, Iterable, Mapping
 from functools import cached_property
+from math import inf
 from typing import Any, TypeVar
 
 from tapeline.campaign.backgrounds import Backgrounds, backgrounds_of
@@ -56,10 +57,10 @@ STEP_VERSIONS: Mapping[str, int] = {
     "pressure": 6,
     "verdicts": 2,
     "spectra": 4,
-    "tables": 7,
-    "catalogue": 7,
+    "tables": 8,
+    "catalogue": 8,
     "compare": 4,
-    "scale": 1,
+    "scale": 2,
     "repeat": 1,
     "report": 6,
     "manifest": 1,
@@ -122,6 +123,10 @@ class Plan:
     def session_of(self, run: str) -> str:
         """The session of a used run."""
         return self._used[run].session
+
+    def source_of(self, run: str) -> Source:
+        """What the recording of a used run is read from."""
+        return self._source(self._used[run])
 
     def source_files(self, run: str) -> tuple[str, ...]:
         """Files of a run's recording that are there, relative to the campaign folder."""
@@ -255,8 +260,8 @@ class Plan:
             campaign=self._settings.campaign,
             run=run,
             left_out=tuple(
-                (row.start_s - (self._used[run].start_s or 0.0), row.stop_s - (self._used[run].start_s or 0.0))
-                for row in self._left_out(run)
+                (start - (self._used[run].start_s or 0.0), stop - (self._used[run].start_s or 0.0))
+                for start, stop in sorted(row.stretch_s for row in self._left_out(run) if row.stretch_s is not None)
             ),
             responses=self._responses(self._used[run].session),
             response_correction=self._settings.calibration.response_correction,
@@ -329,7 +334,8 @@ class Plan:
 
     def _session_run(self, name: str) -> SessionRun:
         run, point = self._used[name], self.campaign.operating_points.get(name)
-        return SessionRun(name, run.kind, run.condition, point, self._backgrounds[name], self._achieved(run))
+        left_out = self._ranges_left_out(name)
+        return SessionRun(name, run.kind, run.condition, point, self._backgrounds[name], self._achieved(run), left_out)
 
     def _achieved(self, run: Run) -> Achieved:
         speed, _ = self.campaign.operating_points.get(run.run, (None, None))
@@ -482,8 +488,13 @@ class Plan:
         )
 
     def report_needs(self) -> dict[str, Any]:
-        """Everything the page shows that no table carries: settings in full, outlines, and the tables' digests."""
-        return {"settings": self._settings, "outlines": self.campaign.outlines, "tables": self._table_digests()}
+        """Everything the page shows that no table carries: settings, outlines, warnings; and the tables' digests."""
+        return {
+            "settings": self._settings,
+            "outlines": self.campaign.outlines,
+            "warnings": [str(warning) for warning in self.campaign.file_warnings],
+            "tables": self._table_digests(),
+        }
 
     def manifest_needs(self) -> dict[str, Any]:
         """The settings that change results (no titles, nothing of the report's looks) and the tables' digests."""
@@ -627,11 +638,23 @@ class Plan:
             background_runs=found.runs,
             background_kind=found.kind,
             background_refused=tuple(str(each) for each in found.refused),
-            left_out=tuple(f"{row.start_s:g} to {row.stop_s:g} s: {row.reason}" for row in self._left_out(run.run)),
+            left_out=tuple(row.words for row in self._left_out(run.run)) if run.kind != "calibration" else (),
         )
 
     def _left_out(self, run: str) -> list[LeftOut]:
-        return sorted((row for row in self.campaign.left_out if row.run == run), key=lambda row: row.start_s)
+        """What is left out of a run, stretches before ranges of frequencies."""
+        rows = (row for row in self.campaign.left_out if row.is_of(run))
+        return sorted(rows, key=lambda row: (row.stretch_s or (inf, inf), row.range_hz or (), row.position or ""))
+
+    def _ranges_left_out(self, run: str) -> tuple[tuple[str, float, float], ...]:
+        """Ranges of frequencies left out of a run or of what is subtracted from it: position (or ""), ends in Hz."""
+        found = {
+            (row.position or "", *row.range_hz)
+            for name in (run, *self._backgrounds[run].runs)
+            for row in self._left_out(name)
+            if row.range_hz is not None
+        }
+        return tuple(sorted(found))
 
 
 def _moment(run: Run) -> tuple[bool, float, str]:

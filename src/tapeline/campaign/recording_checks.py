@@ -8,6 +8,7 @@ import re
 from pathlib import Path
 
 from tapeline.campaign.faults import quoted
+from tapeline.campaign.fitting_checks import has_file
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.model import recording_paths
 from tapeline.campaign.same_recordings import check_same_recordings
@@ -131,7 +132,7 @@ def _most_channels(
         if run.format is not None:
             continue
         for path in recording_paths(root, settings, run)[:1]:
-            if path.exists():
+            if has_file(root, path):
                 most = max(most, channel_count(path) or 0)
         if most >= wanted:
             break

@@ -10,7 +10,7 @@ from tapeline.campaign.faults import quoted
 from tapeline.campaign.material import Material
 from tapeline.campaign.model import superseded
 from tapeline.campaign.table_source import TableRows
-from tapeline.campaign.tables import LeftOut, Override, Run
+from tapeline.campaign.tables import EVERY_RUN, LeftOut, Override, Run
 
 
 def check_runs(material: Material) -> None:
@@ -67,6 +67,24 @@ def _warn_of_stage(material: Material, run: Run, side: str, other: Run) -> None:
     found = f"{quoted(run.stage)}, recorded {side} {other.run} (line {other.line})"
     expected = "a stage that fits recorded_at"
     material.warnings.append(material.runs.fault(run.line, "stage", found, expected))
+
+
+def check_calibrations(material: Material) -> None:
+    """Warn of sessions in volts without a calibrator recording, where sensitivities are to rest on such."""
+    settings = None if material.source is None else material.source.settings
+    if settings is None or settings.calibration.sensitivity in ("chart", "data_sheet"):
+        return
+    in_volts = {fitting.session for fitting in material.fittings.rows if fitting.unit == "V"}
+    checked = {run.session for run in material.runs.rows if run.use and run.kind == "calibration"}
+    first: dict[str, Run] = {}
+    for run in material.runs.rows:
+        if run.use and run.kind == "measurement" and run.session in in_volts - checked:
+            first.setdefault(run.session, run)
+    for session, run in first.items():
+        found = f"session {quoted(session)}, which has no calibrator recording"
+        expected = "a run of the kind calibration, before or after the runs of the session"
+        mend = "without one its sensitivities are those of the sensors table, unchecked"
+        material.warnings.append(material.runs.fault(run.line, "session", found, expected, mend))
 
 
 class _Names:
@@ -189,13 +207,67 @@ def _check_recorded_run(
 
 
 def check_left_out(material: Material) -> None:
-    """Stretches of unknown runs and of calibrations, and those that end before they start."""
+    """What is left out of unknown runs and of calibrations; stretches and ranges of one end, or the wrong way round."""
     table, runs = material.left_out, {run.run: run for run in material.runs.rows}
+    fitted: dict[str, set[str]] = {}
+    for fitting in material.fittings.rows:
+        fitted.setdefault(fitting.session, set()).add(fitting.position)
     for row in table.rows:
-        _check_recorded_run(material, table, runs, row)
-        if row.start_s is not None and row.stop_s is not None and row.stop_s <= row.start_s:
-            found = f"{row.stop_s:g} s, with a start at {row.start_s:g} s"
-            material.note(table.fault(row.line, "stop_s", found, "a time after the start"))
+        of_range = row.lower_hz is not None or row.upper_hz is not None
+        if row.run != EVERY_RUN:
+            _check_recorded_run(material, table, runs, row)
+        elif not of_range:
+            expected = "one run: a stretch of time is that of one recording"
+            material.note(table.fault(row.line, "run", f'"{EVERY_RUN}" with a stretch of time', expected))
+        if of_range:
+            _check_left_out_range(material, row)
+        else:
+            _check_left_out_stretch(material, row)
+        _check_left_out_position(material, row, runs.get(row.run), fitted)
+
+
+def _check_left_out_stretch(material: Material, row: LeftOut) -> None:
+    table = material.left_out
+    for column, value in (("start_s", row.start_s), ("stop_s", row.stop_s)):
+        if value is None:
+            expected = "both ends of a stretch in start_s and stop_s, or of a range in lower_hz and upper_hz"
+            material.note(table.fault(row.line, column, "an empty cell", expected))
+    if row.stretch_s is not None and row.stretch_s[1] <= row.stretch_s[0]:
+        found = f"{row.stop_s:g} s, with a start at {row.start_s:g} s"
+        material.note(table.fault(row.line, "stop_s", found, "a time after the start"))
+    if row.position is not None:
+        found, expected = (
+            f"{quoted(row.position)} with a stretch of time",
+            "an empty cell: it counts for all channels",
+        )
+        material.note(table.fault(row.line, "position", found, expected))
+
+
+def _check_left_out_range(material: Material, row: LeftOut) -> None:
+    table = material.left_out
+    for column, end in (("lower_hz", row.lower_hz), ("upper_hz", row.upper_hz)):
+        if end is None:
+            expected = "both ends of the range; a single line has the same number twice"
+            material.note(table.fault(row.line, column, "an empty cell", expected))
+    if row.range_hz is not None and row.range_hz[1] < row.range_hz[0]:
+        found, expected = f"{row.upper_hz:g} Hz", f"a frequency not below lower_hz, {row.lower_hz:g} Hz"
+        material.note(table.fault(row.line, "upper_hz", found, expected))
+    for column, time in (("start_s", row.start_s), ("stop_s", row.stop_s)):
+        if time is not None:
+            expected, mend = "an empty cell beside a range of frequencies", "write two rows to leave out both"
+            material.note(table.fault(row.line, column, f"{time:g} s", expected, mend))
+
+
+def _check_left_out_position(material: Material, row: LeftOut, run: Run | None, fitted: Mapping[str, set[str]]) -> None:
+    """The position must be known, and fitted where the run is named."""
+    table, known = material.left_out, material.positions.names("position")
+    if not row.position or not material.positions.readable:
+        return
+    if row.position not in known:
+        material.note(table.unknown(row.line, "position", row.position, known, "a row of the positions table"))
+    elif run is not None and run.session in fitted and row.position not in fitted[run.session]:
+        expected = f"a position fitted in session {quoted(run.session)}"
+        material.note(table.fault(row.line, "position", quoted(row.position), expected))
 
 
 def check_replacements(material: Material) -> None:

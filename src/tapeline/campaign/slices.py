@@ -304,6 +304,7 @@ class SessionRun:
     """One run of a session, what is subtracted from it, and the state of the flow.
 
     Measurements of one `condition` and operating `point` (m/s, degrees) are repeats.
+    `left_out` holds ranges of frequencies that get no level: position (empty: all), lower and upper end in Hz.
     """
 
     run: str
@@ -312,6 +313,7 @@ class SessionRun:
     point: tuple[float, float] | None
     backgrounds: Backgrounds
     achieved: Achieved
+    left_out: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(frozen=True)

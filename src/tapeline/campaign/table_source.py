@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic
 
-from tapeline.campaign.cells import IDENTIFIER_KIND, CellError
+from tapeline.campaign.cells import IDENTIFIER_KIND, RUN_OR_EVERY, CellError
 from tapeline.campaign.csv_source import SourceRow, SourceTable, read_csv
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
 from tapeline.campaign.table_columns import RUNS, Column, RowT, Table
@@ -99,7 +99,8 @@ class _RowReader(Generic[RowT]):
     @staticmethod
     def stand_in(column: Column, text: str) -> Any:
         """What a row holds in place of a value: names as they are written, so that references to them still fit."""
-        return text if column.kind is IDENTIFIER_KIND and (column.needed or text) else column.default
+        named = column.kind in (IDENTIFIER_KIND, RUN_OR_EVERY)
+        return text if named and (column.needed or text) else column.default
 
     def set_speed(self, values: dict[str, Any], line: int) -> None:
         """The set speed in m/s, from whichever of the two columns gives it."""

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+EVERY_RUN = "*"
+"""Stands for all measurement and background runs in the table of what is left out."""
+
 
 @dataclass(frozen=True)
 class Run:
@@ -119,13 +122,43 @@ class Override:
 
 @dataclass(frozen=True)
 class LeftOut:
-    """A stretch of a recording that is not averaged, on any channel; seconds from the recording's start."""
+    """What of a recording is left out: a stretch of all its channels, or a range of frequencies.
+
+    Either the two times are there, in seconds from the recording's start, or the two frequencies in Hz. A range of
+    frequencies counts at one position, or at all where none is named; its run may be `EVERY_RUN`.
+    """
 
     run: str
-    start_s: float
-    stop_s: float
+    start_s: float | None
+    stop_s: float | None
+    position: str | None
+    lower_hz: float | None
+    upper_hz: float | None
     reason: str
     line: int
+
+    @property
+    def stretch_s(self) -> tuple[float, float] | None:
+        """Start and stop of a stretch; None for a range of frequencies."""
+        return None if self.start_s is None or self.stop_s is None else (self.start_s, self.stop_s)
+
+    @property
+    def range_hz(self) -> tuple[float, float] | None:
+        """Ends of a range of frequencies; None for a stretch."""
+        return None if self.lower_hz is None or self.upper_hz is None else (self.lower_hz, self.upper_hz)
+
+    def is_of(self, run: str) -> bool:
+        """Whether the row counts for a run."""
+        return self.run in (run, EVERY_RUN)
+
+    @property
+    def words(self) -> str:
+        """What is left out and why."""
+        if self.stretch_s is not None:
+            return f"{self.start_s:g} to {self.stop_s:g} s: {self.reason}"
+        single = self.lower_hz == self.upper_hz
+        frequencies = f"{self.lower_hz:g} Hz" if single else f"{self.lower_hz:g} to {self.upper_hz:g} Hz"
+        return f"{frequencies}{f' at {self.position}' if self.position else ''}: {self.reason}"
 
 
 @dataclass(frozen=True)

@@ -72,7 +72,7 @@ _ALL = (
         "hum",
         "doubtful",
         "mains lines stand out",
-        "check grounds; leave out the bands at these lines",
+        "check grounds; leave out these lines in left_out.csv",
         of_level=True,
     ),
     Reason(

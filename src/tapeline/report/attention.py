@@ -15,6 +15,7 @@ from tapeline.report.attention_range import range_lines
 from tapeline.report.attention_repeats import repeat_lines
 from tapeline.report.comparison_views import condition_title, is_given
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.swapped_sensors import swapped_lines
 from tapeline.report.wording import counted, listed, percent, printable
 
 MOST_LINES = 40
@@ -33,11 +34,12 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *without_background(tables, _used_states(tables, campaign)),
         *range_lines(tables, campaign),
         *_single_runs(tables),
+        *swapped_lines(tables),
         *repeat_lines(tables, campaign),
         *order_lines(tables),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")
-          for warning in campaign.warnings if warning.column != "background"),
+          for warning in campaign.file_warnings),
     ]  # fmt: skip
     return sorted(lines, key=lambda line: SEVERITY.get(line.severity, len(SEVERITY)))
 

@@ -27,6 +27,7 @@ SAID = {
         "the sensor's chart ends before",
         "have the sensor calibrated there, or ask for fewer bands",
     ),
+    "left-out": (NO_LEVEL, "they are left out by hand", "nothing: so asked"),
     "methods-differ": (
         "summed lines and band filters differ",
         "a tone near an edge, or a steep spectrum",
@@ -226,10 +227,14 @@ def _in_part(tables: FinishedTables) -> list[Attention]:
 
 
 def _left_out(tables: FinishedTables) -> list[Attention]:
+    """What is left out by hand, runs that share it in one line."""
+    runs_of = _gathered((text, row["run"]) for row in tables.runs for text in row["left_out"] or ())
     return [
         Attention(
-            "note", f"run {row['run']}", printable(f"not averaged: {listed(row['left_out'], 6)}"), "nothing: so asked"
+            "note",
+            f"run{'s' if len(runs) > 1 else ''} {listed(runs, 6)}",
+            printable(f"left out by hand: {text}"),
+            "nothing: so asked",
         )
-        for row in tables.runs
-        if row["left_out"]
+        for text, runs in runs_of.items()
     ]

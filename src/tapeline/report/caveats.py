@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import is_given
+from tapeline.report.figure_letters import undrawn_sentence
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.what_was_tested import measured_here, subtracted_runs
 from tapeline.report.wording import counted, listed, number, pairing
@@ -25,6 +26,7 @@ def caveats(tables: FinishedTables, campaign: Campaign) -> list[str]:
         *_doubted(tables),
         *_air(tables),
         *_files(campaign),
+        *filter(None, [undrawn_sentence(campaign)]),
     ]
 
 
@@ -42,7 +44,8 @@ def _left_out(tables: FinishedTables) -> list[str]:
             sentences.append(f"{counted(len(names), 'recording')} {said}: {listed(names, MOST_NAMED)}.")
     parts = sorted(row["run"] for row in tables.runs if row["left_out"])
     if parts:
-        sentences.append(f"Parts of {counted(len(parts), 'recording')} are not averaged: {listed(parts, MOST_NAMED)}.")
+        many = counted(len(parts), "recording")
+        sentences.append(f"Parts of {many} are left out by hand, in time or frequency: {listed(parts, MOST_NAMED)}.")
     return sentences
 
 
@@ -135,7 +138,7 @@ def _air(tables: FinishedTables) -> list[str]:
 
 
 def _files(campaign: Campaign) -> list[str]:
-    count = sum(warning.column != "background" for warning in campaign.warnings)
+    count = len(campaign.file_warnings)
     return (
         [f"The campaign's files gave {counted(count, 'warning')}, listed with what needs attention."] if count else []
     )

@@ -126,7 +126,7 @@ def _part(
         name=first.comparison,
         words=f"{condition_title(campaign, first.treatment)} (treatment) minus "
         f"{condition_title(campaign, first.reference)} (reference). {_family_words(campaign, own)}",
-        overall=overall_table(campaign, first.comparison, _overall_rows(tables, first.comparison)),
+        overall=overall_table(tables, campaign, first.comparison, _overall_rows(tables, first.comparison)),
         sums=tuple(table(tables, campaign, first.comparison) for table in (area_table, session_mean_table)),
         map=on_body,
         views=tuple(_view_pictures(tables, campaign, shelf, view, scales) for view in own if view.key in chosen),

@@ -20,12 +20,15 @@ MOST_DOUBTS = 3
 """So many doubts are named in a sentence."""
 
 
-def quantity_words(row: Row) -> str:
-    """What level a row of the comparisons or overall table holds: "A-weighted level 25 Hz to 8 kHz"."""
+def quantity_words(row: Row, summed: str) -> str:
+    """What level a row of the comparisons or overall table holds: "A-weighted level 25 Hz to 8 kHz".
+
+    `summed` are the words for the range of an overall level; see `summed_words`.
+    """
     if row.get("quantity", "overall") == "band":
         return f"{frequency(row['band_hz'])} band"
     weighted = "unweighted level" if row["weighting"] == "Z" else f"{row['weighting']}-weighted level"
-    return f"{weighted} {frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}"
+    return f"{weighted} {summed}"
 
 
 def short_quantity(row: Row) -> str:

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from tapeline.report.figure_data import FigureData, csv_text
+from tapeline.report.figure_letters import Letters
 from tapeline.report.wording import file_stem
 from tapeline.store.atomic import replacing
 
@@ -96,8 +97,9 @@ def file_content(figure: Figure, *, full_colour: bool = False) -> tuple[str, byt
 class FigureShelf:
     """Writes figures into one folder and hands out their pictures while the page has room."""
 
-    def __init__(self, folder: Path, page_bytes: int = PAGE_BYTES) -> None:
+    def __init__(self, folder: Path, page_bytes: int = PAGE_BYTES, letters: Letters | None = None) -> None:
         self.folder = folder
+        self.letters = letters or Letters()
         self.room = page_bytes
         self.written: set[str] = set()
 
@@ -117,6 +119,7 @@ class FigureShelf:
 
         Raises ValueError for a part that is no identifier.
         """
+        self.letters.mend(figure)
         kind, content = file_content(figure, full_colour=full_colour)
         stem = self._free_name(file_stem(parts))
         name, data_name = f"{stem}.{kind}", f"{stem}.csv"

@@ -17,6 +17,8 @@ from tapeline.report.difference_words import (
     short_quantity,
 )
 from tapeline.report.finished_tables import FinishedTables, Row, read_finished
+from tapeline.report.summed_range import summed_words
+from tapeline.report.swapped_sensors import swapped_sentence
 from tapeline.report.wording import (
     confidence_words,
     counted,
@@ -77,14 +79,14 @@ def findings_of(tables: FinishedTables, campaign: Campaign) -> list[Finding]:
     hidden = _narrowest_not_shown(overall)
     bound = _loudest_bound(tables, campaign.settings.background.references)
 
-    chosen: list[Finding] = [] if largest is None else [_difference(campaign, largest, "overall difference")]
-    chosen += [_difference(campaign, row, "band difference") for row in bands[:2]]
+    chosen: list[Finding] = [] if largest is None else [_difference(campaign, tables, largest, "overall difference")]
+    chosen += [_difference(campaign, tables, row, "band difference") for row in bands[:2]]
     chosen += [] if ranked is None else [_contribution(campaign, ranked)]
-    chosen += [] if hidden is None else [_not_shown(campaign, hidden)]
+    chosen += [] if hidden is None else [_not_shown(campaign, tables, hidden)]
     if len(chosen) < MOST_FINDINGS and bound is not None:
         chosen.append(_bound(campaign, tables, bound))
     room = MOST_FINDINGS - len(chosen)
-    return chosen + [_difference(campaign, row, "band difference") for row in bands[2 : 2 + room]]
+    return chosen + [_difference(campaign, tables, row, "band difference") for row in bands[2 : 2 + room]]
 
 
 def _largest_shown_overall(overall: Iterable[Row]) -> Row | None:
@@ -161,16 +163,18 @@ def _loudest_bound(tables: FinishedTables, references: Collection[str]) -> Row |
     return max(loudest, key=lambda row: (row["upper_bound_db"], row["run"], row["position"]), default=None)
 
 
-def _difference(campaign: Campaign, row: Row, kind: str) -> Finding:
-    words = difference_words(campaign, row)
+def _difference(campaign: Campaign, tables: FinishedTables, row: Row, kind: str) -> Finding:
+    words, changed = difference_words(campaign, row), swapped_sentence(tables, row)
     conditions = conditions_of(campaign, row)
-    return _finding(kind, row, campaign, f"{conditions}, at {place_of(campaign, row)}: {quantity_words(row)} {words}.")
+    quantity = quantity_words(row, summed_words(tables, row))
+    return _finding(kind, row, campaign, f"{conditions}, at {place_of(campaign, row)}: {quantity} {words}.{changed}")
 
 
-def _not_shown(campaign: Campaign, row: Row) -> Finding:
+def _not_shown(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
     kind = "not shown" if row["finding"] == "not shown" else "equivalent"
-    text = f"{conditions_of(campaign, row)}, at {place_of(campaign, row)}: {quantity_words(row)} "
-    return _finding(kind, row, campaign, f"{text}{difference_words(campaign, row)}.")
+    quantity = quantity_words(row, summed_words(tables, row))
+    text = f"{conditions_of(campaign, row)}, at {place_of(campaign, row)}: {quantity} "
+    return _finding(kind, row, campaign, f"{text}{difference_words(campaign, row)}.{swapped_sentence(tables, row)}")
 
 
 def _finding(kind: str, row: Row, campaign: Campaign, sentence: str) -> Finding:
@@ -224,14 +228,14 @@ def _bound(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
     point = operating_point(run.get("speed_mps"), run.get("yaw_deg"), campaign.settings.report.speed_unit)
     place = f"{row['position']}, {point}, session {row['session']}"
     title = condition_title(campaign, run.get("condition"))
-    bound = row["upper_bound_db"]
+    bound, quantity = row["upper_bound_db"], quantity_words(row, summed_words(tables, row))
     return Finding(
         kind="upper bound",
         comparison="",
         position=row["position"],
         quantity=short_quantity(row),
         place=place.replace("session ", ""),
-        sentence=f"{title}, at {place}: {quantity_words(row)} at most {number(bound)} dB (background-limited, "
+        sentence=f"{title}, at {place}: {quantity} at most {number(bound)} dB (background-limited, "
         f"run {row['run']}{''.join(f', {words}' for words in doubt_words(row))}).",
         value_db=None,
         lower_db=None,

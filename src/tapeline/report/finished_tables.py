@@ -84,6 +84,17 @@ class FinishedTables:
             for row in table.to_pylist()
         )
 
+    @cached_property
+    def sensor_by_place(self) -> dict[tuple[str, str], str]:
+        """The sensor by session and position, where one is stated."""
+        return {(row["session"], row["position"]): row["sensor"] for row in self.calibration if row["sensor"]}
+
+    @cached_property
+    def overall_by_place(self) -> dict[tuple[str, str, str, float, float], Row]:
+        """The overall levels by run, position, weighting and range asked for."""
+        names = ("run", "position", "weighting", "lower_hz", "upper_hz")
+        return {tuple(row[name] for name in names): row for row in self.overall}
+
     def band_rows(self, session: str, runs: Sequence[str], positions: Sequence[str] | None = None) -> list[Row]:
         """The band levels of some runs and positions of one session; of all positions where none are named."""
         table = self.bands.get(session)

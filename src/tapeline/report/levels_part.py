@@ -17,6 +17,7 @@ from tapeline.report.figures_conditions import conditions_figure
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.level_axis import beyond_words
 from tapeline.report.page_table import PlainTable
+from tapeline.report.summed_range import narrower_words
 from tapeline.report.wording import (
     BAND_WORDS,
     NO_VALUE,
@@ -154,6 +155,7 @@ def _overall_table(
     """A row a position, a column a condition: level, absolute interval and number of runs; or the bound."""
     found = overall_levels(tables, campaign, chosen, weighting, range_hz)
     conditions = list(runs_at(tables, campaign, chosen))
+    shown = [level for own in found.values() for level in own.values()]
     low, high = range_hz
     weighted = "unweighted" if weighting == "Z" else f"{weighting}-weighted"
     rows = [
@@ -168,7 +170,8 @@ def _overall_table(
         note=f"Mean over the runs with the {confidence_words(campaign.settings.confidence)} interval of the absolute "
         "level, calibration included, which all levels of a session share in part: judge differences by the "
         "comparisons, not by these intervals. At most: an upper bound, because the background hides the rest. "
-        "?: channel, calibration or background is in doubt. n: runs.",
+        "?: channel, calibration or background is in doubt. n: runs."
+        + narrower_words(tables, weighting, range_hz, {run for own in shown for run in own.runs}),
     )
 
 

@@ -17,6 +17,7 @@ from tapeline.report.caveats import caveats
 from tapeline.report.chosen_runs import chosen_runs
 from tapeline.report.comparison_figures import comparison_parts
 from tapeline.report.figure_files import FigureShelf
+from tapeline.report.figure_letters import letters_of
 from tapeline.report.figure_style import report_style
 from tapeline.report.findings import RULE, findings_of
 from tapeline.report.finished_tables import FinishedTables, read_finished
@@ -58,8 +59,10 @@ def write_report(campaign: Campaign, results: Path, destination: Path, digest: s
     give the same bytes. Raises FileNotFoundError for a table that has not been made.
     """
     tables = read_finished(results)
-    shelf = FigureShelf(results / "figures")
+    letters = letters_of(campaign)
+    shelf = FigureShelf(results / "figures", letters=letters)
     with report_style():
+        letters.use()
         content = page_content(tables, campaign, shelf, digest)
     text = render(content)
     with replacing(destination) as temporary:

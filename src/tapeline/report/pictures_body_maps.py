@@ -20,8 +20,9 @@ from tapeline.report.map_marks import ConditionLevels, Mark, difference_marks, r
 from tapeline.report.map_panels import MapPanel, undrawn
 from tapeline.report.map_symbols import ColourScale
 from tapeline.report.pictures_map import MOST_NAMES, campaign_panels, crowded, missing_words, panels_words
+from tapeline.report.summed_range import narrower_words
 from tapeline.report.view_names import figure_name, view_subject
-from tapeline.report.wording import listed, number, operating_point, printable
+from tapeline.report.wording import frequency, listed, number, operating_point, printable
 
 
 def level_map_picture(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf) -> Picture | None:
@@ -59,7 +60,7 @@ def level_map_picture(tables: FinishedTables, campaign: Campaign, shelf: FigureS
         spots=drawn.spots,
         caption=f"{what[0].upper()}{what[1:]} of {title} after background subtraction, mean over the runs, where most "
         "positions have one. Arrows are upper bounds, a question mark is a doubtful channel or calibration."
-        f"{panels_words(panels)}"
+        f"{_narrower(tables, campaign, levels.marks)}{panels_words(panels)}"
         f"{missing_words(undrawn(tables.positions, panels))}{crowded(drawn.unwritten, 'number')}",
     )
 
@@ -124,7 +125,7 @@ def _difference_map(
         "for all comparisons. A filled mark is a difference shown, a hollow diamond one that is equivalent (its "
         f"interval lies within ±{number(settings.compare.practical_threshold_db)} dB), a ring one not shown to "
         "differ, an arrow what bounds leave to say. A question mark is doubtful."
-        f"{apart}{panels_words(panels)}"
+        f"{_narrower(tables, campaign, marks)}{apart}{panels_words(panels)}"
         f"{missing_words(undrawn(tables.positions, panels))}{crowded(drawn.unwritten, 'number')}",
     )
 
@@ -132,8 +133,14 @@ def _difference_map(
 def _overall_words(campaign: Campaign) -> str:
     """The settings' first overall level: "unweighted level 100 Hz to 5 kHz"."""
     first = campaign.settings.overall[0]
-    low, high = first.range_hz
-    return quantity_words({"weighting": first.weighting, "lower_hz": low, "upper_hz": high})
+    low, high = map(frequency, first.range_hz)
+    return quantity_words({"weighting": first.weighting}, f"{low} to {high}")
+
+
+def _narrower(tables: FinishedTables, campaign: Campaign, marks: Sequence[Mark]) -> str:
+    first = campaign.settings.overall[0]
+    runs = {run for mark in marks for run in (*mark.runs, *mark.reference_runs, *mark.treatment_runs)}
+    return narrower_words(tables, first.weighting, first.range_hz, runs)
 
 
 def _level_ends(levels: ConditionLevels) -> tuple[float, float]:

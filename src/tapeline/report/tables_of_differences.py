@@ -11,6 +11,7 @@ from tapeline.report.difference_words import doubt_words
 from tapeline.report.figure_files import Subject
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
+from tapeline.report.summed_range import summed_words
 from tapeline.report.wording import (
     NO_VALUE,
     confidence_words,
@@ -103,7 +104,7 @@ def _next_step(row: Row) -> str:
     return f"{row['next_step']} (about {needed} runs a side)" if needed is not None else row["next_step"] or NO_VALUE
 
 
-def overall_table(campaign: Campaign, comparison: str, rows: Sequence[Row]) -> PlainTable:
+def overall_table(tables: FinishedTables, campaign: Campaign, comparison: str, rows: Sequence[Row]) -> PlainTable:
     """The overall differences of one comparison; the largest ones where there are too many for a page."""
     kept = list(rows)
     if len(kept) > MOST_ROWS:
@@ -131,7 +132,7 @@ def overall_table(campaign: Campaign, comparison: str, rows: Sequence[Row]) -> P
             "interval from",
             "contribution",
         ),
-        rows=tuple(_overall_row(campaign, row) for row in sorted(kept, key=_order)),
+        rows=tuple(_overall_row(tables, campaign, row) for row in sorted(kept, key=_order)),
         numeric=frozenset({5, 6, 7, 8, 13}),
         note=note,
         subject=Subject(comparison=comparison),
@@ -145,14 +146,14 @@ def _order(row: Row) -> tuple[str, str, float, float, str]:
     return row["position"], row["sessions"], row["speed_mps"], row["yaw_deg"], row["weighting"] or ""
 
 
-def _overall_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
+def _overall_row(tables: FinishedTables, campaign: Campaign, row: Row) -> tuple[str, ...]:
     finding = ": ".join([row["finding"] or NO_VALUE, *([row["why_not"]] if row["why_not"] else [])])
     return (
         row["position"],
         row["sessions"],
         operating_point(row["speed_mps"], row["yaw_deg"], campaign.settings.report.speed_unit),
         row["weighting"] or NO_VALUE,
-        f"{frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}",
+        summed_words(tables, row),
         _level(row, "reference"),
         _level(row, "treatment"),
         number(row["difference_db"], signed=True),

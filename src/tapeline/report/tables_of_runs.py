@@ -135,7 +135,7 @@ def _left_out(row: Row, quality: Sequence[Row]) -> str:
         return f"whole run: {'; '.join(sentences[:3]) or 'the recording cannot be used'}"
     said = []
     if row["left_out"]:
-        said.append(f"stretches: {listed(row['left_out'], 3)}")
+        said.append(f"in part: {listed(row['left_out'], 3)}")
     unusable = [channel["position"] for channel in quality if channel["verdict"] == "unusable"]
     if unusable:
         said.append(f"{counted(len(unusable), 'channel')} ({listed(unusable, 4)}): {'; '.join(sentences[:3])}")

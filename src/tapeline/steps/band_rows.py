@@ -41,7 +41,7 @@ def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     lines, filters_less_lines = held_lines(m.run, bands, settings.method), _filters_less_lines_db(m, bands)
     rows = []
     for p, position in enumerate(m.run.positions):
-        limits = limits_of(m.run, bands, lines, p, settings, job.filters)
+        limits = limits_of(m.run, bands, lines, p, settings, job.filters, job.left_out)
         gone = absent(limits)
         differ = np.abs(filters_less_lines[p]) > settings.methods_differ_db
         for b in range(len(bands)):

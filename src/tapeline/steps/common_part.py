@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tapeline.campaign.faults import listed
 from tapeline.steps.level_cube import LevelCube
 
 Flags = NDArray[np.bool_]
@@ -18,7 +19,7 @@ def same_edges(cube: LevelCube, reference: Sequence[str], treatment: Sequence[st
     if not index:
         return np.ones(cube.state.shape[1:], dtype=bool)
     alike = np.ones(cube.state.shape[1:], dtype=bool)
-    for edges in (cube.lower_edge_hz[index], cube.upper_edge_hz[index]):
+    for edges in (each[index] for each in cube.summed):
         known = np.isfinite(edges) & cube.usable[index]
         low = np.where(known, edges, np.inf).min(axis=0)
         high = np.where(known, edges, -np.inf).max(axis=0)
@@ -44,7 +45,7 @@ def common_part(
         if item.quantity == "overall" and both[i] and not alike[position, i]
     ]
     words += [
-        f"the overall level {item.weighting} {item.lower_hz:g} to {item.upper_hz:g} Hz sums {edges} Hz alone"
+        f"the overall level {item.weighting} {item.lower_hz:g} to {item.upper_hz:g} Hz sums {edges}"
         for i, item in enumerate(cube.items)
         if both[i] and alike[position, i] and (edges := _narrower(cube, [*reference, *treatment], position, i))
     ]
@@ -52,11 +53,15 @@ def common_part(
 
 
 def _narrower(cube: LevelCube, runs: Sequence[str], position: int, item: int) -> str:
-    """Edges of an overall level that sums less than was asked for; empty where it sums all of it."""
+    """Range in words of an overall level that sums less than was asked for; empty where it sums all of it."""
     for name in runs:
         place = (cube.runs.index(name), position, item)
         if cube.usable[place] and cube.narrower[place]:
-            return f"{cube.lower_edge_hz[place]:.0f} to {cube.upper_edge_hz[place]:.0f}"
+            lower, upper = cube.lower_edge_hz[place], cube.upper_edge_hz[place]
+            absent = () if cube.absent is None else cube.absent_sets[int(cube.absent[place])]
+            inside = [f"{band:g}" for band in absent if lower < band < upper]
+            lacking = f", without the bands at {listed(inside, 6)} Hz" if inside else ""
+            return f"{lower:.0f} to {upper:.0f} Hz alone{lacking}"
     return ""
 
 

@@ -40,6 +40,7 @@ LEVELS = ("corrected_level_db", "upper_bound_db")
 """What is brought to the nominal operating point."""
 
 EDGES = ("lower_edge_hz", "upper_edge_hz")
+ABSENT = "absent_bands_hz"
 
 USES = ("usable", "comparable", "pooled")
 
@@ -60,6 +61,7 @@ class Item:
 class LevelCube:
     """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands.
 
+    `absent` is the place in `absent_sets` (nominal frequencies) of the bands that an overall level lacks of its range.
     `narrower` says which overall levels sum less than the range asked for, `taken_off` ranks what there was to take off
     (see `taken_off_rank`). `usable`, `comparable` and `pooled` are what the tables say that a level may be used for,
     `doubt` why it is doubtful and `marks` what else is said of it, tuples of codes. `nominal` says which levels are
@@ -81,6 +83,13 @@ class LevelCube:
     doubt: NDArray[np.object_]
     marks: NDArray[np.object_]
     nominal: NDArray[np.bool_]
+    absent: Reals | None = None
+    absent_sets: tuple[tuple[float, ...], ...] = ()
+
+    @property
+    def summed(self) -> tuple[Reals, ...]:
+        """What overall levels that sum the same bands have in common, (runs, positions, items) each; NaN for bands."""
+        return (self.lower_edge_hz, self.upper_edge_hz, *(() if self.absent is None else (self.absent,)))
 
     def places(self, runs: Iterable[str]) -> list[int]:
         """The numbers of some runs."""
@@ -141,6 +150,7 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
     shape = (len(runs), len(positions), len(items))
     values = {name: np.full(shape, np.nan) for name in COLUMNS}
     edges = {name: np.full(shape, np.nan) for name in EDGES}
+    absent, sets = np.full(shape, np.nan), dict[tuple[float, ...], int]()
     narrower = np.zeros(shape, dtype=bool)
     state, taken_off = np.full(shape, -1, dtype=np.int8), np.zeros(shape, dtype=np.int8)
     uses = {name: np.zeros(shape, dtype=bool) for name in USES}
@@ -157,6 +167,9 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
         for name, array in edges.items():
             if name in table.column_names:
                 array[r, p, i] = _floats(table, name)
+        if ABSENT in table.column_names:
+            lacking = [tuple(bands or ()) for bands in table.column(ABSENT).to_pylist()]
+            absent[r, p, i] = [sets.setdefault(bands, len(sets)) for bands in lacking]
         for name, flags in uses.items():
             flags[r, p, i] = table.column(name).to_pylist()
         for name, said in codes.items():
@@ -185,6 +198,8 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
         doubt=codes["doubt"],
         marks=codes["marks"],
         nominal=nominal,
+        absent=absent if sets else None,
+        absent_sets=tuple(sets),
     )
 
 

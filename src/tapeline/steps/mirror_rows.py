@@ -115,7 +115,7 @@ def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
 def _same_range(job: Job, sides: Sides) -> NDArray[np.bool_]:
     """Where the levels of both sides sum the same bands, (items,); bands always do."""
     alike = np.ones(len(job.cube.items), dtype=bool)
-    for edges in (job.cube.lower_edge_hz, job.cube.upper_edge_hz):
+    for edges in job.cube.summed:
         parts = []
         for mean, place in sides:
             names, used = job.used(mean.runs)

@@ -8,8 +8,10 @@ import numpy as np
 
 from tapeline.acoustics.band_levels import LineSpectra, Powers, on_lines
 from tapeline.acoustics.statistics import spectrum_interval_db
+from tapeline.acoustics.usable_range import overlapping
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
 from tapeline.steps.session_levels import Job, Measured, levels_of, number
+from tapeline.steps.usable_bands import ranges_at
 
 
 def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
@@ -23,9 +25,12 @@ def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     doubt = uncertainty_columns(job, m, levels, frequency_terms(job, m, hz[cut]), intervals=False)
     line_low, line_high = spectrum_interval_db(m.run.effective_averages, job.needs.confidence)
     margin_db = result.margin_db
+    half = 0.5 * spectra.step_hz
     rows = []
     for p, position in enumerate(m.run.positions):
         has = below is not None and bool(m.background.there[p])
+        ranges = ranges_at(m.run, p, job.left_out)
+        gone = overlapping(hz[cut] - half, hz[cut] + half, ranges)
         removed = has or m.run.kept is not None
         rows.append(
             {
@@ -38,10 +43,13 @@ def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 "line_high_db": number(line_high),
                 "psd_pa2_per_hz": levels.total.power[p].astype(np.float32),
                 "background_psd_pa2_per_hz": below.power[p].astype(np.float32) if below and has else None,
-                "corrected_psd_pa2_per_hz": result.corrected[p].astype(np.float32),
+                "corrected_psd_pa2_per_hz": np.where(gone, np.nan, result.corrected[p]).astype(np.float32),
+                "left_out_hz": np.array(ranges, dtype=np.float32).ravel() if ranges else None,
                 "margin_db": margin_db[p].astype(np.float32) if removed else None,
                 "state": result.state[p].astype(np.uint8),
-                "standard_uncertainty_db": doubt["standard_uncertainty_db"][p].astype(np.float32),
+                "standard_uncertainty_db": np.where(gone, np.nan, doubt["standard_uncertainty_db"][p]).astype(
+                    np.float32
+                ),
                 "degrees_of_freedom": doubt["degrees_of_freedom"][p].astype(np.float32),
                 "nominal_correction_db": m.conditions.correction_db,
                 "response_low_hz": number(m.run.response_low_hz[p]),

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from tapeline.acoustics import background
-from tapeline.acoustics.band_levels import Powers
+from tapeline.acoustics.band_levels import LineSpectra, Powers
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.history import levels_exceeded
 from tapeline.acoustics.overall import sum_bands
@@ -20,6 +20,7 @@ from tapeline.campaign.settings import Overall
 from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
 from tapeline.steps.level_use_columns import doubt_of
+from tapeline.steps.run_background import Sums
 from tapeline.steps.session_levels import (
     Job,
     Levels,
@@ -56,7 +57,7 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
     lines = held_lines(m.run, bands, job.needs.bands.method)
     groups: dict[bytes, list[int]] = {}
     for p in range(len(m.run.positions)):
-        usable = ~absent(limits_of(m.run, bands, lines, p, job.needs.bands, job.filters))
+        usable = ~absent(limits_of(m.run, bands, lines, p, job.needs.bands, job.filters, job.left_out))
         groups.setdefault(usable.tobytes(), []).append(p)
     rows: list[dict[str, Any]] = []
     for flags, chosen in groups.items():
@@ -64,7 +65,10 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
         if usable.any():
             found = _sums(job, m, wanted, bands.chosen(usable), chosen, history)
             if not usable.all():
-                found = [row | {"marks": [*row["marks"], "narrower-range"]} for row in found]
+                absent_hz = bands.nominal_hz[~usable].astype(np.float32)
+                found = [
+                    row | {"marks": [*row["marks"], "narrower-range"], "absent_bands_hz": absent_hz} for row in found
+                ]
             rows += found
     return rows
 
@@ -74,8 +78,8 @@ def _sums(
 ) -> list[dict[str, Any]]:
     """Rows of the overall level that sums these bands, of the chosen positions."""
     levels = levels_of(job, m, band_powers_of(bands, wanted.weighting, job.needs.bands.method))
-    whole = Bands(bands.fraction, bands.midband_hz[:1], bands.nominal_hz[:1], bands.lower_hz[:1], bands.upper_hz[-1:])
-    one = levels_of(job, m, band_powers_of(whole, wanted.weighting, "lines"), bounds=False)
+    stretches = bands.joined()
+    one = levels_of(job, m, _summed(band_powers_of(stretches, wanted.weighting, "lines")), bounds=False)
     summed = sum_bands(levels.result, _variances(levels, one), job.limits, job.needs.background.bound_share)
     final, below, electrical = summed.result, levels.below, levels.electrical
     columns = level_columns(
@@ -100,7 +104,8 @@ def _sums(
     }
     marks["at-electrical-floor"] = one.marks["at-electrical-floor"][:, 0]
     of_history = history_edges_hz(job.needs.overall[0].range_hz)
-    of_this_range = bool(np.allclose(of_history, (bands.lower_hz[0], bands.upper_hz[-1]), rtol=1e-6))
+    edges = (bands.lower_hz[0], bands.upper_hz[-1])
+    of_this_range = len(stretches) == 1 and bool(np.allclose(of_history, edges, rtol=1e-6))
     rows = []
     for p in chosen:
         position = m.run.positions[p]
@@ -114,8 +119,8 @@ def _sums(
                 "weighting": wanted.weighting,
                 "lower_hz": wanted.range_hz[0],
                 "upper_hz": wanted.range_hz[1],
-                "lower_edge_hz": bands.lower_hz[0],
-                "upper_edge_hz": bands.upper_hz[-1],
+                "lower_edge_hz": edges[0],
+                "upper_edge_hz": edges[1],
                 "state": tables.STATES[final.state[p]],
                 "taken_off": tables.TAKEN_OFF[levels.taken_off[p].max()],
                 "bound_share": number(summed.bound_share[p]),
@@ -126,6 +131,16 @@ def _sums(
             }
         )
     return rows
+
+
+def _summed(sums: Sums) -> Sums:
+    """The sum over all bands as one; stretches of neighbouring bands share no lines, their errors are independent."""
+
+    def one(spectra: LineSpectra) -> Powers:
+        found = sums(spectra)
+        return Powers(found.power.sum(axis=1, keepdims=True), found.variance.sum(axis=1, keepdims=True))
+
+    return one
 
 
 def _variances(bands: Levels, one: Levels) -> tuple[Reals, Reals]:

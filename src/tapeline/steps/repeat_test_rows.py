@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.same_spectrum import line_correlation, same_spectrum
 from tapeline.acoustics.statistics import holm
+from tapeline.acoustics.usable_range import overlapping
 from tapeline.acoustics.windows import Reals, WindowName
 from tapeline.campaign.slices import RepeatRun
 from tapeline.steps import places
@@ -28,14 +29,15 @@ POSITIONS_AT_ONCE = 8
 LEAST_LINES = 10
 """Fewer lines make no whole spectrum (own choice)."""
 
-COLUMNS = ["run", "position", "first_hz", "step_hz", "effective_averages", "nominal_correction_db", "psd_pa2_per_hz"]
+GRID = ["first_hz", "step_hz", "left_out_hz"]
+COLUMNS = ["run", "position", *GRID, "effective_averages", "nominal_correction_db", "psd_pa2_per_hz"]
 
 Pair = tuple[RepeatRun, RepeatRun]
 
 
 @dataclass(frozen=True)
 class Lines:
-    """One averaged spectrum of the narrowband table, psd of shape (lines,) in Pa^2/Hz."""
+    """One averaged spectrum of the narrowband table, psd of shape (lines,) in Pa^2/Hz, NaN where left out by hand."""
 
     grid: tuple[float | None, float, int]
     averages: float
@@ -82,7 +84,12 @@ def _spectra(
 
 def _lines(table: pa.Table, r: int) -> Lines:
     psd = table["psd_pa2_per_hz"][r].values.to_numpy(zero_copy_only=False)
-    grid = (table["first_hz"][r].as_py(), table["step_hz"][r].as_py(), psd.size)
+    first, step, ranges = (table[name][r].as_py() for name in GRID)
+    grid = (first, step, psd.size)
+    if ranges:
+        middle = first + step * np.arange(psd.size)
+        pairs = zip(ranges[::2], ranges[1::2], strict=True)
+        psd = np.where(overlapping(middle - 0.5 * step, middle + 0.5 * step, pairs), np.float32(np.nan), psd)
     return Lines(grid, table["effective_averages"][r].as_py(), table["nominal_correction_db"][r].as_py(), psd)
 
 

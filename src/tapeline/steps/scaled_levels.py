@@ -176,10 +176,10 @@ def _why(
 def _other_bands(cube: LevelCube, index: list[int], level: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Overall levels that do not sum over the bands of most runs; of equally frequent ranges the widest counts."""
     others = np.zeros(level.shape, dtype=bool)
-    lower, upper = cube.lower_edge_hz[index], cube.upper_edge_hz[index]
+    summed = [each[index] for each in cube.summed]
     for i in (i for i, item in enumerate(cube.items) if item.quantity == "overall"):
         for p in np.flatnonzero(level[:, :, i].any(axis=0)):
-            edges = list(zip(lower[:, p, i].tolist(), upper[:, p, i].tolist(), strict=True))
+            edges = list(zip(*(each[:, p, i].tolist() for each in summed), strict=True))
             known = Counter(each for each, there in zip(edges, level[:, p, i], strict=True) if there)
             usual = max(known, key=lambda each: (known[each], each[1] / each[0]))
             others[:, p, i] = [each != usual for each in edges]

@@ -28,7 +28,7 @@ from tapeline.steps.level_use_columns import ChannelDoubts, channel_doubts
 from tapeline.steps.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
 from tapeline.steps.run_conditions import RunConditions, run_conditions
 from tapeline.steps.session_spectra import RunSpectra, load_run
-from tapeline.steps.usable_bands import with_levels
+from tapeline.steps.usable_bands import RangesLeftOut, with_levels
 from tapeline.store import parquet, tables
 
 ONE_SIDED_95 = 1.645
@@ -47,6 +47,7 @@ class Job:
     limits: MarginLimits
     filters: dict[str, tuple[float, float]]
     backgrounds: dict[Key, SpeedGroup | None]
+    left_out: RangesLeftOut
 
 
 @dataclass(frozen=True)
@@ -120,6 +121,7 @@ def load_job(results: Path, needs: TablesNeeds) -> Job:
         ),
         filters={name: (high or np.nan, low or np.nan) for name, high, low in needs.filters},
         backgrounds={},
+        left_out={item.run: item.left_out for item in needs.runs},
     )
 
 
@@ -155,7 +157,7 @@ def measured_run(job: Job, item: SessionRun, history: pa.Table) -> Measured:
     if not found.there.any():
         return measured
     result = levels_of(job, measured, sums).result
-    held = with_levels(spectra, bands, needs.bands, job.filters) & (result.state != background.NONE)
+    held = with_levels(spectra, bands, needs.bands, job.filters, job.left_out) & (result.state != background.NONE)
     louder = held & background.significantly_louder(result, ONE_SIDED_95)
     usable = np.array([verdict != "unusable" for verdict in spectra.verdicts], dtype=bool)
     too_many = louder.sum(axis=1) > needs.background.louder_share * held.sum(axis=1)

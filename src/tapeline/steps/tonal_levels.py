@@ -57,7 +57,10 @@ def tonal_levels(results: Path, session: str, cube: LevelCube, needs: ScaleNeeds
             stands_out = found.above_db >= settings.tonal_above_db
             dominated = stands_out & (found.added_pa2 >= settings.tonal_share * found.power_pa2)
         tonal[each.run[:, None], each.position[:, None], bands] = dominated
-        added = np.where(stands_out, found.added_pa2, 0.0)
+        # A band without a level is in no sum, and neither is its tone.
+        known = np.isfinite(power[each.run[:, None], each.position[:, None], bands])
+        known |= np.isfinite(cube.values["upper_bound_db"][each.run[:, None], each.position[:, None], bands])
+        added = np.where(stands_out & known, found.added_pa2, 0.0)
         for i, weight in sums:
             with np.errstate(invalid="ignore"):
                 share = (added @ weight) / power[each.run, each.position, i]

@@ -59,10 +59,17 @@ NARROWBAND = Table(
         Column("line_high_db", "real", "upper end of a line's within-record interval against its level", "dB"),
         Column("psd_pa2_per_hz", "reals", "total, one-sided", "Pa^2/Hz"),
         Column("background_psd_pa2_per_hz", "reals", "of the background runs", "Pa^2/Hz", null="none"),
-        Column("corrected_psd_pa2_per_hz", "reals", "after subtraction; NaN where a bound", "Pa^2/Hz"),
         Column(
-            "standard_uncertainty_db", "reals", "of the corrected line as an absolute level; NaN where a bound", "dB"
+            "left_out_hz",
+            "reals",
+            "ranges left out by hand, lower and upper end of each in turn: their lines are kept and not compared",
+            "Hz",
+            null="nothing left out",
         ),
+        Column(
+            "corrected_psd_pa2_per_hz", "reals", "after subtraction; NaN where a bound or left out by hand", "Pa^2/Hz"
+        ),
+        Column("standard_uncertainty_db", "reals", "of the corrected line as an absolute level; NaN as there", "dB"),
         Column("degrees_of_freedom", "reals", "of the standard uncertainty (Welch-Satterthwaite)"),
         Column(
             "nominal_correction_db", "real", "what brings lines to the nominal speed and air", "dB", null="no speed"
@@ -204,12 +211,12 @@ BANDS = Table(
         Column(
             "marks",
             "texts",
-            "why the band has no level: few-lines, short-record, high-pass, low-pass, anti-alias, chart-ends; or what "
-            "to know of it: response-unknown (an edge lies beyond the chart), methods-differ (summed lines and band "
-            "filters), background-narrower (the background runs do not reach the band), background-unsteady (its runs "
-            "scatter), background-louder (than the run in too many bands: nothing is subtracted), background-refused, "
-            "background-unusable (the channel in the background runs), "
-            "background-between-speeds, background-electrical (the wind-off level alone is subtracted), "
+            "why the band has no level: few-lines, short-record, high-pass, low-pass, anti-alias, chart-ends, "
+            "left-out (by hand); or what to know of it: response-unknown (an edge lies beyond the chart), "
+            "methods-differ (summed lines and band filters), background-narrower (the background runs do not reach the "
+            "band), background-unsteady (its runs scatter), background-louder (than the run in too many "
+            "bands: nothing is subtracted), background-refused, background-unusable (the channel in the background "
+            "runs), background-between-speeds, background-electrical (the wind-off level alone is subtracted), "
             "at-electrical-floor, references-missing, extrapolated (brought far to the nominal point)",
         ),
         Column("quality", "text", "verdict of the channel in this run: good, doubtful or unusable"),
@@ -233,9 +240,16 @@ OVERALL = Table(
         Column("lower_edge_hz", "real", "exact lower edge of the sum", "Hz"),
         Column("upper_edge_hz", "real", "exact upper edge of the sum", "Hz"),
         Column(
+            "absent_bands_hz",
+            "reals",
+            "nominal frequencies of the bands of the range that have no level and are not summed",
+            "Hz",
+            null="all bands of the range are summed",
+        ),
+        Column(
             "marks",
             "texts",
-            "narrower-range (bands at an end of the range asked for have no level), background-narrower "
+            "narrower-range (bands of the range asked for have no level, see absent_bands_hz), background-narrower "
             "(the background runs do not reach all of its bands), and the marks of the background as in bands",
         ),
         *_LEVELS,
