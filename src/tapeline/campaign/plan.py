@@ -55,7 +55,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "pressure": 4,
     "verdicts": 1,
     "spectra": 4,
-    "tables": 7,
+    "tables": 8,
     "catalogue": 6,
     "compare": 4,
     "scale": 1,
@@ -111,7 +111,7 @@ class Plan:
     def recordings_for_tables(self, session: str) -> tuple[str, ...]:
         """The session's runs and background runs of other sessions that they name, sorted."""
         own = self.recordings_of(session)
-        below = (name for run in own for name in (*self._backgrounds[run].runs, *self._backgrounds[run].floor))
+        below = (name for run in own for name in self._backgrounds[run].needed)
         return tuple(sorted({*own, *below}))
 
     def sessions_for_tables(self, session: str) -> tuple[str, ...]:

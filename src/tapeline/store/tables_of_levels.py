@@ -16,7 +16,9 @@ TAKEN_OFF: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _K
 WITH_REFERENCES = len(_KINDS)
 """How much further in that list it stands where references were taken off too."""
 
-BACKGROUND_DOUBTS = frozenset({"background-unsteady", "background-louder"})
+BACKGROUND_DOUBTS = frozenset(
+    {"background-unsteady", "background-louder", "background-louder-here", "background-other-gain"}
+)
 """Marks of a band or overall level by which its background makes it doubtful."""
 
 OTHER_RANGE = "the level covers other edges than the history: the third octaves of the first overall level's range"
@@ -188,10 +190,14 @@ BANDS = Table(
             "why the band has no level: few-lines, short-record, high-pass, low-pass, anti-alias, chart-ends; or what "
             "to know of it: response-unknown (an edge lies beyond the chart), methods-differ (summed lines and band "
             "filters), background-narrower (the background runs do not reach the band), background-unsteady (its runs "
-            "scatter), background-louder (than the run in too many bands: nothing is subtracted), background-refused, "
+            "scatter), background-louder (than the run in too many bands: nothing is subtracted), "
+            "background-louder-here (than the run in this band, or close to one where it surely is: the bound is the "
+            "run's own level), background-tonal (a tone stands in run and background: its phase is uncertain), "
+            "background-other-gain (subtracted as named, its electrical part unknown), background-refused, "
             "background-unusable (the channel in the background runs), "
             "background-between-speeds, background-electrical (the wind-off level alone is subtracted), "
-            "at-electrical-floor, references-missing, extrapolated (brought far to the nominal point)",
+            "at-electrical-floor, references-missing, extrapolated (brought far to the nominal point), "
+            "off-nominal-speed (achieved beyond operating_point.speed_tolerance)",
         ),
         Column("quality", "text", "verdict of the channel in this run: good, doubtful or unusable"),
         Column("calibration", "text", "verdict of the channel's calibration"),
