@@ -16,6 +16,8 @@ from tapeline.store.tables import BACKGROUND_DOUBTS
 OPEN = "measurement,one,open,30,30"
 BACKGROUND = "background,one,,30,30"
 LINES_HZ = np.arange(LINES) * STEP_HZ
+DB = 10.0 / np.log(10.0)
+"""Decibels of a relative power."""
 
 
 def own(table: pd.DataFrame, run: str, position: str) -> pd.DataFrame:
@@ -111,6 +113,19 @@ def test_a_background_louder_in_too_many_bands_is_given_up(tmp_path: Path) -> No
     bands, _ = made(tmp_path / "little", GivenSession(("p",), runs, {("o", "p"): 1e-4, ("b", "p"): little}))
     assert not marked(own(bands, "o", "p"), "background-louder")
     assert own(bands, "o", "p").state.tolist() == ["bound"] * 3 + ["clear"] * 14
+
+
+@pytest.mark.parametrize(("excess", "given_up"), [(1.3, False), (2.0, True)])
+def test_what_chance_makes_louder_gives_no_background_up(tmp_path: Path, excess: float, given_up: bool) -> None:
+    """Excess in standard uncertainties: of 1 dB of scatter in a single run, sqrt 2 times 23 % of the background."""
+    below = 1e-4 / (1.0 - excess * np.sqrt(2.0) / DB)
+    psd = {("o", "p"): 1e-4, ("b", "p"): below}
+    settings = "background: {repeat_sd_db: 1}\n"
+    bands, _ = made(tmp_path, GivenSession(("p",), {"o": OPEN, "b": BACKGROUND}, psd, settings))
+    row = own(bands, "o", "p")
+    assert marked(row, "background-louder") == given_up
+    assert set(row.state) == {"none" if given_up else "bound"}
+    assert not marked(row, "background-louder-here")
 
 
 def hump(level: float, low_hz: float, high_hz: float, beside: float = 1e-6) -> np.ndarray:
