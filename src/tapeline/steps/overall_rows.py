@@ -100,7 +100,7 @@ def _sums(
     }
     marks["at-electrical-floor"] = one.marks["at-electrical-floor"][:, 0]
     # Bands that carry little of the sum are in its uncertainty and doubt nothing.
-    marks["background-louder-here"] = final.louder
+    marks["background-louder-here"] &= final.louder
     of_history = history_edges_hz(job.needs.overall[0].range_hz)
     of_this_range = bool(np.allclose(of_history, (bands.lower_hz[0], bands.upper_hz[-1]), rtol=1e-6))
     rows = []

@@ -186,6 +186,7 @@ def levels_of(job: Job, m: Measured, sums: Sums, *, bounds: bool = True) -> Leve
     half = tones if found is None else tones + np.where(has, found.half_width, 0.0)
     result = background.subtract(total.power, taken[0], kept.variance, taken[1], job.limits, given, half, bounds=bounds)
     result = keep_where(has | (kept.power != total.power), result, total)
+    nearby = np.zeros(has.shape, dtype=bool)
     if bounds:
         usable = np.array([verdict != "unusable" for verdict in m.run.verdicts], dtype=bool)
         nearby = background.louder_nearby(result, has & usable[:, None])
@@ -205,7 +206,7 @@ def levels_of(job: Job, m: Measured, sums: Sums, *, bounds: bool = True) -> Leve
         result=result,
         taken_off=(np.where(has, kind, 0) + tables.WITH_REFERENCES * heard[:, None]).astype(np.int8),
         marks=_marks(job, m, total, electrical, has, found.unsteady if found else np.zeros(has.shape, dtype=bool))
-        | {"background-louder-here": result.louder, "background-tonal": tones > 0.0},
+        | {"background-louder-here": nearby, "background-tonal": tones > 0.0},
     )
 
 
