@@ -46,9 +46,61 @@ def test_a_bound_is_the_difference_and_its_coverage() -> None:
     assert few.upper_bound[0] == pytest.approx(1 - below + 1.645 * np.hypot(0.003, 0.004 * below), rel=1e-4)
 
 
-def test_a_background_louder_than_the_run_leaves_only_the_coverage() -> None:
+def test_a_background_louder_by_chance_leaves_only_the_coverage() -> None:
+    """0.2 dB are 0.9 standard uncertainties of the difference."""
+    found = one(-0.2, 0.03, 0.04)
+    assert not found.louder[0]
+    assert found.upper_bound[0] == pytest.approx(reach(1.0, 0.03, 10**0.02, 0.04))
+
+
+def test_a_background_louder_beyond_chance_says_nothing_of_the_run() -> None:
+    """0.5 dB are 2.3 of them: the bound is the upper end of the run's own chi-square interval."""
     found = one(-0.5, 0.03, 0.04)
-    assert found.upper_bound[0] == pytest.approx(reach(1.0, 0.03, 10**0.05, 0.04))
+    assert found.louder[0]
+    freedom = 2.0 / 0.03**2
+    assert found.upper_bound[0] == pytest.approx(freedom / scipy.stats.chi2.ppf(1 - PROBABILITY, freedom))
+
+
+@pytest.mark.parametrize(("excess", "louder"), [(1.30, False), (1.60, False), (1.70, True), (2.0, True)])
+def test_chance_ends_at_1645_standard_uncertainties(excess: float, louder: bool) -> None:
+    """One-sided 95 % of the normal law; excess in standard uncertainties of the difference."""
+    below = np.array([1.0 + excess * 0.1])
+    found = subtract(np.ones(1), below, np.array([0.008]), np.array([0.002]), LIMITS)
+    assert found.louder[0] == louder
+    assert pytest.approx(scipy.stats.norm.ppf(0.95), abs=1e-3) == background.ONE_SIDED_95
+
+
+def test_bounds_close_to_a_surely_louder_band_trust_no_background_either() -> None:
+    """Three bands beside each other are bounds, the middle one surely louder; at the second position the same band is
+    a bound by itself, and one apart from all others stays as it is."""
+    total = np.ones((2, 6))
+    below = np.array([[0.1, 0.9, 3.0, 0.9, 0.1, 0.9], [0.1, 0.1, 0.9, 0.1, 0.9, 0.1]])
+    found = subtract(total, below, np.full((2, 6), 0.01), np.full((2, 6), 0.01), LIMITS)
+    assert found.louder.sum() == 1
+    near = background.louder_nearby(found, np.ones((2, 6), dtype=bool))
+    assert near.tolist() == [[False, True, True, True, False, False], [False, False, True, False, False, False]]
+    after = background.bounded_by_the_run(found, near, LIMITS)
+    assert (after.upper_bound[near] > 1.0).all()
+    assert after.upper_bound[0, 5] == found.upper_bound[0, 5] < 1.0
+
+
+def test_a_band_louder_by_what_one_in_many_is_by_chance_reaches_no_other() -> None:
+    """2.2 standard uncertainties: beyond chance for itself, not for one of 40 bands (Bonferroni: 3.0)."""
+    below = np.full((1, 40), 0.95)
+    below[0, 20] = 1.0 + 2.2 * 0.1
+    found = subtract(np.ones((1, 40)), below, np.full((1, 40), 0.005), np.full((1, 40), 0.005), LIMITS)
+    assert found.louder.sum() == 1
+    assert not background.louder_nearby(found, np.ones((1, 40), dtype=bool)).any()
+
+
+def test_what_is_off_for_certain_widens_intervals_and_bounds_by_all_of_it() -> None:
+    """A rectangle's standard deviation is its half width over sqrt 3 (GUM, 4.3.7)."""
+    below, half = np.array([0.2, 0.8]), np.array([0.05, 0.05])
+    plain, wide = (subtract(np.ones(2), below, np.zeros(2), np.zeros(2), LIMITS, None, w) for w in (None, half))
+    ends, wider = (corrected_interval(each, 0.95) for each in (plain, wide))
+    assert (ends[0][0] - wider[0][0], wider[1][0] - ends[1][0]) == pytest.approx((0.05, 0.05))
+    assert wide.upper_bound[1] - plain.upper_bound[1] == pytest.approx(0.05)
+    assert background_uncertainty_db(wide)[0] == pytest.approx(DB * 0.05 / np.sqrt(3) / 0.8)
 
 
 def test_a_bound_covers_the_true_source_as_stated() -> None:

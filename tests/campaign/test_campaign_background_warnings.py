@@ -27,17 +27,20 @@ def test_the_same_refusal_of_several_runs_is_one_warning_where_the_first_stands(
     rows = background("b", gain_db=6), measured(), measured("m2"), measured("m3", condition="sealed")
     (fault,) = warned(tmp_path, *rows)
     assert (fault.line, fault.column) == (3, "background")
-    assert fault.found == "run m and 2 more; not used: b: another gain, 6 dB instead of 0 dB"
+    found, way_out = fault.found.split(", and ")
+    assert found == "runs m, m2, m3; not used: b: another gain, 6 dB instead of 0 dB"
+    assert way_out.startswith("no wind-off run at either gain bounds its electrical part: record one, or name the run")
     assert fault.expected.startswith("a background run with the same gain, mount, speed and yaw")
 
 
 def test_a_background_run_without_a_speed_is_warned_of_unless_named(tmp_path: Path) -> None:
-    (fault,) = warned(tmp_path, measured(condition="sealed"), measured("m2"), background("b", ""))
+    missing, fault = warned(tmp_path, measured(condition="sealed"), measured("m2"), background("b", ""))
+    assert missing.found == "runs m, m2, which have no background run in the flow"
     assert (fault.line, fault.column, fault.found) == (4, "speed_kmh", "an empty cell")
     assert "0 with the wind off" in fault.expected
     assert fault.mend is not None
     assert of(tmp_path, measured(), background("b", "")).kind is None
-    named = [measured(condition="sealed", background="b"), measured("m2"), background("b", "")]
+    named = [measured(condition="sealed", background="b"), measured("m2", background="b"), background("b", "")]
     assert warned(tmp_path, *named) == []
     assert of(tmp_path, *named).runs == ("b",)
 
@@ -127,10 +130,30 @@ def test_a_run_that_has_its_right_partner_needs_no_warning(tmp_path: Path) -> No
             "background",
             "no background run in the flow; the wind-off level alone",
         ),
-        ([measured(), background("b", gain_db=6), background("off", 0)], 2, "background", "not used: b: another gain"),
-        ([measured(measured_speed_mps=100), background("b")], 2, "measured_speed_mps", "3.6 times the set speed"),
+        (
+            [measured(measured_speed_mps=27.8), background("b", measured_speed_mps=20), background("off", 0)],
+            2,
+            "background",
+            "not used: b: its achieved speed",
+        ),
+        ([measured(measured_speed_mps=100), background("b")], 2, "measured_speed_mps", "3.6 times the nominal speed"),
+        ([measured(measured_speed_mps=27), background("b")], 2, "measured_speed_mps", "0.972 times the nominal speed"),
+        (
+            [measured(dynamic_pressure_pa=420, temperature_c=20, static_pressure_hpa=1013), background("b")],
+            2,
+            "dynamic_pressure_pa",
+            "26.42 m/s, 0.951 times the nominal speed",
+        ),
     ],
-    ids=["another speed", "another gain", "wind off alone", "refused, wind off left", "kilometres an hour"],
+    ids=[
+        "another speed",
+        "another gain",
+        "wind off alone",
+        "refused, wind off left",
+        "kilometres an hour",
+        "three percent slow",
+        "by dynamic pressure",
+    ],
 )
 def test_what_one_wants_to_know_before_the_rig_is_taken_down(
     tmp_path: Path, rows: list[Row], line: int, column: str, words: str
@@ -138,6 +161,23 @@ def test_what_one_wants_to_know_before_the_rig_is_taken_down(
     found = [fault for fault in warned(tmp_path, *rows) if (fault.line, fault.column) == (line, column)]
     assert len(found) == 1
     assert words in found[0].found
+
+
+def test_runs_without_any_background_are_named_once_a_session(tmp_path: Path) -> None:
+    """Two points, no background run at all; one run says that none is wanted."""
+    rows = [measured(f"m{k}", speed_kmh=100 + 20 * (k % 2)) for k in range(5)]
+    (fault,) = warned(tmp_path / "bare", *rows, measured("alone", background="none"))
+    assert (fault.line, fault.column) == (2, "background")
+    assert fault.found == "runs m0, m1, m2 and 2 more, which have no background run in the flow"
+    assert "or none, if so meant" in fault.expected
+    some = warned(tmp_path / "some", *rows, background("b"))
+    assert [fault.found for fault in some] == ["runs m1, m3, which have no background run in the flow"]
+    points = warned(tmp_path / "points", *rows, background("b", 160))
+    assert [fault.found.split(",")[0] for fault in points if fault.column == "background"] == ["runs m0", "runs m1"]
+
+
+def test_a_speed_within_the_tolerance_needs_no_word(tmp_path: Path) -> None:
+    assert warned(tmp_path, measured(measured_speed_mps=27.3), background("b")) == []
 
 
 def test_a_named_wind_off_run_is_as_asked(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from background_runs import BRIDGE, FITTINGS, SETTINGS, Row, background, campaign_of, measured, of
 from small_campaign import MINIMAL, Files
 
-from tapeline.campaign.backgrounds import Backgrounds, backgrounds_of
+from tapeline.campaign.backgrounds import Backgrounds, OtherGain, backgrounds_of
 
 HALF_GAIN = "session,channel,position,sensor,gain_db\napril,1,seam1,s1,0\napril,2,seam2,s2,20\n"
 
@@ -67,17 +67,62 @@ def test_another_gain_of_the_whole_run_refuses_it(tmp_path: Path, gain: str, kep
 
 
 def test_another_gain_at_some_positions_refuses_them_alone(tmp_path: Path) -> None:
+    """No wind-off run: nothing tells what of it is electrical."""
     found = of(tmp_path, measured(gain_db=20), background("b"), files={FITTINGS: HALF_GAIN})
     assert found.runs == ("b",)
     assert [found.refuses("b", position) for position in ("seam1", "seam2")] == [True, False]
     assert not found.refuses("another", "seam1")
-    assert str(found.refused[0]) == "b at seam1: another gain, 0 dB instead of 20 dB"
+    assert str(found.refused[0]).startswith("b at seam1: another gain, 0 dB instead of 20 dB, and no wind-off run")
+
+
+@pytest.mark.parametrize(
+    ("off_db", "floor", "own"), [(0, ("off",), ()), (10, (), ("off",)), ("", ("off",), ()), (3, None, ())]
+)
+def test_a_wind_off_run_at_either_gain_admits_another_gain(
+    tmp_path: Path, off_db: object, floor: tuple[str, ...] | None, own: tuple[str, ...]
+) -> None:
+    """The run at 10 dB, its background at 0 dB: 10 dB less. A wind-off run at a third gain bounds neither."""
+    found = of(tmp_path, measured(gain_db=10), background("b"), background("off", 0, gain_db=off_db))
+    if floor is None:
+        assert (found.kind, found.other_gain) == (None, ())
+        return
+    assert (found.kind, found.runs, found.floor) == ("flow", ("b",), own)
+    assert found.other_gain == (OtherGain("b", -10.0, ("seam1", "seam2"), floor),)
+    assert found.needed == ("b", "off")
+    assert not found.refuses("b", "seam1")
+
+
+def test_a_named_run_of_another_gain_is_taken_though_nothing_bounds_it(tmp_path: Path) -> None:
+    found = of(tmp_path, measured(background="b"), background("b", gain_db=6))
+    assert (found.runs, found.refused) == (("b",), ())
+    assert found.other_gain == (OtherGain("b", 6.0, ("seam1", "seam2"), ()),)
+
+
+@pytest.mark.parametrize("named", ["", "b0 b6"])
+def test_a_run_of_the_same_gain_comes_before_one_of_another(tmp_path: Path, named: str) -> None:
+    rows = background("b0"), background("b6", gain_db=6), background("off", 0)
+    found = of(tmp_path, measured(background=named), *rows)
+    assert (found.runs, found.other_gain) == (("b0",), ())
+    assert [str(each) for each in found.refused] == ["b6: another gain, 6 dB instead of 0 dB"]
+
+
+def test_a_same_gain_that_is_refused_leaves_the_other_one(tmp_path: Path) -> None:
+    """The background of the run's gain is two days old."""
+    rows = [
+        measured(recorded_at="2026-04-03T10:00"),
+        background("old", recorded_at="2026-04-01T09:00"),
+        background("b6", gain_db=6, recorded_at="2026-04-03T09:00"),
+        background("off", 0),
+    ]
+    found = of(tmp_path, *rows)
+    assert (found.runs, [r.background for r in found.refused]) == (("b6",), ["old"])
+    assert [step.background for step in found.other_gain] == ["b6"]
 
 
 def test_refusals_of_all_positions_for_several_reasons_leave_nothing(tmp_path: Path) -> None:
-    """A gain that is wrong at one position and a mount that is wrong at the other."""
+    """A position that is not fitted there and a mount that is wrong at the other."""
     table = "session,channel,position,sensor,mount,gain_db\napril,1,seam1,s1,p,0\napril,2,seam2,s2,q,0\n"
-    files = {FITTINGS: table + "may,1,seam1,s1,p,10\nmay,2,seam2,s2,r,0\n"}
+    files = {FITTINGS: table + "may,2,seam2,s2,r,0\n"}
     found = of(tmp_path, measured(background="b"), background("b", session="may"), files=files)
     assert (found.kind, found.runs) == (None, ())
     assert [r.positions for r in found.refused] == [("seam1",), ("seam2",)]
@@ -196,7 +241,7 @@ def test_between_speeds_takes_the_nearest_on_both_sides_where_allowed(tmp_path: 
         [background("b140", 140), background("off", 0)],
         [background("b60", 60), background("b140", 140, yaw_deg=5), background("off", 0)],
         [background("b60", 60), background("b140", 140, gain_db=6), background("off", 0)],
-        [background("b60", 60), background("b", gain_db=6), background("b140", 140), background("off", 0)],
+        [background("b60", 60), background("b", measured_speed_mps=20), background("b140", 140), background("off", 0)],
     ],
     ids=["nothing above", "wind-off is no side", "another yaw", "refused side", "a refused one is not bridged over"],
 )

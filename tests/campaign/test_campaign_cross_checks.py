@@ -392,11 +392,11 @@ def test_calibrations_alone_need_no_run_for_every_condition(tmp_path: Path) -> N
 
 def stages(*rows: tuple[str, str, str]) -> Files:
     """Calibrations (name, stage, hour) about a measurement at ten o'clock, m1 in line 2."""
-    text = "run,recording,kind,session,condition,speed_kmh,calibrator,stage,recorded_at\n"
-    text += "m1,m1.wav,measurement,april,open,100,,,2024-05-03T10:00:00\n"
-    text += "m2,m2.wav,measurement,april,sealed,100,,,2024-05-03T11:00:00\n"
+    text = "run,recording,kind,session,condition,speed_kmh,calibrator,stage,recorded_at,background\n"
+    text += "m1,m1.wav,measurement,april,open,100,,,2024-05-03T10:00:00,none\n"
+    text += "m2,m2.wav,measurement,april,sealed,100,,,2024-05-03T11:00:00,none\n"
     for name, stage, hour in rows:
-        text += f"{name},{name}.wav,calibration,april,,,ring,{stage},2024-05-03T{hour}:00:00\n"
+        text += f"{name},{name}.wav,calibration,april,,,ring,{stage},2024-05-03T{hour}:00:00,\n"
     return table(RUNS, text)
 
 

@@ -65,6 +65,29 @@ def test_slow_from_half_second_readings() -> None:
     assert mean.drain(12)[0][0, 9:] == pytest.approx(0.39347 * 0.60653 ** np.arange(9, 12), rel=1e-4)
 
 
+@pytest.mark.parametrize("interval", [2.5, 3.25, 7.0])
+def test_an_interval_that_ends_within_a_step_takes_its_share_of_it(interval: float) -> None:
+    """y_n = k y_(n-1) + (1 - k) x_n, k = e^(-T/tau), on a straight line between steps; the largest value likewise."""
+    powers = np.random.default_rng(8).exponential(size=400)
+    mean = ExponentialMean((1,), 1.0, 8.0, interval)
+    for part in np.split(powers, [7, 100, 163]):
+        mean.add(part[None])
+    ends, largest = mean.drain(mean.waiting)
+    keep, values = np.exp(-1.0 / 8.0), [0.0]
+    for power in powers:
+        values.append(keep * values[-1] + (1.0 - keep) * power)
+    times = np.arange(1, ends.shape[1] + 1) * interval
+    settled = times >= 40.0
+    expected = np.interp(times, np.arange(401.0), values)
+    assert ends[0, settled] == pytest.approx(expected[settled], rel=1e-12)
+    inside = [
+        max([expected[k - 1], expected[k], *np.array(values)[int(np.ceil(t - interval)) : int(np.floor(t)) + 1]])
+        for k, t in enumerate(times)
+        if k
+    ]
+    assert largest[0, 1:][settled[1:]] == pytest.approx(np.array(inside)[settled[1:]], rel=1e-12)
+
+
 @pytest.mark.parametrize("weighting", ["F", "S"])
 def test_a_steady_tone_reads_its_level_once_settled(weighting: str) -> None:
     """Empty before five time constants: a start from nothing would be 0.03 dB low and more."""

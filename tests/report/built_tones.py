@@ -63,7 +63,7 @@ def _run(name: str, kind: str, speed: float, condition: str | None, at: str) -> 
     }
 
 
-def narrowband_row(run: Row, position: str) -> Row:
+def narrowband_row(run: Row, position: str, more_hz: float | None = None) -> Row:
     """Noise of one density with tones of 94 dB on spectral lines, and a background 20 dB below."""
     hz = 20.0 + STEP_HZ * np.arange(1000)
     scatter = np.random.default_rng(sum(map(ord, run["run"] + position))).chisquare(100.0, hz.size) / 100.0
@@ -73,6 +73,8 @@ def narrowband_row(run: Row, position: str) -> Row:
     if position == "T2":
         plant(psd, hz, FIXED_HZ)
         plant(background, hz, FIXED_HZ)
+    if more_hz is not None:
+        plant(psd, hz, more_hz)
     with_background = run["kind"] == "measurement"
     return {"run": run["run"], "position": position, "first_hz": 20.0, "step_hz": STEP_HZ,
             "psd_pa2_per_hz": list(psd),
@@ -91,8 +93,10 @@ def plant(psd: np.ndarray[Any, Any], hz: np.ndarray[Any, Any], frequency_hz: flo
         psd[line + beside] += share * 4e-10 * 10.0 ** (TONE_DB / 10.0) / STEP_HZ
 
 
-def write_tones(results: Path, speeds_mps: tuple[float, ...] = SPEEDS_MPS) -> FinishedTables:
-    """Write the tables below `results`; all others are empty."""
+def write_tones(
+    results: Path, speeds_mps: tuple[float, ...] = SPEEDS_MPS, more_hz: float | None = None
+) -> FinishedTables:
+    """Write the tables below `results`; all others are empty. `more_hz` is one more tone of every spectrum."""
     write_empty(results)
     folder = results / "tables"
     runs = run_rows(speeds_mps)
@@ -106,6 +110,6 @@ def write_tones(results: Path, speeds_mps: tuple[float, ...] = SPEEDS_MPS) -> Fi
     }
     for table, rows in small.items():
         parquet.write_rows(table, folder / f"{table.name}.parquet", rows, **STAMP)
-    spectra = [narrowband_row(run, place) for run in runs for place in places]
+    spectra = [narrowband_row(run, place, more_hz) for run in runs for place in places]
     parquet.write_rows(tables.NARROWBAND, folder / "narrowband/session=april/part-0.parquet", spectra, **STAMP)
     return read_finished(results)

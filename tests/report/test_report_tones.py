@@ -58,6 +58,15 @@ def test_all_planted_tones_are_found_and_nothing_else(lines: list[ToneLine]) -> 
     assert {(line.position, line.run, line.frequency_hz) for line in lines} == planted
 
 
+def test_a_tone_beside_a_band_s_edge_is_found_once(tmp_path: Path) -> None:
+    """The last line below 707.9 Hz: the next band has a quarter of the tone on its first line (Hann, Harris 1978)."""
+    tables, campaign = write_tones(tmp_path, more_hz=704.0), tone_campaign()
+    chosen = tone_runs(tables, campaign)
+    assert chosen is not None
+    found = [line.frequency_hz for line in tone_lines(tables, campaign, chosen, ["T3"])]
+    assert found == [704.0] * len(found) != []
+
+
 def test_level_and_height_are_those_of_the_planted_tone(lines: list[ToneLine]) -> None:
     """A Hann window's middle line holds 2/3 of a tone's power (Harris 1978): 94 dB - 1.76 dB - 10 lg 4 over 60 dB."""
     for line in lines:

@@ -24,12 +24,16 @@ STAMP = {"campaign": "given", "digest": "none"}
 
 @dataclass
 class GivenSession:
-    """What the run table says of each run, and densities (Pa^2/Hz, one number or one a line) by run and position."""
+    """What the run table says of each run, and densities (Pa^2/Hz, one number or one a line) by run and position.
+
+    `columns` are more columns of the run table, each with a comma before it.
+    """
 
     positions: tuple[str, ...]
     runs: Mapping[str, str]
     psd: Mapping[tuple[str, str], float | np.ndarray]
     settings: str = ""
+    columns: str = ""
     bands: str = "{range_hz: [100, 4000]}"
     unusable: frozenset[tuple[str, str]] = frozenset()
     explained: Mapping[tuple[str, str], float] = field(default_factory=dict)
@@ -55,7 +59,7 @@ def _written(folder: Path, given: GivenSession) -> Path:
         "campaign.yaml": "campaign: given\nconditions: {open: {}}\n"
         f"spectra: {{resolution_hz: {STEP_HZ}}}\nbands: {given.bands}\n"
         f"overall: [{{weighting: Z, range_hz: [100, 4000]}}]\nhistory: {{weighting: [Z]}}\n{given.settings}",
-        "runs.csv": "run,recording,kind,session,condition,speed_mps,measured_speed_mps\n"
+        "runs.csv": f"run,recording,kind,session,condition,speed_mps,measured_speed_mps{given.columns}\n"
         + "".join(f"{run},{run}.wav,{words}\n" for run, words in given.runs.items()),
         "positions.csv": "position\n" + "".join(f"{name}\n" for name in given.positions),
         "fittings.csv": "session,channel,position,unit\n"

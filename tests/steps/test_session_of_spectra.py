@@ -7,14 +7,19 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.stats
 from session_of_spectra import LINES, STEP_HZ, GivenSession, made
 
+from tapeline.acoustics.steadiness import WANDERING_FREEDOM
+from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 from tapeline.steps.common_part import common_part, same_edges
 from tapeline.steps.level_cube import load_cube
 
 OPEN = "measurement,one,open,30,30"
 BACKGROUND = "background,one,,30,30"
 LINES_HZ = np.arange(LINES) * STEP_HZ
+DB = 10.0 / np.log(10.0)
+"""Decibels of a relative power."""
 
 
 def own(table: pd.DataFrame, run: str, position: str) -> pd.DataFrame:
@@ -112,6 +117,59 @@ def test_a_background_louder_in_too_many_bands_is_given_up(tmp_path: Path) -> No
     assert own(bands, "o", "p").state.tolist() == ["bound"] * 3 + ["clear"] * 14
 
 
+@pytest.mark.parametrize(("excess", "given_up"), [(1.3, False), (2.0, True)])
+def test_what_chance_makes_louder_gives_no_background_up(tmp_path: Path, excess: float, given_up: bool) -> None:
+    """Excess in standard uncertainties: of 1 dB of scatter in a single run, sqrt 2 times 23 % of the background."""
+    below = 1e-4 / (1.0 - excess * np.sqrt(2.0) / DB)
+    psd = {("o", "p"): 1e-4, ("b", "p"): below}
+    settings = "background: {repeat_sd_db: 1}\n"
+    bands, _ = made(tmp_path, GivenSession(("p",), {"o": OPEN, "b": BACKGROUND}, psd, settings))
+    row = own(bands, "o", "p")
+    assert marked(row, "background-louder") == given_up
+    assert set(row.state) == {"none" if given_up else "bound"}
+    assert not marked(row, "background-louder-here")
+
+
+def hump(level: float, low_hz: float, high_hz: float, beside: float = 1e-6) -> np.ndarray:
+    """Densities of `level` between two frequencies, and `beside` else."""
+    return np.where((low_hz < LINES_HZ) & (high_hz > LINES_HZ), level, beside)
+
+
+def test_where_a_background_is_louder_the_run_bounds_itself(tmp_path: Path) -> None:
+    """A fan 6 dB above the run from 358 to 706 Hz, in the background alone: three bands.
+
+    At q the background is below the run by 0.7 dB, and there too it was not the run's.
+    """
+    runs = {"o": OPEN, "b": BACKGROUND}
+    fan = hump(4e-4, 358.0, 706.0)
+    psd = {("o", "p"): 1e-4, ("b", "p"): fan, ("o", "q"): 1.4e-4, ("b", "q"): hump(1.2e-4, 358.0, 706.0)}
+    bands, overall = made(tmp_path, GivenSession(("p", "q"), runs, psd))
+    for position in ("p", "q"):
+        rows = own(bands, "o", position)
+        doubted = rows[rows.marks.map(lambda marks: "background-louder-here" in marks)]
+        assert doubted.band_hz.tolist() == [400.0, 500.0, 630.0], "the same bands, though by less than 3 dB at q"
+        assert set(doubted.state) == {"bound"}
+        assert (doubted.upper_bound_db > doubted.level_db).all()
+        assert (doubted.upper_bound_db < doubted.level_db + 2.0).all()
+        assert set(rows.state) == {"bound", "clear"}
+    row = own(overall, "o", "p").iloc[0]
+    # 353 of 4367 Hz are the three bands: 8 % of the power, of which half is counted and all is within the interval.
+    assert row.state != "bound"
+    assert row.corrected_level_db == pytest.approx(row.level_db - 0.18, abs=0.05)
+    assert row.corrected_high_db > row.level_db > row.corrected_level_db
+    assert "background-louder-here" not in row.marks
+
+
+def test_an_overall_level_whose_power_lies_in_louder_bands_is_a_bound_that_holds_all_of_it(tmp_path: Path) -> None:
+    runs = {"o": OPEN, "b": BACKGROUND}
+    run = hump(1e-2, 358.0, 706.0, 1e-4)
+    bands, overall = made(tmp_path, GivenSession(("p",), runs, {("o", "p"): run, ("b", "p"): hump(4e-2, 358.0, 706.0)}))
+    row = own(overall, "o", "p").iloc[0]
+    assert (row.state, "background-louder-here" in row.marks) == ("bound", True)
+    assert row.upper_bound_db > row.level_db
+    assert "background-louder-here" in own(bands, "o", "p").set_index("band_hz").marks[500.0]
+
+
 def test_bands_without_a_level_do_not_count_as_louder(tmp_path: Path) -> None:
     """The same rumble where bands need 40 lines: those from 800 Hz on have a level."""
     given = GivenSession(
@@ -202,3 +260,117 @@ def test_sums_that_lack_other_bands_are_not_compared(tmp_path: Path) -> None:
     assert "89 to 4467 Hz alone, without the bands at 500 Hz" in (
         common_part(cube, ["o"], ["o2"], same_edges(cube, ["o"], ["o2"]), 0) or ""
     )
+
+
+def gained(*rows: str) -> dict[str, str]:
+    """Rows of the run table with the columns gain_db and background, by run."""
+    return {row.split(",", 1)[0]: row.split(",", 1)[1] for row in rows}
+
+
+GAINS = ",gain_db,background"
+
+
+@pytest.mark.parametrize(
+    ("wind_off", "change", "half_width"),
+    [
+        ({"off0": 4e-6}, -0.45 * 4e-6, 0.45 * 4e-6),
+        ({"off10": 1e-6}, -0.5 * 9e-6, 0.5 * 9e-6),
+        ({"off0": 4e-6, "off10": 1e-6}, -3e-6, 0.0),
+    ],
+    ids=["at the background's gain", "at the run's gain", "at both"],
+)
+def test_a_background_at_another_gain_is_brought_to_that_of_the_run(
+    tmp_path: Path, wind_off: dict[str, float], change: float, half_width: float
+) -> None:
+    """The run at 10 dB, the background at 0 dB: its electrical part, in pascal, is a tenth of it to all of it there."""
+    rows = ["o,measurement,one,open,30,30,10,", "b,background,one,,30,30,0,"]
+    rows += [f"{name},background,one,,0,,{name.removeprefix('off')}," for name in wind_off]
+    psd = {("o", "p"): 1e-4, ("b", "p"): 2e-5} | {(name, "p"): value for name, value in wind_off.items()}
+    settings = "background: {repeat_sd_db: 0}\n"
+    bands, _ = made(tmp_path, GivenSession(("p",), gained(*rows), psd, settings, GAINS))
+    row = own(bands, "o", "p")
+    widths = row.upper_hz - row.lower_hz
+    assert (row.background_pa2 / widths).to_numpy() == pytest.approx(2e-5 + change, rel=1e-5)
+    assert (row.corrected_pa2 / widths).to_numpy() == pytest.approx(8e-5 - change, rel=1e-5)
+    assert not marked(row, "background-other-gain")
+    assert not marked(row, "background-refused")
+    highest = row.iloc[-1]
+    assert highest.corrected_high_db - highest.corrected_level_db > 10 * np.log10(1 + half_width / (8e-5 - change))
+
+
+def test_a_named_background_of_unknown_electrical_part_is_doubted(tmp_path: Path) -> None:
+    rows = gained("o,measurement,one,open,30,30,10,b", "b,background,one,,30,30,0,")
+    bands, overall = made(tmp_path, GivenSession(("p",), rows, {("o", "p"): 1e-4, ("b", "p"): 2e-5}, columns=GAINS))
+    for table in (bands, overall):
+        assert marked(own(table, "o", "p"), "background-other-gain")
+        assert set(own(table, "o", "p").state) == {"corrected"}
+    assert "background-other-gain" in BACKGROUND_DOUBTS
+
+
+def test_a_tone_in_run_and_background_is_uncertain_by_its_phase(tmp_path: Path) -> None:
+    """A tone of 100 lines' noise in both, 6 dB apart: between (sqrt T - sqrt B)^2 and (sqrt T + sqrt B)^2 of it."""
+    tone = np.where(np.abs(LINES_HZ - 500.0) < 1.0, 1.0, 0.0)
+    runs = {"o": OPEN, "b": BACKGROUND}
+    psd = {("o", "p"): 1e-4 + 4e-2 * tone, ("b", "p"): 1e-6 + 1e-2 * tone}
+    bands, overall = made(tmp_path, GivenSession(("p",), runs, psd))
+    row = own(bands, "o", "p").set_index("band_hz")
+    tonal = row.marks.map(lambda marks: "background-tonal" in marks)
+    assert row.index[tonal].tolist() == [500.0]
+    at = row.loc[500.0]
+    rest = 10.0 ** (at.corrected_level_db / 10.0) * 4e-10 - 3e-2 * STEP_HZ
+    ends = [10.0 * np.log10((rest + amplitude**2 * STEP_HZ) / 4e-10) for amplitude in (0.1, 0.3)]
+    assert not at.corrected_low_db > ends[0], "open below"
+    assert at.corrected_high_db > ends[1]
+    assert at.background_own_uncertainty_db > 1.0
+    assert marked(own(overall, "o", "p"), "background-tonal")
+    assert own(overall, "o", "p").background_uncertainty_db.iloc[0] > 0.3
+    alone, _ = made(tmp_path / "alone", GivenSession(("p",), runs, psd | {("o", "p"): 1e-4}))
+    assert not own(alone, "o", "p").marks.map(lambda marks: "background-tonal" in marks).any()
+
+
+@pytest.mark.parametrize(("achieved", "off"), [("30.5", False), ("29.3", True), ("30.7", True)])
+def test_a_speed_beyond_the_tolerance_marks_the_levels(tmp_path: Path, achieved: str, off: bool) -> None:
+    found = made(tmp_path, GivenSession(("p",), {"o": f"measurement,one,open,30,{achieved}"}, {("o", "p"): 1e-4}))
+    for table in found:
+        assert marked(own(table, "o", "p"), "off-nominal-speed") == off
+
+
+TERMS = ("calibration", "response", "environment", "mounting", "speed", "steadiness")
+
+
+def test_the_upper_end_of_an_absolute_level_holds_every_term(tmp_path: Path) -> None:
+    """Each term by itself moves the end by ten times the tolerance: none can be left out.
+
+    Random error and background by the chi-squares of both powers, the rest as a normal (or t) interval, in quadrature.
+    """
+    wander = 90.0 + np.repeat(np.random.default_rng(3).normal(0.0, 1.0, 20), 8)
+    given = GivenSession(
+        ("p",),
+        {"o": OPEN, "b": BACKGROUND},
+        {("o", "p"): 1e-4, ("b", "p"): 3e-5},
+        "uncertainty: {mounting_db: [[100, 0.3]], speed_pct: 2}\nbackground: {repeat_sd_db: 0.3}\n",
+        levels={("o", "p"): wander},
+    )
+    row = own(made(tmp_path, given)[0], "o", "p").iloc[4]
+    assert row.state == "limited"
+    terms = {name: row[f"{name}_uncertainty_db"] for name in TERMS}
+    assert min(terms.values()) > 0.05
+    total, below = row.level_pa2, row.background_pa2
+    per_power = row.corrected_pa2 / (10.0 / np.log(10.0))
+    ends = []
+    for power, name, q in ((total, "random", 0.025), (below, "background", 0.975)):
+        freedom = 2.0 * power**2 / (row[f"{name}_uncertainty_db"] * per_power) ** 2
+        ends.append(power * freedom / scipy.stats.chi2.ppf(q, freedom))
+    up, down = ends[0] - total, below - ends[1]
+
+    def end(rise: float, fall: float, rest: dict[str, float]) -> float:
+        own_db = 10.0 * np.log10(1.0 + np.hypot(rise, fall) / row.corrected_pa2)
+        freedom = sum(u**2 for u in rest.values()) ** 2 / (rest["steadiness"] ** 4 / WANDERING_FREEDOM or 1.0)
+        factor = scipy.stats.t.ppf(0.975, freedom)
+        return float(row.corrected_level_db + np.hypot(own_db, factor * np.sqrt(sum(u**2 for u in rest.values()))))
+
+    tolerance_db = 1e-3
+    assert row.absolute_high_db == pytest.approx(end(up, down, terms), abs=tolerance_db)
+    without = [end(0.0, down, terms), end(up, 0.0, terms)]
+    without += [end(up, down, terms | {name: 1e-6}) for name in TERMS]
+    assert max(without) < row.absolute_high_db - 3.0 * tolerance_db

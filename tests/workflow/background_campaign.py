@@ -51,7 +51,8 @@ b30-again,b30-again.wav,background,tunnel,,30,30,,2026-03-03T08:30:00,20,1013.25
 t20,t20.wav,measurement,tunnel,open,20,20,,2026-03-03T09:00:00,20,1013.25
 t25,t25.wav,measurement,tunnel,open,25,23.5,,2026-03-03T09:10:00,20,1013.25
 t30,t30.wav,measurement,tunnel,open,30,30,,2026-03-03T09:20:00,20,1013.25
-t30-gain,t30-gain.wav,measurement,tunnel,open,30,30,10,2026-03-03T09:30:00,20,1013.25
+t30-gain,t30-gain.wav,measurement,tunnel,sealed,30,30,10,2026-03-03T09:30:00,20,1013.25
+t30-late,t30-late.wav,measurement,tunnel,open,30,30,10,2026-03-06T08:30:00,20,1013.25
 """,
     "positions.csv": "position\np1\np2\np3\nw1\nw2\n",
     "fittings.csv": "session,channel,position,unit\n"
@@ -76,7 +77,7 @@ def write_background_campaign(folder: Path) -> Path:
     _write(folder, "b20", _white(random, [BACKGROUND_RMS_PA[20.0]] * 2 + floor[:1]))
     for name, factor in (("b30", 1.0), ("b30-again", UNSTEADY)):
         _write(folder, name, _white(random, [factor * BACKGROUND_RMS_PA[30.0]] * 2 + floor[:1]))
-    for name, speed in (("t20", 20.0), ("t25", ACHIEVED_MPS), ("t30", 30.0), ("t30-gain", 30.0)):
+    for name, speed in (("t20", 20.0), ("t25", ACHIEVED_MPS), ("t30", 30.0), ("t30-gain", 30.0), ("t30-late", 30.0)):
         below = background_rms_pa(speed)
         _write(folder, name, _white(random, [np.hypot(OWN_RMS_PA["open"], below)] * 2 + [QUIET_RMS_PA]))
     return folder

@@ -113,19 +113,30 @@ def test_background_runs_that_differ_are_named_and_counted(finished: CampaignRun
     assert ratio[bands.state == "limited"].min() > 1.0
 
 
-def test_another_gain_is_refused_with_the_reason(finished: CampaignRun) -> None:
-    bands = bands_of(finished, "t30-gain", "p1")
+def test_another_gain_is_taken_off_where_a_wind_off_run_bounds_the_electrical_part(finished: CampaignRun) -> None:
+    """The wind-off level is 27 dB below the background: at the run's gain nothing more is known of it than a 500th."""
+    bands, same = (bands_of(finished, name, "p1") for name in ("t30-gain", "t30"))
+    assert (bands.background_level_db - same.background_level_db).abs().max() < 0.01
+    assert not bands.marks.map(lambda marks: "background-other-gain" in marks).any()
+    runs = table(finished, "runs").set_index("run")
+    assert list(runs.background_runs["t30-gain"]) == ["b30", "b30-again"]
+    assert bands.electrical_level_db.isna().all(), "the wind-off run has another gain than the run"
+
+
+def test_what_is_refused_is_said_with_the_reason(finished: CampaignRun) -> None:
+    bands = bands_of(finished, "t30-late", "p1")
     assert (bands.state == "none").all()
     assert bands.marks.map(lambda marks: "background-refused" in marks).all()
     runs = table(finished, "runs").set_index("run")
-    assert "b30: another gain, 0 dB instead of 10 dB" in list(runs.background_refused["t30-gain"])
-    assert "b30: another gain" in (finished.results / "report.html").read_text(encoding="utf-8")
+    reason = "b30: taken 72.2 hours apart (at most 24, background.most_hours)"
+    assert reason in list(runs.background_refused["t30-late"])
+    assert "b30: taken 72.2 hours apart" in (finished.results / "report.html").read_text(encoding="utf-8")
     checked = tapeline("check", finished.folder)
-    assert 'config/runs.csv:11, column "background"' in checked.stderr
+    assert 'config/runs.csv:12, column "background"' in checked.stderr
     # Beside the run with a background the one without does not count.
-    budgets = table(finished, "budgets")
+    budgets = table(finished, "budgets").query("budget == 'absolute'")
     mean = budgets[(budgets.speed_mps == 30.0) & (budgets.position == "p1") & (budgets.band_hz == 1000.0)]
-    assert [list(names) for names in mean.runs] == [["t30"]]
+    assert sorted(list(names) for names in mean.runs) == [["t30"], ["t30-gain"]]
 
 
 def test_a_channel_at_its_electrical_floor_says_so(finished: CampaignRun) -> None:
@@ -162,7 +173,7 @@ def test_budgets_add_up_to_the_columns_beside_the_levels(finished: CampaignRun) 
     valued = comparisons[comparisons.difference_db.notna()]
     differences = budgets[budgets.budget == "difference"]
     assert len(differences) == len(valued)
-    key = ["comparison", "position", "quantity", "lower_hz"]
+    key = ["comparison", "sessions", "position", "quantity", "lower_hz"]
     both = differences.merge(valued, on=key, suffixes=("", "_of_comparison"))
     assert len(both) == len(valued)
     assert both.standard_uncertainty_db.to_numpy() == pytest.approx(both.standard_error_db.to_numpy(), rel=1e-9)

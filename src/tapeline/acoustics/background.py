@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,12 @@ Reals = NDArray[np.float64]
 
 NONE, CLEAR, CORRECTED, LIMITED, BOUND = range(5)
 """Codes of the states in rising order of doubt, but for NONE: no background run."""
+
+ONE_SIDED_95 = 1.645
+"""Normal quantile by which a background counts as louder than the run beyond chance."""
+
+FAMILY_CHANCE = 0.05
+"""Chance that any band of a run, however many, is called surely louder where none is (Bonferroni; own choice)."""
 
 LEAST_FREEDOM = 4.0
 """A power known to fewer degrees of freedom is no longer taken for chi-square but for normal (own choice)."""
@@ -46,7 +53,9 @@ class Subtraction:
     `kept` is the total less what is coherent with reference sensors (the total itself without any), `below` the
     background power (0 without any). `corrected` is NaN for bounds, `upper_bound` NaN for all else. `variance` (Pa^4)
     is that of `kept`, and `below_variance` that of the background; both are there whether or not it was subtracted.
-    `neglected` is the power left in, relative to the corrected one, where the state is clear.
+    `neglected` is the power left in, relative to the corrected one, where the state is clear. `half_width` (Pa^2) is
+    how far the background may be off without any chance in it, and `louder` says which bounds take the background for
+    another one than the run's: they are the run's own upper end.
     """
 
     state: NDArray[np.uint8]
@@ -58,6 +67,8 @@ class Subtraction:
     variance: Reals
     below_variance: Reals
     neglected: Reals
+    half_width: Reals
+    louder: NDArray[np.bool_]
 
     @property
     def margin_db(self) -> Reals:
@@ -102,6 +113,7 @@ def subtract(
     below_variance: Reals,
     limits: MarginLimits,
     kept: Reals | None = None,
+    half_width: Reals | None = None,
     *,
     bounds: bool = True,
 ) -> Subtraction:
@@ -110,8 +122,10 @@ def subtract(
     Where the margin is above the no-correction limit the total stays as it is. A bound is max(0, total - background)
     + distance to the upper end of the interval of the difference, `bound_factor` standard uncertainties for many
     averages. `kept`, where given, is what reference sensors do not explain of the total; `total_variance` is then its
-    own, and `below` what is left of the background. The coherent part may be taken down by `most_removed_db`. Without
-    `bounds` their ends are left out (NaN).
+    own, and `below` what is left of the background. The coherent part may be taken down by `most_removed_db`.
+    `half_width` (Pa^2) is how far the background may be off for certain; it is added to each reach. Where the
+    background is louder than the run beyond chance it was not the run's, and nothing is known but the run itself: the
+    bound is the upper end of what was kept. Without `bounds` their ends are left out (NaN).
     """
     total, below = np.asarray(total, dtype=np.float64), np.asarray(below, dtype=np.float64)
     kept = total if kept is None else np.asarray(kept, dtype=np.float64)
@@ -129,13 +143,14 @@ def subtract(
         np.broadcast_to(np.asarray(each, dtype=np.float64), total.shape) for each in (total_variance, below_variance)
     )
     upper = np.full(total.shape, np.nan)
+    half = np.zeros(total.shape) if half_width is None else np.asarray(half_width, dtype=np.float64)
     if bounds and bound.any():
         at = [kept[bound], below[bound], variance[bound], below_variance[bound]]
         reach = reach_above(at[0], at[1], at[2], at[3], limits.bound_probability)
-        upper[bound] = np.maximum(difference[bound], 0.0) + reach
+        upper[bound] = np.maximum(difference[bound], 0.0) + reach + half[bound]
     with np.errstate(divide="ignore", invalid="ignore"):
         neglected = np.where(clear, (total - kept + below) / total, 0.0)
-    return Subtraction(
+    result = Subtraction(
         state=state,
         total=total,
         kept=kept,
@@ -145,7 +160,39 @@ def subtract(
         variance=variance,
         below_variance=below_variance,
         neglected=neglected,
+        half_width=half,
+        louder=np.zeros(total.shape, dtype=bool),
     )
+    return bounded_by_the_run(result, significantly_louder(result, ONE_SIDED_95), limits) if bounds else result
+
+
+def bounded_by_the_run(result: Subtraction, louder: NDArray[np.bool_], limits: MarginLimits) -> Subtraction:
+    """The same with bounds that trust no background where it is `louder`: the upper end of the run's own power."""
+    louder = result.louder | (louder & (result.state == BOUND))
+    own = power_limit(result.kept, result.variance, 1.0 - limits.bound_probability)
+    # Half the width is what tones of both may hide by phase: also a run that they left quieter.
+    upper = np.where(louder, np.nan_to_num(own) + result.half_width, result.upper_bound)
+    return dataclasses.replace(result, louder=louder, upper_bound=upper)
+
+
+def louder_nearby(result: Subtraction, held: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Bounds (positions, bands) beside a background that is surely louder: it was another one there too.
+
+    Surely louder is what chance alone makes anywhere in the `held` bands in 5 % of runs at most. It reaches over to the
+    same band at other positions, which hear the same source, and at each position to the bands beside it, as far as
+    they are bounds.
+    """
+    bound = result.state == BOUND
+    if not (held & bound).any():
+        return np.zeros(bound.shape, dtype=bool)
+    factor = float(scipy.special.ndtri(1.0 - FAMILY_CHANCE / held.sum()))
+    surely = held & bound & significantly_louder(result, max(factor, ONE_SIDED_95))
+    reached: NDArray[np.bool_] = np.asarray(bound & surely.any(axis=0))
+    for order in (range(1, bound.shape[1]), range(bound.shape[1] - 2, -1, -1)):
+        for b in order:
+            beside = b - 1 if order.step > 0 else b + 1
+            reached[:, b] |= bound[:, b] & reached[:, beside]
+    return reached
 
 
 def without_background(total: Reals, total_variance: Reals) -> Subtraction:
@@ -161,6 +208,8 @@ def without_background(total: Reals, total_variance: Reals) -> Subtraction:
         variance=np.broadcast_to(np.asarray(total_variance, dtype=np.float64), total.shape),
         below_variance=np.zeros(total.shape),
         neglected=np.zeros(total.shape),
+        half_width=np.zeros(total.shape),
+        louder=np.zeros(total.shape, dtype=bool),
     )
 
 
@@ -171,10 +220,11 @@ def corrected_interval(result: Subtraction, confidence: float) -> tuple[Reals, R
     difference of two such follow from the ends of each: low = T - B - sqrt((T - T_low)^2 + (B_high - B)^2), the upper
     end likewise (Ting et al., J. Stat. Comput. Simul. 35 (1990) 135; Zou and Donner, Stat. Med. 27 (2008) 1693; from
     memory). Where nothing was subtracted the interval is still that of the difference, widened to hold the total.
+    `half_width` widens both ends by all of it: an error that no chance is in may lie at its very end.
     """
-    centre, tail = result.kept - result.below, 0.5 + confidence / 2.0
-    low = centre - reach_above(result.below, result.kept, result.below_variance, result.variance, tail)
-    high = centre + reach_above(result.kept, result.below, result.variance, result.below_variance, tail)
+    centre, tail, half = result.kept - result.below, 0.5 + confidence / 2.0, result.half_width
+    low = centre - reach_above(result.below, result.kept, result.below_variance, result.variance, tail) - half
+    high = centre + reach_above(result.kept, result.below, result.variance, result.below_variance, tail) + half
     gone = np.isnan(result.corrected)
     low = np.maximum(np.fmin(low, result.corrected), 0.0)
     return np.where(gone, np.nan, low), np.where(gone, np.nan, np.fmax(high, result.corrected))
@@ -217,16 +267,21 @@ def background_uncertainty_db(result: Subtraction) -> Reals:
 
     Its own averages and scatter where it is subtracted (factor r/(1 - r)). Where it is neglected, the correction not
     made lies between nothing and K1: a rectangle from 0 to K1 about the uncorrected value has the rms K1 / sqrt(3).
+    What the background may be off for certain is a rectangle too (GUM, 4.3.7).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        subtracted = np.sqrt(result.subtracted_variance) / result.corrected
+        subtracted = np.sqrt(result.subtracted_variance + result.half_width**2 / 3.0) / result.corrected
     return np.asarray(DB_PER_RELATIVE_POWER * np.hypot(subtracted, result.neglected / np.sqrt(3.0)))
 
 
 def significantly_louder(result: Subtraction, factor: float) -> NDArray[np.bool_]:
-    """Where a background exceeds the run by more than `factor` standard uncertainties of their difference."""
+    """Where a background exceeds the run by more than `factor` standard uncertainties of their difference.
+
+    What it may be off for certain comes on top.
+    """
     spread = np.sqrt(result.variance + result.below_variance)
-    return np.asarray((result.state != NONE) & (result.below - result.kept > factor * spread))
+    beyond = result.below - result.kept - result.half_width
+    return np.asarray((result.state != NONE) & (beyond > factor * spread))
 
 
 def as_db(relative_variance: ArrayLike) -> Reals:

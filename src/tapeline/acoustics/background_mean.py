@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.special
@@ -63,13 +63,15 @@ class BackgroundMean:
 
     `degrees_of_freedom` are those of the variances as estimates (Welch-Satterthwaite of random error and scatter).
     `own_variance` is the part of the variances that the background during another run has of its own; the rest is
-    shared by all runs that have these background runs.
+    shared by all runs that have these background runs. `half_width` (Pa^2) is how far the powers may be off for
+    certain: see `electrical_change`.
     """
 
     powers: Powers
     own_variance: Reals
     degrees_of_freedom: Reals
     unsteady: NDArray[np.bool_]
+    half_width: Reals | float = 0.0
 
 
 def mean_background(parts: list[Powers], used: NDArray[np.bool_], scatter: Scatter, limit_db: float) -> BackgroundMean:
@@ -100,6 +102,58 @@ def mean_background(parts: list[Powers], used: NDArray[np.bool_], scatter: Scatt
         welch_satterthwaite(shares, np.stack([chi_square, freedom])),
         unsteady,
     )
+
+
+@dataclass(frozen=True)
+class ElectricalChange:
+    """What another gain changes of a background (Pa^2): within `half_width` of `power`, with its standard error.
+
+    NaN where no wind-off level tells.
+    """
+
+    power: Reals
+    half_width: Reals
+    error: Reals
+
+
+def electrical_change(at_background: Powers, at_run: Powers, more_db: Reals, below: Reals) -> ElectricalChange:
+    """Electrical power at the run's gain less that at the gain of its background, `more_db` higher.
+
+    Known where there are wind-off levels at both gains, NaN where there is none; all of shape (positions, bands).
+    Referred to pascal, noise from before the gain stage is the same at every gain and noise from behind it falls with
+    the gain: one wind-off level bounds the change by those two, of which neither is likelier. `below` is the
+    background's power, of which no more can be electrical.
+    """
+    known = [np.isfinite(each.power) for each in (at_background, at_run)]
+    ratio = 10.0 ** (more_db / 10.0)
+    most = np.where(known[0], at_background.power * (ratio - 1.0), at_run.power * (1.0 - 1.0 / ratio))
+    most = np.maximum(most, -below)
+    both = known[0] & known[1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sizes = [np.nan_to_num(np.sqrt(each.variance)) for each in (at_background, at_run)]
+        one = np.where(known[0], sizes[0] * np.abs(ratio - 1.0), sizes[1] * np.abs(1.0 - 1.0 / ratio)) / 2.0
+    return ElectricalChange(
+        np.where(both, at_run.power - at_background.power, most / 2.0),
+        np.where(both, 0.0, np.abs(most) / 2.0),
+        np.where(both, np.hypot(*sizes), one),
+    )
+
+
+def with_electrical_changes(
+    mean: BackgroundMean, changes: list[ElectricalChange], used: NDArray[np.bool_], count: NDArray[np.intp]
+) -> BackgroundMean:
+    """The mean of `count` (positions,) background runs with the changes of some of them put in.
+
+    `used` (changes, positions) says which count where. What one wind-off level leaves open is the same in all runs.
+    """
+    power, half, error = (np.zeros(mean.powers.power.shape) for _ in range(3))
+    share = 1.0 / np.maximum(count, 1)[:, None]
+    for change, chosen in zip(changes, used, strict=True):
+        known = chosen[:, None] & np.isfinite(change.power)
+        for sums, part in ((power, change.power), (half, change.half_width), (error, change.error)):
+            np.add(sums, np.where(known, part * share, 0.0), out=sums)
+    powers = Powers(np.maximum(mean.powers.power + power, 0.0), mean.powers.variance + error**2)
+    return replace(mean, powers=powers, half_width=mean.half_width + half)
 
 
 def between_speeds(

@@ -28,13 +28,17 @@ def sum_bands(
     `bands` is the subtraction made in each weighted band, `variances` (positions,) those of the sum of what was kept
     of the totals and of the backgrounds' sum. Bands that are bounds enter with max(0, total - background); where their
     upper bounds carry more than `bound_share` of the sum, it is a bound itself: the sum plus the distance to the upper
-    end of its interval, since the bands that have a value are not certain either.
+    end of its interval, since the bands that have a value are not certain either. Where a band's background was not the
+    run's (`louder`), all of the band's own power may be the source's, or none: it enters with half of its bound, and as
+    far to either side for certain; a bound of the sum holds all of it.
     """
-    total, kept, below, removed = (
-        each.sum(axis=1) for each in (bands.total, bands.kept, bands.below, np.nan_to_num(bands.removed))
-    )
-    bound = bands.state == background.BOUND
-    estimate = np.where(bound, np.maximum(bands.kept - bands.below, 0.0), bands.corrected).sum(axis=1)
+    bound, open_ = bands.state == background.BOUND, bands.louder
+    half = np.where(open_, bands.upper_bound / 2.0, 0.0)
+    left = np.where(open_, half, np.maximum(bands.kept - bands.below, 0.0))
+    below_each = np.where(bound, bands.kept - left, bands.below)
+    removed_each = np.nan_to_num(bands.total - bands.kept + below_each)
+    total, kept, below, removed = (each.sum(axis=1) for each in (bands.total, bands.kept, below_each, removed_each))
+    estimate = np.where(bound, left, bands.corrected).sum(axis=1)
     certain = np.where(bound, 0.0, bands.corrected).sum(axis=1)
     upper_parts = np.where(bound, bands.upper_bound, 0.0).sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -50,7 +54,8 @@ def sum_bands(
     is_bound = state == background.BOUND
     variance, below_variance = variances
     reach = background.reach_above(kept, below, variance, below_variance, limits.bound_probability)
-    spread = np.where(bound, bands.upper_bound / np.sqrt(12.0), 0.0)
+    spread = np.where(bound & ~open_, bands.upper_bound / np.sqrt(12.0), 0.0)
+    half_width = (half + np.where(open_, 0.0, bands.half_width)).sum(axis=1)
     return OverallSum(
         result=Subtraction(
             state=state,
@@ -58,10 +63,12 @@ def sum_bands(
             kept=kept,
             below=below,
             corrected=np.where(is_bound, np.nan, estimate),
-            upper_bound=np.where(is_bound, estimate + reach, np.nan),
+            upper_bound=np.where(is_bound, estimate + half_width + reach, np.nan),
             variance=variance,
             below_variance=below_variance + np.sum(spread**2, axis=1),
             neglected=left_in,
+            half_width=half_width,
+            louder=np.asarray(is_bound & (half.sum(axis=1) > bound_share * estimate)),
         ),
         bound_share=share,
     )

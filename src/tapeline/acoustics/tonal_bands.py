@@ -70,6 +70,12 @@ def above_usual_db(
         return float(10.0 * np.log10(near.max() / _usual(psd[None, :], start, stop)[0]))
 
 
+def usual_lines(psd: NDArray[np.floating], step_hz: float, lower_hz: float, upper_hz: float) -> float:
+    """The median line of a band of one spectrum (lines,) from 0 Hz, or of the lines about it where it holds few."""
+    start, stop = _lines_of(psd.size, 0.0, step_hz, lower_hz, upper_hz)
+    return float(_usual(psd[None, :], start, stop)[0])
+
+
 def _lines_of(lines: int, first_hz: float, step_hz: float, low_hz: float, high_hz: float) -> tuple[int, int]:
     """First line of a band and the one behind its last."""
     start, stop = (round(np.clip(np.ceil((edge - first_hz) / step_hz), 0, lines)) for edge in (low_hz, high_hz))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,6 +21,14 @@ DRY_AIR_J_PER_KG_K = 287.05
 """Gas constant of dry air; the check of a speed within some percent needs no humidity."""
 
 NOTHING: Found = (None, (), ())
+
+UNBOUNDED = (
+    ", and no wind-off run at either gain bounds its electrical part: record one, or name the run in the column "
+    "background"
+)
+
+MOST_NAMED = 3
+"""Runs that a warning names before it counts the others."""
 
 GAIN_STEP_DB = 0.01
 """Gains that differ by less are the same entry, rounded."""
@@ -40,11 +48,25 @@ class Refusal:
 
 
 @dataclass(frozen=True)
+class OtherGain:
+    """A background run that is subtracted at some positions though its gain there is `more_db` above the run's.
+
+    `floor` are wind-off runs at the gain of the background run; with the run's own they tell its electrical part.
+    """
+
+    background: str
+    more_db: float
+    positions: tuple[str, ...]
+    floor: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Backgrounds:
     """What is subtracted from one run: `groups` of background runs by their speed in m/s, to stand for `at_mps`.
 
     One group is averaged; two are the nearest speeds below and above that of the run, to be bridged. `floor` are the
-    session's wind-off runs, that tell the electrical floor. `refused` holds what is refused of both.
+    session's wind-off runs, that tell the electrical floor. `refused` holds what is refused of both. `other_gain` says
+    which of the groups' runs have another gain, and where.
     """
 
     kind: BackgroundKind | None
@@ -52,6 +74,13 @@ class Backgrounds:
     floor: tuple[str, ...]
     refused: tuple[Refusal, ...]
     at_mps: float = 0.0
+    other_gain: tuple[OtherGain, ...] = ()
+
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """All background runs whose spectra count, sorted."""
+        at_their_gain = (name for step in self.other_gain for name in step.floor)
+        return tuple(sorted({*self.runs, *self.floor, *at_their_gain}))
 
     @property
     def runs(self) -> tuple[str, ...]:
@@ -69,8 +98,9 @@ def backgrounds_of(campaign: Campaign) -> dict[str, Backgrounds]:
     Background runs are those that the run table names (a re-taken one stands for the one it replaces); else those of
     the same session at the same operating point: the ones that name the run's condition, or where none does, the ones
     that name no condition. Where a speed has none, settings may allow to bridge between two others; else wind-off runs
-    are taken, which hold the electrical part alone. Refused is what must never be subtracted: another gain or mount,
-    another speed or yaw, too long before or after.
+    are taken, which hold the electrical part alone. Refused is what must never be subtracted: another mount, speed or
+    yaw, too long before or after; and another gain, unless wind-off runs at either gain bound the electrical part, or
+    the run table names the run.
     """
     return _Search(campaign).every()
 
@@ -78,13 +108,15 @@ def backgrounds_of(campaign: Campaign) -> dict[str, Backgrounds]:
 def background_warnings(campaign: Campaign, speed_column: str) -> list[Fault]:
     """What the run table says of backgrounds that somebody would want to know before the rig is taken down.
 
-    Runs that refusals leave without a background, each reason once; background runs that no run can use; achieved
-    speeds far from the set ones. `speed_column` is the one of the run table in which speeds are given.
+    Runs without a background, whether none was recorded or all were refused, unless the run table asks for none;
+    background runs that no run can use; achieved speeds off the nominal ones by more than the tolerance of operating
+    points. `speed_column` is the one of the run table in which speeds are given.
     """
     search, runs = _Search(campaign), campaign.used_runs()
     found = search.every()
     short = {name for name, each in found.items() if search.is_short(campaign.runs[name], each)}
-    warnings = _short_of_background(campaign, {name: found[name] for name in found if name in short})
+    blown = {run.session for run in runs if run.kind == "background" and run.speed_mps != 0.0}
+    warnings = _short_of_background(campaign, {name: found[name] for name in found if name in short}, blown)
     used = {name for each in found.values() for name in (*each.runs, *each.floor)}
     reasons = {r.background: r.reason for each in found.values() for r in each.refused}
     told = {r.background for name in short for r in found[name].refused}
@@ -92,28 +124,47 @@ def background_warnings(campaign: Campaign, speed_column: str) -> list[Fault]:
     for run in runs:
         if run.kind == "background" and run.run not in used | told and run.session in measured:
             warnings.append(_unused(campaign, run, reasons.get(run.run), speed_column))
-        if run.kind != "calibration" and run.speed_mps and run.measured_speed_mps:
-            share = run.measured_speed_mps / run.speed_mps
-            if abs(share - 1.0) > campaign.settings.background.achieved_within:
-                words = f"{run.measured_speed_mps:g} m/s, {share:.3g} times the set speed of {run.speed_mps:.4g} m/s"
-                expected = "about the set speed, in m/s"
-                warnings.append(_warning(campaign, run, "measured_speed_mps", words, expected))
+        warnings += _off_nominal(campaign, run)
     return warnings
 
 
-def _short_of_background(campaign: Campaign, found: Mapping[str, Backgrounds]) -> list[Fault]:
-    """Runs without the background that they should have, those with the same reasons together."""
-    alike: dict[tuple[bool, tuple[str, ...]], list[Run]] = {}
+def _off_nominal(campaign: Campaign, run: Run) -> list[Fault]:
+    """A run that did not achieve its nominal speed."""
+    nominal, speed = campaign.operating_points.get(run.run, (0.0, 0.0))[0], _achieved_mps(run)
+    if run.kind == "calibration" or not nominal or not speed:
+        return []
+    share, most = speed / nominal, campaign.settings.operating_point.speed_tolerance
+    measured = run.measured_speed_mps is not None
+    if abs(share - 1.0) <= most or not (measured or run.dynamic_pressure_pa):
+        return []
+    words = f"{speed:.4g} m/s, {share:.3g} times the nominal speed of {nominal:.4g} m/s"
+    expected = f"the nominal speed within {most:.3g} of it (operating_point.speed_tolerance), in m/s"
+    return [_warning(campaign, run, "measured_speed_mps" if measured else "dynamic_pressure_pa", words, expected)]
+
+
+def _short_of_background(campaign: Campaign, found: Mapping[str, Backgrounds], blown: set[str]) -> list[Fault]:
+    """Runs without the background that they should have: those of a session and point with the same reasons together.
+
+    A session that is not among those with background runs in flow (`blown`) is named once for all of its points.
+    """
+    alike: dict[tuple[object, ...], list[Run]] = {}
     for name, backgrounds in found.items():
-        key = (backgrounds.kind == "electrical", tuple(str(each) for each in backgrounds.refused))
-        alike.setdefault(key, []).append(campaign.runs[name])
+        run = campaign.runs[name]
+        point = campaign.operating_points.get(name) if run.session in blown else None
+        refused = tuple(str(each) for each in backgrounds.refused)
+        alike.setdefault((run.session, point, backgrounds.kind == "electrical", refused), []).append(run)
     warnings = []
-    for (still, reasons), runs in alike.items():
-        more = f" and {len(runs) - 1} more" if len(runs) > 1 else ""
-        told = f"; not used: {'; '.join(reasons)}" if reasons else ", which have no background run in the flow"
+    for (_, _, still, _), runs in alike.items():
+        names = [run.run for run in runs]
+        listed = ", ".join(names[:MOST_NAMED]) + (
+            f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+        )
+        reasons = [str(each) for each in found[names[0]].refused]
+        have = "has" if len(names) == 1 else "have"
+        told = f"; not used: {'; '.join(reasons)}" if reasons else f", which {have} no background run in the flow"
         wind_off = "; the wind-off level alone is subtracted" if still else ""
-        expected = "a background run with the same gain, mount, speed and yaw, taken near in time"
-        words = f"run{'s' if more and not reasons else ''} {runs[0].run}{more}{told}{wind_off}"
+        expected = "a background run with the same gain, mount, speed and yaw, taken near in time; or none, if so meant"
+        words = f"run{'s' if len(names) > 1 else ''} {listed}{told}{wind_off}"
         warnings.append(_warning(campaign, runs[0], "background", words, expected))
     return warnings
 
@@ -164,16 +215,31 @@ class _Search:
         known = dict.fromkeys((*refused, *refused_floor))
         still = [name for _, names in groups for name in names] if kind == "electrical" else []
         wind_off = tuple(sorted({*_names(floor), *still}))
-        return Backgrounds(kind, groups, wind_off, tuple(known), _achieved_mps(run) or 0.0)
+        steps = self._other_gains(run, groups[0][1], known) if kind == "flow" else ()
+        return Backgrounds(kind, groups, wind_off, tuple(known), _achieved_mps(run) or 0.0, steps)
+
+    def _other_gains(self, run: Run, names: tuple[str, ...], refused: Iterable[Refusal]) -> tuple[OtherGain, ...]:
+        """Where the runs of a group have another gain and are not refused for it."""
+        steps: list[OtherGain] = []
+        gone = {(r.background, position) for r in refused for position in r.positions}
+        for name in names:
+            other = self._campaign.runs[name]
+            alike: dict[tuple[float, tuple[str, ...]], list[str]] = {}
+            for position, (own, its) in self._gains(run, other).items():
+                if abs(its - own) > GAIN_STEP_DB and (name, position) not in gone:
+                    floor = tuple(b.run for b in self._wind_off_runs(other) if self._gain(b, position) == its)
+                    alike.setdefault((its - own, floor), []).append(position)
+            steps += [OtherGain(name, more, tuple(places), floor) for (more, floor), places in alike.items()]
+        return tuple(steps)
 
     def is_short(self, run: Run, found: Backgrounds) -> bool:
-        """Whether refusals leave a run, or some of its positions, without the background that it should have."""
+        """Whether a run, or some of its positions, is without the background that it should have."""
         if run.kind != "measurement" or run.background == ():
             return False
         if found.kind == "electrical" and run.background is None and self._points.get(run.run, (0.0, 0.0))[0] > 0.0:
             return True
-        if found.kind is None or not found.refused:
-            return bool(found.refused)
+        if found.kind is None:
+            return True
         return any(
             all(found.refuses(name, position) for name in names)
             for position in self._fittings(run.session)
@@ -198,7 +264,7 @@ class _Search:
         candidates = [b for b in self._fitting_condition(run) if b.run in self._points]
         candidates = [b for b in candidates if self._points[b.run][1] == yaw]
         there = [b for b in candidates if self._points[b.run][0] == speed]
-        kept, refused = self._sound(run, there)
+        kept, refused = self._sound(run, there, any_gain=speed > 0.0)
         if kept:
             return "electrical" if speed == 0.0 else "flow", ((speed, _names(kept)),), refused
         if self._settings.between_speeds and not there:
@@ -209,7 +275,7 @@ class _Search:
         """The runs that the run table names; a wind-off run among them counts where no other does."""
         wanted = sorted({_latest(name, self._replaced) for name in run.background or ()})
         named = [self._campaign.runs[name] for name in wanted]
-        blowing, refused = self._sound(run, [b for b in named if not self._wind_off(b)])
+        blowing, refused = self._sound(run, [b for b in named if not self._wind_off(b)], any_gain=True)
         if blowing:
             return "flow", ((self._points.get(run.run, (0.0, 0.0))[0], _names(blowing)),), refused
         still, more = self._sound(run, [b for b in named if self._wind_off(b)])
@@ -252,17 +318,32 @@ class _Search:
         return "between-speeds", tuple(groups), tuple(refused)
 
     def _sound(
-        self, run: Run, candidates: list[Run], *, bridged: bool = False
+        self, run: Run, candidates: list[Run], *, bridged: bool = False, any_gain: bool = False
     ) -> tuple[list[Run], tuple[Refusal, ...]]:
-        """Those that may be subtracted, at some positions at least, and what is refused."""
+        """Those that may be subtracted, at some positions at least, and what is refused.
+
+        `any_gain` admits runs of another gain where none of the run's own is there, and their electrical part is known.
+        """
+        found = {b.run: (b, list(self._refusals(run, b, bridged))) for b in candidates}
+        by_gain = {name: list(self._of_the_gain(run, other)) for name, (other, _) in found.items()}
+        if any_gain:
+            open_ = {name: self._open(run, [*found[name][1], *by_gain[name]]) for name in found}
+            own = frozenset(position for places in open_.values() for position in places)
+            by_gain = {name: list(self._of_the_gain(run, other, own)) for name, (other, _) in found.items()}
         kept, refused = [], []
-        positions = frozenset(self._fittings(run.session))
-        for other in sorted(candidates, key=lambda b: b.run):
-            reasons = list(self._refusals(run, other, bridged))
+        for name in sorted(found):
+            other, reasons = found[name]
+            reasons += by_gain[name]
             refused += reasons
-            if not any(not r.positions for r in reasons) and positions - {p for r in reasons for p in r.positions}:
+            if self._open(run, reasons):
                 kept.append(other)
         return kept, tuple(refused)
+
+    def _open(self, run: Run, reasons: list[Refusal]) -> frozenset[str]:
+        """Where these reasons leave a background run."""
+        if any(not r.positions for r in reasons):
+            return frozenset()
+        return frozenset(self._fittings(run.session)) - {p for r in reasons for p in r.positions}
 
     def _refusals(self, run: Run, other: Run, bridged: bool) -> Iterator[Refusal]:
         wind_off = self._wind_off(other)
@@ -293,34 +374,60 @@ class _Search:
             yield Refusal(other.run, (), words)
 
     def _of_the_channels(self, run: Run, other: Run) -> Iterator[Refusal]:
-        if run.session == other.session and run.gain_db == other.gain_db:
+        if run.session == other.session:
             return
         own, others = self._fittings(run.session), self._fittings(other.session)
-        mounts: list[str] = []
-        gone: list[str] = []
-        gains: dict[tuple[float, float], list[str]] = {}
-        for position, fitting in sorted(own.items()):
-            there = others.get(position)
-            if there is None:
-                gone.append(position)
-                continue
-            gain = run.gain_db if run.gain_db is not None else fitting.gain_db
-            below = other.gain_db if other.gain_db is not None else there.gain_db
-            if abs(gain - below) > GAIN_STEP_DB:
-                gains.setdefault((below, gain), []).append(position)
-            if run.session != other.session and (fitting.mount is None or fitting.mount != there.mount):
-                mounts.append(position)
-        everywhere = len(own)
+        gone = [position for position in sorted(own) if position not in others]
+        mounts = [
+            position
+            for position in sorted(own)
+            if position in others and (own[position].mount is None or own[position].mount != others[position].mount)
+        ]
         if gone:
-            yield _refused(other, gone, everywhere, f"not fitted in session {other.session}")
-        if gains:
-            words = " or ".join(f"{below:g} dB instead of {gain:g} dB" for below, gain in gains)
-            yield _refused(
-                other, [p for places in gains.values() for p in places], everywhere, f"another gain, {words}"
-            )
+            yield _refused(other, gone, len(own), f"not fitted in session {other.session}")
         if mounts:
             words = f"session {other.session}, where the mount is another one or not named"
-            yield _refused(other, mounts, everywhere, words)
+            yield _refused(other, mounts, len(own), words)
+
+    def _of_the_gain(self, run: Run, other: Run, own_gain: frozenset[str] | None = None) -> Iterator[Refusal]:
+        """Where another gain refuses a background run: everywhere, or given the positions of which one has the run's
+        own, there and where no wind-off run bounds what is electrical, unless the run table names it."""
+        named = run.background is not None
+        plain: dict[str, list[str]] = {}
+        unknown: dict[str, list[str]] = {}
+        for position, (gain, below) in self._gains(run, other).items():
+            if abs(gain - below) <= GAIN_STEP_DB:
+                continue
+            words = f"{below:g} dB instead of {gain:g} dB"
+            if own_gain is None or position in own_gain:
+                plain.setdefault(words, []).append(position)
+            elif not (named or self._electrical_is_known(run, other, position)):
+                unknown.setdefault(words, []).append(position)
+        everywhere = len(self._fittings(run.session))
+        for found, why in ((plain, ""), (unknown, UNBOUNDED)):
+            if found:
+                places = [position for each in found.values() for position in each]
+                yield _refused(other, places, everywhere, f"another gain, {' or '.join(found)}{why}")
+
+    def _electrical_is_known(self, run: Run, other: Run, position: str) -> bool:
+        """Whether there is a wind-off run at the gain of either."""
+        return any(
+            self._gain(still, position) == self._gain(each, position)
+            for each in (run, other)
+            for still in self._wind_off_runs(each)
+        )
+
+    def _gains(self, run: Run, other: Run) -> dict[str, tuple[float, float]]:
+        """Gains of a run and of another one at the positions that both have."""
+        pairs = {p: (self._gain(run, p), self._gain(other, p)) for p in sorted(self._fittings(run.session))}
+        return {p: (own, its) for p, (own, its) in pairs.items() if own is not None and its is not None}
+
+    def _gain(self, run: Run, position: str) -> float | None:
+        """The run's own gain in dB, else that of the fitting; None where the position is not fitted."""
+        fitting = self._fittings(run.session).get(position)
+        if fitting is None or run.gain_db is not None:
+            return run.gain_db if fitting is not None else None
+        return fitting.gain_db
 
     def _fittings(self, session: str) -> Mapping[str, Fitting]:
         if session not in self._fitted:

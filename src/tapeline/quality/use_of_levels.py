@@ -13,10 +13,15 @@ from tapeline.quality.reasons import REASONS
 Flags = NDArray[np.bool_]
 Groups = NDArray[np.intp]
 
-NOT_TAKEN_OFF = frozenset({"background-refused", "background-unusable"})
-"""Marks of a level off which nothing was taken although there are background runs."""
+NOT_TAKEN_OFF = frozenset({"background-refused", "background-unusable", "background-missing"})
+"""Marks of a level off which nothing was taken although others of its session had a background taken off."""
 
-BACKGROUND_DOUBTS = frozenset({"background-unsteady", "background-louder"}) | NOT_TAKEN_OFF
+BACKGROUND_DOUBTS = NOT_TAKEN_OFF | {
+    "background-unsteady",
+    "background-louder",
+    "background-louder-here",
+    "background-other-gain",
+}
 """Marks of a band or overall level by which its background makes it doubtful."""
 
 MARKS_OF_LEVEL = frozenset({"background-louder"}) | NOT_TAKEN_OFF

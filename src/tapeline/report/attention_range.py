@@ -58,6 +58,27 @@ SAID = {
         "the background runs are louder than the runs in too many bands: something else is wrong",
         "see whether gain, sensor or speed changed between the runs",
     ),
+    "background-louder-here": (
+        "background doubted",
+        "the background runs are louder than the runs beyond chance, there or close by: the bounds are the runs' own "
+        "levels",
+        "see what ran in the background runs alone; repeat them",
+    ),
+    "background-tonal": (
+        "a tone of the background",
+        "it stands in the runs too, and its phase decides how much of it is theirs",
+        "read these bands by their intervals, or name a reference sensor near its source",
+    ),
+    "background-other-gain": (
+        "background doubted",
+        "it was recorded at another gain, and no wind-off run tells its electrical part",
+        "record the wind-off level at either gain",
+    ),
+    "off-nominal-speed": (
+        "off the nominal speed",
+        "the achieved speed is beyond operating_point.speed_tolerance",
+        "compare nominal_level_db, or repeat the run at its speed",
+    ),
     "background-between-speeds": (
         "background estimated",
         "a power law between the background runs at two other speeds",
@@ -87,8 +108,12 @@ DOUBTED = BACKGROUND_DOUBTS | {"background-refused", "background-unusable"}
 OF_MEASUREMENTS = {
     "at-electrical-floor",
     "extrapolated",
+    "off-nominal-speed",
     "references-missing",
     "background-louder",
+    "background-louder-here",
+    "background-tonal",
+    "background-other-gain",
     "background-refused",
     "background-unusable",
 }

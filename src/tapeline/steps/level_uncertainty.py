@@ -97,11 +97,15 @@ def _intervals(job: Job, result: Subtraction, reach_db: Reals) -> dict[str, Real
 
 
 def _own_background_db(levels: Levels) -> Reals:
-    """What the run's own background scatters, of the background's uncertainty; nothing where it is not subtracted."""
+    """What the run's own background scatters, of the background's uncertainty, and what its tones may hide.
+
+    Nothing scatters where nothing is subtracted.
+    """
     result = levels.result
     subtracted = (result.state != background.CLEAR) & (result.state != background.NONE)
+    own = np.where(subtracted, levels.below_own, 0.0) + levels.tones**2 / 3.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        return background.as_db(np.where(subtracted, levels.below_own, 0.0) / result.corrected**2)
+        return background.as_db(own / result.corrected**2)
 
 
 def _share_left(result: Subtraction) -> Reals:

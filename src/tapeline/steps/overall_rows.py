@@ -95,6 +95,7 @@ def _sums(
         kept=_column(one.kept),
         below_freedom=one.below_freedom[:, 0],
         below_own=one.below_own[:, 0],
+        tones=levels.tones.sum(axis=1),
     )
     terms = over_bands(frequency_terms(job, m, bands.midband_hz), levels.total)
     columns |= uncertainty_columns(job, m, own, terms)
@@ -103,6 +104,8 @@ def _sums(
         name: np.asarray(flags.any(axis=1)) for name, flags in levels.marks.items() if name != "at-electrical-floor"
     }
     marks["at-electrical-floor"] = one.marks["at-electrical-floor"][:, 0]
+    # Bands that carry little of the sum are in its uncertainty and doubt nothing.
+    marks["background-louder-here"] &= final.louder
     of_history = history_edges_hz(job.needs.overall[0].range_hz)
     edges = (bands.lower_hz[0], bands.upper_hz[-1])
     of_this_range = len(stretches) == 1 and bool(np.allclose(of_history, edges, rtol=1e-6))

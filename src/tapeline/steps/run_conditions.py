@@ -13,10 +13,14 @@ from tapeline.campaign.slices import Achieved, CheckAir
 
 @dataclass(frozen=True)
 class RunConditions:
-    """`correction_db` is added to a level of the run to have it at the nominal point, None for runs without flow."""
+    """`correction_db` is added to a level of the run to have it at the nominal point, None for runs without flow.
+
+    `off_nominal`: what the facility holds, the speed or the dynamic pressure's, is beyond `speed_tolerance` of nominal.
+    """
 
     correction_db: float | None
     extrapolated: bool
+    off_nominal: bool
     speed_uncertainty_db: float
     environment_uncertainty_db: float
 
@@ -25,7 +29,7 @@ def run_conditions(a: Achieved, checked: CheckAir, point: OperatingPoint, settin
     """See RunConditions. Air that is not stated is that of 20 degrees Celsius, 1013.25 hPa and 50 %."""
     environment = _environment_db(a, checked, settings)
     if not a.nominal_mps:
-        return RunConditions(None, False, 0.0, environment)
+        return RunConditions(None, False, False, 0.0, environment)
     density = density_kgm3(a)
     nominal_pa = air.dynamic_pressure_pa(point.reference_density_kgm3, a.nominal_mps)
     if point.held == "speed":
@@ -41,6 +45,7 @@ def run_conditions(a: Achieved, checked: CheckAir, point: OperatingPoint, settin
     return RunConditions(
         correction_db=correction,
         extrapolated=far or abs(correction) > point.extrapolated_above_db,
+        off_nominal=abs(share - 1.0) > point.speed_tolerance,
         speed_uncertainty_db=_operating_point_db(a, point, settings),
         environment_uncertainty_db=environment,
     )

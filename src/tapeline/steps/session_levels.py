@@ -13,12 +13,13 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.background import MarginLimits, Subtraction
-from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, shares_of
+from tapeline.acoustics.background import ONE_SIDED_95, MarginLimits, Subtraction
+from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, on_lines, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.steadiness import SEGMENTS, mean_power_variance
+from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
@@ -30,9 +31,6 @@ from tapeline.steps.run_conditions import RunConditions, run_conditions
 from tapeline.steps.session_spectra import RunSpectra, load_run
 from tapeline.steps.usable_bands import RangesLeftOut, with_levels
 from tapeline.store import parquet, tables
-
-ONE_SIDED_95 = 1.645
-"""Normal quantile by which a background counts as louder than the run beyond chance."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +50,10 @@ class Job:
 
 @dataclass(frozen=True)
 class Measured:
-    """One run with its background, its speed and air, and what is uncertain of all its levels, by position."""
+    """One run with its background, its speed and air, and what is uncertain of all its levels, by position.
+
+    `tones` are how far lines of the difference may be off by tones of both, None where there are none.
+    """
 
     run: RunSpectra
     background: RunBackground
@@ -63,6 +64,7 @@ class Measured:
     doubts: tuple[ChannelDoubts, ...]
     steadiness_db: Reals
     steadiness_freedom: float
+    tones: LineSpectra | None = None
 
     def at(self, index: list[int]) -> Measured:
         """The same at some positions alone, by their places."""
@@ -75,6 +77,7 @@ class Measured:
             calibration_verdicts=tuple(self.calibration_verdicts[p] for p in index),
             doubts=tuple(self.doubts[p] for p in index),
             steadiness_db=self.steadiness_db[index],
+            tones=None if self.tones is None else self.tones.at(index),
         )
 
 
@@ -82,7 +85,8 @@ class Measured:
 class Levels:
     """Powers of one set of bands or lines (positions, bands): the total, what is kept of it, and the subtraction.
 
-    `taken_off` are indices into `tables.TAKEN_OFF`; `marks` say what to know of the background, by their names.
+    `taken_off` are indices into `tables.TAKEN_OFF`; `marks` say what to know of the background, by their names. `tones`
+    (Pa^2) is how far tones of both may put the difference off, which no other run shares.
     """
 
     total: Powers
@@ -90,6 +94,7 @@ class Levels:
     below: Powers | None
     below_freedom: Reals
     below_own: Reals
+    tones: Reals
     electrical: Powers | None
     result: Subtraction
     taken_off: NDArray[np.int8]
@@ -156,6 +161,7 @@ def measured_run(job: Job, item: SessionRun, history: pa.Table) -> Measured:
     )
     if not found.there.any():
         return measured
+    measured = dataclasses.replace(measured, tones=_tones_of_both(measured, bands))
     result = levels_of(job, measured, sums).result
     held = with_levels(spectra, bands, needs.bands, job.filters, job.left_out) & (result.state != background.NONE)
     louder = held & background.significantly_louder(result, ONE_SIDED_95)
@@ -188,8 +194,15 @@ def levels_of(job: Job, m: Measured, sums: Sums, *, bounds: bool = True) -> Leve
     has = there & np.isfinite(below.power)
     taken = [np.where(has, part, 0.0) for part in (below.power, below.variance)]
     given = None if m.run.kept is None else kept.power
-    result = background.subtract(total.power, taken[0], kept.variance, taken[1], job.limits, given, bounds=bounds)
+    tones = nothing if m.tones is None else np.where(has, sums(m.tones).power, 0.0)
+    half = tones if found is None else tones + np.where(has, found.half_width, 0.0)
+    result = background.subtract(total.power, taken[0], kept.variance, taken[1], job.limits, given, half, bounds=bounds)
     result = keep_where(has | (kept.power != total.power), result, total)
+    nearby = np.zeros(has.shape, dtype=bool)
+    if bounds:
+        usable = np.array([verdict != "unusable" for verdict in m.run.verdicts], dtype=bool)
+        nearby = background.louder_nearby(result, has & usable[:, None])
+        result = background.bounded_by_the_run(result, nearby, job.limits)
     electrical = m.background.electrical(sums)
     heard = np.array([m.run.kept is not None and name not in m.run.references for name in m.run.positions], dtype=bool)
     kind = tables.TAKEN_OFF.index(m.background.kind or "nothing")
@@ -200,11 +213,33 @@ def levels_of(job: Job, m: Measured, sums: Sums, *, bounds: bool = True) -> Leve
         below=None if found is None else known,
         below_freedom=np.full(total.power.shape, np.inf) if found is None else found.degrees_of_freedom,
         below_own=nothing if found is None else np.where(has, found.own_variance, 0.0),
+        tones=tones,
         electrical=electrical,
         result=result,
         taken_off=(np.where(has, kind, 0) + tables.WITH_REFERENCES * heard[:, None]).astype(np.int8),
-        marks=_marks(job, m, total, electrical, has, found.unsteady if found else np.zeros(has.shape, dtype=bool)),
+        marks=_marks(job, m, total, electrical, has, found.unsteady if found else np.zeros(has.shape, dtype=bool))
+        | {"background-louder-here": nearby, "background-tonal": tones > 0.0},
     )
+
+
+def _tones_of_both(m: Measured, bands: Bands) -> LineSpectra | None:
+    """How far each line of the difference may be off where a tone stands in run and background alike."""
+    spectra = m.run.spectra
+    found = m.background.mean(lambda each: _on_grid_of(spectra, each))
+    if found is None:
+        return None
+    there = m.background.there[:, None]
+    total = spectra if m.run.kept is None else m.run.kept
+    below = np.where(there, np.nan_to_num(found.powers.power), 0.0)
+    half = half_width_of_tones(np.asarray(total.psd, dtype=np.float64), below, spectra.step_hz, bands)
+    return LineSpectra(half, spectra.step_hz, spectra.covariance) if half.any() else None
+
+
+def _on_grid_of(grid: LineSpectra, spectra: LineSpectra) -> Powers:
+    lines = grid.psd.shape[1]
+    if spectra.step_hz == grid.step_hz and spectra.psd.shape[1] >= lines:
+        return Powers(np.asarray(spectra.psd[:, :lines], dtype=np.float64), spectra.variance[:, :lines])
+    return on_lines(spectra, grid.step_hz, 0, lines)
 
 
 def _marks(
@@ -233,6 +268,8 @@ def _marks(
         "at-electrical-floor": at_floor,
         "references-missing": everywhere & missing[:, None] & bool(asked),
         "extrapolated": everywhere & m.conditions.extrapolated,
+        "off-nominal-speed": everywhere & m.conditions.off_nominal,
+        "background-other-gain": has & b.gain_unknown[:, None],
     }
 
 

@@ -214,10 +214,15 @@ BANDS = Table(
             "why the band has no level: few-lines, short-record, high-pass, low-pass, anti-alias, chart-ends, "
             "left-out (by hand); or what to know of it: response-unknown (an edge lies beyond the chart), "
             "methods-differ (summed lines and band filters), background-narrower (the background runs do not reach the "
-            "band), background-unsteady (its runs scatter), background-louder (than the run in too many "
-            "bands: nothing is subtracted), background-refused, background-unusable (the channel in the background "
-            "runs), background-between-speeds, background-electrical (the wind-off level alone is subtracted), "
-            "at-electrical-floor, references-missing, extrapolated (brought far to the nominal point)",
+            "band), background-unsteady (its runs scatter), background-louder (than the run in too many bands: nothing "
+            "is subtracted), background-louder-here (than the run beyond what chance makes in any of its bands, or in "
+            "a band close by: the bound is the run's own level), background-tonal (a tone stands in run and "
+            "background: its phase is uncertain), background-other-gain (subtracted as named, its electrical part "
+            "unknown), background-refused, background-missing (other runs of the session have one), "
+            "background-unusable (the channel in the background runs), background-between-speeds, "
+            "background-electrical (the wind-off level alone is subtracted), at-electrical-floor, references-missing, "
+            "extrapolated (brought far to the nominal point), off-nominal-speed (achieved beyond "
+            "operating_point.speed_tolerance)",
         ),
         Column("quality", "text", "verdict of the channel in this run: good, doubtful or unusable"),
         Column("calibration", "text", "verdict of the channel's calibration"),
