@@ -11,7 +11,7 @@ from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
 from tapeline.campaign.settings import Compare
 from tapeline.steps.compared_runs import Pair, repeat_scatter
-from tapeline.steps.drift_rows import Drifts, drift_rows, order_of_runs, reference_drifts
+from tapeline.steps.drift_rows import Drifts, OrderOfRuns, drift_rows, order_of_runs, reference_drifts
 
 SEAM = {"seam": ("open", "taped")}
 
@@ -66,13 +66,18 @@ def test_the_error_is_that_of_the_scatter_over_the_times() -> None:
     assert row["standard_error_db"] == pytest.approx(4.0 * np.sqrt(each * 2.0 / 16.0))
 
 
+def order_of(small: Small) -> OrderOfRuns | None:
+    job, pair = small.job(), pair_of(small)
+    return order_of_runs(job, pair, drifts_of(small), repeat_scatter(job).by_session[pair.sessions[0]])
+
+
 @pytest.mark.parametrize("slope", [0.5, -0.5])
 def test_the_effect_is_slope_times_the_time_between(slope: float) -> None:
     """Reference at 0 and 1 h, treatment at 2 and 3 h: two hours later on average."""
     runs = [at("a-open-0", 0.0, 80.0), at("a-open-1", 1.0, 80.0 + slope)]
     runs += [at("a-taped-0", 2.0, 80.0 + 2.0 * slope), at("a-taped-1", 3.0, 80.0 + 3.0 * slope)]
     small = Small(runs, comparisons=SEAM)
-    order = order_of_runs(small.job(), pair_of(small), drifts_of(small))
+    order = order_of(small)
     assert order is not None
     drift = drifts_of(small)["a", "open"]
     assert order.effect_db == pytest.approx(2.0 * drift.slope)
@@ -84,7 +89,7 @@ def test_the_effect_is_slope_times_the_time_between(slope: float) -> None:
 
 def test_runs_in_the_middle_have_no_effect() -> None:
     small = Small(drifting(0.8), comparisons=SEAM)
-    order = order_of_runs(small.job(), pair_of(small), drifts_of(small))
+    order = order_of(small)
     assert order is not None
     assert order.effect_db == pytest.approx(np.zeros((2, 2)), abs=1e-9)
 
@@ -96,7 +101,7 @@ def test_repeats_at_one_time_or_without_times_have_no_drift() -> None:
         )
         assert drift_rows(small.job(), drifts_of(small)) == []
         if hours is None:
-            assert order_of_runs(small.job(), pair_of(small), drifts_of(small)) is None
+            assert order_of(small) is None
 
 
 def test_what_is_no_reference_has_no_drift() -> None:
@@ -137,7 +142,7 @@ def test_bracketed_by_the_reference(
         for k, t in enumerate(times)
     ]
     small = Small(runs, comparisons=SEAM)
-    order = order_of_runs(small.job(), pair_of(small), drifts_of(small))
+    order = order_of(small)
     if expected is None:
         assert order is None
     else:
@@ -151,7 +156,7 @@ def test_a_run_without_levels_brackets_nothing(lost: str) -> None:
         small = Small(runs, comparisons=SEAM, without_levels=frozenset({"a-open-1"}))
     else:
         small = Small(runs, comparisons=SEAM, unusable=frozenset({("a-open-1", "p"), ("a-open-1", "q")}))
-    order = order_of_runs(small.job(), pair_of(small), drifts_of(small))
+    order = order_of(small)
     assert order is not None and not order.bracketed.any()
     assert np.isnan(order.effect_db).all(), "one reference run is left"
 
@@ -159,7 +164,7 @@ def test_a_run_without_levels_brackets_nothing(lost: str) -> None:
 def test_an_unusable_channel_brackets_nothing_where_it_is() -> None:
     runs = [at("a-open-0", 0.0), at("a-open-1", 3.0), at("a-taped-0", 1.0)]
     small = Small(runs, comparisons=SEAM, unusable=frozenset({("a-open-1", "q")}))
-    order = order_of_runs(small.job(), pair_of(small), drifts_of(small))
+    order = order_of(small)
     assert order is not None
     assert order.bracketed[0].all() and not order.bracketed[1].any()
 
@@ -167,7 +172,7 @@ def test_an_unusable_channel_brackets_nothing_where_it_is() -> None:
 def test_a_late_run_that_does_not_count_does_not_turn_the_effect() -> None:
     runs = [at("a-open-0", 0.0, 80.0), at("a-open-1", 1.0, 80.5), at("a-open-2", 9.0), at("a-taped-0", 2.0, 80.7)]
     small = Small(runs, comparisons=SEAM, without_levels=frozenset({"a-open-2"}))
-    order = order_of_runs(small.job(), pair_of(small), drifts_of(small))
+    order = order_of(small)
     assert order is not None
     assert order.effect_db[0, 0] == pytest.approx(0.5 * 1.5)
 
@@ -177,7 +182,8 @@ def test_across_sessions_nothing_is_said() -> None:
     small = Small(runs, comparisons=SEAM)
     cells = {key[1]: found for key, found in small.job().cells.items()}
     pair = Pair(cells["open"], cells["taped"], (30.0, 0.0))
-    assert order_of_runs(small.job(), pair, drifts_of(small)) is None
+    job = small.job()
+    assert order_of_runs(job, pair, drifts_of(small), repeat_scatter(job).by_session["a"]) is None
 
 
 def test_overall_levels_of_another_range_do_not_drift() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import math
 from collections.abc import Iterable, Iterator, Mapping
@@ -19,6 +20,9 @@ Found = tuple["BackgroundKind | None", tuple[tuple[float, tuple[str, ...]], ...]
 
 DRY_AIR_J_PER_KG_K = 287.05
 """Gas constant of dry air; the check of a speed within some percent needs no humidity."""
+
+IN_FLOW = ("flow", "between-speeds")
+"""Kinds of background that hold what the flow makes elsewhere."""
 
 NOTHING: Found = (None, (), ())
 
@@ -66,7 +70,8 @@ class Backgrounds:
 
     One group is averaged; two are the nearest speeds below and above that of the run, to be bridged. `floor` are the
     session's wind-off runs, that tell the electrical floor. `refused` holds what is refused of both. `other_gain` says
-    which of the groups' runs have another gain, and where.
+    which of the groups' runs have another gain, and where. `missing`: the run has no background in flow, nor one that
+    was refused, where other measurements of its session have one.
     """
 
     kind: BackgroundKind | None
@@ -75,6 +80,7 @@ class Backgrounds:
     refused: tuple[Refusal, ...]
     at_mps: float = 0.0
     other_gain: tuple[OtherGain, ...] = ()
+    missing: bool = False
 
     @property
     def needed(self) -> tuple[str, ...]:
@@ -200,6 +206,12 @@ class _Search:
         """See `backgrounds_of`."""
         runs = self._campaign.used_runs()
         found = {run.run: self.found(run) for run in runs if run.kind == "measurement"}
+        with_flow = {self._campaign.runs[name].session for name, each in found.items() if each.kind in IN_FLOW}
+        for name, each in found.items():
+            run, blowing = self._campaign.runs[name], self._points.get(name, (0.0, 0.0))[0] > 0.0
+            without = each.kind not in IN_FLOW and not each.refused and run.background != ()
+            if without and blowing and run.session in with_flow:
+                found[name] = dataclasses.replace(each, missing=True)
         return found | {run.run: self.floor_alone(run) for run in runs if run.kind == "background"}
 
     def floor_alone(self, run: Run) -> Backgrounds:

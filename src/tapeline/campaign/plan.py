@@ -328,6 +328,7 @@ class Plan:
             uncertainty=self._settings.uncertainty,
             operating_point=self._settings.operating_point,
             check_air=self._check_air(session),
+            spikes_left_out=self._settings.spectra.leave_out_spikes,
             confidence=self._settings.confidence,
             reference_pressure_pa=self._settings.reference_pressure_pa,
         )

@@ -335,6 +335,7 @@ class TablesNeeds:
     uncertainty: Uncertainty
     operating_point: OperatingPoint
     check_air: CheckAir
+    spikes_left_out: bool
     confidence: float
     reference_pressure_pa: float
 

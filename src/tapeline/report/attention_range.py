@@ -48,6 +48,11 @@ SAID = {
         "background runs were refused there, or heard other reference sensors",
         "see background_refused in the table of runs, and which references were usable",
     ),
+    "background-missing": (
+        "nothing that the flow makes elsewhere is subtracted",
+        "there is no background run at their operating point, where others of the session have one",
+        "record the background there, name a run in the column background, or allow background.between_speeds",
+    ),
     "background-unusable": (
         "nothing subtracted",
         "the channel is unusable in the background runs",
@@ -102,8 +107,6 @@ SAID = {
 }
 """Of each mark of a band: what is the matter, why, and what to do."""
 
-DOUBTED = BACKGROUND_DOUBTS | {"background-refused", "background-unusable"}
-"""Marks of levels that may hold any amount of background."""
 
 OF_MEASUREMENTS = {
     "at-electrical-floor",
@@ -115,6 +118,7 @@ OF_MEASUREMENTS = {
     "background-tonal",
     "background-other-gain",
     "background-refused",
+    "background-missing",
     "background-unusable",
 }
 """Marks that say nothing of a background run, or of an unusable channel."""
@@ -222,7 +226,7 @@ def _bands(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     """One line a session and mark."""
     return [
         Attention(
-            "doubtful" if mark in DOUBTED else "note",
+            "doubtful" if mark in BACKGROUND_DOUBTS else "note",
             f"session {session}",
             f"{SAID[mark][0]}: {_where(by_band)}: {SAID[mark][1]}",
             SAID[mark][2],

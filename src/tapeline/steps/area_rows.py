@@ -105,11 +105,10 @@ def area_difference_rows(
 def _area_differences(job: Job, name: str, found: Compared, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
     first, second = found.pair.sessions
     names = [job.used(runs) for runs in found.pair.sides]
-    in_doubt = np.isnan(found.result.p_value)
+    both = np.isfinite(found.result.difference_db)
     correlation = 1.0 if first != second else scatter.by_session[first].correlation
     errors = (found.result.reference_error_db**2, found.result.treatment_error_db**2)
     for area, places in areas_of(job).items():
-        both = _sound(found.result.difference_db, in_doubt, places)
         sides = [
             mean_over_places(
                 np.where(both, cell.mean_db, np.nan)[places],
@@ -140,7 +139,6 @@ def _area_differences(job: Job, name: str, found: Compared, scatter: RepeatScatt
                 "positions": [job.cube.positions[p] for p in places if both[p, i]],
                 "left_out": [job.cube.positions[p] for p in places if not both[p, i]],
                 **_doubt(job, names, [p for p in places if both[p, i]], i),
-                "tested": not (in_doubt & both)[places, i].any(),
             }
 
 

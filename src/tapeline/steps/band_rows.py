@@ -43,6 +43,7 @@ def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     for p, position in enumerate(m.run.positions):
         limits = limits_of(m.run, bands, lines, p, settings, job.filters, job.left_out)
         gone = absent(limits)
+        hum = m.doubts[p].reached(bands.lower_hz, bands.upper_hz)
         differ = np.abs(filters_less_lines[p]) > settings.methods_differ_db
         for b in range(len(bands)):
             row = {
@@ -65,7 +66,7 @@ def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 row["filters_minus_lines_db"] = number(filters_less_lines[p, b])
                 row["marks"] += ["methods-differ"] if differ[b] else []
                 row["marks"] += [name for name, flags in levels.marks.items() if flags[p, b]]
-            row["doubt"] = doubt_of(m.doubts[p], bands.lower_hz[b], bands.upper_hz[b], row["marks"])
+            row["doubt"] = doubt_of(m.doubts[p], bool(hum[b]), row["marks"])
             rows.append(row)
     return rows
 

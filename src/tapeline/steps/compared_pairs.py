@@ -71,7 +71,7 @@ def compared_pairs(job: Job, comparison: Comparison, scatter: RepeatScatter, cha
 def _said(job: Job, pair: Pair, sides: Sequence[Side], result: Difference) -> Difference:
     """The difference with what its doubts keep from being said.
 
-    A level that is in doubt itself tests nothing. Where no background could be taken off a side, a background that both
+    A level that is in doubt itself makes none. Where no background could be taken off a side, a background that both
     hold makes the difference smaller than it is: what shows is the least that it may be.
     """
     within = pair.sessions[0] == pair.sessions[1]
@@ -81,9 +81,9 @@ def _said(job: Job, pair: Pair, sides: Sequence[Side], result: Difference) -> Di
         above, below = result.lower_db > 0.0, result.upper_db < 0.0
     return dataclasses.replace(
         result,
-        difference_db=np.where(diluted, np.nan, result.difference_db),
-        lower_db=np.where(diluted & ~above, np.nan, result.lower_db),
-        upper_db=np.where(diluted & ~below, np.nan, result.upper_db),
+        difference_db=np.where(diluted | in_doubt, np.nan, result.difference_db),
+        lower_db=np.where(in_doubt | (diluted & ~above), np.nan, result.lower_db),
+        upper_db=np.where(in_doubt | (diluted & ~below), np.nan, result.upper_db),
         p_value=np.where(in_doubt, np.nan, result.p_value),
     )
 

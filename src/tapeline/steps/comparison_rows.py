@@ -179,6 +179,8 @@ def _why_not(job: Job, found: Compared, lists: list[list[str]], p: int, i: int) 
         return "the runs do not sum the same bands"
     if all(cell.bound[p, i] for cell in found.cells):
         return tables.BOTH_BOUNDS
+    if np.isnan(found.result.p_value[p, i]):
+        return f"in doubt: {', '.join(inherited_doubt(job.cube, lists[0] + lists[1], p, i))}"
     return "no background could be taken off, and the levels do not differ beyond chance"
 
 

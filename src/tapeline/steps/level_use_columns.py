@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from tapeline.acoustics.windows import Reals
 from tapeline.quality.use_of_levels import (
     BACKGROUND_DOUBTS,
     NOT_TAKEN_OFF,
@@ -22,7 +23,10 @@ from tapeline.quality.use_of_levels import (
 )
 from tapeline.store import tables
 
-HUM = "hum"
+HUM, SPIKES = "hum", "spikes"
+
+LEAST_HUM_SHARE = 0.05
+"""A sum of bands is doubted for hum where the bands that it reaches carry so much of its power: 0.2 dB (own choice)."""
 
 SET_BY_HAND = "overruled"
 
@@ -37,36 +41,57 @@ READ = ("corrected_level_db", "upper_bound_db", "quality", "calibration", "doubt
 
 @dataclass(frozen=True)
 class ChannelDoubts:
-    """Why the levels of one channel in one run are doubtful. `hum_hz` are its mains lines, None where not known.
+    """Why the levels of one channel in one run are doubtful. `hum_hz` are its mains lines that are not left out.
 
-    `codes` holds the reasons of its quality and of its calibration, once each.
+    `codes` holds the reasons of its quality and of its calibration, once each; `reach_hz` is how far a line reaches.
     """
 
     codes: tuple[str, ...]
-    hum_hz: tuple[float, ...] | None
+    hum_hz: tuple[float, ...]
     reach_hz: float
 
-    def within(self, lower_hz: float, upper_hz: float) -> list[str]:
-        """The reasons that hold for levels between two frequencies: hum where one of its lines reaches them."""
-        if self.hum_hz is None or any(lower_hz - self.reach_hz <= f <= upper_hz + self.reach_hz for f in self.hum_hz):
-            return list(self.codes)
-        return [code for code in self.codes if code != HUM]
+    def reached(self, lower_hz: Reals, upper_hz: Reals) -> NDArray[np.bool_]:
+        """Which bands a mains line reaches, (bands,)."""
+        lines = np.array(self.hum_hz)[:, None]
+        return np.asarray(((lines >= lower_hz - self.reach_hz) & (lines <= upper_hz + self.reach_hz)).any(axis=0))
+
+    def of(self, hum: bool) -> list[str]:
+        """The reasons that hold for a level, with `hum` or without."""
+        return [code for code in self.codes if hum or code != HUM]
 
 
-def channel_doubts(quality: Mapping[str, Any], calibration: Mapping[str, Any], line_spacing_hz: float) -> ChannelDoubts:
-    """From a channel's rows of the quality and calibration tables; a verdict set by hand replaces what was found."""
+def channel_doubts(
+    quality: Mapping[str, Any],
+    calibration: Mapping[str, Any],
+    line_spacing_hz: float,
+    left_out_hz: Sequence[tuple[float, float]],
+    *,
+    spikes_left_out: bool,
+) -> ChannelDoubts:
+    """From a channel's rows of the quality and calibration tables; a verdict set by hand replaces what was found.
+
+    Mains lines within the ranges that are left out by hand, and spikes that are not averaged, doubt nothing.
+    """
     if quality.get("overruled_by"):
         found = [SET_BY_HAND] if quality["verdict"] == "doubtful" else []
     else:
         found = doubts_of(quality.get("reasons") or ())
-    codes = tuple(dict.fromkeys([*found, *doubts_of(calibration.get("reasons") or ())]))
-    lines = quality.get("hum_hz")
-    return ChannelDoubts(codes, None if lines is None else tuple(lines), HUM_LOBE_LINES * line_spacing_hz)
+    codes = dict.fromkeys([*found, *doubts_of(calibration.get("reasons") or ())])
+    if spikes_left_out:
+        codes.pop(SPIKES, None)
+    lines = tuple(f for f in quality.get("hum_hz") or () if not any(low <= f <= high for low, high in left_out_hz))
+    return ChannelDoubts(tuple(codes), lines, HUM_LOBE_LINES * line_spacing_hz)
 
 
-def doubt_of(channel: ChannelDoubts, lower_hz: float, upper_hz: float, marks: Sequence[str]) -> list[str]:
+def doubt_of(channel: ChannelDoubts, hum: bool, marks: Sequence[str]) -> list[str]:
     """All that makes one level doubtful: the reasons of its channel, then the marks of its background."""
-    return [*channel.within(lower_hz, upper_hz), *(mark for mark in marks if mark in BACKGROUND_DOUBTS)]
+    return [*channel.of(hum), *(mark for mark in marks if mark in BACKGROUND_DOUBTS)]
+
+
+def hum_in_sum(channel: ChannelDoubts, lower_hz: Reals, upper_hz: Reals, powers: Reals) -> bool:
+    """Whether the bands that hum reaches carry enough of a sum's power to doubt it; all (bands,)."""
+    share = powers[channel.reached(lower_hz, upper_hz)].sum() / max(float(powers.sum()), np.finfo(float).tiny)
+    return bool(share >= LEAST_HUM_SHARE)
 
 
 def with_use(parts: Sequence[pa.Table], item: Sequence[str], cells: Mapping[str, int]) -> list[pa.Table]:

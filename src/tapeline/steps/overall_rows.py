@@ -19,7 +19,7 @@ from tapeline.acoustics.windows import Reals
 from tapeline.campaign.settings import Overall
 from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
-from tapeline.steps.level_use_columns import doubt_of
+from tapeline.steps.level_use_columns import doubt_of, hum_in_sum
 from tapeline.steps.run_background import Sums
 from tapeline.steps.session_levels import (
     Job,
@@ -113,6 +113,7 @@ def _sums(
     for p in chosen:
         position = m.run.positions[p]
         said = [name for name, flags in marks.items() if flags[p]]
+        hum = hum_in_sum(m.doubts[p], bands.lower_hz, bands.upper_hz, levels.total.power[p])
         rows.append(
             {name: number(array[p]) for name, array in columns.items()}
             | (_statistics(history, position, wanted.weighting) if of_this_range else dict.fromkeys(STATISTICS))
@@ -128,7 +129,7 @@ def _sums(
                 "taken_off": tables.TAKEN_OFF[levels.taken_off[p].max()],
                 "bound_share": number(summed.bound_share[p]),
                 "marks": said,
-                "doubt": doubt_of(m.doubts[p], bands.lower_hz[0], bands.upper_hz[-1], said),
+                "doubt": doubt_of(m.doubts[p], hum, said),
                 "quality": m.run.verdicts[p],
                 "calibration": m.calibration_verdicts[p],
             }

@@ -99,7 +99,7 @@ def _spot(job: Job, spots: Spots, at: tuple[int, int]) -> dict[str, Any]:
 
 def _advice(job: Job, found: Sequence[Found], word: str, at: tuple[int, int]) -> dict[str, Any]:
     """What to do next, and how many runs would show what is not shown yet."""
-    counted = [one for one in found if one[1].words[at] is not None and (word == IN_DOUBT or not one[0].doubted[at])]
+    counted = [one for one in found if one[0].doubted[at] == (word == IN_DOUBT)]
     bounded = any(bool(cell.bound[at]) for one, _ in counted for cell in one.cells)
     doubt = sorted({words for one, _ in counted for words in _doubt(job, one, at)})
     return {

@@ -70,6 +70,7 @@ class RunBackground:
 
     Of the positions without a background, `refused` says where background runs must not be subtracted, `lost` where
     their channels are unusable, and `louder` where one was given up because it exceeds the run; all (positions,).
+    `missing`: see Backgrounds.
     """
 
     kind: str | None
@@ -81,6 +82,7 @@ class RunBackground:
     louder: NDArray[np.bool_]
     settings: Background
     gain_steps: tuple[GainStep, ...] = ()
+    missing: bool = False
 
     def at(self, index: list[int]) -> RunBackground:
         """The same at some positions alone, by their places."""
@@ -191,6 +193,7 @@ def run_background(
         louder=nowhere,
         settings=settings,
         gain_steps=gain_steps(),
+        missing=found.missing,
     )
     beside = set(found.floor) - set(found.runs)
     gone = [r.positions or run.positions for r in found.refused if r.background not in beside]

@@ -153,7 +153,13 @@ def measured_run(job: Job, item: SessionRun, history: pa.Table) -> Measured:
         calibration_freedom=np.array(freedoms, dtype=np.float64),
         calibration_verdicts=tuple(row["verdict"] for row in own),
         doubts=tuple(
-            channel_doubts(job.quality.get((item.run, position), {}), row, spectra.spectra.step_hz)
+            channel_doubts(
+                job.quality.get((item.run, position), {}),
+                row,
+                spectra.spectra.step_hz,
+                [(low, high) for name, low, high in item.left_out if name in ("", position)],
+                spikes_left_out=needs.spikes_left_out,
+            )
             for position, row in zip(spectra.positions, own, strict=True)
         ),
         steadiness_db=background.as_db(steadiness),
@@ -263,6 +269,7 @@ def _marks(
         "background-louder": everywhere & b.louder[:, None],
         "background-refused": everywhere & b.refused[:, None],
         "background-unusable": everywhere & b.lost[:, None],
+        "background-missing": everywhere & b.missing,
         "background-between-speeds": has & (b.kind == "between-speeds"),
         "background-electrical": has & (b.kind == "electrical" and b.speed_mps > 0.0),
         "at-electrical-floor": at_floor,

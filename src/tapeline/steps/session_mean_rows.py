@@ -38,7 +38,7 @@ def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[di
         kept_out = known & doubted & (known & ~doubted).any(axis=0)
         differences = np.where(kept_out, np.nan, differences)
         mean = mean_of_sessions(differences, errors, freedom, job.needs.confidence)
-        for p, i in np.argwhere(known.sum(axis=0) >= 2):
+        for p, i in np.argwhere(((known | doubted).sum(axis=0) >= 2) & known.any(axis=0)):
             used = np.flatnonzero(np.isfinite(differences[:, p, i]))
             if used.size == 1:
                 k = int(used[0])
@@ -65,10 +65,9 @@ def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[di
                     "sessions": [group[k].pair.sessions[0] for k in used],
                     "differences_db": [float(group[k].result.difference_db[p, i]) for k in used],
                     "weights": weights,
-                    "left_out": [group[k].pair.sessions[0] for k in np.flatnonzero(kept_out[:, p, i])],
+                    "left_out": [group[k].pair.sessions[0] for k in np.flatnonzero(doubted[:, p, i]) if k not in used],
                     "doubtful": bool(doubt),
                     "doubt": sorted(doubt),
-                    "tested": all(np.isfinite(group[k].result.p_value[p, i]) for k in used),
                 }
             )
     return with_findings(rows, job.needs)

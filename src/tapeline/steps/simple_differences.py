@@ -16,7 +16,8 @@ def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> lis
     """The rows with `lower_db`, `upper_db`, `p_value`, `adjusted_p_value`, `family_size` and `finding` added.
 
     Each row has `difference_db`, `standard_error_db`, `degrees_of_freedom` (None: infinite) and `quantity`; bands and
-    overall levels are families of their own. Rows whose entry `tested` is false are not tested: a level is in doubt.
+    overall levels are families of their own. Rows whose entry `tested` is false are not tested and have no interval:
+    a level is in doubt.
     """
     found: list[dict[str, Any]] = []
     for quantity in ("band", "overall"):
@@ -31,13 +32,15 @@ def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> lis
         half = student_factor(freedom, needs.confidence) * error
         adjusted = ADJUSTMENTS[needs.compare.adjustment](p)
         threshold = needs.compare.practical_threshold_db
+        half[np.isnan(p)] = np.nan
         words = finding_words(d, (d - half, d + half), adjusted, needs.confidence, threshold)
         for k, row in enumerate(part):
+            tested = row.get("tested", True)
             found.append(
                 {
                     **{name: value for name, value in row.items() if name != "tested"},
-                    "lower_db": float(d[k] - half[k]),
-                    "upper_db": float(d[k] + half[k]),
+                    "lower_db": float(d[k] - half[k]) if tested else None,
+                    "upper_db": float(d[k] + half[k]) if tested else None,
                     "p_value": float(p[k]) if np.isfinite(p[k]) else None,
                     "adjusted_p_value": float(adjusted[k]) if np.isfinite(p[k]) else None,
                     "family_size": int(np.count_nonzero(np.isfinite(p))),

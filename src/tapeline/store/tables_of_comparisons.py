@@ -87,13 +87,13 @@ COMPARISONS = Table(
             "p_value",
             "real",
             "two-sided, no difference; of a bound, that both sides are alike after all",
-            null="both sides are bounds, or a level is in doubt by its channel: nothing is tested",
+            null=NOT_GIVEN,
         ),
         Column(
             "adjusted_p_value",
             "real",
             "after Benjamini-Hochberg, or Holm where asked for, over the family",
-            null="nothing is tested",
+            null=NOT_GIVEN,
         ),
         Column("family_size", "integer", "tests in the comparison's family", null=NOT_GIVEN),
         Column(
@@ -240,8 +240,8 @@ RANKING = Table(
 _JUDGED = (
     Column("standard_error_db", "real", "of the difference", "dB"),
     Column("degrees_of_freedom", "real", "of the standard error", null="infinite"),
-    Column("lower_db", "real", "lower end of the interval at the set confidence", "dB"),
-    Column("upper_db", "real", "upper end", "dB"),
+    Column("lower_db", "real", "lower end of the interval at the set confidence", "dB", null=NOT_TESTED),
+    Column("upper_db", "real", "upper end", "dB", null=NOT_TESTED),
     Column(
         "p_value",
         "real",
