@@ -77,20 +77,26 @@ def session_mean_table(tables: FinishedTables, campaign: Campaign, comparison: s
         each = ", ".join(
             f"{s} {number(d, signed=True)}" for s, d in zip(row["sessions"], row["differences_db"], strict=True)
         )
-        agree = row["agreement_p_value"] > 1.0 - campaign.settings.confidence
+        left_out = f"; left out, in doubt: {listed(row['left_out'])}" if row["left_out"] else ""
         return (
             row["position"],
             *_point(campaign, row),
             *_difference(row),
-            each,
+            f"{each}{left_out}",
             ", ".join(percent(weight) for weight in row["weights"]),
-            "yes" if agree else "no",
+            _agree(campaign, row),
         )
 
     caption = f"{comparison}: mean over the sessions that compared both conditions"
     note = "The surer a session's difference, the more it weighs. Agree: the sessions differ no more than by chance."
     table = _table(f"sessions-{comparison}", caption, head, rows, cells, frozenset({4, 5}), note)
     return replace(table, subject=replace(table.subject, comparison=comparison))
+
+
+def _agree(campaign: Campaign, row: Row) -> str:
+    if row["agreement_p_value"] is None:
+        return NO_VALUE
+    return "yes" if row["agreement_p_value"] > 1.0 - campaign.settings.confidence else "no"
 
 
 def mirror_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
@@ -164,7 +170,7 @@ def drift_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
     """Change of the reference conditions over each session, surest first."""
     rows = sorted(
         tables.overall_rows("reference_drift"),
-        key=lambda row: (row["adjusted_p_value"] is None, row["adjusted_p_value"]),
+        key=lambda row: row["adjusted_p_value"] or 0.0,
     )
     head = (
         "position",

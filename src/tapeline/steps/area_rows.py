@@ -33,7 +33,8 @@ def areas_of(job: Job) -> dict[str, list[int]]:
 def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
     """One row a session, condition, operating point, area and band or overall level.
 
-    Where a position of the area is a bound the mean is one too: its upper bound counts the bounds as they are.
+    Where a position of the area is a bound the mean is one too: its upper bound counts the bounds as they are. A level
+    that holds a background which could not be taken off is no more than a bound.
     """
     areas = areas_of(job)
     for (session, condition, point), runs in job.cells.items():
@@ -44,13 +45,14 @@ def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
         own, shared = mean.own_variance, mean.shared_variance + calibration_variance(job, session)
         names, used = job.used(runs)
         in_doubt = job.any_used([(names, used)], job.in_doubt_within_session)
+        diluted = job.any_used([(names, used)], job.cube.diluted)
         for area, places in areas.items():
             sound = _sound(np.where(cell.bound, cell.upper_db, mean.mean_db), in_doubt, places)
             either = np.where(sound, np.where(cell.bound, cell.upper_db, mean.mean_db), np.nan)
             level = np.where(sound, mean.mean_db, np.nan)
             parts = (level[places], own[places], of_cell.correlation, shared[places])
             found, most = mean_over_places(*parts), mean_over_places(either[places], *parts[1:])
-            bounded = np.asarray((cell.bound & sound)[places].any(axis=0))
+            bounded = np.asarray(((cell.bound | diluted) & sound)[places].any(axis=0))
             common = {"session": session, "condition": condition, "area": area, **point_columns(point)}
             for i, item in enumerate(job.cube.items):
                 if not np.isfinite(most.level_db[i]):

@@ -60,6 +60,7 @@ def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
     known = [(first, second) for first, second in partners if first in places and second in places]
     if not known:
         return
+    unsure = job.in_doubt | job.cube.diluted
     means: dict[tuple[str, str, Point], LevelMean] = {
         key: level_mean(job, runs, scatter.of_cells(job, (runs,))) for key, runs in job.cells.items() if job.known(runs)
     }
@@ -86,8 +87,7 @@ def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
                     for words in inherited_doubt(job.cube, names, place, i)
                 ]
                 tested = not any(
-                    job.in_doubt[job.cube.places(names), place, i].any()
-                    for names, place in ((runs, p), (mirror_runs, q))
+                    unsure[job.cube.places(names), place, i].any() for names, place in ((runs, p), (mirror_runs, q))
                 )
                 yield {
                     "session": session,
