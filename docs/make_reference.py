@@ -18,7 +18,8 @@ from pydantic.fields import FieldInfo
 from tapeline.campaign.outlines import OUTLINE
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.table_columns import TABLES
-from tapeline.quality.reasons import REASONS
+from tapeline.quality.reasons import REASONS, UNFIT_CHECKS, Reason
+from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS, NOT_TAKEN_OFF, doubts_level
 from tapeline.store import tables
 
 FOLDER = Path(__file__).parent
@@ -107,12 +108,52 @@ def reasons_page() -> str:
         MADE,
         "# Reason codes",
         "",
-        "Each with the verdict it leads to (`good`: a note only) and the next action.",
+        "Each with the verdict it leads to (`good`: a note only), what it keeps the level out of, and the next action.",
+        "",
+        "| keeps out of | what that means |",
+        "|---|---|",
+        *(f"| {name} | {text} |" for name, text in KEPT_OUT.items()),
         "",
     ]
-    lines += ["| code | verdict | meaning | next action |", "|---|---|---|---|"]
-    lines += [f"| `{r.code}` | {r.verdict} | {_cell(r.meaning)} | {_cell(r.action)} |" for r in REASONS.values()]
+    lines += ["| code | verdict | keeps out of | meaning | next action |", "|---|---|---|---|---|"]
+    lines += [
+        f"| `{r.code}` | {r.verdict} | {_kept_out(r)} | {_cell(r.meaning)} | {_cell(r.action)} |"
+        for r in REASONS.values()
+    ]
+    lines += ["", "## Marks of levels that make them doubtful", "", "| mark | keeps out of |", "|---|---|"]
+    lines += [f"| `{mark}` | {_kept_out_by(mark)} |" for mark in sorted(BACKGROUND_DOUBTS)]
     return "\n".join(lines) + "\n"
+
+
+KEPT_OUT = {
+    "everything": "no mean, no difference, no scatter, no rank; the row stays with its reason",
+    "the sensitivity": "the calibrator check is refused: other checks decide, with a larger uncertainty",
+    "pools": "no scatter of repeats, repeatability, shift of a session, control limit or rank; in means only where no "
+    "sounder level is there; differences within a session stay, marked doubtful, if it is the session's calibration",
+    "pools and differences": "the same, and a difference that rests on nothing sounder is not given",
+    "pools and values": "the same as pools; a difference says no more than how large it is at least",
+    "nothing": "it is used like any other; what is made of it is marked doubtful, or it is a note",
+}
+
+
+OF_CALIBRATION = frozenset({"drift", "exchange-undecided", "positions-exchanged", "doubted-by-hand"})
+"""Doubts of the level that a session's calibration brings: the same in all of its runs."""
+
+
+def _kept_out(reason: Reason) -> str:
+    if reason.code in UNFIT_CHECKS:
+        return "the sensitivity"
+    if reason.verdict == "unusable":
+        return "everything"
+    if not reason.of_level:
+        return "nothing"
+    return "pools" if reason.code in OF_CALIBRATION else "pools and differences"
+
+
+def _kept_out_by(mark: str) -> str:
+    return (
+        "pools and values" if mark in NOT_TAKEN_OFF else "pools and differences" if doubts_level([mark]) else "nothing"
+    )
 
 
 def _cell(text: str) -> str:

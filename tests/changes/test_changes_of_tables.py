@@ -247,11 +247,11 @@ def test_columns_of_one_folder_alone_are_listed_and_not_compared(tmp_path: Path)
     path = new / "tables/quality.parquet"
     table = pq.read_table(path)
     metadata = table.schema.metadata
-    added = table.drop_columns(["frames"]).append_column("hum_hz", pa.array([50.0]))
+    added = table.drop_columns(["frames"]).append_column("added_hz", pa.array([50.0]))
     pq.write_table(added.replace_schema_metadata(metadata), path)
     describe(new)
     found, cells = changes(old, new)
-    assert (found["quality"].columns_only_old, found["quality"].columns_only_new) == (["frames"], ["hum_hz"])
+    assert (found["quality"].columns_only_old, found["quality"].columns_only_new) == (["frames"], ["added_hz"])
     assert cells == []
     assert found["quality"].moved
     assert changes(old, new, within_db=50.0)[0]["quality"].moved

@@ -22,13 +22,29 @@ from steps_in_order import run_steps
 
 SEED = 2
 
-HANDLED = ("cut-recording", "overload-of-few", "overload-of-many", "drifting-sensor")
+HANDLED = (
+    "dead-channel",
+    "cut-recording",
+    "wrong-gain",
+    "off-speed",
+    "off-speed-unlogged",
+    "exchanged-sensors",
+    "leaking-check",
+    "drifting-sensor",
+    "hum-in-one-run",
+    "hum-in-a-condition",
+    "fan-in-background",
+    "fan-in-one-of-two",
+    "overload-of-few",
+    "overload-of-many",
+    "missing-background",
+)
 """Faults whose influence is held to its limits here. The first of them are quick; all others are long."""
 
 QUICK = 1
 
 LEAST_COVERAGE = 0.90
-MOST_SHARES = {"moved": 0.01, "reworded": 0.005, "rewidened": 0.03}
+MOST_SHARES = {"moved": 0.02, "reworded": 0.015, "rewidened": 0.10}
 """Shares of rows that a fault is not in which may still move: one run less moves the pooled scatter of a session, as
 campaigns show from which the fault is left out by hand (docs/validation.md)."""
 

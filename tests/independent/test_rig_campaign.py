@@ -24,6 +24,7 @@ from rig_judgement import (
 from rig_signals import total
 
 from conftest import Finished
+from tapeline.quality.reasons import REASONS
 
 pytestmark = pytest.mark.workflow
 
@@ -78,7 +79,9 @@ def test_no_reason_on_any_clean_channel(rig: RigTruth) -> None:
     assert len(quality) == 37 * 6 + 4 * 2
     assert quality[quality.reasons.map(len) > 0].empty, quality[quality.reasons.map(len) > 0].to_string()
     calibration = table(rig.folder, "calibration").set_index("session").reasons
-    assert all(len(reasons) == 0 for reasons in calibration[["spring", "summer", "pascal"]])
+    clean = calibration[["spring", "summer", "pascal"]]
+    doubts = [REASONS[code] for reasons in clean for code in reasons if REASONS[code].verdict != "good"]
+    assert not doubts, "notes apart: the summer's calibrator is far below full scale"
     assert all(list(reasons) == ["no-check-after"] for reasons in calibration["autumn"])
 
 
@@ -266,7 +269,7 @@ def test_pairing_words_follow_sessions_and_mounts(comparisons: pd.DataFrame) -> 
 
 
 def test_reference_and_treatment_runs_are_the_right_ones(comparisons: pd.DataFrame) -> None:
-    for row in comparisons.itertuples():
+    for row in comparisons[comparisons.finding != "not given"].itertuples():
         letters = {f"{run[:2]}-{run.split('-')[1]}-{run.split('-')[2]}" for run in row.treatment_runs}
         assert letters == {f"{row.treatment_session[:2]}-{row.point.lower()}-{row.treatment}"}
         assert all(run.split("-")[2] == "open" for run in row.reference_runs)

@@ -36,7 +36,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *_single_runs(tables),
         *swapped_lines(tables),
         *repeat_lines(tables, campaign),
-        *order_lines(tables),
+        *order_lines(tables, campaign.settings.compare.practical_threshold_db),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")
           for warning in campaign.file_warnings),

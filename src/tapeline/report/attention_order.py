@@ -16,15 +16,19 @@ ACTIONS = {
 }
 
 
-def order_lines(tables: FinishedTables) -> list[Attention]:
-    """Drifts of references and partners that do not agree, by overall levels."""
-    return [*_drifts(tables), *_mirrors(tables), *_not_returned(tables)]
+def order_lines(tables: FinishedTables, threshold_db: float) -> list[Attention]:
+    """Drifts of references and partners that do not agree, by overall levels.
+
+    A drift counts where all of its interval lies beyond the practical threshold.
+    """
+    return [*_drifts(tables, threshold_db), *_mirrors(tables), *_not_returned(tables)]
 
 
-def _drifts(tables: FinishedTables) -> list[Attention]:
+def _drifts(tables: FinishedTables, threshold_db: float) -> list[Attention]:
     found: dict[tuple[str, str], list[Row]] = {}
     for row in tables.overall_rows("reference_drift"):
-        if row["finding"] in ("lower", "higher"):
+        shown = row["finding"] in ("lower", "higher")
+        if shown and max(row["lower_db"], -row["upper_db"]) > threshold_db:
             found.setdefault((row["session"], row["condition"]), []).append(row)
     return [
         Attention(
