@@ -101,12 +101,15 @@ def fault_lines(counts: pd.DataFrame) -> tuple[list[str], list[str]]:
         "|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     missed: list[str] = []
+    mended_parts = counts[counts.mended].groupby("fault")
+    bounds_by_hand = {name: shares(part).bounds for name, part in mended_parts}
     for (name, by_hand), part in counts[counts.fault != "none"].groupby(["fault", "mended"], sort=False):
         found = shares(part)
         least = min(LEAST_COVERAGE, found.sound)
         wrong = [word for word, most in MOST_MOVED.items() if found[word] > most]
         wrong += ["coverage"] if found.coverage < least else []
-        wrong += ["bounds"] if found.bounds < LEAST_COVERAGE and part.bounds_missed.sum() > part.seed.nunique() else []
+        least_bounds = min(LEAST_COVERAGE, bounds_by_hand.get(name, 1.0))
+        wrong += ["bounds"] if found.bounds < least_bounds and part.bounds_missed.sum() > part.seed.nunique() else []
         wrong += ["false findings"] if found["false"] > LEAST_FALSE + FALSE_SHARE * found.touched else []
         cells = [
             "... left out by hand" if by_hand else FAULTS[str(name)].words,

@@ -27,7 +27,6 @@ HANDLED = (
     "cut-recording",
     "wrong-gain",
     "off-speed",
-    "off-speed-unlogged",
     "exchanged-sensors",
     "leaking-check",
     "drifting-sensor",

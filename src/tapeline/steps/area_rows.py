@@ -46,10 +46,11 @@ def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
         names, used = job.used(runs)
         in_doubt = job.any_used([(names, used)], job.in_doubt_within_session)
         diluted = job.any_used([(names, used)], job.cube.diluted)
+        measured, upper = mean.mean_db - mean.added_db, cell.upper_db - mean.added_db
         for area, places in areas.items():
-            sound = _sound(np.where(cell.bound, cell.upper_db, mean.mean_db), in_doubt, places)
-            either = np.where(sound, np.where(cell.bound, cell.upper_db, mean.mean_db), np.nan)
-            level = np.where(sound, mean.mean_db, np.nan)
+            sound = _sound(np.where(cell.bound, upper, measured), in_doubt, places)
+            either = np.where(sound, np.where(cell.bound, upper, measured), np.nan)
+            level = np.where(sound, measured, np.nan)
             parts = (level[places], own[places], of_cell.correlation, shared[places])
             found, most = mean_over_places(*parts), mean_over_places(either[places], *parts[1:])
             bounded = np.asarray(((cell.bound | diluted) & sound)[places].any(axis=0))

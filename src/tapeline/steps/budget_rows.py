@@ -58,7 +58,7 @@ def _absolute(job: Job, mean: LevelMean) -> Iterator[dict[str, Any]]:
             budget = _budget([*_terms_at(mean.terms, evidence, p, i), *calibration])
             freedom = budget["degrees_of_freedom"] or math.inf
             reach = _reach(freedom, job.needs.confidence) * budget["standard_uncertainty_db"]
-            level = float(mean.mean_db[p, i])
+            level = float(mean.mean_db[p, i] - mean.added_db[p, i])
             runs = [name for r, name in enumerate(names) if used[r, p, i]]
             yield (
                 common

@@ -22,12 +22,13 @@ OF_EACH_RUN = ("random error", "background", "repeats")
 class LevelMean:
     """One condition at one operating point in one session: its runs, how many have a value, and their mean levels.
 
-    All of shape (positions, items).
+    All of shape (positions, items). `added_db` is what bringing the levels to the nominal speed and air added.
     """
 
     runs: tuple[CompareRun, ...]
     count: NDArray[np.int64]
     mean_db: Reals
+    added_db: Reals
     terms: dict[str, tuple[Reals, Reals]]
 
     @property
@@ -63,7 +64,8 @@ def level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> Leve
         mean = squares / np.maximum(used.sum(axis=0), 1)
         # How steady a run was is among the scatter of its repeats.
         terms[name] = (np.where(repeated, 0.0, mean / count) if name == "steadiness" else mean, certain)
-    return LevelMean(runs, count, cell.mean_db, terms)
+    everything = np.ones(cell.mean_db.shape, dtype=bool)
+    return LevelMean(runs, count, cell.mean_db, job.nominal_correction(runs, everything), terms)
 
 
 def assumed_repeats(job: Job, mean: LevelMean, scatter: Scatter) -> Reals:

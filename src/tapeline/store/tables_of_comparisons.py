@@ -173,8 +173,7 @@ BUDGETS = Table(
         Column(
             "level_db",
             "real",
-            "mean corrected level, brought to the nominal point where comparisons are; of a difference, treatment "
-            "minus reference",
+            "mean corrected level as measured; of a difference, treatment minus reference as it is compared",
             "dB",
         ),
         *TERMS,
@@ -281,7 +280,13 @@ AREAS = Table(
         SPEED,
         YAW,
         *ITEM,
-        Column("level_db", "real", "10 lg of the mean power over the positions", DB, null="a bound is among them"),
+        Column(
+            "level_db",
+            "real",
+            "10 lg of the mean power over the positions, as measured",
+            DB,
+            null="a bound is among them",
+        ),
         Column("upper_bound_db", "real", "at most, where a position is a bound", DB, null="no bound"),
         Column("standard_uncertainty_db", "real", "of the mean as an absolute level", "dB", null="a bound"),
         Column("spread_db", "real", "standard deviation over the positions", "dB", null="one position, or a bound"),
