@@ -10,7 +10,7 @@ from rig_judgement import session_tables, table
 from conftest import Finished
 from tapeline.quality.reasons import REASONS
 
-pytestmark = pytest.mark.workflow
+pytestmark = [pytest.mark.workflow, pytest.mark.long]
 
 CHANNEL_REASONS = {
     ("mixed", "duct-a"): ("overload", "unusable"),

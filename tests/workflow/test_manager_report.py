@@ -13,6 +13,7 @@ import pytest
 from sample_runs import COMMAND, REPOSITORY, CampaignRun
 
 pytestmark = [
+    pytest.mark.long,
     pytest.mark.workflow,
     pytest.mark.skipif(
         importlib.util.find_spec("pygments") is None, reason="the manager's reports need the Python package pygments"

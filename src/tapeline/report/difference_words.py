@@ -58,7 +58,8 @@ def _basis(campaign: Campaign, row: Row) -> str:
     if row["state"] == "none":
         parts.append("no background subtracted")
     if row.get("widest_run"):
-        parts.append(f"without {row['widest_run']} ±{number(row['half_width_without_db'])} dB")
+        half = number(row["half_width_without_db"])
+        parts.append(f"without run {row['widest_run']} the half-width would be {half} dB")
     return ", ".join([*parts, *doubt_words(row)])
 
 

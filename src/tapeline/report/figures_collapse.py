@@ -25,7 +25,7 @@ from tapeline.report.wording import counted, interval, number, short, speed
 Side: TypeAlias = Literal["strouhal", "frequency"]
 
 LEFT_IN, RIGHT_IN, BETWEEN_IN = 0.5, 0.08, 0.16
-PANEL_IN, GAP_IN = 1.4, 0.68
+PANEL_IN, GAP_IN = 1.45, 0.68
 STEPS = (1.0, 2.0, 5.0)
 ADJOINING = 1.001
 """Edges of neighbouring bands differ by rounding alone."""
