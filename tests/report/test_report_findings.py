@@ -87,7 +87,7 @@ def with_comparisons(results: Path, rows: list[dict[str, Any]]) -> Path:
         (
             {"treatment_runs": ["t1"], "doubtful": True, "doubt": ["hum: t1"]},
             "reduced by 1.3 dB (95 % CI 0.8 to 1.8, 4 reference and 1 treatment runs, same mount, "
-            "Seam taped at $5 & $6 a roll rests on t1 alone, doubtful: hum: t1)",
+            "Seam taped at $5 & $6 a roll rests on t1 alone, doubtful: mains lines stand out: t1)",
         ),
         ({"state": "none"}, "reduced by 1.3 dB (95 % CI 0.8 to 1.8, 4 pairs, same mount, no background subtracted)"),
     ],
@@ -122,7 +122,7 @@ def test_the_rule_picks_the_largest_of_each_kind(tmp_path: Path) -> None:
 
 def test_a_doubtful_channel_is_taken_where_there_is_no_other(tmp_path: Path) -> None:
     (finding,) = main_findings(with_comparisons(tmp_path, [row(doubtful=True, doubt=["hum: t1"])]), CAMPAIGN)
-    assert finding.sentence.endswith("same mount, doubtful: hum: t1).")
+    assert finding.sentence.endswith("same mount, doubtful: mains lines stand out: t1).")
 
 
 def test_three_to_five_findings_whose_numbers_stand_in_the_tables(report: Report) -> None:

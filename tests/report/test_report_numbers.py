@@ -33,6 +33,9 @@ def shown(value: float | None, *, signed: bool = False, decimals: int = 1) -> st
     return zero if text.lstrip("+-") == zero else text
 
 
+DOUBT = {False: "", True: ", doubtful: before and after differ by more than the limit: all runs"}
+
+
 @pytest.mark.parametrize("comparison", ["whole-seam", "front-part"])
 def test_overall_differences(report: Report, comparison: str) -> None:
     rows = [r for r in report.tables.comparisons if r["comparison"] == comparison and r["quantity"] == "overall"]
@@ -50,7 +53,7 @@ def test_overall_differences(report: Report, comparison: str) -> None:
             assert cell["95 % interval"] == f"{shown(row['lower_db'])} to {shown(row['upper_db'])}"
         assert cell["runs"] == f"{len(row['reference_runs'])} + {len(row['treatment_runs'])}"
         why = f": {row['why_not']}" if row["why_not"] else ""
-        assert cell["finding"] == row["finding"] + why + (f", doubtful: {row['doubt'][0]}" if row["doubtful"] else "")
+        assert cell["finding"] == row["finding"] + why + DOUBT[row["doubtful"]]
 
 
 @pytest.mark.parametrize("comparison", ["whole-seam", "front-part"])

@@ -226,3 +226,9 @@ def test_a_condition_that_does_not_come_back_makes_the_difference_doubtful() -> 
     assert steady["return_db"] == pytest.approx(0.1)
     assert (steady["bracketed"], steady["doubtful"]) == (True, False)
     assert moved["doubt"] == ["not-returned: +3.1 dB"]
+
+
+def test_of_two_repeats_that_differ_both_are_named() -> None:
+    levels = {"sealed": (84.0, 84.1, 84.2), "open": (90.0, 93.0)}
+    runs = tuple(Given(f"a-{name}-{k}", (db, db - 10.0)) for name, each in levels.items() for k, db in enumerate(each))
+    assert at(compared(Small(runs, comparisons=SEAM)), "q")["widest_run"] == "a-open-0 or a-open-1"

@@ -374,3 +374,17 @@ def test_the_upper_end_of_an_absolute_level_holds_every_term(tmp_path: Path) -> 
     without = [end(0.0, down, terms), end(up, 0.0, terms)]
     without += [end(up, down, terms | {name: 1e-6}) for name in TERMS]
     assert max(without) < row.absolute_high_db - 3.0 * tolerance_db
+
+
+def test_a_background_given_up_at_many_positions_is_given_up_at_all(tmp_path: Path) -> None:
+    """Louder than the run at two of three positions, it is wrong itself; at one of four it is that channel."""
+
+    def marks_of(louder: int, places: tuple[str, ...]) -> list[bool]:
+        below = {("b", place): 3e-4 if k < louder else 1e-5 for k, place in enumerate(places)}
+        psd = {("o", place): 1e-4 for place in places} | below
+        bands, _ = made(tmp_path / f"{louder}", GivenSession(places, {"o": OPEN, "b": BACKGROUND}, psd))
+        own_bands = bands[(bands.run == "o") & (bands.band_hz == 1000.0)].set_index("position")
+        return ["background-louder" in own_bands.marks[place] for place in places]
+
+    assert marks_of(2, ("p", "q", "r")) == [True, True, True]
+    assert marks_of(1, ("p", "q", "r", "s")) == [True, False, False, False]

@@ -19,6 +19,9 @@ from tapeline.report.swapped_sensors import swapped_lines
 from tapeline.report.wording import counted, listed, percent, printable
 
 MOST_LINES = 40
+MANY_CHANNELS = 3
+"""So many channels of a run with the very same sentence are told in one line."""
+
 SEVERITY = {"unusable": 0, "doubtful": 1, "note": 2}
 
 
@@ -65,7 +68,7 @@ def severity_of(code: str) -> str:
 
 @dataclass(frozen=True)
 class ReasonGroup:
-    """The rows of the quality table that share a reason: all channels of one run, or one channel in some runs."""
+    """The rows of the quality table that share a reason: many channels of one run, or one channel in some runs."""
 
     code: str
     session: str
@@ -73,12 +76,15 @@ class ReasonGroup:
     positions: tuple[str, ...]
     sentence: str
     severity: str
+    channels: int = 1
 
     @property
     def where(self) -> str:
         """The place in words."""
         if len(self.positions) > 1:
-            return f"run {self.runs[0]}, all {len(self.positions)} channels"
+            count = len(self.positions)
+            share = f"all {count}" if count == self.channels else f"{count} of {self.channels}"
+            return f"run {self.runs[0]}, {share} channels"
         word = "run" if len(self.runs) == 1 else "runs"
         return f"{self.positions[0]}, session {self.session}, {word} {listed(self.runs, 4)}"
 
@@ -94,12 +100,12 @@ def reason_groups(quality: Sequence[Row]) -> list[ReasonGroup]:
     groups: list[ReasonGroup] = []
     by_channel: dict[tuple[str, str, str], list[Row]] = {}
     for (run, code), rows in by_run.items():
-        if len(rows) == channels[run] > 1:
+        if len(rows) == channels[run] > 1 or (
+            len(rows) >= MANY_CHANNELS and len({_of_all(row, code) for row in rows}) == 1
+        ):
             positions = tuple(row["position"] for row in rows)
-            severity = _severity(rows, code)
-            groups.append(
-                ReasonGroup(code, rows[0]["session"], (run,), positions, sentence_of(rows[0], code), severity)
-            )
+            sentence, severity = _of_all(rows[0], code), _severity(rows, code)
+            groups.append(ReasonGroup(code, rows[0]["session"], (run,), positions, sentence, severity, channels[run]))
             continue
         for row in rows:
             by_channel.setdefault((row["session"], row["position"], code), []).append(row)
@@ -108,6 +114,11 @@ def reason_groups(quality: Sequence[Row]) -> list[ReasonGroup]:
         severity = _severity(rows, code)
         groups.append(ReasonGroup(code, session, runs, (position,), _joint_sentence(rows, code), severity))
     return sorted(groups, key=lambda group: (SEVERITY[group.severity], group.code, group.runs, group.positions))
+
+
+def _of_all(row: Row, code: str) -> str:
+    """The sentence of a reason without the position that it is about."""
+    return sentence_of(row, code).removeprefix(f"position {row['position']}: ")
 
 
 def _severity(rows: Sequence[Row], code: str) -> str:

@@ -8,6 +8,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 from tapeline.report.attention_item import Attention
+from tapeline.report.comparison_views import is_given
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed, printable
 
@@ -246,7 +247,7 @@ def _gathered(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
 
 
 def _in_part(tables: FinishedTables) -> list[Attention]:
-    rows = [row for row in tables.comparisons if row["common_part"]]
+    rows = [row for row in tables.comparisons if row["common_part"] and is_given(row)]
     said = _gathered((f"{row['comparison']}: {row['common_part']}", row["position"]) for row in rows)
     return [
         Attention("note", f"comparison {text.partition(': ')[0]}, {listed(sorted(places), 4)}", text.partition(": ")[2],

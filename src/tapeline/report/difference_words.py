@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tapeline.campaign.model import Campaign
+from tapeline.quality.reasons import REASONS
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import Row
 from tapeline.report.wording import (
@@ -65,7 +66,12 @@ def _basis(campaign: Campaign, row: Row) -> str:
 
 def doubt_words(row: Row) -> list[str]:
     """What makes a row doubtful, for the end of a sentence; nothing where nothing does."""
-    return [f"doubtful: {listed(row['doubt'], MOST_DOUBTS)}"] if row["doubt"] else []
+    return [f"doubtful: {listed(map(_plain, row['doubt']), MOST_DOUBTS)}"] if row["doubt"] else []
+
+
+def _plain(doubt: str) -> str:
+    """A doubt with the meaning of its reason code in place of the code."""
+    return ": ".join(REASONS[part].meaning if part in REASONS else part for part in doubt.split(": "))
 
 
 def difference_words(campaign: Campaign, row: Row) -> str:

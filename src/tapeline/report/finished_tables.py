@@ -117,9 +117,10 @@ class FinishedTables:
         counts: list[Row] = []
         for session, table in self.bands.items():
             usable = table.filter(pc.and_(pc.is_valid(table["state"]), pc.not_equal(table["quality"], "unusable")))
-            grouped = usable.group_by(["run", "position", "state"], use_threads=False).aggregate([("band_hz", "count")])
+            keys = ["run", "position", "state", "taken_off"]
+            grouped = usable.group_by(keys, use_threads=False).aggregate([("band_hz", "count")])
             counts += [{"session": session, "bands": row.pop("band_hz_count"), **row} for row in grouped.to_pylist()]
-        return sorted(counts, key=lambda row: (row["session"], row["run"], row["position"], row["state"]))
+        return sorted(counts, key=lambda row: tuple(row[name] or "" for name in ("session", *keys)))
 
     def spectra(self, session: str, runs: Sequence[str], positions: Sequence[str]) -> list[Spectrum]:
         """The narrowband spectra of some runs and positions of one session."""

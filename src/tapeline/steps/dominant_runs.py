@@ -46,6 +46,11 @@ def dominant_runs(job: Job, scatter: RepeatScatter, session: str) -> DominantRun
     items = len(job.cube.items)
     run, excess = np.full(items, None, dtype=object), np.full(items, np.inf)
     for name, without in scatter.without_each(job, session):
-        less = (without.degrees_of_freedom > 0.0) & (without.excess < excess)
+        known = without.degrees_of_freedom > 0.0
+        # Of two repeats that differ nothing tells which is the odd one.
+        with np.errstate(invalid="ignore"):
+            alike = known & np.isclose(without.excess, excess, rtol=1e-6, atol=1e-9)
+        less = known & ~alike & (without.excess < excess)
+        run[alike] = [f"{other} or {name}" for other in run[alike]]
         run[less], excess[less] = name, without.excess[less]
     return DominantRuns(run, np.where(np.isfinite(excess), excess, np.nan))

@@ -101,7 +101,7 @@ def _advice(job: Job, found: Sequence[Found], word: str, at: tuple[int, int]) ->
     """What to do next, and how many runs would show what is not shown yet."""
     counted = [one for one in found if one[0].doubted[at] == (word == IN_DOUBT)]
     bounded = any(bool(cell.bound[at]) for one, _ in counted for cell in one.cells)
-    doubt = sorted({words for one, _ in counted for words in _doubt(job, one, at)})
+    doubt = inherited_doubt(job.cube, list(dict.fromkeys(n for one, _ in counted for n in _runs(job, one, at))), *at)
     return {
         "doubtful": bool(doubt),
         "doubt": doubt,
@@ -110,10 +110,10 @@ def _advice(job: Job, found: Sequence[Found], word: str, at: tuple[int, int]) ->
     }
 
 
-def _doubt(job: Job, found: Compared, at: tuple[int, int]) -> list[str]:
+def _runs(job: Job, found: Compared, at: tuple[int, int]) -> list[str]:
+    """The runs that a difference is made of."""
     sides = map(job.used, found.pair.sides)
-    names = [name for runs, used in sides for r, name in enumerate(runs) if used[r, at[0], at[1]]]
-    return inherited_doubt(job.cube, names, *at)
+    return [name for runs, used in sides for r, name in enumerate(runs) if used[r, at[0], at[1]]]
 
 
 def _runs_needed(job: Job, found: Sequence[Found], at: tuple[int, int]) -> int | None:

@@ -23,6 +23,7 @@ from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
+from tapeline.quality.use_of_levels import doubts_level
 from tapeline.steps import places
 from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_use_columns import ChannelDoubts, channel_doubts
@@ -172,8 +173,12 @@ def measured_run(job: Job, item: SessionRun, history: pa.Table) -> Measured:
     held = with_levels(spectra, bands, needs.bands, job.filters, job.left_out) & (result.state != background.NONE)
     louder = held & background.significantly_louder(result, ONE_SIDED_95)
     usable = np.array([verdict != "unusable" for verdict in spectra.verdicts], dtype=bool)
-    too_many = louder.sum(axis=1) > needs.background.louder_share * held.sum(axis=1)
-    given_up = found.there & usable & too_many
+    share = needs.background.louder_share
+    able = found.there & usable
+    given_up = able & (louder.sum(axis=1) > share * held.sum(axis=1))
+    if given_up.sum() > share * able.sum():
+        # What is wrong at so many positions is the background run itself: its gain, its speed, another source.
+        given_up = able
     return dataclasses.replace(measured, background=dataclasses.replace(found, louder=given_up))
 
 
@@ -207,7 +212,9 @@ def levels_of(job: Job, m: Measured, sums: Sums, *, bounds: bool = True) -> Leve
     nearby = np.zeros(has.shape, dtype=bool)
     if bounds:
         usable = np.array([verdict != "unusable" for verdict in m.run.verdicts], dtype=bool)
-        nearby = background.louder_nearby(result, has & usable[:, None])
+        # A level in doubt says nothing of the background at other positions.
+        sound = usable & np.array([not doubts_level(each.codes) for each in m.doubts], dtype=bool)
+        nearby = background.louder_nearby(result, has & sound[:, None])
         result = background.bounded_by_the_run(result, nearby, job.limits)
     electrical = m.background.electrical(sums)
     heard = np.array([m.run.kept is not None and name not in m.run.references for name in m.run.positions], dtype=bool)

@@ -50,7 +50,7 @@ def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[di
                 between, agreement = float(mean.between_sd_db[p, i]), float(mean.agreement_p_value[p, i])
             else:
                 continue
-            doubt = {words for k in used for words in _doubt(job, group[k], p, i)}
+            doubt = inherited_doubt(job.cube, [name for k in used for name in _runs(job, group[k], p, i)], p, i)
             rows.append(
                 {
                     "comparison": name,
@@ -67,12 +67,12 @@ def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[di
                     "weights": weights,
                     "left_out": [group[k].pair.sessions[0] for k in np.flatnonzero(doubted[:, p, i]) if k not in used],
                     "doubtful": bool(doubt),
-                    "doubt": sorted(doubt),
+                    "doubt": doubt,
                 }
             )
     return with_findings(rows, job.needs)
 
 
-def _doubt(job: Job, found: Compared, p: int, i: int) -> list[str]:
-    names = [name for runs, used in map(job.used, found.pair.sides) for name in np.array(runs)[used[:, p, i]].tolist()]
-    return inherited_doubt(job.cube, names, p, i)
+def _runs(job: Job, found: Compared, p: int, i: int) -> list[str]:
+    """The runs that a difference is made of."""
+    return [name for runs, used in map(job.used, found.pair.sides) for name in np.array(runs)[used[:, p, i]].tolist()]
