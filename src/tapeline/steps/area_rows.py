@@ -33,8 +33,9 @@ def areas_of(job: Job) -> dict[str, list[int]]:
 def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
     """One row a session, condition, operating point, area and band or overall level.
 
-    Where a position of the area is a bound the mean is one too: its upper bound counts the bounds as they are. A level
-    that holds a background which could not be taken off is no more than a bound.
+    Where a position of the area is a bound the mean is one too, `background.bound_factor` of its standard uncertainties
+    above the mean of bounds and levels: what is uncertain of an absolute level is in no bound of a band. A level that
+    holds a background which could not be taken off is no more than a bound.
     """
     areas = areas_of(job)
     for (session, condition, point), runs in job.cells.items():
@@ -64,7 +65,7 @@ def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
                     **common,
                     **item_columns(item),
                     "level_db": None if bounded[i] else float(found.level_db[i]),
-                    "upper_bound_db": float(most.level_db[i]) if bounded[i] else None,
+                    "upper_bound_db": _upper_bound_db(job, most, i) if bounded[i] else None,
                     "standard_uncertainty_db": None if bounded[i] else float(np.sqrt(variance)),
                     "spread_db": finite_or_none(found.spread_db[i]) if not bounded[i] else None,
                     "positions": [job.cube.positions[p] for p, has in zip(places, known, strict=True) if has],
@@ -72,6 +73,11 @@ def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
                     "runs": [name for r, name in enumerate(names) if used[r, places, i].any()],
                     **_doubt(job, [(names, used)], [p for p, has in zip(places, known, strict=True) if has], i),
                 }
+
+
+def _upper_bound_db(job: Job, most: PlaceMean, i: int) -> float:
+    variance = np.nan_to_num(most.own_variance_db2[i]) + np.nan_to_num(most.shared_variance_db2[i])
+    return float(most.level_db[i] + job.needs.background.bound_factor * np.sqrt(variance))
 
 
 def _sound(levels: Reals, in_doubt: NDArray[np.bool_], places: list[int]) -> NDArray[np.bool_]:
