@@ -18,7 +18,7 @@ from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps.cell_values import finite_or_none, level_or_none
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Point, RepeatScatter
-from tapeline.steps.inherited_doubt import inherited_doubt
+from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns
 from tapeline.steps.level_means import error_within_session, level_mean
 from tapeline.steps.unlike_background import Side, lacking
@@ -170,9 +170,7 @@ def _rows(
 
 
 def _doubt(job: Job, sides: Sequence[Side], p: int, i: int) -> dict[str, Any]:
-    names = [name for runs, used in sides for r, name in enumerate(runs) if used[r, p, i]]
-    doubt = inherited_doubt(job.cube, names, p, i)
-    return {"doubtful": bool(doubt), "doubt": doubt}
+    return doubt_columns(job.cube, [name for runs, used in sides for r, name in enumerate(runs) if used[r, p, i]], p, i)
 
 
 def _mean_level(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> tuple[MeanLevel, Reals]:

@@ -15,7 +15,7 @@ from tapeline.acoustics.uncertainty import Evidence, Term, combined
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.compared_runs import Job, Pair, RepeatScatter
-from tapeline.steps.inherited_doubt import inherited_doubt
+from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.steps.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN, EXPONENT
 from tapeline.steps.level_means import LevelMean, level_mean
@@ -67,7 +67,7 @@ def _absolute(job: Job, mean: LevelMean) -> Iterator[dict[str, Any]]:
                 | budget
                 | {
                     "runs": runs,
-                    **_doubt(job, runs, p, i),
+                    **doubt_columns(job.cube, runs, p, i),
                     "level_db": level,
                     "low_db": level - reach,
                     "high_db": level + reach,
@@ -112,17 +112,12 @@ def difference_rows(
                 | {
                     "pairing": pairings[position],
                     "runs": runs,
-                    **_doubt(job, runs, p, i),
+                    **doubt_columns(job.cube, runs, p, i),
                     "level_db": float(result.difference_db[p, i]),
                     "low_db": float(result.lower_db[p, i]),
                     "high_db": float(result.upper_db[p, i]),
                 }
             )
-
-
-def _doubt(job: Job, runs: Sequence[str], p: int, i: int) -> dict[str, Any]:
-    doubt = inherited_doubt(job.cube, runs, p, i)
-    return {"doubtful": bool(doubt), "doubt": doubt}
 
 
 def _evidence(runs: Sequence[CompareRun]) -> dict[str, Evidence]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from tapeline.steps.level_cube import LevelCube
 
@@ -17,6 +18,12 @@ def inherited_doubt(cube: LevelCube, runs: Sequence[str], p: int, i: int) -> lis
         for code in cube.doubt[r, p, i]:
             by_code.setdefault(code, []).append(name)
     return [f"{code}: {_named(found, len(runs))}" for code, found in by_code.items()]
+
+
+def doubt_columns(cube: LevelCube, runs: Sequence[str], p: int, i: int) -> dict[str, Any]:
+    """The columns that say whether a mean or difference is doubtful, why, and by which runs."""
+    doubt = inherited_doubt(cube, runs, p, i)
+    return {"doubtful": bool(doubt), "doubt": doubt}
 
 
 def _named(found: Sequence[str], of: int) -> str:

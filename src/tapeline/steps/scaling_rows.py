@@ -9,7 +9,7 @@ import numpy as np
 
 from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fit
 from tapeline.campaign.slices import ScaleNeeds
-from tapeline.steps.inherited_doubt import inherited_doubt
+from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.level_cube import LevelCube
 from tapeline.steps.scaled_levels import USED, ScaledLevels, far_apart
 from tapeline.steps.session_levels import number
@@ -38,7 +38,6 @@ def scaling_rows(
                 continue
             used = found.why[:, p, i] == USED
             runs = [name for name, each in zip(found.runs, used, strict=True) if each]
-            doubt = inherited_doubt(cube, runs, p, i)
             yield {
                 "condition": found.condition,
                 "session": found.session,
@@ -55,8 +54,7 @@ def scaling_rows(
                 "levels": int(used.sum()),
                 **ends_of_speed(found, used),
                 "runs": runs,
-                "doubtful": bool(doubt),
-                "doubt": doubt,
+                **doubt_columns(cube, runs, p, i),
                 "left_out": found.left_out(p, [i]),
                 **(_columns(fit, i) if fits[p, i] else {}),
             }
