@@ -78,6 +78,11 @@ class Job:
             flags[r, p, i] = doubts_level(set(self.cube.doubt[r, p, i]) - NOT_TAKEN_OFF - set(row.get("reasons") or ()))
         return flags
 
+    def runs_used(self, pair: Pair, p: int, i: int) -> list[str]:
+        """Names of the runs that count on both sides of a pair at one position and item."""
+        sides = map(self.used, pair.sides)
+        return [name for names, used in sides for name, counts in zip(names, used[:, p, i], strict=True) if counts]
+
     def any_used(self, sides: Iterable[Side], flags: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Where a level that counts on any side is flagged, (positions, items)."""
         found = [(used & flags[self.cube.places(names)]).any(axis=0) for names, used in sides]

@@ -15,7 +15,7 @@ from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Pair
-from tapeline.steps.inherited_doubt import inherited_doubt
+from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns
 from tapeline.steps.lasting_terms import ASSUMED_FREEDOM
 from tapeline.steps.simple_differences import with_findings
@@ -110,14 +110,13 @@ def _rows(job: Job, drifts: Drifts) -> Iterator[dict[str, Any]]:
                 "standard_error_db": float(drift.error[p, i]) * span,
                 "degrees_of_freedom": float(drift.freedom[p, i]),
                 "runs": list(drift.runs),
-                "doubtful": bool(doubt := _doubt(job, drift, p, i)),
-                "doubt": doubt,
+                **_doubt(job, drift, p, i),
             }
 
 
-def _doubt(job: Job, drift: ReferenceDrift, p: int, i: int) -> list[str]:
+def _doubt(job: Job, drift: ReferenceDrift, p: int, i: int) -> dict[str, Any]:
     used = job.cube.pooled[job.cube.places(drift.runs), p, i]
-    return inherited_doubt(job.cube, [name for name, each in zip(drift.runs, used, strict=True) if each], p, i)
+    return doubt_columns(job.cube, [name for name, each in zip(drift.runs, used, strict=True) if each], p, i)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from tapeline.steps.cell_values import level_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job
 from tapeline.steps.contributed_spots import Found, Spots, contributed_spots
-from tapeline.steps.inherited_doubt import inherited_doubt
+from tapeline.steps.inherited_doubt import doubt_columns
 
 Places = NDArray[np.intp]
 Flags = NDArray[np.bool_]
@@ -101,19 +101,12 @@ def _advice(job: Job, found: Sequence[Found], word: str, at: tuple[int, int]) ->
     """What to do next, and how many runs would show what is not shown yet."""
     counted = [one for one in found if one[0].doubted[at] == (word == IN_DOUBT)]
     bounded = any(bool(cell.bound[at]) for one, _ in counted for cell in one.cells)
-    doubt = inherited_doubt(job.cube, list(dict.fromkeys(n for one, _ in counted for n in _runs(job, one, at))), *at)
+    runs = dict.fromkeys(name for one, _ in counted for name in job.runs_used(one.pair, *at))
     return {
-        "doubtful": bool(doubt),
-        "doubt": doubt,
+        **doubt_columns(job.cube, list(runs), *at),
         "next_step": NEXT_STEPS.get(word, "quieter" if bounded else "repeat"),
         "runs_needed": _runs_needed(job, found, at) if word == "not shown" else None,
     }
-
-
-def _runs(job: Job, found: Compared, at: tuple[int, int]) -> list[str]:
-    """The runs that a difference is made of."""
-    sides = map(job.used, found.pair.sides)
-    return [name for runs, used in sides for r, name in enumerate(runs) if used[r, at[0], at[1]]]
 
 
 def _runs_needed(job: Job, found: Sequence[Found], at: tuple[int, int]) -> int | None:

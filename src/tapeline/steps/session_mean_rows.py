@@ -11,7 +11,7 @@ from tapeline.acoustics.mean_of_sessions import mean_of_sessions
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job, Point
-from tapeline.steps.inherited_doubt import inherited_doubt
+from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns
 from tapeline.steps.simple_differences import with_findings
 
@@ -50,7 +50,7 @@ def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[di
                 between, agreement = float(mean.between_sd_db[p, i]), float(mean.agreement_p_value[p, i])
             else:
                 continue
-            doubt = inherited_doubt(job.cube, [name for k in used for name in _runs(job, group[k], p, i)], p, i)
+            runs = [name for k in used for name in job.runs_used(group[k].pair, p, i)]
             rows.append(
                 {
                     "comparison": name,
@@ -66,13 +66,7 @@ def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[di
                     "differences_db": [float(group[k].result.difference_db[p, i]) for k in used],
                     "weights": weights,
                     "left_out": [group[k].pair.sessions[0] for k in np.flatnonzero(doubted[:, p, i]) if k not in used],
-                    "doubtful": bool(doubt),
-                    "doubt": doubt,
+                    **doubt_columns(job.cube, runs, p, i),
                 }
             )
     return with_findings(rows, job.needs)
-
-
-def _runs(job: Job, found: Compared, p: int, i: int) -> list[str]:
-    """The runs that a difference is made of."""
-    return [name for runs, used in map(job.used, found.pair.sides) for name in np.array(runs)[used[:, p, i]].tolist()]
