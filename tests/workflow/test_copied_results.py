@@ -42,7 +42,8 @@ def test_results_of_other_files_are_not_passed_off_as_theirs(copied: Path) -> No
     done = tapeline("run", copied, "--cores", "1")
     assert done.returncode == 1
     assert "Nothing to be done" in done.stdout + done.stderr
-    assert "results/verdicts/april.parquet, " in done.stderr, done.stderr
+    stale = ("verdicts/april.parquet", "tables/bands/session=april/part-0.parquet", "tables/runs.parquet")
+    assert "".join(f"results/{name}, " for name in stale) in done.stderr
     assert f"delete results/, or run `tapeline run {copied} -- --forceall`" in done.stderr
     assert "report  " not in done.stdout
 
