@@ -30,7 +30,8 @@ class Scatters:
     """Standard deviations in dB; `alike` is the share of the variance of runs that all positions have together.
 
     `session_alike` is the same for what a session changes, `bands_alike` the share that sessions and mounts
-    change in all bands of a position alike.
+    change in all bands of a position alike, `run_bands_alike` the same of runs. Where `tails` are given, runs, sessions
+    and mounts follow Student's t with so many degrees of freedom, at the same standard deviation.
     """
 
     run: float = 0.25
@@ -40,6 +41,8 @@ class Scatters:
     alike: float = 0.3
     session_alike: float = 0.0
     bands_alike: float = 0.0
+    run_bands_alike: float = 0.0
+    tails: float | None = None
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,8 @@ class Design:
     applied: dict[str, tuple[str, ...]] = field(default_factory=dict)
     compare: Compare = field(default_factory=Compare)
     odd_point: float = 1.0  # by how much runs scatter more at the first operating point
+    unlike: tuple[float, ...] = ()  # by how much runs, sessions and mounts scatter more at the first positions
+    unlike_sessions: dict[str, float] = field(default_factory=dict)  # by how much runs of a session scatter more
 
 
 @dataclass(frozen=True)
@@ -76,16 +81,25 @@ def generated(
     shape = (design.positions, design.bands)
     of = design.scatters
 
-    def draw(sd: float, whole: float) -> Reals:
-        common = random.normal(0.0, 1.0, (1, design.bands))
-        return np.asarray(sd * (np.sqrt(whole) * common + np.sqrt(1.0 - whole) * random.normal(0.0, 1.0, shape)))
+    at_positions = np.ones((design.positions, 1))
+    at_positions[: len(design.unlike), 0] = design.unlike
+
+    def unit(size: tuple[int, ...]) -> Reals:
+        if of.tails is None:
+            return random.normal(0.0, 1.0, size)
+        return np.asarray(random.standard_t(of.tails, size) * np.sqrt((of.tails - 2.0) / of.tails))
+
+    def draw(sd: float, whole: float, in_bands: float = 0.0) -> Reals:
+        parts = ((whole, (1, design.bands)), (in_bands, (design.positions, 1)), (1.0 - whole - in_bands, shape))
+        return np.asarray(sd * sum(np.sqrt(max(share, 0.0)) * unit(size) for share, size in parts))
 
     runs: list[CompareRun] = []
     levels: list[Reals] = []
 
     def draw_place(sd: float, whole: float) -> Reals:
-        in_all_bands = random.normal(0.0, 1.0, (design.positions, 1))
-        return np.asarray(sd * np.sqrt(of.bands_alike) * in_all_bands + draw(sd * np.sqrt(1.0 - of.bands_alike), whole))
+        in_all_bands = unit((design.positions, 1))
+        alone = draw(sd * np.sqrt(1.0 - of.bands_alike), whole)
+        return np.asarray(at_positions * (sd * np.sqrt(of.bands_alike) * in_all_bands + alone))
 
     first_mounts = draw_place(of.mount, 0.0)
     for session, conditions in design.repeats.items():
@@ -95,13 +109,13 @@ def generated(
         for condition, count in conditions.items():
             alone = random.normal(0.0, (between or {}).get(condition, 0.0), (len(design.points), *shape))
             for k, (speed, yaw) in enumerate(design.points):
-                run_sd = of.run * (design.odd_point if k == 0 else 1.0)
+                run_sd = of.run * (design.odd_point if k == 0 else 1.0) * design.unlike_sessions.get(session, 1.0)
                 for number in range(count):
                     name = f"{session}-{condition}-{k}-{number}"
                     runs.append(CompareRun(name, session, condition, speed, yaw, (f"{session}-b",), True))
-                    levels.append(
-                        truth[condition][k] + alone[k] + of_session + draw(run_sd, of.alike) + draw(of.random, 0.0)
-                    )
+                    of_run = at_positions * draw(run_sd, of.alike, of.run_bands_alike)
+                    random_error = random.normal(0.0, of.random, shape)
+                    levels.append(truth[condition][k] + alone[k] + of_session + of_run + random_error)
     return Generated(_job(design, runs, np.stack(levels)), truth)
 
 

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.statistics import student_factor, student_p_value, variance_ratio_p_value
-from tapeline.acoustics.uncertainty import welch_satterthwaite
+from tapeline.acoustics.repeat_scatter import Scatter
+from tapeline.acoustics.statistics import student_factor, student_p_value
+from tapeline.acoustics.uncertainty import together, welch_satterthwaite
 from tapeline.acoustics.windows import Reals
-
-OWN_SCATTER_P = 0.01
-"""A position whose own repeats scatter more than the pooled ones at this level keeps its own scatter (own choice)."""
-
-LEAST_OWN_FREEDOM = 2
-"""Fewer degrees of freedom say too little of a position's own scatter (t would be 12.7)."""
 
 
 @dataclass(frozen=True)
@@ -40,15 +35,14 @@ class RunLevels:
 class Cell:
     """One condition's repeats put together, every field of shape (positions, items).
 
-    `count` counts usable runs with a value; `squares` is the sum of squared deviations, `random_variance` the mean of
-    the runs' random variances, `background_db` the mean uncertainty by what the runs share of the background,
-    `background_own` the mean variance by what each run has of its own; `bound` says that at least one usable
-    run is a bound, and `upper_db` is then the level of the mean of upper bounds and values.
+    `count` counts usable runs with a value; `random_variance` is the mean of the runs' random variances,
+    `background_db` the mean uncertainty by what the runs share of the background, `background_own` the mean variance by
+    what each run has of its own; `bound` says that at least one usable run is a bound, and `upper_db` is then the level
+    of the mean of upper bounds and values.
     """
 
     count: NDArray[np.int64]
     mean_db: Reals
-    squares: Reals
     random_variance: Reals
     background_db: Reals
     background_own: Reals
@@ -57,13 +51,12 @@ class Cell:
 
 
 def cell_of(runs: RunLevels) -> Cell:
-    """Mean of levels in dB over the repeats (repeats of a ratio scale average as levels), and their scatter."""
+    """Mean of levels in dB over the repeats (repeats of a ratio scale average as levels)."""
     valid = np.isfinite(runs.level_db)
     bounded = np.isfinite(runs.upper_bound_db)
     count = valid.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = np.where(valid, runs.level_db, 0.0).sum(axis=0) / count
-        squares = np.where(valid, (runs.level_db - mean) ** 2, 0.0).sum(axis=0)
         random = np.where(valid, runs.random_db**2, 0.0).sum(axis=0) / count
         own = np.where(valid, 0.0 if runs.background_own_db is None else runs.background_own_db, 0.0)
         shared_db = np.sqrt(np.maximum(np.where(valid, runs.background_db, 0.0) ** 2 - own**2, 0.0))
@@ -76,21 +69,7 @@ def cell_of(runs: RunLevels) -> Cell:
     mean, upper = np.where(bound, np.nan, mean), np.where(bound, upper, np.nan)
     # Where every run is a bound no value scatters: the bounds hold their own uncertainty.
     random, shared, own_variance = (np.nan_to_num(part) for part in (random, shared, own_variance))
-    return Cell(count, mean, squares, random, shared, own_variance, bound, upper)
-
-
-@dataclass(frozen=True)
-class Scatter:
-    """Variance (dB^2) of a run's level beyond its random error, per item, and its degrees of freedom (0: unknown).
-
-    `correlation` says how much the positions of a run scatter together, 1 where nothing tells. Where it is a cell's
-    own, `usual` is what the rest of the session has: a position that stands out is held against that.
-    """
-
-    excess: Reals
-    degrees_of_freedom: Reals
-    correlation: float = 1.0
-    usual: Scatter | None = None
+    return Cell(count, mean, random, shared, own_variance, bound, upper)
 
 
 @dataclass(frozen=True)
@@ -98,9 +77,9 @@ class Difference:
     """Treatment minus reference, every field of shape (positions, items); open ends and unknowns are NaN.
 
     Where one side is a bound `p_value` tests how far apart both are at least.
-    `basis`: 0 random error only, 1 pooled repeats, 2 own repeats. `reference_error_db` and `treatment_error_db` are the
-    standard errors of the two means by themselves, without what both share. `terms` holds variance (dB^2) and degrees
-    of freedom of each named term of the standard error.
+    `basis`: 0 random error only, 1 repeats of the position, 2 repeats of both cells alone. `reference_error_db` and
+    `treatment_error_db` are the standard errors of the two means by themselves, without what both share. `terms` holds
+    variance (dB^2) and degrees of freedom of each named term of the standard error.
     """
 
     difference_db: Reals
@@ -123,53 +102,30 @@ def difference(
     confidence: float,
     *,
     same_background: bool,
+    one_pool: bool,
 ) -> Difference:
     """Difference of two cells with its t interval.
 
-    Variance of a cell's mean: (random variance + excess scatter) / n. The excess is the pooled one of the cell's
-    session (`scatters`, for reference and treatment; the same object where both are of one session); where a position's
-    own repeats scatter significantly more (F test), their own pooled variance stands in. `lasting` holds variance and
-    degrees of freedom (positions, items) of what does not average out, by name: drift within a session, calibration and
-    mounting between sessions. An error of the background does not average out either; where both cells have the same
-    background runs it acts on both levels alike and only the difference of its effects is left. What a run's background
-    has of its own is among the scatter of repeats; where it is larger, the rest is added.
+    Variance of a cell's mean: (random variance + excess scatter) / n, the scatter being that of the position
+    (`scatters`, for reference and treatment). What two cells of a session have from the same repeats is no better known
+    for being there twice (`one_pool`). `lasting` holds variance and degrees of freedom (positions, items) of what does
+    not average out, by name: drift within a session, calibration and mounting between sessions. An error of the
+    background does not average out either; where both cells have the same background runs it acts on both levels alike
+    and only the difference of its effects is left. What a run's background has of its own is among the scatter of
+    repeats; where it is larger, the rest is added.
     """
-    inverse = inverse_count(reference.count) + inverse_count(treatment.count)
-    random = reference.random_variance * inverse_count(reference.count) + treatment.random_variance * inverse_count(
-        treatment.count
-    )
-    own_freedom = np.maximum(reference.count - 1, 0) + np.maximum(treatment.count - 1, 0)
-    parts = [
-        (scatter.excess * inverse_count(cell.count), np.maximum(scatter.degrees_of_freedom, 1.0))
-        for scatter, cell in zip(scatters, (reference, treatment), strict=True)
-    ]
-    if scatters[0] is scatters[1]:
-        parts = [(parts[0][0] + parts[1][0], parts[0][1])]
-    pooled = np.asarray(sum(part for part, _ in parts))
-    least_freedom = np.minimum(scatters[0].degrees_of_freedom, scatters[1].degrees_of_freedom)
-    usual = [scatter.usual or scatter for scatter in scatters]
-    usually = sum(
-        one.excess * inverse_count(cell.count) for one, cell in zip(usual, (reference, treatment), strict=True)
-    )
-    usual_freedom = np.minimum(usual[0].degrees_of_freedom, usual[1].degrees_of_freedom)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        own = np.nan_to_num(reference.squares + treatment.squares) / own_freedom
-        odd = own_stands_in(own, (random + usually) / inverse, own_freedom, usual_freedom)
-        odd = odd & (own > (random + pooled) / inverse)
+    sides = list(zip((reference, treatment), scatters, strict=True))
+    of_sides = [run_to_run(cell, scatter) for cell, scatter in sides]
     effects = (reference.background_db, treatment.background_db)
     left = (effects[1] - effects[0]) ** 2 if same_background else effects[0] ** 2 + effects[1] ** 2
-    for scatter, cell in zip(scatters, (reference, treatment), strict=True):
-        left = left + background_beyond(cell, scatter)
-    certain = np.full(random.shape, np.inf)
-    repeats = [(np.where(odd, 0.0, part), _excess_freedom(part, random, freedom)) for part, freedom in parts]
-    repeats.append((np.where(odd, own * inverse, 0.0), np.where(odd, own_freedom, 1)))
-    single = {
-        "random error": (np.where(odd, 0.0, random), certain),
-        "background": (np.nan_to_num(left), certain),
+    left = left + sum(background_beyond(cell, scatter) for cell, scatter in sides)
+    terms = {
+        **repeat_terms(of_sides, one_pool=one_pool),
+        "background": (np.nan_to_num(left), np.full(left.shape, np.inf)),
         **lasting,
     }
-    terms = [*single.values(), *repeats]
-    variances, freedoms = (np.stack([np.broadcast_to(term[k], random.shape) for term in terms]) for k in (0, 1))
+    shape = reference.mean_db.shape
+    variances, freedoms = (np.stack([np.broadcast_to(term[k], shape) for term in terms.values()]) for k in (0, 1))
     degrees = np.maximum(welch_satterthwaite(variances, freedoms), 1.0)
     error = np.sqrt(variances.sum(axis=0))
     d = treatment.mean_db - reference.mean_db
@@ -179,11 +135,8 @@ def difference(
         p = student_p_value(np.where(np.isfinite(d), d, one_sided) / error, degrees)
         lower = np.where(reference.bound, treatment.mean_db - reference.upper_db - half, d - half)
         upper = np.where(treatment.bound, treatment.upper_db - reference.mean_db + half, d + half)
-    known_scatter = least_freedom > 0
-    errors = [
-        _mean_error(cell, scatter, np.where(odd, own, 0.0))
-        for cell, scatter in ((reference, scatters[0]), (treatment, scatters[1]))
-    ]
+    errors = [_mean_error(cell, scatter) for cell, scatter in sides]
+    known = np.minimum(scatters[0].degrees_of_freedom, scatters[1].degrees_of_freedom) > 0.0
     return Difference(
         difference_db=d,
         lower_db=np.where(reference.bound & treatment.bound, np.nan, lower),
@@ -191,10 +144,10 @@ def difference(
         standard_error_db=error,
         degrees_of_freedom=degrees,
         p_value=p,
-        basis=np.where(odd, 2, np.where(known_scatter, 1, 0)).astype(np.int8),
+        basis=np.where(known, 1 if scatters[0].pooled else 2, 0).astype(np.int8),
         reference_error_db=errors[0],
         treatment_error_db=errors[1],
-        terms={**single, "repeats": _joined(repeats)},
+        terms=terms,
     )
 
 
@@ -211,59 +164,46 @@ def _least_size(reference: Cell, treatment: Cell) -> Reals:
     )
 
 
-def _excess_freedom(part: Reals, random: Reals, freedom: Reals) -> Reals:
-    """Degrees of freedom of an excess that is what is left of a pooled variance after its random part.
+@dataclass(frozen=True)
+class RunToRun:
+    """Variances (dB^2) of a cell's mean by random error and by scatter beyond it, and the freedom of their sum.
 
-    The pooled variance of random and excess together has `freedom`; the excess alone is as uncertain in absolute terms,
-    so that Welch-Satterthwaite gives `freedom` for the sum: freedom x (excess / (excess + random))^2.
+    All (positions, items); where nothing was repeated the freedom is infinite: random error alone is known.
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(part > 0.0, part / (part + random), 1.0)
-    return np.asarray(np.broadcast_to(freedom, random.shape) * share**2)
+
+    random: Reals
+    excess: Reals
+    degrees_of_freedom: Reals
 
 
-def run_to_run(cell: Cell, scatter: Scatter) -> tuple[Reals, Reals, Reals]:
-    """Variances (dB^2) of a cell's mean by random error and by the scatter of repeats, and the latter's freedom.
-
-    The pooled scatter, or a position's own where it is significantly larger (F test) or where nothing was pooled; its
-    own takes the random error's place.
-    """
-    freedom = np.maximum(cell.count - 1, 0)
+def run_to_run(cell: Cell, scatter: Scatter) -> RunToRun:
+    """What single runs do to the mean of a cell."""
     inverse = inverse_count(cell.count)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        own = np.nan_to_num(cell.squares) / freedom
-        usual = scatter.usual or scatter
-        takes_place = own_stands_in(own, cell.random_variance + usual.excess, freedom, usual.degrees_of_freedom)
-        takes_place = takes_place & (own > cell.random_variance + scatter.excess)
-    return (
-        np.where(takes_place, 0.0, cell.random_variance * inverse),
-        np.where(takes_place, np.nan_to_num(own) * inverse, scatter.excess * inverse),
-        np.where(takes_place, freedom, np.maximum(scatter.degrees_of_freedom, 1.0)).astype(np.float64),
-    )
+    freedom = np.where(scatter.degrees_of_freedom > 0.0, scatter.degrees_of_freedom, np.inf)
+    return RunToRun(cell.random_variance * inverse, scatter.excess * inverse, freedom)
 
 
-def own_stands_in(
-    own: Reals, expected: Reals, own_freedom: NDArray[np.int64] | Reals, pooled_freedom: Reals
-) -> NDArray[np.bool_]:
-    """Where a position's own variance takes the place of the expected one: it is significantly larger (F test).
+def repeat_terms(parts: Sequence[RunToRun], *, one_pool: bool) -> dict[str, tuple[Reals, Reals]]:
+    """Random error and repeats of one mean or of several together, as terms of a standard error.
 
-    Where nothing is pooled its own repeats are all that is known of its scatter, and larger is enough.
+    Welch-Satterthwaite of both terms gives the freedom of the variance that was estimated, their sum, even where
+    nothing is left beyond random error. `one_pool`: the parts rest on the same repeats.
     """
-    chance = variance_ratio_p_value(own, expected, own_freedom, np.maximum(pooled_freedom, 1.0))
-    clear = (chance < OWN_SCATTER_P) | (pooled_freedom <= 0)
-    with np.errstate(invalid="ignore"):
-        return np.asarray((own > expected) & clear & (own_freedom >= LEAST_OWN_FREEDOM))
+    random, excess = (np.asarray(sum(getattr(part, name) for part in parts)) for name in ("random", "excess"))
+    each = np.stack([part.random + part.excess for part in parts])
+    freedoms = np.stack([part.degrees_of_freedom for part in parts])
+    freedom = together(each, freedoms) if one_pool else welch_satterthwaite(each, freedoms)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(excess > 0.0, excess / (excess + random), 1.0)
+    return {
+        "random error": (random, np.where(excess > 0.0, np.inf, freedom)),
+        "repeats": (excess, np.where(np.isfinite(freedom), freedom, 1.0) * share**2),
+    }
 
 
-def _joined(parts: list[tuple[Reals, Reals]]) -> tuple[Reals, Reals]:
-    """Variance and degrees of freedom of some terms together."""
-    variances, freedoms = (np.stack([part[k] for part in parts]) for k in (0, 1))
-    return variances.sum(axis=0), welch_satterthwaite(variances, freedoms)
-
-
-def _mean_error(cell: Cell, scatter: Scatter, own: Reals) -> Reals:
-    """Standard error (dB) of a cell's mean: random, scatter of repeats (`own` where it stands in), background."""
-    repeats = np.where(own > 0.0, own, cell.random_variance + scatter.excess) * inverse_count(cell.count)
+def _mean_error(cell: Cell, scatter: Scatter) -> Reals:
+    """Standard error (dB) of a cell's mean: random, scatter of repeats, background."""
+    repeats = (cell.random_variance + scatter.excess) * inverse_count(cell.count)
     return np.asarray(np.sqrt(repeats + cell.background_db**2 + background_beyond(cell, scatter)))
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell, Scatter, inverse_count
+from tapeline.acoustics.comparison import Cell, inverse_count
+from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.windows import Reals
 
 Flags = NDArray[np.bool_]

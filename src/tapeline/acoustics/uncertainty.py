@@ -70,3 +70,16 @@ def welch_satterthwaite(variances: ArrayLike, degrees_of_freedom: ArrayLike, axi
     with np.errstate(divide="ignore", invalid="ignore"):
         below = np.sum(u2**2 / nu, axis=axis)
         return np.asarray(np.where(below > 0.0, np.sum(u2, axis=axis) ** 2 / below, np.inf))
+
+
+def together(variances: ArrayLike, degrees_of_freedom: ArrayLike, axis: int = 0) -> Reals:
+    """Effective degrees of freedom of a sum of terms that were estimated from the same data.
+
+    (sum u^2)^2 / (sum u^2 / sqrt(nu))^2: Welch-Satterthwaite for estimates of correlation one, so that two terms of one
+    source have the freedom of that source.
+    """
+    u2 = np.asarray(variances, dtype=np.float64)
+    nu = np.asarray(degrees_of_freedom, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        below = np.sum(u2 / np.sqrt(nu), axis=axis)
+        return np.asarray(np.where(below > 0.0, (np.sum(u2, axis=axis) / below) ** 2, np.inf))

@@ -10,17 +10,17 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.additivity import additivity
-from tapeline.acoustics.comparison import Scatter
 from tapeline.acoustics.contribution import MeanLevel
 from tapeline.acoustics.statistics import ADJUSTMENTS, student_factor, student_p_value
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps.cell_values import finite_or_none, level_or_none
 from tapeline.steps.common_part import same_edges
-from tapeline.steps.compared_runs import Job, Point, RepeatScatter
+from tapeline.steps.compared_runs import Job, key_of
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns
 from tapeline.steps.level_means import error_within_session, level_mean
+from tapeline.steps.repeat_pools import Point, RepeatPools
 from tapeline.steps.unlike_background import Side, lacking
 
 MOST_WAYS = 1000
@@ -80,13 +80,13 @@ def _exact(whole: frozenset[str], parts: list[tuple[str, frozenset[str]]]) -> It
                 yield (name, *rest)
 
 
-def additivity_rows(job: Job, scatter: RepeatScatter) -> list[dict[str, Any]]:
+def additivity_rows(job: Job, pools: RepeatPools) -> list[dict[str, Any]]:
     """One row a session, split, operating point, position and band or overall level with values of all conditions.
 
     A whole is taken apart by the conditions that were measured in the session at the operating point. Interactions are
     adjusted over all bands of the table, and apart from them over all overall levels.
     """
-    return _adjusted(list(_every_row(job, scatter)), job.needs)
+    return _adjusted(list(_every_row(job, pools)), job.needs)
 
 
 def _adjusted(rows: Sequence[dict[str, Any]], needs: CompareNeeds) -> list[dict[str, Any]]:
@@ -109,7 +109,7 @@ def _adjusted(rows: Sequence[dict[str, Any]], needs: CompareNeeds) -> list[dict[
     return found
 
 
-def _every_row(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
+def _every_row(job: Job, pools: RepeatPools) -> Iterator[dict[str, Any]]:
     cells: dict[tuple[str, Point], dict[str, tuple[CompareRun, ...]]] = {}
     for (session, condition, point), runs in job.cells.items():
         if job.known(runs) and condition in job.needs.applied:
@@ -120,8 +120,7 @@ def _every_row(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
         if measured not in splits:
             splits[measured] = splits_of({name: job.needs.applied[name] for name in measured})
         wanted = {name for split in splits[measured] for name in split.conditions}
-        at_point = scatter.of_cells(job, tuple(at.values()))
-        levels = {name: _mean_level(job, at[name], at_point) for name in sorted(wanted)}
+        levels = {name: _mean_level(job, at[name], pools) for name in sorted(wanted)}
         for split in splits[measured]:
             runs_of_all = [name for condition in split.conditions for name in job.known(at[condition])]
             common = {"session": session, **_split_columns(split), **point_columns(point), "runs": runs_of_all}
@@ -173,8 +172,8 @@ def _doubt(job: Job, sides: Sequence[Side], p: int, i: int) -> dict[str, Any]:
     return doubt_columns(job.cube, [name for runs, used in sides for r, name in enumerate(runs) if used[r, p, i]], p, i)
 
 
-def _mean_level(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> tuple[MeanLevel, Reals]:
+def _mean_level(job: Job, runs: tuple[CompareRun, ...], pools: RepeatPools) -> tuple[MeanLevel, Reals]:
     """The mean with the error that its runs have of their own, and its degrees of freedom."""
-    mean = level_mean(job, runs, scatter)
-    error, freedom = error_within_session(job, mean, scatter)
+    mean = level_mean(job, runs, pools.of_cell(key_of(runs)))
+    error, freedom = error_within_session(job, mean)
     return MeanLevel(mean.mean_db, error), freedom

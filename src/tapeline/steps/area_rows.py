@@ -12,10 +12,11 @@ from tapeline.acoustics.mean_over_places import PlaceMean, mean_over_places
 from tapeline.acoustics.windows import Reals
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import Job, RepeatScatter
+from tapeline.steps.compared_runs import Job
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.steps.level_means import calibration_variance, level_mean
+from tapeline.steps.repeat_pools import RepeatPools
 from tapeline.steps.simple_differences import with_findings
 from tapeline.steps.unlike_background import Side
 
@@ -30,7 +31,7 @@ def areas_of(job: Job) -> dict[str, list[int]]:
     return dict(sorted(found.items()))
 
 
-def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
+def area_rows(job: Job, pools: RepeatPools) -> Iterator[dict[str, Any]]:
     """One row a session, condition, operating point, area and band or overall level.
 
     Where a position of the area is a bound the mean is one too, `background.bound_factor` of its standard uncertainties
@@ -38,10 +39,11 @@ def area_rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
     holds a background which could not be taken off is no more than a bound.
     """
     areas = areas_of(job)
-    for (session, condition, point), runs in job.cells.items():
+    for key, runs in job.cells.items():
+        session, condition, point = key
         if not job.known(runs):
             continue
-        of_cell = scatter.of_cells(job, (runs,))
+        of_cell = pools.of_cell(key)
         mean, cell = level_mean(job, runs, of_cell), job.cell(runs)
         own, shared = mean.own_variance, mean.shared_variance + calibration_variance(job, session)
         names, used = job.used(runs)
@@ -99,23 +101,21 @@ def _doubt(job: Job, sides: Sequence[Side], places: list[int], i: int) -> dict[s
     return {"doubtful": bool(doubt), "doubt": doubt}
 
 
-def area_difference_rows(
-    job: Job, name: str, pairs: Sequence[Compared], scatter: RepeatScatter
-) -> list[dict[str, Any]]:
+def area_difference_rows(job: Job, name: str, pairs: Sequence[Compared], pools: RepeatPools) -> list[dict[str, Any]]:
     """One row a pair, area and band or overall level of one comparison, over the positions that both sides have.
 
     What the runs of a session have in common does not become less by more positions; what sessions change is taken as
     common to all of them.
     """
-    rows = [row for found in pairs for row in _area_differences(job, name, found, scatter)]
+    rows = [row for found in pairs for row in _area_differences(job, name, found, pools)]
     return with_findings(rows, job.needs)
 
 
-def _area_differences(job: Job, name: str, found: Compared, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
+def _area_differences(job: Job, name: str, found: Compared, pools: RepeatPools) -> Iterator[dict[str, Any]]:
     first, second = found.pair.sessions
     names = [job.used(runs) for runs in found.pair.sides]
     both = np.isfinite(found.result.difference_db)
-    correlation = 1.0 if first != second else scatter.by_session[first].correlation
+    correlation = 1.0 if first != second else pools.of_session(first).correlation
     errors = (found.result.reference_error_db**2, found.result.treatment_error_db**2)
     for area, places in areas_of(job).items():
         sides = [

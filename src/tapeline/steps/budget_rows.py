@@ -14,11 +14,12 @@ from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.uncertainty import Evidence, Term, combined
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
-from tapeline.steps.compared_runs import Job, Pair, RepeatScatter
+from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.steps.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN, EXPONENT
 from tapeline.steps.level_means import LevelMean, level_mean
+from tapeline.steps.repeat_pools import RepeatPools
 from tapeline.steps.term_columns import term_columns
 
 CANCELLED = ("calibration", "response", "environment", "mounting")
@@ -30,13 +31,13 @@ EITHER = (BETWEEN, ASSUMED)
 """Of these two one is there: the change between sessions was measured or is assumed."""
 
 
-def absolute_rows(job: Job, scatter: RepeatScatter) -> Iterator[list[dict[str, Any]]]:
+def absolute_rows(job: Job, pools: RepeatPools) -> Iterator[list[dict[str, Any]]]:
     """One row a session, condition, operating point, position and band or overall level that has a value.
 
     All points of one session and condition at a time, in the order that the table is sorted by.
     """
     for _, cells in itertools.groupby(job.cells.items(), key=lambda cell: cell[0][:2]):
-        means = [level_mean(job, runs, scatter.of_cells(job, (runs,))) for _, runs in cells if job.known(runs)]
+        means = [level_mean(job, runs, pools.of_cell(key)) for key, runs in cells if job.known(runs)]
         yield [row for mean in means for row in _absolute(job, mean)]
 
 

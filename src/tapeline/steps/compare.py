@@ -14,7 +14,7 @@ from tapeline.steps.additivity_rows import additivity_rows
 from tapeline.steps.area_rows import area_difference_rows, area_rows
 from tapeline.steps.budget_rows import absolute_rows, difference_rows
 from tapeline.steps.compared_pairs import Compared, compared_pairs, pairing_of
-from tapeline.steps.compared_runs import Job, repeat_scatter
+from tapeline.steps.compared_runs import Job, repeat_pools
 from tapeline.steps.comparison_rows import comparison_rows
 from tapeline.steps.contributed import contributed
 from tapeline.steps.drift_rows import drift_rows, reference_drifts
@@ -42,25 +42,25 @@ def run(plan: Plan) -> None:
         _limits(needs),
     )
     contents: dict[str, Rows] = {table.name: [] for table in tables.OF_COMPARISONS}
-    scatter = repeat_scatter(job)
-    changes, drifts = session_changes(job, scatter.by_session), reference_drifts(job, scatter.by_session)
+    pools = repeat_pools(job)
+    changes, drifts = session_changes(job, pools), reference_drifts(job, pools)
     compared: dict[str, list[Compared]] = {}
     with parquet.writing_parts(tables.BUDGETS, places.campaign_table(results, tables.BUDGETS.name), **stamp) as budgets:
-        for part in absolute_rows(job, scatter) if job.cube.items else ():
+        for part in absolute_rows(job, pools) if job.cube.items else ():
             budgets.write_rows(part)
         for name, comparison in needs.comparisons.items():
-            compared[name] = compared_pairs(job, comparison, scatter, changes)
+            compared[name] = compared_pairs(job, comparison, pools, changes)
             pairs = [(found, contributed(job, comparison, found)) for found in compared[name]]
             for pair in pairs:
-                contents["comparisons"] += comparison_rows(job, name, comparison, *pair, drifts, scatter)
+                contents["comparisons"] += comparison_rows(job, name, comparison, *pair, drifts, pools)
             contents["ranking"] += ranking_rows(job, name, pairs)
-            contents["area_differences"] += area_difference_rows(job, name, compared[name], scatter)
+            contents["area_differences"] += area_difference_rows(job, name, compared[name], pools)
             contents["session_means"] += session_mean_rows(job, name, compared[name])
             budgets.write_rows(row for found in compared[name] for row in _differences(job, name, found))
     if job.cube.items:
-        contents["areas"] += area_rows(job, scatter)
-        contents["additivity"] += additivity_rows(job, scatter)
-        contents["mirror_differences"] += mirror_rows(job, scatter)
+        contents["areas"] += area_rows(job, pools)
+        contents["additivity"] += additivity_rows(job, pools)
+        contents["mirror_differences"] += mirror_rows(job, pools)
         contents["reference_drift"] += drift_rows(job, drifts)
     for table in tables.OF_COMPARISONS:
         parquet.write_rows(table, places.campaign_table(results, table.name), contents[table.name], **stamp)

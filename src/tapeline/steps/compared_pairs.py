@@ -9,14 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell, Difference, Scatter, difference
+from tapeline.acoustics.comparison import Cell, Difference, difference
 from tapeline.acoustics.statistics import ADJUSTMENTS
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.steps.common_part import same_edges
-from tapeline.steps.compared_runs import Job, Pair, RepeatScatter, pairs_of
-from tapeline.steps.dominant_runs import DominantRuns, dominant_runs
+from tapeline.steps.compared_runs import Job, Pair, key_of, pairs_of
+from tapeline.steps.dominant_runs import dominated
 from tapeline.steps.lasting_terms import lasting_terms
+from tapeline.steps.repeat_pools import RepeatPools
 from tapeline.steps.session_changes import SessionChanges, same_mount
 from tapeline.steps.unlike_background import Side, as_bound, lacking
 
@@ -29,7 +30,7 @@ class Compared:
 
     `lacks` says for either side where it is a bound because its background was not taken off as the other's was,
     `doubted` where a level is in doubt itself, and `without_db` how narrow the interval would be without its `widest`
-    run (items,), NaN where no run dominates it.
+    run, NaN where no run dominates it.
     """
 
     pair: Pair
@@ -45,24 +46,31 @@ class Compared:
     family: Reals
 
 
-def compared_pairs(job: Job, comparison: Comparison, scatter: RepeatScatter, changes: SessionChanges) -> list[Compared]:
+def compared_pairs(job: Job, comparison: Comparison, pools: RepeatPools, changes: SessionChanges) -> list[Compared]:
     """All pairs of one comparison, in the order of operating points and sessions."""
     if not job.cube.items:
         return []
     found = []
-    dominant: dict[str, DominantRuns] = {}
     for pair in pairs_of(job, comparison):
         alike = same_edges(job.cube, job.known(pair.reference), job.known(pair.treatment))
         sides = [(names, used & alike) for names, used in (job.used(runs) for runs in pair.sides)]
         lacks = lacking(job.cube, sides[0], sides[1], job.limits.no_correction_above_db)
         cells = as_bound(job.cell(pair.reference, alike), lacks[0]), as_bound(job.cell(pair.treatment, alike), lacks[1])
-        scatters = _scatters(job, pair, scatter)
+        scatters = pools.of_pair(key_of(pair.reference), key_of(pair.treatment))
         terms = lasting_terms(job, pair, scatters, changes)
-        result = difference(*cells, scatters, terms, job.needs.confidence, same_background=_same_background(pair))
+        one_pool = pair.sessions[0] == pair.sessions[1]
+        result = difference(
+            *cells,
+            scatters,
+            terms,
+            job.needs.confidence,
+            same_background=_same_background(pair),
+            one_pool=one_pool,
+        )
         result = _said(job, pair, sides, result)
         lasting = np.sum([variance for variance, _ in terms.values()], axis=0)
         doubted = job.any_used(sides, job.cube.doubted)
-        widest, without = _dominated(job, pair, scatter, scatters, result, dominant)
+        widest, without = dominated(job, pools, pair, result)
         found.append((pair, alike, cells, result, lasting, lacks, doubted | lacks[0] | lacks[1], widest, without))
     adjusted = _adjusted(job, [one[0] for one in found], [one[3] for one in found])
     return [Compared(*one, *sizes) for one, sizes in zip(found, adjusted, strict=True)]
@@ -86,31 +94,6 @@ def _said(job: Job, pair: Pair, sides: Sequence[Side], result: Difference) -> Di
         upper_db=np.where(in_doubt | (diluted & ~below), np.nan, result.upper_db),
         p_value=np.where(in_doubt, np.nan, result.p_value),
     )
-
-
-def _dominated(
-    job: Job,
-    pair: Pair,
-    scatter: RepeatScatter,
-    scatters: tuple[Scatter, Scatter],
-    result: Difference,
-    known: dict[str, DominantRuns],
-) -> tuple[NDArray[np.object_], Reals]:
-    """The run that widens each item's intervals most, and their half-widths without it; within a session alone."""
-    session, other = pair.sessions
-    if session != other:
-        return np.full(len(job.cube.items), None, dtype=object), np.full(result.difference_db.shape, np.nan)
-    if session not in known:
-        known[session] = dominant_runs(job, scatter, session)
-    return known[session].run, known[session].half_width_db(result, scatters[0], job.needs.confidence)
-
-
-def _scatters(job: Job, pair: Pair, scatter: RepeatScatter) -> tuple[Scatter, Scatter]:
-    """The scatter of repeats for both cells: one for cells of the same session."""
-    if pair.sessions[0] == pair.sessions[1]:
-        together = scatter.of_cells(job, pair.sides)
-        return together, together
-    return scatter.of_cells(job, (pair.reference,)), scatter.of_cells(job, (pair.treatment,))
 
 
 def pairing_of(job: Job, position: str, sessions: tuple[str, str]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -12,21 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.background import MarginLimits
-from tapeline.acoustics.comparison import Cell, Scatter, cell_of
-from tapeline.acoustics.scatter_sums import ScatterSums, filled_in, scatter_with_own
+from tapeline.acoustics.comparison import Cell, cell_of
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
 from tapeline.steps.level_cube import LevelCube
+from tapeline.steps.repeat_pools import CellKey, Point, RepeatPools, rows_of
 from tapeline.steps.run_conditions import speed_share
 from tapeline.steps.unlike_background import Side
-
-Point = tuple[float, float]
-
-CellKey = tuple[str, str, Point]
-"""Session, condition and operating point."""
 
 
 @dataclass(frozen=True)
@@ -153,71 +148,13 @@ def pairs_of(job: Job, comparison: Comparison) -> Iterator[Pair]:
                 break
 
 
-@dataclass(frozen=True)
-class RepeatScatter:
-    """Scatter of repeats of each session, with what it is made from, cell by cell."""
-
-    by_session: dict[str, Scatter]
-    _sums: dict[CellKey, ScatterSums]
-    _session_sums: dict[str, ScatterSums]
-    _everything: Scatter
-
-    def without_each(self, job: Job, session: str) -> Iterator[tuple[str, Scatter]]:
-        """The scatter of a session without one of its runs, for each run that has repeats beside it."""
-        for key, whole in self._sums.items():
-            names = job.known(job.cells[key])
-            if key[0] == session and len(names) > 1:
-                rest = self._session_sums[session] - whole
-                for name in names:
-                    others = job.cube.pooled_levels([other for other in names if other != name])
-                    yield name, (rest + ScatterSums.of(others)).scatter()
-
-    def of_cells(self, job: Job, cells: tuple[tuple[CompareRun, ...], ...]) -> Scatter:
-        """The scatter for some cells of one session: the session's, or their own where that is larger beyond chance."""
-        items = len(job.cube.items)
-        nothing = ScatterSums.none(items)
-        keys = {(runs[0].session, runs[0].condition, (runs[0].speed_mps, runs[0].yaw_deg)) for runs in cells}
-        own = sum((self._sums.get(key, nothing) for key in sorted(keys)), nothing)
-        random = [job.cube.pooled_levels(job.known(runs)).random_db for runs in cells]
-        with np.errstate(invalid="ignore"):
-            known = np.isfinite(np.concatenate(random))
-            squares = np.where(known, np.concatenate(random) ** 2, 0.0).sum(axis=(0, 1))
-            mean = squares / np.maximum(known.sum(axis=(0, 1)), 1)
-        session, typical = (
-            self._session_sums[cells[0][0].session],
-            _typical_variance([job.pooled_cell(runs) for runs in cells]),
-        )
-        return scatter_with_own(own, session, self._everything, mean, typical)
+def repeat_pools(job: Job) -> RepeatPools:
+    """The repeats of all cells that say something of others."""
+    rows = {key: rows_of(job.cube.pooled_levels(job.known(runs))) for key, runs in job.cells.items() if job.known(runs)}
+    shape = len(job.cube.positions), len(job.cube.items)
+    return RepeatPools(rows, job.cube.near_items, shape, job.needs.compare.repeats_pooled)
 
 
-def _typical_variance(cells: Sequence[Cell]) -> Reals:
-    """Variance of repeats at the position in the middle, the lower one of two, (items,); 0 where none has repeats."""
-    spare = np.sum([np.maximum(cell.count - 1, 0) for cell in cells], axis=0)
-    squares = np.sum([np.nan_to_num(cell.squares) for cell in cells], axis=0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ordered = np.sort(np.where(spare > 0, squares / spare, np.inf), axis=0)
-    middle = np.maximum((spare > 0).sum(axis=0) - 1, 0) // 2
-    found = np.take_along_axis(ordered, middle[None, :], axis=0)[0]
-    return np.where(np.isfinite(found), found, 0.0)
-
-
-def repeat_scatter(job: Job) -> RepeatScatter:
-    """Scatter of repeats, pooled over all conditions and operating points of a session.
-
-    What a session has no repeats of, band by band, gets the scatter of all sessions together.
-    """
-    items = len(job.cube.items)
-    pooled = job.needs.compare.repeats_pooled
-    sums = {
-        key: ScatterSums.of(job.cube.pooled_levels(job.known(runs)))
-        for key, runs in job.cells.items()
-        if pooled and job.known(runs)
-    }
-    nothing = ScatterSums.none(items)
-    everything = sum(sums.values(), nothing).scatter()
-    session_sums = {
-        name: sum((part for key, part in sums.items() if key[0] == name), nothing)
-        for name in sorted({key[0] for key in job.cells})
-    }
-    by_session = {name: filled_in(part.scatter(), everything) for name, part in session_sums.items()}
-    return RepeatScatter(by_session, sums, session_sums, everything)
+def key_of(runs: tuple[CompareRun, ...]) -> CellKey:
+    """The cell that some runs are the repeats of."""
+    return runs[0].session, runs[0].condition, (runs[0].speed_mps, runs[0].yaw_deg)

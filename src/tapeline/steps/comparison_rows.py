@@ -16,12 +16,13 @@ from tapeline.campaign.settings import Comparison
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.common_part import common_part
 from tapeline.steps.compared_pairs import Compared, pairing_of
-from tapeline.steps.compared_runs import Job, Pair, RepeatScatter
+from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.contributed import Contributed
 from tapeline.steps.drift_rows import Drifts, OrderOfRuns, order_of_runs
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.steps.lasting_terms import ASSUMED_REPEATS, BETWEEN
+from tapeline.steps.repeat_pools import RepeatPools
 from tapeline.store import tables
 
 BASES = ("random error", "pooled repeats", "own repeats")
@@ -48,7 +49,7 @@ def comparison_rows(
     found: Compared,
     adds: Contributed,
     drifts: Drifts,
-    scatter: RepeatScatter,
+    pools: RepeatPools,
 ) -> Iterator[dict[str, Any]]:
     """One row a position that is fitted and band or overall level, in the words of the table.
 
@@ -56,7 +57,7 @@ def comparison_rows(
     """
     pair, result = found.pair, found.result
     common = _common_parts(job, pair, found.alike)
-    order = order_of_runs(job, pair, drifts, scatter.by_session[pair.sessions[0]])
+    order = order_of_runs(job, pair, drifts, pools.of_session(pair.sessions[0]))
     sides = [job.used(runs) for runs in pair.sides]
     measured = _as_measured(job, found)
     for p, position in enumerate(job.cube.positions):
@@ -186,7 +187,7 @@ def _why_not(job: Job, found: Compared, lists: list[list[str]], p: int, i: int) 
 
 def _dominant(found: Compared, p: int, i: int) -> dict[str, Any]:
     half = _number(found.without_db[p, i])
-    return {"widest_run": None if half is None else found.widest[i], "half_width_without_db": half}
+    return {"widest_run": None if half is None else found.widest[p, i], "half_width_without_db": half}
 
 
 def _contribution_columns(part: Contribution, p: int, i: int) -> dict[str, Any]:

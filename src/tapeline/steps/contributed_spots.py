@@ -14,8 +14,9 @@ from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.weightings import power_weights
 from tapeline.acoustics.windows import Reals
 from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import Job, Point
+from tapeline.steps.compared_runs import Job
 from tapeline.steps.contributed import Contributed
+from tapeline.steps.repeat_pools import Point
 
 Found = tuple[Compared, Contributed]
 

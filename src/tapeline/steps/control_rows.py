@@ -10,8 +10,9 @@ import numpy as np
 from tapeline.acoustics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
 from tapeline.acoustics.repeatability import SessionScatter, session_scatter
 from tapeline.acoustics.windows import Reals
+from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeatability_rows import NOT_STATED, number
-from tapeline.steps.repeated_runs import BASES, Point, RepeatJob, Repeats
+from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats
 
 LEAST_FOR_LIMITS, LEAST_TO_JUDGE = 2, 5
 """Limits need a moving range; of fewer than five values none can lie 2.66 mean moving ranges off their mean."""

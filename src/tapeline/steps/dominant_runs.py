@@ -1,56 +1,64 @@
-"""Single runs without which the pooled scatter of a session would be much smaller."""
+"""Single runs without which the scatter of a position would be much smaller."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Difference, Scatter
+from tapeline.acoustics.comparison import Difference
 from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.windows import Reals
-from tapeline.steps.compared_runs import Job, RepeatScatter
+from tapeline.steps.compared_runs import Job, Pair, key_of
+from tapeline.steps.repeat_pools import RepeatPools
 
 DOMINATES = 1.5
 """A run is named where without it the half-width would be so many times less (own choice)."""
 
 
-@dataclass(frozen=True)
-class DominantRuns:
-    """For each item the run that widens the scatter of its session most, and the variance beyond random error without.
+def dominated(job: Job, pools: RepeatPools, pair: Pair, result: Difference) -> tuple[NDArray[np.object_], Reals]:
+    """The run that widens each interval most and the half-width (dB) without it, both (positions, items).
 
-    Both (items,); None and NaN where no run can be left out.
+    None and NaN where no run makes an interval `DOMINATES` times wider. Within a session alone: there the repeats of
+    all cells that scatter alike count, those of near bands with each band. Of two repeats nothing tells which is the
+    odd one, so that both are named.
     """
+    shape = result.difference_db.shape
+    names, half = np.full(shape, None, dtype=object), np.full(shape, np.nan)
+    if pair.sessions[0] != pair.sessions[1]:
+        return names, half
+    near = job.cube.near_items.astype(np.float64)
+    keys = {key for runs in pair.sides for key in pools.pool(key_of(runs))}
+    total, freedom, most = (np.zeros(shape) for _ in range(3))
+    widest = np.full(shape, None, dtype=object)
+    for key in sorted(keys & set(job.cells)):
+        repeats = job.known(job.cells[key])
+        spare, of_runs = _squares(job, repeats)
+        total, freedom = total + of_runs.sum(axis=0) * spare / np.maximum(spare + 1, 1), freedom + spare
+        for name, squares in zip(repeats, of_runs, strict=True):
+            alike = (squares > 0.0) & np.isclose(squares, most, rtol=1e-6)
+            widest[alike] = [f"{other} or {name}" for other in widest[alike]]
+            more = ~alike & (squares > most)
+            widest[more], most[more] = name, squares[more]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        before = (total @ near) / (freedom @ near)
+        less = ((total - most) @ near) / ((freedom - 1.0) @ near)
+        kept = np.clip(less / before, 0.0, 1.0)
+        of_repeats = result.terms["repeats"][0] + result.terms["random error"][0]
+        saved = np.minimum(of_repeats * (1.0 - kept), result.terms["repeats"][0])
+        factor = student_factor(result.degrees_of_freedom, job.needs.confidence)
+        without = factor * np.sqrt(np.maximum(result.standard_error_db**2 - saved, 0.0))
+        found = (freedom > 1.0) & (factor * result.standard_error_db >= DOMINATES * without)
+    found = found & np.isfinite(result.difference_db)
+    names[found] = widest[found]
+    return names, np.where(found, without, np.nan)
 
-    run: NDArray[np.object_]
-    excess: Reals
 
-    def half_width_db(self, result: Difference, scatter: Scatter, confidence: float) -> Reals:
-        """Half-widths of the intervals without that run, (positions, items); NaN where it does not dominate them.
-
-        Only where the pooled scatter of the session is what counts.
-        """
-        pooled = (result.basis == 1) & (scatter.excess > 0.0)
-        variance = result.standard_error_db**2
-        with np.errstate(divide="ignore", invalid="ignore"):
-            less = result.terms["repeats"][0] * (1.0 - self.excess / scatter.excess)
-            factor = student_factor(result.degrees_of_freedom, confidence)
-            half = factor * np.sqrt(np.maximum(variance - less, 0.0))
-            dominated = pooled & (factor * np.sqrt(variance) >= DOMINATES * half)
-        return np.where(dominated & np.isfinite(result.difference_db), half, np.nan)
-
-
-def dominant_runs(job: Job, scatter: RepeatScatter, session: str) -> DominantRuns:
-    """See DominantRuns: each run of the session is left out in turn."""
-    items = len(job.cube.items)
-    run, excess = np.full(items, None, dtype=object), np.full(items, np.inf)
-    for name, without in scatter.without_each(job, session):
-        known = without.degrees_of_freedom > 0.0
-        # Of two repeats that differ nothing tells which is the odd one.
-        with np.errstate(invalid="ignore"):
-            alike = known & np.isclose(without.excess, excess, rtol=1e-6, atol=1e-9)
-        less = known & ~alike & (without.excess < excess)
-        run[alike] = [f"{other} or {name}" for other in run[alike]]
-        run[less], excess[less] = name, without.excess[less]
-    return DominantRuns(run, np.where(np.isfinite(excess), excess, np.nan))
+def _squares(job: Job, names: list[str]) -> tuple[NDArray[np.int64], Reals]:
+    """Degrees of freedom of some repeats, and what each run makes of their squares about the mean, n/(n - 1) d^2."""
+    levels = job.cube.pooled_levels(names)
+    level = np.where(np.isfinite(levels.upper_bound_db).any(axis=0), np.nan, levels.level_db)
+    known = np.isfinite(level)
+    count = known.sum(axis=0)
+    mean = np.where(known, level, 0.0).sum(axis=0) / np.maximum(count, 1)
+    off = np.where(known & (count > 1), level - mean, 0.0) ** 2
+    return np.maximum(count - 1, 0), off * count / np.maximum(count - 1, 1)

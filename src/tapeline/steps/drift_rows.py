@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import LEAST_OWN_FREEDOM, Scatter, own_stands_in
 from tapeline.acoustics.level_drift import Drift, level_drift
+from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.common_part import same_edges
@@ -18,6 +18,7 @@ from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns
 from tapeline.steps.lasting_terms import ASSUMED_FREEDOM
+from tapeline.steps.repeat_pools import RepeatPools
 from tapeline.steps.simple_differences import with_findings
 
 
@@ -38,7 +39,7 @@ Drifts = Mapping[tuple[str, str], ReferenceDrift]
 """By session and condition."""
 
 
-def reference_drifts(job: Job, scatter: Mapping[str, Scatter]) -> Drifts:
+def reference_drifts(job: Job, pools: RepeatPools) -> Drifts:
     """Drift of each reference condition in each session, over all operating points together.
 
     Sessions without two runs of it at different times have none.
@@ -49,14 +50,14 @@ def reference_drifts(job: Job, scatter: Mapping[str, Scatter]) -> Drifts:
         timed = [run for run in _with_levels(job, runs) if run.hours is not None]
         if condition in references and len(timed) >= 2:
             groups.setdefault((session, condition), []).append(timed)
-    return {key: _drift(job, group, scatter[key[0]]) for key, group in groups.items()}
+    return {key: _drift(job, group, pools.of_session(key[0])) for key, group in groups.items()}
 
 
 def _drift(job: Job, groups: list[list[CompareRun]], scatter: Scatter) -> ReferenceDrift:
     """The slope with the error that random error and the scatter of repeats give it.
 
-    Its own scatter about the slope where that is significantly larger than the pooled one of the session, or where
-    nothing is pooled; without either what settings assume.
+    The scatter of repeats of the position in the session; where nothing is pooled its own about the slope; without
+    either what settings assume.
     """
     parts = []
     for runs in groups:
@@ -77,16 +78,12 @@ def _drift(job: Job, groups: list[list[CompareRun]], scatter: Scatter) -> Refere
 
 def _of_each(job: Job, found: Drift, random: Reals, scatter: Scatter) -> tuple[Reals, Reals]:
     """Variance (dB^2) of one level about the slope, and its degrees of freedom, (positions, items)."""
-    unpooled = scatter.degrees_of_freedom <= 0.0
-    expected = random + scatter.excess
+    pooled, left = scatter.degrees_of_freedom > 0.0, found.degrees_of_freedom
     with np.errstate(divide="ignore", invalid="ignore"):
-        own = found.residual_db2 / found.degrees_of_freedom
-    odd = own_stands_in(own, expected, found.degrees_of_freedom, scatter.degrees_of_freedom)
-    enough = found.degrees_of_freedom >= LEAST_OWN_FREEDOM
-    assumed = unpooled & ~enough
-    variance = np.where(odd, own, expected + np.where(assumed, job.needs.compare.repeat_sd_db**2, 0.0))
-    pooled = np.where(unpooled, found.degrees_of_freedom, scatter.degrees_of_freedom)
-    freedom = np.where(assumed, ASSUMED_FREEDOM, np.where(odd, found.degrees_of_freedom, pooled))
+        own = np.maximum(found.residual_db2 / left, random)
+    assumed = random + job.needs.compare.repeat_sd_db**2
+    variance = np.where(pooled, random + scatter.excess, np.where(left > 0.0, own, assumed))
+    freedom = np.where(pooled, scatter.degrees_of_freedom, np.where(left > 0.0, left, ASSUMED_FREEDOM))
     return variance, np.asarray(freedom, dtype=np.float64)
 
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import LEAST_OWN_FREEDOM, Scatter
+from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.windows import Reals
 from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.session_changes import SessionChanges, same_mount
@@ -47,7 +46,7 @@ def lasting_terms(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter], chang
     terms = _drift(job, first) if first == second else _between_sessions(job, pair, changes)
     if job.needs.compare.at_nominal:
         terms[EXPONENT] = (_exponent(job, pair), certain(job))
-    unknown = _unrepeated(job, pair, scatters)
+    unknown = np.minimum(scatters[0].degrees_of_freedom, scatters[1].degrees_of_freedom) <= 0.0
     if unknown.any():
         stated = {name: (_of_both(job, pair, name), certain(job)) for name in UNREPEATED}
         stated[ASSUMED_REPEATS] = _assumed_repeats(job, pair)
@@ -73,13 +72,6 @@ def _exponent(job: Job, pair: Pair) -> Reals:
         speed = np.array([job.speed_db[name] for name in names])[:, None, None]
         sides.append(np.where(used, speed, 0.0).sum(axis=0) / np.maximum(used.sum(axis=0), 1))
     return np.asarray(((sides[1] - sides[0]) * job.needs.operating_point.speed_exponent_uncertainty) ** 2)
-
-
-def _unrepeated(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter]) -> NDArray[np.bool_]:
-    """Where neither pooled repeats nor enough of a position's own give a scatter, (positions, items)."""
-    pooled = np.minimum(scatters[0].degrees_of_freedom, scatters[1].degrees_of_freedom)
-    spare = np.sum([np.maximum(job.cell(runs).count - 1, 0) for runs in pair.sides], axis=0)
-    return np.asarray((pooled <= 0.0) & (spare < LEAST_OWN_FREEDOM))
 
 
 def _assumed_repeats(job: Job, pair: Pair) -> tuple[Reals, Reals]:

@@ -57,6 +57,11 @@ class Item:
     midband_hz: float | None = None
 
 
+NEAR_BANDS = 2
+"""Bands to either side that are near one: what a run or a mount does to third octaves half an octave away is much the
+same (own choice)."""
+
+
 @dataclass(frozen=True)
 class LevelCube:
     """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands.
@@ -98,6 +103,15 @@ class LevelCube:
     @cached_property
     def _place(self) -> dict[str, int]:
         return _places(self.runs)
+
+    @cached_property
+    def near_items(self) -> NDArray[np.bool_]:
+        """Which bands are near each, itself included, (items, items); overall levels stand alone."""
+        places = np.array([i for i, item in enumerate(self.items) if item.quantity == "band"], dtype=int)
+        near = np.eye(len(self.items), dtype=bool)
+        for k, place in enumerate(places):
+            near[place, places[max(0, k - NEAR_BANDS) : k + NEAR_BANDS + 1]] = True
+        return near
 
     @cached_property
     def doubtful(self) -> NDArray[np.bool_]:

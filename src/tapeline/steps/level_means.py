@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Scatter, background_beyond, cell_of, run_to_run
+from tapeline.acoustics.comparison import background_beyond, cell_of, repeat_terms, run_to_run
+from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.compared_runs import Job
@@ -22,7 +23,8 @@ OF_EACH_RUN = ("random error", "background", "repeats")
 class LevelMean:
     """One condition at one operating point in one session: its runs, how many have a value, and their mean levels.
 
-    All of shape (positions, items). `added_db` is what bringing the levels to the nominal speed and air added.
+    All of shape (positions, items). `added_db` is what bringing the levels to the nominal speed and air added,
+    `repeat_freedom` the degrees of freedom of random error and repeats together, infinite where nothing was repeated.
     """
 
     runs: tuple[CompareRun, ...]
@@ -30,6 +32,7 @@ class LevelMean:
     mean_db: Reals
     added_db: Reals
     terms: dict[str, tuple[Reals, Reals]]
+    repeat_freedom: Reals
 
     @property
     def own_variance(self) -> Reals:
@@ -50,13 +53,12 @@ def level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> Leve
     index = job.cube.places(names)
     count = np.maximum(cell.count, 1)
     certain = np.full(cell.mean_db.shape, np.inf)
-    random, repeats, freedom = run_to_run(cell, scatter)
+    of_runs = run_to_run(cell, scatter)
     terms = {
-        "random error": (random, certain),
+        **repeat_terms([of_runs], one_pool=True),
         "background": (cell.background_db**2 + background_beyond(cell, scatter), certain),
-        "repeats": (repeats, freedom),
     }
-    repeated = repeats > 0.0
+    repeated = np.isfinite(of_runs.degrees_of_freedom)
     for name in SHARED_TERMS:
         if name == "calibration":
             continue
@@ -65,25 +67,25 @@ def level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> Leve
         # How steady a run was is among the scatter of its repeats.
         terms[name] = (np.where(repeated, 0.0, mean / count) if name == "steadiness" else mean, certain)
     everything = np.ones(cell.mean_db.shape, dtype=bool)
-    return LevelMean(runs, count, cell.mean_db, job.nominal_correction(runs, everything), terms)
+    added = job.nominal_correction(runs, everything)
+    return LevelMean(runs, count, cell.mean_db, added, terms, of_runs.degrees_of_freedom)
 
 
-def assumed_repeats(job: Job, mean: LevelMean, scatter: Scatter) -> Reals:
-    """Variance (dB^2) that settings assume of a mean's repeats where neither pooled nor own ones give a scatter."""
-    unknown = (scatter.degrees_of_freedom <= 0.0) & (mean.terms["repeats"][0] <= 0.0)
-    return np.where(unknown, job.needs.compare.repeat_sd_db**2 / mean.count, 0.0)
+def assumed_repeats(job: Job, mean: LevelMean) -> Reals:
+    """Variance (dB^2) that settings assume of a mean's repeats where nothing was repeated."""
+    return np.where(np.isinf(mean.repeat_freedom), job.needs.compare.repeat_sd_db**2 / mean.count, 0.0)
 
 
-def error_within_session(job: Job, mean: LevelMean, scatter: Scatter) -> tuple[Reals, Reals]:
+def error_within_session(job: Job, mean: LevelMean) -> tuple[Reals, Reals]:
     """Standard error (dB) of a mean against others of its session, and its degrees of freedom, (positions, items).
 
     The freedom is that of the scatter of repeats alone, so that it is never too large. Where no repeats give one,
     speed, steadiness and what settings assume stand for it.
     """
-    assumed = assumed_repeats(job, mean, scatter)
+    assumed = assumed_repeats(job, mean)
     unrepeated = mean.terms["speed"][0] / mean.count + mean.terms["steadiness"][0]
     variance = mean.own_variance + np.where(assumed > 0.0, assumed + unrepeated, 0.0)
-    freedom = np.where(assumed > 0.0, ASSUMED_FREEDOM, mean.terms["repeats"][1])
+    freedom = np.where(assumed > 0.0, ASSUMED_FREEDOM, mean.repeat_freedom)
     return np.sqrt(variance), np.maximum(freedom, 1.0)
 
 

@@ -8,17 +8,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Scatter
 from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
 from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.cell_values import finite_or_none
-from tapeline.steps.compared_runs import Job, Point, RepeatScatter
+from tapeline.steps.compared_runs import Job
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns
 from tapeline.steps.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
 from tapeline.steps.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
+from tapeline.steps.repeat_pools import Point, RepeatPools
 from tapeline.steps.simple_differences import with_findings
 from tapeline.steps.unlike_background import lacking_at
 
@@ -26,13 +26,13 @@ Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""
 
 
-def mirror_rows(job: Job, scatter: RepeatScatter) -> list[dict[str, Any]]:
+def mirror_rows(job: Job, pools: RepeatPools) -> list[dict[str, Any]]:
     """One row a session, condition, pair of partners, speed and yaw: the first less the second.
 
     The first of two partners by name is the first; at yaw 0 and at either sign of yaw there is a row. Two sensors have
     nothing in common but the state of the air, so that all but that counts on both sides.
     """
-    return _judged(with_findings(list(_rows(job, scatter)), job.needs), job.needs.compare.mirror_limit_db)
+    return _judged(with_findings(list(_rows(job, pools)), job.needs), job.needs.compare.mirror_limit_db)
 
 
 def _judged(rows: list[dict[str, Any]], limit_db: float) -> list[dict[str, Any]]:
@@ -54,7 +54,7 @@ def _pair_key(row: Mapping[str, Any]) -> tuple[Any, ...]:
     return tuple(row[name] for name in names)
 
 
-def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
+def _rows(job: Job, pools: RepeatPools) -> Iterator[dict[str, Any]]:
     partners = sorted({(min(pair), max(pair)) for pair in job.needs.mirrors})
     places = {name: p for p, name in enumerate(job.cube.positions)}
     known = [(first, second) for first, second in partners if first in places and second in places]
@@ -62,7 +62,7 @@ def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
         return
     unsure = job.in_doubt | job.cube.diluted
     means: dict[tuple[str, str, Point], LevelMean] = {
-        key: level_mean(job, runs, scatter.of_cells(job, (runs,))) for key, runs in job.cells.items() if job.known(runs)
+        key: level_mean(job, runs, pools.of_cell(key)) for key, runs in job.cells.items() if job.known(runs)
     }
     for (session, condition, (speed, yaw)), mean in means.items():
         # Minus zero is zero, so that yaw 0 is its own opposite.
@@ -75,7 +75,7 @@ def _rows(job: Job, scatter: RepeatScatter) -> Iterator[dict[str, Any]]:
             sides = ((mean, p), (opposite, q))
             alike = _same_range(job, sides) & _same_background(job, sides)
             difference = np.where(alike, mean.mean_db[p] - opposite.mean_db[q], np.nan)
-            variances, freedoms = _terms(job, sides, scatter.by_session[session], calibration)
+            variances, freedoms = _terms(job, sides, calibration)
             error, freedom = np.sqrt(variances.sum(axis=0)), welch_satterthwaite(variances, freedoms)
             for i, item in enumerate(job.cube.items):
                 if not np.isfinite(difference[i]):
@@ -135,7 +135,7 @@ def _same_background(job: Job, sides: Sides) -> NDArray[np.bool_]:
     return np.asarray(~(lacks[0] | lacks[1])[0])
 
 
-def _terms(job: Job, sides: Sides, scatter: Scatter, calibration: Reals) -> tuple[Reals, Reals]:
+def _terms(job: Job, sides: Sides, calibration: Reals) -> tuple[Reals, Reals]:
     """Variances and degrees of freedom of all terms of both sides together, (terms, items).
 
     The scatter of repeats and what is assumed of it are known from one source for both sides, so that two of them are
@@ -144,7 +144,7 @@ def _terms(job: Job, sides: Sides, scatter: Scatter, calibration: Reals) -> tupl
     variances: dict[str, Reals] = {}
     freedoms: dict[str, Reals] = {}
     for mean, place in sides:
-        assumed = assumed_repeats(job, mean, scatter)
+        assumed = assumed_repeats(job, mean)
         terms = mean.terms | {
             "calibration": (np.broadcast_to(calibration, assumed.shape), np.full(assumed.shape, np.inf)),
             ASSUMED_REPEATS: (assumed, np.full(assumed.shape, ASSUMED_FREEDOM)),

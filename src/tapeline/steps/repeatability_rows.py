@@ -23,7 +23,8 @@ from tapeline.acoustics.shift_error import shift_error
 from tapeline.acoustics.statistics import student_p_value
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.settings import Repeatability
-from tapeline.steps.repeated_runs import BASES, Point, RepeatJob, Repeats
+from tapeline.steps.repeat_pools import Point
+from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats
 
 ONE_SESSION, NO_REPEATS = "one session", "no repeats"
 LESS_IN_OTHER, BOUND_IN_OTHER = "other session had less background taken off", "other session has bounds"
@@ -61,11 +62,13 @@ def repeatability_rows(job: RepeatJob) -> Iterator[list[dict[str, Any]]]:
     """One row a position and item with a level; all operating points of a condition at a time."""
     for condition, points in job.cells.items():
         yield [
-            row for point, runs in points.items() for row in _rows(job, condition, point, found(job, job.repeats(runs)))
+            row
+            for point, runs in points.items()
+            for row in _rows(job, condition, point, found(job, condition, point, job.repeats(runs)))
         ]
 
 
-def found(job: RepeatJob, repeats: Repeats) -> Found:
+def found(job: RepeatJob, condition: str, point: Point, repeats: Repeats) -> Found:
     """The analysis of one condition at one operating point."""
     level, session = repeats.levels.level_db, repeats.session
     by_session, parts = session_scatter(level, session), one_way(level, session)
@@ -80,15 +83,16 @@ def found(job: RepeatJob, repeats: Repeats) -> Found:
         suspects=(cochran(by_session), grubbs(by_session)),
         h=mandel_h(by_session),
         k=mandel_k(by_session),
-        shift=_shift(job, repeats, by_session),
+        shift=_shift(job, condition, point, repeats, by_session),
     )
 
 
-def _shift(job: RepeatJob, repeats: Repeats, by_session: SessionScatter) -> Shift:
+def _shift(job: RepeatJob, condition: str, point: Point, repeats: Repeats, by_session: SessionScatter) -> Shift:
     there = by_session.counts > 0
     first, last = there.argmax(axis=0), there.shape[0] - 1 - there[::-1].argmax(axis=0)
     cells = [cell_of(repeats.of_session(number)) for number in range(len(repeats.sessions))]
-    error = shift_error(cells, job.scatter_of_others(repeats), job.scatter_of_cell(repeats), (first, last))
+    scatters = [job.pools.of_cell((session, condition, point)) for session in repeats.sessions]
+    error = shift_error(cells, scatters, (first, last))
     two = there.any(axis=0) & (first < last)
     shift = np.where(two, _at(by_session.means, last) - _at(by_session.means, first), np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):

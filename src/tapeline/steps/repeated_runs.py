@@ -10,15 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.comparison import RunLevels, Scatter
-from tapeline.acoustics.scatter_sums import ScatterSums
+from tapeline.acoustics.comparison import RunLevels
 from tapeline.campaign.slices import RepeatNeeds, RepeatRun
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.level_cube import LevelCube
-
-Point = tuple[float, float]
+from tapeline.steps.repeat_pools import Point, RepeatPools, rows_of
 
 BASES = ("as measured", "nominal")
 """What levels stand for, by whether they were brought to the nominal speed and air."""
@@ -125,34 +123,16 @@ class RepeatJob:
         names = [run.run for run, used in zip(repeats.runs, known, strict=True) if used]
         return inherited_doubt(self.cube, names, p, i)
 
-    def scatter_of_others(self, repeats: Repeats) -> list[Scatter]:
-        """Scatter of the repeats of all other conditions and points, for each session of a cell.
-
-        What a session has no other repeats of, item by item, gets the scatter of all sessions together.
-        """
-        own = [ScatterSums.of(repeats.of_session(number)) for number in range(len(repeats.sessions))]
-        nothing = ScatterSums.none(len(self.cube.items))
-        if not self.needs.repeats_pooled:
-            return [nothing.scatter()] * len(own)
-        every = (sum(self._sums.values(), nothing) - sum(own, nothing)).scatter()
-        alone = ((self._sums[name] - part).scatter() for name, part in zip(repeats.sessions, own, strict=True))
-        return [_filled_in(one, every) for one in alone]
-
-    def scatter_of_cell(self, repeats: Repeats) -> Scatter:
-        """Scatter of a cell's own repeats, its sessions and positions together; unknown where nothing is pooled."""
-        nothing = ScatterSums.none(len(self.cube.items))
-        groups = range(len(repeats.sessions)) if self.needs.repeats_pooled else ()
-        return sum((ScatterSums.of(repeats.of_session(number)) for number in groups), nothing).scatter()
-
     @cached_property
-    def _sums(self) -> dict[str, ScatterSums]:
-        """Sums over the repeats of all conditions and points, by session; nothing where repeats are not pooled."""
-        sums: dict[str, ScatterSums] = {}
-        for _, _, found in self.all_repeats() if self.needs.repeats_pooled else ():
-            for number, session in enumerate(found.sessions):
-                part = ScatterSums.of(found.of_session(number))
-                sums[session] = sums[session] + part if session in sums else part
-        return sums
+    def pools(self) -> RepeatPools:
+        """The repeats of all cells."""
+        rows = {
+            (session, condition, point): rows_of(found.of_session(number))
+            for condition, point, found in self.all_repeats()
+            for number, session in enumerate(found.sessions)
+        }
+        shape = len(self.cube.positions), len(self.cube.items)
+        return RepeatPools(rows, self.cube.near_items, shape, self.needs.repeats_pooled)
 
     def all_repeats(self) -> Iterator[tuple[str, Point, Repeats]]:
         """Every condition and operating point with its levels."""
@@ -179,9 +159,3 @@ def _session_less(taken_off: NDArray[np.integer], found: RunLevels, session: NDA
     most = np.stack([taken_off[own].max(axis=0) for own in parts])
     there = most >= 0
     return less_along_first(most, there, np.stack([subtracted[own].any(axis=0) for own in parts])) & there
-
-
-def _filled_in(own: Scatter, every: Scatter) -> Scatter:
-    known = own.degrees_of_freedom > 0.0
-    excess = np.where(known, own.excess, every.excess)
-    return Scatter(excess, np.where(known, own.degrees_of_freedom, every.degrees_of_freedom), own.correlation)

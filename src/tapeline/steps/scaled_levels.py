@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.comparison import Scatter
-from tapeline.acoustics.scatter_sums import pooled_scatter
+from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import ScaleNeeds, ScaleRun
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.steps.level_cube import LevelCube
+from tapeline.steps.repeat_pools import CellKey, RepeatPools, rows_of
 from tapeline.steps.run_conditions import achieved_speed_mps, density_kgm3
 
 USED, UNUSABLE, NO_LEVEL, BOUND, OTHER_BANDS, IN_DOUBT, LESS_TAKEN_OFF, TONAL = range(8)
@@ -87,10 +87,10 @@ def scaled_levels(cube: LevelCube, needs: ScaleNeeds, tonal: dict[str, NDArray[n
     groups: dict[tuple[str, str, float], list[ScaleRun]] = {}
     for item in needs.runs:
         groups.setdefault((item.condition, item.session, item.yaw_deg), []).append(item)
-    scatter = {session: _scatter(cube, needs, session) for session in tonal}
+    pools = _scatter(cube, needs)
     for (_, session, _), runs in sorted(groups.items()):
         if session in tonal:
-            yield _of_group(cube, needs, runs, tonal[session], scatter[session])
+            yield _of_group(cube, needs, runs, tonal[session], pools.of_session(session))
 
 
 def far_apart(nominal_mps: Reals, used: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -104,13 +104,15 @@ def _nominal(item: ScaleRun) -> float:
     return item.achieved.nominal_mps or 0.0
 
 
-def _scatter(cube: LevelCube, needs: ScaleNeeds, session: str) -> Scatter:
-    """Run-to-run variance beyond random error, pooled over all conditions and operating points of a session."""
-    repeats: dict[tuple[str, float, float], list[str]] = {}
+def _scatter(cube: LevelCube, needs: ScaleNeeds) -> RepeatPools:
+    """Run-to-run variance beyond random error, from all conditions and operating points of a session."""
+    repeats: dict[CellKey, list[str]] = {}
     for item in needs.runs:
-        if item.session == session and item.run in cube.runs:
-            repeats.setdefault((item.condition, item.yaw_deg, _nominal(item)), []).append(item.run)
-    return pooled_scatter([cube.pooled_levels(runs) for runs in repeats.values()], len(cube.items))
+        if item.run in cube.runs:
+            key = (item.session, item.condition, (_nominal(item), item.yaw_deg))
+            repeats.setdefault(key, []).append(item.run)
+    rows = {key: rows_of(cube.pooled_levels(runs)) for key, runs in sorted(repeats.items())}
+    return RepeatPools(rows, cube.near_items, (len(cube.positions), len(cube.items)), pooled=True)
 
 
 def _of_group(

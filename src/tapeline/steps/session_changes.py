@@ -9,17 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell, Scatter
+from tapeline.acoustics.comparison import Cell
 from tapeline.acoustics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
 from tapeline.acoustics.windows import Reals
-from tapeline.steps.compared_runs import Job, Point
+from tapeline.steps.compared_runs import Job
+from tapeline.steps.repeat_pools import Point, RepeatPools
 
 LEAST_CHANGES = 2.0
 """Fewer independent changes say too little of a variance: t with one degree of freedom is 12.7 (own choice)."""
-
-NEAR_BANDS = 2
-"""Bands to either side whose changes count for a band too: what a mount does to third octaves half an octave away is
-much the same (own choice)."""
 
 FIELDS = ("variance_db2", "degrees_of_freedom", "changes")
 
@@ -45,7 +42,7 @@ class SessionChanges:
         return SessionScatter(*parts)
 
 
-def session_changes(job: Job, scatter: Mapping[str, Scatter]) -> SessionChanges:
+def session_changes(job: Job, pools: RepeatPools) -> SessionChanges:
     """From all pairs of sessions with a common condition and operating point; each position by its own mounts."""
     by_session: dict[str, dict[tuple[str, Point], Cell]] = {}
     for (session, condition, point), runs in job.cells.items():
@@ -55,23 +52,13 @@ def session_changes(job: Job, scatter: Mapping[str, Scatter]) -> SessionChanges:
         first, second = (by_session[session] for session in pair)
         both = [(first[key], second[key]) for key in first if key in second]
         if both:
-            changes[pair] = session_change(both, (scatter[pair[0]], scatter[pair[1]]))
+            changes[pair] = session_change(both, (pools.of_session(pair[0]), pools.of_session(pair[1])))
     stayed = {pair: np.array([same_mount(job, p, pair) for p in job.cube.positions], dtype=bool) for pair in changes}
-    near = _near_bands(job)
     found = []
     for wanted in (True, False):
         chosen = [_at(change, stayed[pair] == wanted) for pair, change in changes.items()]
-        found.append(session_scatter(chosen, _freedom(job, stayed, wanted), near))
+        found.append(session_scatter(chosen, _freedom(job, stayed, wanted), job.cube.near_items))
     return SessionChanges(*found)
-
-
-def _near_bands(job: Job) -> NDArray[np.bool_]:
-    """Which bands are pooled with each: those up to `NEAR_BANDS` beside it; overall levels stand alone."""
-    places = np.array([i for i, item in enumerate(job.cube.items) if item.quantity == "band"], dtype=int)
-    near = np.eye(len(job.cube.items), dtype=bool)
-    for k, place in enumerate(places):
-        near[place, places[max(0, k - NEAR_BANDS) : k + NEAR_BANDS + 1]] = True
-    return near
 
 
 def _at(change: SessionChange, positions: NDArray[np.bool_]) -> SessionChange:

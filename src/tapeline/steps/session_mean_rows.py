@@ -10,9 +10,10 @@ import numpy as np
 from tapeline.acoustics.mean_of_sessions import mean_of_sessions
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import Job, Point
+from tapeline.steps.compared_runs import Job
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns
+from tapeline.steps.repeat_pools import Point
 from tapeline.steps.simple_differences import with_findings
 
 

@@ -1,0 +1,49 @@
+"""Which cells of a session scatter alike, so that their repeats may be pooled position by position."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.moving_together import independent_values
+from tapeline.acoustics.repeat_scatter import RepeatRows
+from tapeline.acoustics.statistics import variance_ratio_p_value
+
+UNLIKE_P = 0.05
+"""Cells whose scatter differs at this level, two-sided, are not pooled (own choice)."""
+
+MOST_FREEDOM = 200.0
+"""More degrees of freedom would tell apart what does not matter: variances that differ by less than a third."""
+
+
+def alike_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
+    """Which cells scatter alike, two by two, (cells, cells); each is like itself.
+
+    Every deviation is taken in units of what all cells together show at its position and item, so that positions that
+    scatter more weigh no more. The mean squares of two cells are held against each other (F test); their degrees of
+    freedom count positions and items that move together as the few independent ones that they are worth.
+    """
+    count = len(cells)
+    alike = np.ones((count, count), dtype=bool)
+    rows = np.concatenate([cell.deviation_db for cell in cells])
+    known = np.isfinite(rows)
+    if count < 2 or not known.any():
+        return alike
+    pooled = np.where(known, rows**2, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    unit = np.sqrt(np.where(pooled > 0.0, pooled, 1.0))
+    worth = independent_values(rows / unit)
+    means, freedoms = np.zeros(count), np.zeros(count)
+    for k, cell in enumerate(cells):
+        there = np.isfinite(cell.deviation_db)
+        places = int(there.sum(axis=(1, 2)).max(initial=0))
+        means[k] = np.where(there, (cell.deviation_db / unit) ** 2, 0.0).sum() / max(int(there.sum()), 1)
+        runs = int(there.any(axis=(1, 2)).sum())
+        freedoms[k] = min(runs * min(worth, max(places, 1)), MOST_FREEDOM) if there.any() else 0.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        chance = variance_ratio_p_value(means[:, None], means[None, :], freedoms[:, None], freedoms[None, :])
+    tested = (freedoms[:, None] > 0.0) & (freedoms[None, :] > 0.0) & np.isfinite(chance)
+    unlike = tested & ((chance < UNLIKE_P / 2.0) | (chance.T < UNLIKE_P / 2.0))
+    np.fill_diagonal(unlike, False)
+    return np.asarray(alike & ~unlike)

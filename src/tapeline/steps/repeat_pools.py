@@ -1,0 +1,102 @@
+"""The repeats of a campaign, cell by cell, and which of them say together how a position scatters."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.alike_cells import alike_cells
+from tapeline.acoustics.comparison import RunLevels
+from tapeline.acoustics.repeat_scatter import RepeatRows, Scatter, no_scatter, own_scatter, scatter_by_position
+
+Point = tuple[float, float]
+
+CellKey = tuple[str, str, Point]
+"""Session, condition and operating point."""
+
+
+def rows_of(runs: RunLevels) -> RepeatRows:
+    """What the repeats of one cell say of scatter."""
+    return RepeatRows.of(runs.level_db, runs.random_db, np.isfinite(runs.upper_bound_db))
+
+
+@dataclass(frozen=True)
+class RepeatPools:
+    """The repeats of all cells, and the scatter of each position that they give.
+
+    `pooled`: over all conditions and operating points of a session that scatter alike; otherwise each cell has its own
+    repeats alone. What a session has no repeats of gets the scatter of all sessions together.
+    """
+
+    rows: Mapping[CellKey, RepeatRows]
+    near: NDArray[np.bool_]
+    shape: tuple[int, int]
+    pooled: bool
+
+    @cached_property
+    def by_session(self) -> dict[str, Scatter]:
+        """The scatter of each session's repeats, all its cells together."""
+        sessions = sorted({session for session, *_ in self.rows})
+        return {
+            name: self._of(tuple(key for key in self.rows if key[0] == name)).filled_in(self._everything)
+            for name in sessions
+        }
+
+    def of_session(self, session: str) -> Scatter:
+        """The same of one session; that of all together, as far as they lend it, where it has no cells."""
+        return self.by_session.get(session) or self._nothing.filled_in(self._everything)
+
+    def of_cell(self, key: CellKey) -> Scatter:
+        """The scatter for one cell: of the cells that scatter like it."""
+        if not self.pooled:
+            return self._alone((key,))
+        return self._of(self.pool(key)).filled_in(self._everything)
+
+    def of_pair(self, first: CellKey, second: CellKey) -> tuple[Scatter, Scatter]:
+        """The scatter for two cells that are compared; of both together where they stand alone in one session."""
+        if self.pooled or first[0] != second[0]:
+            return self.of_cell(first), self.of_cell(second)
+        both = self._alone((first, second))
+        return both, both
+
+    def pool(self, key: CellKey) -> tuple[CellKey, ...]:
+        """The cells whose repeats are pooled for one: those of its session that scatter like it, itself included."""
+        if not self.pooled:
+            return (key,)
+        return self._alike.get(key) or tuple(other for other in self.rows if other[0] == key[0])
+
+    @cached_property
+    def _alike(self) -> dict[CellKey, tuple[CellKey, ...]]:
+        found: dict[CellKey, tuple[CellKey, ...]] = {}
+        for session in sorted({session for session, *_ in self.rows}):
+            keys = [key for key in self.rows if key[0] == session]
+            alike = alike_cells([self.rows[key] for key in keys])
+            for key, flags in zip(keys, alike, strict=True):
+                found[key] = tuple(other for other, like in zip(keys, flags, strict=True) if like)
+        return found
+
+    @cached_property
+    def _known(self) -> dict[tuple[CellKey, ...], Scatter]:
+        return {}
+
+    def _of(self, keys: tuple[CellKey, ...]) -> Scatter:
+        if keys not in self._known:
+            rows = [self.rows[key] for key in keys]
+            self._known[keys] = scatter_by_position(rows, self.near) if rows and self.pooled else self._nothing
+        return self._known[keys]
+
+    def _alone(self, keys: tuple[CellKey, ...]) -> Scatter:
+        rows = [self.rows[key] for key in keys if key in self.rows]
+        return own_scatter(rows) if rows else self._nothing
+
+    @cached_property
+    def _everything(self) -> Scatter:
+        return self._of(tuple(self.rows))
+
+    @cached_property
+    def _nothing(self) -> Scatter:
+        return no_scatter(*self.shape)
