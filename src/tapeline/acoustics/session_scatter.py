@@ -9,13 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Cell, inverse_count
+from tapeline.acoustics.moderated_variance import moderated, variance_prior
 from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.windows import Reals
 
 Flags = NDArray[np.bool_]
-
-LEAST_FOR_BANDS = 4.0
-"""With fewer independent changes of positions each band stands alone (own choice, see docs/validation.md)."""
 
 LEAST_SHARE = 1e-3
 """A change no larger than its noise is taken as this share of it, so that its degrees of freedom stay finite."""
@@ -67,14 +65,16 @@ def _of_mean(cell: Cell, scatter: Scatter) -> Reals:
 
 
 def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flags) -> SessionScatter:
-    """Half the mean squared change less its noise, not below zero, pooled over sessions, other positions, near items.
+    """Half the mean squared change less its noise, not below zero, at each position with its near items.
 
-    Each position's variance comes from the others: its own change is what the interval has to hold, and Student's t
-    wants a variance that does not depend on it. Where there are no others its own stands in (t is then over-cautious).
-    `freedom` (positions,) says how many independent changes each position has among the pairs (sessions less one, or
-    mounts less one), `near` (items, items) which items are pooled with each (bands beside it, and itself).
+    A position's own changes are drawn towards those of all others (an inverse-gamma prior, as in Smyth 2004; see
+    `moderated_variance`), as far as positions turn out to change alike: one that is hard to fit anew the same way has
+    its own. Few changes do not tell; then the interval is held up by the change that was measured at the position
+    itself (`steps/lasting_terms.py`). `freedom` (positions,) says how many independent changes each position has among
+    the pairs (sessions less one, or mounts less one), `near` (items, items) which items are pooled with each (bands
+    beside it, and itself).
     Positions of one session may move together (one calibrator, one day's air), and so may bands: with the mean
-    correlation rho of their changes, n of them are worth n / (1 + (n - 1) rho^2), as in `pooled_scatter`.
+    correlation rho of their changes, n of them are worth n / (1 + (n - 1) rho^2).
     """
     shape = (freedom.size, near.shape[0])
     total, noise, count = np.zeros(shape), np.zeros(shape), np.zeros(shape)
@@ -87,30 +87,43 @@ def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flag
         moved = np.where(known, change.mean_db, 0.0)
         over_positions.add(moved.T, known.T, np.ones((shape[0], shape[0]), dtype=bool))
         over_items.add(moved, known, near)
-    sums, noises, counts, worth = (
-        _of_others(part) for part in (total, noise, count, np.minimum(count, freedom[:, None]))
-    )
-    alone = counts <= 0
-    sums, noises, counts = (
-        np.where(alone, own, others) for own, others in ((total, sums), (noise, noises), (count, counts))
-    )
     spare = np.minimum(count, freedom[:, None])
-    others = np.maximum((count > 0).sum(axis=0) - 1.0, 1.0)
-    worth = np.maximum(worth / (1.0 + (others - 1.0) * over_positions.rho**2), _largest_of_others(spare))
-    worth = np.where(alone, spare, worth)
+    own, own_noise, worth = _near_bands(total, noise, count, spare, near, over_items.rho)
+    prior = variance_prior(np.where(worth > 0.0, own, np.nan), worth)
+    others = np.maximum((count > 0).sum(axis=0) - 1.0, 0.0)
+    of_others = [_of_others(np.where(worth > 0.0, worth * part, 0.0)) for part in (own, own_noise)]
+    weight = _of_others(worth)
+    known_of_others = np.maximum(
+        weight / (1.0 + np.maximum(others - 1.0, 0.0) * over_positions.rho**2), _largest_of_others(worth)
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
-        alone_in_band = [np.where(counts > 0, part / counts, 0.0) for part in (sums, noises)]
-        width = (counts > 0) @ near.astype(float)
-        over_bands = [part @ near / width for part in alone_in_band]
-        # Few changes that happen to be small look like noise, which each band has of its own: they cannot tell whether
-        # bands move together.
-        many = worth >= LEAST_FOR_BANDS
-        pooled = (worth @ near) / (1.0 + np.maximum(width - 1.0, 0.0) * over_items.rho**2)
-        worth = np.where(many, np.maximum(pooled, worth), worth)
-        mean, expected = (np.where(many, wide, own) for wide, own in zip(over_bands, alone_in_band, strict=True))
+        location, their_noise = (np.where(weight > 0.0, part / weight, np.nan) for part in of_others)
+        as_alike = 1.0 / (1.0 / known_of_others + 1.0 / np.float64(prior.degrees_of_freedom))
+        alike = np.where(known_of_others > 0.0, as_alike, 0.0)
+    mean, both = moderated(own, worth, location, alike)
+    expected, _ = moderated(own_noise, worth, their_noise, alike)
+    there = both > 0.0
+    with np.errstate(divide="ignore", invalid="ignore"):
         excess = np.maximum(mean - expected, LEAST_SHARE * mean)
         share = np.where(mean > 0.0, excess / mean, 1.0)
-    return SessionScatter(excess, worth * share**2, worth)
+    return SessionScatter(
+        np.where(there, np.nan_to_num(excess), 0.0),
+        np.where(there, both * np.nan_to_num(share, nan=1.0) ** 2, 0.0),
+        np.where(there, both, 0.0),
+    )
+
+
+def _near_bands(
+    total: Reals, noise: Reals, count: Reals, spare: Reals, near: Flags, rho: float
+) -> tuple[Reals, Reals, Reals]:
+    """Mean square, its noise and what it is worth at each position, with the items near each."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        alone = [np.where(count > 0.0, part / count, 0.0) for part in (total, noise)]
+        width = (count > 0.0) @ near.astype(float)
+        wide = [np.where(width > 0.0, part @ near / width, 0.0) for part in alone]
+    pooled = (spare @ near) / (1.0 + np.maximum(width - 1.0, 0.0) * rho**2)
+    worth = np.where(count > 0.0, np.maximum(pooled, spare), 0.0)
+    return wide[0], wide[1], worth
 
 
 class _Alike:

@@ -23,10 +23,38 @@ FIELDS = ("variance_db2", "degrees_of_freedom", "changes")
 
 @dataclass(frozen=True)
 class SessionChanges:
-    """The scatter of sessions where the sensor's mount stayed, and where it was made anew."""
+    """The scatter of sessions where the sensor's mount stayed, and where it was made anew.
+
+    `mean_db` holds what was measured to change from one session to another, (positions, items), by pairs of sessions
+    with a common condition.
+    """
 
     same_mount: SessionScatter
     remounted: SessionScatter
+    mean_db: Mapping[tuple[str, str], Reals]
+
+    def measured_db(self, sessions: tuple[str, str]) -> Reals | None:
+        """What changed from the first to the second session, where it was measured; by way of others where it was not.
+
+        NaN where nothing tells of a position and item, None where nothing tells of the pair.
+        """
+        direct = self._from_to(*sessions)
+        if direct is not None:
+            return direct
+        others = sorted({name for pair in self.mean_db for name in pair} - set(sessions))
+        ways = [(self._from_to(sessions[0], other), self._from_to(other, sessions[1])) for other in others]
+        found = np.array([one + two for one, two in ways if one is not None and two is not None])
+        if not found.size:
+            return None
+        known = np.isfinite(found)
+        with np.errstate(invalid="ignore"):
+            return np.asarray(np.where(known, found, 0.0).sum(axis=0) / known.sum(axis=0))
+
+    def _from_to(self, first: str, second: str) -> Reals | None:
+        if (first, second) in self.mean_db:
+            return self.mean_db[first, second]
+        back = self.mean_db.get((second, first))
+        return None if back is None else -back
 
     def of_mount(self, stayed: bool) -> SessionScatter:
         """The scatter for a mount that stayed or was made anew.
@@ -58,7 +86,7 @@ def session_changes(job: Job, pools: RepeatPools) -> SessionChanges:
     for wanted in (True, False):
         chosen = [_at(change, stayed[pair] == wanted) for pair, change in changes.items()]
         found.append(session_scatter(chosen, _freedom(job, stayed, wanted), job.cube.near_items))
-    return SessionChanges(*found)
+    return SessionChanges(found[0], found[1], {pair: change.mean_db for pair, change in changes.items()})
 
 
 def _at(change: SessionChange, positions: NDArray[np.bool_]) -> SessionChange:
