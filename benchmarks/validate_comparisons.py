@@ -24,7 +24,7 @@ from generated_campaign import Design, Generated, Scatters, generated
 
 from tapeline.campaign.settings import Compare
 from tapeline.steps.compared_pairs import compared_pairs, pairing_of
-from tapeline.steps.compared_runs import repeat_scatter
+from tapeline.steps.compared_runs import repeat_pools
 from tapeline.steps.contributed import contributed
 from tapeline.steps.contributed_spots import Found, contributed_spots
 from tapeline.steps.ranking import ranking_rows
@@ -70,9 +70,9 @@ class Page:
 
 def found_pairs(made: Generated, name: str) -> list[Found]:
     job = made.job
-    scatter = repeat_scatter(job)
+    pools = repeat_pools(job)
     comparison = job.needs.comparisons[name]
-    pairs = compared_pairs(job, comparison, scatter, session_changes(job, scatter.by_session))
+    pairs = compared_pairs(job, comparison, pools, session_changes(job, pools))
     return [(found, contributed(job, comparison, found)) for found in pairs]
 
 
@@ -352,10 +352,8 @@ def several_sessions(campaigns: int, page: Page) -> list[str]:
             truth = random_truth(random, "open", ("front",), 0.5)
             made = generated(design, truth, random, {"front": between})
             job = made.job
-            scatter = repeat_scatter(job)
-            pairs = compared_pairs(
-                job, job.needs.comparisons["within"], scatter, session_changes(job, scatter.by_session)
-            )
+            pools = repeat_pools(job)
+            pairs = compared_pairs(job, job.needs.comparisons["within"], pools, session_changes(job, pools))
             places = {name: p for p, name in enumerate(job.cube.positions)}
             bands = {item.band_hz: i for i, item in enumerate(job.cube.items)}
             hits = []

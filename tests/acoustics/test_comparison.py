@@ -12,7 +12,7 @@ from tapeline.acoustics.comparison import (
     difference,
     findings,
 )
-from tapeline.acoustics.scatter_sums import pooled_scatter
+from tapeline.acoustics.repeat_scatter import RepeatRows, no_scatter, scatter_by_position
 
 NOTHING: dict[str, tuple[np.ndarray, np.ndarray]] = {}
 
@@ -29,6 +29,10 @@ def repeats(levels: np.ndarray, random_db: float, bound: np.ndarray | None = Non
     )
 
 
+def rows_of(runs: RunLevels) -> RepeatRows:
+    return RepeatRows.of(runs.level_db, runs.random_db, np.isfinite(runs.upper_bound_db))
+
+
 @pytest.mark.parametrize(("random_db", "common_db", "own_db"), [(0.3, 0.0, 0.0), (0.1, 0.0, 0.3), (0.1, 0.3, 0.0)])
 @pytest.mark.parametrize("n", [2, 3])
 def test_intervals_cover(random_db: float, common_db: float, own_db: float, n: int) -> None:
@@ -41,76 +45,53 @@ def test_intervals_cover(random_db: float, common_db: float, own_db: float, n: i
         for _ in range(2 * points):
             levels = random.normal(0.0, random_db, (n, positions, 1)) + random.normal(0.0, own_db, (n, positions, 1))
             groups.append(repeats(80.0 + levels + random.normal(0.0, common_db, (n, 1, 1)), random_db))
-        scatter = pooled_scatter(groups, 1)
+        scatter = scatter_by_position([rows_of(group) for group in groups], np.eye(1, dtype=bool))
         first, second = cell_of(groups[0]), cell_of(groups[1])
-        found = difference(first, second, (scatter, scatter), NOTHING, 0.95, same_background=True)
+        found = difference(first, second, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
         covered.append((found.lower_db <= 0.0) & (found.upper_db >= 0.0))
     share = float(np.mean(covered))
     assert 0.93 < share < 0.995
 
 
-def test_pooled_scatter_finds_the_excess_over_random_error() -> None:
-    random = np.random.default_rng(2)
-    groups = [repeats(random.normal(0.0, np.hypot(0.2, 0.5), (3, 10, 2)), 0.2) for _ in range(40)]
-    scatter = pooled_scatter(groups, 2)
-    assert np.sqrt(scatter.excess) == pytest.approx([0.5, 0.5], abs=0.05)
-    assert (scatter.degrees_of_freedom > 600).all()
-
-
-def test_positions_that_move_together_count_once() -> None:
-    random = np.random.default_rng(3)
-    groups = [repeats(np.repeat(random.normal(0.0, 0.5, (3, 1, 1)), 10, axis=1), 0.01) for _ in range(20)]
-    assert pooled_scatter(groups, 1).degrees_of_freedom[0] == pytest.approx(40.0, rel=0.02)
-
-
 def test_without_repeats_only_random_error_is_left() -> None:
     one = cell_of(repeats(np.full((1, 1, 1), 80.0), 0.2))
-    scatter = pooled_scatter([repeats(np.full((1, 1, 1), 80.0), 0.2)], 1)
-    found = difference(one, one, (scatter, scatter), NOTHING, 0.95, same_background=True)
+    scatter = no_scatter(1, 1)
+    found = difference(one, one, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert found.basis[0, 0] == 0
     assert found.standard_error_db[0, 0] == pytest.approx(0.2 * np.sqrt(2.0))
 
 
-def test_an_unruly_position_keeps_its_own_scatter() -> None:
-    scatter = Scatter(np.array([0.01]), np.array([100.0]))
-    wild = cell_of(repeats(np.array([78.0, 80.0, 82.0]).reshape(3, 1, 1), 0.1))
-    calm = cell_of(repeats(np.array([80.0, 80.1, 79.9]).reshape(3, 1, 1), 0.1))
-    found = difference(wild, calm, (scatter, scatter), NOTHING, 0.95, same_background=True)
-    assert found.basis[0, 0] == 2
-    assert found.standard_error_db[0, 0] > 0.9
-
-
 def test_the_background_of_both_cells_does_not_count_twice() -> None:
-    scatter = Scatter(np.zeros(1), np.array([10.0]))
+    scatter = Scatter(np.zeros((1, 1)), np.array([[10.0]]))
     cell = cell_of(RunLevels(*(np.full((2, 1, 1), v) for v in (80.0, 0.1, 0.3, np.nan)), np.zeros((2, 1, 1), np.int8)))
-    same = difference(cell, cell, (scatter, scatter), NOTHING, 0.95, same_background=True)
-    apart = difference(cell, cell, (scatter, scatter), NOTHING, 0.95, same_background=False)
+    same = difference(cell, cell, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
+    apart = difference(cell, cell, (scatter, scatter), NOTHING, 0.95, same_background=False, one_pool=False)
     assert same.standard_error_db[0, 0] == pytest.approx(0.1)
     assert apart.standard_error_db[0, 0] == pytest.approx(np.sqrt(0.01 + 0.18))
 
 
 def test_a_bound_gives_a_one_sided_statement() -> None:
-    scatter = Scatter(np.zeros(1), np.array([10.0]))
+    scatter = Scatter(np.zeros((1, 1)), np.array([[10.0]]))
     value = cell_of(repeats(np.full((2, 1, 1), 80.0), 0.1))
     bound = cell_of(repeats(np.full((2, 1, 1), 70.0), 0.1, np.array([True, False]).reshape(2, 1, 1)))
-    treated = difference(value, bound, (scatter, scatter), NOTHING, 0.95, same_background=True)
+    treated = difference(value, bound, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert np.isnan(treated.difference_db[0, 0])
     assert np.isnan(treated.lower_db[0, 0])
     assert -10.0 < treated.upper_db[0, 0] < -9.0
-    reference = difference(bound, value, (scatter, scatter), NOTHING, 0.95, same_background=True)
+    reference = difference(bound, value, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert np.isnan(reference.upper_db[0, 0])
     assert 9.0 < reference.lower_db[0, 0] < 10.0
-    both = difference(bound, bound, (scatter, scatter), NOTHING, 0.95, same_background=True)
+    both = difference(bound, bound, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert np.isnan(both.lower_db[0, 0])
     assert np.isnan(both.upper_db[0, 0])
     assert findings(treated, np.full((1, 1), np.nan), 0.95, 0.5)[0, 0] == "bound"
 
 
 def test_a_condition_of_bounds_only_still_gives_a_statement() -> None:
-    scatter = Scatter(np.zeros(1), np.array([10.0]))
+    scatter = Scatter(np.zeros((1, 1)), np.array([[10.0]]))
     value = cell_of(repeats(np.full((2, 1, 1), 78.1), 0.1))
     bounds = cell_of(repeats(np.full((2, 1, 1), 71.5), 0.1, np.ones((2, 1, 1), dtype=bool)))
-    found = difference(bounds, value, (scatter, scatter), NOTHING, 0.95, same_background=True)
+    found = difference(bounds, value, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert 6.3 < found.lower_db[0, 0] < 6.6
     assert np.isnan(found.upper_db[0, 0])
     assert findings(found, np.full((1, 1), np.nan), 0.95, 0.5)[0, 0] == "bound"
@@ -127,7 +108,7 @@ def test_a_condition_of_bounds_only_still_gives_a_statement() -> None:
     ],
 )
 def test_words(change: float, error: float, word: str) -> None:
-    scatter = Scatter(np.zeros(1), np.array([50.0]))
+    scatter = Scatter(np.zeros((1, 1)), np.array([[50.0]]))
     reference, treatment = (cell_of(repeats(np.full((2, 1, 1), level), error)) for level in (80.0, 80.0 + change))
-    found = difference(reference, treatment, (scatter, scatter), NOTHING, 0.95, same_background=True)
+    found = difference(reference, treatment, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert findings(found, found.p_value, 0.95, 0.5)[0, 0] == word

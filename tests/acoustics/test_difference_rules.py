@@ -41,8 +41,8 @@ def cell(levels: list[float], random_db: float = 0.1, background_db: float = 0.0
 
 def compared(reference: Cell, treatment: Cell, excess: float = 0.0, freedom: float = 100.0) -> Difference:
     """Difference of two cells of one session with the same background."""
-    scatter = Scatter(np.array([excess]), np.array([freedom]))
-    return difference(reference, treatment, (scatter, scatter), CERTAIN, 0.95, same_background=True)
+    scatter = Scatter(np.array([[excess]]), np.array([[freedom]]))
+    return difference(reference, treatment, (scatter, scatter), CERTAIN, 0.95, same_background=True, one_pool=True)
 
 
 def word(lower: float, value: float, upper: float, adjusted_p: float, threshold_db: float = 0.5) -> object:
@@ -72,28 +72,6 @@ def test_the_word_at_its_limits(lower: float, value: float, upper: float, adjust
     assert word(lower, value, upper, adjusted_p) == expected
 
 
-@pytest.mark.parametrize(("spread_db", "basis"), [(0.12, 1), (0.45, 2)])
-def test_own_scatter_stands_in_only_where_it_is_clearly_larger(spread_db: float, basis: int) -> None:
-    """Own variance over the pooled one, F with 4 and 100 degrees of freedom: 2.1 and 1.4 are chance (1 % at 3.5)."""
-    levels = [80.0 - spread_db, 80.0, 80.0 + spread_db]
-    found = compared(cell(levels), cell(levels), excess=0.0)
-    assert found.basis[0, 0] == basis
-    pooled = 0.1 * np.sqrt(2 / 3)
-    assert found.standard_error_db[0, 0] == pytest.approx(pooled if basis == 1 else spread_db * np.sqrt(2 / 3))
-
-
-def test_a_five_percent_chance_is_not_enough_for_own_scatter() -> None:
-    """Variance ratio 2.9 on 4 and 100 degrees of freedom: p 0.026."""
-    levels = [80.0 - 0.17, 80.0, 80.0 + 0.17]
-    assert compared(cell(levels), cell(levels)).basis[0, 0] == 1
-
-
-def test_one_degree_of_freedom_says_nothing_of_own_scatter() -> None:
-    found = compared(cell([79.0, 81.0]), cell([80.0]))
-    assert found.basis[0, 0] == 1
-    assert found.standard_error_db[0, 0] == pytest.approx(0.1 * np.sqrt(1.5))
-
-
 def test_a_shared_background_leaves_the_difference_of_its_effects() -> None:
     found = compared(cell([80.0, 80.0], 0.0, 0.5), cell([78.0, 78.0], 0.0, 0.2))
     assert found.standard_error_db[0, 0] == pytest.approx(0.3)
@@ -108,18 +86,20 @@ def test_more_repeats_shrink_the_error_by_their_root() -> None:
 
 def test_what_does_not_average_out_is_added_with_its_own_freedom() -> None:
     """Session change of 0.3 dB known from 3 degrees of freedom: t 3.182 (Student, 95 %) where all else is certain."""
-    scatter = Scatter(np.zeros(1), np.array([1e9]))
+    scatter = Scatter(np.zeros((1, 1)), np.array([[1e9]]))
     lasting = {"between sessions": (np.full((1, 1), 0.09), np.full((1, 1), 3.0))}
     still = cell([80.0] * 3, 0.0)
-    found = difference(still, still, (scatter, scatter), lasting, 0.95, same_background=True)
+    found = difference(still, still, (scatter, scatter), lasting, 0.95, same_background=True, one_pool=True)
     assert found.standard_error_db[0, 0] == pytest.approx(0.3)
     assert found.degrees_of_freedom[0, 0] == pytest.approx(3.0)
     assert found.upper_db[0, 0] == pytest.approx(3.182 * 0.3, abs=1e-3)
 
 
 def test_each_session_brings_its_own_scatter() -> None:
-    calm, rough = Scatter(np.array([0.0]), np.array([50.0])), Scatter(np.array([0.5]), np.array([4.0]))
-    found = difference(cell([80.0] * 2), cell([80.0] * 2), (calm, rough), CERTAIN, 0.95, same_background=False)
+    calm, rough = Scatter(np.array([[0.0]]), np.array([[50.0]])), Scatter(np.array([[0.5]]), np.array([[4.0]]))
+    found = difference(
+        cell([80.0] * 2), cell([80.0] * 2), (calm, rough), CERTAIN, 0.95, same_background=False, one_pool=False
+    )
     assert found.standard_error_db[0, 0] == pytest.approx(np.sqrt(0.01 + 0.25))
 
 
@@ -160,17 +140,24 @@ def test_a_shared_background_that_scatters_does_not_cancel(scatter_db: float) ->
         nothing = np.full(level[None].shape, np.nan)
         state = np.zeros(nothing.shape, dtype=np.int8)
         cells.append(cell_of(RunLevels(level[None], *(p[None] for p in parts_db), nothing, state, of_own[None])))
-    scatter = Scatter(np.zeros(1), np.zeros(1))
-    made = difference(cells[0], cells[1], (scatter, scatter), {}, 0.95, same_background=True)
+    scatter = Scatter(np.zeros((1, 1)), np.zeros((1, 1)))
+    made = difference(cells[0], cells[1], (scatter, scatter), {}, 0.95, same_background=True, one_pool=True)
     share = np.mean((made.lower_db <= 0.0) & (made.upper_db >= 0.0))
     assert share == pytest.approx(0.95, abs=0.02)
 
 
-def test_own_repeats_count_where_nothing_is_pooled() -> None:
-    """Three repeats each, 1.5 dB apart, and no pooled scatter: their own, not the random error of 0.1 dB."""
-    unknown = Scatter(np.zeros(1), np.zeros(1))
-    wild = cell([80.0, 81.5, 78.5])
-    found = difference(wild, wild, (unknown, unknown), {}, 0.95, same_background=True)
-    assert found.basis[0, 0] == 2
-    assert found.standard_error_db[0, 0] == pytest.approx(1.5 * np.sqrt(2.0 / 3.0))
-    assert found.degrees_of_freedom[0, 0] == pytest.approx(4.0)
+def test_the_freedom_is_that_of_the_repeats_even_where_they_agree_by_chance() -> None:
+    """Nothing beyond random error, known from 2 degrees of freedom: t 4.303 (Student, 95 %), not 1.96."""
+    found = compared(cell([80.0, 80.0]), cell([80.0, 80.0]), excess=0.0, freedom=2.0)
+    assert found.degrees_of_freedom[0, 0] == pytest.approx(2.0)
+    assert found.upper_db[0, 0] == pytest.approx(4.303 * 0.1, abs=1e-3)
+
+
+def test_two_cells_of_one_source_are_no_better_known_than_it() -> None:
+    one, other = Scatter(np.array([[0.04]]), np.array([[6.0]])), Scatter(np.array([[0.04]]), np.array([[6.0]]))
+    parts = cell([80.0, 80.0], 0.0), cell([80.0, 80.0], 0.0)
+    freedom = [
+        difference(*parts, (one, other), {}, 0.95, same_background=True, one_pool=pool).degrees_of_freedom[0, 0]
+        for pool in (True, False)
+    ]
+    assert freedom == [pytest.approx(6.0), pytest.approx(12.0)]

@@ -1,4 +1,4 @@
-"""How far sessions differ: measured without bias, without a position's own change, with fitting degrees of freedom."""
+"""How far sessions differ at each position: measured without bias, drawn to others as far as positions are alike."""
 
 from __future__ import annotations
 
@@ -59,13 +59,24 @@ def test_repeats_do_not_pass_as_a_change_between_sessions() -> None:
     assert session_scatter(parts, np.full(400, 3.0), alone(1)).variance_db2.max() < 0.02
 
 
-def test_a_position_is_judged_by_the_others() -> None:
-    """One that moved by 5 dB has the scatter of those that stayed; they have it in theirs."""
-    moved = np.array([[5.0], [0.1], [-0.1]])
-    change = SessionChange(moved, moved**2, np.zeros((3, 1)))
-    found = session_scatter([change], np.ones(3), alone(1))
-    assert found.variance_db2[0, 0] == pytest.approx(0.01 / 2.0)
-    assert found.variance_db2[1, 0] == pytest.approx((25.0 + 0.01) / 4.0)
+def test_a_position_that_is_hard_to_fit_anew_has_its_own_scatter() -> None:
+    """Eleven positions that change by 0.1 dB and one that changes by 2 dB, over six sessions."""
+    random = np.random.default_rng(5)
+    sd = np.array([2.0, *[0.1] * 11])[:, None]
+    levels = [repeats(80.0 + sd * random.normal(size=(12, 1)) + np.zeros((2, 12, 1))) for _ in range(6)]
+    nothing = Scatter(np.zeros(1), np.array([50.0]))
+    parts = [session_change([pair], (nothing, nothing)) for pair in itertools.combinations(levels, 2)]
+    found = session_scatter(parts, np.full(12, 5.0), alone(1))
+    own = np.array([level.mean_db for level in levels]).var(axis=0, ddof=1)
+    assert found.variance_db2[0, 0] > 0.5 * own[0, 0]
+    assert found.variance_db2[1:].max() < 0.2
+
+
+def test_positions_that_change_alike_share_what_they_know() -> None:
+    random = np.random.default_rng(6)
+    found = session_scatter(changes(random, 3, 40, 1, 0.0), np.full(40, 2.0), alone(1))
+    assert found.changes.min() > 20.0
+    assert np.ptp(found.variance_db2) < 0.3 * SESSION_SD_DB**2
 
 
 def test_a_position_alone_has_its_own_change() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.comparison import RunLevels, cell_of, difference
-from tapeline.acoustics.scatter_sums import pooled_scatter
+from tapeline.acoustics.repeat_scatter import RepeatRows, scatter_by_position
 
 CAMPAIGNS = 4000
 CONFIDENCE = 0.95
@@ -23,9 +23,10 @@ def covered(repeats: int, random_db: float, own_db: float) -> float:
             nothing = np.zeros(levels.shape)
             unbounded = np.full(levels.shape, np.nan)
             groups.append(RunLevels(levels, nothing + random_db, nothing, unbounded, nothing.astype(np.int8)))
-        scatter = pooled_scatter(groups, 1)
+        rows = [RepeatRows.of(group.level_db, group.random_db, np.isfinite(group.upper_bound_db)) for group in groups]
+        scatter = scatter_by_position(rows, np.eye(1, dtype=bool))
         cells = [cell_of(group) for group in groups]
-        found = difference(*cells, (scatter, scatter), {}, CONFIDENCE, same_background=True)
+        found = difference(*cells, (scatter, scatter), {}, CONFIDENCE, same_background=True, one_pool=True)
         hits += int(found.lower_db[0, 0] <= 0.0 <= found.upper_db[0, 0])
     return hits / CAMPAIGNS
 

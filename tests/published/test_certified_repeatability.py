@@ -9,7 +9,7 @@ import pytest
 from reference_tables import reference_rows
 
 from tapeline.acoustics.comparison import RunLevels, cell_of
-from tapeline.acoustics.scatter_sums import pooled_scatter
+from tapeline.acoustics.repeat_scatter import RepeatRows, Scatter, scatter_by_position
 from tapeline.acoustics.session_scatter import session_change, session_scatter
 from tapeline.acoustics.statistics import variance_ratio_p_value
 
@@ -34,16 +34,21 @@ def groups() -> list[RunLevels]:
     return made
 
 
+def pooled() -> Scatter:
+    rows = [RepeatRows.of(group.level_db, group.random_db, np.isfinite(group.upper_bound_db)) for group in groups()]
+    return scatter_by_position(rows, np.eye(1, dtype=bool))
+
+
 def test_repeatability_is_the_certified_mean_square() -> None:
     """NIST StRD SiRstv: within-instrument mean square 0.010831828 with 20 degrees of freedom."""
-    scatter = pooled_scatter(groups(), 1)
-    assert scatter.excess[0] == pytest.approx(WITHIN_INSTRUMENTS, rel=1e-9)
-    assert scatter.degrees_of_freedom[0] == 20.0
+    scatter = pooled()
+    assert scatter.excess[0, 0] == pytest.approx(WITHIN_INSTRUMENTS, rel=1e-9)
+    assert scatter.degrees_of_freedom[0, 0] == 20.0
 
 
 def test_variance_between_sessions_is_the_certified_component() -> None:
     """(MS between - MS within) / n of NIST StRD SiRstv, 3.91e-4 (ISO 5725-2 form): mean over all pairs of sessions."""
-    scatter = pooled_scatter(groups(), 1)
+    scatter = pooled()
     pairs = itertools.combinations([cell_of(group) for group in groups()], 2)
     changes = [session_change([pair], (scatter, scatter)) for pair in pairs]
     found = session_scatter(changes, np.array([4.0]), np.eye(1, dtype=bool))

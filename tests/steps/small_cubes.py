@@ -15,7 +15,7 @@ from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
 from tapeline.campaign.slices import Achieved, CompareNeeds, CompareRun
 from tapeline.steps.compared_pairs import Compared, compared_pairs
-from tapeline.steps.compared_runs import Job, repeat_scatter
+from tapeline.steps.compared_runs import Job, repeat_pools
 from tapeline.steps.level_cube import COLUMNS, Item
 from tapeline.steps.session_changes import session_changes
 from tapeline.store import parquet, tables
@@ -107,8 +107,8 @@ class Small:
 
     def compared(self, job: Job, name: str) -> list[Compared]:
         """The differences of one comparison, as the step makes them."""
-        scatter = repeat_scatter(job)
-        return compared_pairs(job, job.needs.comparisons[name], scatter, session_changes(job, scatter.by_session))
+        pools = repeat_pools(job)
+        return compared_pairs(job, job.needs.comparisons[name], pools, session_changes(job, pools))
 
     def _needs(self) -> CompareNeeds:
         runs = tuple(

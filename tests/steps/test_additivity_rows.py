@@ -12,14 +12,14 @@ from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
 from tapeline.campaign.settings import Compare
 from tapeline.steps.additivity_rows import Split, additivity_rows, splits_of
-from tapeline.steps.compared_runs import repeat_scatter
+from tapeline.steps.compared_runs import repeat_pools
 
 SEALED = {"open": (), "front": ("f",), "rear": ("r",), "sealed": ("f", "r")}
 
 
 def rows_of(small: Small) -> list[dict[str, object]]:
     job = small.job()
-    return list(additivity_rows(job, repeat_scatter(job)))
+    return list(additivity_rows(job, repeat_pools(job)))
 
 
 def runs_of(powers: dict[str, float], count: int = 3, speed_mps: float = 30.0) -> list[Given]:

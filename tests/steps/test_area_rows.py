@@ -10,7 +10,7 @@ from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
 from tapeline.steps.area_rows import area_difference_rows, area_rows, areas_of
 from tapeline.steps.budget_rows import absolute_rows
-from tapeline.steps.compared_runs import repeat_scatter
+from tapeline.steps.compared_runs import repeat_pools
 
 AREAS = (("p", "seam"), ("q", "seam"), ("r", "ladder"), ("s", ""))
 PLACES = ("p", "q", "r", "s")
@@ -19,7 +19,7 @@ RUNS = (Given("a-open-1", (90.0, 80.0, 70.0, 60.0)), Given("a-open-2", (90.0, 80
 
 def rows_of(small: Small) -> list[dict[str, object]]:
     job = small.job()
-    return list(area_rows(job, repeat_scatter(job)))
+    return list(area_rows(job, repeat_pools(job)))
 
 
 def test_positions_without_an_area_are_in_none() -> None:
@@ -50,7 +50,7 @@ def test_an_area_of_one_position_is_as_sure_as_its_budget() -> None:
     job = small.job()
     budget = next(
         row
-        for part in absolute_rows(job, repeat_scatter(job))
+        for part in absolute_rows(job, repeat_pools(job))
         for row in part
         if row["position"] == "r" and row["quantity"] == "band"
     )
@@ -105,7 +105,7 @@ SEAM = {"seam": ("open", "taped")}
 
 def differences_of(small: Small) -> list[dict[str, object]]:
     job = small.job()
-    return area_difference_rows(job, "seam", small.compared(job, "seam"), repeat_scatter(job))
+    return area_difference_rows(job, "seam", small.compared(job, "seam"), repeat_pools(job))
 
 
 def test_difference_of_an_area(tmp_path: Path) -> None:

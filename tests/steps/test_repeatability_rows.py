@@ -47,7 +47,7 @@ def test_the_shift_is_from_the_first_session_in_time_to_the_last() -> None:
     assert (row["shift_of"], row["shift_mount"]) == ("june > april", "remounted")
     assert row["shift_db"] == pytest.approx(0.9)
     assert 0.1 < row["shift_standard_error_db"] < 0.3
-    assert row["shift_p_value"] < 0.05
+    assert 0.05 < row["shift_p_value"] < 0.12, "two sessions of two runs: two degrees of freedom"
     still = rows(GivenRepeats(TWO), position="q")["open"]
     assert still["shift_db"] == pytest.approx(0.0, abs=1e-9)
     assert still["shift_p_value"] > 0.9

@@ -9,7 +9,7 @@ import pytest
 from small_cubes import Given, Small
 
 from tapeline.acoustics.comparison import RunLevels, cell_of
-from tapeline.steps.compared_runs import Job, Pair, repeat_scatter
+from tapeline.steps.compared_runs import Job, Pair, repeat_pools
 from tapeline.steps.lasting_terms import lasting_terms
 from tapeline.steps.level_means import calibration_variance, level_mean
 from tapeline.steps.session_changes import session_changes
@@ -32,9 +32,9 @@ def terms_of(job: Job) -> dict[str, float]:
     """Variances of the terms of the only difference, at the first position."""
     sides = [tuple(r for r in job.needs.runs if r.condition == name) for name in ("open", "sealed")]
     pair = Pair(sides[0], sides[1], (30.0, 0.0))
-    scatter = repeat_scatter(job).by_session
-    scatters = scatter[pair.sessions[0]], scatter[pair.sessions[1]]
-    terms = lasting_terms(job, pair, scatters, session_changes(job, scatter))
+    pools = repeat_pools(job)
+    scatters = pools.of_session(pair.sessions[0]), pools.of_session(pair.sessions[1])
+    terms = lasting_terms(job, pair, scatters, session_changes(job, pools))
     return {name: float(np.broadcast_to(variance, (2, 2))[0, 0]) for name, (variance, _) in terms.items()}
 
 
@@ -50,7 +50,7 @@ def test_terms_of_two_sessions_are_the_same_with_any_number_of_runs(runs: int) -
 def test_terms_of_a_mean_are_those_of_one_run_but_for_what_each_run_has_of_its_own(runs: int) -> None:
     job = job_of(runs)
     own = tuple(run for run in job.needs.runs if run.condition == "open")
-    mean = level_mean(job, own, dataclasses.replace(repeat_scatter(job).by_session["a"], excess=np.zeros(2)))
+    mean = level_mean(job, own, dataclasses.replace(repeat_pools(job).of_session("a"), excess=np.zeros((2, 2))))
     for name in (*SHARED, "speed"):
         assert mean.terms[name][0][1] == pytest.approx(np.full(2, STATED[name] ** 2)), name
     assert mean.terms["steadiness"][0][1] == pytest.approx(np.full(2, STATED["steadiness"] ** 2 / runs))

@@ -99,7 +99,8 @@ def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flag
     with np.errstate(divide="ignore", invalid="ignore"):
         location, their_noise = (np.where(weight > 0.0, part / weight, np.nan) for part in of_others)
         as_alike = 1.0 / (1.0 / known_of_others + 1.0 / np.float64(prior.degrees_of_freedom))
-        alike = np.where(known_of_others > 0.0, as_alike, 0.0)
+        # What moves at all positions together is in a position's own changes already.
+        alike = np.where(known_of_others > 0.0, as_alike * (1.0 - over_positions.rho**2), 0.0)
     mean, both = moderated(own, worth, location, alike)
     expected, _ = moderated(own_noise, worth, their_noise, alike)
     there = both > 0.0

@@ -58,7 +58,7 @@ def level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> Leve
         **repeat_terms([of_runs], one_pool=True),
         "background": (cell.background_db**2 + background_beyond(cell, scatter), certain),
     }
-    repeated = np.isfinite(of_runs.degrees_of_freedom)
+    repeated = terms["repeats"][0] > 0.0
     for name in SHARED_TERMS:
         if name == "calibration":
             continue
