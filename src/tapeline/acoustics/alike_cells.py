@@ -15,8 +15,8 @@ UNLIKE_P = 0.2
 """Cells whose scatter differs at this level, two-sided, are not pooled.
 
 A test that only decides which variance to use guards at a high level: 0.1 to 0.25 (Bancroft, Ann. Math. Stat. 15 (1944)
-190, and after him, from memory). Own choice after simulating 0.05 to 0.4: intervals become 2 % wider than with 0.05, and
-a cell that scatters five times as much in all positions alike is told from the others.
+190, and after him, from memory). Own choice after simulating 0.05 to 0.4: intervals become 2 % wider than with 0.05,
+and a cell that scatters five times as much in all positions alike is told from the others.
 """
 
 MOST_FREEDOM = 200.0

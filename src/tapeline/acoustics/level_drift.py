@@ -18,12 +18,13 @@ class Drift:
     """Slopes (dB per hour) and the variance that a variance of 1 dB^2 of each level gives them, (positions, items).
 
     NaN where no two levels of a group lie at different times. `residual_db2` is the sum of squares that the slope
-    leaves about the groups' means, with its `degrees_of_freedom`.
+    leaves about the groups' means, with its `degrees_of_freedom`, `explained_db2` what it takes off them.
     """
 
     slope_db_per_hour: Reals
     variance_per_db2: Reals
     residual_db2: Reals
+    explained_db2: Reals
     degrees_of_freedom: Reals
 
 
@@ -50,9 +51,11 @@ def level_drift(groups: Sequence[tuple[Reals, Reals]]) -> Drift:
     with np.errstate(divide="ignore", invalid="ignore"):
         slope, variance = crossed / spread, 1.0 / spread
     apart = spread > LEAST_SPREAD_H2
+    explained = np.where(apart, slope * crossed, 0.0)
     return Drift(
         slope_db_per_hour=np.where(apart, slope, np.nan),
         variance_per_db2=np.where(apart, variance, np.nan),
-        residual_db2=np.maximum(squares - np.where(apart, slope * crossed, 0.0), 0.0),
+        residual_db2=np.maximum(squares - explained, 0.0),
+        explained_db2=explained,
         degrees_of_freedom=np.maximum(spare - apart, 0.0),
     )

@@ -119,6 +119,30 @@ def scatter_by_position(cells: Sequence[RepeatRows], near: Flags) -> Scatter:
     return _beyond_random(variance, freedom, mean_random, _correlation(rows))
 
 
+def keeping_to_own(whole: Scatter, own: Scatter, random_variance: Reals) -> Scatter:
+    """The scatter of a cell's pool (`whole`), drawn to the cell's `own` where that is larger beyond chance.
+
+    A gap may make a position restless in one condition and leave it calm in all others. As in `scatter_by_position` the
+    rest of the pool counts for less from `STANDS_OUT_P` on (F test of own against rest), without a step.
+    `random_variance` is that of the cell.
+    """
+    all_of_it, its_own = (part.degrees_of_freedom * (part.excess + random_variance) for part in (whole, own))
+    rest_freedom = np.maximum(whole.degrees_of_freedom - own.degrees_of_freedom, 0.0)
+    rest = np.maximum(all_of_it - its_own, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        chance = variance_ratio_p_value(
+            its_own / own.degrees_of_freedom, rest / rest_freedom, own.degrees_of_freedom, rest_freedom
+        )
+        weight = np.where(np.isfinite(chance), np.minimum(chance / STANDS_OUT_P, 1.0), 1.0)
+        freedom = np.where(weight < 1.0, own.degrees_of_freedom + weight * rest_freedom, whole.degrees_of_freedom)
+        excess = (its_own + weight * rest) / freedom - random_variance
+    return replace(
+        whole,
+        excess=np.where(weight < 1.0, np.maximum(np.nan_to_num(excess), 0.0), whole.excess),
+        degrees_of_freedom=freedom,
+    )
+
+
 def _sums(cells: Sequence[RepeatRows]) -> tuple[Reals, Reals, Reals]:
     """All rows, how many each place has, and the sum of their random variances."""
     rows = np.concatenate([cell.deviation_db for cell in cells])

@@ -77,13 +77,20 @@ def _drift(job: Job, groups: list[list[CompareRun]], scatter: Scatter) -> Refere
 
 
 def _of_each(job: Job, found: Drift, random: Reals, scatter: Scatter) -> tuple[Reals, Reals]:
-    """Variance (dB^2) of one level about the slope, and its degrees of freedom, (positions, items)."""
+    """Variance (dB^2) of one level about the slope, and its degrees of freedom, (positions, items).
+
+    The slope is taken out of the scatter of repeats, where it is one of two degrees of freedom or more.
+    """
+    spare = scatter.degrees_of_freedom
     pooled, left = scatter.degrees_of_freedom > 0.0, found.degrees_of_freedom
     with np.errstate(divide="ignore", invalid="ignore"):
         own = np.maximum(found.residual_db2 / left, random)
     assumed = random + job.needs.compare.repeat_sd_db**2
-    variance = np.where(pooled, random + scatter.excess, np.where(left > 0.0, own, assumed))
-    freedom = np.where(pooled, scatter.degrees_of_freedom, np.where(left > 0.0, left, ASSUMED_FREEDOM))
+    whole, straight = random + scatter.excess, spare >= 2.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        about = np.maximum((spare * whole - np.nan_to_num(found.explained_db2)) / (spare - 1.0), random)
+    variance = np.where(straight, about, np.where(pooled, whole, np.where(left > 0.0, own, assumed)))
+    freedom = np.where(straight, spare - 1.0, np.where(pooled, spare, np.where(left > 0.0, left, ASSUMED_FREEDOM)))
     return variance, np.asarray(freedom, dtype=np.float64)
 
 

@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.alike_cells import alike_cells
 from tapeline.acoustics.comparison import RunLevels
-from tapeline.acoustics.repeat_scatter import RepeatRows, Scatter, no_scatter, own_scatter, scatter_by_position
+from tapeline.acoustics.repeat_scatter import (
+    RepeatRows,
+    Scatter,
+    keeping_to_own,
+    no_scatter,
+    own_scatter,
+    scatter_by_position,
+)
 
 Point = tuple[float, float]
 
@@ -54,7 +61,11 @@ class RepeatPools:
         """The scatter for one cell: of the cells that scatter like it."""
         if not self.pooled:
             return self._alone((key,))
-        return self._of(self.pool(key)).filled_in(self._everything)
+        pool = self.pool(key)
+        found = self._of(pool)
+        if len(pool) > 1 and key in self.rows:
+            found = keeping_to_own(found, self._of((key,)), self.rows[key].random_variance)
+        return found.filled_in(self._everything)
 
     def of_pair(self, first: CellKey, second: CellKey) -> tuple[Scatter, Scatter]:
         """The scatter for two cells that are compared; of both together where they stand alone in one session."""
