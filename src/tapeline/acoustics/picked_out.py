@@ -52,7 +52,7 @@ def selected_ends(
 
 
 def least_sizes(value: Reals, lower: Reals, upper: Reals) -> Reals:
-    """How large differences are, without their sign; of a bound the least that it may be. NaN where nothing is known."""
+    """How large differences are, without their sign; of a bound the least that it may be, 0 where nothing is known."""
     bound = np.fmax(np.fmax(lower, -upper), 0.0)
     return np.where(np.isfinite(value), np.abs(value), bound)
 

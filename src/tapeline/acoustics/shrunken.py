@@ -98,7 +98,8 @@ def shrunken(
         chance, mean, deviation = _posterior(difference[some], variance[some], weight, spread)
         result.expected[some] = (chance * mean).sum(axis=(0, 2))
         for k in np.flatnonzero(asked[some]):
-            part = chance[:, k].ravel(), mean[:, k].ravel(), deviation[:, k].ravel()
+            counts = chance[:, k] > 1e-9
+            part = chance[:, k][counts], mean[:, k][counts], deviation[:, k][counts]
             result.lower[some[k]], result.upper[some[k]] = _quantile(*part, tail), _quantile(*part, 1.0 - tail)
     return result
 
@@ -168,7 +169,7 @@ def _fitted(difference: Reals, variance: Reals, weight: Reals) -> _Spread:
 
 
 def _mixtures(count: int, tests: int) -> tuple[Reals, Reals, Reals]:
-    """Mixtures of slabs (mixtures, slabs), how likely each is beforehand, and what a free mean takes off its likelihood.
+    """Mixtures of slabs (mixtures, slabs), how likely each is beforehand, and what a free mean costs.
 
     Half of the chance is with zero as the middle. A free mean costs half the logarithm of the number of tests (Schwarz,
     Ann. Stat. 6 (1978) 461).
