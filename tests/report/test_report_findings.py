@@ -298,3 +298,11 @@ def test_the_equivalent_keeps_the_interval_it_is_judged_by(tmp_path: Path) -> No
     (found,) = main_findings(with_comparisons(tmp_path, rows), CAMPAIGN)
     assert "within 0.5 dB of each other (95 % CI -0.1 to 0.3, 4 pairs" in found.sentence
     assert found.sentence.endswith(" Picked from 6 as the narrowest, its interval is -0.2 to 0.4 dB.")
+
+
+def test_the_widest_run_is_told_of_the_plain_interval(tmp_path: Path) -> None:
+    widest = {"widest_run": "r2", "half_width_without_db": 0.2}
+    rows = bands_tested(20, difference_db=-1.3, lower_db=-1.69, upper_db=-0.91, **widest)
+    (found, *_) = main_findings(with_comparisons(tmp_path, rows), CAMPAIGN)
+    assert found.sentence.count("r2") == 1
+    assert found.sentence.endswith(" Its plain half-width is 0.4 dB, and would be 0.2 dB without run r2.")

@@ -181,7 +181,11 @@ def _difference(
     campaign: Campaign, tables: FinishedTables, row: Row, kind: str, tests: int, *, first: bool = True
 ) -> Finding:
     """A difference that was picked from `tests`; `row` has its interval after picking."""
-    said = holds_words(tests, "the largest" if first else "one of the largest") + expected_words(row)
+    said = (
+        holds_words(tests, "the largest" if first else "one of the largest")
+        + expected_words(row)
+        + row.get("plain_width", "")
+    )
     words, changed = difference_words(campaign, row), swapped_sentence(tables, row)
     conditions = conditions_of(campaign, row)
     quantity = quantity_words(row, summed_words(tables, row))
@@ -194,6 +198,7 @@ def _not_shown(campaign: Campaign, tables: FinishedTables, row: Row, tests: int)
     picked = after_picking(row, tests, campaign.settings.confidence)
     if row["finding"] == "not shown":
         kind, words, said = "not shown", difference_words(campaign, picked), holds_words(tests, "the narrowest")
+        said += picked.get("plain_width", "")
     else:
         kind, words = "equivalent", difference_words(campaign, row)
         ends = interval(picked["lower_db"], picked["upper_db"])

@@ -22,7 +22,8 @@ def tests_of(rows: Iterable[Row]) -> Counter[str]:
 def after_picking(row: Row, tests: int, confidence: float) -> Row:
     """A row of the comparisons with the interval that holds although it alone was picked from `tests`.
 
-    At least as wide as the table has it after selection within the family.
+    At least as wide as the table has it after selection within the family. What the interval would be without its widest
+    run is known of the plain one alone: it is told apart, by `plain_width_words`.
     """
     if tests < 2 or row["standard_error_db"] is None:
         return row
@@ -32,7 +33,16 @@ def after_picking(row: Row, tests: int, confidence: float) -> Row:
     lower, upper = selected_ends((ends[0], ends[1]), error, np.array(freedom), confidence, missed)
     of_family = [np.nan if row[f"selected_{end}_db"] is None else row[f"selected_{end}_db"] for end in ENDS]
     wider = np.fmin(lower, of_family[0]), np.fmax(upper, of_family[1])
-    return {**row, **{f"{end}_db": float(at) if np.isfinite(at) else None for end, at in zip(ENDS, wider, strict=True)}}
+    held = {f"{end}_db": float(at) if np.isfinite(at) else None for end, at in zip(ENDS, wider, strict=True)}
+    return {**row, **held, "widest_run": None, "plain_width": plain_width_words(row)}
+
+
+def plain_width_words(row: Row) -> str:
+    """How wide the plain interval is, and would be without the run that makes it so wide; nothing where none does."""
+    if not row["widest_run"] or row["lower_db"] is None or row["upper_db"] is None:
+        return ""
+    half, without = number((row["upper_db"] - row["lower_db"]) / 2.0), number(row["half_width_without_db"])
+    return f" Its plain half-width is {half} dB, and would be {without} dB without run {row['widest_run']}."
 
 
 def holds_words(tests: int, as_what: str) -> str:
