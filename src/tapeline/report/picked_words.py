@@ -22,8 +22,8 @@ def tests_of(rows: Iterable[Row]) -> Counter[str]:
 def after_picking(row: Row, tests: int, confidence: float) -> Row:
     """A row of the comparisons with the interval that holds although it alone was picked from `tests`.
 
-    At least as wide as the table has it after selection within the family. What the interval would be without its widest
-    run is known of the plain one alone: it is told apart, by `plain_width_words`.
+    At least as wide as the table has it after selection within the family. What it would be without the run that widens
+    it most is known of the plain interval alone: that is told apart, by `plain_width_words`.
     """
     if tests < 2 or row["standard_error_db"] is None:
         return row
