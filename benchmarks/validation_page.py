@@ -26,6 +26,7 @@ def main() -> int:
         "validate_spectra.py": [],
         "validate_background.py": [],
         "validate_comparisons.py": ["--campaigns", str(options.campaigns)],
+        "validate_picked_out.py": [],
         "validate_rig.py": ["--seeds", str(options.seeds)],
         "validate_influence.py": ["--seeds", str(options.seeds)],
     }

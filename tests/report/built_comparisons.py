@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.statistics import benjamini_hochberg, student_factor, student_p_value
+from tapeline.steps.picked_rows import with_picked
 from tapeline.store.tables import BOTH_BOUNDS, WITHOUT_DIFFERENCE
 
 Row = dict[str, Any]
@@ -38,7 +39,9 @@ def comparison_rows(
         for condition, place in cells
         if condition == pair["reference"] and (pair["treatment"], place) in cells
     ]
-    return list(_judged(made))
+    judged = list(_judged(made))
+    groups = ([row for row in judged if row["comparison"] == name] for name in comparisons)
+    return [row for group in groups for row in with_picked(group, 0.95, "comparison")]
 
 
 def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[Row], treatment: Sequence[Row]) -> Row:
@@ -78,6 +81,7 @@ def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[R
         "lower_db": lower,
         "upper_db": upper,
         "standard_error_db": error,
+        "degrees_of_freedom": FREEDOM,
         "p_value": None if difference is None else float(student_p_value(difference / error, FREEDOM)),
         "interval_basis": "pooled repeats",
         "pairing": "same-session",

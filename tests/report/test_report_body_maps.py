@@ -194,7 +194,8 @@ def test_a_map_of_nothing_is_still_a_figure() -> None:
 def test_the_messages_say_numbers() -> None:
     assert mark_map_message(MARKS, "sealed minus open") == (
         "Map of sealed minus open: of 9 positions, 1 shown lower, 1 shown higher, 1 equivalent, 1 not shown to differ, "
-        "3 known by bounds only, 1 unusable, 1 not measured. Largest shown: -8.0 dB at quieter."
+        "3 known by bounds only, 1 unusable, 1 not measured. Largest shown: -8.0 dB at quieter, "
+        "picked as the largest."
     )
     levels = [Mark("A", "shown", 90.04, signed=False), Mark("B", "shown", 95.0), Mark("C", "bound", upper_db=80.0)]
     assert level_map_message(levels, "open") == (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -128,10 +129,8 @@ def test_a_doubtful_channel_is_taken_where_there_is_no_other(tmp_path: Path) -> 
 def test_three_to_five_findings_whose_numbers_stand_in_the_tables(report: Report) -> None:
     findings = findings_of(report.tables, report.campaign)
     assert 3 <= len(findings) <= MOST_FINDINGS
-    differences = {
-        (r["comparison"], r["position"], r["difference_db"], r["lower_db"], r["upper_db"])
-        for r in report.tables.comparisons
-    }
+    differences = {(r["comparison"], r["position"], r["difference_db"]): r for r in report.tables.comparisons}
+    tests = Counter(r["quantity"] for r in report.tables.comparisons if r["p_value"] is not None)
     contributions = {(r["position"], r["contribution_db"], r["lower_db"], r["upper_db"]) for r in report.tables.ranking}
     kinds = [finding.kind for finding in findings]
     assert kinds == ["overall difference", "band difference", "band difference", "work on first", "not shown"]
@@ -141,7 +140,10 @@ def test_three_to_five_findings_whose_numbers_stand_in_the_tables(report: Report
         if finding.kind == "work on first":
             assert (finding.position, *numbers) in contributions
         else:
-            assert (finding.comparison, finding.position, *numbers) in differences
+            plain = differences[finding.comparison, finding.position, finding.value_db]
+            assert finding.lower_db is not None and finding.lower_db < plain["lower_db"]
+            assert finding.upper_db is not None and finding.upper_db > plain["upper_db"]
+            assert f" from {tests[plain['quantity']]:,} as " in finding.sentence
         assert f"{number(abs(finding.value_db or 0.0))}" in finding.sentence or finding.kind == "not shown"
 
 
@@ -250,3 +252,57 @@ def test_a_sensor_changed_between_the_sides_is_told_beside_the_result(tmp_path: 
         ["comparison whole-seam, sessions april and may"] if second == "s07" else []
     )
     assert all("P01 (s05 in april, s07 in may)" in line.found and "P02" not in line.found for line in lines)
+
+
+def bands_tested(count: int, **changed: Any) -> list[dict[str, Any]]:
+    """As many tested bands of P02, the first one changed, the others with nothing shown."""
+    known = {"standard_error_db": 0.2, "degrees_of_freedom": None, "p_value": 0.5}
+    others = {**known, "finding": "not shown", "difference_db": 0.1, "lower_db": -0.29, "upper_db": 0.49}
+    rows = [band(100.0 + k, position="P02", **others) for k in range(1, count)]
+    return [band(100.0, position="P02", **{**known, **changed}), *rows]
+
+
+def test_a_headline_holds_although_it_was_picked(tmp_path: Path) -> None:
+    """One of 300 with infinite degrees of freedom: 3.76 standard errors (normal distribution at 0.025 / 300)."""
+    first = {"difference_db": -1.3, "lower_db": -1.69, "upper_db": -0.91, "p_value": 1e-9, "shrunken_db": -1.04}
+    (found, *_) = main_findings(with_comparisons(tmp_path, bands_tested(300, **first)), CAMPAIGN)
+    assert found.upper_db == pytest.approx(-1.3 + 3.76 * 0.2, abs=0.002)
+    assert found.lower_db == pytest.approx(-1.3 - 3.76 * 0.2, abs=0.002)
+    assert "reduced by 1.3 dB (95 % CI 0.5 to 2.1, 4 pairs" in found.sentence
+    assert found.sentence.endswith(
+        "The interval holds although this one was picked from 300 as the largest. "
+        "Allowing for chance, expect 1.0 dB less."
+    )
+
+
+def test_the_interval_of_the_family_is_never_narrowed(tmp_path: Path) -> None:
+    first = {"difference_db": -1.3, "lower_db": -1.69, "upper_db": -0.91, "selected_upper_db": 0.0, "shrunken_db": 0.02}
+    (found, *_) = main_findings(with_comparisons(tmp_path, bands_tested(10, **first)), CAMPAIGN)
+    assert found.upper_db == 0.0
+    assert found.sentence.endswith("Allowing for chance, expect no difference.")
+
+
+def test_what_stays_beyond_zero_is_preferred(tmp_path: Path) -> None:
+    """The larger one has two degrees of freedom: picked from 20 its interval holds zero."""
+    rows = bands_tested(20, difference_db=-1.3, lower_db=-1.69, upper_db=-0.91)
+    unsure = {"difference_db": -2.0, "lower_db": -2.86, "upper_db": -1.14, "degrees_of_freedom": 2.0}
+    rows[1] |= {**unsure, "finding": "lower", "position": "P03"}
+    (found, *_) = main_findings(with_comparisons(tmp_path, rows), CAMPAIGN)
+    assert found.position == "P02"
+
+
+def test_the_equivalent_keeps_the_interval_it_is_judged_by(tmp_path: Path) -> None:
+    known = {"standard_error_db": 0.1, "degrees_of_freedom": None, "p_value": 0.5, "finding": "equivalent"}
+    ends = {"difference_db": 0.1, "lower_db": -0.1, "upper_db": 0.3}
+    rows = [row(position=f"P0{k}", **known, **ends) for k in range(1, 7)]
+    (found,) = main_findings(with_comparisons(tmp_path, rows), CAMPAIGN)
+    assert "within 0.5 dB of each other (95 % CI -0.1 to 0.3, 4 pairs" in found.sentence
+    assert found.sentence.endswith(" Picked from 6 as the narrowest, its interval is -0.2 to 0.4 dB.")
+
+
+def test_the_widest_run_is_told_of_the_plain_interval(tmp_path: Path) -> None:
+    widest = {"widest_run": "r2", "half_width_without_db": 0.2}
+    rows = bands_tested(20, difference_db=-1.3, lower_db=-1.69, upper_db=-0.91, **widest)
+    (found, *_) = main_findings(with_comparisons(tmp_path, rows), CAMPAIGN)
+    assert found.sentence.count("r2") == 1
+    assert found.sentence.endswith(" Its plain half-width is 0.4 dB, and would be 0.2 dB without run r2.")

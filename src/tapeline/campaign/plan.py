@@ -59,7 +59,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "spectra": 4,
     "tables": 9,
     "catalogue": 8,
-    "compare": 5,
+    "compare": 6,
     "scale": 2,
     "repeat": 2,
     "report": 7,

@@ -34,8 +34,7 @@ def _drifts(tables: FinishedTables, threshold_db: float) -> list[Attention]:
         Attention(
             "doubtful",
             f"session {session}, {condition}",
-            "the reference drifts over the session, by "
-            f"{number(_largest(rows, 'difference_db'), signed=True)} dB at most; at {_places(rows)}",
+            f"the reference drifts over the session, by {_largest(rows, 'difference_db')}; at {_places(rows)}",
             "measure the reference before and after each treatment; look for moisture, tape and a warming conditioner",
         )
         for (session, condition), rows in sorted(found.items())
@@ -53,8 +52,7 @@ def _mirrors(tables: FinishedTables) -> list[Attention]:
         words = "left and right do not agree as usual"
         if verdict == "yaw-or-exchange":
             words = "both sides look alike at opposite yaw angles"
-        size = number(_largest(rows, "difference_db"), signed=True)
-        found_words = f"{words}: {listed(pairs, MOST_NAMED)}, by {size} dB at most"
+        found_words = f"{words}: {listed(pairs, MOST_NAMED)}, by {_largest(rows, 'difference_db')}"
         lines.append(Attention("doubtful", f"session {session}", found_words, ACTIONS[verdict]))
     return lines
 
@@ -71,15 +69,18 @@ def _not_returned(tables: FinishedTables) -> list[Attention]:
             f"comparison {name}, session {sessions}",
             "a condition did not come back to its level after the other one, in "
             f"{counted(len(rows), 'difference')}, by "
-            f"{number(_largest(rows, 'return_db'), signed=True)} dB at most; at {_places(rows)}",
+            f"{_largest(rows, 'return_db')}; at {_places(rows)}",
             "see whether tape or a mount changed in between; repeat in the order reference, treatment, reference",
         )
         for (name, sessions), rows in sorted(found.items())
     ]
 
 
-def _largest(rows: Iterable[Row], name: str) -> float:
-    return max((float(row[name]) for row in rows if row[name] is not None), key=abs, default=0.0)
+def _largest(rows: Iterable[Row], name: str) -> str:
+    """The largest of some values, named as picked: chance made it larger."""
+    values = [float(row[name]) for row in rows if row[name] is not None]
+    picked = f", the largest of {len(values)}" if len(values) > 1 else ""
+    return f"{number(max(values, key=abs, default=0.0), signed=True)} dB at most{picked}"
 
 
 def _places(rows: Iterable[Row]) -> str:

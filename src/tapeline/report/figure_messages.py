@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from tapeline.report.comparison_views import SHOWN
 from tapeline.report.finished_tables import Row
 from tapeline.report.map_marks import Mark
+from tapeline.report.picked_words import expected_words
 from tapeline.report.wording import counted, frequency, listed, number
 
 
@@ -40,7 +41,7 @@ def differences_message(rows: Sequence[Row], what: str) -> str:
     largest = max(shown, key=lambda row: (abs(row["difference_db"]), row["position"], row["band_hz"]))
     return (
         f"{text} Largest shown: {number(largest['difference_db'], signed=True)} dB at {largest['position']} in the "
-        f"{frequency(largest['band_hz'])} band."
+        f"{frequency(largest['band_hz'])} band, picked as the largest.{expected_words(largest)}"
     )
 
 
@@ -101,7 +102,7 @@ def mark_map_message(marks: Sequence[Mark], what: str) -> str:
     if not shown:
         return text
     value, largest = min(shown, key=lambda each: (-abs(each[0]), each[1].position))
-    return f"{text} Largest shown: {number(value, signed=True)} dB at {largest.position}."
+    return f"{text} Largest shown: {number(value, signed=True)} dB at {largest.position}, picked as the largest."
 
 
 def level_map_message(marks: Sequence[Mark], what: str) -> str:

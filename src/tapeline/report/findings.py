@@ -17,6 +17,7 @@ from tapeline.report.difference_words import (
     short_quantity,
 )
 from tapeline.report.finished_tables import FinishedTables, Row, read_finished
+from tapeline.report.picked_words import after_picking, contribution_words, expected_words, holds_words, tests_of
 from tapeline.report.summed_range import summed_words
 from tapeline.report.swapped_sensors import swapped_sentence
 from tapeline.report.wording import (
@@ -35,10 +36,13 @@ MOST_FINDINGS = 5
 RULE = (
     "The findings are chosen by rule, not by hand: (1) the largest shown difference of an overall level, A-weighted "
     "before Z before C; (2) the largest shown band difference of each comparison, the two largest of them; (3) the "
-    "largest shown contribution in the lists to work on first; (4) the overall difference not shown with the narrowest "
-    "interval; (5) the loudest overall level that is only an upper bound. Five at most; a place left over goes to the "
-    "band differences of further comparisons. Shown means shown after adjusting for the number of tests. A doubtful "
-    "channel is taken only where there is no other, and said so."
+    "largest shown contribution in the lists to work on first; (4) the overall difference not shown with the "
+    "narrowest interval; (5) the loudest overall level that is only an upper bound. Five at most; a place left over "
+    "goes to the band differences of further comparisons. Shown means shown after adjusting for the number of tests. "
+    "A doubtful channel is taken only where there is no other, and said so. Intervals of differences are as wide as "
+    "it takes to hold although one of so many was picked; preferred are, where there are any, differences whose wide "
+    "interval leaves out zero. The tables have the plain intervals too. The largest of all upper bounds errs on the "
+    "safe side."
 )
 WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
 
@@ -73,35 +77,41 @@ def main_findings(results: Path, campaign: Campaign) -> list[Finding]:
 def findings_of(tables: FinishedTables, campaign: Campaign) -> list[Finding]:
     """The findings of tables already read, by `RULE`."""
     overall = [row for row in tables.comparisons if row["quantity"] == "overall"]
-    largest = _largest_shown_overall(overall)
-    bands = _largest_shown_bands(tables.comparisons)
+    confidence = campaign.settings.confidence
+    tests = tests_of(tables.comparisons)
+    sized = [after_picking(row, tests[row["quantity"]], confidence) for row in tables.comparisons if _is_shown(row)]
+    largest = _largest_shown_overall(row for row in sized if row["quantity"] == "overall")
+    bands = _largest_shown_bands(row for row in sized if row["quantity"] == "band")
     ranked = _first_to_work_on(tables.ranking)
     hidden = _narrowest_not_shown(overall)
     bound = _loudest_bound(tables, campaign.settings.background.references)
 
-    chosen: list[Finding] = [] if largest is None else [_difference(campaign, tables, largest, "overall difference")]
-    chosen += [_difference(campaign, tables, row, "band difference") for row in bands[:2]]
+    chosen: list[Finding] = []
+    if largest is not None:
+        chosen.append(_difference(campaign, tables, largest, "overall difference", tests["overall"]))
+    of_bands = [
+        _difference(campaign, tables, row, "band difference", tests["band"], first=row is bands[0]) for row in bands
+    ]
+    chosen += of_bands[:2]
     chosen += [] if ranked is None else [_contribution(campaign, ranked)]
-    chosen += [] if hidden is None else [_not_shown(campaign, tables, hidden)]
+    chosen += [] if hidden is None else [_not_shown(campaign, tables, hidden, tests["overall"])]
     if len(chosen) < MOST_FINDINGS and bound is not None:
         chosen.append(_bound(campaign, tables, bound))
     room = MOST_FINDINGS - len(chosen)
-    return chosen + [_difference(campaign, tables, row, "band difference") for row in bands[2 : 2 + room]]
+    return chosen + of_bands[2 : 2 + room]
 
 
-def _largest_shown_overall(overall: Iterable[Row]) -> Row | None:
-    shown = [row for row in overall if _is_shown(row)]
+def _largest_shown_overall(shown: Iterable[Row]) -> Row | None:
     return min(shown, key=lambda row: (WEIGHTING_ORDER.get(row["weighting"], 9), *_size_order(row)), default=None)
 
 
-def _largest_shown_bands(rows: Iterable[Row]) -> list[Row]:
+def _largest_shown_bands(shown: Iterable[Row]) -> list[Row]:
     """The largest shown band difference of each comparison, the largest comparison first."""
     largest: dict[str, Row] = {}
-    for row in rows:
-        if row["quantity"] == "band" and _is_shown(row):
-            best = largest.get(row["comparison"])
-            if best is None or _size_order(row) < _size_order(best):
-                largest[row["comparison"]] = row
+    for row in shown:
+        best = largest.get(row["comparison"])
+        if best is None or _size_order(row) < _size_order(best):
+            largest[row["comparison"]] = row
     return sorted(largest.values(), key=_size_order)
 
 
@@ -109,10 +119,14 @@ def _is_shown(row: Row) -> bool:
     return row["finding"] in SHOWN and row["difference_db"] is not None
 
 
-def _size_order(row: Row) -> tuple[bool, float, str, str, str, float, float, float]:
-    """Sorts the largest difference first, doubtful ones last; the rest makes the order the same every time."""
+def _size_order(row: Row) -> tuple[bool, bool, float, str, str, str, float, float, float]:
+    """Sorts the largest difference first, those whose interval holds zero and doubtful ones last.
+
+    The rest makes the order the same every time.
+    """
     return (
         bool(row["doubtful"]),
+        row["lower_db"] is None or row["upper_db"] is None or row["lower_db"] <= 0.0 <= row["upper_db"],
         -abs(row["difference_db"]),
         row["comparison"],
         row["sessions"],
@@ -163,18 +177,35 @@ def _loudest_bound(tables: FinishedTables, references: Collection[str]) -> Row |
     return max(loudest, key=lambda row: (row["upper_bound_db"], row["run"], row["position"]), default=None)
 
 
-def _difference(campaign: Campaign, tables: FinishedTables, row: Row, kind: str) -> Finding:
+def _difference(
+    campaign: Campaign, tables: FinishedTables, row: Row, kind: str, tests: int, *, first: bool = True
+) -> Finding:
+    """A difference that was picked from `tests`; `row` has its interval after picking."""
+    said = (
+        holds_words(tests, "the largest" if first else "one of the largest")
+        + expected_words(row)
+        + row.get("plain_width", "")
+    )
     words, changed = difference_words(campaign, row), swapped_sentence(tables, row)
     conditions = conditions_of(campaign, row)
     quantity = quantity_words(row, summed_words(tables, row))
-    return _finding(kind, row, campaign, f"{conditions}, at {place_of(campaign, row)}: {quantity} {words}.{changed}")
+    sentence = f"{conditions}, at {place_of(campaign, row)}: {quantity} {words}.{said}{changed}"
+    return _finding(kind, row, campaign, sentence)
 
 
-def _not_shown(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
-    kind = "not shown" if row["finding"] == "not shown" else "equivalent"
+def _not_shown(campaign: Campaign, tables: FinishedTables, row: Row, tests: int) -> Finding:
+    """What is not shown with its interval after picking; `equivalent` keeps the plain one, by which it is judged."""
+    picked = after_picking(row, tests, campaign.settings.confidence)
+    if row["finding"] == "not shown":
+        kind, words, said = "not shown", difference_words(campaign, picked), holds_words(tests, "the narrowest")
+        said += picked.get("plain_width", "")
+    else:
+        kind, words = "equivalent", difference_words(campaign, row)
+        ends = interval(picked["lower_db"], picked["upper_db"])
+        said = f" Picked from {tests:,} as the narrowest, its interval is {ends} dB." if tests > 1 else ""
     quantity = quantity_words(row, summed_words(tables, row))
     text = f"{conditions_of(campaign, row)}, at {place_of(campaign, row)}: {quantity} "
-    return _finding(kind, row, campaign, f"{text}{difference_words(campaign, row)}.{swapped_sentence(tables, row)}")
+    return _finding(kind, picked, campaign, f"{text}{words}.{said}{swapped_sentence(tables, row)}")
 
 
 def _finding(kind: str, row: Row, campaign: Campaign, sentence: str) -> Finding:
@@ -204,7 +235,7 @@ def _contribution(campaign: Campaign, row: Row) -> Finding:
         f"{number(row['contribution_db'])} dB ({confidence} CI {interval(row['lower_db'], row['upper_db'])}; "
         f"{percent(row['share'])} of all power contributed in this comparison; mean over "
         f"{counted(points, 'operating point')} and session{'' if points == 1 else 's'}{rank}"
-        f"{''.join(f', {words}' for words in doubt_words(row))})."
+        f"{''.join(f', {words}' for words in doubt_words(row))}).{contribution_words(row)}"
     )
     return Finding(
         kind="work on first",

@@ -111,7 +111,8 @@ def overall_table(tables: FinishedTables, campaign: Campaign, comparison: str, r
         kept = sorted(kept, key=lambda row: (-abs(row["difference_db"] or 0.0), *_order(row)))[:MOST_ROWS]
     confidence = confidence_words(campaign.settings.confidence)
     note = "" if len(rows) <= MOST_ROWS else (
-        f"The {MOST_ROWS} largest of {len(rows):,} differences; all are in tables/comparisons.parquet."
+        f"The {MOST_ROWS} largest of {len(rows):,} differences; all are in tables/comparisons.parquet. Chance "
+        "helped to make them the largest: selected_lower_db and selected_upper_db there allow for that."
     )  # fmt: skip
     table = PlainTable(
         key=f"overall-{comparison}",

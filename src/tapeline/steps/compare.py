@@ -21,6 +21,7 @@ from tapeline.steps.drift_rows import drift_rows, reference_drifts
 from tapeline.steps.level_cube import load_cube
 from tapeline.steps.line_difference_rows import line_difference_rows
 from tapeline.steps.mirror_rows import mirror_rows
+from tapeline.steps.picked_rows import with_picked
 from tapeline.steps.ranking import ranking_rows
 from tapeline.steps.session_changes import session_changes
 from tapeline.steps.session_mean_rows import session_mean_rows
@@ -51,8 +52,8 @@ def run(plan: Plan) -> None:
         for name, comparison in needs.comparisons.items():
             compared[name] = compared_pairs(job, comparison, pools, changes)
             pairs = [(found, contributed(job, comparison, found)) for found in compared[name]]
-            for pair in pairs:
-                contents["comparisons"] += comparison_rows(job, name, comparison, *pair, drifts, pools)
+            rows = (row for pair in pairs for row in comparison_rows(job, name, comparison, *pair, drifts, pools))
+            contents["comparisons"] += with_picked(rows, needs.confidence, needs.compare.family)
             contents["ranking"] += ranking_rows(job, name, pairs)
             contents["area_differences"] += area_difference_rows(job, name, compared[name], pools)
             contents["session_means"] += session_mean_rows(job, name, compared[name])

@@ -21,6 +21,8 @@ NOT_TESTED = "neither difference nor error, or a level is in doubt: nothing is t
 
 NOT_GIVEN = "no difference is given, see why_not"
 
+NOT_PICKED = "neither a finding nor among the ten largest of its family"
+
 WITHOUT_DIFFERENCE = "not given"
 """The finding of a row without a difference."""
 
@@ -96,6 +98,27 @@ COMPARISONS = Table(
             null=NOT_GIVEN,
         ),
         Column("family_size", "integer", "tests in the comparison's family", null=NOT_GIVEN),
+        Column(
+            "size_rank",
+            "integer",
+            "place in the family by size, 1 the largest; a bound counts by the least that it may be",
+            null=NOT_GIVEN,
+        ),
+        Column(
+            "selected_lower_db",
+            "real",
+            "lower end of the interval that holds although this row was picked as a finding or as one of the largest",
+            "dB",
+            null=f"open end, or {NOT_PICKED}",
+        ),
+        Column("selected_upper_db", "real", "upper end of it", "dB", null=f"open end, or {NOT_PICKED}"),
+        Column(
+            "shrunken_db",
+            "real",
+            "difference to be expected among all of its family, chance taken off",
+            "dB",
+            null="a bound is involved, nothing is tested, or the family has fewer than 5 differences",
+        ),
         Column(
             "bracketed",
             "yes_no",
