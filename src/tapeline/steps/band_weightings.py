@@ -35,9 +35,10 @@ def weighting_columns(job: Job, m: Measured, bands: Bands, levels: Levels) -> di
         weighted = sums(run.spectra if run.kept is None else run.kept).power - np.where(subtracted, below, 0.0)
         weights = power_weights(weighting, lines_hz)
         parts = [weights[band.first : band.first + band.share.size][band.share > 0.0] for band in shares]
-        least, most = (np.array([end(part) if part.size else np.nan for part in parts]) for end in (np.min, np.max))
+        least, most = (
+            np.array([end(part, initial=at) for part in parts]) for end, at in ((np.min, np.inf), (np.max, 0))
+        )
         with np.errstate(divide="ignore", invalid="ignore"):
-            found[WEIGHTING_COLUMNS[weighting]] = 10.0 * np.log10(
-                np.where(power > 0.0, np.clip(weighted / power, least, most), np.nan)
-            )
+            factor = np.clip(weighted / power, least, most)
+            found[WEIGHTING_COLUMNS[weighting]] = 10.0 * np.log10(np.where(power > 0.0, factor, np.nan))
     return found
