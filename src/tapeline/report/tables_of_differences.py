@@ -82,8 +82,8 @@ def _ranking_table(campaign: Campaign, name: str, rows: Sequence[Row]) -> PlainT
         "can be expected once chance is taken off. What is tied shares the rank and number of its group. Ranks: "
         f"{confidence} interval of the rank. First: chance of being the largest of those ranked. Share: of the power "
         f"that those ranked {'change' if change else 'contribute'} in pressure at these positions; neither "
-        "radiated nor heard power. Points: operating points and sessions that the mean is over. What has no rank stands behind, "
-        "in the order of its upper end; what is in doubt stands last.",
+        "radiated nor heard power. Points: operating points and sessions that the mean is over. What has no rank "
+        "stands behind, in the order of its upper end; what is in doubt stands last.",
         subject=Subject(comparison=name),
     )
 

@@ -72,11 +72,11 @@ def work_lines(campaign: Campaign, rows: Sequence[Row]) -> list[WorkLine]:
 
 def list_words(campaign: Campaign, comparison: str, rows: Sequence[Row]) -> str:
     """What the list of a comparison ranks, over which operating points, and that nothing is shown where nothing is."""
-    said = [opened_words(campaign, comparison), _points_words(rows)]
+    said = [opened_words(campaign, comparison), _points_words(campaign)]
     if rows and all(row["rank"] is None for row in rows):
         threshold = f"{campaign.settings.compare.practical_threshold_db:g} dB"
-        done = "differ" if rows[0]["ranked_by"] == "change" else "contribute"
-        said.append(f"No band of a position is shown to {done} by {threshold} or more, so that none has a rank.")
+        done = "change" if rows[0]["ranked_by"] == "change" else "be louder opened than closed"
+        said.append(f"No band at any position is shown to {done} by {threshold} or more, so that none has a rank.")
     return " ".join(words for words in said if words)
 
 
@@ -96,9 +96,12 @@ def opened_words(campaign: Campaign, comparison: str) -> str:
     )
 
 
-def _points_words(rows: Sequence[Row]) -> str:
-    chosen = sorted({row["points"] for row in rows if row["points"] not in (None, "all")})
-    return f"Over the operating points chosen: {', '.join(chosen)}." if chosen else ""
+def _points_words(campaign: Campaign) -> str:
+    chosen, unit = campaign.settings.ranking.operating_points, campaign.settings.report.speed_unit
+    if chosen == "all":
+        return ""
+    points = "; ".join(f"{speed:g} {unit}, yaw {yaw:g}°" for speed, yaw in chosen)
+    return f"Over the operating points chosen in the settings: {points}."
 
 
 def _positions(rows: Iterable[Row]) -> set[str]:
