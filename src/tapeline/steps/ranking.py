@@ -29,6 +29,9 @@ NEXT_STEPS = {"shown": "treat", "tied": "treat together", "equivalent": "leave",
 BEHIND = (REVERSED, NOT_SHOWN, BELOW, "equivalent")
 """Findings without a rank, in the order in which they stand behind what has one."""
 
+RANKS = ("rank", "rank_low", "rank_high", "first_share", "expected_db", "tied_group", "tied_spots", "share")
+"""Columns that are empty where a spot has no rank."""
+
 MOST_RUNS = 99
 """More runs than these a side are no advice."""
 
@@ -131,7 +134,7 @@ def _row(made: _List, at: Place, word: str = "") -> dict[str, Any]:
     position, item = job.cube.positions[at[0]], job.cube.items[at[1]]
     rise, weighting = float(spots.rise_db[at]), job.needs.ranking.weighting
     finding = word or made.words[at]
-    return {
+    return dict.fromkeys(RANKS) | {
         "position": position,
         "band_hz": item.band_hz,
         "area": dict(job.needs.areas).get(position) or None,
