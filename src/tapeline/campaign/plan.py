@@ -417,8 +417,6 @@ class Plan:
     def _ranking_points(self, runs: Iterable[str]) -> tuple[tuple[float, float], ...]:
         """The operating points that the ranking is over; none where it is over all."""
         chosen = self._settings.ranking.operating_points
-        if chosen == "all":
-            return ()
         known = [self.campaign.operating_points[name] for name in runs]
         return tuple(sorted({point for point in named_points(chosen, known, self._settings) if point is not None}))
 

@@ -44,7 +44,7 @@ def check_compared_lines(material: Material, source: SettingsSource) -> None:
 def check_ranking_points(material: Material, source: SettingsSource) -> None:
     """Operating points of the ranking that no measurement was made at, or that stand there twice."""
     chosen, settings = source.settings.ranking.operating_points, source.settings
-    if chosen == "all" or not material.runs.readable:
+    if not chosen or not material.runs.readable:
         return
     runs = {run.run: run for run in material.runs.rows}
     used = {name for name, run in runs.items() if run.use and run.kind == "measurement"}
@@ -52,8 +52,6 @@ def check_ranking_points(material: Material, source: SettingsSource) -> None:
     path, unit = ("ranking", "operating_points"), settings.report.speed_unit
     known = [f"[{speed / MPS_PER_UNIT[unit]:.4g}, {yaw:g}]" for speed, yaw in sorted(set(points))]
     expected = f"[speed in {unit}, yaw in degrees] of a measurement: {', '.join(known) or 'there is none'}"
-    if not chosen:
-        material.note(source.document.fault(path, "an empty list", f"all, or some of {', '.join(known) or 'none'}"))
     meant = named_points(chosen, points, settings)
     for index, (point, found) in enumerate(zip(chosen, meant, strict=True)):
         if found is None or found in meant[:index]:

@@ -98,7 +98,7 @@ def opened_words(campaign: Campaign, comparison: str) -> str:
 
 def _points_words(campaign: Campaign) -> str:
     chosen, unit = campaign.settings.ranking.operating_points, campaign.settings.report.speed_unit
-    if chosen == "all":
+    if not chosen:
         return ""
     points = "; ".join(f"{speed:g} {unit}, yaw {yaw:g}°" for speed, yaw in chosen)
     return f"Over the operating points chosen in the settings: {points}."
