@@ -125,11 +125,11 @@ def test_a_change_is_not_said_to_be_treated() -> None:
     quieter = {"difference_db": -3.0, "next_step": "keep", "direction": "louder in sealed"} | CHANGED
     louder, found = lines_of(row(1, "P01", next_step="find the cause", **CHANGED), row(2, "P02", **quieter))
     assert "that is shown to change at the measured positions" in louder.reason
-    assert louder.action == TAPED + " is louder here: find the cause"
+    assert louder.action == TAPED + " is louder here; find the cause"
     assert "(3.0 dB quieter)" in found.reason
-    assert found.action == TAPED + " is quieter here: keep what it changes"
+    assert found.action == TAPED + " is quieter here; keep what it changes"
     (both,) = lines_of(tied(1, "P01", next_step="find the cause", **CHANGED), tied(2, "P02", **quieter))
-    assert both.action == "tied: louder at some and quieter at others: look at each in the table"
+    assert both.action == "tied; louder at some and quieter at others; look at each in the table"
 
 
 def test_what_has_no_rank_says_what_to_do_and_gives_none() -> None:
@@ -179,6 +179,15 @@ def test_no_ranking_no_list() -> None:
 def test_weighting_is_named() -> None:
     (line,) = lines_of(row(1, "P01", weighting="A"))
     assert line.reason.startswith("60.0 dB A-weighted in 1 band")
+    assert "20 % of the A-weighted pressure power" in line.reason
+
+
+def test_the_range_that_is_ranked_is_said() -> None:
+    for ranking, words in (
+        ({}, "Bands from 25 Hz to 8 kHz."),
+        ({"range_hz": [200, 2000], "weighting": "A"}, "Bands from 200 Hz to 2 kHz, A-weighted."),
+    ):
+        assert words in list_words(built_campaign(ranking=ranking), "whole-seam", [row(1, "P01")])
 
 
 @pytest.mark.parametrize("field", ["position", "area"])

@@ -17,7 +17,7 @@ from tapeline.report.difference_words import (
     short_quantity,
 )
 from tapeline.report.finished_tables import FinishedTables, Row, read_finished
-from tapeline.report.summed_range import summed_words
+from tapeline.report.summed_range import ranked_range, summed_words
 from tapeline.report.swapped_sensors import swapped_sentence
 from tapeline.report.wording import (
     confidence_words,
@@ -167,22 +167,24 @@ def _difference(campaign: Campaign, tables: FinishedTables, row: Row, kind: str)
     words, changed = difference_words(campaign, row), swapped_sentence(tables, row)
     conditions = conditions_of(campaign, row)
     quantity = quantity_words(row, summed_words(tables, row))
-    return _finding(kind, row, campaign, f"{conditions}, at {place_of(campaign, row)}: {quantity} {words}.{changed}")
+    text = f"{conditions}, at {place_of(campaign, row)}: {quantity} {words}.{changed}"
+    return _finding(kind, row, campaign, text, summed_words(tables, row))
 
 
 def _not_shown(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
     kind = "not shown" if row["finding"] == "not shown" else "equivalent"
     quantity = quantity_words(row, summed_words(tables, row))
     text = f"{conditions_of(campaign, row)}, at {place_of(campaign, row)}: {quantity} "
-    return _finding(kind, row, campaign, f"{text}{difference_words(campaign, row)}.{swapped_sentence(tables, row)}")
+    text += f"{difference_words(campaign, row)}.{swapped_sentence(tables, row)}"
+    return _finding(kind, row, campaign, text, summed_words(tables, row))
 
 
-def _finding(kind: str, row: Row, campaign: Campaign, sentence: str) -> Finding:
+def _finding(kind: str, row: Row, campaign: Campaign, sentence: str, summed: str) -> Finding:
     return Finding(
         kind=kind,
         comparison=row["comparison"],
         position=row["position"],
-        quantity=short_quantity(row),
+        quantity=short_quantity(row, summed),
         place=place_of(campaign, row, ""),
         sentence=sentence,
         value_db=row["difference_db"],
@@ -206,8 +208,8 @@ def _contribution(campaign: Campaign, row: Row) -> Finding:
     sentence = (
         f"{first} {row['comparison']}: {band} at {row['position']}, {does} "
         f"{number(row['contribution_db'])} dB{weighted} ({confidence} CI {interval(row['lower_db'], row['upper_db'])}; "
-        f"{percent(row['share'])} of the pressure power {done} at the measured positions; mean over "
-        f"{counted(points, 'operating point')} and session{'' if points == 1 else 's'}"
+        f"{percent(row['share'])} of the pressure power {done} at the measured positions, {ranked_range(campaign)}; "
+        f"mean over {counted(points, 'operating point')} and session{'' if points == 1 else 's'}"
         f"{f', tied with {tied} more of the list' if tied else ''}"
         f"{''.join(f', {words}' for words in doubt_words(row))})."
     )
@@ -246,7 +248,7 @@ def _bound(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
         kind="upper bound",
         comparison="",
         position=row["position"],
-        quantity=short_quantity(row),
+        quantity=short_quantity(row, summed_words(tables, row)),
         place=place.replace("session ", ""),
         sentence=f"{title}, at {place}: {quantity} at most {number(bound)} dB (background-limited, "
         f"run {row['run']}{''.join(f', {words}' for words in doubt_words(row))}).",

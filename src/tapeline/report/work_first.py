@@ -13,6 +13,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.difference_words import doubt_words
 from tapeline.report.finished_tables import Row
+from tapeline.report.summed_range import ranked_range
 from tapeline.report.wording import counted, frequency, listed, number, percent
 
 MOST_LINES = 5
@@ -72,7 +73,11 @@ def work_lines(campaign: Campaign, rows: Sequence[Row]) -> list[WorkLine]:
 
 def list_words(campaign: Campaign, comparison: str, rows: Sequence[Row]) -> str:
     """What the list of a comparison ranks, over which operating points, and that nothing is shown where nothing is."""
-    said = [opened_words(campaign, comparison), _points_words(campaign)]
+    weighting = (
+        "" if campaign.settings.ranking.weighting == "Z" else f", {campaign.settings.ranking.weighting}-weighted"
+    )
+    bands = f"Bands from {ranked_range(campaign)}{weighting}."
+    said = [opened_words(campaign, comparison), bands, _points_words(campaign)]
     if rows and all(row["rank"] is None for row in rows):
         threshold = f"{campaign.settings.compare.practical_threshold_db:g} dB"
         done = "change" if rows[0]["ranked_by"] == "change" else "be louder opened than closed"
@@ -131,10 +136,11 @@ def _ranked_line(campaign: Campaign, groups: Sequence[Sequence[Row]], place: int
     change = rows[0]["ranked_by"] == "change"
     shares = sum(row["share"] or 0.0 for row in rows)
     kinds = "is shown to change" if change else "is shown as contributed"
+    weighted = "" if rows[0]["weighting"] == "Z" else f" {rows[0]['weighting']}-weighted"
     low, high = min(row["rank_low"] for row in rows), max(row["rank_high"] for row in rows)
     parts = [
         listed((_level_words(campaign, spot, alone=len(spots) == 1) for spot in spots), MOST_NAMED),
-        f"{percent(shares)} of the pressure power that {kinds} at the measured positions",
+        f"{percent(shares)} of the{weighted} pressure power that {kinds} at the measured positions",
         f"rank {low}" if low == high else f"ranks {low} to {high}",
         *_beyond_the_list(groups[-1]),
         *dict.fromkeys(words for row in rows for words in doubt_words(row)),
@@ -191,15 +197,15 @@ def _action(spots: Sequence[Sequence[Row]], place: int) -> str:
 
 
 def _change_action(campaign: Campaign, rows: Sequence[Row], spots: Sequence[Sequence[Row]]) -> str:
-    tied = "tied: " if len(spots) > 1 else ""
+    tied = "tied; " if len(spots) > 1 else ""
     pair = campaign.settings.comparisons.get(rows[0]["comparison"])
     treatment = condition_title(campaign, pair.treatment) if pair else "the treatment"
     steps = {row["next_step"] for row in rows}
     if steps == {"find the cause"}:
-        return f"{tied}{treatment} is louder here: find the cause"
+        return f"{tied}{treatment} is louder here; find the cause"
     if steps == {"keep"}:
-        return f"{tied}{treatment} is quieter here: keep what it changes"
-    return f"{tied}louder at some and quieter at others: look at each in the table"
+        return f"{tied}{treatment} is quieter here; keep what it changes"
+    return f"{tied}louder at some and quieter at others; look at each in the table"
 
 
 def _line_behind(rows: Sequence[Row], words: str) -> WorkLine:
