@@ -5,6 +5,7 @@ Few campaigns here, so that it is quick; `benchmarks/validate_comparisons.py` dr
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from typing import Any
 
@@ -187,6 +188,33 @@ def test_where_nothing_was_opened_the_change_is_ranked_either_way() -> None:
     assert [(row["position"], row["band_hz"], row["rank"], row["direction"]) for row in back if row["rank"]] == [
         (row["position"], row["band_hz"], row["rank"], row["direction"]) for row in ranked
     ]
+
+
+def test_ranks_of_changes_and_groups_hold() -> None:
+    """Half of the spots change by log-normal powers, louder or quieter; true ranks among those that are ranked."""
+    held, in_order = [], []
+    for seed in range(CAMPAIGNS // 3):
+        random = np.random.default_rng(5000 + seed)
+        design = replace(GAP, applied={}, scatters=Scatters(run=0.3, session=0.0, mount=0.0))
+        ground, part = random.normal(70.0, 5.0, SHAPE), random.normal(65.0, 5.0, SHAPE[1:])
+        louder = np.where(
+            random.random(SHAPE[1:]) < 0.5, 10 * np.log10(10 ** (ground / 10) + 10 ** (part / 10)), ground
+        )
+        turned = random.random(SHAPE[1:]) < 0.5
+        truth = {"open": np.where(turned, ground, louder), "sealed": np.where(turned, louder, ground)}
+        made = generated(design, truth, random)
+        rows = [row for row in ranking_rows(made.job, "gap", found_of(made, "gap")) if row["rank"] is not None]
+        bands = [item.band_hz for item in made.job.cube.items]
+        change = np.abs(10 ** (truth["open"] / 10) - 10 ** (truth["sealed"] / 10)).mean(axis=0)
+        true = [change[made.job.cube.positions.index(row["position"]), bands.index(row["band_hz"])] for row in rows]
+        # The list is cut: true ranks are known of its first half.
+        ranks = (-np.array(true)).argsort().argsort() + 1
+        held += [row["rank_low"] <= rank <= row["rank_high"] for row, rank in zip(rows[:10], ranks[:10], strict=True)]
+        firsts = [true[k] for k, row in enumerate(rows) if row["place"] == row["rank"]]
+        in_order += [first > then for first, then in itertools.pairwise(firsts)]
+    assert len(held) >= 150 and len(in_order) >= 50
+    assert np.mean(held) >= 0.9
+    assert np.mean(in_order) >= 0.95
 
 
 def test_no_difference_gives_no_rank_and_no_advice() -> None:

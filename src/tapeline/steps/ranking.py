@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -63,7 +64,7 @@ def ranking_rows(job: Job, name: str, found: Sequence[Found]) -> Iterator[dict[s
     spots = contributed_spots(job, found)
     words = _words(spots)
     made, entries = _List(job, found, spots, words), job.needs.ranking.entries
-    rows = list(_ranked(made))[:entries]
+    rows = list(itertools.islice(_ranked(made), entries))
     rows += [_row(made, at) for at in _behind(made)[: entries - len(rows)]]
     in_doubt = sorted((-float(spots.value[at]), at) for at in _places(words == IN_DOUBT))
     rows += [_row(made, at) for _, at in in_doubt[:entries]]
