@@ -76,7 +76,7 @@ def contributed_spots(job: Job, found: Sequence[Found]) -> Spots:
     change = np.stack([one.result.difference_db for one, _ in found])
     words = np.stack([adds.words.astype(str) for _, adds in found])
     valued = np.where(known, words, "")
-    differences = np.where(known, np.stack([shown_db(job, *pair) for pair in found]), 0.0)
+    differences = np.where(known, np.stack([_shown_db(job, *pair) for pair in found]), 0.0)
     large = np.abs(differences) >= job.needs.compare.practical_threshold_db
     opened_louder = (differences != 0.0) & (either_way | (differences * signs > 0.0))
     shown = (opened_louder & large).any(axis=0)
@@ -101,7 +101,7 @@ def contributed_spots(job: Job, found: Sequence[Found]) -> Spots:
     )
 
 
-def shown_db(job: Job, one: Compared, adds: Contributed) -> Reals:
+def _shown_db(job: Job, one: Compared, adds: Contributed) -> Reals:
     """Treatment less reference of a pair where it is shown and not equivalent, else 0; of a bound the near end."""
     result = one.result
     with np.errstate(invalid="ignore"):
