@@ -80,3 +80,56 @@ def test_the_unit_of_power_changes_nothing(factor: float) -> None:
     plain, scaled = (sure_ranks(CLEAR * f, CLEAR * 0.4 * f, 300, 0.95) for f in (1.0, factor))
     assert np.array_equal(plain.low, scaled.low) and np.array_equal(plain.high, scaled.high)
     assert scaled.expected == pytest.approx(plain.expected * factor, rel=1e-6)
+
+
+def test_groups_hold_what_cannot_be_told_from_their_first() -> None:
+    """Two far apart pairs and a single one; by hand: within a pair the errors are as large as the distance."""
+    values = np.array([100.0, 97.0, 30.0, 29.0, 5.0])
+    found = sure_ranks(values, np.array([3.0, 3.0, 1.0, 1.0, 0.2]), 1000, 0.95)
+    assert found.group.tolist() == [1, 1, 2, 2, 3]
+
+
+def test_a_chain_of_overlapping_neighbours_is_no_single_group() -> None:
+    """Neighbours one error apart overlap all the way down; the last is far from the first."""
+    values = 100.0 * 10.0 ** (-np.arange(20) / 20.0)
+    found = sure_ranks(values, values * 0.1, 1000, 0.95)
+    sizes = np.bincount(found.group)[1:]
+    assert np.all(found.low[1:] <= found.high[:-1]), "every neighbour's ranks overlap"
+    assert len(sizes) >= 3
+    assert sizes.max() <= 6
+
+
+def test_groups_are_told_apart_with_the_confidence_asked_for() -> None:
+    """Two spots 3.5 errors of their difference apart are told apart, two at two errors are not: spread is not known."""
+    for distance, groups in ((3.5, [1, 2]), (2.0, [1, 1])):
+        values = np.array([100.0, 100.0 - distance * 5.0 * np.sqrt(2.0)])
+        assert sure_ranks(values, np.full(2, 5.0), 500, 0.95).group.tolist() == groups
+
+
+def test_ranks_are_among_the_spots_ranked_alone() -> None:
+    """A loud spot of which nothing is shown says how contributions are spread and takes no rank."""
+    values, errors = np.append(CLEAR, 300.0), np.append(CLEAR * 0.01, 400.0)
+    ranked = np.array([True, False, True, True, False, False])
+    found = sure_ranks(values, errors, 1000, 0.95, ranked)
+    assert found.low.tolist() == found.high.tolist() == [1, 0, 2, 3, 0, 0]
+    assert found.group.tolist() == [1, 0, 2, 3, 0, 0]
+    assert found.first_share[0] == 1.0
+    assert np.all(found.expected > 0.0)
+    nothing = sure_ranks(values, errors, 1000, 0.95, np.zeros(6, dtype=bool))
+    assert not nothing.low.any() and not nothing.first_share.any()
+
+
+def test_changes_count_by_their_size_whatever_their_sign() -> None:
+    signs = np.array([1.0, -1.0, 1.0, -1.0, 1.0])
+    up, both = (sure_ranks(CLEAR * way, CLEAR * 0.05, 1000, 0.95, either_way=True) for way in (1.0, signs))
+    assert np.array_equal(up.low, both.low) and np.array_equal(up.group, both.group)
+    assert up.expected == pytest.approx(both.expected)
+    assert up.expected == pytest.approx(CLEAR, rel=0.1)
+
+
+def test_noise_of_either_sign_is_taken_off_a_change() -> None:
+    """The largest of 200 changes that are noise alone is measured as three errors; less than one is to be expected."""
+    values = np.random.default_rng(4).normal(0.0, 1.0, 200)
+    found = sure_ranks(values, np.ones(200), 500, 0.95, either_way=True)
+    assert np.abs(values).max() > 2.5
+    assert found.expected.max() < 1.0

@@ -9,9 +9,11 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from small_campaign import MINIMAL, changed, write
 
 from tapeline.campaign.load import load_campaign
-from tapeline.campaign.operating_points import operating_points
+from tapeline.campaign.operating_points import named_points, operating_points
+from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.tables import Run
 
@@ -96,3 +98,18 @@ def test_nominal_values_are_set_values_and_do_not_depend_on_the_order(points: li
     shuffled = list(runs)
     random.shuffle(shuffled)
     assert operating_points(shuffled, settings_with()) == found
+
+
+def test_points_are_named_in_the_reports_unit_and_within_the_tolerances() -> None:
+    known = [(100 / 3.6, 0.0), (100 / 3.6, 5.0), (130 / 3.6, 0.0)]
+    named = [(100.0, 0.0), (101.0, 5.3), (103.0, 0.0), (130.0, 5.0)]
+    assert named_points(named, known, settings_with()) == [known[0], known[1], None, None]
+    assert named_points([(27.8, 0.0)], known, settings_with(speed_unit="m/s")) == [known[0]]
+
+
+def test_the_ranking_is_over_the_points_chosen(tmp_path: Path) -> None:
+    text = "campaign: roof\nranking: {operating_points: [[101, 0.2]]}\n"
+    write(tmp_path, changed("config/campaign.yaml", "campaign: roof\n", text))
+    assert Plan(load_campaign(tmp_path)).compare_needs().ranking_points == ((100 / 3.6, 0.0),)
+    write(tmp_path, dict(MINIMAL))
+    assert Plan(load_campaign(tmp_path)).compare_needs().ranking_points == ()

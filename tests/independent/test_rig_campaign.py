@@ -297,7 +297,7 @@ def test_no_spot_ranks_ahead_of_one_that_contributes_clearly_more_everywhere(
 ) -> None:
     """A spot whose value is missing at one loud operating point must not sink for it. Clearly: 1 dB at every point."""
     ranking = table(rig.folder, "ranking")
-    ranking = ranking[ranking.comparison == "shut"].sort_values("rank")
+    ranking = ranking[ranking.comparison == "shut"].sort_values("place")
     assert set(ranking.weighting) == {"Z"}
     shut = comparisons[comparisons.treatment == "shut"]
     gaps = shut.groupby(["point", "position", "band_hz"]).true_gap_pa2.mean().unstack("point")[["A", "C", "D"]]

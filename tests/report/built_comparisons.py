@@ -146,7 +146,13 @@ def ranking_rows(rows: Sequence[Row]) -> list[Row]:
             ranked.append(
                 {
                     "comparison": name,
-                    "rank": rank,
+                    "place": rank,
+                    "rank": rank - (rank + 1) % 2,
+                    "ranked_by": "contribution",
+                    "points": "all",
+                    "tied_group": (rank + 1) // 2,
+                    "tied_spots": 2,
+                    "direction": f"louder in {row['reference']}",
                     "position": row["position"],
                     "band_hz": row["band_hz"],
                     "area": "seam",
@@ -165,7 +171,7 @@ def ranking_rows(rows: Sequence[Row]) -> list[Row]:
                     "doubt": [],
                     "runs_needed": None,
                     "difference_db": -row["difference_db"],
-                    "finding": "tied" if rank % 2 else "shown",
+                    "finding": "tied",
                     "operating_points": 2,
                 }
             )

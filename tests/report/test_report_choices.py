@@ -59,8 +59,8 @@ def test_panels_are_the_first_by_rank_in_the_order_of_the_users_table(report: Re
     rows = view(report).bands["P01"]
     bands = {f"P{index:02d}": rows for index in range(1, 31)}
     whole = view(report, bands=bands)
-    ranking = [{"comparison": whole.comparison, "position": "P29", "rank": 1}]
-    ranking += [{"comparison": "another", "position": "P30", "rank": 1}]
+    ranking = [{"comparison": whole.comparison, "position": "P29", "rank": 1, "place": 1}]
+    ranking += [{"comparison": "another", "position": "P30", "rank": 1, "place": 1}]
     names = panels(built_campaign(size), whole, ranking)
     assert len(names) == MOST_PANELS
     assert "P29" in names

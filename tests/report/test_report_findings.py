@@ -173,7 +173,8 @@ def test_the_terminal_table_has_a_line_each(tmp_path: Path) -> None:
     rows = [row(), row(position="P02", finding="not shown", lower_db=-0.4, upper_db=0.6, difference_db=0.1)]
     lines = terminal_table(main_findings(with_comparisons(tmp_path, rows), CAMPAIGN)).splitlines()
     assert len(lines) == 4
-    words = "overall difference whole-seam P01, 100 km/h, yaw 0°, april A-weighted -1.3 -1.8 to -0.8 4 + 4 same mount"
+    words = "overall difference whole-seam P01, 100 km/h, yaw 0°, april "
+    words += "A, 100 Hz to 5 kHz -1.3 -1.8 to -0.8 4 + 4 same mount"
     assert " ".join(lines[2].split()) == words
     assert "+0.1" in lines[3]
     assert all(len(line) <= 120 for line in lines)

@@ -297,7 +297,9 @@ def test_the_conditions_are_the_reference_and_the_first_treatment_or_what_is_lef
 def test_positions_ranked_first_get_panels_and_so_does_the_clearest_line(tables: FinishedTables) -> None:
     campaign = tone_campaign()
     places = [f"P{k:02d}" for k in range(1, 8)]
-    ranking = tuple({"rank": k, "comparison": "whole-seam", "position": name} for k, name in enumerate(places, start=1))
+    ranking = tuple(
+        {"rank": k, "place": k, "comparison": "whole-seam", "position": name} for k, name in enumerate(places, start=1)
+    )
     rows = tuple({"position": name} for name in places)
     changed = dataclasses.replace(tables, positions=rows, ranking=ranking)
     assert shown_positions(changed, campaign, []) == ["P01", "P02", "P03", "P04"]

@@ -182,9 +182,11 @@ def test_differences_are_covered_by_their_intervals(sample: CampaignRun) -> None
 
 def test_the_seam_ranks_first(sample: CampaignRun) -> None:
     ranking = table(sample, "ranking")
-    first = ranking[ranking["rank"] == 1].set_index("comparison")
+    first = ranking[ranking["rank"] == 1]
+    assert set(first.comparison) == {"whole-seam", "front-part"}
     assert set(first.area) == {"seam"}
     assert set(first.band_hz) <= {1250.0, 1600.0, 2000.0}
+    assert (ranking[ranking.place == 1]["rank"] == 1).all()
 
 
 def test_the_cavity_tone_stands_where_it_was_put(sample: CampaignRun) -> None:

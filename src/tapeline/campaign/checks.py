@@ -20,7 +20,12 @@ from tapeline.campaign.run_checks import (
     check_stages,
     check_times,
 )
-from tapeline.campaign.setting_checks import check_asked_positions, check_compared_lines, check_line_spacing
+from tapeline.campaign.setting_checks import (
+    check_asked_positions,
+    check_compared_lines,
+    check_line_spacing,
+    check_ranking_points,
+)
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_source import TableRows
 
@@ -41,6 +46,7 @@ def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
         check_line_spacing(material, material.source)
         check_asked_positions(material, material.source)
         check_compared_lines(material, material.source)
+        check_ranking_points(material, material.source)
     check_runs(material)
     check_times(material)
     check_stages(material)

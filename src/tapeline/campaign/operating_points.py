@@ -29,6 +29,28 @@ def operating_points(runs: Iterable[Run], settings: Settings) -> dict[str, tuple
     return {name: (speeds[speed], yaws[yaw]) for name, (speed, yaw) in moving.items()}
 
 
+def named_points(
+    points: Iterable[tuple[float, float]], known: Iterable[tuple[float, float]], settings: Settings
+) -> list[tuple[float, float] | None]:
+    """Which nominal operating points are meant by speeds in `report.speed_unit` and yaw angles; None: none of them.
+
+    The nearest within the tolerances of `operating_point`.
+    """
+    tolerance, unit = settings.operating_point, MPS_PER_UNIT[settings.report.speed_unit]
+    nominal = sorted(set(known))
+
+    def meant(speed: float, yaw: float) -> tuple[float, float] | None:
+        near = [
+            (abs(mps - speed * unit), abs(deg - yaw), (mps, deg))
+            for mps, deg in nominal
+            if abs(mps - speed * unit) <= tolerance.speed_tolerance * mps + ROUNDING
+            and abs(deg - yaw) <= tolerance.yaw_tolerance_deg + ROUNDING
+        ]
+        return min(near)[2] if near else None
+
+    return [meant(speed, yaw) for speed, yaw in points]
+
+
 def _nominal_speeds(set_mps: list[float], nominal_mps: list[float], share: float) -> dict[float, float]:
     assigned: dict[float, float] = {}
     rest: list[float] = []

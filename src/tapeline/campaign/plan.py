@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from tapeline.campaign.backgrounds import Backgrounds, backgrounds_of
 from tapeline.campaign.digest import digest_of
 from tapeline.campaign.model import Campaign
+from tapeline.campaign.operating_points import named_points
 from tapeline.campaign.slices import (
     Achieved,
     CalibrateLimits,
@@ -57,12 +58,12 @@ STEP_VERSIONS: Mapping[str, int] = {
     "pressure": 6,
     "verdicts": 2,
     "spectra": 4,
-    "tables": 9,
+    "tables": 10,
     "catalogue": 8,
     "compare": 6,
     "scale": 2,
     "repeat": 2,
-    "report": 7,
+    "report": 8,
     "manifest": 1,
 }
 """Raised whenever a step's code gives other bytes for the same needs: code edits are not seen by the workflow."""
@@ -410,7 +411,14 @@ class Plan:
             background=settings.background,
             reference_pressure_pa=settings.reference_pressure_pa,
             operating_point=settings.operating_point,
+            ranking_points=self._ranking_points(run.run for run in runs),
         )
+
+    def _ranking_points(self, runs: Iterable[str]) -> tuple[tuple[float, float], ...]:
+        """The operating points that the ranking is over; none where it is over all."""
+        chosen = self._settings.ranking.operating_points
+        known = [self.campaign.operating_points[name] for name in runs]
+        return tuple(sorted({point for point in named_points(chosen, known, self._settings) if point is not None}))
 
     def _hours(self, run: Run) -> float | None:
         """Hours since the first used recording of the same session; None where the run has no time."""

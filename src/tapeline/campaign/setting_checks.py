@@ -6,6 +6,7 @@ from collections.abc import Collection
 
 from tapeline.campaign.faults import did_you_mean, quoted
 from tapeline.campaign.material import Material
+from tapeline.campaign.operating_points import MPS_PER_UNIT, named_points, operating_points
 from tapeline.campaign.settings_source import SettingsSource
 
 OCTAVE_RATIO = 10.0**0.3
@@ -38,6 +39,24 @@ def check_compared_lines(material: Material, source: SettingsSource) -> None:
         material.note(
             source.document.fault(("compare", "lines"), quoted(wanted), expected, did_you_mean(wanted, known))
         )
+
+
+def check_ranking_points(material: Material, source: SettingsSource) -> None:
+    """Operating points of the ranking that no measurement was made at, or that stand there twice."""
+    chosen, settings = source.settings.ranking.operating_points, source.settings
+    if not chosen or not material.runs.readable:
+        return
+    runs = {run.run: run for run in material.runs.rows}
+    used = {name for name, run in runs.items() if run.use and run.kind == "measurement"}
+    points = [point for name, point in operating_points(runs.values(), settings).items() if name in used]
+    path, unit = ("ranking", "operating_points"), settings.report.speed_unit
+    known = [f"[{speed / MPS_PER_UNIT[unit]:.4g}, {yaw:g}]" for speed, yaw in sorted(set(points))]
+    expected = f"[speed in {unit}, yaw in degrees] of a measurement: {', '.join(known) or 'there is none'}"
+    meant = named_points(chosen, points, settings)
+    for index, (point, found) in enumerate(zip(chosen, meant, strict=True)):
+        if found is None or found in meant[:index]:
+            words = f"[{point[0]:g}, {point[1]:g}]{'' if found is None else ', which stands there before'}"
+            material.note(source.document.fault((*path, index), words, expected))
 
 
 def check_asked_positions(material: Material, source: SettingsSource) -> None:

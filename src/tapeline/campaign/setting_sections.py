@@ -714,6 +714,11 @@ class Ranking(Section):
     """The list of spots and bands to work on first."""
 
     weighting: Weighting = Field("Z", description="frequency weighting of the contributions ranked")
+    operating_points: tuple[tuple[Annotated[Number, Field(ge=0)], Number], ...] = Field(
+        (),
+        description="operating points that the list is over, each as [speed in report.speed_unit, yaw in degrees]; "
+        "empty: all of them",
+    )
     range_hz: FrequencyRange | None = Field(None, description="Hz, first and last band ranked; none: all bands")
     entries: Whole = Field(20, ge=1, description="rows of the list for each comparison")
     draws: Whole = Field(

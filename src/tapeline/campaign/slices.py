@@ -426,6 +426,7 @@ class CompareNeeds:
     """All comparisons of the campaign.
 
     `mirrors` names the partners of positions on the other side, `lines` the comparison that is given line by line.
+    `ranking_points` are the nominal speeds (m/s) and yaw angles that the ranking is over; none: all.
     """
 
     campaign: str
@@ -442,6 +443,7 @@ class CompareNeeds:
     background: Background
     reference_pressure_pa: float
     operating_point: OperatingPoint
+    ranking_points: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -130,7 +130,7 @@ def in_table_order(campaign: Campaign, names: Iterable[str]) -> list[str]:
 
 def first_positions(tables: FinishedTables, campaign: Campaign) -> list[str]:
     """As many positions as fit one figure: those of the rankings by rank, then the table's."""
-    ranked = [row["position"] for row in sorted(tables.ranking, key=lambda row: (row["rank"], row["comparison"]))]
+    ranked = [row["position"] for row in sorted(tables.ranking, key=lambda row: (row["place"], row["comparison"]))]
     every = in_table_order(campaign, (row["position"] for row in tables.positions))
     first = list(dict.fromkeys([*ranked, *every]))[:MOST_PANELS]
     return in_table_order(campaign, first)
@@ -141,7 +141,7 @@ def by_rank(view: View, ranking: Iterable[Row]) -> list[str]:
     ranks: dict[str, int] = {}
     for row in ranking:
         if row["comparison"] == view.comparison and row["position"] not in ranks:
-            ranks[row["position"]] = row["rank"]
+            ranks[row["position"]] = row["place"]
     largest = {
         name: max((abs(value) for value in _differences(rows)), default=0.0) for name, rows in view.bands.items()
     }

@@ -32,11 +32,14 @@ def quantity_words(row: Row, summed: str) -> str:
     return f"{weighted} {summed}"
 
 
-def short_quantity(row: Row) -> str:
-    """The level of a row for a narrow table: "A-weighted", "1.25 kHz"."""
+def short_quantity(row: Row, summed: str) -> str:
+    """The level of a row for a narrow table: "A, 25 Hz to 8 kHz", "1.25 kHz"; `summed` as in `quantity_words`.
+
+    What was asked for beside what was summed is left to the sentence.
+    """
     if row.get("quantity", "overall") == "band":
         return frequency(row["band_hz"])
-    return "unweighted" if row["weighting"] == "Z" else f"{row['weighting']}-weighted"
+    return f"{row['weighting']}, {summed.partition(' (')[0]}"
 
 
 def place_of(campaign: Campaign, row: Row, word: str = "session ") -> str:

@@ -18,7 +18,7 @@ from tapeline.report.difference_words import (
 )
 from tapeline.report.finished_tables import FinishedTables, Row, read_finished
 from tapeline.report.picked_words import after_picking, contribution_words, expected_words, holds_words, tests_of
-from tapeline.report.summed_range import summed_words
+from tapeline.report.summed_range import ranked_range, summed_words
 from tapeline.report.swapped_sensors import swapped_sentence
 from tapeline.report.wording import (
     confidence_words,
@@ -36,7 +36,7 @@ MOST_FINDINGS = 5
 RULE = (
     "The findings are chosen by rule, not by hand: (1) the largest shown difference of an overall level, A-weighted "
     "before Z before C; (2) the largest shown band difference of each comparison, the two largest of them; (3) the "
-    "largest shown contribution in the lists to work on first; (4) the overall difference not shown with the "
+    "largest shown power in the lists to work on first; (4) the overall difference not shown with the "
     "narrowest interval; (5) the loudest overall level that is only an upper bound. Five at most; a place left over "
     "goes to the band differences of further comparisons. Shown means shown after adjusting for the number of tests. "
     "A doubtful channel is taken only where there is no other, and said so. Intervals of differences are as wide as "
@@ -138,11 +138,11 @@ def _size_order(row: Row) -> tuple[bool, bool, float, str, str, str, float, floa
 
 
 def _first_to_work_on(ranking: Iterable[Row]) -> Row | None:
-    """The largest contribution that is shown, be it tied with its neighbours."""
-    shown = [row for row in ranking if row["finding"] in ("shown", "tied") and row["contribution_db"] is not None]
+    """The largest contribution or change that has a rank, be it tied with others."""
+    shown = [row for row in ranking if row["rank"] is not None and row["contribution_db"] is not None]
     return min(
         shown,
-        key=lambda row: (-row["contribution_pa2"], row["comparison"], row["rank"]),
+        key=lambda row: (-row["contribution_pa2"], row["comparison"], row["place"]),
         default=None,
     )
 
@@ -190,7 +190,7 @@ def _difference(
     conditions = conditions_of(campaign, row)
     quantity = quantity_words(row, summed_words(tables, row))
     sentence = f"{conditions}, at {place_of(campaign, row)}: {quantity} {words}.{said}{changed}"
-    return _finding(kind, row, campaign, sentence)
+    return _finding(kind, row, campaign, sentence, summed_words(tables, row))
 
 
 def _not_shown(campaign: Campaign, tables: FinishedTables, row: Row, tests: int) -> Finding:
@@ -205,15 +205,16 @@ def _not_shown(campaign: Campaign, tables: FinishedTables, row: Row, tests: int)
         said = f" Picked from {tests:,} as the narrowest, its interval is {ends} dB." if tests > 1 else ""
     quantity = quantity_words(row, summed_words(tables, row))
     text = f"{conditions_of(campaign, row)}, at {place_of(campaign, row)}: {quantity} "
-    return _finding(kind, picked, campaign, f"{text}{words}.{said}{swapped_sentence(tables, row)}")
+    text = f"{text}{words}.{said}{swapped_sentence(tables, row)}"
+    return _finding(kind, picked, campaign, text, summed_words(tables, row))
 
 
-def _finding(kind: str, row: Row, campaign: Campaign, sentence: str) -> Finding:
+def _finding(kind: str, row: Row, campaign: Campaign, sentence: str, summed: str) -> Finding:
     return Finding(
         kind=kind,
         comparison=row["comparison"],
         position=row["position"],
-        quantity=short_quantity(row),
+        quantity=short_quantity(row, summed),
         place=place_of(campaign, row, ""),
         sentence=sentence,
         value_db=row["difference_db"],
@@ -227,18 +228,23 @@ def _finding(kind: str, row: Row, campaign: Campaign, sentence: str) -> Finding:
 
 def _contribution(campaign: Campaign, row: Row) -> Finding:
     confidence = confidence_words(campaign.settings.confidence)
-    band = frequency(row["band_hz"])
-    points = row["operating_points"] or 0
-    rank = ", tied with its neighbours in the list" if row["finding"] == "tied" else ""
+    band, points = frequency(row["band_hz"]), row["operating_points"] or 0
+    change = row["ranked_by"] == "change"
+    tied = (row["tied_spots"] or 1) - 1
+    first = "Largest shown change in" if change else "To work on first in"
+    does = f"{_way(campaign, row)}, a change in power of" if change else "contributing"
+    done = "shown to change" if change else "shown as contributed"
+    weighted = "" if row["weighting"] == "Z" else f"({row['weighting']})"
     sentence = (
-        f"To work on first in {row['comparison']}: {band} at {row['position']}, contributing "
-        f"{number(row['contribution_db'])} dB ({confidence} CI {interval(row['lower_db'], row['upper_db'])}; "
-        f"{percent(row['share'])} of all power contributed in this comparison; mean over "
-        f"{counted(points, 'operating point')} and session{'' if points == 1 else 's'}{rank}"
+        f"{first} {row['comparison']}: {band} at {row['position']}, {does} "
+        f"{number(row['contribution_db'])} dB{weighted} ({confidence} CI {interval(row['lower_db'], row['upper_db'])}; "
+        f"{percent(row['share'])} of the pressure power {done} at the measured positions, {ranked_range(campaign)}; "
+        f"mean over {counted(points, 'operating point')} and session{'' if points == 1 else 's'}"
+        f"{f', tied with {tied} more of the list' if tied else ''}"
         f"{''.join(f', {words}' for words in doubt_words(row))}).{contribution_words(row)}"
     )
     return Finding(
-        kind="work on first",
+        kind="largest change" if change else "work on first",
         comparison=row["comparison"],
         position=row["position"],
         quantity=band,
@@ -254,6 +260,14 @@ def _contribution(campaign: Campaign, row: Row) -> Finding:
     )
 
 
+def _way(campaign: Campaign, row: Row) -> str:
+    """Which condition is louder where a change is ranked."""
+    name = (row["direction"] or "").removeprefix("louder in ")
+    if name in campaign.settings.conditions:
+        return f"louder with {condition_title(campaign, name)}"
+    return "louder at some operating points and quieter at others"
+
+
 def _bound(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
     run = tables.run_by_name.get(row["run"], {})
     point = operating_point(run.get("speed_mps"), run.get("yaw_deg"), campaign.settings.report.speed_unit)
@@ -264,7 +278,7 @@ def _bound(campaign: Campaign, tables: FinishedTables, row: Row) -> Finding:
         kind="upper bound",
         comparison="",
         position=row["position"],
-        quantity=short_quantity(row),
+        quantity=short_quantity(row, summed_words(tables, row)),
         place=place.replace("session ", ""),
         sentence=f"{title}, at {place}: {quantity} at most {number(bound)} dB (background-limited, "
         f"run {row['run']}{''.join(f', {words}' for words in doubt_words(row))}).",

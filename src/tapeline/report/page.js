@@ -13,7 +13,7 @@
   const main = document.querySelector("main");
   const figures = [...main.querySelectorAll("figure")];
   const rows = [...main.querySelectorAll("tbody tr")];
-  const lines = [...main.querySelectorAll("ol.work > li")];
+  const lines = [...main.querySelectorAll(".work > li")];
   const subjects = [...main.querySelectorAll(ABOUT)].map((element) => ({
     element,
     about: KINDS.map((kind) => kind.of(element.dataset)),

@@ -41,8 +41,8 @@ def speed_pictures(tables: FinishedTables, campaign: Campaign, shelf: FigureShel
 def first_positions(tables: FinishedTables, campaign: Campaign, rows: Sequence[Row], most: int) -> list[str]:
     """The positions of some rows of the table `scaling`: first those ranked, then the loudest; in the table's order."""
     ranks: dict[str, int] = {}
-    for row in sorted(tables.ranking, key=lambda row: (row["rank"], row["comparison"])):
-        ranks.setdefault(row["position"], row["rank"])
+    for row in sorted(tables.ranking, key=lambda row: (row["place"], row["comparison"])):
+        ranks.setdefault(row["position"], row["place"])
     loudest: dict[str, float] = {}
     for row in rows:
         level = row["level_at_reference_db"]

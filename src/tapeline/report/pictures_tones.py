@@ -53,7 +53,7 @@ def tones_part(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf) -
 
 def shown_positions(tables: FinishedTables, campaign: Campaign, lines: Sequence[ToneLine]) -> list[str]:
     """The positions that get panels: those ranked first, and where its line stands out most; in the table's order."""
-    ranked = [row["position"] for row in sorted(tables.ranking, key=lambda row: (row["rank"], row["comparison"]))]
+    ranked = [row["position"] for row in sorted(tables.ranking, key=lambda row: (row["place"], row["comparison"]))]
     ranked = list(dict.fromkeys(ranked))
     strongest = list(dict.fromkeys(line.position for line in sorted(lines, key=lambda line: -line.above_db)))
     others = in_table_order(campaign, (row["position"] for row in tables.positions))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
+from tapeline.campaign.model import Campaign
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import frequency, listed
 
@@ -19,6 +20,12 @@ def summed_words(tables: FinishedTables, row: Row) -> str:
     places = ((run, row["position"], row["weighting"], row["lower_hz"], row["upper_hz"]) for run in runs)
     levels = (tables.overall_by_place.get(place) for place in places)
     return _words(row, next((level for level in levels if level is not None), None))
+
+
+def ranked_range(campaign: Campaign) -> str:
+    """The bands that the lists to work on first rank, such as "25 Hz to 8 kHz"."""
+    low, high = campaign.settings.ranking.range_hz or campaign.settings.bands.range_hz
+    return f"{frequency(low)} to {frequency(high)}"
 
 
 def narrower_words(tables: FinishedTables, weighting: str, range_hz: Sequence[float], runs: Collection[str]) -> str:

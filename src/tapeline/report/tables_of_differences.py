@@ -22,7 +22,7 @@ from tapeline.report.wording import (
     pairing,
     percent,
 )
-from tapeline.report.work_first import WorkLine, opened_words, work_lines
+from tapeline.report.work_first import WorkLine, list_words, work_lines
 from tapeline.store.tables import BOTH_BOUNDS
 
 MOST_ROWS = 120
@@ -44,59 +44,72 @@ def rankings(tables: FinishedTables, campaign: Campaign) -> list[Ranking]:
     names = sorted({row["comparison"] for row in tables.ranking}, key=lambda name: (order.get(name, len(order)), name))
     found = []
     for name in names:
-        rows = sorted((row for row in tables.ranking if row["comparison"] == name), key=lambda row: row["rank"])
-        words = opened_words(campaign, name)
+        rows = sorted((row for row in tables.ranking if row["comparison"] == name), key=lambda row: row["place"])
+        words = list_words(campaign, name, rows)
         found.append(Ranking(name, words, tuple(work_lines(campaign, rows)), _ranking_table(campaign, name, rows)))
     return found
 
 
 def _ranking_table(campaign: Campaign, name: str, rows: Sequence[Row]) -> PlainTable:
     confidence = confidence_words(campaign.settings.confidence)
+    threshold = f"{campaign.settings.compare.practical_threshold_db:g} dB"
     weighting = rows[0]["weighting"] or "Z"
     weighted = "unweighted" if weighting == "Z" else f"{weighting}-weighted"
+    change = rows[0]["ranked_by"] == "change"
+    quantity = "power that changed, either way" if change else "contributed power"
     return PlainTable(
         key=f"ranking-{name}",
-        caption=f"{name}: spots and bands by contributed level, {weighted}",
+        caption=f"{name}: spots and bands by {quantity}, {weighted}, at the measured positions",
         head=(
             "rank",
             "ranks",
+            "tied",
             "position",
             "area",
             "band",
-            "contribution, dB",
+            "changed power, dB" if change else "contribution, dB",
             f"{confidence} interval, dB",
             "share",
             "first",
-            "opened minus closed, dB",
+            f"{'treatment minus reference' if change else 'opened minus closed'}, dB",
             "finding",
             "next step",
             "points",
         ),
-        rows=tuple(
-            (
-                str(row["rank"]),
-                NO_VALUE if row["rank_low"] is None else f"{row['rank_low']} to {row['rank_high']}",
-                row["position"],
-                row["area"] or NO_VALUE,
-                frequency(row["band_hz"]),
-                number(row["contribution_db"]),
-                interval(row["lower_db"], row["upper_db"]),
-                percent(row["share"]),
-                percent(row["first_share"]),
-                number(row["difference_db"], signed=True),
-                ", ".join([row["finding"] or NO_VALUE, *doubt_words(row)]),
-                _next_step(row),
-                NO_VALUE if row["operating_points"] is None else str(row["operating_points"]),
-            )
-            for row in rows
-        ),
-        numeric=frozenset({0, 1, 4, 5, 6, 7, 8, 9, 12}),
-        note="In order of what can be expected once chance is taken off, so that a small difference of two loud levels "
-        f"does not come first. Ranks: {confidence} interval of the rank. Tied: it overlaps with a neighbour's. First: "
-        "chance of being the largest of all. Share: of all power contributed in this comparison. Points: operating "
-        "points and sessions that the mean is over. What is in doubt has no rank and stands behind all others.",
+        rows=tuple(_ranking_row(row) for row in rows),
+        numeric=frozenset({0, 1, 2, 5, 6, 7, 8, 9, 10, 13}),
+        note=f"Ranked is what is shown to differ by the practical threshold {threshold} or more, in the order of what "
+        "can be expected once chance is taken off. What is tied shares the rank and number of its group. Ranks: "
+        f"{confidence} interval of the rank. First: chance of being the largest of those ranked. Share: of the power "
+        f"that those ranked {'change' if change else 'contribute'} in pressure at these positions; neither "
+        "radiated nor heard power. Points: operating points and sessions that the mean is over. What has no rank "
+        "stands behind, in the order of its upper end; what is in doubt stands last.",
         subject=Subject(comparison=name),
     )
+
+
+def _ranking_row(row: Row) -> tuple[str, ...]:
+    ranked = row["rank"] is not None
+    return (
+        _count(row["rank"]),
+        f"{row['rank_low']} to {row['rank_high']}" if ranked else NO_VALUE,
+        _count(row["tied_group"]),
+        row["position"],
+        row["area"] or NO_VALUE,
+        frequency(row["band_hz"]),
+        number(row["contribution_db"]),
+        interval(row["lower_db"], row["upper_db"]),
+        percent(row["share"]),
+        percent(row["first_share"]),
+        number(row["difference_db"], signed=True),
+        ", ".join([row["finding"] or NO_VALUE, *doubt_words(row)]),
+        _next_step(row),
+        _count(row["operating_points"]),
+    )
+
+
+def _count(value: int | None) -> str:
+    return NO_VALUE if value is None else str(value)
 
 
 def _next_step(row: Row) -> str:

@@ -10,6 +10,7 @@ from tapeline.acoustics.band_levels import Method, band_sums, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.usable_range import absent
 from tapeline.acoustics.windows import Reals
+from tapeline.steps.band_weightings import weighting_columns
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
 from tapeline.steps.level_use_columns import doubt_of
 from tapeline.steps.session_levels import (
@@ -38,6 +39,7 @@ def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
     )
     columns |= uncertainty_columns(job, m, levels, frequency_terms(job, m, bands.midband_hz))
     columns |= interval_columns(job, columns["level_db"], levels.total.degrees_of_freedom)
+    columns |= weighting_columns(job, m, bands, levels)
     lines, filters_less_lines = held_lines(m.run, bands, settings.method), _filters_less_lines_db(m, bands)
     rows = []
     for p, position in enumerate(m.run.positions):

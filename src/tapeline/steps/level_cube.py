@@ -36,6 +36,9 @@ COLUMNS = (
     "nominal_correction_db",
 )
 
+BAND_COLUMNS = tuple(tables.WEIGHTING_COLUMNS.values())
+"""What bands have and overall levels have not."""
+
 LEVELS = ("corrected_level_db", "upper_bound_db")
 """What is brought to the nominal operating point."""
 
@@ -162,7 +165,7 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
     positions = tuple(sorted({name for table, _ in parts for name in table.column("position").to_pylist()}))
     items = tuple(sorted({item for _, found in parts for item in found}, key=_order))
     shape = (len(runs), len(positions), len(items))
-    values = {name: np.full(shape, np.nan) for name in COLUMNS}
+    values = {name: np.full(shape, np.nan) for name in (*COLUMNS, *BAND_COLUMNS)}
     edges = {name: np.full(shape, np.nan) for name in EDGES}
     absent, sets = np.full(shape, np.nan), dict[tuple[float, ...], int]()
     narrower = np.zeros(shape, dtype=bool)
@@ -177,7 +180,8 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
         p = [position_place[name] for name in table.column("position").to_pylist()]
         i = [item_place[item] for item in found]
         for name, array in values.items():
-            array[r, p, i] = _floats(table, name)
+            if name in COLUMNS or name in table.column_names:
+                array[r, p, i] = _floats(table, name)
         for name, array in edges.items():
             if name in table.column_names:
                 array[r, p, i] = _floats(table, name)

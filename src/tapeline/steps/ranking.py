@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,115 +16,195 @@ from tapeline.acoustics.sure_ranks import SureRanks, sure_ranks
 from tapeline.steps.cell_values import level_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job
-from tapeline.steps.contributed_spots import Found, Spots, contributed_spots
+from tapeline.steps.contributed_spots import BOTH_WAYS, Found, Spots, contributed_spots
 from tapeline.steps.inherited_doubt import doubt_columns
 
-Places = NDArray[np.intp]
+Place = tuple[int, int]
 Flags = NDArray[np.bool_]
 
-IN_DOUBT = "in doubt"
+IN_DOUBT, NOT_SHOWN, BELOW, REVERSED = "in doubt", "not shown", "below threshold", "reversed"
 
-NEXT_STEPS = {"shown": "treat", "tied": "treat together", "equivalent": "leave", IN_DOUBT: "mend"}
+NEXT_STEPS = {"shown": "treat", "tied": "treat together", "equivalent": "leave", BELOW: "leave", IN_DOUBT: "mend"}
+"""What to do next; where nothing says what was opened, what is shown has a direction in place of it."""
+
+BEHIND = (REVERSED, NOT_SHOWN, BELOW, "equivalent")
+"""Findings without a rank, in the order in which they stand behind what has one."""
+
+RANKS = ("rank", "rank_low", "rank_high", "first_share", "expected_db", "tied_group", "tied_spots", "share")
+"""Columns that are empty where a spot has no rank."""
 
 MOST_RUNS = 99
 """More runs than these a side are no advice."""
 
+HINT_P = 0.2
+"""Largest adjusted p-value with which more runs are advised (own choice: one such hint in five is chance at most)."""
+
+
+@dataclass(frozen=True)
+class _List:
+    """What all rows of one comparison's list are made from."""
+
+    job: Job
+    found: Sequence[Found]
+    spots: Spots
+    words: NDArray[np.object_]
+
 
 def ranking_rows(job: Job, name: str, found: Sequence[Found]) -> Iterator[dict[str, Any]]:
-    """The bands of positions of one comparison by the power that they can be expected to contribute, largest first.
+    """The bands of positions of one comparison by the power that they contribute or change, the largest first.
 
-    Spots in doubt have no rank and move no other's: they stand behind, with what to do about them.
+    Ranked are those alone that are shown to differ by the practical threshold or more; what else fits into the list
+    stands behind them without a rank, in the order of what it could be at most. Spots in doubt move no other's rank:
+    they stand last, with what to do about them.
     """
+    points = job.needs.ranking_points
+    found = [one for one in found if not points or one[0].pair.point in points]
     if not found:
         return
     spots = contributed_spots(job, found)
-    known = np.isfinite(spots.value)
-    ranked = list(_ranked(job, name, found, spots, known & ~spots.doubted))
-    yield from ranked
-    in_doubt = ((int(p), int(i)) for p, i in np.argwhere(known & spots.doubted))
-    at = sorted(in_doubt, key=lambda at: (-float(spots.value[at]), at))
-    for rank, place in enumerate(at[: job.needs.ranking.entries], start=len(ranked) + 1):
-        row = {"comparison": name, "rank": rank, "finding": IN_DOUBT}
-        yield row | _spot(job, spots, place) | _advice(job, found, IN_DOUBT, place)
+    words = _words(spots)
+    made, entries = _List(job, found, spots, words), job.needs.ranking.entries
+    rows = list(itertools.islice(_ranked(made), entries))
+    rows += [_row(made, at) for at in _behind(made)[: entries - len(rows)]]
+    in_doubt = sorted((-float(spots.value[at]), at) for at in _places(words == IN_DOUBT))
+    rows += [_row(made, at) for _, at in in_doubt[:entries]]
+    yield from ({"comparison": name, "place": place} | row for place, row in enumerate(rows, start=1))
 
 
-def _ranked(job: Job, name: str, found: Sequence[Found], spots: Spots, sound: Flags) -> Iterator[dict[str, Any]]:
-    p, i = np.nonzero(sound)
-    if not p.size:
-        return
-    ranks = sure_ranks(spots.net[p, i], spots.error[p, i], job.needs.ranking.draws, job.needs.confidence)
-    order = np.lexsort((i, p, -spots.value[p, i], -ranks.expected))
-    total = float(spots.value[p, i].sum())
-    words = _words(ranks, order, spots.shown[p, i], spots.equivalent[p, i])
-    for rank, k in enumerate(order[: job.needs.ranking.entries], start=1):
-        at = int(p[k]), int(i[k])
-        known = {
-            "comparison": name,
-            "rank": rank,
-            "rank_low": int(ranks.low[k]),
-            "rank_high": int(ranks.high[k]),
-            "first_share": float(ranks.first_share[k]),
-            "expected_db": level_or_none(float(ranks.expected[k])),
-            "share": float(spots.value[at]) / total if total > 0.0 else None,
-            "finding": words[rank - 1],
-        }
-        yield known | _spot(job, spots, at) | _advice(job, found, words[rank - 1], at)
-
-
-def _words(ranks: SureRanks, order: Places, shown: Flags, equivalent: Flags) -> list[str]:
-    """For each entry in its order: shown, tied (a neighbour's ranks overlap its own), equivalent, or not shown."""
-    found = []
-    for place, k in enumerate(order):
-        neighbours = [order[j] for j in (place - 1, place + 1) if 0 <= j < len(order) and shown[order[j]]]
-        tied = any(ranks.low[j] <= ranks.high[k] and ranks.low[k] <= ranks.high[j] for j in neighbours)
-        unshown = "equivalent" if equivalent[k] else "not shown"
-        found.append(unshown if not shown[k] else "tied" if tied else "shown")
+def _words(spots: Spots) -> NDArray[np.object_]:
+    """The finding of each spot, (positions, items), None where nothing is known; ties are not looked at yet."""
+    ranked = spots.shown & (spots.value > 0.0)
+    nothing_left = spots.reversed_ & ~(spots.value > 0.0)
+    conditions = [spots.doubted, ranked, nothing_left | (spots.reversed_ & ~spots.small), spots.small, spots.equivalent]
+    found = np.select(conditions, [IN_DOUBT, "shown", REVERSED, BELOW, "equivalent"], NOT_SHOWN).astype(object)
+    found[~np.isfinite(spots.value)] = None
     return found
 
 
-def _spot(job: Job, spots: Spots, at: tuple[int, int]) -> dict[str, Any]:
-    position, item = job.cube.positions[at[0]], job.cube.items[at[1]]
-    rise = float(spots.rise_db[at])
+def _places(flags: Flags) -> list[Place]:
+    return [(int(p), int(i)) for p, i in np.argwhere(flags)]
+
+
+def _behind(made: _List) -> list[Place]:
+    """What is sound and has no rank, by its finding and the upper end of what it contributes."""
+    places = [at for word in BEHIND for at in _places(made.words == word)]
+    return sorted(places, key=lambda at: (BEHIND.index(made.words[at]), -float(made.spots.high[at]), at))
+
+
+def _ranked(made: _List) -> Iterator[dict[str, Any]]:
+    job, spots = made.job, made.spots
+    sound = _places((made.words != None) & (made.words != IN_DOUBT))  # noqa: E711 (object array)
+    shown = np.array([made.words[at] == "shown" for at in sound], dtype=bool)
+    if not shown.any():
+        return
+    index = tuple(np.array(sound).T)
+    settings, confidence = job.needs.ranking, job.needs.confidence
+    ranks = sure_ranks(
+        spots.net[index], spots.error[index], settings.draws, confidence, shown, either_way=spots.either_way
+    )
+    order = np.flatnonzero(shown)
+    order = order[np.lexsort((order, -spots.value[index][order], -ranks.expected[order], ranks.group[order]))]
+    total = float(spots.value[index][order].sum())
+    for k in order:
+        word = "tied" if np.count_nonzero(ranks.group == ranks.group[k]) > 1 else "shown"
+        yield _row(made, sound[k], word) | {
+            **_rank_columns(ranks, int(k), order),
+            "share": float(spots.value[sound[k]]) / total,
+        }
+
+
+def _rank_columns(ranks: SureRanks, k: int, order: NDArray[np.intp]) -> dict[str, Any]:
+    """The rank of one spot, which is that of the first one of its group, and the group where it has several spots."""
+    groups, sizes = np.unique(ranks.group[order], return_counts=True)
+    own = int(ranks.group[k])
+    size = int(sizes[groups == own][0])
     return {
+        "rank": 1 + int(sizes[groups < own].sum()),
+        "rank_low": int(ranks.low[k]),
+        "rank_high": int(ranks.high[k]),
+        "first_share": float(ranks.first_share[k]),
+        "expected_db": level_or_none(float(ranks.expected[k])),
+        "tied_group": int(np.count_nonzero(sizes[groups <= own] > 1)) if size > 1 else None,
+        "tied_spots": size if size > 1 else None,
+    }
+
+
+def _row(made: _List, at: Place, word: str = "") -> dict[str, Any]:
+    """A row without a rank; `word` is the finding where that is not the spot's own."""
+    job, spots = made.job, made.spots
+    position, item = job.cube.positions[at[0]], job.cube.items[at[1]]
+    rise, weighting = float(spots.rise_db[at]), job.needs.ranking.weighting
+    finding = word or made.words[at]
+    return dict.fromkeys(RANKS) | {
         "position": position,
         "band_hz": item.band_hz,
         "area": dict(job.needs.areas).get(position) or None,
-        "weighting": job.needs.ranking.weighting,
+        "weighting": weighting,
+        "weighting_from": None if weighting == "Z" else "midband" if spots.by_midband[at] else "lines",
+        "ranked_by": "change" if spots.either_way else "contribution",
+        "points": _points_words(made),
         "contribution_db": level_or_none(float(spots.value[at])),
         "contribution_pa2": float(spots.value[at]) * job.needs.reference_pressure_pa**2,
         "lower_db": level_or_none(float(spots.low[at])),
         "upper_db": level_or_none(float(spots.high[at])),
         "difference_db": rise if math.isfinite(rise) else None,
+        "direction": _direction(made, at),
         "operating_points": int(spots.points[at]),
+        "finding": finding,
+        **_advice(made, finding, at),
     }
 
 
-def _advice(job: Job, found: Sequence[Found], word: str, at: tuple[int, int]) -> dict[str, Any]:
+def _points_words(made: _List) -> str:
+    """The operating points that the list is over: all, or those chosen that the comparison has."""
+    if not made.job.needs.ranking_points:
+        return "all"
+    points = sorted({one.pair.point for one, _ in made.found})
+    return ", ".join(f"{speed:.4g} m/s at {yaw:g} deg" for speed, yaw in points)
+
+
+def _direction(made: _List, at: Place) -> str | None:
+    """Which condition is shown to be louder; None where nothing is shown."""
+    direction, pair = int(made.spots.direction[at]), made.found[0][0].pair
+    if direction == BOTH_WAYS:
+        return "both ways"
+    return f"louder in {pair.sides[direction > 0][0].condition}" if direction else None
+
+
+def _advice(made: _List, word: str, at: Place) -> dict[str, Any]:
     """What to do next, and how many runs would show what is not shown yet."""
-    counted = [one for one in found if one[0].doubted[at] == (word == IN_DOUBT)]
+    job = made.job
+    counted = [one for one in made.found if one[0].doubted[at] == (word == IN_DOUBT)]
     bounded = any(bool(cell.bound[at]) for one, _ in counted for cell in one.cells)
     runs = dict.fromkeys(name for one, _ in counted for name in job.runs_used(one.pair, *at))
-    return {
-        **doubt_columns(job.cube, list(runs), *at),
-        "next_step": NEXT_STEPS.get(word, "quieter" if bounded else "repeat"),
-        "runs_needed": _runs_needed(job, found, at) if word == "not shown" else None,
-    }
+    needed = _runs_needed(made, at) if word == NOT_SHOWN else None
+    step = NEXT_STEPS.get(word)
+    if word in ("shown", "tied") and made.spots.either_way:
+        step = {1: "find the cause", -1: "keep"}.get(int(made.spots.direction[at]), "look at each point")
+    elif word == NOT_SHOWN:
+        step = "repeat" if needed is not None else "quieter" if bounded else None
+    elif word == REVERSED:
+        step = "check the closed state"
+    return {**doubt_columns(job.cube, list(runs), *at), "next_step": step, "runs_needed": needed}
 
 
-def _runs_needed(job: Job, found: Sequence[Found], at: tuple[int, int]) -> int | None:
+def _runs_needed(made: _List, at: Place) -> int | None:
     """Runs a side from which on a difference as large as found would be a finding, adjusted as it is now.
 
     Standard errors go with one over the root of the runs; what does not average out is not told apart. Of the pair that
-    comes nearest to it, and more than it has; None where that is more than `MOST_RUNS`.
+    comes nearest to it, and more than it has; None where that is more than `MOST_RUNS`, and where the difference found
+    is below the practical threshold or has no more than chance for it: noise of one campaign plans no other.
     """
-    needed = []
-    for one, adds in found:
-        change = adds.sign * float(one.result.difference_db[at])
+    job, needed = made.job, []
+    for one, adds in made.found:
+        change = float(one.result.difference_db[at]) * (1 if adds.opened is None else int(adds.sign[at]))
+        size = abs(change) if adds.opened is None else change
         runs = min(int(cell.count[at]) for cell in one.cells)
-        if change > 0.0 and runs:
+        resolvable = size >= job.needs.compare.practical_threshold_db and one.adjusted_p[at] <= HINT_P
+        if resolvable and size > 0.0 and runs and not one.doubted[at]:
             factor = student_factor(one.result.degrees_of_freedom[at], 1.0 - _largest_p(job, one))
             half = float(factor) * float(one.result.standard_error_db[at])
-            needed.append(max(runs + 1, math.ceil(min(runs * (half / change) ** 2, 2.0 * MOST_RUNS))))
+            needed.append(max(runs + 1, math.ceil(min(runs * (half / size) ** 2, 2.0 * MOST_RUNS))))
     return min(needed) if needed and min(needed) <= MOST_RUNS else None
 
 

@@ -35,6 +35,7 @@ from tapeline.store.tables_of_levels import (
     SPECTROGRAM,
     STATES,
     TAKEN_OFF,
+    WEIGHTING_COLUMNS,
     WITH_REFERENCES,
 )
 from tapeline.store.tables_of_repeats import COLLAPSE, CONTROL_VALUES, REPEAT_TESTS, REPEATABILITY, SCALING
@@ -82,6 +83,7 @@ __all__ = [
     "SPECTROGRAM",
     "STATES",
     "TAKEN_OFF",
+    "WEIGHTING_COLUMNS",
     "WITHOUT_DIFFERENCE",
     "WITH_REFERENCES",
 ]

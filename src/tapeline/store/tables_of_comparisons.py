@@ -149,7 +149,12 @@ COMPARISONS = Table(
         Column("treatment_runs", "texts", "runs used"),
         Column("reference_available", "integer", "runs there are, usable or not"),
         Column("treatment_available", "integer", "runs there are, usable or not"),
-        Column("opened", "text", "the condition with less applied: whose gap the contribution is"),
+        Column(
+            "opened",
+            "text",
+            "the condition with less applied: whose gap the contribution is",
+            null="neither list of what is applied holds the other: the contribution is what the louder one adds",
+        ),
         Column("contribution_level_db", "real", "power of the opened state less the other's", DB, null="a bound"),
         Column("contribution_lower_db", "real", "lower end", DB, null="not above nothing"),
         Column("contribution_upper_db", "real", "upper end", DB, null="open"),
@@ -208,53 +213,113 @@ BUDGETS = Table(
     ),
 )
 
+_UNRANKED = "not ranked: not shown, below threshold, reversed, equivalent or in doubt"
+
 RANKING = Table(
     "ranking",
-    1,
-    "The list of spots and bands to work on first, per comparison",
-    ("comparison", "rank"),
+    2,
+    "The list of spots and bands to work on first, per comparison. Powers are mean square pressures at the positions "
+    "measured: neither what is radiated nor what is heard elsewhere",
+    ("comparison", "place"),
     (
         _COMPARISON,
-        Column("rank", "integer", "1 contributes most; what is in doubt is not ranked and stands behind all others"),
+        Column("place", "integer", "place in the list; no rank: what has none stands behind what has one"),
+        Column(
+            "rank",
+            "integer",
+            "1 contributes or changes most of what is shown; what is tied has the rank of its group's first",
+            null=_UNRANKED,
+        ),
         POSITION,
         BAND,
         Column("area", "text", "group of the position"),
         Column("weighting", "text", "weighting of the contributions ranked"),
-        Column("contribution_db", "real", "contributed level, mean over operating points and sessions", DB),
-        Column("contribution_pa2", "real", "contributed mean square", PA2),
-        Column("lower_db", "real", "lower end of the contribution", DB),
-        Column("upper_db", "real", "upper end of the contribution", DB),
+        Column(
+            "weighting_from",
+            "text",
+            "lines (what it makes of the band's lines, mean over the runs) or midband (where a run has none)",
+            null="unweighted",
+        ),
+        Column(
+            "ranked_by",
+            "text",
+            "contribution (what the opened state adds to the closed one) or change (treatment against reference, in "
+            "either direction: neither list of what is applied holds the other)",
+        ),
+        Column("points", "text", "operating points that the list is over: all, or those that were chosen"),
+        Column(
+            "contribution_db",
+            "real",
+            "contributed level, or level of the power that changed; mean over operating points and sessions",
+            DB,
+            null="nothing",
+        ),
+        Column("contribution_pa2", "real", "the same as mean square", PA2),
+        Column("lower_db", "real", "lower end of it", DB, null="not above nothing"),
+        Column("upper_db", "real", "upper end of it", DB, null="not above nothing"),
         Column(
             "share",
             "real",
-            "share of all power that the comparison shows as contributed, what is in doubt apart",
-            null="in doubt",
+            "share of the power (mean square pressure at these positions) that all spots ranked contribute or change",
+            null=_UNRANKED,
         ),
-        Column("difference_db", "real", "opened against closed, mean over points", "dB", null="bounds only"),
-        Column("finding", "text", "shown, tied (with a neighbour's rank), equivalent, not shown, or in doubt"),
+        Column(
+            "difference_db",
+            "real",
+            "opened against closed, or treatment against reference; mean over points",
+            "dB",
+            null="bounds only",
+        ),
+        Column(
+            "direction",
+            "text",
+            "the condition that is shown to be louder, as in 'louder in open', or both ways (operating points or "
+            "sessions differ)",
+            null="nothing is shown",
+        ),
+        Column(
+            "finding",
+            "text",
+            "shown, tied (shown, with others of its group), reversed (the closed state is louder), not shown, below "
+            "threshold (shown, but smaller than the practical threshold), equivalent, or in doubt",
+        ),
         Column("operating_points", "integer", "operating points and sessions that have a value"),
         Column(
             "expected_db",
             "real",
-            "contribution to be expected among all others, chance taken off; the list is in its order",
+            "contribution or change to be expected among all others, chance taken off; ranks are in its order",
             DB,
-            null="in doubt",
+            null=_UNRANKED,
         ),
-        Column("rank_low", "integer", "best rank, lower end of the interval at the set confidence", null="in doubt"),
-        Column("rank_high", "integer", "worst rank, upper end", null="in doubt"),
-        Column("first_share", "real", "chance that it is the largest of all", null="in doubt"),
+        Column(
+            "rank_low",
+            "integer",
+            "best rank among the spots ranked, lower end of the interval at the set confidence",
+            null=_UNRANKED,
+        ),
+        Column("rank_high", "integer", "worst rank, upper end", null=_UNRANKED),
+        Column("first_share", "real", "chance that it is the largest of the spots ranked", null=_UNRANKED),
+        Column(
+            "tied_group",
+            "integer",
+            "number of the group of spots that cannot be told from the group's first; see docs/methods.md",
+            null="not tied",
+        ),
+        Column("tied_spots", "integer", "spots in that group, of which the list may hold fewer", null="not tied"),
         *DOUBT,
         Column(
             "next_step",
             "text",
-            "treat, treat together (tied), leave (equivalent), repeat (not shown), quieter (a bound hides it), or mend "
-            "(in doubt)",
+            "treat, treat together (tied), find the cause (louder in the treatment), keep (quieter in the treatment), "
+            "look at each point (both ways), check the closed state (reversed), leave (equivalent, below threshold), "
+            "repeat (see runs_needed), quieter (a bound hides it), or mend (in doubt)",
+            null="nothing is shown, and nothing tells that more runs would show it",
         ),
         Column(
             "runs_needed",
             "integer",
             "runs a side with which a difference as large as found would be a finding",
-            null="it is shown or equivalent, or more than 99",
+            null="shown, or not to be told: found below the practical threshold, as chance makes it, or more than 99",
         ),
     ),
 )

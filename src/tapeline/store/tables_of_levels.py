@@ -13,6 +13,9 @@ _KINDS = ("nothing", "electrical", "between-speeds", "flow")
 TAKEN_OFF: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _KINDS))
 """What was taken off a level, in rising order of what it holds."""
 
+WEIGHTING_COLUMNS: dict[str, str] = {"A": "a_weighting_db", "C": "c_weighting_db"}
+"""What a weighting makes of a band, by its name."""
+
 WITH_REFERENCES = len(_KINDS)
 """How much further in that list it stands where references were taken off too."""
 
@@ -208,6 +211,17 @@ BANDS = Table(
         *_UNCERTAINTY,
         Column("lines", "real", "spectral lines in the band"),
         Column("filters_minus_lines_db", "real", "total level by band filters less that by summed lines", "dB"),
+        *(
+            Column(
+                column,
+                "real",
+                f"level of the {name}-weighted lines of the band less the unweighted level, background "
+                "subtracted where it was from the level",
+                "dB",
+                null="no level, or no power",
+            )
+            for name, column in WEIGHTING_COLUMNS.items()
+        ),
         Column(
             "marks",
             "texts",
