@@ -161,6 +161,8 @@ def ranking_rows(rows: Sequence[Row]) -> list[Row]:
                     "contribution_pa2": 4e-10 * 10 ** (level / 10),
                     "lower_db": level - 0.44,
                     "upper_db": level + 0.36,
+                    "selected_lower_db": level - 0.94,
+                    "selected_upper_db": level + 0.76,
                     "share": 0.5 / rank,
                     "rank_low": max(rank - 1, 1),
                     "rank_high": rank + 1,

@@ -131,7 +131,10 @@ def test_three_to_five_findings_whose_numbers_stand_in_the_tables(report: Report
     assert 3 <= len(findings) <= MOST_FINDINGS
     differences = {(r["comparison"], r["position"], r["difference_db"]): r for r in report.tables.comparisons}
     tests = Counter(r["quantity"] for r in report.tables.comparisons if r["p_value"] is not None)
-    contributions = {(r["position"], r["contribution_db"], r["lower_db"], r["upper_db"]) for r in report.tables.ranking}
+    contributions = {
+        (r["position"], r["contribution_db"], r["selected_lower_db"], r["selected_upper_db"])
+        for r in report.tables.ranking
+    }
     kinds = [finding.kind for finding in findings]
     assert kinds == ["overall difference", "band difference", "band difference", "work on first", "not shown"]
     for finding in findings:

@@ -235,9 +235,10 @@ def _contribution(campaign: Campaign, row: Row) -> Finding:
     does = f"{_way(campaign, row)}, a change in power of" if change else "contributing"
     done = "shown to change" if change else "shown as contributed"
     weighted = "" if row["weighting"] == "Z" else f"({row['weighting']})"
+    held = interval(row["selected_lower_db"], row["selected_upper_db"])
     sentence = (
         f"{first} {row['comparison']}: {band} at {row['position']}, {does} "
-        f"{number(row['contribution_db'])} dB{weighted} ({confidence} CI {interval(row['lower_db'], row['upper_db'])}; "
+        f"{number(row['contribution_db'])} dB{weighted} ({confidence} CI {held}; "
         f"{percent(row['share'])} of the pressure power {done} at the measured positions, {ranked_range(campaign)}; "
         f"mean over {counted(points, 'operating point')} and session{'' if points == 1 else 's'}"
         f"{f', tied with {tied} more of the list' if tied else ''}"
@@ -251,8 +252,8 @@ def _contribution(campaign: Campaign, row: Row) -> Finding:
         place=f"{row['position']}, all points",
         sentence=sentence,
         value_db=row["contribution_db"],
-        lower_db=row["lower_db"],
-        upper_db=row["upper_db"],
+        lower_db=row["selected_lower_db"],
+        upper_db=row["selected_upper_db"],
         runs="",
         pairing="",
         share=row["share"],

@@ -61,6 +61,6 @@ def expected_words(row: Row) -> str:
 
 
 def contribution_words(row: Row) -> str:
-    """That a contribution was picked as the largest, and what is to be expected of it."""
+    """That the interval of a contribution holds although it was picked, and what is to be expected of it."""
     expected = "" if row["expected_db"] is None else f" Allowing for chance, expect {number(row['expected_db'])} dB."
-    return f" It was picked as the largest; its interval does not allow for that.{expected}"
+    return f" The interval holds although this one was picked as the largest.{expected}"

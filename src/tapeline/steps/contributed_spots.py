@@ -30,7 +30,8 @@ class Spots:
     """Contributed powers over the reference pressure's square, weighted, all (positions, items); NaN: nothing known.
 
     `value` is never below zero, `net` may be; `error` is the standard error of `net`, as wide as its degrees of freedom
-    make it. Where nothing says what was opened (`either_way`) `net` is treatment less reference and `value` its size.
+    make it, and `freedom` the least of those. Where nothing says what was opened (`either_way`) `net` is treatment less
+    reference and `value` its size.
     `rise_db` is opened less closed, or treatment less reference. `points` counts operating points and sessions with a
     value. `shown` says that one of them shows the opened state louder after adjusting, or either one, by the practical
     threshold or more; `small` that such a difference is shown, but a smaller one, `reversed_` that the closed state is
@@ -45,6 +46,7 @@ class Spots:
     low: Reals
     high: Reals
     error: Reals
+    freedom: Reals
     rise_db: Reals
     points: NDArray[np.int64]
     shown: NDArray[np.bool_]
@@ -90,6 +92,7 @@ def contributed_spots(job: Job, found: Sequence[Found]) -> Spots:
         low=low,
         high=high,
         error=_error(job, found, average, known, weights),
+        freedom=np.where(known, np.stack([one.result.degrees_of_freedom for one, _ in found]), np.inf).min(axis=0),
         rise_db=average.of(np.where(known, change if either_way else change * signs, np.nan)),
         points=known.sum(axis=0),
         shown=np.asarray(shown),

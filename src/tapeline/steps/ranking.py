@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tapeline.acoustics.picked_out import miss_rate, student_tail_factor
 from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.sure_ranks import SureRanks, sure_ranks
+from tapeline.acoustics.windows import Reals
 from tapeline.steps.cell_values import level_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job
@@ -32,6 +34,9 @@ BEHIND = (REVERSED, NOT_SHOWN, BELOW, "equivalent")
 
 RANKS = ("rank", "rank_low", "rank_high", "first_share", "expected_db", "tied_group", "tied_spots", "share")
 """Columns that are empty where a spot has no rank."""
+
+SELECTED = ("selected_lower_db", "selected_upper_db")
+"""Columns of the interval that holds after picking; empty there too."""
 
 MOST_RUNS = 99
 """More runs than these a side are no advice."""
@@ -105,12 +110,26 @@ def _ranked(made: _List) -> Iterator[dict[str, Any]]:
     order = np.flatnonzero(shown)
     order = order[np.lexsort((order, -spots.value[index][order], -ranks.expected[order], ranks.group[order]))]
     total = float(spots.value[index][order].sum())
-    for k in order:
+    tested = len(sound)
+    for place, k in enumerate(order, start=1):
         word = "tied" if np.count_nonzero(ranks.group == ranks.group[k]) > 1 else "shown"
         yield _row(made, sound[k], word) | {
             **_rank_columns(ranks, int(k), order),
             "share": float(spots.value[sound[k]]) / total,
+            **_selected(made, sound[k], miss_rate(place, tested, confidence)),
         }
+
+
+def _selected(made: _List, at: Place, missed: Reals) -> dict[str, Any]:
+    """The interval that holds although so few of so many were picked: each half as much wider as its t factor."""
+    spots, freedom = made.spots, float(made.spots.freedom[at])
+    plain = student_factor(freedom, made.job.needs.confidence)
+    wider = float(student_tail_factor(freedom, missed) / plain)
+    value, low, high = (float(part[at]) for part in (spots.value, spots.low, spots.high))
+    return {
+        "selected_lower_db": level_or_none(max(value - wider * (value - low), 0.0)),
+        "selected_upper_db": level_or_none(value + wider * (high - value)),
+    }
 
 
 def _rank_columns(ranks: SureRanks, k: int, order: NDArray[np.intp]) -> dict[str, Any]:
@@ -135,7 +154,7 @@ def _row(made: _List, at: Place, word: str = "") -> dict[str, Any]:
     position, item = job.cube.positions[at[0]], job.cube.items[at[1]]
     rise, weighting = float(spots.rise_db[at]), job.needs.ranking.weighting
     finding = word or made.words[at]
-    return dict.fromkeys(RANKS) | {
+    return dict.fromkeys((*RANKS, *SELECTED)) | {
         "position": position,
         "band_hz": item.band_hz,
         "area": dict(job.needs.areas).get(position) or None,

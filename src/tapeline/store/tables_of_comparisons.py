@@ -258,6 +258,14 @@ RANKING = Table(
         Column("lower_db", "real", "lower end of it", DB, null="not above nothing"),
         Column("upper_db", "real", "upper end of it", DB, null="not above nothing"),
         Column(
+            "selected_lower_db",
+            "real",
+            "lower end that holds although the spot was picked as one of the first of the list",
+            DB,
+            null="no rank, or not above nothing",
+        ),
+        Column("selected_upper_db", "real", "upper end of it", DB, null="no rank"),
+        Column(
             "share",
             "real",
             "share of the power (mean square pressure at these positions) that all spots ranked contribute or change",
