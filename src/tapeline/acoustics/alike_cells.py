@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.moving_together import independent_values
 from tapeline.acoustics.repeat_scatter import RepeatRows
 from tapeline.acoustics.statistics import variance_ratio_p_value
+from tapeline.acoustics.windows import Reals
 
 UNLIKE_P = 0.2
 """Cells whose scatter differs at this level, two-sided, are not pooled.
@@ -19,8 +20,14 @@ A test that only decides which variance to use guards at a high level: 0.1 to 0.
 and a cell that scatters five times as much in all positions alike is told from the others.
 """
 
-MOST_FREEDOM = 200.0
-"""More degrees of freedom would tell apart what does not matter: variances that differ by less than a third."""
+MOST_OF_MEDIAN = 2.5
+"""Positions beyond so many times the cell's median one do not count: where one alone is restless, the cell is not.
+
+Own choice; see `keeping_to_own` for the position itself.
+"""
+
+MOST_FREEDOM = 50.0
+"""More degrees of freedom would tell apart what does not matter: standard deviations a fifth apart."""
 
 
 def alike_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
@@ -43,7 +50,7 @@ def alike_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
     for k, cell in enumerate(cells):
         there = np.isfinite(cell.deviation_db)
         places = int(there.sum(axis=(1, 2)).max(initial=0))
-        means[k] = np.where(there, (cell.deviation_db / unit) ** 2, 0.0).sum() / max(int(there.sum()), 1)
+        means[k] = _mean_square(cell.deviation_db / unit)
         runs = int(there.any(axis=(1, 2)).sum())
         freedoms[k] = min(runs * min(worth, max(places, 1)), MOST_FREEDOM) if there.any() else 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -52,3 +59,16 @@ def alike_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
     unlike = tested & ((chance < UNLIKE_P / 2.0) | (chance.T < UNLIKE_P / 2.0))
     np.fill_diagonal(unlike, False)
     return np.asarray(alike & ~unlike)
+
+
+def _mean_square(rows: Reals) -> float:
+    """Mean square over items and positions but those beyond `MOST_OF_MEDIAN` times the median; 0 of nothing."""
+    known = np.isfinite(rows)
+    count = known.sum(axis=(0, 2))
+    there = count > 0
+    if not there.any():
+        return 0.0
+    square = np.where(known, rows**2, 0.0).sum(axis=(0, 2))[there] / count[there]
+    median = float(np.sort(square)[(square.size - 1) // 2])
+    usual = square <= MOST_OF_MEDIAN * median
+    return float(np.average(square[usual], weights=count[there][usual]))

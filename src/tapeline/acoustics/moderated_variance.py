@@ -51,7 +51,7 @@ def variance_prior(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> Varia
     squares = float(np.where(known & (count > 1), (e - mean) ** 2, 0.0).sum()) / spare
     sampling = np.where(known & (count > 1), scipy.special.polygamma(1, nu / 2.0), 0.0)
     d = freedom_of_spread(squares - float(sampling.sum()) / float(count[count > 1].sum()))
-    return VariancePrior(np.exp(mean - (log_bias(d) if d < CERTAIN_PRIOR else 0.0)), d)
+    return VariancePrior(np.exp(mean + (log_bias(d) if d < CERTAIN_PRIOR else 0.0)), d)
 
 
 def log_bias(degrees_of_freedom: ArrayLike) -> Reals:
