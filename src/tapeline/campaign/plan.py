@@ -57,7 +57,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "pressure": 6,
     "verdicts": 2,
     "spectra": 4,
-    "tables": 9,
+    "tables": 10,
     "catalogue": 8,
     "compare": 5,
     "scale": 2,

@@ -354,7 +354,10 @@ class Background(Section):
         6.0, description="dB, from here on the correction is trusted in full (ISO 10140-4: corrected from 6 to 15 dB)"
     )
     least_margin_db: Number = Field(
-        3.0, gt=0, description="dB, below it the level is an upper bound only (at 3 dB half of the power is background)"
+        3.0,
+        gt=0,
+        description="dB, below it the level is an upper bound only (at 3 dB half of the power is background); fewer "
+        "than about 100 averages need more, by the scatter of the margin itself",
     )
     no_correction_above_db: Number = Field(
         15.0, description="dB, from here on nothing is subtracted, 0.14 dB at most (ISO 10140-4)"
@@ -369,8 +372,8 @@ class Background(Section):
         1.96,
         gt=0,
         le=5,
-        description="standard uncertainties added to an upper bound (normal, two-sided 95 %; 1.645, one-sided, holds "
-        "in 93 % of cases only, because levels that measure low become bounds more easily: docs/validation.md)",
+        description="standard uncertainties added to an upper bound (normal, two-sided 95 %; own choice: 97.5 % of "
+        "bounds hold)",
     )
     most_hours: Number = Field(
         24.0, gt=0, description="hours, a background run taken longer before or after is refused (own choice)"

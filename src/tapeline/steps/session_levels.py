@@ -13,9 +13,10 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.background import ONE_SIDED_95, MarginLimits, Subtraction
+from tapeline.acoustics.background import MarginLimits, Subtraction
 from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, on_lines, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
+from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.steadiness import SEGMENTS, mean_power_variance
