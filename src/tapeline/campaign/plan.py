@@ -59,10 +59,10 @@ STEP_VERSIONS: Mapping[str, int] = {
     "spectra": 4,
     "tables": 10,
     "catalogue": 8,
-    "compare": 5,
+    "compare": 6,
     "scale": 2,
     "repeat": 2,
-    "report": 7,
+    "report": 8,
     "manifest": 1,
 }
 """Raised whenever a step's code gives other bytes for the same needs: code edits are not seen by the workflow."""
@@ -410,6 +410,7 @@ class Plan:
             background=settings.background,
             reference_pressure_pa=settings.reference_pressure_pa,
             operating_point=settings.operating_point,
+            mounting_stated=settings.uncertainty.mounting_is_stated,
         )
 
     def _hours(self, run: Run) -> float | None:

@@ -465,10 +465,15 @@ class Uncertainty(Section):
         "K make 0.30 dB, 3 kPa 0.26 dB)",
     )
     mounting_db: Curve = Field(
-        ((1000.0, 0.0),),
-        description="[Hz, dB] pairs, standard uncertainty of the mounting, the same in all runs of one mount; none "
-        "unless stated (from memory: 0.2 dB below 1 kHz, 2 dB above 5 kHz)",
+        ((1000.0, 0.2), (5000.0, 2.0)),
+        description="[Hz, dB] pairs, standard uncertainty of a re-fitted surface microphone by its mounting, one in "
+        "all runs of one mount; a default until stated (common practice: 0.2 dB below 1 kHz, 2 dB above 5 kHz)",
     )
+
+    @property
+    def mounting_is_stated(self) -> bool:
+        """Whether the campaign gives the mounting's uncertainty itself."""
+        return "mounting_db" in self.model_fields_set
 
 
 class OperatingPoint(Section):
@@ -564,8 +569,8 @@ class Compare(Section):
     remount_sd_db: Number = Field(
         1.0,
         ge=0,
-        description="dB, standard deviation of a sensor fitted anew; used only where the campaign itself gives "
-        "no between-session estimate (from memory, typical of remounted sensors)",
+        description="dB, standard deviation of a sensor fitted anew, its mounting included; used only where the "
+        "campaign itself gives no between-session estimate (from memory, typical of remounted sensors)",
     )
 
 

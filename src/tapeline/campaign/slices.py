@@ -426,6 +426,7 @@ class CompareNeeds:
     """All comparisons of the campaign.
 
     `mirrors` names the partners of positions on the other side, `lines` the comparison that is given line by line.
+    `mounting_stated`: the mounting's uncertainty is the campaign's own and no default.
     """
 
     campaign: str
@@ -442,6 +443,7 @@ class CompareNeeds:
     background: Background
     reference_pressure_pa: float
     operating_point: OperatingPoint
+    mounting_stated: bool = False
 
 
 @dataclass(frozen=True)
