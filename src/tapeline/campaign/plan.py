@@ -61,7 +61,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "catalogue": 8,
     "compare": 6,
     "scale": 2,
-    "repeat": 2,
+    "repeat": 3,
     "report": 8,
     "manifest": 1,
 }
