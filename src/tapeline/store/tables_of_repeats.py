@@ -146,6 +146,14 @@ REPEATABILITY = Table(
         Column("within_session_sd_db", "real", "s_r, repeatability", "dB", null="no repeats"),
         Column("within_degrees_of_freedom", "integer", "runs less sessions"),
         Column(
+            "within_session_low_db",
+            "real",
+            "lower end of the interval of s_r at the set confidence (chi-square)",
+            "dB",
+            null="no repeats",
+        ),
+        Column("within_session_high_db", "real", "upper end", "dB", null="no repeats"),
+        Column(
             "random_error_db", "real", "rms random uncertainty of the runs: s_r much above it has another cause", "dB"
         ),
         Column("repeatability_limit_db", "real", "2.8 s_r: two repeats differ by less in 95 % of cases", "dB"),
