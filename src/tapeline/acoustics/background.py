@@ -129,6 +129,7 @@ def subtract(
     kept: Reals | None = None,
     half_width: Reals | None = None,
     *,
+    scatter: Reals | float = 0.0,
     bounds: bool = True,
 ) -> Subtraction:
     """Subtract background powers (Pa^2) from totals of the same shape, with their variances (Pa^4).
@@ -141,14 +142,17 @@ def subtract(
     own, and `below` what is left of the background. The coherent part may be taken down by `most_removed_db`.
     `half_width` (Pa^2) is how far the background may be off for certain; it is added to each reach. Where the
     background is louder than the run beyond chance it was not the run's, and nothing is known but the run itself: the
-    bound is the upper end of what was kept. Without `bounds` their ends are left out (NaN).
+    bound is the upper end of what was kept. `scatter` is the part of the background's variance that no averages made
+    less, between its recordings: the margin that is needed does not rise with it. Without `bounds` their
+    ends are left out (NaN).
     """
     total, below = np.asarray(total, dtype=np.float64), np.asarray(below, dtype=np.float64)
     kept = total if kept is None else np.asarray(kept, dtype=np.float64)
     variance, below_variance = (
         np.broadcast_to(np.asarray(each, dtype=np.float64), total.shape) for each in (total_variance, below_variance)
     )
-    needed_db = needed_margin_db(kept, below, variance, below_variance, limits.least_margin_db)
+    of_averages = np.maximum(below_variance - scatter, 0.0)
+    needed_db = needed_margin_db(kept, below, variance, of_averages, limits.least_margin_db)
     with np.errstate(divide="ignore", invalid="ignore"):
         state = _states(10.0 * np.log10(kept / below), limits, needed_db)
         if kept is not total:

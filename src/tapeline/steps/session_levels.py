@@ -208,7 +208,11 @@ def levels_of(job: Job, m: Measured, sums: Sums, *, bounds: bool = True) -> Leve
     given = None if m.run.kept is None else kept.power
     tones = nothing if m.tones is None else np.where(has, sums(m.tones).power, 0.0)
     half = tones if found is None else tones + np.where(has, found.half_width, 0.0)
-    result = background.subtract(total.power, taken[0], kept.variance, taken[1], job.limits, given, half, bounds=bounds)
+    # The scatter of a mean of background runs about another one is at most twice that of a single one.
+    scatter = nothing if found is None else np.where(has, 2.0 * found.own_variance, 0.0)
+    result = background.subtract(
+        total.power, taken[0], kept.variance, taken[1], job.limits, given, half, scatter=scatter, bounds=bounds
+    )
     result = keep_where(has | (kept.power != total.power), result, total)
     nearby = np.zeros(has.shape, dtype=bool)
     if bounds:
