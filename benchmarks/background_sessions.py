@@ -1,8 +1,8 @@
 """Generated sessions of runs over a known background, through the steps `spectra` and `tables`, beside their truth.
 
 Gaussian time signals; the margins of the bands, total above background, lie evenly between 1 and 30 dB. Calibration,
-response, air, speed and the background between recordings are off by random amounts of the size that the settings and
-the calibration table state.
+response, mounting, air, speed and the background between recordings are off by random amounts of the size that the
+settings and the calibration table state.
 """
 
 from __future__ import annotations
@@ -118,12 +118,13 @@ class Generator:
         return np.asarray(self.random.normal(0.0, sd, (len(POSITIONS), 1)))
 
     def _sensor_errors_db(self, settings: Settings) -> Reals:
-        """Calibration, change of the air since an unknown check, and response without a chart."""
+        """Calibration, change of the air since an unknown check, response without a chart, and mounting."""
         u = settings.uncertainty
         pressure = self._each_position(u.static_pressure_db_per_kpa * u.unknown_pressure_kpa)
         temperature = self._each_position(u.temperature_db_per_k * u.unknown_temperature_k)
         response = self._each_position(1.0) * curve_db(u.no_chart_db, CELLS_HZ)
-        return np.asarray(self._each_position(CALIBRATION_DB) + pressure + temperature + response)
+        mounting = self._each_position(1.0) * curve_db(u.mounting_db, CELLS_HZ)
+        return np.asarray(self._each_position(CALIBRATION_DB) + pressure + temperature + response + mounting)
 
     def source(self) -> Reals:
         """Another source: the margins of its total follow smooth curves, evenly spread over the range.

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+import few_averages
 from background_sessions import (
     EVENNESS,
     GAIN_SD_DB,
@@ -193,6 +194,9 @@ def main() -> int:
         bands.to_parquet(options.save / "bands.parquet")
         overall.to_parquet(options.save / "overall.parquet")
     section = report(bands, overall, options.seed)
+    lines, missed = few_averages.section(options.seed)
+    section.lines += lines
+    section.missed += missed
     print("\n".join(section.lines))
     print("\n" + ("All limits hold." if not section.missed else "Missed: " + "; ".join(section.missed) + "."))
     return 1 if section.missed else 0

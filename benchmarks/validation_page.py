@@ -25,6 +25,7 @@ def main() -> int:
         "validate_quality.py": [],
         "validate_spectra.py": [],
         "validate_background.py": [],
+        "validate_repeatability.py": [],
         "validate_comparisons.py": ["--campaigns", str(options.campaigns)],
         "validate_picked_out.py": [],
         "validate_rig.py": ["--seeds", str(options.seeds)],

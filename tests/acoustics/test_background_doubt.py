@@ -16,6 +16,7 @@ from tapeline.acoustics.background import (
     random_uncertainty_db,
     subtract,
 )
+from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
 
 LIMITS = MarginLimits(no_correction_above_db=15.0, enough_margin_db=6.0, least_margin_db=3.0, bound_factor=1.645)
 DB = 10 / np.log(10)
@@ -37,12 +38,12 @@ def reach(total: float, u_total: float, below: float, u_below: float) -> float:
 
 
 def test_a_bound_is_the_difference_and_its_coverage() -> None:
-    found = one(2.0, 0.03, 0.04)
-    below = 10**-0.2
+    found = one(1.0, 0.03, 0.04)
+    below = 10**-0.1
     assert found.state[0] == background.BOUND
     assert np.isnan(found.corrected[0])
     assert found.upper_bound[0] == pytest.approx(1 - below + reach(1.0, 0.03, below, 0.04))
-    few = one(2.0, 0.003, 0.004)
+    few = one(1.0, 0.003, 0.004)
     assert few.upper_bound[0] == pytest.approx(1 - below + 1.645 * np.hypot(0.003, 0.004 * below), rel=1e-4)
 
 
@@ -67,7 +68,7 @@ def test_chance_ends_at_1645_standard_uncertainties(excess: float, louder: bool)
     below = np.array([1.0 + excess * 0.1])
     found = subtract(np.ones(1), below, np.array([0.008]), np.array([0.002]), LIMITS)
     assert found.louder[0] == louder
-    assert pytest.approx(scipy.stats.norm.ppf(0.95), abs=1e-3) == background.ONE_SIDED_95
+    assert pytest.approx(scipy.stats.norm.ppf(0.95), abs=1e-3) == ONE_SIDED_95
 
 
 def test_bounds_close_to_a_surely_louder_band_trust_no_background_either() -> None:
@@ -176,7 +177,7 @@ def test_intervals_of_corrected_levels_cover(margin_db: float, freedom: int) -> 
     below = 10 ** (-margin_db / 10)
     total = random.chisquare(freedom, cases) / freedom
     background_runs = below * random.chisquare(freedom, cases) / freedom
-    all_subtracted = MarginLimits(99.0, 2.0, 1e-3, 1.96)
+    all_subtracted = MarginLimits(99.0, 2.0, -99.0, 1.96)
     found = subtract(total, background_runs, 2 * total**2 / freedom, 2 * background_runs**2 / freedom, all_subtracted)
     low, high = corrected_interval(found, 0.95)
     known = np.isfinite(found.corrected)
@@ -193,7 +194,8 @@ def test_an_interval_holds_the_total_where_nothing_was_subtracted() -> None:
 
 
 def test_an_interval_that_reaches_nothing_is_open_below() -> None:
-    wide = one(3.5, 0.5, 0.5)
+    wide = one(8.0, 0.5, 0.5)
+    assert wide.state[0] == background.CORRECTED
     assert corrected_interval(wide, 0.95)[0][0] == 0.0
 
 

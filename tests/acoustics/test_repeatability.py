@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapeline.acoustics.repeatability import one_way, reproducibility_interval, session_scatter
+from tapeline.acoustics.repeatability import one_way, reproducibility_interval, session_scatter, within_interval
 from tapeline.acoustics.session_outliers import cochran, grubbs, mandel_h, mandel_k
 
 LEVELS = st.floats(-30.0, 150.0)
@@ -106,6 +106,29 @@ def test_intervals_of_reproducibility_hold(sd: float, counts: tuple[int, ...]) -
     assert 0.94 < np.mean((low <= true) & (true <= high)) < 0.98
     stated = np.sqrt(found.reproducibility_variance)
     assert ((low <= stated) & (stated <= high)).all()
+
+
+@pytest.mark.parametrize("counts", [(2, 2), (5, 5, 5), (1, 3, 2), (5, 1, 4, 2, 3, 2)])
+@pytest.mark.parametrize("ratio", [0.0, 0.5, 1.0, 3.0])
+def test_intervals_hold_in_unbalanced_sessions_too(ratio: float, counts: tuple[int, ...]) -> None:
+    """95 % intervals of s_r = 0.3 and of s_R with s_L of so many s_r, in 8000 draws; four standard errors below."""
+    random = np.random.default_rng(63)
+    session = np.repeat(np.arange(len(counts)), counts)
+    of_session = random.normal(0.0, 0.3 * ratio, (len(counts), 8000))[session]
+    found = one_way(of_session + random.normal(0.0, 0.3, of_session.shape), session)
+    low, high = within_interval(found, 0.95)
+    assert 0.94 < np.mean((low <= 0.3) & (high >= 0.3)) < 0.96
+    low, high = reproducibility_interval(found, 0.95)
+    true = 0.3 * np.hypot(1.0, ratio)
+    assert 0.94 - 0.005 < np.mean((low <= true) & (true <= high)) < 0.985
+
+
+def test_the_interval_of_repeatability_by_hand() -> None:
+    """Three differences of pairs, s_r = 1 with 3 degrees of freedom: chi-square 9.348 and 0.2158 (any table)."""
+    value = np.array([0.0, np.sqrt(2.0)] * 3)
+    low, high = within_interval(one_way(value, [0, 0, 1, 1, 2, 2]), 0.95)
+    assert (low, high) == pytest.approx((np.sqrt(3 / 9.348), np.sqrt(3 / 0.2158)), rel=1e-3)
+    assert np.isnan(within_interval(one_way([1.0, 2.0], [0, 1]), 0.95)[1])
 
 
 @pytest.mark.parametrize("counts", [(3, 3, 3, 3, 3), (2, 4, 3, 1, 2)])

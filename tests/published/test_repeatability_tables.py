@@ -46,10 +46,20 @@ def analysed(name: str) -> tuple[OneWay, list[float], list[float]]:
 
 
 @pytest.mark.parametrize(
-    ("name", "tolerance"), [("SiRstv", 1e-9), ("AtmWtAg", 1e-9), ("SmLs01", 1e-14), ("SmLs04", 1e-10), ("SmLs07", 1e-4)]
+    ("name", "tolerance"),
+    [
+        ("SiRstv", 1e-9),
+        ("AtmWtAg", 1e-9),
+        ("SmLs01", 1e-14),
+        ("SmLs02", 1e-14),
+        ("SmLs03", 1e-14),
+        ("SmLs04", 1e-10),
+        ("SmLs07", 1e-4),
+    ],
 )
 def test_certified_mean_squares(name: str, tolerance: float) -> None:
-    """NIST StRD, analysis of variance. SmLs01, 04, 07 have 1, 7, 13 leading digits that all values share: sums of
+    """NIST StRD, analysis of variance. SmLs01 to 03, 04, 07 have 1, 7, 13 leading digits that all
+    values share: sums of
     shifted values reach 2e-16, 4e-11, 4e-5 of F, since the stored values themselves hold no more."""
     found, between, within = analysed(name)
     assert (found.between_freedom, found.within_freedom) == (between[0], within[0])
@@ -63,6 +73,23 @@ def test_component_between_instruments() -> None:
     found, _, _ = analysed("SiRstv")
     assert found.between_variance == pytest.approx(3.9095e-4, rel=1e-4)
     assert np.sqrt(found.within_square) == pytest.approx(0.104076068, rel=1e-8)
+
+
+SULFUR_PCT = (
+    (0.71, 0.71, 0.70, 0.71), (0.69, 0.67, 0.68), (0.66, 0.65, 0.69), (0.67, 0.65, 0.66),
+    (0.70, 0.69, 0.66, 0.71, 0.69), (0.73, 0.74, 0.73), (0.71, 0.71, 0.69), (0.70, 0.65, 0.68),
+)  # fmt: skip
+"""Sulfur content of coal, level 1, eight laboratories of three to five tests: example of ISO 5725-2 (from memory)."""
+
+
+def test_precision_of_the_coal_example() -> None:
+    """ISO 5725-2, example of the sulfur content of coal, level 1: m 0.690, s_r 0.015, s_R 0.026 % (from memory, as the
+    data are; unequal numbers, and both agree to the last digit printed)."""
+    values = [value for laboratory in SULFUR_PCT for value in laboratory]
+    found = one_way(values, np.repeat(np.arange(8), [len(laboratory) for laboratory in SULFUR_PCT]))
+    assert np.mean(values) == pytest.approx(0.690, abs=5e-4)
+    assert np.sqrt(found.within_square) == pytest.approx(0.015, abs=5e-4)
+    assert np.sqrt(found.reproducibility_variance) == pytest.approx(0.026, abs=5e-4)
 
 
 @pytest.mark.shared

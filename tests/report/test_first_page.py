@@ -10,6 +10,7 @@ import pytest
 from built_report import Report
 from built_results import built_campaign
 
+from tapeline.campaign.settings import Uncertainty
 from tapeline.report.caveats import caveats
 from tapeline.report.comparison_views import is_given
 from tapeline.report.finished_tables import FinishedTables
@@ -166,3 +167,12 @@ def test_levels_that_hold_the_background_are_said_to(report: Report) -> None:
     assert 0 < subtracted < len(used)
     words = f"subtracted in power from {subtracted} of {len(used)} measurements"
     assert words in dict(facts(report.tables, report.campaign))["Analysis"]
+
+
+def test_a_mounting_that_nobody_stated_is_named_with_its_default(report: Report) -> None:
+    campaign = built_campaign()
+    said = one(caveats(report.tables, campaign), "fitted is not stated")
+    assert "0.2 dB below 1 kHz to 2 dB above 5 kHz (common practice)" in said
+    stated = campaign.settings.model_copy(update={"uncertainty": Uncertainty(mounting_db=((100.0, 0.3),))})
+    of_stated = dataclasses.replace(campaign, settings=stated)
+    assert not [said for said in caveats(report.tables, of_stated) if "fitted" in said]

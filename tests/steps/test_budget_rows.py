@@ -31,6 +31,8 @@ class Given:
     levels: dict[str, tuple[float, float]]
     sensors: tuple[str, str] = ("s1", "s1")
     mounts: tuple[str | None, str | None] = ("m", "m")
+    mounting_db: float = STATED["mounting"]
+    mounting_stated: bool = True
 
     @property
     def runs(self) -> tuple[CompareRun, ...]:
@@ -41,6 +43,7 @@ class Given:
         shape = (len(self.levels), 2, 1)
         values = {name: np.zeros(shape) for name in COLUMNS}
         values |= {f"{name}_uncertainty_db": np.full(shape, value) for name, value in STATED.items()}
+        values["mounting_uncertainty_db"] = np.full(shape, self.mounting_db)
         values["random_uncertainty_db"] = np.full(shape, 0.1)
         values["upper_bound_db"] = np.full(shape, np.nan)
         values["corrected_level_db"] = np.array([self.levels[run.run] for run in self.runs])[:, :, None]
@@ -77,6 +80,7 @@ class Given:
             background=Background(),
             reference_pressure_pa=2e-5,
             operating_point=OperatingPoint(),
+            mounting_stated=self.mounting_stated,
         )
         return Job(needs, cube, calibration, MarginLimits(15.0, 6.0, 3.0, 1.96))
 
@@ -115,6 +119,8 @@ def test_terms_of_a_single_run_stand_as_they_are() -> None:
     assert found["high_db"] - found["level_db"] == pytest.approx(1.96 * np.sqrt(whole), rel=1e-3)
     assert found["evidence"] | {"speed": "measured"} == found["evidence"]
     assert found["evidence"]["response"] == "default"
+    assert found["evidence"]["mounting"] == "stated"
+    assert Given({"a-open-1": (90.0, 80.0)}, mounting_stated=False).absolute()["p"]["evidence"]["mounting"] == "default"
 
 
 def test_a_position_that_scatters_more_by_itself_keeps_its_own_scatter() -> None:
@@ -162,6 +168,19 @@ def test_levels_of_two_sessions_share_nothing_and_say_what_is_assumed() -> None:
     assert anew["terms"]["response"] == pytest.approx(0.2 * np.sqrt(2.0))
     assert anew["terms"]["mounting"] == pytest.approx(2.0 * np.sqrt(2.0))
     assert anew["terms"][ASSUMED] == pytest.approx(Compare().session_sd_db * np.sqrt(2.0)), "mounting stands apart"
+
+
+@pytest.mark.parametrize("mounting_db", [0.0, 0.2, 0.8, 2.0])
+def test_a_default_mounting_is_not_counted_beside_the_remounting_that_holds_it(mounting_db: float) -> None:
+    """Both together are the assumed remounting, or where the mounting is larger, the mounting and what sessions do."""
+    two = {"a-open-1": (90.0, 80.0), "b-sealed-1": (85.0, 80.0)}
+    anew = Given(two, mounts=("m", "n"), mounting_db=mounting_db, mounting_stated=False).differences()["p"]
+    together = anew["terms"]["mounting"] ** 2 + anew["terms"][ASSUMED] ** 2
+    of_remounting, of_session = Compare().remount_sd_db ** 2, Compare().session_sd_db ** 2 + mounting_db**2
+    assert together == pytest.approx(2.0 * max(of_remounting, of_session))
+    stayed = Given(two, mounting_db=mounting_db, mounting_stated=False).differences()["p"]
+    assert stayed["terms"]["mounting"] == 0.0, "one mount in both sessions: it cancels"
+    assert stayed["terms"][ASSUMED] == pytest.approx(Compare().session_sd_db * np.sqrt(2.0))
 
 
 def test_a_condition_measured_in_both_sessions_measures_the_change() -> None:

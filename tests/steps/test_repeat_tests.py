@@ -49,6 +49,52 @@ def everywhere(density: Any = 1e-3) -> dict[tuple[str, str], Any]:
     return {(run, position): density for run in RUNS for position in ("p", "q")}
 
 
+def campaign(
+    odd: dict[str, np.ndarray | float] | None = None, conditions: int = 14
+) -> tuple[dict[str, tuple[float, float]], dict[tuple[str, str], Any]]:
+    """Pairs of repeats of many conditions whose levels scatter by 0.3 dB, and by 0.2 dB smoothly over frequency."""
+    random = np.random.default_rng(44)
+    octaves = np.log2((20.0 + 4.0 * np.arange(LINES)) / 20.0)
+    runs, densities = {}, {}
+    for c in range(conditions):
+        for i in (1, 2):
+            name = f"june-c{c:02d}-{i}"
+            runs[name] = (90.0, 70.0)
+            waves = [
+                random.normal(0.0, 0.3) * f(octaves * k + random.uniform(0.0, 6.0))
+                for k, f in ((1, np.sin), (2, np.cos))
+            ]
+            level_db = random.normal(0.0, 0.3) + np.sum(waves, axis=0) + (odd or {}).get(name, 0.0)
+            for position in "pq":
+                densities[name, position] = 1e-3 * 10 ** (level_db / 10.0)
+    return runs, densities
+
+
+def unusual(results: Path, odd: dict[str, np.ndarray | float] | None = None, conditions: int = 14) -> set[str]:
+    runs, densities = campaign(odd, conditions)
+    written(results, densities)
+    rows = [row for part in repeat_test_rows(GivenRepeats(runs).job(), results) for row in part]
+    assert not any(row["same"] for row in rows), "random error alone calls every pair different"
+    return {row["condition"] for row in rows if row["as_usual"] is False}
+
+
+def test_honest_scatter_names_no_pair_and_an_odd_run_is_named(tmp_path: Path) -> None:
+    """0.3 dB of level, 0.2 dB of shape: 3 dB more level, or 3 dB in one octave (320 to 640 Hz), is told from that."""
+    hz = 20.0 + 4.0 * np.arange(LINES)
+    assert unusual(tmp_path) == set()
+    assert unusual(tmp_path, {"june-c03-2": 3.0}) == {"c03"}
+    assert unusual(tmp_path, {"june-c05-1": np.where((hz > 320.0) & (hz < 640.0), 3.0, 0.0)}) == {"c05"}
+
+
+def test_few_repeats_tell_no_scatter(tmp_path: Path) -> None:
+    """Six pairs leave five others."""
+    runs, densities = campaign(conditions=6)
+    written(tmp_path, densities)
+    rows = [row for part in repeat_test_rows(GivenRepeats(runs).job(), tmp_path) for row in part]
+    assert {row["others"] for row in rows} == {5}
+    assert not any("as_usual" in row for row in rows)
+
+
 def test_neighbours_and_the_first_are_paired_up_to_a_number() -> None:
     runs = [RepeatRun(str(i), "s", "open", 30.0, 0.0) for i in range(5)]
     names = [f"{a.run}{b.run}" for a, b in pairs_of(runs, 10)]

@@ -9,6 +9,7 @@ import numpy as np
 import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
+from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95, ChosenByMargin, needed_margin_db
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 from tapeline.acoustics.statistics import chi_square_quantile
 
@@ -16,9 +17,6 @@ Reals = NDArray[np.float64]
 
 NONE, CLEAR, CORRECTED, LIMITED, BOUND = range(5)
 """Codes of the states in rising order of doubt, but for NONE: no background run."""
-
-ONE_SIDED_95 = 1.645
-"""Normal quantile by which a background counts as louder than the run beyond chance."""
 
 FAMILY_CHANCE = 0.05
 """Chance that any band of a run, however many, is called surely louder where none is (Bonferroni; own choice)."""
@@ -55,7 +53,8 @@ class Subtraction:
     is that of `kept`, and `below_variance` that of the background; both are there whether or not it was subtracted.
     `neglected` is the power left in, relative to the corrected one, where the state is clear. `half_width` (Pa^2) is
     how far the background may be off without any chance in it, and `louder` says which bounds take the background for
-    another one than the run's: they are the run's own upper end.
+    another one than the run's: they are the run's own upper end. `needed_margin_db` is the margin of what was kept from
+    which a level is stated, NaN where no margin decides.
     """
 
     state: NDArray[np.uint8]
@@ -69,6 +68,7 @@ class Subtraction:
     neglected: Reals
     half_width: Reals
     louder: NDArray[np.bool_]
+    needed_margin_db: Reals
 
     @property
     def margin_db(self) -> Reals:
@@ -81,6 +81,17 @@ class Subtraction:
     def removed(self) -> Reals:
         """All that is taken off, or would be where the state is clear: background and coherent part."""
         return np.asarray(self.total - self.kept + self.below)
+
+    @property
+    def chosen(self) -> ChosenByMargin:
+        """How the margin chose which levels are stated, for the tails of their intervals."""
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            measured = self.kept / self.below
+            freedom = 2.0 * self.kept**2 / self.variance, 2.0 * self.below**2 / self.below_variance
+        # Where the margin is enough and yet no level is stated, something else has decided.
+        otherwise = (self.state == BOUND) & (measured >= 10.0 ** (self.needed_margin_db / 10.0))
+        needed = np.where(otherwise, np.nan, self.needed_margin_db)
+        return ChosenByMargin(measured, 10.0 ** (needed / 10.0), freedom)
 
     @property
     def subtracted_variance(self) -> Reals:
@@ -98,11 +109,14 @@ def states_of(margin_db: Reals, limits: MarginLimits) -> NDArray[np.uint8]:
     return _states(np.asarray(margin_db), limits, limits.least_margin_db)
 
 
-def _states(margin_db: Reals, limits: MarginLimits, least_db: float) -> NDArray[np.uint8]:
+def _states(margin_db: Reals, limits: MarginLimits, least_db: Reals | float) -> NDArray[np.uint8]:
     state = np.full(np.shape(margin_db), BOUND, dtype=np.uint8)
     state[margin_db >= least_db] = LIMITED
-    state[margin_db >= max(limits.enough_margin_db, least_db)] = CORRECTED
-    state[margin_db >= limits.no_correction_above_db] = CLEAR
+    state[margin_db >= np.maximum(limits.enough_margin_db, least_db)] = CORRECTED
+    # A margin beyond chance may have to be larger than the one from which on nothing is subtracted.
+    state[margin_db >= np.maximum(limits.no_correction_above_db, np.where(np.isfinite(least_db), least_db, 0.0))] = (
+        CLEAR
+    )
     return state
 
 
@@ -115,22 +129,32 @@ def subtract(
     kept: Reals | None = None,
     half_width: Reals | None = None,
     *,
+    scatter: Reals | float = 0.0,
     bounds: bool = True,
 ) -> Subtraction:
     """Subtract background powers (Pa^2) from totals of the same shape, with their variances (Pa^4).
 
-    Where the margin is above the no-correction limit the total stays as it is. A bound is max(0, total - background)
-    + distance to the upper end of the interval of the difference, `bound_factor` standard uncertainties for many
-    averages. `kept`, where given, is what reference sensors do not explain of the total; `total_variance` is then its
+    Where the margin is above the no-correction limit the total stays as it is. A level is stated from the least margin
+    on, or from more where chance makes that much of it (`needed_margin_db`). A bound is max(0, total - background) +
+    distance to the upper end of the interval of the difference, `bound_factor` standard uncertainties for many
+    averages, and more towards the margin from which a level is stated: see `ChosenByMargin`. `kept`, where given, is
+    what reference sensors do not explain of the total; `total_variance` is then its
     own, and `below` what is left of the background. The coherent part may be taken down by `most_removed_db`.
     `half_width` (Pa^2) is how far the background may be off for certain; it is added to each reach. Where the
     background is louder than the run beyond chance it was not the run's, and nothing is known but the run itself: the
-    bound is the upper end of what was kept. Without `bounds` their ends are left out (NaN).
+    bound is the upper end of what was kept. `scatter` is the part of the background's variance that no averages made
+    less, between its recordings: the margin that is needed does not rise with it. Without `bounds` their
+    ends are left out (NaN).
     """
     total, below = np.asarray(total, dtype=np.float64), np.asarray(below, dtype=np.float64)
     kept = total if kept is None else np.asarray(kept, dtype=np.float64)
+    variance, below_variance = (
+        np.broadcast_to(np.asarray(each, dtype=np.float64), total.shape) for each in (total_variance, below_variance)
+    )
+    of_averages = np.maximum(below_variance - scatter, 0.0)
+    needed_db = needed_margin_db(kept, below, variance, of_averages, limits.least_margin_db)
     with np.errstate(divide="ignore", invalid="ignore"):
-        state = states_of(10.0 * np.log10(kept / below), limits)
+        state = _states(10.0 * np.log10(kept / below), limits, needed_db)
         if kept is not total:
             least = float(correction_db(np.array(limits.most_removed_db)))
             coherent = _states(10.0 * np.log10(total / (total - kept)), limits, least)
@@ -139,15 +163,7 @@ def subtract(
             state = np.maximum(np.where((below == 0.0) & (kept > 0.0), CLEAR, state), coherent).astype(np.uint8)
     clear, bound = state == CLEAR, state == BOUND
     difference = kept - below
-    variance, below_variance = (
-        np.broadcast_to(np.asarray(each, dtype=np.float64), total.shape) for each in (total_variance, below_variance)
-    )
-    upper = np.full(total.shape, np.nan)
     half = np.zeros(total.shape) if half_width is None else np.asarray(half_width, dtype=np.float64)
-    if bounds and bound.any():
-        at = [kept[bound], below[bound], variance[bound], below_variance[bound]]
-        reach = reach_above(at[0], at[1], at[2], at[3], limits.bound_probability)
-        upper[bound] = np.maximum(difference[bound], 0.0) + reach + half[bound]
     with np.errstate(divide="ignore", invalid="ignore"):
         neglected = np.where(clear, (total - kept + below) / total, 0.0)
     result = Subtraction(
@@ -156,14 +172,23 @@ def subtract(
         kept=kept,
         below=below,
         corrected=np.where(bound, np.nan, np.where(clear, total, difference)),
-        upper_bound=upper,
+        upper_bound=np.full(total.shape, np.nan),
         variance=variance,
         below_variance=below_variance,
         neglected=neglected,
         half_width=half,
         louder=np.zeros(total.shape, dtype=bool),
+        needed_margin_db=needed_db,
     )
-    return bounded_by_the_run(result, significantly_louder(result, ONE_SIDED_95), limits) if bounds else result
+    if not bounds:
+        return result
+    if bound.any():
+        tail = result.chosen.tail_of_bound(1.0 - limits.bound_probability)
+        reach = reach_above(kept, below, variance, below_variance, 1.0 - tail)
+        result = dataclasses.replace(
+            result, upper_bound=np.where(bound, np.maximum(difference, 0.0) + reach + half, np.nan)
+        )
+    return bounded_by_the_run(result, significantly_louder(result, ONE_SIDED_95), limits)
 
 
 def bounded_by_the_run(result: Subtraction, louder: NDArray[np.bool_], limits: MarginLimits) -> Subtraction:
@@ -210,6 +235,7 @@ def without_background(total: Reals, total_variance: Reals) -> Subtraction:
         neglected=np.zeros(total.shape),
         half_width=np.zeros(total.shape),
         louder=np.zeros(total.shape, dtype=bool),
+        needed_margin_db=np.full(total.shape, np.nan),
     )
 
 
@@ -220,17 +246,21 @@ def corrected_interval(result: Subtraction, confidence: float) -> tuple[Reals, R
     difference of two such follow from the ends of each: low = T - B - sqrt((T - T_low)^2 + (B_high - B)^2), the upper
     end likewise (Ting et al., J. Stat. Comput. Simul. 35 (1990) 135; Zou and Donner, Stat. Med. 27 (2008) 1693; from
     memory). Where nothing was subtracted the interval is still that of the difference, widened to hold the total.
-    `half_width` widens both ends by all of it: an error that no chance is in may lie at its very end.
+    `half_width` widens both ends by all of it: an error that no chance is in may lie at its very end. Towards the
+    margin from which a level is stated the low end falls, since those that measured lower were not stated.
     """
-    centre, tail, half = result.kept - result.below, 0.5 + confidence / 2.0, result.half_width
-    low = centre - reach_above(result.below, result.kept, result.below_variance, result.variance, tail) - half
-    high = centre + reach_above(result.kept, result.below, result.variance, result.below_variance, tail) + half
+    centre, tail, half, chosen = result.kept - result.below, 0.5 - confidence / 2.0, result.half_width, result.chosen
+    low_at, high_at = 1.0 - chosen.low_tail(tail), 1.0 - chosen.high_tail(tail)
+    low = centre - reach_above(result.below, result.kept, result.below_variance, result.variance, low_at) - half
+    high = centre + reach_above(result.kept, result.below, result.variance, result.below_variance, high_at) + half
     gone = np.isnan(result.corrected)
     low = np.maximum(np.fmin(low, result.corrected), 0.0)
     return np.where(gone, np.nan, low), np.where(gone, np.nan, np.fmax(high, result.corrected))
 
 
-def reach_above(rises: Reals, falls: Reals, rises_variance: Reals, falls_variance: Reals, probability: float) -> Reals:
+def reach_above(
+    rises: Reals, falls: Reals, rises_variance: Reals, falls_variance: Reals, probability: Reals | float
+) -> Reals:
     """How far the difference `rises` - `falls` may truly lie above the measured one, at a one-sided probability.
 
     See `corrected_interval` for the form; powers in Pa^2, variances in Pa^4, of one shape.
@@ -240,7 +270,7 @@ def reach_above(rises: Reals, falls: Reals, rises_variance: Reals, falls_varianc
     return np.asarray(np.hypot(above, below))
 
 
-def power_limit(power: Reals, variance: Reals, quantile: float) -> Reals:
+def power_limit(power: Reals, variance: Reals, quantile: Reals | float) -> Reals:
     """The true power of which the measured one would be that quantile: nu P / chi2_q(nu), nu = 2 P^2 / var.
 
     A power of no variance is its own limit; of fewer than `LEAST_FREEDOM` degrees of freedom the normal law is used.
@@ -248,7 +278,7 @@ def power_limit(power: Reals, variance: Reals, quantile: float) -> Reals:
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         freedom = 2.0 * np.asarray(power) ** 2 / variance
         skewed = freedom / chi_square_quantile(quantile, np.where(freedom >= LEAST_FREEDOM, freedom, 1.0)) * power
-    normal = power - float(scipy.special.ndtri(quantile)) * np.sqrt(variance)
+    normal = power - scipy.special.ndtri(quantile) * np.sqrt(variance)
     many = ~np.isfinite(freedom) | (freedom > 1e9)
     return np.asarray(np.where((freedom >= LEAST_FREEDOM) & ~many, skewed, normal))
 
@@ -267,10 +297,12 @@ def background_uncertainty_db(result: Subtraction) -> Reals:
 
     Its own averages and scatter where it is subtracted (factor r/(1 - r)). Where it is neglected, the correction not
     made lies between nothing and K1: a rectangle from 0 to K1 about the uncorrected value has the rms K1 / sqrt(3).
-    What the background may be off for certain is a rectangle too (GUM, 4.3.7).
+    What the background may be off for certain is a rectangle too (GUM, 4.3.7). Towards the margin from which a level is
+    stated those that measured low are missing; the distance to what is as likely too high as too low is in it.
     """
+    high_by = np.sqrt(result.variance + result.below_variance) * -scipy.special.ndtri(result.chosen.low_tail(0.5))
     with np.errstate(divide="ignore", invalid="ignore"):
-        subtracted = np.sqrt(result.subtracted_variance + result.half_width**2 / 3.0) / result.corrected
+        subtracted = np.sqrt(result.subtracted_variance + result.half_width**2 / 3.0 + high_by**2) / result.corrected
     return np.asarray(DB_PER_RELATIVE_POWER * np.hypot(subtracted, result.neglected / np.sqrt(3.0)))
 
 

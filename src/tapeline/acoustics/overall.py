@@ -30,7 +30,9 @@ def sum_bands(
     upper bounds carry more than `bound_share` of the sum, it is a bound itself: the sum plus the distance to the upper
     end of its interval, since the bands that have a value are not certain either. Where a band's background was not the
     run's (`louder`), all of the band's own power may be the source's, or none: it enters with half of its bound, and as
-    far to either side for certain; a bound of the sum holds all of it.
+    far to either side for certain; a bound of the sum holds all of it. What bounds of bands have on top because they
+    were chosen by their margin (`ChosenByMargin`) raises the sum's bound by the root of the sum of squares. A sum
+    that has a value needs no such width: every band enters with total - background, stated or not.
     """
     bound, open_ = bands.state == background.BOUND, bands.louder
     half = np.where(open_, bands.upper_bound / 2.0, 0.0)
@@ -54,6 +56,11 @@ def sum_bands(
     is_bound = state == background.BOUND
     variance, below_variance = variances
     reach = background.reach_above(kept, below, variance, below_variance, limits.bound_probability)
+    plain = background.reach_above(
+        bands.kept, bands.below, bands.variance, bands.below_variance, limits.bound_probability
+    )
+    by_choice = np.where(bound & ~open_, bands.upper_bound - left - bands.half_width - plain, 0.0)
+    reach += np.sqrt(np.sum(by_choice**2, axis=1))
     spread = np.where(bound & ~open_, bands.upper_bound / np.sqrt(12.0), 0.0)
     half_width = (half + np.where(open_, 0.0, bands.half_width)).sum(axis=1)
     return OverallSum(
@@ -69,6 +76,7 @@ def sum_bands(
             neglected=left_in,
             half_width=half_width,
             louder=np.asarray(is_bound & (half.sum(axis=1) > bound_share * estimate)),
+            needed_margin_db=np.full(total.shape, np.nan),
         ),
         bound_share=share,
     )

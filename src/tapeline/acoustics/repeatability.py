@@ -31,7 +31,8 @@ class SessionScatter:
 class OneWay:
     """Components of variance, every field of the shape of one run's values; NaN where nothing can be said.
 
-    `between_square` and `within_square` are the mean squares of the analysis of variance, `per_session` is n_0.
+    `between_square` and `within_square` are the mean squares of the analysis of variance, `per_session` is n_0;
+    `means_variance` is that of the sessions' means, each alike, and `harmonic_runs` the harmonic mean of their runs.
     `between_unclipped` may fall below zero, `between_variance` does not. `reproducibility_variance` is known without
     repeats too: then it is the variance of the single runs.
     """
@@ -47,6 +48,8 @@ class OneWay:
     between_variance: Reals
     reproducibility_variance: Reals
     reproducibility_freedom: Reals
+    means_variance: Reals
+    harmonic_runs: Reals
 
 
 def session_scatter(values: ArrayLike, session: ArrayLike) -> SessionScatter:
@@ -101,6 +104,9 @@ def one_way(values: ArrayLike, session: ArrayLike) -> OneWay:
         between = np.where(between_freedom > 0, between, np.nan)
         unclipped = (between - within) / per_session
         clipped = np.where(np.isfinite(unclipped), np.maximum(unclipped, 0.0), np.nan)
+        means = np.where(count > 0, found.means, 0.0).sum(axis=0) / sessions
+        spread = (np.where(count > 0, found.means - means, 0.0) ** 2).sum(axis=0) / between_freedom
+        harmonic = sessions / np.where(count > 0, 1.0 / np.maximum(count, 1), 0.0).sum(axis=0)
     single = (within_freedom == 0) & (between_freedom > 0)
     total = np.where(single, between, within + clipped)
     return OneWay(
@@ -115,6 +121,8 @@ def one_way(values: ArrayLike, session: ArrayLike) -> OneWay:
         between_variance=clipped,
         reproducibility_variance=total,
         reproducibility_freedom=_freedom(within, within_freedom, between, between_freedom, per_session, unclipped),
+        means_variance=np.where(between_freedom > 0, spread, np.nan),
+        harmonic_runs=harmonic,
     )
 
 
@@ -145,17 +153,35 @@ def _freedom(
     return np.where((between_freedom > 0) & (found > 0), found, np.nan)
 
 
+def within_interval(found: OneWay, confidence: float) -> tuple[Reals, Reals]:
+    """Lower and upper end of the interval of s_r, in the unit of the values; NaN where s_r is not known.
+
+    s_r sqrt(nu / chi2) with the two quantiles of chi-square, nu = N - p (exact for normal values; any textbook).
+    """
+    tail = (1.0 - confidence) / 2.0
+    known = found.within_freedom > 0
+    freedom = np.where(known, found.within_freedom, 1).astype(np.float64)
+    low, high = (
+        np.where(known, np.sqrt(found.within_square * freedom / chi_square_quantile(q, freedom)), np.nan)
+        for q in (1.0 - tail, tail)
+    )
+    return low, high
+
+
 def reproducibility_interval(found: OneWay, confidence: float) -> tuple[Reals, Reals]:
     """Lower and upper end of the interval of s_R, in the unit of the values; NaN where s_R is not known.
 
-    s_R^2 is the sum of MS_between / n_0 and (1 - 1/n_0) MS_within, each with the chi-square interval of its own
-    freedom; the ends' distances add in squares (Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869, from memory).
-    Satterthwaite's freedom would give intervals that hold too rarely (92 % in place of 95 % for six sessions of three).
+    s_R^2 is the sum of the variance of the sessions' means and (1 - 1/n) MS_within, n the harmonic mean of the runs
+    (for equal numbers MS_between / n and the usual form), each with the chi-square interval of its own freedom; the
+    ends' distances add in squares (Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869; of means of unequal numbers
+    Thomas and Hultquist, Ann. Stat. 6 (1978) 582; both from memory). MS_between of unequal numbers is no chi-square
+    where sessions differ: its interval would hold in 93.6 % for six sessions of one to five runs. Satterthwaite's
+    freedom would give intervals that hold too rarely (92 % in place of 95 % for six sessions of three).
     """
     single = found.within_freedom == 0
     with np.errstate(divide="ignore", invalid="ignore"):
-        shares = np.stack([1.0 / found.per_session, np.where(single, 0.0, 1.0 - 1.0 / found.per_session)])
-        parts = shares * np.stack([found.between_square, np.where(single, 0.0, found.within_square)])
+        share = np.where(single, 0.0, 1.0 - 1.0 / found.harmonic_runs)
+        parts = np.stack([found.means_variance, share * np.where(single, 0.0, found.within_square)])
         freedom = np.stack([found.between_freedom, np.where(single, 1, found.within_freedom)]).astype(np.float64)
         tail = (1.0 - confidence) / 2.0
         low, high = (freedom / chi_square_quantile(q, freedom) - 1.0 for q in (1.0 - tail, tail))

@@ -64,15 +64,11 @@ def same_spectrum(
     mean level the moments are those of sums of squares about a mean of correlated values.
     Raises ValueError for fewer lines than two, averages not above zero, or densities not above zero.
     """
-    one, two = (np.asarray(psd, dtype=np.float64) for psd in (first, second))
-    _refuse_bad(one, two, averages)
-    n = one.shape[-1]
+    d, variance = log_ratios(first, second, averages)
+    n = d.shape[-1]
     rho = np.asarray(correlation, dtype=np.float64)[1:n]
     n1, n2 = averages
-    variance = float(scipy.special.polygamma(1, n1) + scipy.special.polygamma(1, n2))
     kurtosis = float(scipy.special.polygamma(3, n1) + scipy.special.polygamma(3, n2)) / variance**2
-    off = float(scipy.special.digamma(n2) - np.log(n2) - scipy.special.digamma(n1) + np.log(n1))
-    d = np.log(two / one) - off
     mean = d.mean(axis=-1)
     share = 1.0 - np.arange(1, rho.size + 1) / n
     alike, reach = 1.0 + 2.0 * float(np.sum(share * rho**2)), 1.0 + 2.0 * float(np.sum(share * rho))
@@ -88,6 +84,20 @@ def same_spectrum(
         shape_p_value=_upper_tail(shape / scale_shape, mean_shape / scale_shape),
         excess_db=np.asarray(DB_PER_LN * np.sqrt(np.maximum(np.mean(d**2, axis=-1) - variance, 0.0))),
     )
+
+
+def log_ratios(
+    first: NDArray[np.floating], second: NDArray[np.floating], averages: tuple[float, float]
+) -> tuple[Reals, float]:
+    """Log ratios of densities, free of the mean that random error alone gives them, and their variance by it.
+
+    Raises ValueError as `same_spectrum`.
+    """
+    one, two = (np.asarray(psd, dtype=np.float64) for psd in (first, second))
+    _refuse_bad(one, two, averages)
+    n1, n2 = averages
+    off = float(scipy.special.digamma(n2) - np.log(n2) - scipy.special.digamma(n1) + np.log(n1))
+    return np.log(two / one) - off, float(scipy.special.polygamma(1, n1) + scipy.special.polygamma(1, n2))
 
 
 def _refuse_bad(one: Reals, two: Reals, averages: tuple[float, float]) -> None:

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from tapeline.acoustics.windows import Reals
 
-Evidence = Literal["measured", "certificate", "default"]
+Evidence = Literal["measured", "certificate", "stated", "default"]
 
 
 @dataclass(frozen=True)

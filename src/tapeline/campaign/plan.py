@@ -62,7 +62,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "catalogue": 8,
     "compare": 6,
     "scale": 2,
-    "repeat": 2,
+    "repeat": 3,
     "report": 8,
     "manifest": 1,
 }
@@ -412,6 +412,7 @@ class Plan:
             reference_pressure_pa=settings.reference_pressure_pa,
             operating_point=settings.operating_point,
             ranking_points=self._ranking_points(run.run for run in runs),
+            mounting_stated=settings.uncertainty.mounting_is_stated,
         )
 
     def _ranking_points(self, runs: Iterable[str]) -> tuple[tuple[float, float], ...]:

@@ -354,7 +354,10 @@ class Background(Section):
         6.0, description="dB, from here on the correction is trusted in full (ISO 10140-4: corrected from 6 to 15 dB)"
     )
     least_margin_db: Number = Field(
-        3.0, gt=0, description="dB, below it the level is an upper bound only (at 3 dB half of the power is background)"
+        3.0,
+        gt=0,
+        description="dB, below it the level is an upper bound only (at 3 dB half of the power is background); fewer "
+        "than about 100 averages need more, by the scatter of the margin itself",
     )
     no_correction_above_db: Number = Field(
         15.0, description="dB, from here on nothing is subtracted, 0.14 dB at most (ISO 10140-4)"
@@ -369,8 +372,8 @@ class Background(Section):
         1.96,
         gt=0,
         le=5,
-        description="standard uncertainties added to an upper bound (normal, two-sided 95 %; 1.645, one-sided, holds "
-        "in 93 % of cases only, because levels that measure low become bounds more easily: docs/validation.md)",
+        description="standard uncertainties added to an upper bound (normal, two-sided 95 %; own choice: 97.5 % of "
+        "bounds hold)",
     )
     most_hours: Number = Field(
         24.0, gt=0, description="hours, a background run taken longer before or after is refused (own choice)"
@@ -462,10 +465,15 @@ class Uncertainty(Section):
         "K make 0.30 dB, 3 kPa 0.26 dB)",
     )
     mounting_db: Curve = Field(
-        ((1000.0, 0.0),),
-        description="[Hz, dB] pairs, standard uncertainty of the mounting, the same in all runs of one mount; none "
-        "unless stated (from memory: 0.2 dB below 1 kHz, 2 dB above 5 kHz)",
+        ((1000.0, 0.2), (5000.0, 2.0)),
+        description="[Hz, dB] pairs, standard uncertainty of a re-fitted surface microphone by its mounting, one in "
+        "all runs of one mount; a default until stated (common practice: 0.2 dB below 1 kHz, 2 dB above 5 kHz)",
     )
+
+    @property
+    def mounting_is_stated(self) -> bool:
+        """Whether the campaign gives the mounting's uncertainty itself."""
+        return "mounting_db" in self.model_fields_set
 
 
 class OperatingPoint(Section):
@@ -561,8 +569,8 @@ class Compare(Section):
     remount_sd_db: Number = Field(
         1.0,
         ge=0,
-        description="dB, standard deviation of a sensor fitted anew; used only where the campaign itself gives "
-        "no between-session estimate (from memory, typical of remounted sensors)",
+        description="dB, standard deviation of a sensor fitted anew, its mounting included; used only where the "
+        "campaign itself gives no between-session estimate (from memory, typical of remounted sensors)",
     )
 
 

@@ -427,6 +427,7 @@ class CompareNeeds:
 
     `mirrors` names the partners of positions on the other side, `lines` the comparison that is given line by line.
     `ranking_points` are the nominal speeds (m/s) and yaw angles that the ranking is over; none: all.
+    `mounting_stated`: the mounting's uncertainty is the campaign's own and no default.
     """
 
     campaign: str
@@ -444,6 +445,7 @@ class CompareNeeds:
     reference_pressure_pa: float
     operating_point: OperatingPoint
     ranking_points: tuple[tuple[float, float], ...] = ()
+    mounting_stated: bool = False
 
 
 @dataclass(frozen=True)

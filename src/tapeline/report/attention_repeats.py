@@ -9,7 +9,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.attention_item import Attention
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.wording import counted, listed, number, operating_point, printable
+from tapeline.report.wording import counted, frequency, listed, number, operating_point, printable
 
 MOST_PLACES = 4
 LESS_TAKEN_OFF = "less background taken off"
@@ -24,11 +24,50 @@ def _changed(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     sessions: dict[str, list[Row]] = {}
     for row in tables.repeat_tests:
         sessions.setdefault(row["session"], []).append(row)
-    return [
-        _changed_line(campaign, session, rows)
-        for session, rows in sorted(sessions.items())
-        if any(row["changed"] for row in rows)
-    ]
+    lines = []
+    for session, rows in sorted(sessions.items()):
+        # Where repeats of the campaign tell what is usual, random error alone is no measure.
+        told = [row for row in rows if row["as_usual"] is not None]
+        if unusual := [row for row in told if unlike_other_repeats(row, campaign.settings.repeatability.excess_db)]:
+            lines.append(_unusual_line(campaign, session, rows, unusual))
+        elif not told and any(row["changed"] for row in rows):
+            lines.append(_changed_line(campaign, session, rows))
+    return lines
+
+
+def unlike_other_repeats(row: Row, least_db: float) -> bool:
+    """Whether a pair differs more than repeats of the campaign usually do, by so much that it matters."""
+    sizes = [abs(row[name] or 0.0) for name in ("level_median_db", "pair_level_db", "shape_difference_db")]
+    return row["as_usual"] is False and max(sizes) >= least_db
+
+
+def _unusual_line(campaign: Campaign, session: str, rows: Sequence[Row], unusual: Sequence[Row]) -> Attention:
+    """The pairs of one session that differ more than usual; the one with most positions in full."""
+    pairs: dict[tuple[str, str], list[Row]] = {}
+    for row in unusual:
+        pairs.setdefault((row["run_a"], row["run_b"]), []).append(row)
+    every = {(row["run_a"], row["run_b"]) for row in rows}
+    worst = max(sorted(pairs), key=lambda pair: (len(pairs[pair]), -min(r["usual_p_value"] for r in pairs[pair])))
+    own = sorted(pairs[worst], key=lambda row: (row["usual_p_value"], row["position"]))
+    point = operating_point(own[0]["speed_mps"], own[0]["yaw_deg"], campaign.settings.report.speed_unit)
+    tested = sum((row["run_a"], row["run_b"]) == worst for row in rows)
+    found = (
+        f"{len(pairs)} of {counted(len(every), 'pair')} of repeats differ more than this campaign's repeats usually "
+        f"do; most in {worst[0]} and {worst[1]} ({condition_title(campaign, own[0]['condition'])}, {point}), at "
+        f"{len(own)} of {counted(tested, 'position')}: {listed([unusual_words(row) for row in own], MOST_PLACES)}"
+    )
+    return Attention(
+        "note", f"session {session}", printable(found), "see the pair's speed, mounts and remarks; repeat the run"
+    )
+
+
+def unusual_words(row: Row) -> str:
+    """By what a pair differs at a position: "seam-left +2.1 dB in level (usually 0.4 dB)"."""
+    if row["level_usual_p_value"] <= row["shape_usual_p_value"]:
+        size, usual, of = row["level_median_db"], row["usual_level_sd_db"], "in level"
+    else:
+        size, usual, of = row["shape_difference_db"], row["usual_shape_sd_db"], f"at {frequency(row['shape_band_hz'])}"
+    return f"{row['position']} {number(size, signed=True)} dB {of} (usually {number(usual)} dB)"
 
 
 def _changed_line(campaign: Campaign, session: str, rows: Sequence[Row]) -> Attention:

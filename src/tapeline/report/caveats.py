@@ -20,6 +20,7 @@ def caveats(tables: FinishedTables, campaign: Campaign) -> list[str]:
     return [
         *_left_out(tables),
         *_calibration(tables),
+        *_mounting(campaign),
         *_background(tables),
         *_across(tables),
         *_assumed(tables),
@@ -72,6 +73,19 @@ def _calibration(tables: FinishedTables) -> list[str]:
         if chosen:
             sentences.append(f"{words}: {listed(map(_place, chosen), MOST_NAMED)}.")
     return sentences
+
+
+def _mounting(campaign: Campaign) -> list[str]:
+    """The default that stands for a mounting of which nothing is stated."""
+    stated = campaign.settings.uncertainty
+    if stated.mounting_is_stated:
+        return []
+    (low_hz, low_db), (high_hz, high_db) = stated.mounting_db[0], stated.mounting_db[-1]
+    return [
+        f"How well sensors are fitted is not stated: levels carry a default standard uncertainty, {low_db:g} dB below "
+        f"{low_hz / 1000:g} kHz to {high_db:g} dB above {high_hz / 1000:g} kHz (common practice). It cancels in "
+        "differences under one mount. The setting uncertainty.mounting_db replaces it."
+    ]
 
 
 def _place(row: Row) -> str:

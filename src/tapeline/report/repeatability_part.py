@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
 from tapeline.acoustics.statistics import student_factor
+from tapeline.acoustics.usual_scatter import LEAST_OTHERS
 from tapeline.campaign.model import Campaign
-from tapeline.report.attention_repeats import measured_twice
+from tapeline.report.attention_repeats import measured_twice, unlike_other_repeats
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.figure_data import FigureData, rows_data
 from tapeline.report.figure_files import FigureShelf, Picture, Subject
@@ -88,7 +90,24 @@ def _sentences(campaign: Campaign, overall: Sequence[Row], tests: Sequence[Row],
             f"{counted(len(tested), 'pair')} of repeats of one position tested: {failed} not the same, {changed} of "
             f"them by {campaign.settings.repeatability.excess_db:g} dB rms or more beyond random error."
         )
+        said.append(_usual_sentence(campaign, tested))
     return said
+
+
+def _usual_sentence(campaign: Campaign, tested: Sequence[Row]) -> str:
+    """How repeats stand to what those of the campaign usually differ by."""
+    told = [row for row in tested if row["as_usual"] is not None]
+    if not told:
+        return (
+            f"Too few other repeats tell what is usual: {LEAST_OTHERS} independent differences between other repeats "
+            "are needed."
+        )
+    levels = median(row["usual_level_sd_db"] for row in told)
+    odd = sum(unlike_other_repeats(row, campaign.settings.repeatability.excess_db) for row in told)
+    return (
+        f"Repeats of this campaign usually differ in level by a standard deviation of {number(levels, 2)} dB: {odd} of "
+        f"{counted(len(told), 'pair')} differ more than that in level or shape."
+    )
 
 
 def _scatter_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]) -> Picture | None:

@@ -131,7 +131,14 @@ def pairs_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
     for row in rows:
         pairs.setdefault((row["session"], row["run_a"], row["run_b"]), []).append(row)
     failed = {pair: own for pair, own in pairs.items() if any(row["same"] is False for row in own)}
-    ordered = sorted(failed, key=lambda pair: (-sum(row["same"] is False for row in failed[pair]), pair))
+    ordered = sorted(
+        failed,
+        key=lambda pair: (
+            -sum(row["as_usual"] is False for row in failed[pair]),
+            -sum(row["same"] is False for row in failed[pair]),
+            pair,
+        ),
+    )
     table = PlainTable(
         key="repeatability-pairs",
         caption=f"Repeats that are not the same: {len(failed)} of {counted(len(pairs), 'pair')}",
@@ -140,6 +147,7 @@ def pairs_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
             "session",
             "condition",
             "operating point",
+            "not as usual at",
             "not the same at",
             "level, dB",
             "largest excess, dB",
@@ -147,10 +155,11 @@ def pairs_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
             "shape, smallest p",
         ),
         rows=tuple(_pair_row(campaign, failed[pair]) for pair in ordered[:MOST_ROWS]),
-        numeric=frozenset({5, 6, 7, 8}),
-        note="Level: median over these positions of the later run less the earlier. Excess: rms of the lines' "
-        "differences beyond random error. p after Holm over the positions; shape: with the mean difference "
-        "taken out, as it is." + _more(len(ordered)),
+        numeric=frozenset({6, 7, 8, 9}),
+        note="Not as usual: more than repeats of this campaign usually differ, in level or in a third octave; empty "
+        "where too few other repeats tell. Not the same: more than random error alone gives. Level: median over these "
+        "positions of the later run less the earlier. Excess: rms of the lines' differences beyond random error. p "
+        "after Holm over the positions; shape: with the mean difference taken out, as it is." + _more(len(ordered)),
     )
     return without_constant_columns(table, CONSTANT)
 
@@ -163,12 +172,18 @@ def _pair_row(campaign: Campaign, rows: Sequence[Row]) -> tuple[str, ...]:
         first["session"],
         condition_title(campaign, first["condition"]),
         operating_point(first["speed_mps"], first["yaw_deg"], campaign.settings.report.speed_unit),
+        _unusual_places(rows),
         f"{len(failed)} of {counted(len(rows), 'position')}",
         number(median(row["level_difference_db"] for row in failed), 2, signed=True),
         f"{number(worst['excess_db'], 2)} at {worst['position']}",
         chance(min(row["adjusted_p_value"] for row in failed)),
         chance(min(row["shape_p_value"] for row in failed)),
     )
+
+
+def _unusual_places(rows: Sequence[Row]) -> str:
+    told = [row for row in rows if row["as_usual"] is not None]
+    return f"{sum(not row['as_usual'] for row in told)} of {counted(len(told), 'position')}" if told else NO_VALUE
 
 
 def level_words(row: Row) -> str:

@@ -44,7 +44,7 @@ def absolute_rows(job: Job, pools: RepeatPools) -> Iterator[list[dict[str, Any]]
 def _absolute(job: Job, mean: LevelMean) -> Iterator[dict[str, Any]]:
     """The rows of one session, condition and operating point."""
     names, used = job.used(mean.runs)
-    first, evidence = mean.runs[0], _evidence(mean.runs)
+    first, evidence = mean.runs[0], _evidence(job, mean.runs)
     common = {
         "budget": "absolute",
         "sessions": first.session,
@@ -88,7 +88,7 @@ def difference_rows(
         **point_columns(pair.point),
     }
     (left, used_left), (right, used_right) = (job.used(runs) for runs in (pair.reference, pair.treatment))
-    evidence = _evidence([*pair.reference, *pair.treatment]) | {
+    evidence = _evidence(job, [*pair.reference, *pair.treatment]) | {
         ASSUMED: "default",
         ASSUMED_REPEATS: "default",
         EXPONENT: "default",
@@ -121,9 +121,11 @@ def difference_rows(
             )
 
 
-def _evidence(runs: Sequence[CompareRun]) -> dict[str, Evidence]:
+def _evidence(job: Job, runs: Sequence[CompareRun]) -> dict[str, Evidence]:
     """Where the terms come from; one background run alone, or a speed that nobody measured, leaves an assumption."""
     found: dict[str, Evidence] = dict.fromkeys(FROM_SETTINGS, "default")
+    if job.needs.mounting_stated:
+        found["mounting"] = "stated"
     if not all(run.speed_is_measured for run in runs):
         found["speed"] = "default"
     if any(len(run.background) == 1 for run in runs):

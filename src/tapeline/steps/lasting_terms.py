@@ -105,10 +105,12 @@ def _between_sessions(job: Job, pair: Pair, changes: SessionChanges) -> Terms:
         sensors = [row.get("sensor") for row in rows]
         if sensors[0] != sensors[1] or (sensors[0] is None and not untouched):
             response[p] = np.where(is_known, 0.0, answers[p])
-        # A stated mounting is what the assumed standard deviation of a remounted sensor stands for.
-        stated = mounts[p] > 0.0
-        alone = np.where(untouched | stated, compare.session_sd_db, compare.remount_sd_db)
-        assumed[p] = np.where(is_known, 0.0, 2.0 * alone**2)
+        # A stated mounting is what the assumed standard deviation of a remounted sensor stands for. Of the default
+        # mounting that deviation holds a part: only what it has beyond is added, and not less than sessions have.
+        stated = job.needs.mounting_stated & (mounts[p] > 0.0)
+        session, remount = 2.0 * compare.session_sd_db**2, 2.0 * compare.remount_sd_db**2
+        alone = np.where(untouched | stated, session, np.maximum(session, remount - mounts[p]))
+        assumed[p] = np.where(is_known, 0.0, alone)
         if not untouched:
             mounting[p] = np.where(is_known, 0.0, mounts[p])
     return {

@@ -17,6 +17,7 @@ from tapeline.acoustics.repeatability import (
     one_way,
     reproducibility_interval,
     session_scatter,
+    within_interval,
 )
 from tapeline.acoustics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
 from tapeline.acoustics.shift_error import shift_error
@@ -51,6 +52,7 @@ class Found:
     by_session: SessionScatter
     parts: OneWay
     random_db: Reals
+    within_ends_db: tuple[Reals, Reals]
     ends_db: tuple[Reals, Reals]
     suspects: tuple[Suspect, Suspect]
     h: Reals
@@ -79,6 +81,7 @@ def found(job: RepeatJob, condition: str, point: Point, repeats: Repeats) -> Fou
         by_session=by_session,
         parts=parts,
         random_db=np.sqrt(squares.sum(axis=0) / np.maximum(known.sum(axis=0), 1)),
+        within_ends_db=within_interval(parts, job.needs.confidence),
         ends_db=reproducibility_interval(parts, job.needs.confidence),
         suspects=(cochran(by_session), grubbs(by_session)),
         h=mandel_h(by_session),
@@ -146,6 +149,8 @@ def _components(f: Found, p: int, i: int) -> dict[str, Any]:
     freedom = number(parts.reproducibility_freedom[p, i])
     return {
         "within_session_sd_db": within,
+        "within_session_low_db": number(f.within_ends_db[0][p, i]),
+        "within_session_high_db": number(f.within_ends_db[1][p, i]),
         "within_degrees_of_freedom": int(parts.within_freedom[p, i]),
         "random_error_db": number(f.random_db[p, i]),
         "repeatability_limit_db": None if within is None else LIMIT_FACTOR * within,

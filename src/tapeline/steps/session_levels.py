@@ -13,9 +13,10 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.background import ONE_SIDED_95, MarginLimits, Subtraction
+from tapeline.acoustics.background import MarginLimits, Subtraction
 from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, on_lines, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
+from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.steadiness import SEGMENTS, mean_power_variance
@@ -207,7 +208,11 @@ def levels_of(job: Job, m: Measured, sums: Sums, *, bounds: bool = True) -> Leve
     given = None if m.run.kept is None else kept.power
     tones = nothing if m.tones is None else np.where(has, sums(m.tones).power, 0.0)
     half = tones if found is None else tones + np.where(has, found.half_width, 0.0)
-    result = background.subtract(total.power, taken[0], kept.variance, taken[1], job.limits, given, half, bounds=bounds)
+    # The scatter of a mean of background runs about another one is at most twice that of a single one.
+    scatter = nothing if found is None else np.where(has, 2.0 * found.own_variance, 0.0)
+    result = background.subtract(
+        total.power, taken[0], kept.variance, taken[1], job.limits, given, half, scatter=scatter, bounds=bounds
+    )
     result = keep_where(has | (kept.power != total.power), result, total)
     nearby = np.zeros(has.shape, dtype=bool)
     if bounds:

@@ -32,7 +32,9 @@ DOUBT = (
 TERMS = (
     Column("terms", "texts", "names of the terms of the standard uncertainty"),
     Column("terms_db", "reals", "standard uncertainty that each term gives, in the order of `terms`", "dB"),
-    Column("terms_evidence", "texts", "measured, certificate or default, in the order of `terms`"),
+    Column(
+        "terms_evidence", "texts", "measured, certificate, stated (by the campaign) or default, in the order of `terms`"
+    ),
 )
 
 ITEM = (

@@ -161,7 +161,12 @@ _UNCERTAINTY = (
     Column("calibration_uncertainty_db", "real", "of the sensitivity used", "dB"),
     Column("response_uncertainty_db", "real", "of the sensor's response over frequency", "dB"),
     Column("environment_uncertainty_db", "real", "air pressure and temperature at the sensor since its check", "dB"),
-    Column("mounting_uncertainty_db", "real", "of the mounting, where settings state one", "dB"),
+    Column(
+        "mounting_uncertainty_db",
+        "real",
+        "of the mounting: stated by the settings or their default; cancels between runs of one mount",
+        "dB",
+    ),
     Column("speed_uncertainty_db", "real", "of the operating point: speed, and density where air is not given", "dB"),
     Column("steadiness_uncertainty_db", "real", "how the level came and went within the run", "dB"),
     Column("standard_uncertainty_db", "real", "of the corrected level as an absolute one: all of these", "dB"),

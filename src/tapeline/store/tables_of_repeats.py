@@ -146,6 +146,14 @@ REPEATABILITY = Table(
         Column("within_session_sd_db", "real", "s_r, repeatability", "dB", null="no repeats"),
         Column("within_degrees_of_freedom", "integer", "runs less sessions"),
         Column(
+            "within_session_low_db",
+            "real",
+            "lower end of the interval of s_r at the set confidence (chi-square)",
+            "dB",
+            null="no repeats",
+        ),
+        Column("within_session_high_db", "real", "upper end", "dB", null="no repeats"),
+        Column(
             "random_error_db", "real", "rms random uncertainty of the runs: s_r much above it has another cause", "dB"
         ),
         Column("repeatability_limit_db", "real", "2.8 s_r: two repeats differ by less in 95 % of cases", "dB"),
@@ -229,6 +237,8 @@ CONTROL_VALUES = Table(
     ),
 )
 
+TOO_FEW_OTHERS = "not tested, or too few other repeats"
+
 REPEAT_TESTS = Table(
     "repeat_tests",
     1,
@@ -255,5 +265,63 @@ REPEAT_TESTS = Table(
         Column("same", "yes_no", "adjusted p-value above 1 - confidence", null="not tested"),
         Column("changed", "yes_no", "not the same, and excess_db reaches the setting", null="not tested"),
         Column("not_tested", "text", "why there is no test: other lines, or too few lines", null="tested"),
+        Column(
+            "others",
+            "integer",
+            "independent differences between sound repeats of the campaign that share no run with the pair; fewer than "
+            "6 tell no scatter",
+            null="not tested",
+        ),
+        Column(
+            "level_median_db", "real", "median over third octaves of their mean differences, run_b less run_a", "dB"
+        ),
+        Column("pair_level_db", "real", "median of it over the positions of the pair", "dB", null=TOO_FEW_OTHERS),
+        Column(
+            "pair_p_value",
+            "real",
+            "smallest usual_p_value of the pair, after Benjamini and Hochberg over the campaign's pairs",
+            null=TOO_FEW_OTHERS,
+        ),
+        Column(
+            "usual_level_sd_db",
+            "real",
+            "standard deviation that this usually has: other repeats' scatter, and the pair's random error",
+            "dB",
+            null=TOO_FEW_OTHERS,
+        ),
+        Column("level_usual_p_value", "real", "chance of so much level by usual scatter", null=TOO_FEW_OTHERS),
+        Column(
+            "shape_band_hz",
+            "real",
+            "third octave that is furthest from usual once the level was taken out",
+            "Hz",
+            null=TOO_FEW_OTHERS,
+        ),
+        Column("shape_difference_db", "real", "its mean difference, less level_median_db", "dB", null=TOO_FEW_OTHERS),
+        Column(
+            "usual_shape_sd_db",
+            "real",
+            "standard deviation that this usually has: other repeats' scatter in the band, and the pair's random error",
+            "dB",
+            null=TOO_FEW_OTHERS,
+        ),
+        Column(
+            "shape_usual_p_value",
+            "real",
+            "chance of so much in any third octave by usual scatter (Bonferroni)",
+            null=TOO_FEW_OTHERS,
+        ),
+        Column(
+            "usual_p_value",
+            "real",
+            "of level and shape after Holm over the pair's positions, and of their medians over the positions",
+            null=TOO_FEW_OTHERS,
+        ),
+        Column(
+            "as_usual",
+            "yes_no",
+            "usual_p_value or pair_p_value above 1 - confidence: the pair differs as repeats here usually do",
+            null=TOO_FEW_OTHERS,
+        ),
     ),
 )
