@@ -127,3 +127,14 @@ def test_a_larger_own_scatter_takes_over_without_a_step() -> None:
     found = keeping_to_own(whole, own, np.zeros((1, 400)))
     assert np.abs(np.diff(found.excess[0])).max() < 0.01
     assert np.all(np.diff(found.degrees_of_freedom[0]) <= 0.0)
+
+
+def test_fractions_of_a_degree_of_freedom_lend_nothing() -> None:
+    """Items of which near ones alone tell, and little: what is lent stays as large as what other positions scatter."""
+    random = np.random.default_rng(8)
+    levels = 80.0 + 0.3 * random.normal(size=(2, 6, 1)) + np.zeros((2, 6, BANDS))
+    levels[1, :, :4] = np.nan
+    levels[1, 0, :8] = np.nan
+    found = scatter_by_position([rows(levels)], NEAR)
+    assert found.excess.max() < 2.0
+    assert found.degrees_of_freedom.max() < 9.0

@@ -175,6 +175,10 @@ class RunToRun:
     excess: Reals
     degrees_of_freedom: Reals
 
+    def at(self, place: int) -> RunToRun:
+        """The same at one position, (items,)."""
+        return RunToRun(self.random[place], self.excess[place], self.degrees_of_freedom[place])
+
 
 def run_to_run(cell: Cell, scatter: Scatter) -> RunToRun:
     """What single runs do to the mean of a cell."""

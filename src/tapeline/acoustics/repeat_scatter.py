@@ -115,7 +115,7 @@ def scatter_by_position(cells: Sequence[RepeatRows], near: Flags) -> Scatter:
     location, near_freedom = _near_items(squares, freedom, random, mean_random, near, squared_correlation(rows, near))
     near_freedom = _as_far_as_alike(variance, freedom, location, near_freedom)
     variance, freedom = moderated(variance, freedom, location, near_freedom)
-    variance, freedom = _lent(variance, freedom)
+    variance, freedom = _lent(variance, freedom, own)
     return _beyond_random(variance, freedom, mean_random, _correlation(rows))
 
 
@@ -194,14 +194,13 @@ def _as_far_as_alike(variance: Reals, freedom: Reals, location: Reals, near_free
     return np.asarray(kept * trusted)
 
 
-def _lent(variance: Reals, freedom: Reals) -> tuple[Reals, Reals]:
-    """What has no repeats at all gets what other positions usually have."""
-    prior = variance_prior(np.where(freedom > 0.0, variance, np.nan), freedom)
-    lent = (freedom <= 0.0) & np.isfinite(prior.location)
-    return (
-        np.where(lent, prior.location, variance),
-        np.where(lent, min(prior.degrees_of_freedom, LENT_FREEDOM), freedom),
-    )
+def _lent(variance: Reals, freedom: Reals, own: Flags) -> tuple[Reals, Reals]:
+    """What has no repeats of its own is drawn to what other positions usually have."""
+    told = freedom >= 1.0
+    prior = variance_prior(np.where(told, variance, np.nan), np.where(told, freedom, 0.0))
+    lent = ~own & np.isfinite(prior.location)
+    count = np.where(lent, min(prior.degrees_of_freedom, LENT_FREEDOM), 0.0)
+    return moderated(variance, freedom, np.broadcast_to(prior.location, variance.shape), count)
 
 
 def _beyond_random(variance: Reals, freedom: Reals, random: Reals, correlation: float) -> Scatter:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import background_beyond, cell_of, repeat_terms, run_to_run
+from tapeline.acoustics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
 from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
@@ -24,7 +24,7 @@ class LevelMean:
     """One condition at one operating point in one session: its runs, how many have a value, and their mean levels.
 
     All of shape (positions, items). `added_db` is what bringing the levels to the nominal speed and air added,
-    `repeat_freedom` the degrees of freedom of random error and repeats together, infinite where nothing was repeated.
+    `of_runs` what single runs do to the mean.
     """
 
     runs: tuple[CompareRun, ...]
@@ -32,7 +32,7 @@ class LevelMean:
     mean_db: Reals
     added_db: Reals
     terms: dict[str, tuple[Reals, Reals]]
-    repeat_freedom: Reals
+    of_runs: RunToRun
 
     @property
     def own_variance(self) -> Reals:
@@ -68,12 +68,12 @@ def level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> Leve
         terms[name] = (np.where(repeated, 0.0, mean / count) if name == "steadiness" else mean, certain)
     everything = np.ones(cell.mean_db.shape, dtype=bool)
     added = job.nominal_correction(runs, everything)
-    return LevelMean(runs, count, cell.mean_db, added, terms, of_runs.degrees_of_freedom)
+    return LevelMean(runs, count, cell.mean_db, added, terms, of_runs)
 
 
 def assumed_repeats(job: Job, mean: LevelMean) -> Reals:
     """Variance (dB^2) that settings assume of a mean's repeats where nothing was repeated."""
-    return np.where(np.isinf(mean.repeat_freedom), job.needs.compare.repeat_sd_db**2 / mean.count, 0.0)
+    return np.where(np.isinf(mean.of_runs.degrees_of_freedom), job.needs.compare.repeat_sd_db**2 / mean.count, 0.0)
 
 
 def error_within_session(job: Job, mean: LevelMean) -> tuple[Reals, Reals]:
@@ -85,7 +85,7 @@ def error_within_session(job: Job, mean: LevelMean) -> tuple[Reals, Reals]:
     assumed = assumed_repeats(job, mean)
     unrepeated = mean.terms["speed"][0] / mean.count + mean.terms["steadiness"][0]
     variance = mean.own_variance + np.where(assumed > 0.0, assumed + unrepeated, 0.0)
-    freedom = np.where(assumed > 0.0, ASSUMED_FREEDOM, mean.repeat_freedom)
+    freedom = np.where(assumed > 0.0, ASSUMED_FREEDOM, mean.of_runs.degrees_of_freedom)
     return np.sqrt(variance), np.maximum(freedom, 1.0)
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tapeline.acoustics.comparison import repeat_terms
 from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
 from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.acoustics.windows import Reals
@@ -141,8 +142,9 @@ def _terms(job: Job, sides: Sides, calibration: Reals) -> tuple[Reals, Reals]:
     The scatter of repeats and what is assumed of it are known from one source for both sides, so that two of them are
     no better known than one.
     """
-    variances: dict[str, Reals] = {}
-    freedoms: dict[str, Reals] = {}
+    of_runs = repeat_terms([mean.of_runs.at(place) for mean, place in sides], one_pool=True)
+    variances = {name: variance for name, (variance, _) in of_runs.items()}
+    freedoms = {name: freedom for name, (_, freedom) in of_runs.items()}
     for mean, place in sides:
         assumed = assumed_repeats(job, mean)
         terms = mean.terms | {
@@ -150,7 +152,7 @@ def _terms(job: Job, sides: Sides, calibration: Reals) -> tuple[Reals, Reals]:
             ASSUMED_REPEATS: (assumed, np.full(assumed.shape, ASSUMED_FREEDOM)),
         }
         for name, (variance, freedom) in terms.items():
-            if name != "environment":
+            if name != "environment" and name not in of_runs:
                 at = np.broadcast_to(freedom, variance.shape)[place]
                 variances[name] = variances.get(name, 0.0) + variance[place]
                 freedoms[name] = np.minimum(freedoms.get(name, np.inf), at)
