@@ -27,6 +27,7 @@ def main() -> int:
         "validate_background.py": [],
         "validate_repeatability.py": [],
         "validate_comparisons.py": ["--campaigns", str(options.campaigns)],
+        "validate_positions.py": ["--campaigns", str(max(options.campaigns // 6, 10))],
         "validate_picked_out.py": [],
         "validate_rig.py": ["--seeds", str(options.seeds)],
         "validate_influence.py": ["--seeds", str(options.seeds)],

@@ -81,7 +81,7 @@ COMPARISONS = Table(
         Column(
             "widest_run",
             "text",
-            "the run whose repeats make the pooled scatter, and so the interval, this wide",
+            "the run whose repeats make the scatter of the position, and so the interval, this wide",
             null="no single run does",
         ),
         Column("half_width_without_db", "real", "half-width of the interval without it", "dB", null="as `widest_run`"),
