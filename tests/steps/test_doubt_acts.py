@@ -60,9 +60,7 @@ def test_an_odd_run_costs_itself_and_nothing_else(tmp_path: Path) -> None:
     widths = [row["upper_db"] - row["lower_db"] for row in (untouched, at(sound, "q"))]
     assert widths[0] == pytest.approx(widths[1], rel=0.15), "one of six repeats says nothing any more"
     careless = at(compared(Small(repeats(odd_db=10.0), comparisons=SEAM)), "q")
-    assert careless["upper_db"] - careless["lower_db"] == pytest.approx(widths[1]), (
-        "another position has its own scatter"
-    )
+    assert careless["upper_db"] - careless["lower_db"] < 2.0 * widths[1], "another position has its own scatter"
 
 
 def test_where_nothing_is_sounder_no_difference_is_given() -> None:

@@ -69,6 +69,5 @@ def _mean_square(rows: Reals) -> float:
     if not there.any():
         return 0.0
     square = np.where(known, rows**2, 0.0).sum(axis=(0, 2))[there] / count[there]
-    median = float(np.sort(square)[(square.size - 1) // 2])
-    usual = square <= MOST_OF_MEDIAN * median
+    usual = square <= MOST_OF_MEDIAN * np.median(square)
     return float(np.average(square[usual], weights=count[there][usual]))
