@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tapeline.acoustics.shrunken import Shrunken, moderated, shrunken
+from tapeline.acoustics.shrunken import Shrunken, moderated_errors, shrunken
 
 Reals = NDArray[np.float64]
 TESTS = 150
@@ -80,7 +80,7 @@ def test_unknown_ones_stay_unknown_and_change_nothing() -> None:
 def test_errors_that_differ_by_chance_alone_become_alike() -> None:
     random = np.random.default_rng(7)
     stated = 0.3 * np.sqrt(random.chisquare(3.0, 2000) / 3.0)
-    error, freedom = moderated(stated, np.full(2000, 3.0), np.ones(2000, dtype=bool))
+    error, freedom = moderated_errors(stated, np.full(2000, 3.0), np.ones(2000, dtype=bool))
     assert error.std() < 0.05 * stated.std() + 0.02
     assert error.mean() == pytest.approx(0.3, abs=0.01)
     assert freedom.min() > 50.0

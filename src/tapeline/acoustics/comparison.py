@@ -13,6 +13,9 @@ from tapeline.acoustics.statistics import student_factor, student_p_value
 from tapeline.acoustics.uncertainty import together, welch_satterthwaite
 from tapeline.acoustics.windows import Reals
 
+HELD = "change between the two sessions"
+"""What an interval between sessions needs beyond its other terms to hold the change that was measured there."""
+
 
 @dataclass(frozen=True)
 class RunLevels:
@@ -103,12 +106,15 @@ def difference(
     *,
     same_background: bool,
     one_pool: bool,
+    held_db: Reals | None = None,
 ) -> Difference:
     """Difference of two cells with its t interval.
 
     Variance of a cell's mean: (random variance + excess scatter) / n, the scatter being that of the position
-    (`scatters`, for reference and treatment). What two cells of a session have from the same repeats is no better known
-    for being there twice (`one_pool`). `lasting` holds variance and degrees of freedom (positions, items) of what does
+    (`scatters`, for reference and treatment). What two cells have from the same repeats is no better known for being
+    there twice (`one_pool`, and where scatter is lent). `held_db`, where given, is what was measured to change between
+    the two sessions: the interval is made to hold it, as a term of its own, since it may be all that there is of the
+    difference. `lasting` holds variance and degrees of freedom (positions, items) of what does
     not average out, by name: drift within a session, calibration and mounting between sessions. An error of the
     background does not average out either; where both cells have the same background runs it acts on both levels alike
     and only the difference of its effects is left. What a run's background has of its own is among the scatter of
@@ -120,14 +126,19 @@ def difference(
     left = (effects[1] - effects[0]) ** 2 if same_background else effects[0] ** 2 + effects[1] ** 2
     left = left + sum(background_beyond(cell, scatter) for cell, scatter in sides)
     terms = {
-        **repeat_terms(of_sides, one_pool=one_pool),
+        **repeat_terms(of_sides, one_pool=one_pool | scatters[0].is_lent | scatters[1].is_lent),
         "background": (np.nan_to_num(left), np.full(left.shape, np.inf)),
         **lasting,
     }
     shape = reference.mean_db.shape
     variances, freedoms = (np.stack([np.broadcast_to(term[k], shape) for term in terms.values()]) for k in (0, 1))
     degrees = np.maximum(welch_satterthwaite(variances, freedoms), 1.0)
-    error = np.sqrt(variances.sum(axis=0))
+    variance = variances.sum(axis=0)
+    if held_db is not None:
+        least = np.nan_to_num(held_db / student_factor(degrees, confidence)) ** 2
+        terms[HELD] = (np.maximum(least - variance, 0.0), degrees)
+        variance = np.maximum(variance, least)
+    error = np.sqrt(variance)
     d = treatment.mean_db - reference.mean_db
     with np.errstate(divide="ignore", invalid="ignore"):
         half = student_factor(degrees, confidence) * error
@@ -175,6 +186,11 @@ class RunToRun:
     excess: Reals
     degrees_of_freedom: Reals
 
+    @property
+    def variance(self) -> Reals:
+        """Both together."""
+        return self.random + self.excess
+
     def at(self, place: int) -> RunToRun:
         """The same at one position, (items,)."""
         return RunToRun(self.random[place], self.excess[place], self.degrees_of_freedom[place])
@@ -187,16 +203,16 @@ def run_to_run(cell: Cell, scatter: Scatter) -> RunToRun:
     return RunToRun(cell.random_variance * inverse, scatter.excess * inverse, freedom)
 
 
-def repeat_terms(parts: Sequence[RunToRun], *, one_pool: bool) -> dict[str, tuple[Reals, Reals]]:
+def repeat_terms(parts: Sequence[RunToRun], *, one_pool: bool | NDArray[np.bool_]) -> dict[str, tuple[Reals, Reals]]:
     """Random error and repeats of one mean or of several together, as terms of a standard error.
 
     Welch-Satterthwaite of both terms gives the freedom of the variance that was estimated, their sum, even where
     nothing is left beyond random error. `one_pool`: the parts rest on the same repeats.
     """
     random, excess = (np.asarray(sum(getattr(part, name) for part in parts)) for name in ("random", "excess"))
-    each = np.stack([part.random + part.excess for part in parts])
+    each = np.stack([part.variance for part in parts])
     freedoms = np.stack([part.degrees_of_freedom for part in parts])
-    freedom = together(each, freedoms) if one_pool else welch_satterthwaite(each, freedoms)
+    freedom = np.where(one_pool, together(each, freedoms), welch_satterthwaite(each, freedoms))
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(excess > 0.0, excess / (excess + random), 1.0)
     return {
@@ -207,8 +223,8 @@ def repeat_terms(parts: Sequence[RunToRun], *, one_pool: bool) -> dict[str, tupl
 
 def _mean_error(cell: Cell, scatter: Scatter) -> Reals:
     """Standard error (dB) of a cell's mean: random, scatter of repeats, background."""
-    repeats = (cell.random_variance + scatter.excess) * inverse_count(cell.count)
-    return np.asarray(np.sqrt(repeats + cell.background_db**2 + background_beyond(cell, scatter)))
+    variance = run_to_run(cell, scatter).variance + cell.background_db**2 + background_beyond(cell, scatter)
+    return np.asarray(np.sqrt(variance))
 
 
 def background_beyond(cell: Cell, scatter: Scatter) -> Reals:

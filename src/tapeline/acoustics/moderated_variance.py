@@ -40,7 +40,7 @@ def variance_prior(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> Varia
     """
     s2, nu = np.asarray(variances, dtype=np.float64), np.asarray(degrees_of_freedom, dtype=np.float64)
     known = np.isfinite(s2) & (nu > 0.0)
-    nu = np.where(known, nu, 1.0)
+    nu = np.where(known, np.minimum(nu, CERTAIN_PRIOR), 1.0)
     e = np.where(known, np.log(np.maximum(np.where(known, s2, 1.0), LEAST_VARIANCE)) - log_bias(nu), 0.0)
     count = known.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -44,9 +44,10 @@ def squared_correlation(rows_db: Reals, near: NDArray[np.bool_]) -> float:
     would do, so that few rows are taken to move together. A single row is held against itself at other positions: what
     they have in common then counts as well. 1 where nothing tells.
     """
-    rows = _of_like_size(rows_db)
-    width = near.sum(axis=1).astype(np.float64)
-    some = width > 1.0
+    rows_db = rows_db[np.isfinite(rows_db).any(axis=(1, 2))]
+    rows, known = _of_like_size(rows_db), np.isfinite(rows_db).any(axis=(0, 1))
+    width = (near & known).sum(axis=1).astype(np.float64)
+    some = known & (width > 1.0)
     positions, alone = rows.shape[1], rows.shape[0] == 1
     pairs = [(0, 0)] if alone else _spread(list(itertools.combinations(range(rows.shape[0]), 2)))
     if not pairs or not some.any():

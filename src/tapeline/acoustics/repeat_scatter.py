@@ -64,21 +64,31 @@ class Scatter:
 
     The freedom is that of random error and excess together; 0 where nothing is known. `correlation` says how much the
     positions of a run scatter together, 1 where nothing tells. `pooled` is false where it is from the cell's own
-    repeats alone.
+    repeats alone, `lent` says where it is that of other sessions, None where nothing is.
     """
 
     excess: Reals
     degrees_of_freedom: Reals
     correlation: float = 1.0
     pooled: bool = True
+    lent: Flags | None = None
+
+    @property
+    def is_lent(self) -> Flags:
+        """Where it is that of other sessions, (positions, items)."""
+        return np.zeros(self.excess.shape, dtype=bool) if self.lent is None else self.lent
 
     def filled_in(self, other: Scatter) -> Scatter:
         """This one, and another where it knows nothing."""
         known = self.degrees_of_freedom > 0.0
-        return Scatter(
-            np.where(known, self.excess, other.excess),
-            np.where(known, self.degrees_of_freedom, np.minimum(other.degrees_of_freedom, LENT_FREEDOM)),
-            self.correlation if known.any() else other.correlation,
+        return replace(
+            self,
+            excess=np.where(known, self.excess, other.excess),
+            degrees_of_freedom=np.where(
+                known, self.degrees_of_freedom, np.minimum(other.degrees_of_freedom, LENT_FREEDOM)
+            ),
+            correlation=self.correlation if known.any() else other.correlation,
+            lent=~known & (other.degrees_of_freedom > 0.0),
         )
 
 
@@ -97,7 +107,7 @@ def own_scatter(cells: Sequence[RepeatRows]) -> Scatter:
     return replace(found, pooled=False)
 
 
-def scatter_by_position(cells: Sequence[RepeatRows], near: Flags) -> Scatter:
+def scatter_by_position(cells: Sequence[RepeatRows], near: Flags, *, lend: bool = True) -> Scatter:
     """Scatter of the repeats at each position, pooled over cells that scatter alike; at least one.
 
     The position's own repeats give s^2 with nu degrees of freedom, item by item. Its near items (`near`, (items,
@@ -105,7 +115,8 @@ def scatter_by_position(cells: Sequence[RepeatRows], near: Flags) -> Scatter:
     inverse gamma distribution (as in Smyth 2004; see `moderated_variance`) whose freedom, how far items differ from
     near ones, is fitted to all positions and items of the cells. Near items that move together count for less, and one
     that stands out (F test) keeps to its own repeats. Other positions are heard only where a position has no repeats at
-    all: one in separated flow may scatter five times as much as they do, and few repeats do not show it.
+    all, and where they `lend`: one in separated flow may scatter five times as much as they do, and few repeats do not
+    show it.
     """
     rows, freedom, random = _sums(cells)
     squares = np.where(np.isfinite(rows), rows**2, 0.0).sum(axis=0)
@@ -115,7 +126,8 @@ def scatter_by_position(cells: Sequence[RepeatRows], near: Flags) -> Scatter:
     location, near_freedom = _near_items(squares, freedom, random, mean_random, near, squared_correlation(rows, near))
     near_freedom = _as_far_as_alike(variance, freedom, location, near_freedom)
     variance, freedom = moderated(variance, freedom, location, near_freedom)
-    variance, freedom = _lent(variance, freedom, own)
+    if lend:
+        variance, freedom = _lent(variance, freedom, own)
     return _beyond_random(variance, freedom, mean_random, _correlation(rows))
 
 
@@ -161,8 +173,8 @@ def _near_items(
 ) -> tuple[Reals, Reals]:
     """What near items let expect of each item's variance, and how many degrees of freedom that has.
 
-    n items of mean squared correlation r^2 are worth n / (1 + (n - 1) r^2), and of that only 1 - r^2 is not what the
-    item's own repeats say already.
+    n items of mean squared correlation r^2 are worth n / (1 + (n - 1) r^2); where the item has repeats of its own only
+    1 - r^2 of that is not what they say already.
     """
     others = (near & ~np.eye(near.shape[0], dtype=bool)).astype(np.float64)
     of_near, width = freedom @ others, (freedom > 0.0).astype(np.float64) @ others
@@ -172,7 +184,8 @@ def _near_items(
         mean_square = (freedom * (np.where(freedom > 0.0, random / freedom, 0.0) + np.nan_to_num(excess)) ** 2) @ others
         # The excess of noisier items is less well known.
         share = np.minimum(location**2 * of_near / mean_square, 1.0)
-        worth = of_near / (1.0 + np.maximum(width - 1.0, 0.0) * squared_rho) * (1.0 - squared_rho) * share
+        worth = of_near / (1.0 + np.maximum(width - 1.0, 0.0) * squared_rho) * share
+    worth = np.where(freedom > 0.0, worth * (1.0 - squared_rho), worth)
     known = (of_near > 0.0) & (location > 0.0) & np.isfinite(worth)
     return np.where(known, location, np.nan), np.where(known, worth, 0.0)
 
@@ -180,13 +193,13 @@ def _near_items(
 def _as_far_as_alike(variance: Reals, freedom: Reals, location: Reals, near_freedom: Reals) -> Reals:
     """Degrees of freedom that near items keep as a prior: as alike as variances and those of near ones turn out."""
     both = (freedom > 0.0) & (near_freedom >= LEAST_NEAR_FREEDOM)
-    if not both.any():
-        return near_freedom
+    if np.count_nonzero(both) < 2:
+        return np.where(freedom > 0.0, 0.0, near_freedom)
     nu, d = freedom[both], near_freedom[both]
     ratio = np.log(np.maximum(variance[both], LEAST_VARIANCE) / np.maximum(location[both], LEAST_VARIANCE))
     e = ratio - log_bias(nu) + log_bias(d)
     sampling = scipy.special.polygamma(1, nu / 2.0) + scipy.special.polygamma(1, d / 2.0)
-    alike = freedom_of_spread(float(np.mean((e - e.mean()) ** 2) - np.mean(sampling)))
+    alike = freedom_of_spread(float(e.var(ddof=1) - sampling.mean()))
     with np.errstate(divide="ignore", invalid="ignore"):
         kept = np.where(near_freedom > 0.0, 1.0 / (1.0 / near_freedom + 1.0 / alike), 0.0)
         chance = variance_ratio_p_value(variance, location, freedom, kept)
@@ -206,18 +219,24 @@ def _lent(variance: Reals, freedom: Reals, own: Flags) -> tuple[Reals, Reals]:
 def _beyond_random(variance: Reals, freedom: Reals, random: Reals, correlation: float) -> Scatter:
     """The part of a variance beyond random error; a variance below it was drawn low by chance.
 
-    The degrees of freedom stay those of the estimate: that it came out low does not make it better known.
+    The degrees of freedom stay those of the estimate: that it came out low does not make it better known. What has less
+    than one is as good as unknown.
     """
-    known = (freedom > 0.0) & np.isfinite(variance)
+    known = (freedom >= 1.0) & np.isfinite(variance)
     with np.errstate(invalid="ignore"):
         excess = np.where(known, np.maximum(variance - random, 0.0), 0.0)
     return Scatter(excess, np.where(known, freedom, 0.0), correlation)
 
 
 def _correlation(rows: Reals) -> float:
-    """Mean correlation of the positions' deviations in the same run, from 0 to 1; 1 where nothing tells."""
+    """Mean correlation of the positions' deviations in the same run, from 0 to 1; 1 where nothing tells.
+
+    Each position in units of its own scatter, so that a restless one does not rule.
+    """
     known = np.isfinite(rows)
     z = np.where(known, rows, 0.0)
+    size = np.sqrt((z**2).sum(axis=(0, 2)) / np.maximum(known.sum(axis=(0, 2)), 1))
+    z = z / np.where(size > 0.0, size, 1.0)[None, :, None]
     squares = (z**2).sum(axis=1)
     crossed = float((z.sum(axis=1) ** 2 - squares).sum())
     own = float(((known.sum(axis=1) - 1) * squares).sum())

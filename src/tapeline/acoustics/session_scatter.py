@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell, inverse_count
+from tapeline.acoustics.comparison import Cell, run_to_run
 from tapeline.acoustics.moderated_variance import moderated, variance_prior
 from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.windows import Reals
@@ -51,17 +51,14 @@ def session_change(cells: Sequence[tuple[Cell, Cell]], scatters: tuple[Scatter, 
     What a session does to one condition it does to the others too, so that the cells are averaged and count once.
     """
     difference = np.stack([second.mean_db - first.mean_db for first, second in cells])
-    noise = np.stack([sum(map(_of_mean, pair, scatters)) for pair in cells])
+    noise = np.stack(
+        [np.sum([run_to_run(*each).variance for each in zip(pair, scatters, strict=True)], axis=0) for pair in cells]
+    )
     known = np.isfinite(difference)
     count = known.sum(axis=0)
     with np.errstate(invalid="ignore"):
         means = [np.where(known, part, 0.0).sum(axis=0) / count for part in (difference, difference**2, noise)]
     return SessionChange(*means)
-
-
-def _of_mean(cell: Cell, scatter: Scatter) -> Reals:
-    """Variance of a cell's mean by what its runs have of their own."""
-    return np.asarray((cell.random_variance + scatter.excess) * inverse_count(cell.count))
 
 
 def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flags) -> SessionScatter:
@@ -79,12 +76,13 @@ def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flag
     shape = (freedom.size, near.shape[0])
     total, noise, count = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     over_positions, over_items = _Alike(), _Alike()
+    size = _size(changes, freedom.size)
     for change in changes:
         known = np.isfinite(change.mean_db)
         total += np.where(known, change.squares_db2 / 2.0, 0.0)
         noise += np.where(known, change.noise_db2 / 2.0, 0.0)
         count += known
-        moved = np.where(known, change.mean_db, 0.0)
+        moved = np.where(known, change.mean_db / size, 0.0)
         over_positions.add(moved.T, known.T, np.ones((shape[0], shape[0]), dtype=bool))
         over_items.add(moved, known, near)
     spare = np.minimum(count, freedom[:, None])
@@ -125,6 +123,16 @@ def _near_bands(
     pooled = (spare @ near) / (1.0 + np.maximum(width - 1.0, 0.0) * rho**2)
     worth = np.where(count > 0.0, np.maximum(pooled, spare), 0.0)
     return wide[0], wide[1], worth
+
+
+def _size(changes: Sequence[SessionChange], positions: int) -> Reals:
+    """Root mean square change of each position, (positions, 1), so that one that moves most does not rule."""
+    if not changes:
+        return np.ones((positions, 1))
+    moved = np.stack([change.mean_db for change in changes])
+    known = np.isfinite(moved)
+    square = np.where(known, moved**2, 0.0).sum(axis=(0, 2)) / np.maximum(known.sum(axis=(0, 2)), 1)
+    return np.sqrt(np.where(square > 0.0, square, 1.0))[:, None]
 
 
 class _Alike:

@@ -31,7 +31,7 @@ def shift_error(
     number the two sessions. Welch-Satterthwaite degrees of freedom.
     """
     parts = [run_to_run(cell, scatter) for cell, scatter in zip(cells, scatters, strict=True)]
-    variance = np.stack([part.random + part.excess for part in parts])
+    variance = np.stack([part.variance for part in parts])
     freedom = np.stack([part.degrees_of_freedom for part in parts])
     variances, freedoms = (np.stack([_at(values, end) for end in ends]) for values in (variance, freedom))
     told = np.isfinite(freedoms).all(axis=0)

@@ -15,6 +15,7 @@ import numpy as np
 import scipy.special
 from numpy.typing import NDArray
 
+from tapeline.acoustics.moderated_variance import moderated, variance_prior
 from tapeline.acoustics.statistics import CERTAIN, Reals
 
 NOTHING = (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.997)
@@ -88,7 +89,7 @@ def shrunken(
     at, telling = np.flatnonzero(known), np.flatnonzero(known & fitted)
     if telling.size < 2:
         return result
-    error, freedom = moderated(standard_error, degrees_of_freedom, known & fitted)
+    error, freedom = moderated_errors(standard_error, degrees_of_freedom, known & fitted)
     telling = telling[:: -(-telling.size // MOST_FITTED)]
     weight, variance = _variances(error, freedom)
     spread = _fitted(difference[telling], variance[telling], weight)
@@ -104,32 +105,18 @@ def shrunken(
     return result
 
 
-def moderated(standard_error: Reals, degrees_of_freedom: Reals, fitted: NDArray[np.bool_]) -> tuple[Reals, Reals]:
+def moderated_errors(
+    standard_error: Reals, degrees_of_freedom: Reals, fitted: NDArray[np.bool_]
+) -> tuple[Reals, Reals]:
     """Standard errors drawn towards the family's, as far as they differ by no more than chance; and their freedom.
 
     Variances as one family: scaled inverse chi-square by the moments of their logarithms (Smyth, Stat. Appl. Genet.
     Mol. Biol. 3 (2004) 3). A variance of two degrees of freedom alone says so little that nothing could be expected.
     """
-    freedom = np.minimum(degrees_of_freedom, 1e6)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        logs = 2.0 * np.log(standard_error) - scipy.special.digamma(freedom / 2.0) + np.log(freedom / 2.0)
-    middle = float(logs[fitted].mean())
-    beyond = float(logs[fitted].var(ddof=1) - scipy.special.polygamma(1, freedom[fitted] / 2.0).mean())
-    if beyond <= 1.0 / CERTAIN:
-        return np.full(freedom.shape, np.exp(middle / 2.0)), np.full(freedom.shape, CERTAIN)
-    prior = 2.0 * _inverse_trigamma(beyond)
-    common = np.exp(middle + scipy.special.digamma(prior / 2.0) - np.log(prior / 2.0))
-    together = (prior * common + freedom * standard_error**2) / (prior + freedom)
-    return np.sqrt(together), freedom + prior
-
-
-def _inverse_trigamma(value: float) -> float:
-    """Newton's steps on 1 / trigamma, which is nearly straight (Smyth 2004, appendix)."""
-    x = 0.5 + 1.0 / value
-    for _ in range(20):
-        trigamma = float(scipy.special.polygamma(1, x))
-        x += trigamma * (1.0 - trigamma / value) / float(scipy.special.polygamma(2, x))
-    return x
+    prior = variance_prior(standard_error[fitted, None] ** 2, degrees_of_freedom[fitted, None])
+    count = np.full(standard_error.shape, prior.degrees_of_freedom)
+    together, freedom = moderated(standard_error**2, np.minimum(degrees_of_freedom, 1e6), prior.location, count)
+    return np.sqrt(together), freedom
 
 
 def _variances(error: Reals, freedom: Reals) -> tuple[Reals, Reals]:

@@ -137,7 +137,7 @@ def against_usual(
         shape_p[k] = own.shape_p_value
         each = np.minimum(2.0 * np.fmin(holm(own.p_value), together.p_value[0]), 1.0)
         adjusted[k] = np.where(np.isfinite(own.p_value), each, np.nan)
-        of_pair[k] = np.nanmin(adjusted[k], initial=1.0)
+        of_pair[k] = np.fmin.reduce(adjusted[k], initial=np.nan)
     return Usual(
         others,
         whole[0][:, 0, 0],
@@ -191,7 +191,8 @@ def _expected(others: Reals, others_random: Reals, random: Reals) -> Reals:
         own = np.where(count >= LEAST_OTHERS, sums / count, 0.0)
     expected = _median(others_random.reshape(-1, others.shape[2]).T)
     beyond = np.maximum(np.fmax(everywhere, own) - np.nan_to_num(expected), 0.0)
-    return np.asarray(np.sqrt(random + beyond))
+    # A region that too few others have tells nothing: random error alone would call any difference unusual.
+    return np.where(count.sum(axis=0) >= LEAST_OTHERS, np.sqrt(random + beyond), np.nan)
 
 
 def _usual_pairs(others: Reals) -> NDArray[np.bool_]:

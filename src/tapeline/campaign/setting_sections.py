@@ -528,8 +528,8 @@ class Compare(Section):
     )
     repeats_pooled: bool = Field(
         True,
-        description="pool the scatter of repeats over positions, conditions and operating points of a session; false: "
-        "each position's own repeats, or the random error where it is larger",
+        description="pool a position's scatter of repeats over the conditions and operating points of a session that "
+        "scatter alike, and near bands; false: the repeats of the two compared cells alone",
     )
     family: Literal["comparison", "operating-point"] = Field(
         "comparison",

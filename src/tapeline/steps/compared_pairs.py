@@ -56,16 +56,17 @@ def compared_pairs(job: Job, comparison: Comparison, pools: RepeatPools, changes
         sides = [(names, used & alike) for names, used in (job.used(runs) for runs in pair.sides)]
         lacks = lacking(job.cube, sides[0], sides[1], job.limits.no_correction_above_db)
         cells = as_bound(job.cell(pair.reference, alike), lacks[0]), as_bound(job.cell(pair.treatment, alike), lacks[1])
-        scatters = pools.of_pair(key_of(pair.reference), key_of(pair.treatment))
+        keys = key_of(pair.reference), key_of(pair.treatment)
+        scatters = pools.of_pair(*keys)
         terms = lasting_terms(job, pair, scatters, changes)
-        one_pool = pair.sessions[0] == pair.sessions[1]
         result = difference(
             *cells,
             scatters,
             terms,
             job.needs.confidence,
             same_background=_same_background(pair),
-            one_pool=one_pool,
+            one_pool=pools.share_repeats(*keys),
+            held_db=None if pair.sessions[0] == pair.sessions[1] else changes.measured_db(pair.sessions),
         )
         result = _said(job, pair, sides, result)
         lasting = np.sum([variance for variance, _ in terms.values()], axis=0)

@@ -26,28 +26,28 @@ def dominated(job: Job, pools: RepeatPools, pair: Pair, result: Difference) -> t
     names, half = np.full(shape, None, dtype=object), np.full(shape, np.nan)
     if pair.sessions[0] != pair.sessions[1]:
         return names, half
-    near = job.cube.near_items.astype(np.float64)
-    keys = {key for runs in pair.sides for key in pools.pool(key_of(runs))}
-    total, freedom, most = (np.zeros(shape) for _ in range(3))
+    near = (job.cube.near_items if pools.pooled else np.eye(shape[1])).astype(np.float64)
+    keys = {key for runs in pair.sides for key in pools.pool(key_of(runs))} & set(job.cells)
+    total, freedom, most, spare_without = (np.zeros(shape) for _ in range(4))
     widest = np.full(shape, None, dtype=object)
-    for key in sorted(keys & set(job.cells)):
+    for key in sorted(keys):
         repeats = job.known(job.cells[key])
         spare, of_runs = _squares(job, repeats)
-        total, freedom = total + of_runs.sum(axis=0) * spare / np.maximum(spare + 1, 1), freedom + spare
-        for name, squares in zip(repeats, of_runs, strict=True):
-            alike = (squares > 0.0) & np.isclose(squares, most, rtol=1e-6)
+        freedom = freedom + spare @ near
+        total = total + (of_runs.sum(axis=0) * spare / np.maximum(spare + 1, 1)) @ near
+        counted = (spare > 0).astype(np.float64) @ near
+        for name, squares in zip(repeats, of_runs @ near, strict=True):
+            alike = (squares > 0.0) & np.isclose(squares, most, rtol=1e-6, atol=0.0)
             widest[alike] = [f"{other} or {name}" for other in widest[alike]]
             more = ~alike & (squares > most)
-            widest[more], most[more] = name, squares[more]
+            widest[more], most[more], spare_without[more] = name, squares[more], counted[more]
     with np.errstate(divide="ignore", invalid="ignore"):
-        before = (total @ near) / (freedom @ near)
-        less = ((total - most) @ near) / ((freedom - 1.0) @ near)
-        kept = np.clip(less / before, 0.0, 1.0)
+        kept = np.clip((total - most) / (freedom - spare_without) / (total / freedom), 0.0, 1.0)
         of_repeats = result.terms["repeats"][0] + result.terms["random error"][0]
         saved = np.minimum(of_repeats * (1.0 - kept), result.terms["repeats"][0])
         factor = student_factor(result.degrees_of_freedom, job.needs.confidence)
         without = factor * np.sqrt(np.maximum(result.standard_error_db**2 - saved, 0.0))
-        found = (freedom > 1.0) & (factor * result.standard_error_db >= DOMINATES * without)
+        found = (freedom > spare_without) & (factor * result.standard_error_db >= DOMINATES * without)
     found = found & np.isfinite(result.difference_db)
     names[found] = widest[found]
     return names, np.where(found, without, np.nan)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.windows import Reals
 from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.session_changes import SessionChanges, same_mount
@@ -87,7 +86,7 @@ def _between_sessions(job: Job, pair: Pair, changes: SessionChanges) -> Terms:
     calibration, response, environment, mounting, measured, assumed = (np.zeros(shape) for _ in range(6))
     freedom = np.ones(shape)
     answers, mounts, air = (_of_both(job, pair, name) for name in ("response", "mounting", "environment"))
-    compare, moved = job.needs.compare, changes.measured_db(pair.sessions)
+    compare = job.needs.compare
     for p, position in enumerate(job.cube.positions):
         untouched = same_mount(job, position, pair.sessions)
         known = changes.of_mount(untouched)
@@ -96,8 +95,7 @@ def _between_sessions(job: Job, pair: Pair, changes: SessionChanges) -> Terms:
         usual = (compare.session_sd_db if untouched else compare.remount_sd_db) ** 2
         together = (known.changes[p] * known.variance_db2[p] + few * usual) / np.maximum(known.changes[p] + few, 1e-9)
         freedom[p] = np.where(is_known, known.degrees_of_freedom[p] + few, 1.0)
-        held = _holding(None if moved is None else moved[p], freedom[p], job.needs.confidence)
-        measured[p] = np.where(is_known, np.maximum(2.0 * together, held), 0.0)
+        measured[p] = np.where(is_known, 2.0 * together, 0.0)
         rows = [job.calibration.get((session, position)) or {} for session in pair.sessions]
         of_both = sum((row.get("standard_uncertainty_db") or 0.0) ** 2 for row in rows)
         calibration[p] = np.where(is_known, 0.0, of_both)
@@ -121,17 +119,6 @@ def _between_sessions(job: Job, pair: Pair, changes: SessionChanges) -> Terms:
         BETWEEN: (measured, freedom),
         ASSUMED: (assumed, np.full(shape, ASSUMED_FREEDOM)),
     }
-
-
-def _holding(change_db: Reals | None, freedom: Reals, confidence: float) -> Reals:
-    """The least variance with which an interval holds a change that was measured between the two sessions, (items,).
-
-    It may be all that there is of a difference: what a session does to one condition it does to the others.
-    """
-    if change_db is None:
-        return np.zeros(freedom.shape)
-    factor = student_factor(np.maximum(freedom, 1.0), confidence)
-    return np.asarray(np.nan_to_num(change_db / factor) ** 2)
 
 
 def _of_both(job: Job, pair: Pair, name: str) -> Reals:

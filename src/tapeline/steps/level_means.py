@@ -79,7 +79,7 @@ def assumed_repeats(job: Job, mean: LevelMean) -> Reals:
 def error_within_session(job: Job, mean: LevelMean) -> tuple[Reals, Reals]:
     """Standard error (dB) of a mean against others of its session, and its degrees of freedom, (positions, items).
 
-    The freedom is that of the scatter of repeats alone, so that it is never too large. Where no repeats give one,
+    The freedom is that of random error and repeats, so that it is never too large. Where no repeats give one,
     speed, steadiness and what settings assume stand for it.
     """
     assumed = assumed_repeats(job, mean)

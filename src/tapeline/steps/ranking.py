@@ -126,8 +126,10 @@ def _selected(made: _List, at: Place, missed: Reals) -> dict[str, Any]:
     plain = student_factor(freedom, made.job.needs.confidence)
     wider = float(student_tail_factor(freedom, missed) / plain)
     value, low, high = (float(part[at]) for part in (spots.value, spots.low, spots.high))
+    # Where the closed state is a bound the value is the low end itself, and its error is as wide as t has it already.
+    half = value - low if value > low else float(spots.error[at] * student_factor(np.inf, made.job.needs.confidence))
     return {
-        "selected_lower_db": level_or_none(max(value - wider * (value - low), 0.0)),
+        "selected_lower_db": level_or_none(max(low - (wider - 1.0) * half, 0.0)),
         "selected_upper_db": level_or_none(value + wider * (high - value)),
     }
 

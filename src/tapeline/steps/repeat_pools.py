@@ -64,7 +64,8 @@ class RepeatPools:
         pool = self.pool(key)
         found = self._of(pool)
         if len(pool) > 1 and key in self.rows:
-            found = keeping_to_own(found, self._of((key,)), self.rows[key].random_variance)
+            own = scatter_by_position([self.rows[key]], self.near, lend=False)
+            found = keeping_to_own(found, own, self.rows[key].random_variance)
         return found.filled_in(self._everything)
 
     def of_pair(self, first: CellKey, second: CellKey) -> tuple[Scatter, Scatter]:
@@ -73,6 +74,11 @@ class RepeatPools:
             return self.of_cell(first), self.of_cell(second)
         both = self._alone((first, second))
         return both, both
+
+    def share_repeats(self, first: CellKey, second: CellKey) -> bool:
+        """Whether the scatter of two cells rests on the same repeats, in part at least."""
+        alone = not self.pooled and first[0] == second[0]
+        return alone or not set(self.pool(first)).isdisjoint(self.pool(second))
 
     def pool(self, key: CellKey) -> tuple[CellKey, ...]:
         """The cells whose repeats are pooled for one: those of its session that scatter like it, itself included."""

@@ -118,8 +118,13 @@ def _usual_columns(job: RepeatJob, usual: Usual, k: int, p: int) -> dict[str, An
         "usual_shape_sd_db": finite_or_none(usual.shape_sd_db[k, p]),
         "shape_usual_p_value": finite_or_none(usual.shape_p_value[k, p]),
         "usual_p_value": finite_or_none(usual.p_value[k, p]),
-        "as_usual": bool(max(usual.p_value[k, p], usual.pair_p_value[k]) > 1.0 - job.needs.confidence),
+        "as_usual": _as_usual(usual.p_value[k, p], usual.pair_p_value[k], 1.0 - job.needs.confidence),
     }
+
+
+def _as_usual(p_value: float, pair_p_value: float, level: float) -> bool | None:
+    """Whether either p-value is above the level; None where nothing tells."""
+    return None if np.isnan(p_value) or np.isnan(pair_p_value) else bool(max(p_value, pair_p_value) > level)
 
 
 def pairs_of(runs: Sequence[RepeatRun], most: int) -> list[Pair]:

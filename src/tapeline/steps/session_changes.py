@@ -39,16 +39,17 @@ class SessionChanges:
         NaN where nothing tells of a position and item, None where nothing tells of the pair.
         """
         direct = self._from_to(*sessions)
-        if direct is not None:
+        if direct is not None and np.isfinite(direct).all():
             return direct
         others = sorted({name for pair in self.mean_db for name in pair} - set(sessions))
         ways = [(self._from_to(sessions[0], other), self._from_to(other, sessions[1])) for other in others]
         found = np.array([one + two for one, two in ways if one is not None and two is not None])
         if not found.size:
-            return None
+            return direct
         known = np.isfinite(found)
         with np.errstate(invalid="ignore"):
-            return np.asarray(np.where(known, found, 0.0).sum(axis=0) / known.sum(axis=0))
+            by_others = np.where(known, found, 0.0).sum(axis=0) / known.sum(axis=0)
+        return by_others if direct is None else np.where(np.isfinite(direct), direct, by_others)
 
     def _from_to(self, first: str, second: str) -> Reals | None:
         if (first, second) in self.mean_db:

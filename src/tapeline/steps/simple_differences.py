@@ -25,7 +25,7 @@ def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> lis
         d, error = (
             np.array([row[name] for row in part], dtype=float) for name in ("difference_db", "standard_error_db")
         )
-        freedom = np.array([row["degrees_of_freedom"] or np.inf for row in part], dtype=float)
+        freedom = np.maximum([row["degrees_of_freedom"] or np.inf for row in part], 1.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             p = student_p_value(d / error, freedom)
         p[[not row.get("tested", True) for row in part]] = np.nan

@@ -205,7 +205,11 @@ BUDGETS = Table(
             "dB",
         ),
         *TERMS,
-        Column("terms_degrees_of_freedom", "reals", "of each term; infinite where it is a certain figure"),
+        Column(
+            "terms_degrees_of_freedom",
+            "reals",
+            "of each term, for Welch-Satterthwaite; infinite where it is certain",
+        ),
         Column("standard_uncertainty_db", "real", "root of the sum of the terms' squares", "dB"),
         Column("degrees_of_freedom", "real", "Welch-Satterthwaite", null="infinite"),
         Column("low_db", "real", "lower end of the interval at the set confidence", "dB"),
