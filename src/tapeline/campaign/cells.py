@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Any, TypeAlias
 
 from tapeline.campaign.faults import did_you_mean, quoted
-from tapeline.campaign.path_rule import CAMPAIGN_FOLDER, RECORDINGS_FOLDER, path_misfit
+from tapeline.campaign.path_rule import INPUTS, RECORDINGS, Start, path_misfit
 from tapeline.campaign.tables import EVERY_RUN
 
 IDENTIFIER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
@@ -144,14 +144,14 @@ def _read_parts(text: str) -> tuple[str, ...]:
 
 def _read_path(text: str) -> str:
     """A path from the campaign folder; whether it may leave that is held against the settings later."""
-    return _ruled(text, CAMPAIGN_FOLDER, outside=True)
+    return _ruled(text, INPUTS, outside=True)
 
 
 def _read_path_below(text: str) -> str:
-    return _ruled(text, RECORDINGS_FOLDER, outside=False)
+    return _ruled(text, RECORDINGS, outside=False)
 
 
-def _ruled(path: str, start: str, outside: bool) -> str:
+def _ruled(path: str, start: Start, outside: bool) -> str:
     misfit = path_misfit(path, start, outside)
     if misfit is not None:
         raise CellError(misfit.expected, misfit.mend, misfit.found)

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 from tapeline.campaign.faults import quoted
 
-CAMPAIGN_FOLDER, RECORDINGS_FOLDER = "the campaign folder", "the recordings folder"
 DRIVE = re.compile(r"[A-Za-z]:")
 NOT_IN_A_LINE = frozenset({"Cc", "Cs", "Zl", "Zp"})
 """Unicode's categories of control characters, of halves of characters and of breaks of lines and paragraphs."""
@@ -28,6 +27,19 @@ LONGEST_PATH_BYTES = 1000
 
 
 @dataclass(frozen=True)
+class Start:
+    """The folder that a path starts from, in words, and what to do with a path that leaves it."""
+
+    name: str
+    mend: str
+
+
+INPUTS = Start("the campaign folder", "for files that have to lie elsewhere set `inputs_outside: true`")
+RECORDINGS = Start("the recordings folder", "name a folder that holds all of them in `recordings`")
+RESULTS = Start("the campaign folder", "keep the campaign where there is room; its recordings may lie elsewhere")
+
+
+@dataclass(frozen=True)
 class Misfit:
     """What is wrong with a path, in the words of a fault."""
 
@@ -36,19 +48,19 @@ class Misfit:
     mend: str | None = None
 
 
-def path_misfit(path: str, start: str = CAMPAIGN_FOLDER, outside: bool = False) -> Misfit | None:
+def path_misfit(path: str, start: Start = INPUTS, outside: bool = False) -> Misfit | None:
     """What is wrong with a path by its text alone; None where it may stand.
 
-    `start` says in words what it starts from; with `outside` it may also be absolute or lead upward.
+    With `outside` it may also be absolute or lead upward.
     """
     rename = "rename the file or folder, and write its new name here"
     for sign in path:
         if unicodedata.category(sign) in NOT_IN_A_LINE:
             found = f"the character U+{ord(sign):04X} in {quoted(path)}"
             return Misfit(found, "a path on one line, without control characters")
-    below = f"a path below {start}"
+    below = f"a path below {start.name}"
     if DRIVE.match(path) or (path.startswith(("/", "\\")) and not outside):
-        return Misfit(f"the absolute path {quoted(path)}", below, _mend_outside(start))
+        return Misfit(f"the absolute path {quoted(path)}", below, start.mend)
     if "\\" in path:
         return Misfit(quoted(path), 'folders separated by "/"', f"write {quoted(path.replace(chr(92), '/'))}")
     if path.startswith("~"):
@@ -59,18 +71,12 @@ def path_misfit(path: str, start: str = CAMPAIGN_FOLDER, outside: bool = False) 
             expected = "a path without braces, which the workflow manager takes for placeholders"
             return Misfit(f"{quoted(path)} with the sign {sign}", expected, rename)
         if sign in REFUSED_SIGNS:
-            expected = f"a path without any of the signs {' '.join(REFUSED_SIGNS)}"
+            expected = "a path without signs that a shell reads as something else"
             return Misfit(f"{quoted(path)} with the sign {sign}", expected, rename)
     if not outside and posixpath.normpath(path).split("/")[0] == "..":
-        return Misfit(f"{quoted(path)}, which leaves {start}", below, _mend_outside(start))
+        return Misfit(f"{quoted(path)}, which leaves {start.name}", below, start.mend)
     longest = max(len(name.encode()) for name in path.split("/"))
     if longest > LONGEST_NAME_BYTES or len(path.encode()) > LONGEST_PATH_BYTES:
         expected = f"names of at most {LONGEST_NAME_BYTES} bytes in a path of at most {LONGEST_PATH_BYTES}"
         return Misfit(f"{quoted(path)}, {len(path.encode())} bytes long", expected, rename)
     return None
-
-
-def _mend_outside(start: str) -> str:
-    if start == RECORDINGS_FOLDER:
-        return "name a folder that holds all of them in `recordings`"
-    return "move it into the folder; only what is read may lie elsewhere, with `inputs_outside: true`"

@@ -49,7 +49,7 @@ def _misplaced(material: Material, source: SettingsSource) -> Fault | None:
     for what, folder in _read_from(material, source, only_apart=False):
         if _within(_real(root / folder), results):
             expected = f"a folder without {what}"
-            return document.fault(RESULTS, f"{shown}, which holds {quoted(folder)}", expected, mend)
+            return document.fault(RESULTS, f"{shown}, which holds {what}", expected, mend)
     for what, folder in _read_from(material, source, only_apart=True):
         real = _real(root / folder)
         # Recordings that lie in the campaign folder itself leave room beside them.
@@ -106,6 +106,6 @@ def _real(path: Path) -> str:
 
 
 def _within(inner: str, outer: str) -> bool:
-    """Whether one real path is another or lies below it; where file systems take names for equal, they are here."""
+    """Whether one real path is another or lies below it, names that some file systems take for equal being so here."""
     inner, outer = (unicodedata.normalize("NFC", path).casefold() for path in (inner, outer))
     return inner == outer or inner.startswith(outer.rstrip("/") + "/")

@@ -17,7 +17,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from tapeline.campaign.path_rule import Misfit, path_misfit
+from tapeline.campaign.path_rule import RESULTS, Misfit, path_misfit
 
 Number: TypeAlias = Annotated[float, Field(strict=True), AllowInfNan(False)]
 Whole: TypeAlias = Annotated[int, Field(strict=True)]
@@ -41,7 +41,7 @@ def _input_path(path: str, info: ValidationInfo) -> str:
 
 
 def _output_path(path: str) -> str:
-    return _ruled(path, path_misfit(path))
+    return _ruled(path, path_misfit(path, RESULTS))
 
 
 def _ruled(path: str, misfit: Misfit | None) -> str:
