@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import posixpath
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from tapeline.campaign.faults import Fault, quoted
@@ -83,12 +83,23 @@ def _leading_out(root: Path, source: SettingsSource) -> Fault | None:
         real = _real(root / name)
         if not _within(real, _real(root)):
             return _link(name)
-        for folder, folders, files in os.walk(root / name):
-            for entry in sorted((*folders, *files)):
-                path = Path(folder, entry)
-                if path.is_symlink() and not _within(_real(path), real):
-                    return _link(os.path.relpath(path, root))
+        for link in sorted(_links(root / name)):
+            if not _within(_real(link), real):
+                return _link(link.relative_to(root).as_posix())
     return None
+
+
+def _links(folder: Path) -> Iterator[Path]:
+    """All links below a folder; what cannot be listed cannot be written into either."""
+    try:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if entry.is_symlink():
+                    yield Path(entry.path)
+                elif entry.is_dir():
+                    yield from _links(Path(entry.path))
+    except OSError:
+        return
 
 
 def _link(path: str) -> Fault:
