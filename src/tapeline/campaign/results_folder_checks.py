@@ -90,7 +90,7 @@ def _leading_out(root: Path, source: SettingsSource) -> Fault | None:
 
 
 def _links(folder: Path) -> Iterator[Path]:
-    """All links below a folder; what cannot be listed cannot be written into either."""
+    """All links below a folder; folders that cannot be listed are passed over."""
     try:
         with os.scandir(folder) as entries:
             for entry in entries:
