@@ -1,5 +1,6 @@
 # The jobs of a campaign. Run with `tapeline run FOLDER`, or
 # `snakemake --snakefile <here>/Snakefile --directory FOLDER --profile <here>/workflow/profiles/default --cores N`.
+import shlex
 import sys
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from tapeline.campaign.plan import Plan
 min_version("9.20")
 
 # Jobs call the `tapeline` command of the environment that runs this workflow, activated or not.
-shell.prefix(f'set -euo pipefail; export PATH="{Path(sys.executable).parent}:$PATH"; ')
+shell.prefix(f"set -euo pipefail; export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH; ")
 
 try:
     PLAN = Plan(load_campaign(Path()))

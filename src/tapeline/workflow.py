@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import os
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
@@ -31,17 +32,22 @@ def run(root: Path, *, cores: str, dry_run: bool, more: Sequence[str] = ()) -> i
         *manager,
         "--profile",
         str(entry.parent / "workflow" / "profiles" / "default"),
+        # Else one that lies in the folder where the command is called counts, and its values are evaluated.
+        "--workflow-profile",
+        "none",
         "--cores",
         cores,
         *(["--dry-run"] if dry_run else []),
         *more,
     ]
+    # Modules are not looked for in the folder where the command is called: it may be somebody else's campaign.
+    safe = {**os.environ, "PYTHONSAFEPATH": "1"}
     if dry_run:
-        return subprocess.run(command, check=False).returncode
+        return subprocess.run(command, check=False, env=safe).returncode
     with held(root / ".snakemake" / "tapeline.lock"):
         if any((root / ".snakemake" / "locks").glob("*.lock")):
-            subprocess.run([*manager, "--cores", "1", "--unlock"], check=False, capture_output=True)
-        return subprocess.run(command, check=False).returncode
+            subprocess.run([*manager, "--cores", "1", "--unlock"], check=False, capture_output=True, env=safe)
+        return subprocess.run(command, check=False, env=safe).returncode
 
 
 class BusyError(Exception):

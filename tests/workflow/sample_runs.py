@@ -77,8 +77,9 @@ def run_campaign(folder: Path, cores: int) -> CampaignRun:
 UNSTEADY = {"logs", "benchmarks"}
 
 
-def outputs(run: CampaignRun) -> dict[str, bytes]:
+def outputs(run: CampaignRun, results: str = "results") -> dict[str, bytes]:
     """Every result file but logs and timings."""
-    files = (path for path in sorted(run.results.rglob("*")) if path.is_file())
-    found = {path.relative_to(run.results): path for path in files}
+    folder = run.folder / results
+    files = (path for path in sorted(folder.rglob("*")) if path.is_file())
+    found = {path.relative_to(folder): path for path in files}
     return {name.as_posix(): path.read_bytes() for name, path in found.items() if name.parts[0] not in UNSTEADY}

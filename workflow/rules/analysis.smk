@@ -39,7 +39,7 @@ rule compare:
     params:
         digest=lambda wildcards: PLAN.digest("compare"),
     shell:
-        "tapeline compare > {log} 2>&1"
+        "tapeline compare > {log:q} 2>&1"
 
 
 rule scale:
@@ -62,7 +62,7 @@ rule scale:
     params:
         digest=lambda wildcards: PLAN.digest("scale"),
     shell:
-        "tapeline scale > {log} 2>&1"
+        "tapeline scale > {log:q} 2>&1"
 
 
 rule repeat:
@@ -86,4 +86,4 @@ rule repeat:
     params:
         digest=lambda wildcards: PLAN.digest("repeat"),
     shell:
-        "tapeline repeat > {log} 2>&1"
+        "tapeline repeat > {log:q} 2>&1"

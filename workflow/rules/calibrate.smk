@@ -16,7 +16,7 @@ rule calibrate:
     params:
         digest=lambda wildcards: PLAN.digest("calibrate", wildcards.session),
     shell:
-        "tapeline calibrate {wildcards.session} > {log} 2>&1"
+        "tapeline calibrate {wildcards.session:q} > {log:q} 2>&1"
 
 
 rule sensitivity:
@@ -36,4 +36,4 @@ rule sensitivity:
     params:
         digest=lambda wildcards: PLAN.digest("sensitivity", wildcards.session),
     shell:
-        "tapeline sensitivity {wildcards.session} > {log} 2>&1"
+        "tapeline sensitivity {wildcards.session:q} > {log:q} 2>&1"

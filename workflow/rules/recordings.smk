@@ -18,7 +18,7 @@ rule pressure:
     params:
         digest=lambda wildcards: PLAN.digest("pressure", wildcards.run),
     shell:
-        "tapeline pressure {wildcards.run} > {log} 2>&1"
+        "tapeline pressure {wildcards.run:q} > {log:q} 2>&1"
 
 
 rule spectra:
@@ -40,4 +40,4 @@ rule spectra:
     params:
         digest=lambda wildcards: PLAN.digest("spectra", wildcards.run),
     shell:
-        "tapeline spectra {wildcards.run} > {log} 2>&1"
+        "tapeline spectra {wildcards.run:q} > {log:q} 2>&1"

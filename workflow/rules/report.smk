@@ -31,7 +31,7 @@ rule manifest:
     params:
         digest=lambda wildcards: PLAN.digest("manifest"),
     shell:
-        "tapeline manifest > {log} 2>&1"
+        "tapeline manifest > {log:q} 2>&1"
 
 
 rule report:
@@ -50,4 +50,4 @@ rule report:
     params:
         digest=lambda wildcards: PLAN.digest("report"),
     shell:
-        "tapeline report > {log} 2>&1"
+        "tapeline report > {log:q} 2>&1"

@@ -16,7 +16,7 @@ rule verdicts:
     params:
         digest=lambda wildcards: PLAN.digest("verdicts", wildcards.session),
     shell:
-        "tapeline verdicts {wildcards.session} > {log} 2>&1"
+        "tapeline verdicts {wildcards.session:q} > {log:q} 2>&1"
 
 
 rule tables:
@@ -46,7 +46,7 @@ rule tables:
     params:
         digest=lambda wildcards: PLAN.digest("tables", wildcards.session),
     shell:
-        "tapeline tables {wildcards.session} > {log} 2>&1"
+        "tapeline tables {wildcards.session:q} > {log:q} 2>&1"
 
 
 rule catalogue:
@@ -70,4 +70,4 @@ rule catalogue:
     params:
         digest=lambda wildcards: PLAN.digest("catalogue"),
     shell:
-        "tapeline catalogue > {log} 2>&1"
+        "tapeline catalogue > {log:q} 2>&1"

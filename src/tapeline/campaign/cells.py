@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Any, TypeAlias
 
 from tapeline.campaign.faults import did_you_mean, quoted
+from tapeline.campaign.path_rule import INPUTS, RECORDINGS, Start, path_misfit
 from tapeline.campaign.tables import EVERY_RUN
 
 IDENTIFIER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
@@ -138,7 +139,23 @@ def _read_parts(text: str) -> tuple[str, ...]:
     parts = tuple(part.strip() for part in text.split(PART_SEPARATOR))
     if any(not part or "|" in part for part in parts):
         raise CellError('paths separated by " | ", a bar with a space on either side')
-    return parts
+    return tuple(map(_read_path_below, parts))
+
+
+def _read_path(text: str) -> str:
+    """A path from the campaign folder; whether it may leave that is held against the settings later."""
+    return _ruled(text, INPUTS, outside=True)
+
+
+def _read_path_below(text: str) -> str:
+    return _ruled(text, RECORDINGS, outside=False)
+
+
+def _ruled(path: str, start: Start, outside: bool) -> str:
+    misfit = path_misfit(path, start, outside)
+    if misfit is not None:
+        raise CellError(misfit.expected, misfit.mend, misfit.found)
+    return path
 
 
 def _read_date(text: str) -> str:
@@ -165,5 +182,7 @@ RUN_OR_EVERY = Kind("identifier, or `*`", lambda text: text if text == EVERY_RUN
 IDENTIFIERS = Kind("identifiers, space-separated", _read_identifiers)
 BACKGROUND = Kind("identifiers, space-separated, or `none`", _read_background)
 PARTS = Kind("paths separated by ` | `", _read_parts)
+PATH = Kind("path", _read_path)
+PATH_BELOW = Kind("path", _read_path_below)
 DATE = Kind("ISO 8601 date", _read_date)
 DATE_TIME = Kind("ISO 8601 date and time", _read_date_time)

@@ -13,6 +13,8 @@ from tapeline.campaign.fitting_checks import has_file, missing_file
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.outlines import read_outlines
+from tapeline.campaign.path_rule import path_misfit
+from tapeline.campaign.results_folder_checks import check_links, check_results_folder
 from tapeline.campaign.settings import Tables
 from tapeline.campaign.settings_source import SETTINGS_FILE, SettingsSource, read_settings
 from tapeline.campaign.table_columns import (
@@ -28,6 +30,7 @@ from tapeline.campaign.table_columns import (
     Table,
 )
 from tapeline.campaign.table_source import TableRows, read_table
+from tapeline.campaign.tables import Sensor
 
 
 def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: bool = True) -> Campaign:
@@ -46,9 +49,13 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
     material = _read_tables(root, source, faults)
     charts = _read_charts(root, material, faults)
     outlines = read_outlines(root, source, faults) if source is not None else ()
+    if source is not None:
+        check_results_folder(material, source)
+        if check:
+            check_links(material, source)
     if check:
         cross_check(material, channel_count)
-        faults.extend(material.faults)
+    faults.extend(material.faults)
     if faults or source is None:
         raise CampaignFaults(faults)
     campaign = Campaign(
@@ -89,13 +96,36 @@ def _read_tables(root: Path, source: SettingsSource | None, faults: list[Fault])
         runs=read(paths.runs, RUNS),
         positions=read(paths.positions, POSITIONS),
         fittings=read(paths.fittings, FITTINGS),
-        sensors=read(paths.sensors, SENSORS),
+        sensors=_inside(read(paths.sensors, SENSORS), source, faults),
         calibrators=read(paths.calibrators, CALIBRATORS),
         cavities=read(paths.cavities, CAVITIES, optional="cavities" not in paths.model_fields_set),
         overrides=read(paths.overrides, OVERRIDES, optional="overrides" not in paths.model_fields_set),
         left_out=read(paths.left_out, LEFT_OUT, optional="left_out" not in paths.model_fields_set),
         bad_cells=frozenset(fault.cell for fault in faults),
     )
+
+
+def _inside(table: TableRows[Sensor], source: SettingsSource | None, faults: list[Fault]) -> TableRows[Sensor]:
+    """The sensors without the paths that leave the campaign folder, where the settings do not allow such."""
+    if source is None or source.settings.inputs_outside:
+        return table
+
+    def inside(sensor: Sensor, column: str, path: str | None) -> str | None:
+        misfit = path_misfit(path) if path else None
+        if misfit is None:
+            return path
+        faults.append(table.fault(sensor.line, column, misfit.found, misfit.expected, misfit.mend))
+        return None
+
+    rows = (
+        dataclasses.replace(
+            sensor,
+            chart=inside(sensor, "chart", sensor.chart),
+            data_sheet=inside(sensor, "data_sheet", sensor.data_sheet),
+        )
+        for sensor in table.rows
+    )
+    return dataclasses.replace(table, rows=tuple(rows))
 
 
 def _read_charts(root: Path, material: Material, faults: list[Fault]) -> dict[str, Chart]:

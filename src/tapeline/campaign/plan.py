@@ -513,7 +513,7 @@ class Plan:
     def result_settings(self) -> dict[str, Any]:
         """The settings that numbers depend on, as plain values."""
         dumped: dict[str, Any] = self._settings.model_dump(
-            mode="json", exclude={"title", "report", "axes", "keep_pressure"}
+            mode="json", exclude={"title", "report", "axes", "keep_pressure", "inputs_outside"}
         )
         for condition in dumped["conditions"].values():
             condition.pop("title")

@@ -1,10 +1,9 @@
-"""Checks of recordings: their paths, their use by more than one run, their channels against the fittings."""
+"""Checks of recordings: their use by more than one run, their channels against the fittings."""
 
 from __future__ import annotations
 
 import math
 import posixpath
-import re
 from pathlib import Path
 
 from tapeline.campaign.faults import quoted
@@ -15,15 +14,11 @@ from tapeline.campaign.same_recordings import check_same_recordings
 from tapeline.campaign.settings import RawFormat, Settings
 from tapeline.campaign.tables import Fitting, Run
 
-DRIVE = re.compile(r"[A-Za-z]:")
-
 
 def check_recordings(material: Material) -> None:
-    """Paths that leave the recordings folder, and recordings used twice, be it under another name."""
+    """Recordings used twice, be it under another name."""
     runs_of: dict[str, list[Run]] = {}
     for run in material.runs.rows:
-        for part in run.recordings:
-            _check_path(material, run, part)
         paths = [posixpath.normpath(part) for part in run.recordings]
         for path in dict.fromkeys(paths):
             if paths.count(path) > 1:
@@ -35,18 +30,6 @@ def check_recordings(material: Material) -> None:
         if len(runs) > 1:
             _check_shared(material, path, runs)
     check_same_recordings(material)
-
-
-def _check_path(material: Material, run: Run, path: str) -> None:
-    table, expected = material.runs, "a path below the recordings folder"
-    if path.startswith(("/", "\\")) or DRIVE.match(path):
-        material.note(table.fault(run.line, "recording", f"the absolute path {quoted(path)}", expected))
-    elif "\\" in path:
-        mend = f"write {quoted(path.replace(chr(92), '/'))}"
-        material.note(table.fault(run.line, "recording", quoted(path), 'folders separated by "/"', mend))
-    elif posixpath.normpath(path).split("/")[0] == "..":
-        found = f"{quoted(path)}, which leaves the recordings folder"
-        material.note(table.fault(run.line, "recording", found, expected))
 
 
 def _check_shared(material: Material, path: str, runs: list[Run]) -> None:

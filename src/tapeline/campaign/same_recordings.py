@@ -35,7 +35,7 @@ def check_same_recordings(material: Material) -> None:
         if run.use and run.run not in replaced:
             for path in dict.fromkeys(posixpath.normpath(part) for part in run.recordings):
                 users.setdefault(path, []).append(run)
-    below = [path for path in users if not path.startswith(("/", "\\", "..")) and path != "."]
+    below = [path for path in users if path != "."]
     by_file = {folder / path: path for path in below}
     for group in equal_files(by_file):
         _note_group(material, [(run, by_file[file]) for file in group for run in users[by_file[file]]])

@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 import itertools
+import posixpath
 from typing import Annotated, Literal, TypeAlias
 
-from pydantic import AfterValidator, AllowInfNan, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import (
+    AfterValidator,
+    AllowInfNan,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationInfo,
+)
 from pydantic_core import PydanticCustomError
+
+from tapeline.campaign.path_rule import RESULTS, Misfit, path_misfit
 
 Number: TypeAlias = Annotated[float, Field(strict=True), AllowInfNan(False)]
 Whole: TypeAlias = Annotated[int, Field(strict=True)]
 Name: TypeAlias = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$", max_length=120)]
-PathText: TypeAlias = Annotated[str, StringConstraints(min_length=1, strip_whitespace=True)]
 Weighting: TypeAlias = Literal["A", "C", "Z"]
 Plane: TypeAlias = Literal["x-y", "x-z", "y-z"]
 Positions: TypeAlias = tuple[Name, ...] | Literal["all"]
@@ -20,6 +30,31 @@ Positions: TypeAlias = tuple[Name, ...] | Literal["all"]
 def refuse(expected: str) -> PydanticCustomError:
     """The error by which a validator says what it expects; the words end up in the fault."""
     return PydanticCustomError("expected", "expected {expected}", {"expected": expected})
+
+
+INPUTS_OUTSIDE = "inputs_outside"
+"""The setting, and the key in the context of a validation, that lets what is read lie outside the campaign folder."""
+
+
+def _input_path(path: str, info: ValidationInfo) -> str:
+    return _ruled(path, path_misfit(path, outside=bool((info.context or {}).get(INPUTS_OUTSIDE))))
+
+
+def _output_path(path: str) -> str:
+    return _ruled(path, path_misfit(path, RESULTS))
+
+
+def _ruled(path: str, misfit: Misfit | None) -> str:
+    """The path without detours. Raises the error that holds the misfit's words."""
+    if misfit is not None:
+        words = {"found": misfit.found, "expected": misfit.expected, "mend": misfit.mend}
+        raise PydanticCustomError("expected", "expected {expected}", words)
+    return posixpath.normpath(path)
+
+
+FilledText: TypeAlias = Annotated[str, StringConstraints(min_length=1, strip_whitespace=True)]
+InputPath: TypeAlias = Annotated[FilledText, AfterValidator(_input_path)]
+OutputPath: TypeAlias = Annotated[FilledText, AfterValidator(_output_path)]
 
 
 def _increasing(limits: tuple[float, float]) -> tuple[float, float]:
@@ -66,16 +101,16 @@ class Section(BaseModel):
 class Tables(Section):
     """Where the tables are, relative to the campaign folder."""
 
-    runs: PathText = Field("config/runs.csv", description="the run table, one row a recording")
-    positions: PathText = Field("config/positions.csv", description="the places on the body")
-    fittings: PathText = Field("config/fittings.csv", description="which sensor sat where, in each session")
-    sensors: PathText = Field("config/sensors.csv", description="one row a sensor")
-    calibrators: PathText = Field("config/calibrators.csv", description="one row a calibrator")
-    cavities: PathText = Field("config/cavities.csv", description="sizes of cavities; the file may be missing")
-    overrides: PathText = Field(
+    runs: InputPath = Field("config/runs.csv", description="the run table, one row a recording")
+    positions: InputPath = Field("config/positions.csv", description="the places on the body")
+    fittings: InputPath = Field("config/fittings.csv", description="which sensor sat where, in each session")
+    sensors: InputPath = Field("config/sensors.csv", description="one row a sensor")
+    calibrators: InputPath = Field("config/calibrators.csv", description="one row a calibrator")
+    cavities: InputPath = Field("config/cavities.csv", description="sizes of cavities; the file may be missing")
+    overrides: InputPath = Field(
         "config/overrides.csv", description="verdicts set by hand, with reason and name; the file may be missing"
     )
-    left_out: PathText = Field(
+    left_out: InputPath = Field(
         "config/left_out.csv", description="stretches of recordings that are not averaged; the file may be missing"
     )
 
@@ -741,7 +776,7 @@ class Ranking(Section):
 class OutlineFile(Section):
     """A file with an outline of the body."""
 
-    file: PathText = Field(
+    file: InputPath = Field(
         description="path from the campaign folder (.csv: a table of polylines, see outline.csv below; .svg: a drawing "
         "in which one user unit is one metre, x the plane's first axis and up, minus y, its second)"
     )

@@ -18,11 +18,12 @@ from tapeline.campaign.setting_sections import (
     CrossSpectra,
     FlowBins,
     History,
+    InputPath,
     Name,
     Number,
     OperatingPoint,
+    OutputPath,
     Overall,
-    PathText,
     Quality,
     Ranking,
     RawFormat,
@@ -90,8 +91,15 @@ class Settings(Section):
     campaign: Name = Field(description="identifier of the campaign; goes into every table")
     title: str = Field("", description="title of the report; default: the campaign's identifier")
     tables: Tables = Field(Tables(), description="where the tables are")
-    recordings: PathText = Field("recordings", description="folder that the run table's paths start from")
-    results: PathText = Field("results", description="folder for all that is computed")
+    recordings: InputPath = Field("recordings", description="folder that the run table's paths start from")
+    results: OutputPath = Field(
+        "results", description="folder for all that is computed, inside the campaign folder and apart from what is read"
+    )
+    inputs_outside: bool = Field(
+        False,
+        description="recordings, tables, charts, data sheets and outlines may lie outside the campaign folder, by "
+        "absolute paths or `..`; results never do",
+    )
     raw_formats: dict[Name, RawFormat] = Field(
         {}, description="formats of headerless recordings and sample rates of NumPy files, by name"
     )

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from tapeline.campaign.faults import Fault, did_you_mean, listed, quoted
+from tapeline.campaign.setting_sections import INPUTS_OUTSIDE
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.yaml_source import KeyPath, YamlDocument, read_yaml
 
@@ -80,9 +81,10 @@ def _names(data: dict[str, Any], section: str, absent: frozenset[str] | None) ->
 
 def _usable_settings(document: YamlDocument, faults: list[Fault]) -> Settings:
     data = copy.deepcopy(document.data)
+    context = {INPUTS_OUTSIDE: data.get(INPUTS_OUTSIDE) is True}
     for attempt in range(5):
         try:
-            return Settings.model_validate(data)
+            return Settings.model_validate(data, context=context)
         except ValidationError as error:
             details = error.errors(include_url=False)
             if attempt == 0:
@@ -137,13 +139,14 @@ def _fault(document: YamlDocument, detail: ErrorDetails) -> Fault:
     phrase, hint = _expected(detail, value)
     if field and kind != "expected":
         phrase = f"{phrase} ({field})"
-    return document.fault(path, describe(value), phrase, hint, of_key)
+    found = detail.get("ctx", {}).get("found") or describe(value)
+    return document.fault(path, found, phrase, hint, of_key)
 
 
 def _expected(detail: ErrorDetails, value: Any) -> tuple[str, str | None]:
     kind, context = detail["type"], detail.get("ctx", {})
     if kind == "expected":
-        return str(context["expected"]), None
+        return str(context["expected"]), context.get("mend")
     if kind == "literal_error":
         allowed = str(context["expected"]).replace("'", '"')
         words = re.findall(r'"([^"]*)"', allowed)

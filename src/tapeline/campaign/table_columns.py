@@ -13,6 +13,8 @@ from tapeline.campaign.cells import (
     IDENTIFIER_KIND,
     IDENTIFIERS,
     PARTS,
+    PATH,
+    PATH_BELOW,
     RUN_OR_EVERY,
     TEXT,
     Kind,
@@ -112,7 +114,7 @@ RUNS = Table(
         Column("stop_s", number("s", above=0), "end of the part to use", unit="s"),
         Column(
             "flow_series",
-            TEXT,
+            PATH_BELOW,
             "CSV below `recordings` with the columns time_s (from the recording's start), speed_mps and yaw_deg: what "
             "the flow did during the run; gives the levels by speed and yaw",
         ),
@@ -184,8 +186,8 @@ SENSORS = Table(
         Column("sensor", IDENTIFIER_KIND, "identifier of the sensor", needed=True),
         Column("sensitivity_mv_per_pa", number("mV/Pa", above=0, most=1e5), "sensitivity", unit="mV/Pa"),
         Column("calibrated_on", DATE, "date of the chart"),
-        Column("chart", TEXT, "path of the chart, a CSV file"),
-        Column("data_sheet", TEXT, "path of the binary IEEE 1451.4 data sheet"),
+        Column("chart", PATH, "path of the chart, a CSV file"),
+        Column("data_sheet", PATH, "path of the binary IEEE 1451.4 data sheet"),
         Column("diameter_mm", number("mm", above=0, most=100), "diameter of the sensing face", unit="mm"),
         Column(
             "sensitivity_uncertainty_db",
