@@ -6,9 +6,10 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 from typing import IO
@@ -75,20 +76,41 @@ def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> in
         process = subprocess.Popen(command, process_group=0, pass_fds=kept, stdin=subprocess.DEVNULL)
         if lock is not None:
             note_process(lock, process.pid)
-        while not asked:
-            with suppress(subprocess.TimeoutExpired):
-                return process.wait(0.2)
+        with _pausing(process.pid):
+            while not asked:
+                with suppress(subprocess.TimeoutExpired):
+                    return process.wait(0.2)
         # The manager goes first, or it would start other jobs and tell at length of those that end now.
         process.kill()
         _signal_group(process.pid, asked[0])
         process.wait()
         until = time.monotonic() + PATIENCE_S
-        while steps_at_work(root) and time.monotonic() < until and len(asked) == 1:
+        while lock is not None and steps_at_work(root) and time.monotonic() < until and len(asked) == 1:
             time.sleep(0.05)
         _signal_group(process.pid, signal.SIGKILL)
         if lock is not None:
             _clear_manager_lock(root)
     raise Stopped(asked[0])
+
+
+@contextmanager
+def _pausing(group: int) -> Iterator[None]:
+    """Hand Ctrl-Z on to a process group that is not the terminal's own, and its end too."""
+
+    def pause(number: int, frame: FrameType | None) -> None:
+        _signal_group(group, signal.SIGSTOP)
+        os.kill(os.getpid(), signal.SIGSTOP)
+        _signal_group(group, signal.SIGCONT)
+
+    before = signal.getsignal(signal.SIGTSTP)
+    if before is not signal.SIG_DFL or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    signal.signal(signal.SIGTSTP, pause)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTSTP, before)
 
 
 def _signal_group(group: int, number: int) -> None:

@@ -110,6 +110,24 @@ def test_a_run_that_is_asked_to_stop_ends_all_its_work_in_one_line(
 
 
 @pytest.mark.long
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="states of processes are read from /proc")
+def test_a_run_that_is_paused_pauses_its_work_and_goes_on(campaign: Path) -> None:
+    with at_work(campaign) as running:
+        work = [running.pid, *steps(campaign)]
+        running.send_signal(signal.SIGTSTP)
+        wait_for(lambda: work if all(state(pid) == "T" for pid in work) else [])
+        running.send_signal(signal.SIGCONT)
+        wait_for(lambda: work if all(state(pid) == "S" for pid in work) else [])
+        running.send_signal(signal.SIGTERM)
+        running.communicate(timeout=PATIENCE_S)
+        assert running.returncode == 143
+
+
+def state(pid: int) -> str:
+    return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0]
+
+
+@pytest.mark.long
 def test_what_a_killed_run_left_at_work_keeps_others_away(campaign: Path) -> None:
     with at_work(campaign) as running:
         refused = another_run(campaign)
