@@ -1,5 +1,6 @@
 # The jobs of a campaign. Run with `tapeline run FOLDER`, or
 # `snakemake --snakefile <here>/Snakefile --directory FOLDER --profile <here>/workflow/profiles/default --cores N`.
+import os
 import shlex
 import sys
 from pathlib import Path
@@ -9,11 +10,14 @@ from snakemake.utils import min_version
 from tapeline.campaign.faults import CampaignFaults
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.unwritable import TERMINAL_VARIABLE
 
 min_version("9.20")
 
-# Jobs call the `tapeline` command of the environment that runs this workflow, activated or not.
-shell.prefix(f"set -euo pipefail; export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH; ")
+# Jobs call the `tapeline` command of the environment that runs this workflow, activated or not. Descriptor 3 is the
+# terminal to them: a full disk does not take their log.
+shell.prefix(f"set -euo pipefail; export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH; exec 3>&2; ")
+os.environ[TERMINAL_VARIABLE] = "3"
 
 try:
     PLAN = Plan(load_campaign(Path()))

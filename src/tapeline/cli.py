@@ -12,6 +12,8 @@ from pathlib import Path
 
 from tapeline import __version__
 from tapeline.campaign.faults import CampaignFaults, in_order
+from tapeline.stopping import Stopped, caught, raise_stopped
+from tapeline.unwritable import CLOSED, FULL, sentence, tell, unwritable
 
 SESSION_STEPS = {
     "calibrate": "find and measure the calibrator tones of a session",
@@ -50,7 +52,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     own, more = _parted(given) if given[:1] == ["run"] else (given, [])
     options = _parser().parse_args(own, argparse.Namespace(more=more))
     try:
-        return int(options.action(options))
+        with caught(raise_stopped):
+            return int(options.action(options))
+    except Stopped as stopped:
+        tell(f"tapeline {given[0]}: {stopped}")
+        return stopped.status
     except CampaignFaults as faults:
         print(faults, file=sys.stderr)
         return EXIT_FAULTS
@@ -234,6 +240,7 @@ class NoDataFrames:
 
 def _step(options: argparse.Namespace) -> int:
     """One job of the workflow, as its shell line calls it."""
+    from tapeline.at_work import step_at_work
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
 
@@ -247,12 +254,18 @@ def _step(options: argparse.Namespace) -> int:
     sys.meta_path.insert(0, NoDataFrames())
     module = importlib.import_module(f"tapeline.steps.{options.step}")
     try:
-        module.run(plan, *(() if key is None else (key,)))
+        with step_at_work(plan.campaign.root, " ".join(filter(None, (options.step, key)))):
+            module.run(plan, *(() if key is None else (key,)))
     except FileNotFoundError as error:
         print(
             f"tapeline {options.step}: {error.filename or error} is not there: make the step before first",
             file=sys.stderr,
         )
+        return EXIT_FAILED
+    except OSError as error:
+        if error.errno not in FULL | CLOSED:
+            raise
+        tell(f"tapeline {options.step}: {sentence(error, plan.campaign.results)}", on_terminal=True)
         return EXIT_FAILED
     except Exception as error:
         if type(error).__name__ != "FaultyRecordingError":
@@ -298,33 +311,59 @@ def _check(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.recordings.opening import channel_count
+    from tapeline.report.wording import counted
     from tapeline.steps.recording_warnings import recording_warnings
 
     campaign = load_campaign(options.campaign, channel_count)
     for warning in in_order([*campaign.warnings, *recording_warnings(campaign)]):
         print(f"warning: {warning}", file=sys.stderr)
     plan = Plan(campaign)
-    print(f"campaign {campaign.settings.campaign}: no faults; {len(plan.recordings)} recordings to measure, ", end="")
-    print(f"{len(plan.sessions)} sessions, {len(campaign.settings.comparisons)} comparisons")
+    counts = [
+        f"{counted(len(plan.recordings), 'recording')} to measure",
+        counted(len(plan.sessions), "session"),
+        counted(len(campaign.settings.comparisons), "comparison"),
+    ]
+    print(f"campaign {campaign.settings.campaign}: no faults; {', '.join(counts)}")
     return 0
 
 
 def _run(options: argparse.Namespace) -> int:
-    _check(options)
-    root = options.campaign.resolve()
     from tapeline import workflow
+    from tapeline.at_work import BusyError
 
+    _check(options)
+    if _told_unwritable(options):
+        return EXIT_FAILED
     if options.strict:
         os.environ["TAPELINE_STRICT"] = "1"
     try:
-        status = workflow.run(root, cores=options.cores, dry_run=options.dry_run, more=options.more)
-    except workflow.BusyError as busy:
-        print(busy, file=sys.stderr)
+        status = workflow.run(
+            options.campaign.resolve(), cores=options.cores, dry_run=options.dry_run, more=options.more
+        )
+    except BusyError as busy:
+        print(f"tapeline run: {busy}", file=sys.stderr)
         return EXIT_FAILED
-    if status or options.dry_run:
-        return EXIT_FAILED if status else 0
-    # What the manager was told may have left some results as they were on purpose.
-    return EXIT_FAILED if not options.more and _warned_of_others(options.campaign) else _summary(options)
+    if status:
+        _told_unwritable(options)
+        return EXIT_FAILED
+    if options.dry_run:
+        return 0
+    # What the manager was told may have left some results as they were on purpose, or not made yet.
+    if options.more:
+        return _summary(options, partly=True)
+    return EXIT_FAILED if _warned_of_others(options.campaign) else _summary(options)
+
+
+def _told_unwritable(options: argparse.Namespace) -> bool:
+    """Whether a folder that the run writes to takes nothing, which is said then."""
+    from tapeline.campaign.load import load_campaign
+
+    campaign = load_campaign(options.campaign, check=False)
+    folders = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
+    found = next(filter(None, map(unwritable, folders)), None)
+    if found:
+        print(f"tapeline run: {found}", file=sys.stderr)
+    return found is not None
 
 
 def _warned_of_others(folder: Path) -> bool:
@@ -347,13 +386,17 @@ def _warned_of_others(folder: Path) -> bool:
     return bool(found)
 
 
-def _summary(options: argparse.Namespace) -> int:
+def _summary(options: argparse.Namespace, *, partly: bool = False) -> int:
+    """The findings; where they are not made yet, that is said: a fault unless the run was to make a part alone."""
     from tapeline.campaign.load import load_campaign
-    from tapeline.report.summary import left_out, summary_text
+    from tapeline.report.summary import left_out, not_made, summary_text
 
     campaign = load_campaign(options.campaign, check=False)
-    if not (campaign.results / "tables" / "runs.parquet").is_file():
-        print(f"no results in {campaign.results}: run `tapeline run` first", file=sys.stderr)
+    if missing := not_made(campaign.results):
+        if partly:
+            print(f"done as asked; no summary yet: {missing} is not made, `tapeline run` makes it")
+            return EXIT_LEFT_OUT if left_out(campaign.results) else 0
+        print(f"no summary: {missing} is not made, run `tapeline run` first", file=sys.stderr)
         return EXIT_FAILED
     print(summary_text(campaign))
     return EXIT_LEFT_OUT if left_out(campaign.results) else 0
@@ -435,6 +478,7 @@ def _history(options: argparse.Namespace) -> int:
     from tapeline.report.figures_history import write_figures
     from tapeline.report.history_text import CSV_FILE, history_text, write_csv
     from tapeline.report.sensor_history import sensor_history
+    from tapeline.report.wording import counted
 
     history = sensor_history(checks_in_time(campaigns))
     if not history.series:
@@ -447,7 +491,7 @@ def _history(options: argparse.Namespace) -> int:
         print(f"{options.to}: cannot be written ({error.strerror}); name another folder with --to", file=sys.stderr)
         return EXIT_FAILED
     print(history_text(history))
-    print(f"\nfigures  {options.to} ({len(figures)} sensors)\ntable    {options.to / CSV_FILE}")
+    print(f"\nfigures  {options.to} ({counted(len(figures), 'sensor')})\ntable    {options.to / CSV_FILE}")
     return 0
 
 

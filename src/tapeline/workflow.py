@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
+import signal
 import subprocess
 import sys
+import threading
+import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from types import FrameType
+from typing import IO
+
+from tapeline.at_work import RUN_LOCK, BusyError, held, note_process, steps_at_work
+from tapeline.stopping import Stopped, caught
+
+PATIENCE_S = 10.0
+"""How long steps may take to stop (own choice); then they are killed, which leaves their outputs whole."""
 
 
 def snakefile() -> Path:
@@ -23,44 +33,90 @@ def snakefile() -> Path:
 def run(root: Path, *, cores: str, dry_run: bool, more: Sequence[str] = ()) -> int:
     """Run the workflow on the campaign folder `root`; returns the workflow manager's exit status.
 
-    Raises BusyError while another `tapeline run` works on the folder. A run that was killed leaves the workflow
-    manager's lock behind; holding the folder ourselves we know that nobody works on it, and take that lock away.
+    Raises BusyError while another `tapeline run`, or a process that one left, works on the folder; Stopped once a
+    signal has ended this one with all its processes; OSError where the folder cannot be written.
     """
     entry = snakefile()
-    manager = [sys.executable, "-m", "snakemake", "--snakefile", str(entry), "--directory", str(root)]
     command = [
-        *manager,
-        "--profile",
-        str(entry.parent / "workflow" / "profiles" / "default"),
+        *(sys.executable, "-m", "snakemake", "--snakefile", str(entry), "--directory", str(root)),
+        *("--profile", str(entry.parent / "workflow" / "profiles" / "default"), "--cores", cores),
         # Else one that lies in the folder where the command is called counts, and its values are evaluated.
-        "--workflow-profile",
-        "none",
-        "--cores",
-        cores,
+        *("--workflow-profile", "none"),
         *(["--dry-run"] if dry_run else []),
         *more,
     ]
-    # Modules are not looked for in the folder where the command is called: it may be somebody else's campaign.
-    safe = {**os.environ, "PYTHONSAFEPATH": "1"}
     if dry_run:
-        return subprocess.run(command, check=False, env=safe).returncode
-    with held(root / ".snakemake" / "tapeline.lock"):
-        if any((root / ".snakemake" / "locks").glob("*.lock")):
-            subprocess.run([*manager, "--cores", "1", "--unlock"], check=False, capture_output=True, env=safe)
-        return subprocess.run(command, check=False, env=safe).returncode
+        return _work(command, root)
+    with held(root / RUN_LOCK) as lock:
+        if left := steps_at_work(root):
+            raise BusyError(f"{left[0]} still works on {root}: wait for it or stop it")
+        if _clear_manager_lock(root):
+            print("the lock of an earlier run that was killed is removed", file=sys.stderr)
+        return _work(command, root, lock)
 
 
-class BusyError(Exception):
-    """Another run works on the campaign."""
+def _clear_manager_lock(root: Path) -> bool:
+    """Remove the workflow manager's own lock, which outlives it where it is killed; whether there was one.
+
+    Only for whoever holds the folder while no step works on it.
+    """
+    left = list((root / ".snakemake" / "locks").glob("*.lock"))
+    for path in left:
+        path.unlink(missing_ok=True)
+    return bool(left)
+
+
+def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> int:
+    """The manager in a process group of its own, which holds the lock too and gets the signals that ask to stop."""
+    asked: list[int] = []
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        asked.append(number)
+
+    with caught(stop):
+        kept = () if lock is None else (lock.fileno(),)
+        # Modules are not looked for in the folder where the command is called: it may be somebody else's campaign.
+        safe = {**os.environ, "PYTHONSAFEPATH": "1"}
+        process = subprocess.Popen(command, process_group=0, pass_fds=kept, stdin=subprocess.DEVNULL, env=safe)
+        if lock is not None:
+            note_process(lock, process.pid)
+        with _pausing(process.pid):
+            while not asked:
+                with suppress(subprocess.TimeoutExpired):
+                    return process.wait(0.2)
+        # The manager goes first, or it would start other jobs and tell at length of those that end now.
+        process.kill()
+        _signal_group(process.pid, asked[0])
+        process.wait()
+        until = time.monotonic() + PATIENCE_S
+        while lock is not None and steps_at_work(root) and time.monotonic() < until and len(asked) == 1:
+            time.sleep(0.05)
+        _signal_group(process.pid, signal.SIGKILL)
+        if lock is not None:
+            _clear_manager_lock(root)
+    raise Stopped(asked[0])
 
 
 @contextmanager
-def held(path: Path) -> Iterator[None]:
-    """Hold a file against other runs for as long as this process lives; the system lets go of it when it dies."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("w") as stream:
-        try:
-            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            raise BusyError(f"another `tapeline run` works on {path.parents[1]}") from error
+def _pausing(group: int) -> Iterator[None]:
+    """Hand Ctrl-Z on to a process group that is not the terminal's own, and its end too."""
+
+    def pause(number: int, frame: FrameType | None) -> None:
+        _signal_group(group, signal.SIGSTOP)
+        os.kill(os.getpid(), signal.SIGSTOP)
+        _signal_group(group, signal.SIGCONT)
+
+    before = signal.getsignal(signal.SIGTSTP)
+    if before is not signal.SIG_DFL or threading.current_thread() is not threading.main_thread():
         yield
+        return
+    signal.signal(signal.SIGTSTP, pause)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTSTP, before)
+
+
+def _signal_group(group: int, number: int) -> None:
+    with suppress(ProcessLookupError):
+        os.killpg(group, number)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from small_campaign import MINIMAL, changed, write
+from small_campaign import MINIMAL, changed, faults_of, write
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.operating_points import named_points, operating_points
@@ -30,12 +30,13 @@ def runs_at(*points: tuple[float | None, float]) -> list[Run]:
 
 
 def settings_with(**operating_point: Any) -> Settings:
-    unit = operating_point.pop("speed_unit", "km/h")
+    unit, entered = operating_point.pop("speed_unit", "km/h"), operating_point.pop("entered", None)
     return Settings.model_validate(
         {
             "campaign": "c",
             "conditions": {"open": {}},
             "operating_point": operating_point,
+            "entered_speed_unit": entered,
             "report": {"speed_unit": unit},
         }
     )
@@ -64,6 +65,52 @@ def test_stated_nominal_speeds_are_in_the_unit_of_the_report() -> None:
     assert nominal_kmh(runs, settings_with(nominal_speeds=[100])) == [100, 100, 120]
     in_mps = settings_with(nominal_speeds=[100 / 3.6], speed_unit="m/s")
     assert nominal_kmh(runs, in_mps) == [100, 100, 120]
+
+
+def test_entered_speeds_keep_the_unit_stated_beside_them() -> None:
+    runs = runs_at((99, 0), (101, 0), (120, 0))
+    shown_in_mps = settings_with(nominal_speeds=[100], speed_unit="m/s", entered="km/h")
+    assert nominal_kmh(runs, shown_in_mps) == [100, 100, 120]
+    assert named_points([(100.0, 0.0)], [(100 / 3.6, 0.0)], shown_in_mps) == [(100 / 3.6, 0.0)]
+
+
+def entered(settings: str) -> dict[str, str]:
+    return changed("config/campaign.yaml", "campaign: roof\n", f"campaign: roof\n{settings}\n")
+
+
+@pytest.mark.parametrize(
+    ("settings", "unit"),
+    [
+        ("report: {speed_unit: m/s}", "the unit that report.speed_unit gives"),
+        ("entered_speed_unit: m/s", "the unit that entered_speed_unit gives"),
+    ],
+)
+def test_nominal_speeds_that_fit_in_the_other_unit_alone_are_a_fault(tmp_path: Path, settings: str, unit: str) -> None:
+    write(tmp_path, entered(f"operating_point: {{nominal_speeds: [100, 130]}}\n{settings}"))
+    (fault,) = faults_of(tmp_path)
+    assert (fault.line, fault.column) == (2, 36)
+    assert fault.found == "100 m/s, which no run was set to; runs were set to 100 km/h"
+    assert fault.expected == f"speeds in m/s, {unit}"
+    assert fault.mend == "entered_speed_unit: km/h reads them so"
+
+
+def test_a_nominal_speed_in_another_unit_than_the_rest_is_a_warning(tmp_path: Path) -> None:
+    write(tmp_path, entered("operating_point: {nominal_speeds: [100, 27.8]}"))
+    (warning,) = [each for each in load_campaign(tmp_path).warnings if "set to" in each.found]
+    assert warning.found == "27.8 km/h, which no run was set to; runs were set to 27.8 m/s"
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        "operating_point: {nominal_speeds: [27.8]}\nreport: {speed_unit: m/s}",
+        "operating_point: {nominal_speeds: [100]}\nreport: {speed_unit: m/s}\nentered_speed_unit: km/h",
+        "operating_point: {nominal_speeds: [0, 140]}",
+    ],
+)
+def test_speeds_in_their_own_unit_and_speeds_yet_to_be_driven_are_not_doubted(tmp_path: Path, settings: str) -> None:
+    write(tmp_path, entered(settings))
+    assert [each for each in load_campaign(tmp_path).warnings if "set to" in each.found] == []
 
 
 def test_nearest_of_two_nominal_speeds_is_taken() -> None:

@@ -31,6 +31,7 @@ def test_what_follows_two_dashes_goes_to_the_workflow_manager(
         return 1
 
     monkeypatch.setattr(cli, "_check", lambda options: 0)
+    monkeypatch.setattr(cli, "_told_unwritable", lambda options: False)
     monkeypatch.setattr(workflow, "run", run)
     assert cli.main(["run", *given]) == cli.EXIT_FAILED
     assert seen == [(Path("van").resolve(), more)]
@@ -39,6 +40,7 @@ def test_what_follows_two_dashes_goes_to_the_workflow_manager(
 def test_no_campaign_is_the_one_here(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[Path] = []
     monkeypatch.setattr(cli, "_check", lambda options: 0)
+    monkeypatch.setattr(cli, "_told_unwritable", lambda options: False)
     monkeypatch.setattr(workflow, "run", lambda root, **others: seen.append(root) or 1)
     cli.main(["run", "--", *MORE])
     assert seen == [Path().resolve()]

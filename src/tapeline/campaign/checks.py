@@ -24,6 +24,7 @@ from tapeline.campaign.setting_checks import (
     check_asked_positions,
     check_compared_lines,
     check_line_spacing,
+    check_nominal_speeds,
     check_ranking_points,
 )
 from tapeline.campaign.settings_source import SettingsSource
@@ -46,6 +47,7 @@ def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
         check_line_spacing(material, material.source)
         check_asked_positions(material, material.source)
         check_compared_lines(material, material.source)
+        check_nominal_speeds(material, material.source)
         check_ranking_points(material, material.source)
     check_runs(material)
     check_times(material)

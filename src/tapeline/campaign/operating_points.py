@@ -12,17 +12,22 @@ MPS_PER_UNIT = {"km/h": 1 / 3.6, "m/s": 1.0}
 ROUNDING = 1e-9
 
 
+def entered_unit(settings: Settings) -> str:
+    """Unit of the speeds entered in the settings: the one stated beside them, else that of the report."""
+    return settings.entered_speed_unit or settings.report.speed_unit
+
+
 def operating_points(runs: Iterable[Run], settings: Settings) -> dict[str, tuple[float, float]]:
     """Nominal speed (m/s) and nominal yaw (degrees) by run, for the runs that have a speed.
 
-    `operating_point.nominal_speeds` are in `report.speed_unit`. A set speed within `speed_tolerance` of a nominal one
+    `operating_point.nominal_speeds` are in `entered_unit`. A set speed within `speed_tolerance` of a nominal one
     belongs to the nearest. Other speeds, and all yaw angles, form clusters: values in order belong together while each
     exceeds the one before by no more than the tolerance (of the lower speed), and the nominal value is the most
     frequent of the cluster, the lowest of equally frequent ones. A speed of 0 stands for itself.
     """
     moving = {run.run: (run.speed_mps, run.yaw_deg) for run in runs if run.speed_mps is not None}
     tolerance = settings.operating_point
-    unit = MPS_PER_UNIT[settings.report.speed_unit]
+    unit = MPS_PER_UNIT[entered_unit(settings)]
     nominal_mps = sorted(speed * unit for speed in tolerance.nominal_speeds)
     speeds = _nominal_speeds([speed for speed, _ in moving.values()], nominal_mps, tolerance.speed_tolerance)
     yaws = _clusters([yaw for _, yaw in moving.values()], lambda lower: tolerance.yaw_tolerance_deg)
@@ -32,11 +37,11 @@ def operating_points(runs: Iterable[Run], settings: Settings) -> dict[str, tuple
 def named_points(
     points: Iterable[tuple[float, float]], known: Iterable[tuple[float, float]], settings: Settings
 ) -> list[tuple[float, float] | None]:
-    """Which nominal operating points are meant by speeds in `report.speed_unit` and yaw angles; None: none of them.
+    """Which nominal operating points are meant by speeds in `entered_unit` and yaw angles; None: none of them.
 
     The nearest within the tolerances of `operating_point`.
     """
-    tolerance, unit = settings.operating_point, MPS_PER_UNIT[settings.report.speed_unit]
+    tolerance, unit = settings.operating_point, MPS_PER_UNIT[entered_unit(settings)]
     nominal = sorted(set(known))
 
     def meant(speed: float, yaw: float) -> tuple[float, float] | None:
@@ -51,12 +56,17 @@ def named_points(
     return [meant(speed, yaw) for speed, yaw in points]
 
 
+def near_speed(speed_mps: float, nominal_mps: float, share: float) -> bool:
+    """Whether a speed is within the tolerance `share` of a nominal one."""
+    return abs(speed_mps - nominal_mps) <= share * nominal_mps + ROUNDING
+
+
 def _nominal_speeds(set_mps: list[float], nominal_mps: list[float], share: float) -> dict[float, float]:
     assigned: dict[float, float] = {}
     rest: list[float] = []
     for speed in set_mps:
         near = min(nominal_mps, key=lambda nominal: abs(speed - nominal), default=None)
-        if near is not None and abs(speed - near) <= share * near + ROUNDING:
+        if near is not None and near_speed(speed, near, share):
             assigned[speed] = near
         elif speed == 0:
             assigned[speed] = 0.0

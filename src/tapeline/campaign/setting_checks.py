@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 from tapeline.campaign.faults import did_you_mean, quoted
 from tapeline.campaign.material import Material
-from tapeline.campaign.operating_points import MPS_PER_UNIT, named_points, operating_points
+from tapeline.campaign.operating_points import MPS_PER_UNIT, entered_unit, named_points, near_speed, operating_points
 from tapeline.campaign.settings_source import SettingsSource
 
 OCTAVE_RATIO = 10.0**0.3
@@ -49,7 +49,7 @@ def check_ranking_points(material: Material, source: SettingsSource) -> None:
     runs = {run.run: run for run in material.runs.rows}
     used = {name for name, run in runs.items() if run.use and run.kind == "measurement"}
     points = [point for name, point in operating_points(runs.values(), settings).items() if name in used]
-    path, unit = ("ranking", "operating_points"), settings.report.speed_unit
+    path, unit = ("ranking", "operating_points"), entered_unit(settings)
     known = [f"[{speed / MPS_PER_UNIT[unit]:.4g}, {yaw:g}]" for speed, yaw in sorted(set(points))]
     expected = f"[speed in {unit}, yaw in degrees] of a measurement: {', '.join(known) or 'there is none'}"
     meant = named_points(chosen, points, settings)
@@ -57,6 +57,31 @@ def check_ranking_points(material: Material, source: SettingsSource) -> None:
         if found is None or found in meant[:index]:
             words = f"[{point[0]:g}, {point[1]:g}]{'' if found is None else ', which stands there before'}"
             material.note(source.document.fault((*path, index), words, expected))
+
+
+def check_nominal_speeds(material: Material, source: SettingsSource) -> None:
+    """Nominal speeds that no run was set to as they are read, but that runs were set to in the other unit.
+
+    A fault where no nominal speed at all fits as it is read, else a warning: a speed may be stated that is yet to be
+    driven.
+    """
+    nominal, unit = source.settings.operating_point.nominal_speeds, entered_unit(source.settings)
+    if not nominal or not material.runs.readable:
+        return
+    share = source.settings.operating_point.speed_tolerance
+    speeds = {run.speed_mps for run in material.runs.rows if run.use and run.speed_mps}
+
+    def fits(number: float, unit: str) -> bool:
+        return any(near_speed(speed, number * MPS_PER_UNIT[unit], share) for speed in speeds)
+
+    other = next(name for name in MPS_PER_UNIT if name != unit)
+    told = material.warnings.append if any(fits(number, unit) for number in nominal) else material.note
+    for index, number in enumerate(nominal):
+        if number and not fits(number, unit) and fits(number, other):
+            found = f"{number:g} {unit}, which no run was set to; runs were set to {number:g} {other}"
+            stated = "entered_speed_unit" if source.settings.entered_speed_unit else "report.speed_unit"
+            path, mend = ("operating_point", "nominal_speeds", index), f"entered_speed_unit: {other} reads them so"
+            told(source.document.fault(path, found, f"speeds in {unit}, the unit that {stated} gives", mend))
 
 
 def check_asked_positions(material: Material, source: SettingsSource) -> None:

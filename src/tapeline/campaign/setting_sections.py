@@ -517,7 +517,7 @@ class OperatingPoint(Section):
     speed_tolerance: Number = Field(0.02, ge=0, lt=0.5, description="share of the speed, as in 0.02 for 2 %")
     yaw_tolerance_deg: Number = Field(0.5, ge=0, lt=45, description="degrees")
     nominal_speeds: tuple[Annotated[Number, Field(ge=0)], ...] = Field(
-        (), description="nominal speeds in report.speed_unit; empty: found from the set speeds"
+        (), description="nominal speeds in entered_speed_unit; empty: found from the set speeds"
     )
     held: Literal["speed", "dynamic-pressure"] = Field(
         "speed", description="what the facility holds: levels are brought to the nominal one of it"
@@ -759,7 +759,7 @@ class Ranking(Section):
     weighting: Weighting = Field("Z", description="frequency weighting of the contributions ranked")
     operating_points: tuple[tuple[Annotated[Number, Field(ge=0)], Number], ...] = Field(
         (),
-        description="operating points that the list is over, each as [speed in report.speed_unit, yaw in degrees]; "
+        description="operating points that the list is over, each as [speed in entered_speed_unit, yaw in degrees]; "
         "empty: all of them",
     )
     range_hz: FrequencyRange | None = Field(None, description="Hz, first and last band ranked; none: all bands")
@@ -790,7 +790,9 @@ class OutlineFile(Section):
 class Report(Section):
     """How the report shows things."""
 
-    speed_unit: Literal["km/h", "m/s"] = Field("km/h", description="unit of speeds in report and nominal_speeds")
+    speed_unit: Literal["km/h", "m/s"] = Field(
+        "km/h", description="unit of speeds in the report; also of entered speeds without entered_speed_unit"
+    )
     level_axis_db: AxisRange | None = Field(
         None, description="dB, ends of the axis of band levels; none: such that all levels are on it"
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -124,6 +124,11 @@ class Settings(Section):
         Background(), description="limits of the background subtraction"
     )
     uncertainty: Uncertainty = Field(Uncertainty(), description="what no recording tells of the uncertainty of a level")
+    entered_speed_unit: Literal["km/h", "m/s"] | None = Field(
+        None,
+        description="unit of the speeds entered in operating_point.nominal_speeds and ranking.operating_points; none: "
+        "report.speed_unit",
+    )
     operating_point: OperatingPoint = Field(OperatingPoint(), description="grouping of speeds and yaw angles")
     reference_pressure_pa: Number = Field(
         2.0e-5, gt=0, description="Pa, reference of all levels (ISO 1683:2015: 20 uPa in gases)"

@@ -177,7 +177,8 @@ def _unchanged(tables: Sequence[TableChanges]) -> list[TableChanges]:
 def _same(tables: Sequence[TableChanges]) -> str:
     rows = sum(table.new_rows for table in tables)
     rewritten = sorted(table.table for table in tables if table.bytes_differ)
-    text = f"{len(tables)} tables with {rows:,} rows are the same"
+    counted, verb = ("1 table", "is") if len(tables) == 1 else (f"{len(tables)} tables", "are")
+    text = f"{counted} with {rows:,} {'row' if rows == 1 else 'rows'} {verb} the same"
     return f"{text}; written with other bytes: {', '.join(rewritten)}" if rewritten else text
 
 

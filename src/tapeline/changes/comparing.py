@@ -61,7 +61,8 @@ def _one_sided(found: TableChanges, part: str, old: Path | None, new: Path | Non
         found.parts_only_new.append(words)
         found.only_new, found.new_rows = found.only_new + rows, found.new_rows + rows
     if sink:
-        texts = (f"{rows} rows", None) if old else (None, f"{rows} rows")
+        counted = f"{rows} row{'' if rows == 1 else 's'}"
+        texts = (counted, None) if old else (None, counted)
         sink(Moved(found.table, words, "", "", "", texts[0], texts[1], None, ""))
 
 

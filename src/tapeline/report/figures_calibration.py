@@ -12,7 +12,7 @@ from matplotlib.lines import Line2D
 from tapeline.report.figure_panels import Heading, legend_line, panel_grid
 from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.finished_tables import Row
-from tapeline.report.wording import number, short
+from tapeline.report.wording import counted, number, short
 
 BEFORE_COLOUR, AFTER_COLOUR, USED_COLOUR, DRIFT_COLOUR = "#1b4965", "#d0732c", "#222222", "#5c1130"
 
@@ -40,7 +40,7 @@ def calibration_figure(
     across = {name: index for index, name in enumerate(positions)}
     values: list[float | None] = [-deviation_limit_db, deviation_limit_db]
     for axes, (session, rows) in zip(every, sessions.items(), strict=False):
-        axes.set_title(f"session {session}   n = {len(rows)} channels")
+        axes.set_title(f"session {session}   n = {counted(len(rows), 'channel')}")
         axes.axhline(0.0, color="#222222", linewidth=0.7)
         for limit in (-deviation_limit_db, deviation_limit_db):
             axes.axhline(limit, color="#7a5c2e", linewidth=0.7, linestyle=(0, (4, 3)))

@@ -12,7 +12,7 @@ from matplotlib.lines import Line2D
 from tapeline.quality.reasons import UNFIT_CHECKS
 from tapeline.report.figure_panels import Heading, legend_line, panel_grid
 from tapeline.report.finished_tables import Row
-from tapeline.report.wording import listed, short
+from tapeline.report.wording import counted, listed, short
 
 MEASURED_COLOUR, REFUSED_COLOUR, HEARD_COLOUR = "#1b4965", "#d0732c", "#8f8f8a"
 ROW_IN = 0.13
@@ -28,7 +28,7 @@ def ring_figure(runs: Mapping[str, Sequence[Row]], positions: Sequence[str], hea
     for axes, (run, rows) in zip(every, runs.items(), strict=False):
         rung = [row for row in rows if row["ring_starts_s"]]
         stage = rows[0]["stage"] if rows else ""
-        axes.set_title(f"{run}, {stage}   n = {len(rung)} channels rung of {len(rows)}")
+        axes.set_title(f"{run}, {stage}   n = {counted(len(rung), 'channel')} rung of {len(rows)}")
         for row in rows:
             _draw(axes, row, down[row["position"]], length_s)
         axes.grid(axis="y", color="#eeeeea", linewidth=0.4)

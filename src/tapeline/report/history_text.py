@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tapeline.report.sensor_history import SensorHistory, SensorSeries
-from tapeline.report.wording import NO_VALUE, listed, number
+from tapeline.report.wording import NO_VALUE, counted, listed, number
 from tapeline.store.atomic import replacing
 
 CSV_FILE = "history.csv"
@@ -40,8 +40,8 @@ def history_text(history: SensorHistory) -> str:
     findings = [finding.sentence for series in history.series for finding in series.findings]
     shifts = [shift.sentence for shift in history.shifts if shift.large]
     parts = [
-        f"Sensitivity of {len(history.series)} sensors over {len(history.sessions)} sessions; spans and changes "
-        "without what all sensors have in common",
+        f"Sensitivity of {counted(len(history.series), 'sensor')} over {counted(len(history.sessions), 'session')}; "
+        "spans and changes without what all sensors have in common",
         *_aligned([HEADINGS, *(_cells(series) for series in history.series)]),
         *_section("Findings", findings, "No findings"),
         *_section("Common shifts", shifts, "No common shift that needs attention"),

@@ -11,7 +11,7 @@ from tapeline.report.figure_panels import Heading, pages_of
 from tapeline.report.figures_calibration import calibration_figure
 from tapeline.report.figures_rings import ring_figure
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.wording import listed
+from tapeline.report.wording import counted, listed
 
 POSITIONS_A_FIGURE = 72
 SENSITIVITIES = (
@@ -72,7 +72,7 @@ def ring_pictures(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf
             inside = {run: [row for row in rows if row["position"] in part] for run, rows in runs.items()}
             selection = (
                 f"campaign {campaign.settings.campaign} · session {session} · runs {listed(runs, 12)} · "
-                f"{len(part)} positions"
+                f"{counted(len(part), 'position')}"
             )
             heading = Heading(f"Who was rung when, session {session}", selection)
             pictures.append(

@@ -12,7 +12,7 @@ from tapeline.report.figure_panels import Heading
 from tapeline.report.figures_positions import position_map
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.map_panels import MapPanel, map_panels, undrawn, without_y
-from tapeline.report.wording import listed, printable
+from tapeline.report.wording import counted, listed, printable
 
 MOST_NAMES = 12
 
@@ -31,7 +31,7 @@ def map_picture(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf) 
     placed = [row for row in tables.positions if row["position"] not in left_out]
     axes = printable(campaign.settings.axes)
     heading = Heading(
-        "Positions", f"campaign {campaign.settings.campaign} · n = {len(placed)} positions · axes: {axes}"
+        "Positions", f"campaign {campaign.settings.campaign} · n = {counted(len(placed), 'position')} · axes: {axes}"
     )
     figure, unnamed = position_map(panels, heading)
     return shelf.add(

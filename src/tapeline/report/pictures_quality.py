@@ -12,6 +12,7 @@ from tapeline.report.figure_messages import quality_message
 from tapeline.report.figure_panels import Heading, pages_of
 from tapeline.report.figures_quality import quality_matrix, spots_of
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.wording import counted
 
 RUNS_A_MATRIX = 60
 POSITIONS_A_MATRIX = 72
@@ -42,7 +43,7 @@ def _matrices(
             inside = [row for row in rows if row["run"] in part_of_runs and row["position"] in part]
             selection = (
                 f"campaign {campaign.settings.campaign} · session {session} · runs {part_of_runs[0]} to "
-                f"{part_of_runs[-1]} (n = {len(part_of_runs)}) · {len(part)} positions"
+                f"{part_of_runs[-1]} (n = {len(part_of_runs)}) · {counted(len(part), 'position')}"
             )
             heading = Heading(f"Quality of each channel in each run, session {session}", selection)
             figure, axes = quality_matrix(inside, part_of_runs, part, heading)

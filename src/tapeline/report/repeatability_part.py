@@ -153,7 +153,7 @@ def _counts(rows: Sequence[Row]) -> str:
     most = max((row["runs"] for row in rows), default=0)
     return (
         f"{counted(len(positions), 'position')} · {counted(len(points), 'operating point')} · sessions "
-        f"{listed(sessions, 8)} · n = {most} runs at most"
+        f"{listed(sessions, 8)} · n = {counted(most, 'run')} at most"
     )
 
 

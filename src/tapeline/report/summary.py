@@ -9,7 +9,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import FILE_FAULTS
 from tapeline.report.attention import attention_lines
 from tapeline.report.findings import main_findings, terminal_table
-from tapeline.report.finished_tables import read_finished
+from tapeline.report.finished_tables import SMALL_TABLES, read_finished
 from tapeline.store import parquet
 
 MOST_LINES = 8
@@ -30,16 +30,27 @@ def summary_text(campaign: Campaign) -> str:
             *shown,
             *more,
             "",
-            f"report  {_readable(campaign.results / 'report.html')}",
+            _report_line(campaign.results / "report.html"),
             f"tables  {_readable(campaign.results / 'tables')}",
         ]
     )
 
 
+def not_made(results: Path) -> Path | None:
+    """The first table that the summary needs and that is not there; None where all are."""
+    paths = (results / "tables" / f"{name}.parquet" for name in SMALL_TABLES)
+    return next((path for path in paths if not path.is_file()), None)
+
+
 def left_out(results: Path) -> list[str]:
-    """Runs that a fault of their recording kept out of the results."""
-    rows = parquet.read_rows(results / "tables" / "quality.parquet", ["run", "reasons"])
+    """Runs that a fault of their recording kept out of the results; none before the table of quality is made."""
+    path = results / "tables" / "quality.parquet"
+    rows = parquet.read_rows(path, ["run", "reasons"]) if path.is_file() else []
     return sorted({row["run"] for row in rows if FILE_FAULTS.intersection(row["reasons"])})
+
+
+def _report_line(page: Path) -> str:
+    return f"report  {_readable(page)}" if page.is_file() else "report  not made yet: `tapeline run` makes it"
 
 
 def _readable(path: Path) -> str:

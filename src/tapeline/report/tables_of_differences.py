@@ -15,6 +15,7 @@ from tapeline.report.summed_range import summed_words
 from tapeline.report.wording import (
     NO_VALUE,
     confidence_words,
+    counted,
     frequency,
     interval,
     number,
@@ -114,7 +115,11 @@ def _count(value: int | None) -> str:
 
 def _next_step(row: Row) -> str:
     needed = row["runs_needed"]
-    return f"{row['next_step']} (about {needed} runs a side)" if needed is not None else row["next_step"] or NO_VALUE
+    return (
+        f"{row['next_step']} (about {counted(needed, 'run')} a side)"
+        if needed is not None
+        else row["next_step"] or NO_VALUE
+    )
 
 
 def overall_table(tables: FinishedTables, campaign: Campaign, comparison: str, rows: Sequence[Row]) -> PlainTable:

@@ -13,7 +13,7 @@ from tapeline.report.comparison_views import SHOWN, condition_title
 from tapeline.report.coverage_rows import points_words
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.usable_runs import measured_by
-from tapeline.report.wording import frequency, listed, number, percent
+from tapeline.report.wording import counted, frequency, listed, number, percent
 from tapeline.store.tables import WITHOUT_DIFFERENCE
 
 MOST_NAMED = 4
@@ -125,11 +125,12 @@ def _channels(tables: FinishedTables) -> list[str]:
     kinds = {row["run"]: row["kind"] for row in tables.runs}
     rows = [row for row in tables.quality if kinds.get(row["run"]) in ("measurement", "background")]
     sentences = []
-    for verdict, words in (("unusable", "are unusable and left out"), ("doubtful", "are in doubt and marked so")):
+    for verdict, words in (("unusable", "unusable and left out"), ("doubtful", "in doubt and marked so")):
         bad = [row for row in rows if row["verdict"] == verdict]
         if bad:
             places = Counter(row["position"] for row in bad)
-            sentences.append(f"{len(bad):,} of {len(rows):,} channels of runs {words}: {_with_counts(places)}.")
+            share = f"{len(bad):,} of {counted(len(rows), 'channel')} of runs {'is' if len(bad) == 1 else 'are'}"
+            sentences.append(f"{share} {words}: {_with_counts(places)}.")
     return sentences
 
 

@@ -1,0 +1,47 @@
+"""What the terminal says after a run: no path that leads nowhere, counts that agree with their nouns."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from built_report import Report
+from built_results import write_results
+
+from tapeline.report.finished_tables import SMALL_TABLES
+from tapeline.report.summary import left_out, not_made, summary_text
+from tapeline.report.what_is_not_known import open_questions
+
+
+def summary_lines(report: Report, results: Path) -> list[str]:
+    settings = report.campaign.settings.model_copy(update={"results": str(results)})
+    return summary_text(replace(report.campaign, settings=settings)).splitlines()
+
+
+def test_the_report_is_named_where_there_is_one(report: Report, tmp_path: Path) -> None:
+    assert summary_lines(report, report.results)[-2].endswith("report.html")
+    write_results(tmp_path)
+    assert summary_lines(report, tmp_path)[-2] == "report  not made yet: `tapeline run` makes it"
+
+
+def test_a_table_that_the_summary_needs_is_missed_by_name(tmp_path: Path) -> None:
+    write_results(tmp_path)
+    assert not_made(tmp_path) is None
+    for name in SMALL_TABLES:
+        path = tmp_path / "tables" / f"{name}.parquet"
+        aside = path.rename(tmp_path / "aside")
+        assert not_made(tmp_path) == path
+        aside.rename(path)
+    assert left_out(tmp_path / "nowhere") == []
+
+
+def test_one_channel_is_in_doubt_and_two_are(report: Report) -> None:
+    rows = [{**row, "verdict": "good"} for row in report.tables.quality]
+    measured = {row["run"] for row in report.tables.runs if row["kind"] in ("measurement", "background")}
+    mine = [index for index, row in enumerate(rows) if row["run"] in measured]
+    for count, verb in ((1, "is"), (2, "are")):
+        for index in mine[:count]:
+            rows[index]["verdict"] = "doubtful"
+        tables = replace(report.tables, quality=tuple(rows))
+        said = " ".join(map(str, open_questions(tables, report.campaign)))
+        assert f"{count} of {len(mine)} channels of runs {verb} in doubt and marked so" in said

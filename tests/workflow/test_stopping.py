@@ -1,0 +1,186 @@
+"""Runs that are asked to stop, and runs that are killed: one sentence, and no second run beside work that goes on."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import pytest
+from background_campaign import write_background_campaign
+from sample_runs import COMMAND
+
+from tapeline.at_work import RUN_LOCK, BusyError, held, step_at_work, steps_at_work
+
+pytestmark = [pytest.mark.workflow]
+
+PATIENCE_S = 120.0
+SESSIONS = 2
+PARTLY = ("--cores", "2", "--", "--until", "calibrate")
+
+SLOW_STEP = """
+import os, sys
+if "calibrate" in sys.orig_argv and "run" not in sys.orig_argv and os.environ.get("SLOW_STEPS"):
+    import time
+    import tapeline.steps.calibrate as step
+    def run(*given):
+        open(f"started-{os.getpid()}", "w").close()
+        time.sleep(600)
+    step.run = run
+"""
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("stopped")
+    (folder / "path").mkdir()
+    (folder / "path" / "sitecustomize.py").write_text(SLOW_STEP, encoding="utf-8")
+    return write_background_campaign(folder / "campaign")
+
+
+def environment(campaign: Path, slow: str) -> dict[str, str]:
+    paths = [str(campaign.parent / "path"), *filter(None, [os.environ.get("PYTHONPATH")])]
+    return os.environ | {"PYTHONPATH": os.pathsep.join(paths), "SLOW_STEPS": slow}
+
+
+@contextmanager
+def at_work(campaign: Path) -> Iterator[subprocess.Popen[str]]:
+    """A run whose steps are at work, and take longer than any test."""
+    running = subprocess.Popen(
+        [str(COMMAND), "run", str(campaign), *PARTLY],
+        env=environment(campaign, "yes"),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    started = wait_for(lambda: steps(campaign) if len(steps(campaign)) == SESSIONS else [])
+    manager = int((campaign / RUN_LOCK).read_text(encoding="utf-8").splitlines()[1].split()[0])
+    try:
+        yield running
+    finally:
+        for kill, process in ((os.killpg, manager), *((os.kill, pid) for pid in started)):
+            with suppress(ProcessLookupError):
+                kill(process, signal.SIGKILL)
+        running.kill()
+        running.communicate()
+        for path in campaign.glob("started-*"):
+            path.unlink()
+
+
+def steps(campaign: Path) -> list[int]:
+    return [int(path.name.partition("-")[2]) for path in campaign.glob("started-*")]
+
+
+def wait_for(found: Callable[[], list[int]]) -> list[int]:
+    until = time.monotonic() + PATIENCE_S
+    while time.monotonic() < until:
+        if seen := found():
+            return seen
+        time.sleep(0.05)
+    raise AssertionError("nothing came")
+
+
+def another_run(campaign: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [str(COMMAND), "run", str(campaign), *PARTLY],
+        check=False,
+        capture_output=True,
+        text=True,
+        env=environment(campaign, ""),
+    )
+
+
+@pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143), (signal.SIGHUP, 129)])
+def test_a_run_that_is_asked_to_stop_ends_all_its_work_in_one_line(
+    campaign: Path, number: signal.Signals, status: int
+) -> None:
+    with at_work(campaign) as running:
+        running.send_signal(number)
+        said, _ = running.communicate(timeout=PATIENCE_S)
+        assert running.returncode == status
+        assert said.splitlines()[-1].startswith("tapeline run: stopped")
+        assert not {"Traceback", "Error"} & set(said.replace(":", " ").split())
+        assert steps_at_work(campaign) == []
+        with held(campaign / RUN_LOCK):
+            assert list((campaign / ".snakemake" / "locks").glob("*.lock")) == []
+
+
+@pytest.mark.long
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="states of processes are read from /proc")
+def test_a_run_that_is_paused_pauses_its_work_and_goes_on(campaign: Path) -> None:
+    with at_work(campaign) as running:
+        work = [running.pid, *steps(campaign)]
+        running.send_signal(signal.SIGTSTP)
+        wait_for(lambda: work if all(state(pid) == "T" for pid in work) else [])
+        running.send_signal(signal.SIGCONT)
+        wait_for(lambda: work if all(state(pid) == "S" for pid in work) else [])
+        running.send_signal(signal.SIGTERM)
+        running.communicate(timeout=PATIENCE_S)
+        assert running.returncode == 143
+
+
+def state(pid: int) -> str:
+    return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0]
+
+
+@pytest.mark.long
+def test_what_a_killed_run_left_at_work_keeps_others_away(campaign: Path) -> None:
+    with at_work(campaign) as running:
+        refused = another_run(campaign)
+        assert refused.returncode == 1
+        assert f"another `tapeline run` works on {campaign} (process {running.pid})" in refused.stderr.splitlines()[-1]
+
+        running.kill()
+        running.wait()
+        manager = int((campaign / RUN_LOCK).read_text(encoding="utf-8").splitlines()[1].split()[0])
+        refused = another_run(campaign)
+        assert refused.returncode == 1
+        assert f"still goes on in {campaign} (process {manager})" in refused.stderr.splitlines()[-1]
+
+        # The manager alone: its steps live on, in nobody's care.
+        os.kill(manager, signal.SIGKILL)
+        wait_for(lambda: [1] if lets_go(campaign) else [])
+        refused = another_run(campaign)
+        assert refused.returncode == 1
+        last = refused.stderr.splitlines()[-1]
+        assert "`tapeline calibrate" in last and "still works on" in last
+        assert any(f"(process {pid})" in last for pid in steps(campaign))
+
+        for pid in steps(campaign):
+            os.kill(pid, signal.SIGKILL)
+        wait_for(lambda: [1] if not steps_at_work(campaign) else [])
+        assert list((campaign / ".snakemake" / "locks").glob("*.lock"))
+        done = another_run(campaign)
+        assert done.returncode == 0, done.stderr
+        assert "the lock of an earlier run that was killed is removed" in done.stderr.splitlines()
+        assert "Traceback" not in done.stderr
+
+
+def lets_go(campaign: Path) -> bool:
+    try:
+        with held(campaign / RUN_LOCK):
+            return True
+    except BusyError:
+        return False
+
+
+def test_a_step_made_by_hand_keeps_a_run_away_and_leaves_no_trace(tmp_path: Path) -> None:
+    with step_at_work(tmp_path, "spectra r-open"):
+        assert steps_at_work(tmp_path) == [f"`tapeline spectra r-open` (process {os.getpid()})"]
+    assert steps_at_work(tmp_path) == []
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
+
+
+def test_the_lock_of_a_dead_process_is_free(tmp_path: Path) -> None:
+    lock = tmp_path / RUN_LOCK
+    lock.parent.mkdir()
+    lock.write_text("1 elsewhere\n", encoding="utf-8")
+    with held(lock):
+        said = rf"another `tapeline run` works on .* \(process {os.getpid()}\)"
+        with pytest.raises(BusyError, match=said), held(lock):
+            pass
+        assert lock.read_text(encoding="utf-8").split()[0] == str(os.getpid())
