@@ -317,7 +317,8 @@ def _run(options: argparse.Namespace) -> int:
     if options.strict:
         os.environ["TAPELINE_STRICT"] = "1"
     try:
-        status = workflow.run(root, cores=options.cores, dry_run=options.dry_run, more=options.more)
+        again = _to_read_again(options.campaign)
+        status = workflow.run(root, cores=options.cores, dry_run=options.dry_run, again=again, more=options.more)
     except workflow.BusyError as busy:
         print(busy, file=sys.stderr)
         return EXIT_FAILED
@@ -325,6 +326,15 @@ def _run(options: argparse.Namespace) -> int:
         return EXIT_FAILED if status else 0
     # What the manager was told may have left some results as they were on purpose.
     return EXIT_FAILED if not options.more and _warned_of_others(options.campaign) else _summary(options)
+
+
+def _to_read_again(folder: Path) -> list[str]:
+    """Results of recordings that were being written when the last run read them."""
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.steps.read_again import read_again
+
+    return read_again(Plan(load_campaign(folder, check=False)))
 
 
 def _warned_of_others(folder: Path) -> bool:
@@ -360,12 +370,12 @@ def _summary(options: argparse.Namespace) -> int:
 
 
 def _datasheet(options: argparse.Namespace) -> int:
-    from tapeline.calibration.data_sheet import DataSheetError, decode
+    from tapeline.calibration.data_sheet import DataSheetError, read_data_sheet
 
     status = 0
     for path in options.files:
         try:
-            lines = decode(path.read_bytes()).lines()
+            lines = read_data_sheet(path).lines()
         except FileNotFoundError:
             print(f"{path}: no such file", file=sys.stderr)
             status = EXIT_FAULTS

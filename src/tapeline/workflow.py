@@ -19,8 +19,10 @@ def snakefile() -> Path:
     raise FileNotFoundError("no Snakefile beside the package")
 
 
-def run(root: Path, *, cores: str, dry_run: bool, more: Sequence[str] = ()) -> int:
+def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), more: Sequence[str] = ()) -> int:
     """Run the workflow on the campaign folder `root`; returns the workflow manager's exit status.
+
+    `again` are results, relative to `root`, that are made anew whatever the manager thinks of them.
 
     Raises BusyError while another `tapeline run` works on the folder. A run that was killed leaves the workflow
     manager's lock behind; holding the folder ourselves we know that nobody works on it, and take that lock away.
@@ -31,6 +33,7 @@ def run(root: Path, *, cores: str, dry_run: bool, more: Sequence[str] = ()) -> i
         *manager,
         "--profile",
         str(entry.parent / "workflow" / "profiles" / "default"),
+        *(["--forcerun", *again] if again else []),
         "--cores",
         cores,
         *(["--dry-run"] if dry_run else []),

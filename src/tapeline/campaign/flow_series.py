@@ -8,7 +8,7 @@ from pathlib import Path
 
 from tapeline.campaign.cells import number
 from tapeline.campaign.faults import Fault, quoted
-from tapeline.campaign.fitting_checks import has_file
+from tapeline.campaign.fitting_checks import found_instead, has_file
 from tapeline.campaign.material import Material
 from tapeline.campaign.table_columns import Column, Table
 from tapeline.campaign.table_source import read_table
@@ -88,6 +88,6 @@ def check_flow_series(material: Material) -> None:
             material.note(material.runs.fault(run.line, "flow_series", quoted(run.flow_series), expected))
         elif not has_file(material.root, shown):
             expected = "a file, by its path below the recordings folder"
-            material.note(material.runs.fault(run.line, "flow_series", f"no file {quoted(shown)}", expected))
+            material.note(material.runs.fault(run.line, "flow_series", found_instead(material.root, shown), expected))
         else:
             read_flow_series(material.root, shown, material.faults)
