@@ -317,8 +317,7 @@ def _run(options: argparse.Namespace) -> int:
     if options.strict:
         os.environ["TAPELINE_STRICT"] = "1"
     try:
-        again = _to_read_again(options.campaign)
-        status = workflow.run(root, cores=options.cores, dry_run=options.dry_run, again=again, more=options.more)
+        status = _managed(options, root)
     except workflow.BusyError as busy:
         print(busy, file=sys.stderr)
         return EXIT_FAILED
@@ -328,13 +327,30 @@ def _run(options: argparse.Namespace) -> int:
     return EXIT_FAILED if not options.more and _warned_of_others(options.campaign) else _summary(options)
 
 
-def _to_read_again(folder: Path) -> list[str]:
-    """Results of recordings that were being written when the last run read them."""
+def _managed(options: argparse.Namespace, root: Path) -> int:
+    """The workflow manager's exit status; called again where it stopped because recordings went away meanwhile."""
+    from tapeline import workflow
+    from tapeline.campaign.faults import listed
+
+    again, there = _recordings_now(options.campaign)
+    asked = {"cores": options.cores, "dry_run": options.dry_run, "again": again, "more": options.more}
+    status = workflow.run(root, **asked)
+    gone = sorted(there - _recordings_now(options.campaign)[1]) if status else []
+    if gone:
+        verb = "went away or may no longer be read"
+        print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
+        status = workflow.run(root, **asked)
+    return status
+
+
+def _recordings_now(folder: Path) -> tuple[list[str], frozenset[str]]:
+    """Results whose recordings are to be read again, and the files of all recordings that may be read."""
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.steps.read_again import read_again
 
-    return read_again(Plan(load_campaign(folder, check=False)))
+    plan = Plan(load_campaign(folder, check=False))
+    return read_again(plan), frozenset(plan.all_source_files())
 
 
 def _warned_of_others(folder: Path) -> bool:

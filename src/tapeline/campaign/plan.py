@@ -135,6 +135,10 @@ class Plan:
         paths = self._source(self._used[run]).paths
         return tuple(path for path in paths if may_be_read(self.campaign.root / path))
 
+    def all_source_files(self) -> tuple[str, ...]:
+        """The files of all used recordings that are there and may be read at this moment."""
+        return tuple(path for run in self._used for path in self.source_files(run))
+
     def check_files(self, session: str) -> tuple[str, ...]:
         """Files of a session's calibrator recordings that are there."""
         names = [run.run for run in self._checks_of(session)]
