@@ -150,6 +150,8 @@ def test_endless_files_are_not_read_into_memory(tmp_path: Path) -> None:
         assert faults_with(said[place], "bytes") == [
             f"{place}: found a path that cannot be read (more than 50,000,000 bytes), expected a readable file"
         ]
+    (line,) = faults_with(said["config/s1.bin"], "bytes")
+    assert 'found "config/s1.bin" of 4,398,046,511,104 bytes, expected a data sheet' in line
     for place in drawings:
         assert faults_with(said[place], "expected at most 1,000,000") != []
     assert faults_with(said[RECORDING], "m1.wav is of no known kind") != []

@@ -8,6 +8,9 @@ from tapeline.campaign.faults import Fault, quoted
 from tapeline.campaign.material import Material
 from tapeline.regular_files import NotRegularError, may_be_read, require_regular
 
+MOST_SHEET_BYTES = 1_000_000
+"""A longer file is no data sheet and is not opened (own choice); a wrong one below is named when it is decoded."""
+
 
 def check_fittings(material: Material) -> None:
     """Unknown positions and sensors, volts without a sensor; warn of a sensor in two places at once."""
@@ -64,8 +67,15 @@ def check_data_sheets(material: Material) -> None:
     """Data sheets of fitted sensors that cannot be read. (Charts are missed when they are read.)"""
     fitted = material.fitted_sensors
     for row in material.sensors.rows:
-        if row.sensor in fitted and row.data_sheet is not None and not may_be_read(material.root / row.data_sheet):
+        if row.sensor not in fitted or row.data_sheet is None:
+            continue
+        path = material.root / row.data_sheet
+        if not may_be_read(path):
             material.note(missing_file(material, row.line, "data_sheet", row.data_sheet))
+        elif (size := path.stat().st_size) > MOST_SHEET_BYTES:
+            expected = "a data sheet of 8 or 40 bytes (IEEE 1451.4)"
+            found = f"{quoted(row.data_sheet)} of {size:,} bytes"
+            material.note(material.sensors.fault(row.line, "data_sheet", found, expected))
 
 
 def missing_file(material: Material, line: int, column: str, path: str) -> Fault:
