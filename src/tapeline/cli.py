@@ -328,7 +328,6 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from tapeline import workflow
     from tapeline.at_work import BusyError
 
     _check(options)
@@ -337,9 +336,7 @@ def _run(options: argparse.Namespace) -> int:
     if options.strict:
         os.environ["TAPELINE_STRICT"] = "1"
     try:
-        status = workflow.run(
-            options.campaign.resolve(), cores=options.cores, dry_run=options.dry_run, more=options.more
-        )
+        status = _managed(options, options.campaign.resolve())
     except BusyError as busy:
         print(f"tapeline run: {busy}", file=sys.stderr)
         return EXIT_FAILED
@@ -364,6 +361,32 @@ def _told_unwritable(options: argparse.Namespace) -> bool:
     if found:
         print(f"tapeline run: {found}", file=sys.stderr)
     return found is not None
+
+
+def _managed(options: argparse.Namespace, root: Path) -> int:
+    """The workflow manager's exit status; called again where it stopped because recordings went away meanwhile."""
+    from tapeline import workflow
+    from tapeline.campaign.faults import listed
+
+    again, there = _recordings_now(options.campaign)
+    asked = {"cores": options.cores, "dry_run": options.dry_run, "again": again, "more": options.more}
+    status = workflow.run(root, **asked)
+    gone = sorted(there - _recordings_now(options.campaign)[1]) if status else []
+    if gone:
+        verb = "went away or may no longer be read"
+        print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
+        status = workflow.run(root, **asked)
+    return status
+
+
+def _recordings_now(folder: Path) -> tuple[list[str], frozenset[str]]:
+    """Results whose recordings are to be read again, and the files of all recordings that may be read."""
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.steps.read_again import read_again
+
+    plan = Plan(load_campaign(folder, check=False))
+    return read_again(plan), frozenset(plan.all_source_files())
 
 
 def _warned_of_others(folder: Path) -> bool:
@@ -403,12 +426,12 @@ def _summary(options: argparse.Namespace, *, partly: bool = False) -> int:
 
 
 def _datasheet(options: argparse.Namespace) -> int:
-    from tapeline.calibration.data_sheet import DataSheetError, decode
+    from tapeline.calibration.data_sheet import DataSheetError, read_data_sheet
 
     status = 0
     for path in options.files:
         try:
-            lines = decode(path.read_bytes()).lines()
+            lines = read_data_sheet(path).lines()
         except FileNotFoundError:
             print(f"{path}: no such file", file=sys.stderr)
             status = EXIT_FAULTS

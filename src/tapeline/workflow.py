@@ -30,8 +30,10 @@ def snakefile() -> Path:
     raise FileNotFoundError("no Snakefile beside the package")
 
 
-def run(root: Path, *, cores: str, dry_run: bool, more: Sequence[str] = ()) -> int:
+def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), more: Sequence[str] = ()) -> int:
     """Run the workflow on the campaign folder `root`; returns the workflow manager's exit status.
+
+    `again` are results, relative to `root`, that are made anew whatever the manager thinks of them.
 
     Raises BusyError while another `tapeline run`, or a process that one left, works on the folder; Stopped once a
     signal has ended this one with all its processes; OSError where the folder cannot be written.
@@ -42,6 +44,7 @@ def run(root: Path, *, cores: str, dry_run: bool, more: Sequence[str] = ()) -> i
         *("--profile", str(entry.parent / "workflow" / "profiles" / "default"), "--cores", cores),
         # Else one that lies in the folder where the command is called counts, and its values are evaluated.
         *("--workflow-profile", "none"),
+        *(["--forcerun", *again] if again else []),
         *(["--dry-run"] if dry_run else []),
         *more,
     ]

@@ -75,4 +75,4 @@ def test_the_command_prints_a_sheet_and_names_a_bad_file(tmp_path: object, capsy
     said = capsys.readouterr().err
     assert "bad.bin: found 3 bytes, expected 8" in said
     assert "gone.bin: no such file" in said
-    assert said.endswith(": cannot be read: Is a directory\n")
+    assert said.endswith(": found a folder, expected a file of 40 bytes\n")

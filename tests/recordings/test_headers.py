@@ -235,7 +235,7 @@ def test_a_file_without_permission(tmp_path: Path) -> None:
 def test_what_is_no_file(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     (tmp_path / "loop").symlink_to("loop")
-    assert fault_of(tmp_path / "pipe").sentence == "pipe is no file"
+    assert fault_of(tmp_path / "pipe").sentence == "pipe is a named pipe, a file is expected"
     assert fault_of(tmp_path).sentence.endswith("is a folder, a file is expected")
     with pytest.raises(RecordingError):
         open_recording([tmp_path / "loop"])

@@ -97,7 +97,7 @@ def pipe(path: Path) -> None:
     [
         (cut, "the last 1000 (0.125 s) are missing"),
         (folder, "is a folder, a file is expected"),
-        (pipe, "is no file"),
+        (pipe, "is a named pipe, a file is expected"),
         (lambda path: path.write_bytes(b"no sound at all"), "is of no known kind"),
         (lambda path: path.write_bytes(b""), "is empty"),
     ],
@@ -121,7 +121,7 @@ def test_a_file_without_permission_is_named(root: Path, monkeypatch: pytest.Monk
     monkeypatch.setattr(Path, "open", guarded)
     _, line, _, text = only(root)
     assert line == 3
-    assert "m1.wav: Permission denied" in text
+    assert "m1.wav may not be read (Permission denied)" in text
 
 
 def test_parts_that_differ(root: Path) -> None:

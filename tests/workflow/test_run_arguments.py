@@ -26,12 +26,13 @@ def test_what_follows_two_dashes_goes_to_the_workflow_manager(
 ) -> None:
     seen: list[tuple[Path, list[str]]] = []
 
-    def run(root: Path, *, cores: str, dry_run: bool, more: list[str]) -> int:
+    def run(root: Path, *, cores: str, dry_run: bool, again: list[str], more: list[str]) -> int:
         seen.append((root, more))
         return 1
 
     monkeypatch.setattr(cli, "_check", lambda options: 0)
     monkeypatch.setattr(cli, "_told_unwritable", lambda options: False)
+    monkeypatch.setattr(cli, "_recordings_now", lambda folder: ([], frozenset()))
     monkeypatch.setattr(workflow, "run", run)
     assert cli.main(["run", *given]) == cli.EXIT_FAILED
     assert seen == [(Path("van").resolve(), more)]
@@ -41,6 +42,7 @@ def test_no_campaign_is_the_one_here(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[Path] = []
     monkeypatch.setattr(cli, "_check", lambda options: 0)
     monkeypatch.setattr(cli, "_told_unwritable", lambda options: False)
+    monkeypatch.setattr(cli, "_recordings_now", lambda folder: ([], frozenset()))
     monkeypatch.setattr(workflow, "run", lambda root, **others: seen.append(root) or 1)
     cli.main(["run", "--", *MORE])
     assert seen == [Path().resolve()]

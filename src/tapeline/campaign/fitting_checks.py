@@ -6,6 +6,10 @@ from pathlib import Path
 
 from tapeline.campaign.faults import Fault, quoted
 from tapeline.campaign.material import Material
+from tapeline.regular_files import NotRegularError, may_be_read, require_regular
+
+MOST_SHEET_BYTES = 1_000_000
+"""A longer file is no data sheet and is not opened (own choice); a wrong one below is named when it is decoded."""
 
 
 def check_fittings(material: Material) -> None:
@@ -60,22 +64,42 @@ def check_positions(material: Material) -> None:
 
 
 def check_data_sheets(material: Material) -> None:
-    """Data sheets of fitted sensors that are not there. (Charts are missed when they are read.)"""
+    """Data sheets of fitted sensors that cannot be read. (Charts are missed when they are read.)"""
     fitted = material.fitted_sensors
     for row in material.sensors.rows:
-        if row.sensor in fitted and row.data_sheet is not None and not has_file(material.root, row.data_sheet):
+        if row.sensor not in fitted or row.data_sheet is None:
+            continue
+        path = material.root / row.data_sheet
+        if not may_be_read(path):
             material.note(missing_file(material, row.line, "data_sheet", row.data_sheet))
+        elif (size := path.stat().st_size) > MOST_SHEET_BYTES:
+            expected = "a data sheet of 8 or 40 bytes (IEEE 1451.4)"
+            found = f"{quoted(row.data_sheet)} of {size:,} bytes"
+            material.note(material.sensors.fault(row.line, "data_sheet", found, expected))
 
 
 def missing_file(material: Material, line: int, column: str, path: str) -> Fault:
     """The fault of a path in the sensor table that leads to no file."""
     expected = "a file, by its path from the campaign folder"
-    return material.sensors.fault(line, column, f"no file {quoted(path)}", expected)
+    return material.sensors.fault(line, column, found_instead(material.root, path), expected)
+
+
+def found_instead(root: Path, path: str) -> str:
+    """What there is where a file was looked for and cannot be read."""
+    try:
+        require_regular(root / path)
+    except NotRegularError as error:
+        return f"{error.strerror}, {quoted(path)}"
+    except PermissionError:
+        return f"no permission to look for {quoted(path)}"
+    except (OSError, ValueError):
+        return f"no file {quoted(path)}"
+    return f"no permission to read {quoted(path)}"
 
 
 def has_file(root: Path, path: str | Path) -> bool:
     """Whether `path`, from the folder `root`, leads to a file."""
     try:
         return (root / path).is_file()
-    except OSError:
+    except (OSError, ValueError):
         return False

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tapeline.campaign.cells import number
-from tapeline.campaign.faults import Fault, quoted
-from tapeline.campaign.fitting_checks import has_file
+from tapeline.campaign.faults import Fault
+from tapeline.campaign.fitting_checks import found_instead, has_file
 from tapeline.campaign.material import Material
 from tapeline.campaign.table_columns import Column, Table
 from tapeline.campaign.table_source import read_table
@@ -85,6 +85,6 @@ def check_flow_series(material: Material) -> None:
         shown = posixpath.join(material.source.settings.recordings, path)
         if not has_file(material.root, shown):
             expected = "a file, by its path below the recordings folder"
-            material.note(material.runs.fault(run.line, "flow_series", f"no file {quoted(shown)}", expected))
+            material.note(material.runs.fault(run.line, "flow_series", found_instead(material.root, shown), expected))
         else:
             read_flow_series(material.root, shown, material.faults)

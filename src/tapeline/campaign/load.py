@@ -31,6 +31,7 @@ from tapeline.campaign.table_columns import (
 )
 from tapeline.campaign.table_source import TableRows, read_table
 from tapeline.campaign.tables import Sensor
+from tapeline.regular_files import is_named
 
 
 def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: bool = True) -> Campaign:
@@ -41,7 +42,7 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
 
     Raises CampaignFaults with every fault of every file.
     """
-    if not (root / SETTINGS_FILE).exists():
+    if not is_named(root / SETTINGS_FILE):
         mend = "name the campaign folder that holds it"
         raise CampaignFaults([Fault(SETTINGS_FILE, None, None, "no such file", "the campaign's settings", mend)])
     faults: list[Fault] = []
@@ -86,7 +87,7 @@ def _read_tables(root: Path, source: SettingsSource | None, faults: list[Fault])
 
     def read(shown: str, table: Table[RowT], optional: bool = False) -> TableRows[RowT]:
         # Without settings the paths are a guess: a table that is not there is no fault then.
-        if (optional or source is None) and not (root / shown).exists():
+        if (optional or source is None) and not is_named(root / shown):
             return TableRows(shown, (), frozenset(), readable=optional)
         return read_table(root, shown, table, faults)
 

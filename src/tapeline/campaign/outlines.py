@@ -9,7 +9,7 @@ from typing import TypeAlias
 
 from tapeline.campaign.cells import TEXT, number
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
-from tapeline.campaign.fitting_checks import has_file
+from tapeline.campaign.fitting_checks import found_instead, has_file
 from tapeline.campaign.setting_sections import OutlineFile, Plane
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.svg_drawing import drawing_lines
@@ -89,7 +89,7 @@ def _misfit(root: Path, source: SettingsSource, index: int, entry: OutlineFile) 
     if not has_file(root, entry.file):
         expected = "a file, by its path from the campaign folder"
         hint = did_you_mean(entry.file, _beside(root, entry.file))
-        return source.document.fault(path, f"no file {quoted(entry.file)}", expected, hint)
+        return source.document.fault(path, found_instead(root, entry.file), expected, hint)
     if _kind(entry) == ".svg" and entry.plane is None:
         expected = 'the key "plane" beside it: x-y, x-z or y-z'
         return source.document.fault(path, f"the drawing {quoted(entry.file)} without its plane", expected)

@@ -47,15 +47,16 @@ from tapeline.campaign.slices import (
     picked,
 )
 from tapeline.campaign.tables import Fitting, LeftOut, Position, Run
+from tapeline.regular_files import may_be_read
 
 Part = TypeVar("Part")
 
 NO_BACKGROUNDS = Backgrounds(None, (), (), ())
 
 STEP_VERSIONS: Mapping[str, int] = {
-    "calibrate": 4,
+    "calibrate": 5,
     "sensitivity": 4,
-    "pressure": 6,
+    "pressure": 7,
     "verdicts": 2,
     "spectra": 4,
     "tables": 10,
@@ -130,9 +131,13 @@ class Plan:
         return self._source(self._used[run])
 
     def source_files(self, run: str) -> tuple[str, ...]:
-        """Files of a run's recording that are there, relative to the campaign folder."""
+        """Files of a run's recording that are there and may be read, relative to the campaign folder."""
         paths = self._source(self._used[run]).paths
-        return tuple(path for path in paths if (self.campaign.root / path).is_file())
+        return tuple(path for path in paths if may_be_read(self.campaign.root / path))
+
+    def all_source_files(self) -> tuple[str, ...]:
+        """The files of all used recordings that are there and may be read at this moment."""
+        return tuple(path for run in self._used for path in self.source_files(run))
 
     def check_files(self, session: str) -> tuple[str, ...]:
         """Files of a session's calibrator recordings that are there."""
@@ -189,9 +194,9 @@ class Plan:
         )
 
     def data_sheet_files(self, session: str) -> tuple[str, ...]:
-        """Files of the data sheets of a session's sensors that are there, relative to the campaign folder."""
+        """Files of the data sheets of a session's sensors that may be read, relative to the campaign folder."""
         paths = (papers.data_sheet for papers in self._papers(session))
-        return tuple(sorted({path for path in paths if path and (self.campaign.root / path).is_file()}))
+        return tuple(sorted({path for path in paths if path and may_be_read(self.campaign.root / path)}))
 
     def look_channels(self, session: str) -> tuple[Channel, ...]:
         """The fitted channels of a session with their charts, whether or not it has runs yet."""

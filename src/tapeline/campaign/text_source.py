@@ -6,21 +6,28 @@ import codecs
 from pathlib import Path
 
 from tapeline.campaign.faults import Fault
+from tapeline.regular_files import NotRegularError, read_regular
 
 UTF16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+MOST_BYTES = 50_000_000
+"""No table or settings file is longer (own choice): a flow series of five hours at 100 readings a second is shorter."""
 SAVE_AS_UTF8 = 'save the file as "UTF-8"'
 
 
 def read_text(path: Path, shown: str, faults: list[Fault]) -> str | None:
     """The text of `path`, line ends made `\\n`; None, and a fault under the name `shown`, where it cannot be read."""
     try:
-        raw = path.read_bytes()
+        raw = read_regular(path, MOST_BYTES)
     except FileNotFoundError:
         faults.append(Fault(shown, None, None, "no such file", "a file of the campaign folder"))
         return None
+    except NotRegularError as error:
+        faults.append(Fault(shown, None, None, f"{error.strerror}, which cannot be read as text", "a file of text"))
+        return None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        faults.append(Fault(shown, None, None, f"a path that cannot be read ({reason})", "a readable file"))
+        mend = "give yourself permission to read it" if isinstance(error, PermissionError) else None
+        faults.append(Fault(shown, None, None, f"a path that cannot be read ({reason})", "a readable file", mend))
         return None
     if raw.startswith(UTF16_MARKS):
         faults.append(Fault(shown, 1, None, "text in UTF-16", "text in UTF-8", SAVE_AS_UTF8))

@@ -28,6 +28,7 @@ _ALL = (
     Reason("recording-empty", "unusable", "the recording holds no samples", "find the right file or repeat the run"),
     Reason("recording-unreadable", "unusable", "the file cannot be decoded", "copy it again from the recorder"),
     Reason("recording-cut", "unusable", "the file ends before its header or layout says", "copy it again or repeat"),
+    Reason("still-changing", "unusable", "the file changed while it was read", "let it be finished, then run again"),
     Reason("parts-differ", "unusable", "parts of a split recording do not fit together", "check the list of parts"),
     Reason("part-beyond-recording", "unusable", "start_s or stop_s lie outside the recording", "correct the run table"),
     Reason(
@@ -300,6 +301,7 @@ FILE_FAULTS = frozenset(
         "recording-empty",
         "recording-unreadable",
         "recording-cut",
+        "still-changing",
         "parts-differ",
         "part-beyond-recording",
         "channel-missing",

@@ -10,6 +10,7 @@ import numpy as np
 from tapeline.recordings.contents import EXACT_BITS, Contents, contents
 from tapeline.recordings.opening import open_file
 from tapeline.recordings.recording import Recording
+from tapeline.recordings.watched_files import WatchedFiles
 
 SIDE_BY_SIDE_ABOVE = 16
 """With more channels the table runs in as many columns as the terminal has room for."""
@@ -22,8 +23,10 @@ def inspection(path: Path, width: int = 80) -> list[str]:
 
     Raises RecordingError for whatever cannot be read in full.
     """
+    watched = WatchedFiles([path])
     recording = open_file(path, rate_needed=False)
     found = contents(recording.blocks(0, recording.frames), recording.channels, recording.bits)
+    watched.require_unchanged()
     return [str(path), *_heading(recording, found), "", *_beside(_rows(recording, found), width)]
 
 

@@ -12,6 +12,7 @@ from tapeline.recordings.numpy_array import NumpyArray
 from tapeline.recordings.raw_binary import RawBinary, RawLayout
 from tapeline.recordings.recording import Recording, RecordingError
 from tapeline.recordings.sound_file import SoundFile
+from tapeline.regular_files import NotRegularError, require_regular
 
 
 class ArrayReader(Protocol):
@@ -42,6 +43,14 @@ def open_file(path: Path, raw: RawLayout | None = None, rate_needed: bool = True
         sentence = error.sentence.removeprefix(f"{path.name}: ")
         join = " " if sentence.startswith(("is ", "stores ", "declares ")) else ": "
         raise RecordingError(error.code, f"{path.name}{join}{sentence}") from error
+    except FileNotFoundError as error:
+        raise RecordingError("recording-missing", f"{path.name} is not there") from error
+    except NotRegularError as error:
+        sentence = f"{path.name} is {error.strerror}, a file is expected"
+        raise RecordingError("recording-unreadable", sentence) from error
+    except PermissionError as error:
+        sentence = f"{path.name} may not be read ({error.strerror}): give yourself permission to read it"
+        raise RecordingError("recording-unreadable", sentence) from error
     except OSError as error:
         raise RecordingError("recording-unreadable", f"{path.name}: {error.strerror or error}") from error
 
@@ -58,12 +67,7 @@ def _reader(path: Path, raw: RawLayout | None, rate_needed: bool) -> Recording:
 
 
 def _require_file(path: Path) -> None:
-    if not path.exists():
-        raise RecordingError("recording-missing", "is not there")
-    if path.is_dir():
-        raise RecordingError("recording-unreadable", "is a folder, a file is expected")
-    if not path.is_file():
-        raise RecordingError("recording-unreadable", "is no file")
+    require_regular(path)
     if path.stat().st_size == 0:
         raise RecordingError("recording-empty", "is empty: it has no bytes")
 

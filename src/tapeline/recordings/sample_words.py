@@ -49,9 +49,13 @@ def decode(raw: bytes, sample_type: str, byte_order: str, channels: int = 1) -> 
 
 def read_words(path: Path, first_byte: int, words: int, sample_type: str, byte_order: str, channels: int) -> Samples:
     """So many words from a byte of a file on, see `decode`; raises RecordingError where the file ends before."""
-    with path.open("rb", buffering=0) as stream:
-        stream.seek(first_byte)
-        raw = stream.read(words * SAMPLE_BYTES[sample_type])
+    try:
+        with path.open("rb", buffering=0) as stream:
+            stream.seek(first_byte)
+            raw = stream.read(words * SAMPLE_BYTES[sample_type])
+    except OSError as error:
+        sentence = f"{path.name}: it could not be read to its end ({error.strerror or error})"
+        raise RecordingError("recording-unreadable", sentence) from error
     if len(raw) < words * SAMPLE_BYTES[sample_type]:
         raise RecordingError("recording-cut", f"{path.name}: the file ended while it was read")
     return decode(raw, sample_type, byte_order, channels)

@@ -15,7 +15,7 @@ from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck
 from tapeline.recordings.recording import RecordingError
 from tapeline.steps import places
 from tapeline.steps.calibrator_recording import doubt, empty_row, rows_of_recording
-from tapeline.steps.sources import content_hashes, open_source
+from tapeline.steps.sources import open_source, watched_source
 from tapeline.store import parquet, tables
 
 
@@ -25,8 +25,7 @@ def run(plan: Plan, session: str) -> None:
     root = plan.campaign.root
     rows = []
     for check in needs.checks:
-        hashes = {"recording_sha256": content_hashes(root, check.source)}
-        rows += [row | hashes for row in check_rows(root, needs, check)]
+        rows += check_rows(root, needs, check)
     parquet.write_rows(
         tables.CHECKS,
         places.checks(plan.campaign.results, session),
@@ -40,16 +39,19 @@ def check_rows(root: Path, needs: CalibrateNeeds, check: CalibratorCheck) -> lis
     """One row for every channel that was rung in this recording, or should have been."""
     channels = [c for c in needs.channels if c.unit == "V"]
     expected = [c for c in channels if not check.positions or c.position in check.positions]
+    watched = watched_source(root, check.source)
     try:
         recording, part = open_source(root, check.source)
         rows = rows_of_recording(needs, check, channels, recording, part)
-    except RecordingError as error:
-        sentence = f"run {check.source.run}: {error.sentence}"
-        empty = [empty_row(needs, check, channel) for channel in expected]
-        return [row | {"reasons": [error.code], "sentences": [sentence]} for row in empty]
-    if check.frequency_hz < LEAK_BELOW_HZ:
-        _doubt_leaks(needs, rows)
-    return rows
+        hashes = watched.content_hashes()
+    except RecordingError as found:
+        error, hashes = watched.fault_and_hashes(found)
+        fault = {"reasons": [error.code], "sentences": [f"run {check.source.run}: {error.sentence}"]}
+        rows = [empty_row(needs, check, channel) | fault for channel in expected]
+    else:
+        if check.frequency_hz < LEAK_BELOW_HZ:
+            _doubt_leaks(needs, rows)
+    return [row | {"recording_sha256": hashes} for row in rows]
 
 
 def _doubt_leaks(needs: CalibrateNeeds, rows: Sequence[dict[str, Any]]) -> None:

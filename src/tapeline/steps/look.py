@@ -26,6 +26,7 @@ from tapeline.quality.verdicts import Finding, judge
 from tapeline.recordings.opening import open_recording
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
+from tapeline.recordings.watched_files import WatchedFiles
 from tapeline.steps import places
 from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.steps.judged_checks import judged_checks
@@ -135,6 +136,7 @@ def look(
     plan = Plan(campaign) if campaign else None
     run = _run_of(path, campaign) if campaign else None
     layout = _layout(settings, raw_format or (campaign.runs[run].format if campaign and run else None))
+    watched = WatchedFiles([path])
     recording = open_recording([path], layout)
     channels: Sequence[Channel] = ()
     found: dict[str, float] = {}
@@ -152,7 +154,9 @@ def look(
         repeats = repeats_of(campaign, named, run, asked)
         taken_for = f"run {run} of session {named}" if run else f"session {named}, in no row of the run table"
     gain_db = campaign.runs[run].gain_db if campaign and run else None
-    return _looked_at(path, recording, channels, found, gain_db, settings, taken_for, repeats)
+    seen = _looked_at(path, recording, channels, found, gain_db, settings, taken_for, repeats)
+    watched.require_unchanged()
+    return seen
 
 
 def _run_of(path: Path, campaign: Campaign) -> str | None:

@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 
 from tapeline import __version__
 from tapeline.campaign.plan import STEP_VERSIONS, Plan
+from tapeline.regular_files import may_be_read
 from tapeline.steps import places
 from tapeline.store import parquet
 from tapeline.store.atomic import replacing
@@ -50,7 +51,7 @@ def _tables_and_charts(plan: Plan) -> dict[str, str | None]:
     named |= {sensor.chart for sensor in plan.campaign.sensors.values() if sensor.chart}
     named |= {sensor.data_sheet for sensor in plan.campaign.sensors.values() if sensor.data_sheet}
     named |= {path for run in plan.recordings for path in plan.flow_series_files(run)}
-    return {path: _sha256(root / path) for path in sorted(named) if (root / path).is_file()}
+    return {path: _sha256(root / path) for path in sorted(named) if may_be_read(root / path)}
 
 
 def _recordings(plan: Plan) -> dict[str, str | None]:

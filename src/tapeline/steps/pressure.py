@@ -24,7 +24,7 @@ from tapeline.steps.channel_quality import (
 )
 from tapeline.steps.judged_checks import judged_checks
 from tapeline.steps.sensitivity import sensitivities, why_without
-from tapeline.steps.sources import content_hashes, open_source
+from tapeline.steps.sources import open_source, watched_source
 from tapeline.steps.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.store import arrow_file, parquet, tables
 
@@ -55,19 +55,21 @@ def run(plan: Plan, run_name: str) -> None:
     found = sensitivities(checks, needs.channels, needs.policy, needs.chart_uncertainty_db)
     metadata = {"tapeline.campaign": needs.campaign, "tapeline.run": run_name, "tapeline.made_from": digest}
     path = places.pressure(results, run_name)
+    watched = watched_source(plan.campaign.root, needs.source)
     try:
         recording, part = open_source(plan.campaign.root, needs.source)
         used, rows = _usable_channels(needs, recording, checks, found)
         with arrow_file.writing(path, [u.channel.position for u in used], recording.sample_rate_hz, metadata) as writer:
             rows += _convert(needs, recording, part, used, writer)
-    except RecordingError as error:
+            hashes = watched.content_hashes()
+    except RecordingError as found_fault:
+        error, hashes = watched.fault_and_hashes(found_fault)
         if os.environ.get(STRICT_VARIABLE):
             raise FaultyRecordingError(f"run {run_name}: {error.code}: {error.sentence}") from error
         with arrow_file.writing(path, [], 0.0, metadata):
             pass
         fault = Finding(error.code, f"run {run_name}: {error.sentence}")
         rows = [_row(needs, channel, [fault]) for channel in needs.channels]
-    hashes = content_hashes(plan.campaign.root, needs.source)
     rows = [row | {"recording_sha256": hashes} for row in rows]
     parquet.write_rows(tables.QUALITY, places.quality(results, run_name), rows, campaign=needs.campaign, digest=digest)
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.all_together import exchanged_sensors, median_of
-from tapeline.calibration.data_sheet import DataSheet, DataSheetError, decode
+from tapeline.calibration.data_sheet import DataSheet, DataSheetError, read_data_sheet
 from tapeline.calibration.decision import Decision, InCommon, Limits, choose_sensitivity, decide
 from tapeline.calibration.evidence import (
     Check,
@@ -136,7 +136,7 @@ def read_papers(root: Path, item: Papers) -> SensorPapers:
     fault = None
     if item.data_sheet is not None:
         try:
-            sheet = decode((root / item.data_sheet).read_bytes())
+            sheet = read_data_sheet(root / item.data_sheet)
         except (DataSheetError, OSError) as error:
             fault = f"{item.data_sheet}: {error.strerror if isinstance(error, OSError) else error}"
     return SensorPapers(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 
 from tapeline.campaign.settings import RawFormat
@@ -10,6 +9,7 @@ from tapeline.campaign.slices import Source
 from tapeline.recordings.opening import open_recording
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Part, Recording, used_part
+from tapeline.recordings.watched_files import WatchedFiles
 
 
 def raw_layout(raw: RawFormat) -> RawLayout:
@@ -24,13 +24,6 @@ def open_source(root: Path, source: Source) -> tuple[Recording, Part]:
     return recording, used_part(recording, source.start_s, source.stop_s)
 
 
-def content_hashes(root: Path, source: Source) -> str | None:
-    """SHA-256 of every file of a source, in order, separated by spaces; None where one is missing."""
-    hashes = []
-    for path in source.paths:
-        try:
-            with (root / path).open("rb") as stream:
-                hashes.append(hashlib.file_digest(stream, "sha256").hexdigest())
-        except OSError:
-            return None
-    return " ".join(hashes)
+def watched_source(root: Path, source: Source) -> WatchedFiles:
+    """The files of a source as they are now; made before the recording is opened."""
+    return WatchedFiles([root / path for path in source.paths])

@@ -98,7 +98,7 @@ CHECKS = Table(
         Column("sentences", "texts", "each reason as a sentence with its numbers"),
         Column("sample_rate_hz", "real", "sample rate of the recording", "Hz", null="recording not readable"),
         Column("duration_s", "real", "length of the used part", "s", null="recording not readable"),
-        Column("recording_sha256", "text", "content hashes of the recording's files", null="a file is missing"),
+        Column("recording_sha256", "text", "content hashes of the recording's files", null="one is missing or changed"),
         Column("tone_frequency_hz", "real", "frequency of the fitted sine", "Hz", null="no tone found"),
         Column("tone_rms_v", "real", "rms voltage of the fitted sine at the recorder", "V"),
         Column("start_s", "real", "start of the steady part that was measured", "s"),
@@ -258,6 +258,6 @@ QUALITY = Table(
         Column("found_verdict", "text", "verdict before it was set by hand", null="not set by hand"),
         Column("overruled_by", "text", "who set the verdict by hand", null="nobody"),
         Column("override_reason", "text", "why", null="not set by hand"),
-        Column("recording_sha256", "text", "content hashes of the recording's files", null="a file is missing"),
+        Column("recording_sha256", "text", "content hashes of the recording's files", null="one is missing or changed"),
     ),
 )

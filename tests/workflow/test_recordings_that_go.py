@@ -1,0 +1,121 @@
+"""Runs whose recordings may not be read, go away or come back: the others are finished, and nothing stays stale."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import re
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sample_runs import COMMAND
+
+from tapeline import cli, workflow
+from tapeline.campaign.load import load_campaign
+from tapeline.campaign.plan import Plan
+from tapeline.steps import calibrate, places, pressure
+
+RATE_HZ = 4_000
+PATIENCE_S = 600
+FILES = {
+    "campaign.yaml": "campaign: roof\nconditions: {open: {applied: []}}\nraw_formats:\n"
+    "  logger: {sample_type: float32, byte_order: little, layout: interleaved, channels: 1, sample_rate_hz: 4000}\n"
+    "bands: {range_hz: [250, 1000]}\noverall: [{weighting: Z, range_hz: [250, 1000]}]\n",
+    "runs.csv": "run,recording,kind,session,condition,speed_kmh,format\n"
+    "m1,m1.raw,measurement,april,open,100,logger\nm2,m2.raw,measurement,april,open,100,logger\n",
+    "positions.csv": "position\np1\n",
+    "fittings.csv": "session,channel,position,unit\napril,1,p1,Pa\n",
+    "sensors.csv": "sensor,sensitivity_mv_per_pa\n",
+    "calibrators.csv": "calibrator,kind,level_db,frequency_hz\n",
+}
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    """Two recordings without headers."""
+    (tmp_path / "config").mkdir()
+    (tmp_path / "recordings").mkdir()
+    for name, text in FILES.items():
+        (tmp_path / "config" / name).write_text(text, encoding="utf-8")
+    for seed, name in enumerate(("m1", "m2")):
+        noise = np.random.default_rng(seed).normal(size=4 * RATE_HZ)
+        noise.astype("<f4").tofile(tmp_path / "recordings" / f"{name}.raw")
+    return tmp_path
+
+
+def test_a_recording_that_goes_away_during_the_run(
+    root: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The manager stops at an input that was there when it planned; it plans anew without."""
+    calls = []
+
+    def stop_once(_: Path, **asked: object) -> int:
+        calls.append(asked)
+        (root / "recordings" / "m2.raw").unlink(missing_ok=True)
+        return 1 if len(calls) == 1 else 0
+
+    monkeypatch.setattr(workflow, "run", stop_once)
+    monkeypatch.setattr(cli, "_summary", lambda _: cli.EXIT_LEFT_OUT)
+    assert cli.main(["run", str(root)]) == cli.EXIT_LEFT_OUT
+    assert len(calls) == 2
+    assert "recordings/m2.raw went away or may no longer be read: the run goes on without" in capsys.readouterr().err
+
+
+def test_a_run_that_fails_for_another_reason_is_not_tried_again(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    calls = []
+    monkeypatch.setattr(workflow, "run", lambda _, **asked: calls.append(asked) or 1)
+    assert cli.main(["run", str(root)]) == cli.EXIT_FAILED
+    assert [asked["again"] for asked in calls] == [[]]
+
+
+def test_results_of_a_recording_that_came_back_are_made_again(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    away = (root / "recordings" / "m2.raw").rename(root / "away")
+    plan = Plan(load_campaign(root, check=False))
+    calibrate.run(plan, "april")
+    pressure.run(plan, "m2")
+    away.rename(root / "recordings" / "m2.raw")
+    calls: list[list[str]] = []
+    monkeypatch.setattr(
+        subprocess, "run", lambda command, **_: calls.append(command) or subprocess.CompletedProcess([], 0)
+    )
+    assert cli.main(["run", str(root), "--dry-run", "--", "--until", "pressure"]) == 0
+    (command,) = calls
+    at = command.index("--forcerun")
+    assert command[at : at + 3] == ["--forcerun", places.quality(Path("results"), "m2").as_posix(), "--cores"]
+
+
+def give_up_passing_over_permissions() -> None:
+    """Root reads everything but for these two rights."""
+    for right in (1, 2):
+        if ctypes.CDLL(None).prctl(24, right, 0, 0, 0):
+            raise PermissionError("the right to pass over permissions cannot be given up")
+
+
+def run_bound_by_permissions(root: Path, *more: str) -> tuple[int, str]:
+    try:
+        done = subprocess.run(
+            [str(COMMAND), "run", str(root), "--cores", "2", *more],
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=PATIENCE_S,
+            preexec_fn=give_up_passing_over_permissions if os.geteuid() == 0 else None,
+        )
+    except subprocess.SubprocessError as error:
+        pytest.skip(f"permissions do not bind this user: {error}")
+    return done.returncode, done.stdout + done.stderr
+
+
+@pytest.mark.workflow
+def test_a_recording_without_permission_is_left_out_and_taken_once_it_may_be_read(root: Path) -> None:
+    locked = root / "recordings" / "m2.raw"
+    locked.chmod(0)
+    status, said = run_bound_by_permissions(root)
+    assert status == cli.EXIT_LEFT_OUT, said
+    assert "left out: run m2, its recording has a fault" in said
+    assert "m2.raw may not be read (Permission denied): give yourself permission to read it" in said
+    locked.chmod(0o644)
+    status, said = run_bound_by_permissions(root, "--dry-run")
+    assert (status, re.findall(r"^pressure +(\d+)$", said, re.M)[-1:]) == (0, ["1"]), said
