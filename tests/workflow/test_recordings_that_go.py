@@ -77,13 +77,11 @@ def test_results_of_a_recording_that_came_back_are_made_again(root: Path, monkey
     pressure.run(plan, "m2")
     away.rename(root / "recordings" / "m2.raw")
     calls: list[list[str]] = []
-    monkeypatch.setattr(
-        subprocess, "run", lambda command, **_: calls.append(command) or subprocess.CompletedProcess([], 0)
-    )
+    monkeypatch.setattr(workflow, "_work", lambda command, *_: calls.append(list(command)) or 0)
     assert cli.main(["run", str(root), "--dry-run", "--", "--until", "pressure"]) == 0
     (command,) = calls
     at = command.index("--forcerun")
-    assert command[at : at + 3] == ["--forcerun", places.quality(Path("results"), "m2").as_posix(), "--cores"]
+    assert command[at : at + 3] == ["--forcerun", places.quality(Path("results"), "m2").as_posix(), "--dry-run"]
 
 
 def give_up_passing_over_permissions() -> None:

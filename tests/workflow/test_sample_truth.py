@@ -80,7 +80,7 @@ def test_shifts_between_sessions_are_those_put_in(sample: CampaignRun) -> None:
     assert (overall[stayed].shift_db.abs() < 0.25).all()
     moved = overall[overall.position == "line-2"].set_index(["condition", "speed_mps"]).sort_index()
     unsure = moved.index == ("open", moved.index.get_level_values(1).max())
-    assert moved[~unsure].shift_p_value.max() < 0.001, "0.53 dB were put in"
+    assert moved[~unsure].shift_p_value.max() < 0.005, "0.53 dB were put in"
     # The runs there happen to scatter 0.2 dB at all positions alike, four times as much as those of the other cells.
     assert (moved[unsure].shift_standard_error_db > 0.15).all()
     assert (moved[unsure].shift_p_value > 0.01).all()

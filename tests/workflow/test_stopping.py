@@ -56,6 +56,7 @@ def at_work(campaign: Path) -> Iterator[subprocess.Popen[str]]:
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
+        preexec_fn=_listening,  # noqa: PLW1509 (no threads in this process)
     )
     started = wait_for(lambda: steps(campaign) if len(steps(campaign)) == SESSIONS else [])
     manager = int((campaign / RUN_LOCK).read_text(encoding="utf-8").splitlines()[1].split()[0])
@@ -69,6 +70,12 @@ def at_work(campaign: Path) -> Iterator[subprocess.Popen[str]]:
         running.communicate()
         for path in campaign.glob("started-*"):
             path.unlink()
+
+
+def _listening() -> None:
+    """As in a terminal: tests that run in the background are started deaf to some of these."""
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
 
 
 def steps(campaign: Path) -> list[int]:
