@@ -15,7 +15,11 @@ STEP_LOCKS = Path(".snakemake", "tapeline.steps")
 
 
 class BusyError(Exception):
-    """Another run, or what is left of one, works on the campaign."""
+    """Another run, or what is left of one, works on the campaign; `left_over` of a run that was killed."""
+
+    def __init__(self, sentence: str, *, left_over: bool = False) -> None:
+        super().__init__(sentence)
+        self.left_over = left_over
 
 
 @contextmanager
@@ -29,7 +33,7 @@ def held(path: Path) -> Iterator[IO[str]]:
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("a+", encoding="utf-8") as stream:
         if not _locked(stream):
-            raise BusyError(_who(path, stream))
+            raise _busy(path, stream)
         stream.truncate(0)
         note_process(stream, os.getpid())
         yield stream
@@ -77,8 +81,8 @@ def _locked(stream: IO[str]) -> bool:
     return True
 
 
-def _who(path: Path, stream: IO[str]) -> str:
-    """The sentence about a lock that others hold: the run's own process, else what outlives it."""
+def _busy(path: Path, stream: IO[str]) -> BusyError:
+    """The error about a lock that others hold: the run's own process, else what outlives it."""
     stream.seek(0)
     noted = [line.split(maxsplit=1) for line in stream if line.strip()]
     root = path.parents[1]
@@ -88,9 +92,10 @@ def _who(path: Path, stream: IO[str]) -> str:
             continue
         place = f"process {pid}" if here else f"process {pid} on {host}"
         if order == 0:
-            return f"another `tapeline run` works on {root} ({place}): wait for it or stop it"
-        return f"the work of a killed `tapeline run` still goes on in {root} ({place}): wait for it or stop it"
-    return f"another `tapeline run` works on {root}: wait for it or stop it"
+            return BusyError(f"another `tapeline run` works on {root} ({place}): wait for it or stop it")
+        sentence = f"the work of a killed `tapeline run` still goes on in {root} ({place}): wait for it or stop it"
+        return BusyError(sentence, left_over=True)
+    return BusyError(f"another `tapeline run` works on {root}: wait for it or stop it", left_over=True)
 
 
 def _lives(pid: int) -> bool:

@@ -9,13 +9,19 @@ import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 from typing import IO
 
 from tapeline.at_work import RUN_LOCK, BusyError, held, note_process, steps_at_work
 from tapeline.stopping import Stopped, caught
+
+ENDING_S = 2.0
+"""How long steps of a run that was killed are waited for (own choice)."""
+
+AFTER_ME = 'cat > /dev/null; kill -s KILL -- "-$1"'
+"""Shell words that end a process group once whoever holds the other end of their input is gone."""
 
 PATIENCE_S = 10.0
 """How long steps may take to stop (own choice); then they are killed, which leaves their outputs whole."""
@@ -50,12 +56,37 @@ def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), mor
     ]
     if dry_run:
         return _work(command, root)
-    with held(root / RUN_LOCK) as lock:
-        if left := steps_at_work(root):
+    with _held_at_last(root) as lock:
+        if left := _steps_left(root):
             raise BusyError(f"{left[0]} still works on {root}: wait for it or stop it")
         if _clear_manager_lock(root):
             print("the lock of an earlier run that was killed is removed", file=sys.stderr)
         return _work(command, root, lock)
+
+
+@contextmanager
+def _held_at_last(root: Path) -> Iterator[IO[str]]:
+    """The folder's lock; what a killed run left behind ends by itself within a moment, and is waited for."""
+    until = time.monotonic() + PATIENCE_S
+    while True:
+        with ExitStack() as stack:
+            try:
+                lock = stack.enter_context(held(root / RUN_LOCK))
+            except BusyError as busy:
+                if not busy.left_over or time.monotonic() > until:
+                    raise
+            else:
+                yield lock
+                return
+        time.sleep(0.1)
+
+
+def _steps_left(root: Path) -> list[str]:
+    """Steps that still work on a folder after some moments in which those of a killed run end."""
+    until = time.monotonic() + ENDING_S
+    while (left := steps_at_work(root)) and time.monotonic() < until:
+        time.sleep(0.1)
+    return left
 
 
 def _clear_manager_lock(root: Path) -> bool:
@@ -83,7 +114,7 @@ def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> in
         process = subprocess.Popen(command, process_group=0, pass_fds=kept, stdin=subprocess.DEVNULL, env=safe)
         if lock is not None:
             note_process(lock, process.pid)
-        with _pausing(process.pid):
+        with _watched(process.pid), _pausing(process.pid):
             while not asked:
                 with suppress(subprocess.TimeoutExpired):
                     return process.wait(0.2)
@@ -98,6 +129,20 @@ def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> in
         if lock is not None:
             _clear_manager_lock(root)
     raise Stopped(asked[0])
+
+
+@contextmanager
+def _watched(group: int) -> Iterator[None]:
+    """End a process group if this process is killed, which can hand nothing on then."""
+    words = ["sh", "-c", AFTER_ME, "sh", str(group)]
+    watch = subprocess.Popen(
+        words, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+    )
+    try:
+        yield
+    finally:
+        watch.kill()
+        watch.communicate()
 
 
 @contextmanager

@@ -134,22 +134,22 @@ def state(pid: int) -> str:
     return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0]
 
 
-@pytest.mark.long
-def test_what_a_killed_run_left_at_work_keeps_others_away(campaign: Path) -> None:
+def test_a_second_run_is_told_who_is_at_work(campaign: Path) -> None:
     with at_work(campaign) as running:
         refused = another_run(campaign)
         assert refused.returncode == 1
         assert f"another `tapeline run` works on {campaign} (process {running.pid})" in refused.stderr.splitlines()[-1]
 
-        running.kill()
-        running.wait()
-        manager = int((campaign / RUN_LOCK).read_text(encoding="utf-8").splitlines()[1].split()[0])
-        refused = another_run(campaign)
-        assert refused.returncode == 1
-        assert f"still goes on in {campaign} (process {manager})" in refused.stderr.splitlines()[-1]
 
-        # The manager alone: its steps live on, in nobody's care.
+@pytest.mark.long
+def test_steps_that_outlive_all_keep_others_away(campaign: Path) -> None:
+    with at_work(campaign) as running:
+        manager = int((campaign / RUN_LOCK).read_text(encoding="utf-8").splitlines()[1].split()[0])
+        # The run cannot see to its steps while it is stopped, nor once the manager is gone before it.
+        os.kill(running.pid, signal.SIGSTOP)
         os.kill(manager, signal.SIGKILL)
+        os.kill(running.pid, signal.SIGCONT)
+        running.communicate(timeout=PATIENCE_S)
         wait_for(lambda: [1] if lets_go(campaign) else [])
         refused = another_run(campaign)
         assert refused.returncode == 1
@@ -157,14 +157,16 @@ def test_what_a_killed_run_left_at_work_keeps_others_away(campaign: Path) -> Non
         assert "`tapeline calibrate" in last and "still works on" in last
         assert any(f"(process {pid})" in last for pid in steps(campaign))
 
-        for pid in steps(campaign):
-            os.kill(pid, signal.SIGKILL)
-        wait_for(lambda: [1] if not steps_at_work(campaign) else [])
-        assert list((campaign / ".snakemake" / "locks").glob("*.lock"))
+
+def test_the_work_of_a_killed_run_ends_with_it(campaign: Path) -> None:
+    with at_work(campaign) as running:
+        running.kill()
+        running.wait()
         done = another_run(campaign)
         assert done.returncode == 0, done.stderr
         assert "the lock of an earlier run that was killed is removed" in done.stderr.splitlines()
         assert "Traceback" not in done.stderr
+        assert steps_at_work(campaign) == []
 
 
 def lets_go(campaign: Path) -> bool:
