@@ -149,7 +149,7 @@ def test_steps_that_outlive_all_keep_others_away(campaign: Path) -> None:
         os.kill(running.pid, signal.SIGSTOP)
         os.kill(manager, signal.SIGKILL)
         os.kill(running.pid, signal.SIGCONT)
-        running.communicate(timeout=PATIENCE_S)
+        running.wait(PATIENCE_S)
         wait_for(lambda: [1] if lets_go(campaign) else [])
         refused = another_run(campaign)
         assert refused.returncode == 1
