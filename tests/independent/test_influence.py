@@ -94,7 +94,7 @@ def test_a_fault_reaches_what_it_is_in_and_nothing_else(sound: Sound, fault: str
     bounds = summed(found, "bounds_held") + summed(found, "bounds_missed")
     assert summed(found, "bounds_missed") <= max(1, (1.0 - LEAST_COVERAGE) * bounds), found
     # A family of tests with a run less finds others by chance.
-    assert summed(found, "false_findings") <= 1 + 0.003 * summed(found, "touched"), found
+    assert summed(found, "false_findings") <= 2 + 0.003 * summed(found, "touched"), found
     untouched = summed(found, "untouched")
     for name, most in MOST_SHARES.items():
         assert summed(found, name) <= most * untouched, (name, found)
