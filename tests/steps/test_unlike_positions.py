@@ -58,7 +58,7 @@ def simulated(design: Design, campaigns: int = CAMPAIGNS) -> tuple[float, float,
 @pytest.mark.parametrize("factor", [1.0, 3.0, 5.0])
 @pytest.mark.parametrize(("runs", "points", "tails"), [(2, 1, None), (3, 1, None), (2, 4, None), (2, 4, 4.0)])
 def test_intervals_hold_where_positions_differ(factor: float, runs: int, points: int, tails: float | None) -> None:
-    """60 campaigns: one standard error of the odd position's share is about 0.007; one scatter for all gives 0.77."""
+    """60 campaigns: one standard error of the odd position's share is about 0.007."""
     odd, others, false = simulated(design_of(runs, points, factor, tails=tails))
     assert 0.925 <= odd <= 0.99
     assert 0.93 <= others <= 0.985
@@ -86,7 +86,7 @@ def across(factor: float) -> Design:
 
 
 def test_intervals_between_sessions_hold_at_a_position_that_is_hard_to_fit_anew() -> None:
-    """Three times the change of the others: 0.50 with one scatter of sessions for all positions."""
+    """Three times the change of the others."""
     odd, others, false = simulated(across(3.0))
     assert odd >= 0.93 and others >= 0.93
     assert false <= 0.06 * CAMPAIGNS + 3.0 * np.sqrt(0.06 * CAMPAIGNS)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.moving_together import independent_values
+from tapeline.acoustics.moving_together import independent_values, position_mean_squares
 from tapeline.acoustics.repeat_scatter import RepeatRows
 from tapeline.acoustics.statistics import variance_ratio_p_value
 from tapeline.acoustics.windows import Reals
@@ -38,11 +38,10 @@ def alike_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
     freedom count positions and items that move together as the few independent ones that they are worth.
     """
     count = len(cells)
-    alike = np.ones((count, count), dtype=bool)
     rows = np.concatenate([cell.deviation_db for cell in cells])
     known = np.isfinite(rows)
     if count < 2 or not known.any():
-        return alike
+        return np.ones((count, count), dtype=bool)
     pooled = np.where(known, rows**2, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
     unit = np.sqrt(np.where(pooled > 0.0, pooled, 1.0))
     worth = independent_values(rows / unit)
@@ -58,16 +57,14 @@ def alike_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
     tested = (freedoms[:, None] > 0.0) & (freedoms[None, :] > 0.0) & np.isfinite(chance)
     unlike = tested & ((chance < UNLIKE_P / 2.0) | (chance.T < UNLIKE_P / 2.0))
     np.fill_diagonal(unlike, False)
-    return np.asarray(alike & ~unlike)
+    return np.asarray(~unlike)
 
 
 def _mean_square(rows: Reals) -> float:
     """Mean square over items and positions but those beyond `MOST_OF_MEDIAN` times the median; 0 of nothing."""
-    known = np.isfinite(rows)
-    count = known.sum(axis=(0, 2))
+    square, count = position_mean_squares(rows)
     there = count > 0
     if not there.any():
         return 0.0
-    square = np.where(known, rows**2, 0.0).sum(axis=(0, 2))[there] / count[there]
-    usual = square <= MOST_OF_MEDIAN * np.median(square)
-    return float(np.average(square[usual], weights=count[there][usual]))
+    usual = there & (square <= MOST_OF_MEDIAN * np.median(square[there]))
+    return float(np.average(square[usual], weights=count[usual]))

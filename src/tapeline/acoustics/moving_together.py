@@ -85,12 +85,23 @@ def independent_values(rows_db: Reals) -> float:
     return min(max(sizes / crossed, 1.0), count) if crossed > 0.0 else count
 
 
+def position_mean_squares(rows_db: Reals) -> tuple[Reals, NDArray[np.int64]]:
+    """Mean square of the values at each position of (rows, positions, items), and how many; 0 where there is none."""
+    known = np.isfinite(rows_db)
+    count = known.sum(axis=(0, 2))
+    return np.where(known, rows_db**2, 0.0).sum(axis=(0, 2)) / np.maximum(count, 1), count
+
+
+def in_own_units(rows_db: Reals) -> Reals:
+    """Values over the root mean square of their position, so that one that moves most does not rule."""
+    square, _ = position_mean_squares(rows_db)
+    return np.asarray(rows_db / np.sqrt(np.where(square > 0.0, square, 1.0))[:, None])
+
+
 def _of_like_size(rows_db: Reals) -> Reals:
     """Rows with unknown values at zero, positions brought nearer to one size so that a wild one does not rule."""
-    known = np.isfinite(rows_db)
-    rows = np.where(known, rows_db, 0.0)
-    count = known.sum(axis=(0, 2))
-    square = (rows**2).sum(axis=(0, 2)) / np.maximum(count, 1)
+    rows = np.where(np.isfinite(rows_db), rows_db, 0.0)
+    square, count = position_mean_squares(rows_db)
     usual = float(np.median(square[count > 0])) if (count > 0).any() else 1.0
     size = np.sqrt((square + usual) / 2.0)
     return rows / np.where(size > 0.0, size, 1.0)[None, :, None]

@@ -16,7 +16,7 @@ from tapeline.acoustics.moderated_variance import (
     moderated,
     variance_prior,
 )
-from tapeline.acoustics.moving_together import repeat_deviations, squared_correlation
+from tapeline.acoustics.moving_together import in_own_units, repeat_deviations, squared_correlation
 from tapeline.acoustics.statistics import variance_ratio_p_value
 from tapeline.acoustics.windows import Reals
 
@@ -234,9 +234,7 @@ def _correlation(rows: Reals) -> float:
     Each position in units of its own scatter, so that a restless one does not rule.
     """
     known = np.isfinite(rows)
-    z = np.where(known, rows, 0.0)
-    size = np.sqrt((z**2).sum(axis=(0, 2)) / np.maximum(known.sum(axis=(0, 2)), 1))
-    z = z / np.where(size > 0.0, size, 1.0)[None, :, None]
+    z = np.where(known, in_own_units(rows), 0.0)
     squares = (z**2).sum(axis=1)
     crossed = float((z.sum(axis=1) ** 2 - squares).sum())
     own = float(((known.sum(axis=1) - 1) * squares).sum())

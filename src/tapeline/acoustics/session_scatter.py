@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Cell, run_to_run
 from tapeline.acoustics.moderated_variance import moderated, variance_prior
+from tapeline.acoustics.moving_together import in_own_units
 from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.windows import Reals
 
@@ -67,22 +68,22 @@ def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flag
     A position's own changes are drawn towards those of all others (an inverse-gamma prior, as in Smyth 2004; see
     `moderated_variance`), as far as positions turn out to change alike: one that is hard to fit anew the same way has
     its own. Few changes do not tell; then the interval is held up by the change that was measured at the position
-    itself (`steps/lasting_terms.py`). `freedom` (positions,) says how many independent changes each position has among
-    the pairs (sessions less one, or mounts less one), `near` (items, items) which items are pooled with each (bands
-    beside it, and itself).
+    itself (`held_db` of `comparison.difference`). `freedom` (positions,) says how many independent changes each
+    position has among the pairs (sessions less one, or mounts less one), `near` (items, items) which items are pooled
+    with each (bands beside it, and itself).
     Positions of one session may move together (one calibrator, one day's air), and so may bands: with the mean
     correlation rho of their changes, n of them are worth n / (1 + (n - 1) rho^2).
     """
     shape = (freedom.size, near.shape[0])
     total, noise, count = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     over_positions, over_items = _Alike(), _Alike()
-    size = _size(changes, freedom.size)
-    for change in changes:
+    sizes = in_own_units(np.stack([change.mean_db for change in changes])) if changes else ()
+    for change, own_size in zip(changes, sizes, strict=True):
         known = np.isfinite(change.mean_db)
         total += np.where(known, change.squares_db2 / 2.0, 0.0)
         noise += np.where(known, change.noise_db2 / 2.0, 0.0)
         count += known
-        moved = np.where(known, change.mean_db / size, 0.0)
+        moved = np.where(known, own_size, 0.0)
         over_positions.add(moved.T, known.T, np.ones((shape[0], shape[0]), dtype=bool))
         over_items.add(moved, known, near)
     spare = np.minimum(count, freedom[:, None])
@@ -123,16 +124,6 @@ def _near_bands(
     pooled = (spare @ near) / (1.0 + np.maximum(width - 1.0, 0.0) * rho**2)
     worth = np.where(count > 0.0, np.maximum(pooled, spare), 0.0)
     return wide[0], wide[1], worth
-
-
-def _size(changes: Sequence[SessionChange], positions: int) -> Reals:
-    """Root mean square change of each position, (positions, 1), so that one that moves most does not rule."""
-    if not changes:
-        return np.ones((positions, 1))
-    moved = np.stack([change.mean_db for change in changes])
-    known = np.isfinite(moved)
-    square = np.where(known, moved**2, 0.0).sum(axis=(0, 2)) / np.maximum(known.sum(axis=(0, 2)), 1)
-    return np.sqrt(np.where(square > 0.0, square, 1.0))[:, None]
 
 
 class _Alike:

@@ -33,7 +33,7 @@ def shift_error(
     parts = [run_to_run(cell, scatter) for cell, scatter in zip(cells, scatters, strict=True)]
     variance = np.stack([part.variance for part in parts])
     freedom = np.stack([part.degrees_of_freedom for part in parts])
-    variances, freedoms = (np.stack([_at(values, end) for end in ends]) for values in (variance, freedom))
+    variances, freedoms = (np.stack([at_session(values, end) for end in ends]) for values in (variance, freedom))
     told = np.isfinite(freedoms).all(axis=0)
     return ShiftError(
         error_db=np.where(told, np.sqrt(variances.sum(axis=0)), np.nan),
@@ -41,6 +41,6 @@ def shift_error(
     )
 
 
-def _at(values: Reals, session: NDArray[np.int64]) -> Reals:
+def at_session(values: Reals, session: NDArray[np.int64]) -> Reals:
     """What belongs to one session at each (position, item), of values (sessions, positions, items)."""
     return np.asarray(np.take_along_axis(values, session[None], axis=0)[0])

@@ -20,7 +20,7 @@ from tapeline.acoustics.repeatability import (
     within_interval,
 )
 from tapeline.acoustics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
-from tapeline.acoustics.shift_error import shift_error
+from tapeline.acoustics.shift_error import at_session, shift_error
 from tapeline.acoustics.statistics import student_p_value
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.settings import Repeatability
@@ -97,16 +97,11 @@ def _shift(job: RepeatJob, condition: str, point: Point, repeats: Repeats, by_se
     scatters = [job.pools.of_cell((session, condition, point)) for session in repeats.sessions]
     error = shift_error(cells, scatters, (first, last))
     two = there.any(axis=0) & (first < last)
-    shift = np.where(two, _at(by_session.means, last) - _at(by_session.means, first), np.nan)
+    shift = np.where(two, at_session(by_session.means, last) - at_session(by_session.means, first), np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         p = student_p_value(shift / error.error_db, error.degrees_of_freedom)
     shown = (np.where(two, values, np.nan) for values in (error.error_db, error.degrees_of_freedom, p))
     return Shift(first, last, shift, *shown)
-
-
-def _at(values: Reals, session: NDArray[np.int64]) -> Reals:
-    """What belongs to one session at each (position, item), of values (sessions, positions, items)."""
-    return np.asarray(np.take_along_axis(values, session[None], axis=0)[0])
 
 
 def _rows(job: RepeatJob, condition: str, point: Point, f: Found) -> Iterator[dict[str, Any]]:
