@@ -77,13 +77,13 @@ def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flag
     shape = (freedom.size, near.shape[0])
     total, noise, count = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     over_positions, over_items = _Alike(), _Alike()
-    sizes = in_own_units(np.stack([change.mean_db for change in changes])) if changes else ()
-    for change, own_size in zip(changes, sizes, strict=True):
+    in_units = in_own_units(np.stack([change.mean_db for change in changes])) if changes else ()
+    for change, moved_units in zip(changes, in_units, strict=True):
         known = np.isfinite(change.mean_db)
         total += np.where(known, change.squares_db2 / 2.0, 0.0)
         noise += np.where(known, change.noise_db2 / 2.0, 0.0)
         count += known
-        moved = np.where(known, own_size, 0.0)
+        moved = np.where(known, moved_units, 0.0)
         over_positions.add(moved.T, known.T, np.ones((shape[0], shape[0]), dtype=bool))
         over_items.add(moved, known, near)
     spare = np.minimum(count, freedom[:, None])
