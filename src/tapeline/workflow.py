@@ -50,9 +50,8 @@ def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), mor
         *("--profile", str(entry.parent / "workflow" / "profiles" / "default"), "--cores", cores),
         # Else one that lies in the folder where the command is called counts, and its values are evaluated.
         *("--workflow-profile", "none"),
-        *(["--forcerun", *again] if again else []),
         *(["--dry-run"] if dry_run else []),
-        *more,
+        *_with_forced(more, again),
     ]
     if dry_run:
         return _work(command, root)
@@ -62,6 +61,14 @@ def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), mor
         if _clear_manager_lock(root):
             print("the lock of an earlier run that was killed is removed", file=sys.stderr)
         return _work(command, root, lock)
+
+
+def _with_forced(more: Sequence[str], again: Sequence[str]) -> list[str]:
+    """Words for the manager with the results that are made anew: of two such lists it would take the last alone."""
+    given = next((number for number, word in enumerate(more, 1) if word in ("--forcerun", "-R")), None)
+    if not again or given is None:
+        return [*(["--forcerun", *again] if again else []), *more]
+    return [*more[:given], *again, *more[given:]]
 
 
 @contextmanager

@@ -115,5 +115,5 @@ def test_a_calibrators_level_is_re_20_micropascal_whatever_the_campaign_states(t
     (target,) = needs.checks[0].source.paths
     (tmp_path / target).parent.mkdir(exist_ok=True)
     recorded(tmp_path / target, [(0, 1.0, 4.0)], channels=1, seconds=6.0)
-    (row,) = check_rows(tmp_path, needs, needs.checks[0])
+    ((row,), _) = check_rows(tmp_path, needs, needs.checks[0])
     assert row["sensitivity_v_per_pa"] == pytest.approx(SENSITIVITIES_V_PER_PA[0], rel=0.002)

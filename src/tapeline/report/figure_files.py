@@ -13,7 +13,7 @@ from PIL import Image
 from tapeline.report.figure_data import FigureData, csv_text
 from tapeline.report.figure_letters import Letters
 from tapeline.report.wording import file_stem
-from tapeline.store.atomic import replacing
+from tapeline.store.file_records import forget_written, result_file
 
 SVG_BYTES = 125_000
 """A drawing above this size is kept as pixels."""
@@ -124,7 +124,7 @@ class FigureShelf:
         stem = self._free_name(file_stem(parts))
         name, data_name = f"{stem}.{kind}", f"{stem}.csv"
         for written, made in ((name, content), (data_name, csv_text(data).encode("utf-8"))):
-            with replacing(self.folder / written) as temporary:
+            with result_file(self.folder / written) as temporary:
                 temporary.write_bytes(made)
             self.written.add(written)
         width, height = figure.get_size_inches()
@@ -161,3 +161,4 @@ class FigureShelf:
         for path in sorted(self.folder.glob("*")):
             if path.suffix in (".svg", ".png", ".csv") and path.name not in self.written:
                 path.unlink()
+                forget_written(path)

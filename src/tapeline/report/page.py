@@ -47,7 +47,7 @@ from tapeline.report.tables_of_trust import (
 from tapeline.report.what_is_not_known import open_questions
 from tapeline.report.what_was_tested import facts
 from tapeline.report.wording import BAND_WORDS, confidence_words, printable
-from tapeline.store.atomic import replacing
+from tapeline.store.file_records import result_file
 
 FOLDER = Path(__file__).parent
 
@@ -65,7 +65,7 @@ def write_report(campaign: Campaign, results: Path, destination: Path, digest: s
         letters.use()
         content = page_content(tables, campaign, shelf, digest)
     text = render(content)
-    with replacing(destination) as temporary:
+    with result_file(destination) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
     shelf.clear_others()
 

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow.parquet as pq
 
 from tapeline.acoustics.line_difference import LineSide, line_difference
 from tapeline.acoustics.statistics import CERTAIN
@@ -17,6 +16,7 @@ from tapeline.steps import places
 from tapeline.steps.compared_pairs import Compared, pairing_of
 from tapeline.steps.compared_runs import Job
 from tapeline.steps.item_columns import point_columns, sessions_columns
+from tapeline.store import parquet
 
 AT_ONCE = 8
 """Positions whose spectra are held at once, as many as the table `narrowband` holds together."""
@@ -46,7 +46,7 @@ def _spectra(
     """The spectra of some runs by position; without the lists that are not needed here."""
     wanted = [("run", "in", [run.run for run in runs]), ("position", "in", list(positions))]
     path = places.session_table(results, "narrowband", session)
-    table = pq.read_table(path, columns=COLUMNS + LISTS, filters=wanted, partitioning=None, use_threads=False)
+    table = parquet.read_where(path, wanted, COLUMNS + LISTS)
     found: dict[str, list[dict[str, Any]]] = {}
     for k in range(table.num_rows):
         row = {column: table[column][k].as_py() for column in COLUMNS}

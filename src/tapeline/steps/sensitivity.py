@@ -34,6 +34,7 @@ from tapeline.steps.judged_checks import (
     note_ranges,
     refusing_codes,
 )
+from tapeline.steps.sources import watching
 from tapeline.steps.term_columns import term_columns, terms_of
 from tapeline.store import parquet, tables
 
@@ -46,10 +47,12 @@ def run(plan: Plan, session: str) -> None:
     needs = plan.sensitivity_needs(session)
     results = plan.campaign.results
     judged = judged_session(needs, parquet.read_rows(places.checks(results, session)))
-    papers = {item.sensor: read_papers(plan.campaign.root, item) for item in needs.papers}
+    path = places.calibration(results, session)
+    with watching(path, plan.campaign.root, plan.data_sheet_files(session)):
+        papers = {item.sensor: read_papers(plan.campaign.root, item) for item in needs.papers}
     stamp = {"campaign": needs.campaign, "digest": plan.digest("sensitivity", session)}
     rows = session_rows(needs, judged, papers)
-    parquet.write_rows(tables.CALIBRATION, places.calibration(results, session), rows, **stamp)
+    parquet.write_rows(tables.CALIBRATION, path, rows, **stamp)
     decided = decided_checks(judged.rows, rows)
     parquet.write_rows(tables.CHECKS, places.judged_checks(results, session), decided, **stamp)
 
