@@ -99,7 +99,7 @@ def test_a_file_that_grows_while_it_is_hashed(tmp_path: Path, monkeypatch: pytes
             return self.real.hexdigest()
 
     monkeypatch.setattr(hashlib, "sha256", Growing)
-    monkeypatch.setattr("tapeline.recordings.watched_files.PIECE_BYTES", 512)
+    monkeypatch.setattr("tapeline.file_stamps.PIECE_BYTES", 512)
     with pytest.raises(RecordingError) as caught:
         watched.content_hashes()
     assert caught.value.code == "still-changing"

@@ -95,11 +95,17 @@ def read_records(path: Path) -> dict[str, FileRecord]:
 
 
 def _record_of(path: Path) -> Path:
-    return path.parent / FOLDER / f"{path.name}.json"
+    return _beside(path, "json")
 
 
 def _reading_of(path: Path) -> Path:
-    return path.parent / FOLDER / f"{path.name}.read.json"
+    return _beside(path, "read.json")
+
+
+def _beside(path: Path, kind: str) -> Path:
+    """Not within a table of many files: who reads one takes every file in its folder for a part of it."""
+    folder = path.parents[2] if "=" in path.parent.name else path.parent
+    return folder / FOLDER / path.relative_to(folder).with_name(f"{path.name}.{kind}")
 
 
 def _keep(path: Path, content: Mapping[str, Any]) -> None:
