@@ -9,12 +9,16 @@ import shutil
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tapeline import __version__
 from tapeline.campaign.faults import CampaignFaults, in_order
 from tapeline.stopping import Stopped, caught, raise_stopped
-from tapeline.store.file_records import NotAsWrittenError, forget_written
+from tapeline.store.file_records import NotAsWrittenError, doubt_written
 from tapeline.unwritable import CLOSED, FULL, sentence, tell, unwritable
+
+if TYPE_CHECKING:
+    from tapeline.steps.misfits import Misfit
 
 SESSION_STEPS = {
     "calibrate": "find and measure the calibrator tones of a session",
@@ -281,7 +285,7 @@ def _step(options: argparse.Namespace) -> int:
         return EXIT_FAILED
     except NotAsWrittenError as error:
         # Else the next run would take its unchanged times for proof.
-        forget_written(error.path)
+        doubt_written(error.path)
         raise
     except OSError as error:
         if error.errno not in FULL | CLOSED:
@@ -386,33 +390,37 @@ def _told_unwritable(options: argparse.Namespace) -> bool:
 
 def _managed(options: argparse.Namespace, root: Path) -> int:
     """The workflow manager's exit status; called again where it stopped because files went or proved damaged."""
-    from tapeline import workflow
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.steps.misfits import forced, misfits, sentences
+    from tapeline.steps.misfits import misfits
 
     plan = Plan(load_campaign(options.campaign, check=False))
-    found = misfits(plan, sources=options.check_recordings, keep=not options.dry_run)
     there = frozenset(plan.all_source_files())
-    asked = {"cores": options.cores, "dry_run": options.dry_run, "more": options.more}
-    for said in sentences(found):
-        print(f"tapeline run: {said}", file=sys.stderr)
-    status = workflow.run(root, again=forced(found, plan.campaign.root), **asked)
+    found = misfits(plan, sources=options.check_recordings, keep=not options.dry_run)
+    status = _made_again(options, root, found)
     if not status or options.dry_run:
         return status
     plan = Plan(load_campaign(options.campaign, check=False))
     known = {misfit.job for misfit in found}
     damaged = [misfit for misfit in misfits(plan) if misfit.job not in known and (misfit.changed or misfit.unknown)]
     gone = sorted(there - frozenset(plan.all_source_files()))
-    if not gone and not damaged:
-        return status
     if gone:
         verb = "went away or may no longer be read"
         print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
-    for said in sentences(damaged):
+    return _made_again(options, root, damaged) if gone or damaged else status
+
+
+def _made_again(options: argparse.Namespace, root: Path, found: Sequence[Misfit]) -> int:
+    """The workflow manager's exit status, once it was said what does not fit and is made again."""
+    from tapeline import workflow
+    from tapeline.steps.misfits import forced, sentences
+
+    for said in sentences(found):
         print(f"tapeline run: {said}", file=sys.stderr)
-    return workflow.run(root, again=forced(damaged, plan.campaign.root), **asked)
+    return workflow.run(
+        root, cores=options.cores, dry_run=options.dry_run, again=forced(found, options.campaign), more=options.more
+    )
 
 
 def _warned_of_others(folder: Path) -> bool:
@@ -420,17 +428,16 @@ def _warned_of_others(folder: Path) -> bool:
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.steps.misfits import forced, misfits
+    from tapeline.steps.misfits import made_otherwise
 
-    plan = Plan(load_campaign(folder, check=False))
-    found = [misfit for misfit in misfits(plan, keep=False) if misfit.otherwise]
-    if found:
+    others = made_otherwise(Plan(load_campaign(folder, check=False)))
+    if others:
         print(
-            f"tapeline run: {listed(forced(found, plan.campaign.root), 4)}: not made from the campaign's files as they "
-            f"are now, which changed during the run: run `tapeline run {folder}` again",
+            f"tapeline run: {listed(others, 4)}: not made from the campaign's files as they are now, which changed "
+            f"during the run: run `tapeline run {folder}` again",
             file=sys.stderr,
         )
-    return bool(found)
+    return bool(others)
 
 
 def _verify(options: argparse.Namespace) -> int:

@@ -45,13 +45,15 @@ def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), mor
     signal has ended this one with all its processes; OSError where the folder cannot be written.
     """
     entry = snakefile()
+    forced, more = _forced(again, more)
     command = [
-        *(sys.executable, "-m", "snakemake", "--snakefile", str(entry), "--directory", str(root)),
+        # Words that follow a list would be taken into it: targets may be among those handed on.
+        *(sys.executable, "-m", "snakemake", *forced, "--snakefile", str(entry), "--directory", str(root)),
         *("--profile", str(entry.parent / "workflow" / "profiles" / "default"), "--cores", cores),
         # Else one that lies in the folder where the command is called counts, and its values are evaluated.
         *("--workflow-profile", "none"),
         *(["--dry-run"] if dry_run else []),
-        *_with_forced(more, again),
+        *more,
     ]
     if dry_run:
         return _work(command, root)
@@ -63,12 +65,12 @@ def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), mor
         return _work(command, root, lock)
 
 
-def _with_forced(more: Sequence[str], again: Sequence[str]) -> list[str]:
-    """Words for the manager with the results that are made anew: of two such lists it would take the last alone."""
+def _forced(again: Sequence[str], more: Sequence[str]) -> tuple[list[str], list[str]]:
+    """Words that force results to be made anew, and those handed on: the manager takes the last such list alone."""
     given = next((number for number, word in enumerate(more, 1) if word in ("--forcerun", "-R")), None)
     if not again or given is None:
-        return [*(["--forcerun", *again] if again else []), *more]
-    return [*more[:given], *again, *more[given:]]
+        return ["--forcerun", *again] if again else [], list(more)
+    return [], [*more[:given], *again, *more[given:]]
 
 
 @contextmanager

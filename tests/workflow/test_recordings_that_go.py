@@ -81,7 +81,10 @@ def test_results_of_a_recording_that_came_back_are_made_again(root: Path, monkey
     assert cli.main(["run", str(root), "--dry-run", "--", "--until", "pressure"]) == 0
     (command,) = calls
     at = command.index("--forcerun")
-    assert command[at : at + 3] == ["--forcerun", places.quality(Path("results"), "m2").as_posix(), "--dry-run"]
+    # Nothing but an option may follow: the manager takes every other word into the list.
+    assert command[at + 1] == places.quality(Path("results"), "m2").as_posix()
+    assert command[at + 2].startswith("--")
+    assert command[-2:] == ["--until", "pressure"]
 
 
 def give_up_passing_over_permissions() -> None:

@@ -7,7 +7,7 @@ that were copied from elsewhere.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -68,13 +68,19 @@ def _misfit(plan: Plan, job: Job, *, sources: bool, results: bool, keep: bool) -
         keep_read(job.files[0], current)
     replaced = [name for name in found if name not in current]
     unknown += [name for name in job.sources if name not in read]
-    otherwise = not changed and _made_otherwise(plan, job)
+    otherwise = not changed and _is_made_otherwise(plan, job)
     if not (changed or replaced or unknown or otherwise):
         return None
     return Misfit(job, tuple(changed), tuple(replaced), tuple(unknown), otherwise)
 
 
-def _made_otherwise(plan: Plan, job: Job) -> bool:
+def made_otherwise(plan: Plan) -> list[str]:
+    """A file of each job whose results are there and were made from other settings, rows or versions."""
+    root = plan.campaign.root
+    return [shown(job.files[0], root) for job in jobs(plan) if job.files[0].is_file() and _is_made_otherwise(plan, job)]
+
+
+def _is_made_otherwise(plan: Plan, job: Job) -> bool:
     """Whether the digest that a job's table carries is not the plan's."""
     table = job.files[0]
     if table.suffix != ".parquet":
@@ -85,12 +91,12 @@ def _made_otherwise(plan: Plan, job: Job) -> bool:
         return True
 
 
-def forced(found: list[Misfit], root: Path) -> list[str]:
+def forced(found: Sequence[Misfit], root: Path) -> list[str]:
     """A file of each job, relative to the campaign folder, by which the workflow manager knows what to make anew."""
     return [shown(misfit.job.files[0], root) for misfit in found]
 
 
-def sentences(found: list[Misfit]) -> Iterator[str]:
+def sentences(found: Sequence[Misfit]) -> Iterator[str]:
     """What a run says of what it makes again; nothing of what changed settings ask for."""
     from tapeline.campaign.faults import listed
 

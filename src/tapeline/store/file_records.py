@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -66,21 +67,34 @@ def written_record(path: Path) -> FileRecord | None:
 
 
 def keep_written(path: Path, record: FileRecord) -> None:
-    """Keep a record with the times that the file has now."""
+    """Keep a record of a file with other times."""
     _keep(_record_of(path), _plain(record))
 
 
 def forget_written(path: Path) -> None:
-    """Keep no record, so that the next run makes the file again."""
+    """Keep no record of a file that is removed."""
     with suppress(OSError):
         _record_of(path).unlink(missing_ok=True)
 
 
+def doubt_written(path: Path) -> None:
+    """Keep no times, so that whoever looks next reads the content."""
+    record = written_record(path)
+    if record is not None:
+        keep_written(path, FileRecord(Stamp(record.stamp.size, 0), record.sha256))
+
+
 def require_as_written(path: Path) -> None:
     """Raises NotAsWrittenError where a file's content is not what was written; without a record anything goes."""
-    record = written_record(path)
-    if record is not None and stamp_of(path) is not None and record.now(path, whole=True) is None:
+    record, stamp = written_record(path), stamp_of(path)
+    if record is not None and stamp is not None and not _is_as_written(path, stamp, record):
         raise NotAsWrittenError(path)
+
+
+@cache
+def _is_as_written(path: Path, stamp: Stamp, record: FileRecord) -> bool:
+    """Kept in a process, for tables that are read in many parts."""
+    return stamp.size == record.stamp.size and content_digest(path, stamp.size) == record.sha256
 
 
 def keep_read(path: Path, records: Mapping[str, FileRecord]) -> None:
