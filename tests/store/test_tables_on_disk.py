@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import runpy
 from pathlib import Path
 from typing import Any
 
@@ -82,10 +83,11 @@ def test_three_clients_read_the_session_and_unnest_the_lists(tmp_path: Path) -> 
     """The lines of docs/reading_tables.md."""
     partition(tmp_path)
     glob = str(tmp_path / "narrowband" / "*" / "*.parquet")
-    rows = duckdb.sql(
+    rows = duckdb.execute(
         "SELECT session, run, first_hz + step_hz * (i - 1) AS frequency_hz, psd_pa2_per_hz[i] AS psd FROM "
         "(SELECT *, unnest(range(1, len(psd_pa2_per_hz) + 1)) AS i "
-        f"FROM read_parquet('{glob}', hive_partitioning = true)) ORDER BY run, frequency_hz"
+        "FROM read_parquet($glob, hive_partitioning = true)) ORDER BY run, frequency_hz",
+        {"glob": glob},
     ).fetchall()
     expected = [
         ("april", run, 20.0 + 5.0 * i, start + i) for run, start in (("r1", 0.0), ("r2", 10.0)) for i in range(4)
@@ -125,7 +127,9 @@ def test_the_lines_of_the_reading_page_give_sessions_as_text(tmp_path: Path, mon
             found = duckdb.sql(lines).to_arrow_table()
             assert set(found["session"].to_pylist()) == {"01", "2"}
             continue
-        exec(lines, space)
+        script = tmp_path / "lines.py"
+        script.write_text(lines, encoding="utf-8")
+        space = runpy.run_path(str(script), init_globals=space)
         for name in ("bands", "spectra", "rows", "gram", "pairs"):
             if name in space:
                 assert set(space[name]["session"]) == {"01", "2"}, (name, lines)

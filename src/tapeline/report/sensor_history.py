@@ -141,7 +141,8 @@ def _less(value: float | None, other: float) -> float | None:
 
 
 def _used(point: HistoryPoint) -> float:
-    assert point.shift_removed_db is not None, "only points with a value come here"
+    if point.shift_removed_db is None:
+        raise ValueError(f"no value at {point.check.session.label}")
     return point.shift_removed_db
 
 
