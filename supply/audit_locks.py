@@ -24,8 +24,8 @@ KEYS = {"id", "package", "accepted", "reason"}
 TIMEOUT_S = 15
 """How long one answer of the advisory service is waited for (own choice)."""
 
-UNREACHED = ("ConnectionError", "ConnectTimeout", "ReadTimeout", "Could not connect")
-"""What the auditing tool says where it reaches no service, in its message or the end of its traceback."""
+UNREACHED = ("ConnectionError", "Timeout", "ProxyError", "HTTPError", "JSONDecodeError", "Could not connect")
+"""What the auditing tool names in the last line of its complaint where no service, or something else, answers."""
 
 
 class AcceptedFindingsError(Exception):
@@ -51,7 +51,7 @@ class Finding:
 
     def is_the(self, accepted: Accepted) -> bool:
         """Whether it is what was accepted."""
-        return plain(self.package) == plain(accepted.package) and accepted.name in self.names
+        return self.package == accepted.package and accepted.name in self.names
 
     @property
     def sentence(self) -> str:
@@ -97,7 +97,7 @@ def _accepted(number: int, entry: Mapping[str, Any]) -> Accepted:
     for key in ("id", "package", "reason"):
         if not isinstance(entry[key], str) or not entry[key].strip():
             raise AcceptedFindingsError(f"{where}: `{key}` is {entry[key]!r}; write a text in quotes.")
-    return Accepted(entry["id"], entry["package"])
+    return Accepted(entry["id"], plain(entry["package"]))
 
 
 def read_audit(text: str) -> Audit:
@@ -132,6 +132,12 @@ def judged(audit: Audit, accepted: Sequence[Accepted]) -> tuple[list[str], bool]
     return lines, passes
 
 
+def unreached(complaint: str) -> bool:
+    """Whether the auditing tool broke down because no advisory service answers it as one."""
+    lines = [line for line in complaint.splitlines() if line.strip()]
+    return bool(lines) and any(words in lines[-1] for words in UNREACHED)
+
+
 def main() -> int:
     """Audit both locks and print what was found."""
     try:
@@ -141,11 +147,11 @@ def main() -> int:
         return 1
     locks = [word for name in LOCKS for word in ("--requirement", name)]
     # The pins are taken as they stand: nothing is resolved, downloaded or installed.
-    form = ("--disable-pip", "--require-hashes", "--format", "json", "--progress-spinner", "off")
+    form = ("--disable-pip", "--require-hashes", "--format", "json", "--aliases", "on", "--progress-spinner", "off")
     command = [sys.executable, "-m", "pip_audit", *form, "--timeout", str(TIMEOUT_S), *locks]
     done = subprocess.run(command, cwd=ROOT, check=False, capture_output=True, text=True)
     if not done.stdout.strip():
-        if any(words in done.stderr for words in UNREACHED):
+        if unreached(done.stderr):
             print("The advisory service does not answer here: nothing was audited.")
             return 0
         print(done.stderr, file=sys.stderr)
