@@ -1,163 +1,138 @@
-"""Hold the pins of the lock files against known vulnerabilities; findings fail unless they are accepted.
+"""Hold the pins of the lock files against known vulnerabilities; findings fail unless they are accepted for now.
 
-Where the advisory service does not answer, that is said and nothing fails: exit status 0. Findings or a faulty list of
-accepted ones give status 1; an audit that breaks down for another reason gives 2.
+Audited are the pins for this Python on this kind of machine. Where the advisory service gives no answer, that is said
+and nothing fails: exit status 0. Findings give 1; locks or a list of accepted findings that cannot be read give 2.
 """
 
 from __future__ import annotations
 
-import json
 import subprocess
 import sys
 import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime
+from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, StringConstraints, ValidationError
 
 ROOT = Path(__file__).resolve().parents[1]
 LOCKS = ("requirements.lock", "requirements-dev.lock")
-ACCEPTED = Path("supply/accepted_findings.toml")
-KEYS = {"id", "package", "accepted", "reason"}
+ACCEPTED = "supply/accepted_findings.toml"
 
-TIMEOUT_S = 15
+ANSWER_S = 15
 """How long one answer of the advisory service is waited for (own choice)."""
+ALL_ANSWERS_S = 180
+"""How long all answers together are waited for (own choice; they take seconds where the service answers)."""
 
-UNREACHED = ("ConnectionError", "Timeout", "ProxyError", "HTTPError", "JSONDecodeError", "Could not connect")
-"""What the auditing tool names in the last line of its complaint where no service, or something else, answers."""
-
-
-class AcceptedFindingsError(Exception):
-    """The list of accepted findings has a fault; the message is a sentence for whoever edits it."""
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 
 
-@dataclass(frozen=True)
-class Accepted:
-    """One accepted finding, by one of the advisory's names and its package."""
+class Accepted(BaseModel):
+    """A finding that is accepted up to and with a day, by one of the advisory's names."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    id: Text
+    package: Text
+    until: date
+    reason: Text
+
+
+class AcceptedFindings(BaseModel):
+    """The file of accepted findings."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    finding: list[Accepted] = []
+
+
+class Advisory(BaseModel):
+    """A known vulnerability of a pin, as pip-audit says it."""
+
+    id: str
+    aliases: list[str]
+    fix_versions: list[str]
+
+
+class Pin(BaseModel):
+    """A pin, as pip-audit says it; with a reason to skip it where the service does not know it."""
 
     name: str
-    package: str
+    version: str = ""
+    vulns: list[Advisory] = []
+    skip_reason: str = ""
 
 
-@dataclass(frozen=True)
-class Finding:
-    """One advisory on one pin, with all names the advisory goes by and the versions that mend it."""
+class Answer(BaseModel):
+    """What pip-audit says in JSON."""
 
-    package: str
-    version: str
-    names: tuple[str, ...]
-    mended: tuple[str, ...]
-
-    def is_the(self, accepted: Accepted) -> bool:
-        """Whether it is what was accepted."""
-        return self.package == accepted.package and accepted.name in self.names
-
-    @property
-    def sentence(self) -> str:
-        """What was found, and how to mend it."""
-        raised = f"raise the pin to {' or '.join(self.mended)}" if self.mended else "no mended version is known"
-        return f"{self.package} {self.version} has the known vulnerability {' = '.join(self.names)}: {raised}."
-
-
-@dataclass(frozen=True)
-class Audit:
-    """What the service said: how many pins it was asked for, those it does not know, and its findings."""
-
-    pins: int
-    unknown: tuple[str, ...]
-    findings: tuple[Finding, ...]
-
-
-def plain(package: str) -> str:
-    """A package's name as the lock files write it."""
-    return package.lower().replace("_", "-").replace(".", "-")
+    dependencies: list[Pin]
 
 
 def accepted_findings(text: str) -> list[Accepted]:
-    """The accepted findings of a list in TOML. Raises AcceptedFindingsError where an entry is not whole."""
+    """The accepted findings of a list in TOML. Raises ValueError, with a sentence for whoever edits it."""
     try:
-        table = tomllib.loads(text)
+        return AcceptedFindings.model_validate(tomllib.loads(text)).finding
+    except ValidationError as error:
+        faults = [f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}" for fault in error.errors()]
+        raise ValueError(f"{ACCEPTED} is not as its head says: {'; '.join(faults)}.") from error
     except tomllib.TOMLDecodeError as error:
-        raise AcceptedFindingsError(f"{ACCEPTED} is no TOML: {error}.") from error
-    entries = table.pop("finding", [])
-    if table or not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-        raise AcceptedFindingsError(f"{ACCEPTED} may hold sections named [[finding]] only.")
-    return [_accepted(number, entry) for number, entry in enumerate(entries, start=1)]
+        raise ValueError(f"{ACCEPTED} is no TOML: {error}.") from error
 
 
-def _accepted(number: int, entry: Mapping[str, Any]) -> Accepted:
-    where = f"{ACCEPTED}, finding {number}"
-    if entry.keys() != KEYS:
-        odd = ", ".join(sorted(entry.keys() ^ KEYS))
-        raise AcceptedFindingsError(f"{where}: its keys must be {', '.join(sorted(KEYS))}; look at {odd}.")
-    day = entry["accepted"]
-    if not isinstance(day, date) or isinstance(day, datetime):
-        raise AcceptedFindingsError(f"{where}: `accepted` is {day!r}; write a day without quotes, like 2026-01-31.")
-    for key in ("id", "package", "reason"):
-        if not isinstance(entry[key], str) or not entry[key].strip():
-            raise AcceptedFindingsError(f"{where}: `{key}` is {entry[key]!r}; write a text in quotes.")
-    return Accepted(entry["id"], plain(entry["package"]))
-
-
-def read_audit(text: str) -> Audit:
-    """The auditing tool's answer in JSON; a pin that stands in both locks counts once."""
-    pins = json.loads(text)["dependencies"]
-    found = {
-        Finding(pin["name"], pin["version"], (one["id"], *sorted(one["aliases"])), tuple(one["fix_versions"])): None
-        for pin in pins
-        for one in pin.get("vulns", [])
-    }
-    unknown = {pin["name"]: None for pin in pins if "skip_reason" in pin}
-    return Audit(len({(pin["name"], pin.get("version")) for pin in pins}), tuple(unknown), tuple(found))
-
-
-def judged(audit: Audit, accepted: Sequence[Accepted]) -> tuple[list[str], bool]:
+def judged(answer: Answer, accepted: Sequence[Accepted], today: date) -> tuple[list[str], bool]:
     """Sentences on an audit, and whether it passes."""
-    known = audit.pins - len(audit.unknown)
-    if not known:
-        return [f"The advisory service knows none of the {audit.pins} pins here: nothing was audited."], True
-    lines = [finding.sentence for finding in audit.findings if not any(map(finding.is_the, accepted))]
-    passes = not lines
-    if lines:
-        lines.append(f"Mend these, or accept each with its reason in {ACCEPTED}.")
-    lines += [
-        f"{one.name} of {one.package} is accepted in {ACCEPTED} but no longer found: take it out."
-        for one in accepted
-        if one.package not in audit.unknown and not any(finding.is_the(one) for finding in audit.findings)
-    ]
-    if audit.unknown:
-        lines.append(f"The advisory service does not know {', '.join(audit.unknown)}.")
-    lines.append(f"{known} of {audit.pins} pins were audited, with {len(audit.findings)} findings in all.")
-    return lines, passes
+    # A pin that stands in both locks counts once.
+    pins = {(pin.name, pin.version): pin for pin in answer.dependencies}.values()
+    unknown = [pin.name for pin in pins if pin.skip_reason]
+    if len(unknown) == len(pins):
+        return [f"The advisory service knows none of the {len(pins)} pins: nothing was audited."], True
+    failing, passing = [], []
+    for pin in pins:
+        for found in pin.vulns:
+            names = (found.id, *found.aliases)
+            entries = [one for one in accepted if one.package == pin.name and one.id in names]
+            vulnerable = f"{pin.name} {pin.version} has the known vulnerability {' = '.join(names)}"
+            if any(today <= one.until for one in entries):
+                passing.append(f"{vulnerable}; it is accepted until {max(one.until for one in entries)}.")
+                continue
+            ended = f" It was accepted until {entries[0].until}." if entries else ""
+            raised = f"raise the pin to {' or '.join(found.fix_versions)}"
+            failing.append(f"{vulnerable}: {raised if found.fix_versions else 'no version mends it yet'}.{ended}")
+    if failing:
+        failing.append(f"Mend these, or accept each with its reason and a last day in {ACCEPTED}.")
+    if unknown:
+        passing.append(f"The advisory service does not know {', '.join(unknown)}.")
+    passing.append(f"{len(pins) - len(unknown)} of {len(pins)} pins were audited.")
+    return [*failing, *passing], not failing
 
 
-def unreached(complaint: str) -> bool:
-    """Whether the auditing tool broke down because no advisory service answers it as one."""
-    lines = [line for line in complaint.splitlines() if line.strip()]
-    return bool(lines) and any(words in lines[-1] for words in UNREACHED)
+def asked(*options: str) -> subprocess.CompletedProcess[str]:
+    """What pip-audit says of both locks, taken as they stand: nothing is resolved, downloaded or installed."""
+    form = ("--disable-pip", "--require-hashes", "--format=json", "--aliases=on", "--progress-spinner=off")
+    locks = [f"--requirement={ROOT / name}" for name in LOCKS]
+    command = [sys.executable, "-m", "pip_audit", *form, f"--timeout={ANSWER_S}", *options, *locks]
+    return subprocess.run(command, check=False, capture_output=True, text=True, timeout=ALL_ANSWERS_S)
 
 
 def main() -> int:
     """Audit both locks and print what was found."""
     try:
         accepted = accepted_findings((ROOT / ACCEPTED).read_text(encoding="utf-8"))
-    except AcceptedFindingsError as error:
+    except ValueError as error:
         print(error, file=sys.stderr)
-        return 1
-    locks = [word for name in LOCKS for word in ("--requirement", name)]
-    # The pins are taken as they stand: nothing is resolved, downloaded or installed.
-    form = ("--disable-pip", "--require-hashes", "--format", "json", "--aliases", "on", "--progress-spinner", "off")
-    command = [sys.executable, "-m", "pip_audit", *form, "--timeout", str(TIMEOUT_S), *locks]
-    done = subprocess.run(command, cwd=ROOT, check=False, capture_output=True, text=True)
-    if not done.stdout.strip():
-        if unreached(done.stderr):
-            print("The advisory service does not answer here: nothing was audited.")
-            return 0
-        print(done.stderr, file=sys.stderr)
-        print(f"The audit broke down with status {done.returncode}; what it said stands above.", file=sys.stderr)
         return 2
-    lines, passes = judged(read_audit(done.stdout), accepted)
+    # Reads the locks without asking the service: what goes wrong afterwards is the service's.
+    read = asked("--dry-run")
+    if read.returncode:
+        print(read.stderr, file=sys.stderr)
+        print("The locks could not be read; what pip-audit said stands above.", file=sys.stderr)
+        return 2
+    try:
+        answer = Answer.model_validate_json(asked().stdout)
+    except (subprocess.TimeoutExpired, ValidationError):
+        print("The advisory service gives no answer here: nothing was audited.")
+        return 0
+    lines, passes = judged(answer, accepted, date.today())
     print("\n".join(lines), file=sys.stdout if passes else sys.stderr)
     return 0 if passes else 1
 
