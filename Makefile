@@ -71,7 +71,7 @@ audit: $(VENV)/.testing
 
 # Both packages from a clean export; the sample run from the wheel, in an empty environment without the source tree.
 wheel-check: $(VENV)/.computing
-	CORES=$(CORES) supply/wheel-check.sh $(BIN)/python
+	CORES=$(CORES) supply/wheel-check.sh $(abspath $(BIN)/python)
 
 # Long evidence: random calibrator sessions, the invented rig of tests/independent with many seeds; writes docs/validation.md.
 SEEDS ?= 8

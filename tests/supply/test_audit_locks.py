@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from scripts import SUPPLY, audit_locks
+
+import audit_locks
 
 LAST_DAY = date(2026, 1, 31)
 WHOLE = f"""
@@ -36,7 +37,7 @@ def judged(*pins: dict[str, Any], accepted: str = "", today: date = LAST_DAY) ->
 
 
 def test_the_committed_list_is_whole() -> None:
-    audit_locks.accepted_findings((SUPPLY / "accepted_findings.toml").read_text(encoding="utf-8"))
+    audit_locks.accepted_findings((audit_locks.ROOT / audit_locks.ACCEPTED).read_text(encoding="utf-8"))
 
 
 @pytest.mark.parametrize(
