@@ -15,7 +15,7 @@ from tapeline import __version__
 from tapeline.campaign.faults import CampaignFaults, in_order
 from tapeline.stopping import Stopped, caught, raise_stopped
 from tapeline.store.file_records import NotAsWrittenError, doubt_written
-from tapeline.unwritable import CLOSED, FULL, sentence, tell, unwritable
+from tapeline.unwritable import CLOSED, FULL, closed, sentence, tell, unwritable
 
 if TYPE_CHECKING:
     from tapeline.steps.misfits import Misfit
@@ -379,10 +379,13 @@ def _run(options: argparse.Namespace) -> int:
 def _told_unwritable(options: argparse.Namespace) -> bool:
     """Whether a folder that the run writes to takes nothing, which is said then."""
     from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.steps.outputs import folders
 
     campaign = load_campaign(options.campaign, check=False)
-    folders = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
-    found = next(filter(None, map(unwritable, folders)), None)
+    first = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
+    below = [] if options.dry_run else folders(Plan(campaign))
+    found = next(filter(None, (*map(unwritable, first), *map(closed, below))), None)
     if found:
         print(f"tapeline run: {found}", file=sys.stderr)
     return found is not None

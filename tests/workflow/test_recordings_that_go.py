@@ -120,3 +120,23 @@ def test_a_recording_without_permission_is_left_out_and_taken_once_it_may_be_rea
     locked.chmod(0o644)
     status, said = run_bound_by_permissions(root, "--dry-run")
     assert (status, re.findall(r"^pressure +(\d+)$", said, re.M)[-1:]) == (0, ["1"]), said
+
+
+@pytest.mark.parametrize("place", ["tables", "logs/calibrate", "spectra/m1", "tables/.written"])
+def test_a_closed_folder_among_the_results_is_named_before_anything_runs(root: Path, place: str) -> None:
+    (root / "results" / place).mkdir(parents=True)
+    (root / "results" / place).chmod(0o500)
+    status, said = run_bound_by_permissions(root)
+    assert status == cli.EXIT_FAILED
+    last = said.strip().splitlines()[-1]
+    assert last.startswith(f"tapeline run: {root / 'results' / place}: cannot be written, it is read-only")
+    assert not (root / "results" / "calibration").exists()
+
+
+def test_a_pipe_among_the_results_is_named_before_anything_runs(
+    root: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (root / "results").mkdir()
+    os.mkfifo(root / "results" / "tables")
+    assert cli.main(["run", str(root)]) == cli.EXIT_FAILED
+    assert f"{root / 'results' / 'tables'}: is no folder" in capsys.readouterr().err

@@ -8,6 +8,7 @@ that were copied from elsewhere.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -60,12 +61,15 @@ def _misfit(plan: Plan, job: Job, *, sources: bool, results: bool, keep: bool) -
         elif now is None:
             changed.append(shown(path, root))
         elif keep and now != record:
-            keep_written(path, now)
+            # A folder that takes nothing costs the next run another look, no more.
+            with suppress(OSError):
+                keep_written(path, now)
     read = read_records(job.files[0]) if job.sources else {}
     found = {name: read[name].now(root / name, whole=sources) for name in job.sources if name in read}
     current = {name: record for name, record in found.items() if record is not None}
     if keep and len(current) == len(read) and current != read:
-        keep_read(job.files[0], current)
+        with suppress(OSError):
+            keep_read(job.files[0], current)
     replaced = [name for name in found if name not in current]
     unknown += [name for name in job.sources if name not in read]
     otherwise = not changed and _is_made_otherwise(plan, job)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tapeline.campaign.plan import Plan
 from tapeline.steps import places
+from tapeline.store.file_records import record_of
 
 SESSION_TABLES = ("narrowband", "bands", "overall", "history")
 CAMPAIGN_TABLES = {
@@ -65,3 +66,11 @@ def jobs(plan: Plan) -> Iterator[Job]:
         yield Job(step, "", tuple(places.campaign_table(results, name) for name in tables))
     yield Job("manifest", "", (places.manifest(results),))
     yield Job("report", "", (places.report(results), *sorted(places.figures(results).glob("*"))))
+
+
+def folders(plan: Plan) -> list[Path]:
+    """The folders within the results that jobs write into, and those above them, the upper ones first."""
+    results = plan.campaign.results
+    made = {path for job in jobs(plan) for file in job.files for path in (file, record_of(file))}
+    made |= {results / place / job.step / (job.key or job.step) for place in ("logs", "benchmarks") for job in jobs(plan)}
+    return sorted({above for path in made for above in path.parents if results in above.parents})

@@ -54,34 +54,35 @@ def result_file(path: Path, *, flushed: bool = True) -> Iterator[Path]:
     with replacing(path, flushed=flushed) as temporary:
         yield temporary
         # A process that dies here leaves a file without a record, which is made again, not one that looks changed.
-        _record_of(path).unlink(missing_ok=True)
+        record_of(path).unlink(missing_ok=True)
     stamp = stamp_of(path)
     digest = None if stamp is None else content_digest(path, stamp.size)
     if stamp is not None and digest is not None:
-        _keep(_record_of(path), _plain(FileRecord(stamp, digest)))
+        _keep(record_of(path), _plain(FileRecord(stamp, digest)))
 
 
 def written_record(path: Path) -> FileRecord | None:
     """What was written to a file of the results; None where nothing is known of it."""
-    return _from_plain(_kept(_record_of(path)))
+    return _from_plain(_kept(record_of(path)))
 
 
 def keep_written(path: Path, record: FileRecord) -> None:
     """Keep a record of a file with other times."""
-    _keep(_record_of(path), _plain(record))
+    _keep(record_of(path), _plain(record))
 
 
 def forget_written(path: Path) -> None:
     """Keep no record of a file that is removed."""
     with suppress(OSError):
-        _record_of(path).unlink(missing_ok=True)
+        record_of(path).unlink(missing_ok=True)
 
 
 def doubt_written(path: Path) -> None:
     """Keep no times, so that whoever looks next reads the content."""
     record = written_record(path)
     if record is not None:
-        keep_written(path, FileRecord(Stamp(record.stamp.size, 0), record.sha256))
+        with suppress(OSError):
+            keep_written(path, FileRecord(Stamp(record.stamp.size, 0), record.sha256))
 
 
 def require_as_written(path: Path) -> None:
@@ -108,7 +109,8 @@ def read_records(path: Path) -> dict[str, FileRecord]:
     return {name: record for name, record in found.items() if record is not None}
 
 
-def _record_of(path: Path) -> Path:
+def record_of(path: Path) -> Path:
+    """The file that keeps what was written to a file of the results."""
     return _beside(path, "json")
 
 
