@@ -55,7 +55,7 @@ CHART = Table(
     "chart",
     _ChartPoint,
     (
-        Column("frequency_hz", number("Hz", above=0), "frequency", needed=True, unit="Hz"),
+        Column("frequency_hz", number("Hz", above=0, most=1e9), "frequency", needed=True, unit="Hz"),
         Column(
             "response_db",
             number("dB", least=-200, most=200),

@@ -10,9 +10,17 @@ from typing import Any, Generic
 from tapeline.campaign.cells import IDENTIFIER_KIND, RUN_OR_EVERY, CellError
 from tapeline.campaign.csv_source import SourceRow, SourceTable, read_csv
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
-from tapeline.campaign.table_columns import RUNS, Column, RowT, Table
+from tapeline.campaign.table_columns import KMH_PER_MPS, RUNS, Column, RowT, Table
 
-KMH_PER_MPS = 3.6
+
+@dataclass
+class UnusualCells:
+    """The cells of one column outside its usual range: the first one, and how many there are."""
+
+    column: Column
+    line: int
+    value: float
+    count: int = 0
 
 
 @dataclass(frozen=True)
@@ -27,6 +35,7 @@ class TableRows(Generic[RowT]):
     rows: tuple[RowT, ...]
     header: frozenset[str]
     readable: bool
+    unusual: tuple[UnusualCells, ...] = ()
 
     def names(self, attribute: str) -> dict[str, int]:
         """The names in one column, in order, each with the line where it stands first."""
@@ -60,7 +69,8 @@ def read_table(
     header = frozenset(source.header)
     reader = _RowReader(table, source, faults)
     readable = all(name in header for group in needed for name in group)
-    return TableRows(shown, tuple(reader.row(row) for row in source.rows), header, readable)
+    rows = tuple(reader.row(row) for row in source.rows)
+    return TableRows(shown, rows, header, readable, tuple(reader.unusual.values()))
 
 
 class _RowReader(Generic[RowT]):
@@ -70,6 +80,7 @@ class _RowReader(Generic[RowT]):
         self.table = table
         self.file = source.file
         self.faults = faults
+        self.unusual: dict[str, UnusualCells] = {}
         places = {name: index for index, name in enumerate(source.header)}
         self.columns = [(places[column.name], column) for column in table.columns if column.name in places]
         self.defaults = {column.attribute: self.stand_in(column, "") for column in table.columns}
@@ -83,7 +94,10 @@ class _RowReader(Generic[RowT]):
             text = cells[index] if index < width else ""
             if text:
                 try:
-                    values[column.attribute] = column.kind.read(text)
+                    value = values[column.attribute] = column.kind.read(text)
+                    if column.kind.usual is not None and not column.kind.usual.holds(value):
+                        first = UnusualCells(column, source.line_of(index), value)
+                        self.unusual.setdefault(column.name, first).count += 1
                 except CellError as misfit:
                     self.note(source.line_of(index), column, misfit.found or quoted(text), misfit)
                     values[column.attribute] = self.stand_in(column, text)
