@@ -14,6 +14,7 @@ from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.uncertainty import Evidence, Term, combined
 from tapeline.acoustics.windows import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
@@ -153,9 +154,9 @@ def _budget(terms: list[Term]) -> dict[str, Any]:
     freedom = whole.degrees_of_freedom
     return {
         **term_columns(ordered),
-        "terms_degrees_of_freedom": [term.degrees_of_freedom for term in ordered],
+        "terms_degrees_of_freedom": [finite_or_none(term.degrees_of_freedom) for term in ordered],
         "standard_uncertainty_db": whole.standard_uncertainty,
-        "degrees_of_freedom": freedom if math.isfinite(freedom) else None,
+        "degrees_of_freedom": finite_or_none(freedom),
     }
 
 

@@ -166,7 +166,8 @@ def _statistics(history: pa.Table, position: str, weighting: str) -> dict[str, f
     """Percentiles and largest levels of one channel's history; empty where it has none."""
     keep = pc.and_(pc.equal(history["position"], position), pc.equal(history["weighting"], weighting))
     own = history.filter(keep)
-    exceeded = levels_exceeded(own["level_db"].drop_null().to_numpy(), EXCEEDED_PCT)
+    levels = pc.if_else(own["silent"], -np.inf, own["level_db"])
+    exceeded = levels_exceeded(levels.drop_null().to_numpy(), EXCEEDED_PCT)
     return {f"l{pct:g}_db": number(level) for pct, level in zip(EXCEEDED_PCT, exceeded, strict=True)} | {
         name: pc.max(own[column]).as_py() for name, column in LARGEST.items()
     }

@@ -367,5 +367,5 @@ def interval_columns(job: Job, levels_db: Reals, degrees_of_freedom: Reals) -> d
 
 
 def number(value: Any) -> float | None:
-    """A plain number for a table's cell, null for NaN."""
-    return None if np.isnan(value) else float(value)
+    """A plain number for a table's cell, null for NaN, and for the infinite level of what has no power."""
+    return float(value) if np.isfinite(value) else None

@@ -96,7 +96,7 @@ def _spectra(path: Path, cube: LevelCube) -> Iterator[Spectra]:
             yield Spectra(
                 run=np.array([run_place[name] for name in part["run"].to_pylist()]),
                 position=np.array([position_place[name] for name in part["position"].to_pylist()]),
-                psd=part["psd_pa2_per_hz"].flatten().to_numpy().reshape(len(rows), lines),
+                psd=part["psd_pa2_per_hz"].flatten().to_numpy(zero_copy_only=False).reshape(len(rows), lines),
                 first_hz=first,
                 step_hz=step,
             )

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from tapeline import __version__
@@ -38,23 +39,33 @@ def metadata_of(table: Table, campaign: str, digest: str) -> dict[bytes, bytes]:
 def to_arrow(table: Table, columns: Mapping[str, Any]) -> pa.Table:
     """Columns (arrays or lists, equally long) as an Arrow table of the schema, sorted by the table's order.
 
-    Raises SchemaMismatchError for a missing or unknown column.
+    NaN in arrays stands for null, in lists where the column has gaps. Raises SchemaMismatchError for a missing or
+    unknown column, and for NaN and infinity anywhere else.
     """
     expected, found = set(table.column_names()), set(columns)
     if expected != found:
         missing, unknown = sorted(expected - found), sorted(found - expected)
         raise SchemaMismatchError(f"table {table.name}: missing columns {missing}, unknown {unknown}")
     schema = table.arrow()
-    arrays = [_array(columns[name], schema.field(name)) for name in schema.names]
+    arrays = [_array(columns[column.name], schema.field(column.name), bool(column.gap)) for column in table.columns]
+    for column, array in zip(table.columns, arrays, strict=True):
+        if column.type in ("real", "reals") and not _is_finite(array):
+            raise SchemaMismatchError(f"table {table.name}: NaN or infinity in the column {column.name}")
     made = pa.Table.from_arrays(arrays, schema=schema)
     return made.sort_by([(name, "ascending") for name in table.order]) if made.num_rows > 1 else made
 
 
-def _array(values: Any, field: pa.Field) -> pa.Array | pa.ChunkedArray:
+def _array(values: Any, field: pa.Field, gaps: bool) -> pa.Array | pa.ChunkedArray:
     if isinstance(values, pa.Array | pa.ChunkedArray):
         return values.cast(field.type)
     from_numpy = hasattr(values, "dtype") and getattr(values, "ndim", 0) == 1
-    return pa.array(values, type=field.type, from_pandas=from_numpy)
+    return pa.array(values, type=field.type, from_pandas=from_numpy or gaps)
+
+
+def _is_finite(array: pa.Array | pa.ChunkedArray) -> bool:
+    """Whether all numbers that are there are finite, those in lists too."""
+    numbers = pc.list_flatten(array) if pa.types.is_list(array.type) else array
+    return pc.all(pc.is_finite(numbers)).as_py() is not False
 
 
 def rows_to_columns(table: Table, rows: Iterable[Mapping[str, Any]]) -> dict[str, list[Any]]:
