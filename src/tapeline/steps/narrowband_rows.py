@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tapeline.acoustics.band_levels import LineSpectra, Powers, on_lines
 from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.usable_range import overlapping
-from tapeline.acoustics.windows import Reals
+from tapeline.steps.cell_values import finite_reals
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
 from tapeline.steps.session_levels import Job, Measured, levels_of, number
 from tapeline.steps.usable_bands import ranges_at
@@ -47,12 +46,12 @@ def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 "background_psd_pa2_per_hz": below.power[p].astype(np.float32) if below and has else None,
                 "corrected_psd_pa2_per_hz": np.where(gone, np.nan, result.corrected[p]).astype(np.float32),
                 "left_out_hz": np.array(ranges, dtype=np.float32).ravel() if ranges else None,
-                "margin_db": _finite(margin_db[p]) if removed else None,
+                "margin_db": finite_reals(margin_db[p]) if removed else None,
                 "state": result.state[p].astype(np.uint8),
                 "standard_uncertainty_db": np.where(gone, np.nan, doubt["standard_uncertainty_db"][p]).astype(
                     np.float32
                 ),
-                "degrees_of_freedom": _finite(doubt["degrees_of_freedom"][p]),
+                "degrees_of_freedom": finite_reals(doubt["degrees_of_freedom"][p]),
                 "nominal_correction_db": m.conditions.correction_db,
                 "response_low_hz": number(m.run.response_low_hz[p]),
                 "response_high_hz": number(m.run.response_high_hz[p]),
@@ -61,11 +60,6 @@ def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
             }
         )
     return rows
-
-
-def _finite(values: Reals) -> NDArray[np.float32]:
-    """The numbers that are finite, NaN for all others."""
-    return np.where(np.isfinite(values), values, np.nan).astype(np.float32)
 
 
 def _lines(spectra: LineSpectra, grid: LineSpectra, cut: slice) -> Powers:
