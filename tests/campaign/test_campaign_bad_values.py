@@ -56,7 +56,7 @@ def text(name: str, content: str, yaml: str | None = None) -> Kind:
 
 
 KINDS = (
-    Kind("nothing", NOTHING, "", None),
+    Kind("nothing", NOTHING, "null", None),
     text("word", "fast"),
     text("yes", "yes", "yes"),
     Kind("true", "true", "true", True),
@@ -280,7 +280,7 @@ def test_every_setting_is_a_field_that_is_tried() -> None:
 def keys_of(model: type[BaseModel], path: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
     """Every key of a model, with * for a name of the writer's own."""
     for name, field in model.model_fields.items():
-        inner = [part for part in models_in(field.annotation)]
+        inner = list(models_in(field.annotation))
         named = typing.get_origin(field.annotation) is dict
         here = (*path, name, *(("*",) if named else ()))
         if inner:
@@ -325,7 +325,8 @@ def as_written(loaded: Any, value: Any) -> bool:
     if isinstance(loaded, tuple):
         return list(loaded) == value
     if isinstance(loaded, bool) or isinstance(value, bool):
-        return loaded is value
+        # A word of older YAML, or 0, may stand for false and true.
+        return loaded is {"yes": True, 0: False}.get(value, value)
     return bool(loaded == value)
 
 

@@ -9,7 +9,7 @@ from tapeline.campaign.backgrounds import background_warnings
 from tapeline.campaign.charts import Chart, read_chart
 from tapeline.campaign.checks import cross_check
 from tapeline.campaign.faults import CampaignFaults, Fault, in_order
-from tapeline.campaign.fitting_checks import has_file, missing_file
+from tapeline.campaign.fitting_checks import found_instead, has_file, missing_file
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.outlines import read_outlines
@@ -86,6 +86,11 @@ def _read_tables(root: Path, source: SettingsSource | None, faults: list[Fault])
     paths = Tables() if source is None else source.settings.tables
 
     def read(shown: str, table: Table[RowT], optional: bool = False) -> TableRows[RowT]:
+        place = ("tables", table.name)
+        if source is not None and place in source.document.values and not has_file(root, shown):
+            found, expected = found_instead(root, shown), "a table, by its path from the campaign folder"
+            faults.append(source.document.fault(place, found, expected))
+            return TableRows(shown, (), frozenset(), readable=False)
         # Without settings the paths are a guess: a table that is not there is no fault then.
         if (optional or source is None) and not is_named(root / shown):
             return TableRows(shown, (), frozenset(), readable=optional)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import posixpath
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import (
     AfterValidator,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     StringConstraints,
@@ -56,6 +57,7 @@ from tapeline.campaign.setting_numbers import (
     UncertaintyDb,
     Whole,
     Yaw,
+    refuse,
 )
 
 Name: TypeAlias = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$", max_length=120)]
@@ -295,10 +297,19 @@ class Spectra(Section):
     spike_margin_s: Margin = Field(0.05, ge=0, le=10, description="s, left out before and after a spike (own choice)")
 
 
+def _no_truth(value: Any) -> Any:
+    """Python takes true for 1."""
+    if isinstance(value, bool):
+        raise refuse("a number, not true or false")
+    return value
+
+
 class Bands(Section):
     """Fractional-octave bands."""
 
-    fraction: Literal[1, 3, 6, 12, 24] = Field(3, description="bands in an octave (IEC 61260-1:2014)")
+    fraction: Annotated[Literal[1, 3, 6, 12, 24], BeforeValidator(_no_truth)] = Field(
+        3, description="bands in an octave (IEC 61260-1:2014)"
+    )
     method: Literal["lines", "filters"] = Field(
         "lines", description="lines: summed from the narrowband; filters: IEC 61260-1:2014 class 1 filter bank"
     )
