@@ -99,7 +99,8 @@ def number(
             raise CellError(f"a number{named}", hint, found=_shown(text))
         if 0.0 < abs(value) < sizes:
             zero = "" if above == 0.0 else "0, or "
-            raise CellError(f"{zero}a number{named} that is not smaller than {sizes:g}", found=_shown(text))
+            look = None if usual is None else usual.look
+            raise CellError(f"{zero}a number{named} that is not smaller than {sizes:g}", look, found=_shown(text))
         return value
 
     return Kind(f"number{limits}", read, usual)

@@ -9,8 +9,7 @@ from __future__ import annotations
 import datetime
 import statistics
 from collections.abc import Iterator, Sequence
-from types import NoneType, UnionType
-from typing import Annotated, Any, Union, get_args, get_origin
+from typing import Any, get_args
 
 from tapeline.campaign.faults import quoted
 from tapeline.campaign.material import Material
@@ -18,7 +17,7 @@ from tapeline.campaign.setting_sections import Section
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_source import TableRows
 from tapeline.campaign.tables import Position, Run
-from tapeline.campaign.usual_values import Usual
+from tapeline.campaign.usual_values import Usual, innermost, usual_among
 from tapeline.campaign.yaml_source import KeyPath
 
 OFF_NEIGHBOURS = 300.0
@@ -88,17 +87,14 @@ def _check_settings(material: Material, source: SettingsSource) -> None:
 def _numbers(section: Section, path: KeyPath) -> Iterator[tuple[KeyPath, float, Usual]]:
     """Every number of a section that has a usual range, with its place."""
     for name, setting in type(section).model_fields.items():
-        usual = next((item for item in setting.metadata if isinstance(item, Usual)), None)
-        yield from _numbers_in(getattr(section, name), setting.annotation, (*path, name), usual)
+        yield from _numbers_in(getattr(section, name), setting.annotation, (*path, name), usual_among(setting.metadata))
 
 
 def _numbers_in(
     value: Any, annotation: Any, path: KeyPath, usual: Usual | None
 ) -> Iterator[tuple[KeyPath, float, Usual]]:
-    """The numbers in a setting's value. A range declared further in stands before one around it."""
-    while get_origin(annotation) in (Annotated, Union, UnionType):
-        usual = next((item for item in getattr(annotation, "__metadata__", ()) if isinstance(item, Usual)), usual)
-        annotation = next(part for part in get_args(annotation) if part is not NoneType)
+    """The numbers in a setting's value, each with the range that is declared nearest to it."""
+    annotation, usual = innermost(annotation, usual)
     inner = get_args(annotation)
     if isinstance(value, Section):
         yield from _numbers(value, path)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from types import NoneType, UnionType
+from typing import Annotated, Any, Union, get_args, get_origin
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,22 @@ class Usual:
         """What to look at, after another unit in which the number would be usual."""
         taken = unit_hint(value, self.unit, self.others, lambda other: other != 0.0 and self.holds(other))
         return f"{taken}; {self.look}" if taken else self.look
+
+
+def usual_among(metadata: Iterable[object]) -> Usual | None:
+    """The range that a setting's metadata hold, or None."""
+    return next((item for item in metadata if isinstance(item, Usual)), None)
+
+
+def innermost(annotation: Any, usual: Usual | None) -> tuple[Any, Usual | None]:
+    """The annotation without what may be left out and what is said beside it, and the range of its numbers.
+
+    A range declared further in stands before `usual`, one around it.
+    """
+    while get_origin(annotation) in (Annotated, Union, UnionType):
+        usual = usual_among(getattr(annotation, "__metadata__", ())) or usual
+        annotation = next(part for part in get_args(annotation) if part is not NoneType)
+    return annotation, usual
 
 
 LARGEST, SMALLEST = 1e12, 1e-12
