@@ -2,15 +2,19 @@
 
 The fields come from the settings' model and the tables' columns, so that a new one is covered by itself. A bad value is
 first put into all fields of a file at once: those that are told with their own line (and column) are done. Each other
-one is tried alone, and must be loaded as it is written, or refused.
+one is tried alone, and must be loaded as it is written, or refused. Values drawn at random, and good ones with a slip
+of the keys, follow, each in one field.
 """
 
 from __future__ import annotations
 
 import csv
+import importlib
 import io
 import json
 import math
+import pkgutil
+import random
 import re
 import types
 import typing
@@ -23,14 +27,16 @@ import pytest
 from pydantic import BaseModel
 from small_campaign import MINIMAL, write
 
-from tapeline import cli
+from tapeline import campaign, cli
+from tapeline.campaign.faults import Fault
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.settings_source import SETTINGS_FILE
-from tapeline.campaign.table_columns import TABLES
-from tapeline.campaign.table_source import KMH_PER_MPS
+from tapeline.campaign.table_columns import KMH_PER_MPS, Column, Table
+from tapeline.campaign.table_source import read_table
 
-LONG = "x" * 1_000_000
+LONG = "x" * 150_000
+"""Longer than any cell that the csv module reads."""
 NOTHING = ""
 
 
@@ -105,6 +111,8 @@ KINDS = (
     text("long", LONG),
 )
 
+CELL_KINDS = tuple(kind for kind in KINDS if kind.cell is not None)
+
 SETTINGS: dict[str, Any] = {
     "campaign": "roof",
     "conditions": {"open": {"title": "Open", "applied": []}, "sealed": {"title": "Taped", "applied": ["tape"]}},
@@ -119,19 +127,27 @@ SETTINGS: dict[str, Any] = {
         "level_axis_db": [40, 100],
         "density_axis_db": [0, 80],
         "difference_axis_db": [-6, 6],
-        "outlines": [{"file": "config/top.csv", "plane": "x-y"}],
+        "outlines": [{"file": "config/outline.csv", "plane": "x-y"}],
     },
 }
 FILES = MINIMAL | {
+    "config/runs.csv": """\
+run,recording,kind,session,condition,speed_kmh,calibrator,stage,flow_series
+cal1,cal1.wav,calibration,april,,,ring,before,
+bg1,bg1.wav,background,april,,100,,,
+m1,m1.wav,measurement,april,open,100,,,flow_series.csv
+m2,m2.wav,measurement,april,sealed,100,,,
+""",
+    "config/sensors.csv": "sensor,sensitivity_mv_per_pa,chart\ns1,10,config/chart.csv\ns2,11,\n",
+    "config/chart.csv": "frequency_hz,response_db\n20,0\n30,1\n",
+    "recordings/flow_series.csv": "time_s,speed_mps\n0,27\n1,28\n",
     "config/cavities.csv": "cavity,length_m\nslot,0.1\n",
     "config/overrides.csv": "run,position,verdict,reason,who\nm1,seam1,good,looked at,A. Nyone\n",
     "config/left_out.csv": "run,start_s,stop_s,reason\nm1,1,2,a gust\n",
-    "config/top.csv": "x_m,y_m\n0,0\n1,1\n",
+    "config/outline.csv": "x_m,y_m\n0,0\n1,1\n",
 }
-WITH_ROWS = {"runs": 4, "positions": 2, "fittings": 2, "sensors": 2, "calibrators": 2, "cavities": 2} | dict.fromkeys(
-    ("overrides", "left_out"), 2
-)
-"""The line of each table that gets the bad cell: of the runs, that of the measurement m1."""
+RUN_LINE = 4
+"""The line of the measurement m1, which gets the bad cell of a row of runs; in other tables it is line 2."""
 
 Path_ = tuple[str | int, ...]
 
@@ -166,7 +182,27 @@ def elements(data: Any, path: Path_ = ()) -> Iterator[Path_]:
 
 WHOLE = whole_settings()
 LEAVES, ELEMENTS = tuple(leaves(WHOLE)), tuple(elements(WHOLE))
-COLUMNS = {table.name: tuple(column.name for column in table.columns) for table in TABLES}
+
+
+def every_table() -> dict[str, Table[Any]]:
+    """Every table that is declared anywhere in the package, by its name."""
+    modules = [
+        importlib.import_module(f"{campaign.__name__}.{m.name}") for m in pkgutil.iter_modules(campaign.__path__)
+    ]
+    found = [value for module in modules for value in vars(module).values() if isinstance(value, Table)]
+    return {table.name: table for table in found}
+
+
+TABLES = every_table()
+COLUMNS = {name: tuple(column.name for column in table.columns) for name, table in TABLES.items()}
+
+
+def file_of(table: str) -> str:
+    return f"{'recordings' if table == 'flow_series' else 'config'}/{table}.csv"
+
+
+def line_of(table: str) -> int:
+    return RUN_LINE if table == "runs" else 2
 
 
 def settings_text(paths: Sequence[Path_], raw: str) -> tuple[str, dict[Path_, int]]:
@@ -189,8 +225,8 @@ def settings_text(paths: Sequence[Path_], raw: str) -> tuple[str, dict[Path_, in
 
 def table_text(name: str, columns: Sequence[str], cell: str) -> str:
     """A table with all its columns and the bad cell in some of them, in one row."""
-    rows = list(csv.DictReader(io.StringIO(FILES[f"config/{name}.csv"])))
-    rows[WITH_ROWS[name] - 2] |= dict.fromkeys(columns, cell)
+    rows = list(csv.DictReader(io.StringIO(FILES[file_of(name)])))
+    rows[line_of(name) - 2] |= dict.fromkeys(columns, cell)
     stream = io.StringIO()
     writer = csv.DictWriter(stream, COLUMNS[name], restval="", lineterminator="\n")
     writer.writeheader()
@@ -242,7 +278,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
     return made
 
 
-PLACED = re.compile(r"(?!warning: )config/\S+?:\d+, column (\d+|\"\w+\"): found .+, expected .+")
+PLACED = re.compile(r"(?!warning: )(?:config|recordings)/\S+?:\d+, column (\d+|\"\w+\"): found .+, expected .+")
 
 
 def refused(told: Told, place: str, what: object) -> bool:
@@ -261,14 +297,24 @@ def test_the_campaign_itself_is_sound(bench: Bench) -> None:
     assert bench.check({}).status == 0
 
 
-def test_there_are_many_kinds() -> None:
-    in_cells = [kind for kind in KINDS if kind.cell is not None]
-    of_columns = sum(len(names) for names in COLUMNS.values()) * len(in_cells)
-    of_settings = (len(LEAVES) + len(ELEMENTS)) * len(KINDS)
-    assert len(KINDS) >= 40
-    assert len(LEAVES) > 150
-    assert len(COLUMNS) == len(TABLES) == 8
-    assert of_columns + of_settings > 10_000
+def test_there_are_more_than_two_hundred_kinds() -> None:
+    """A kind of bad input is a bad value in a sort of field: a number, a whole number, a word, a list, a date ..."""
+    of_settings = {(kind.name, type(value_at(WHOLE, path))) for path in (*LEAVES, *ELEMENTS) for kind in KINDS}
+    sorts = {re.split(r" (?:from|above|of|up) ", column.kind.name)[0] for t in TABLES.values() for column in t.columns}
+    of_cells = {(kind.name, sort) for sort in sorts for kind in CELL_KINDS}
+    assert len({kind.name for kind in KINDS}) == len(KINDS)
+    assert len(of_settings) >= 200
+    assert len(of_cells) >= 200
+
+
+def test_every_table_is_tried() -> None:
+    assert {file_of(name) for name in TABLES} == {name for name in FILES if name.endswith(".csv")}
+
+
+def value_at(data: Any, path: Path_) -> Any:
+    for part in path:
+        data = data[part]
+    return data
 
 
 def test_every_setting_is_a_field_that_is_tried() -> None:
@@ -315,28 +361,30 @@ def test_settings(kind: Kind, paths: tuple[Path_, ...], bench: Bench) -> None:
         own = bench.check({SETTINGS_FILE: content})
         what = (kind.name, path)
         if not refused(own, rf"{SETTINGS_FILE}:{alone[path]}, column \d+: found .+, expected .+", what):
-            loaded: Any = load_campaign(bench.root).settings
-            for part in path:
-                loaded = loaded[part] if isinstance(part, int) or isinstance(loaded, dict) else getattr(loaded, part)
+            loaded = loaded_setting(bench.root, path)
             assert as_written(loaded, kind.value), (what, loaded)
+
+
+def loaded_setting(root: Path, path: Path_) -> Any:
+    loaded: Any = load_campaign(root).settings
+    for part in path:
+        loaded = loaded[part] if isinstance(part, int) or isinstance(loaded, dict) else getattr(loaded, part)
+    return loaded
 
 
 def as_written(loaded: Any, value: Any) -> bool:
     if isinstance(loaded, tuple):
-        return list(loaded) == value
+        return bool(list(loaded) == value)
     if isinstance(loaded, bool) or isinstance(value, bool):
         # A word of older YAML, or 0, may stand for false and true.
-        return loaded is {"yes": True, 0: False}.get(value, value)
+        return bool(loaded == {"yes": True, 0: False}.get(value, value))
     return bool(loaded == value)
 
 
-CELL_KINDS = [kind for kind in KINDS if kind.cell is not None]
-
-
 @pytest.mark.parametrize("kind", CELL_KINDS, ids=lambda kind: kind.name)
-@pytest.mark.parametrize("table", TABLES, ids=lambda table: table.name)
-def test_tables(table: Any, kind: Kind, bench: Bench) -> None:
-    file, line = f"config/{table.name}.csv", WITH_ROWS[table.name]
+@pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)
+def test_tables(table: Table[Any], kind: Kind, bench: Bench) -> None:
+    file, line = file_of(table.name), line_of(table.name)
     assert kind.cell is not None
     told = bench.check({file: table_text(table.name, COLUMNS[table.name], kind.cell)})
     for column in table.columns:
@@ -344,22 +392,33 @@ def test_tables(table: Any, kind: Kind, bench: Bench) -> None:
         place = rf'{file}:(?:{line}|\d+), column "{column.name}": found .+, expected .+'
         if told.at(place):
             assert told.status == cli.EXIT_FAULTS
-            continue
-        own = bench.check({file: table_text(table.name, [column.name], kind.cell)})
-        what = (kind.name, table.name, column.name)
-        if not refused(own, rf'{file}:{line}, column ("{column.name}"|\d+): found .+, expected .+', what):
-            loaded = loaded_cell(bench.root, table.name, column)
-            assert cell_as_written(loaded, kind.cell, column), (what, str(loaded)[:100])
+        else:
+            assert_cell(bench, table, column, kind.cell)
 
 
-def loaded_cell(root: Path, table: str, column: Any) -> Any:
-    campaign = load_campaign(root)
-    rows = getattr(campaign, table)
-    row = list(rows.values() if isinstance(rows, dict) else rows)[WITH_ROWS[table] - 2]
+def assert_cell(bench: Bench, table: Table[Any], column: Column, cell: str) -> bool:
+    """Whether one cell is loaded, as it is written; else it is refused at its place."""
+    file, line = file_of(table.name), line_of(table.name)
+    own = bench.check({file: table_text(table.name, [column.name], cell)})
+    what = (table.name, column.name, cell[:100])
+    if refused(own, rf'{file}:{line}, column ("{column.name}"|\d+): found .+, expected .+', what):
+        return False
+    loaded = loaded_cell(bench.root, table, column)
+    assert cell_as_written(loaded, cell.strip(), column), (what, str(loaded)[:100])
+    return True
+
+
+def loaded_cell(root: Path, table: Table[Any], column: Column) -> Any:
+    rows = getattr(load_campaign(root), table.name, None)
+    if rows is None:
+        faults: list[Fault] = []
+        rows = read_table(root, file_of(table.name), table, faults).rows
+        assert not faults
+    row = list(rows.values() if isinstance(rows, dict) else rows)[line_of(table.name) - 2]
     return getattr(row, "speed_mps" if column.name == "speed_kmh" else column.attribute)
 
 
-def cell_as_written(loaded: Any, cell: str, column: Any) -> bool:
+def cell_as_written(loaded: Any, cell: str, column: Column) -> bool:
     if cell == NOTHING:
         return column.name == "speed_mps" or bool(loaded == column.default)
     if isinstance(loaded, bool):
@@ -367,5 +426,55 @@ def cell_as_written(loaded: Any, cell: str, column: Any) -> bool:
     if isinstance(loaded, int | float):
         return bool(loaded == float(cell) / (KMH_PER_MPS if column.name == "speed_kmh" else 1.0))
     if isinstance(loaded, tuple):
-        return " ".join(loaded) == cell
+        return " ".join(loaded) == " ".join(cell.split())
     return str(loaded).removesuffix("T00:00:00") == cell
+
+
+HOSTILE = (
+    "ab19 .,-+eE_:/\\#&*!|>%@{}[]()<>?=~^$`;'\"\n\t\r\0\x1b\x85\xa0\xad\ufeff\u200f\u202e\u2066\u2028\u0301\ud7ffé水🎐"
+)
+
+
+def drawn(chance: random.Random, good: str) -> float | int | str:
+    """A number of any size, text of any signs, or the good text with a slip of the keys."""
+    sort = chance.randrange(4)
+    if sort == 0:
+        return math.copysign(10.0 ** chance.uniform(-320.0, 308.0), chance.choice((1.0, -1.0)))
+    if sort == 1:
+        return chance.choice((1, -1)) * chance.randrange(10 ** chance.randrange(1, 40))
+    if sort == 2:
+        return "".join(chance.choices(HOSTILE, k=chance.randrange(1, 13)))
+    at = chance.randrange(len(good) + 1)
+    slip = chance.choice(("", "".join(chance.choices(HOSTILE, k=1)), good[at : at + 1] * 2))
+    return good[:at] + slip + good[at + 1 :]
+
+
+def fields() -> list[tuple[Table[Any], Column] | Path_]:
+    cells = [(table, column) for table in TABLES.values() for column in table.columns]
+    return [*cells, *LEAVES, *ELEMENTS]
+
+
+def assert_drawn(bench: Bench, chance: random.Random) -> bool:
+    """Whether a drawn value in a drawn field is loaded, as it is written; else it is refused at its place."""
+    field = chance.choice(fields())
+    if isinstance(field[0], Table):
+        table, column = field
+        row = list(csv.DictReader(io.StringIO(FILES[file_of(table.name)])))[line_of(table.name) - 2]
+        return assert_cell(bench, table, column, str(drawn(chance, row.get(column.name) or "0.5")))
+    path = field
+    value = drawn(chance, str(value_at(WHOLE, path)))
+    content, alone = settings_text([path], json.dumps(value))
+    told = bench.check({SETTINGS_FILE: content})
+    if refused(told, rf"{SETTINGS_FILE}:{alone[path]}, column \d+: found .+, expected .+", (path, value)):
+        return False
+    assert as_written(loaded_setting(bench.root, path), value), (path, value)
+    return True
+
+
+@pytest.mark.parametrize(
+    ("seed", "count"), [(1, 150), *(pytest.param(seed, 1000, marks=pytest.mark.long) for seed in range(2, 8))]
+)
+def test_drawn_values(seed: int, count: int, bench: Bench) -> None:
+    chance = random.Random(seed)
+    loaded = sum(assert_drawn(bench, chance) for _ in range(count))
+    assert count / 20 < loaded < count

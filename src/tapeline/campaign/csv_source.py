@@ -184,14 +184,13 @@ class _Records(Iterator[SourceRow]):
         self.faults.append(Fault(self.shown, line, None, found, "cells separated by commas", hint))
 
     def note_long_cell(self, line: int) -> None:
-        """The fault of a cell longer than any is, under its column; of another line's in the record, under its line."""
+        """The fault of a cell longer than any is, under its column where the record is one line."""
         found, expected = "a cell too long to read", f"at most {csv.field_size_limit():,} characters in a cell"
         mend = "look for a double quote that is never closed before it"
-        column: int | str | None = None
-        # NUL is in no text that comes here, and stands for the long cell.
-        shortened = LONG_CELL.sub(NUL, self.lines[line - 1])
-        cells = next(csv.reader([shortened.replace('"', "")]), [])
-        index = next((index for index, cell in enumerate(cells) if NUL in cell), len(self.header))
-        if index < len(self.header):
-            column = self.header[index]
+        column: str | None = None
+        if self.taken == line:
+            # NUL is in no text that comes here, and stands for the long cell.
+            cells = next(csv.reader([LONG_CELL.sub(NUL, self.lines[line - 1])]), [])
+            places = [index for index, cell in enumerate(cells) if NUL in cell and index < len(self.header)]
+            column = self.header[places[0]] if places else None
         self.faults.append(Fault(self.shown, line, column, found, expected, mend))

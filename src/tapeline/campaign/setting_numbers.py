@@ -88,7 +88,7 @@ EnteredSpeed: TypeAlias = Annotated[
     Field(ge=0, le=1224.0),
     Usual(0.05, 1224.0, "", "m/s or km/h, water channels to the speed of sound", "check entered_speed_unit", zero=True),
 ]
-Yaw: TypeAlias = Annotated[Number, Field(ge=-180, le=180), Usual(-180.0, 180.0, "degrees", "yaw angles")]
+Yaw: TypeAlias = Annotated[Number, Field(ge=-180, le=180)]
 Length: TypeAlias = Annotated[
     Number,
     Field(ge=1e-9, le=1e6),
@@ -129,9 +129,6 @@ TemperatureChange: TypeAlias = Annotated[
 ]
 Coefficient: TypeAlias = Annotated[
     Number, Field(le=MOST_DECIBELS), Usual(0.0, 1.0, "dB for each unit", "certificates of microphones")
-]
-Density: TypeAlias = Annotated[
-    Number, Field(ge=0.01, le=100), Usual(0.3, 2.0, "kg/m3", "air at altitude to cold air", "air has about 1.2 kg/m3")
 ]
 Exponent: TypeAlias = Annotated[Number, Usual(1.0, 10.0, "", "powers of speed", "pressure has 4 to 6")]
 ExponentUncertainty: TypeAlias = Annotated[Number, Usual(0.0, 4.0, "", "spread of powers of speed")]

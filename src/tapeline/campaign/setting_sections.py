@@ -26,7 +26,6 @@ from tapeline.campaign.setting_numbers import (
     Count,
     Curve,
     Days,
-    Density,
     Duration,
     EnteredSpeed,
     Exponent,
@@ -42,6 +41,7 @@ from tapeline.campaign.setting_numbers import (
     ManyTimes,
     Margin,
     MarginDb,
+    Number,
     Percent,
     Pressure,
     PressureChange,
@@ -125,7 +125,7 @@ class RawFormat(Section):
         "interleaved", description="interleaved: frame after frame; planar: one channel after the other"
     )
     channels: Whole = Field(ge=1, le=4096, description="number of channels in the recording")
-    sample_rate_hz: SampleRate = Field(gt=0, le=10e6, description="sampling rate in Hz")
+    sample_rate_hz: SampleRate = Field(le=10e6, description="sampling rate in Hz")
     header_bytes: HeaderBytes = Field(0, ge=0, description="bytes to skip before the first sample")
 
 
@@ -188,7 +188,7 @@ class Calibration(Section):
         "(about 3.5 % of air pressure: weather and some 300 m of altitude)",
     )
     shortest_steady_s: Duration = Field(
-        1.0, gt=0, description="s, least length of the steady part of a calibrator tone (common practice)"
+        1.0, description="s, least length of the steady part of a calibrator tone (common practice)"
     )
     steady_within_db: LimitDb = Field(
         0.15,
@@ -281,7 +281,6 @@ class Spectra(Section):
 
     resolution_hz: LineSpacing = Field(
         1.0,
-        gt=0,
         le=1000,
         description="Hz, line spacing wanted; the block is the next fast FFT length (1 Hz gives the third octave at "
         "25 Hz its five lines)",
@@ -316,7 +315,6 @@ class Bands(Section):
     range_hz: FrequencyRange = Field((25.0, 8000.0), description="Hz, first and last midband frequency")
     highest_fraction_of_rate: RateShare = Field(
         0.4,
-        gt=0,
         le=0.5,
         description="share of the sampling rate up to which bands are given (0.5 is the limit of Nyquist; the "
         "anti-aliasing filter needs the rest, common practice); `lowpass_hz` in the fittings table takes its place",
@@ -364,8 +362,8 @@ class Spectrogram(Section):
     """Spectra against time, where asked for."""
 
     positions: Positions = Field((), description="positions, or `all`; none: no table `spectrogram`")
-    resolution_hz: LineSpacing = Field(10.0, gt=0, le=1000, description="Hz, line spacing wanted (blocks of 0.1 s)")
-    step_s: Duration = Field(0.5, gt=0, le=600, description="s, time between the spectra, each the mean over it")
+    resolution_hz: LineSpacing = Field(10.0, le=1000, description="Hz, line spacing wanted (blocks of 0.1 s)")
+    step_s: Duration = Field(0.5, le=600, description="s, time between the spectra, each the mean over it")
     range_hz: FrequencyRange = Field((20.0, 8000.0), description="Hz, lowest and highest line kept")
 
 
@@ -381,13 +379,12 @@ class FlowBins(Section):
 
     segment_s: Duration = Field(
         1.0,
-        gt=0,
         le=600,
         description="s, length of the segments that are put into bins (common practice: 1 s or longer); at least the "
         "averaged block",
     )
-    speed_step_mps: SpeedStep = Field(2.0, gt=0, le=100, description="m/s, width of the bins of speed (own choice)")
-    yaw_step_deg: AngleStep = Field(2.0, gt=0, le=90, description="degrees, width of the bins of yaw (own choice)")
+    speed_step_mps: SpeedStep = Field(2.0, le=100, description="m/s, width of the bins of speed (own choice)")
+    yaw_step_deg: AngleStep = Field(2.0, le=90, description="degrees, width of the bins of yaw (own choice)")
 
 
 class Background(Section):
@@ -419,7 +416,7 @@ class Background(Section):
         "bounds hold)",
     )
     most_hours: Hours = Field(
-        24.0, gt=0, description="hours, a background run taken longer before or after is refused (own choice)"
+        24.0, description="hours, a background run taken longer before or after is refused (own choice)"
     )
     achieved_within: Share = Field(
         0.05,
@@ -544,7 +541,7 @@ class OperatingPoint(Section):
         description="standard uncertainty of that exponent, which counts as far as the compared runs differ in speed "
         "(own choice: 4 to 6 overall, up to 8 in bands of a spectrum that falls steeply)",
     )
-    reference_density_kgm3: Density = Field(
+    reference_density_kgm3: Number = Field(
         1.2, ge=0.3, le=2, description="kg/m3, density of the air that levels are brought to (common practice)"
     )
     extrapolated_above_db: LimitDb = Field(
@@ -620,17 +617,17 @@ class Compare(Section):
 class Scaling(Section):
     """Exponents of speed, and whether spectra of several speeds fall together over Strouhal number or frequency."""
 
-    reference_speed_mps: Annotated[Speed, Field(gt=0)] | None = Field(
+    reference_speed_mps: Speed | None = Field(
         None,
         description="m/s, speed that `level_at_reference_db` is for; none: the geometric mean of the campaign's "
         "nominal speeds (own choice)",
     )
-    length_m: Annotated[Length, Field(gt=0)] | None = Field(
+    length_m: Length | None = Field(
         None,
         description="m, length l of St = f l / U where a position has none of its own; none: over f/U, in 1/m (common "
         "practice: gap width, step height, boundary-layer thickness)",
     )
-    lengths: dict[Name, Annotated[Length, Field(gt=0)]] = Field(
+    lengths: dict[Name, Length] = Field(
         {},
         description="m, own lengths by position or area; a position's own comes before its cavity's `length_m`, this "
         "before its area's (own choice)",
@@ -668,11 +665,10 @@ class Quality(Section):
     )
     impossible_pa: Pressure = Field(
         101_325.0,
-        gt=0,
         description="Pa rms that no sound pressure reaches (standard atmosphere, ISO 2533: 194 dB re 20 uPa); "
         "single samples of twice as much are none either",
     )
-    dropout_s: ShortDuration = Field(0.005, gt=0, description="s, identical samples for so long are a dropout")
+    dropout_s: ShortDuration = Field(0.005, description="s, identical samples for so long are a dropout")
     dead_level_pa: QuietPressure = Field(
         1e-4,
         ge=0,

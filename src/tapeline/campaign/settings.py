@@ -130,9 +130,9 @@ class Settings(Section):
     )
     operating_point: OperatingPoint = Field(OperatingPoint(), description="grouping of speeds and yaw angles")
     reference_pressure_pa: ReferencePressure = Field(
-        2.0e-5, gt=0, description="Pa, reference of all levels (ISO 1683:2015: 20 uPa in gases)"
+        2.0e-5, description="Pa, reference of all levels (ISO 1683:2015: 20 uPa in gases)"
     )
-    confidence: Confidence = Field(0.95, gt=0.5, lt=1, description="confidence level of all intervals")
+    confidence: Confidence = Field(0.95, gt=0.5, description="confidence level of all intervals")
     mains_hz: Frequency = Field(50.0, gt=0, le=1000, description="Hz, mains frequency")
     keep_pressure: bool = Field(False, description="keep the calibrated time signals after the spectra are made")
     report: Report = Field(Report(), description="how the report shows things")
