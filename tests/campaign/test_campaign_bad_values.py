@@ -372,12 +372,17 @@ def loaded_setting(root: Path, path: Path_) -> Any:
     return loaded
 
 
+TRUTHS = dict.fromkeys(("true", "yes", "on", "t", "y", "1"), "True") | dict.fromkeys(
+    ("false", "no", "off", "f", "n", "0"), "False"
+)
+
+
 def as_written(loaded: Any, value: Any) -> bool:
     if isinstance(loaded, tuple):
         return bool(list(loaded) == value)
     if isinstance(loaded, bool) or isinstance(value, bool):
-        # A word of older YAML, or 0, may stand for false and true.
-        return bool(loaded == {"yes": True, 0: False}.get(value, value))
+        # Words, and 0 and 1, may stand for false and true.
+        return TRUTHS.get(str(value).lower()) == str(loaded)
     return bool(loaded == value)
 
 
@@ -401,6 +406,9 @@ def assert_cell(bench: Bench, table: Table[Any], column: Column, cell: str) -> b
     file, line = file_of(table.name), line_of(table.name)
     own = bench.check({file: table_text(table.name, [column.name], cell)})
     what = (table.name, column.name, cell[:100])
+    if column is table.columns[0] and cell.lstrip().startswith("#"):
+        # The whole line is a comment then.
+        return False
     if refused(own, rf'{file}:{line}, column ("{column.name}"|\d+): found .+, expected .+', what):
         return False
     loaded = loaded_cell(bench.root, table, column)
@@ -472,7 +480,7 @@ def assert_drawn(bench: Bench, chance: random.Random) -> bool:
 
 
 @pytest.mark.parametrize(
-    ("seed", "count"), [(1, 150), *(pytest.param(seed, 1000, marks=pytest.mark.long) for seed in range(2, 8))]
+    ("seed", "count"), [(1, 150), *(pytest.param(seed, 1000, marks=pytest.mark.long) for seed in range(2, 6))]
 )
 def test_drawn_values(seed: int, count: int, bench: Bench) -> None:
     chance = random.Random(seed)

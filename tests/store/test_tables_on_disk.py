@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import runpy
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ import pytest
 
 from tapeline.store import arrow_file, parquet, tables
 from tapeline.store.atomic import replacing
+from tapeline.store.parquet import SchemaMismatchError
+from tapeline.store.schema import Column, Table
 
 STAMP = {"campaign": "c", "digest": "d"}
 
@@ -163,3 +166,23 @@ def test_an_empty_pressure_file_is_valid(tmp_path: Path) -> None:
     source = arrow_file.PressureFile(tmp_path / "p.arrow")
     assert source.positions == ()
     assert list(source.blocks()) == []
+
+
+@pytest.mark.parametrize("odd", [math.nan, math.inf, -math.inf])
+def test_neither_nan_nor_infinity_stands_in_a_table(odd: float) -> None:
+    columns = (Column("name", "text", "a name"), Column("level_db", "real", "a level", "dB"))
+    gapless = Column("lines_db", "reals", "levels of lines", "dB")
+    single = Table("t", 1, "a table", ("name",), columns)
+    lists = Table("t", 1, "a table", ("name",), (columns[0], gapless))
+    with_gaps = Table("t", 1, "a table", ("name",), (columns[0], replace(gapless, gap="silent")))
+    with pytest.raises(SchemaMismatchError, match="level_db"):
+        parquet.to_arrow(single, {"name": ["a"], "level_db": [odd]})
+    with pytest.raises(SchemaMismatchError, match="lines_db"):
+        parquet.to_arrow(lists, {"name": ["a"], "lines_db": [np.array([1.0, odd])]})
+    if math.isnan(odd):
+        assert parquet.to_arrow(single, {"name": ["a"], "level_db": np.array([odd])})["level_db"].to_pylist() == [None]
+        made = parquet.to_arrow(with_gaps, {"name": ["a"], "lines_db": [np.array([1.0, odd])]})
+        assert made["lines_db"].to_pylist() == [[1.0, None]]
+    else:
+        with pytest.raises(SchemaMismatchError, match="lines_db"):
+            parquet.to_arrow(with_gaps, {"name": ["a"], "lines_db": [np.array([1.0, odd])]})

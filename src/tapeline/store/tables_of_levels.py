@@ -19,7 +19,9 @@ WEIGHTING_COLUMNS: dict[str, str] = {"A": "a_weighting_db", "C": "c_weighting_db
 WITH_REFERENCES = len(_KINDS)
 """How much further in that list it stands where references were taken off too."""
 
-OTHER_RANGE = "the level covers other edges than the history: the third octaves of the first overall level's range"
+OTHER_RANGE = (
+    "the level covers other edges than the history: the third octaves of the first overall level's range; or silence"
+)
 
 NO_NUMBER = "the recording holds NaN or infinity"
 NO_SPREAD = "no power at this line, or no number"
