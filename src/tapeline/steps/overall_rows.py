@@ -116,7 +116,7 @@ def _sums(
         hum = hum_in_sum(m.doubts[p], bands.lower_hz, bands.upper_hz, levels.total.power[p])
         rows.append(
             {name: number(array[p]) for name, array in columns.items()}
-            | (_statistics(history, position, wanted.weighting) if of_this_range else dict.fromkeys(STATISTICS))
+            | (history_statistics(history, position, wanted.weighting) if of_this_range else dict.fromkeys(STATISTICS))
             | {
                 "run": m.run.run,
                 "position": position,
@@ -162,7 +162,7 @@ def _column(powers: Powers) -> Powers:
     return Powers(powers.power[:, 0], powers.variance[:, 0])
 
 
-def _statistics(history: pa.Table, position: str, weighting: str) -> dict[str, float | None]:
+def history_statistics(history: pa.Table, position: str, weighting: str) -> dict[str, float | None]:
     """Percentiles and largest levels of one channel's history; empty where it has none."""
     keep = pc.and_(pc.equal(history["position"], position), pc.equal(history["weighting"], weighting))
     own = history.filter(keep)
