@@ -138,7 +138,7 @@ def test_filters_that_leave_nothing_between_them_are_warned_of(tmp_path: Path) -
 
 
 ODD_SETTINGS = [
-    ("spectra: {resolution_hz: 0.01}", 26, "resolution_hz: 0.01 Hz", "0.05 to 200 Hz", "a block lasts 1 over"),
+    ("spectra: {resolution_hz: 0.01}", 26, "resolution_hz: 0.01 Hz", "0.05 to 200 Hz", "a block lasts 1/spacing"),
     ("scaling: {length_m: 200}", 21, "length_m: 200 m", "1e-05 to 100 m", "200 mm are 0.2 m"),
     ("scaling: {lengths: {a: 200}}", 24, "a: 200 m", "1e-05 to 100 m", "200 mm are 0.2 m"),
     ("spectra: {range_hz: [20, 600000]}", 26, "range_hz: 600000 Hz", "0.1 to 500000 Hz", "check the number"),

@@ -38,7 +38,7 @@ APPENDED = [
     ("spectra: {resolution_hz: yes}", 1, 26, '"yes"', "a number", "without unit"),
     ("spectra: {resolution_hz: true}", 1, 26, "true", "a number", None),
     ("spectra: {resolution_hz: .inf}", 1, 26, "inf", "a finite number", None),
-    ("spectra: {resolution_hz: 0}", 1, 26, "0", "a number of at least 0.001", "a block lasts 1 over the spacing"),
+    ("spectra: {resolution_hz: 0}", 1, 26, "0", "a number of at least 0.001", "a block lasts 1/spacing seconds"),
     ("spectra: {resolution_hz: }", 1, 26, "nothing", "a number", None),
     ("spectra: {window: han}", 1, 19, '"han"', 'one of "hann", "flattop" or "rectangular"', 'did you mean "hann"?'),
     ("compare: {lines: sealde}", 1, 18, '"sealde"', "the name of a comparison", 'did you mean "sealed"?'),

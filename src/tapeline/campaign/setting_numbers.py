@@ -52,7 +52,7 @@ Level: TypeAlias = Annotated[Number, Usual(1e-6, 0.2, "", "levels of tests", "ch
 LineSpacing: TypeAlias = Annotated[
     Number,
     Field(ge=LOWEST_HZ),
-    Usual(0.05, 200.0, "Hz", "spectra of recordings of minutes", "a block lasts 1 over the spacing"),
+    Usual(0.05, 200.0, "Hz", "spectra of recordings of minutes", "a block lasts 1/spacing seconds"),
 ]
 SampleRate: TypeAlias = Annotated[
     Number,

@@ -68,9 +68,7 @@ RUNNING_SPEED_MPS = Usual(
     "with the wind off write 0",
     zero=True,
 )
-RUNNING_SPEED_KMH = Usual(
-    0.2, 1200.0, "km/h", RUNNING_SPEED_MPS.origin, "with the wind off write 0; mach numbers need the speed", zero=True
-)
+RUNNING_SPEED_KMH = Usual(0.2, 1200.0, "km/h", RUNNING_SPEED_MPS.origin, "with the wind off write 0", zero=True)
 SPEED_MPS = number("m/s", least=0, most=340, usual=RUNNING_SPEED_MPS, smallest=SLOWEST_MPS)
 DYNAMIC_PRESSURE = number(
     "Pa",
