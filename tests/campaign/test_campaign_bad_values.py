@@ -372,8 +372,8 @@ def loaded_setting(root: Path, path: Path_) -> Any:
     return loaded
 
 
-TRUTHS = dict.fromkeys(("true", "yes", "on", "t", "y", "1"), "True") | dict.fromkeys(
-    ("false", "no", "off", "f", "n", "0"), "False"
+TRUTHS = dict.fromkeys(("true", "yes", "on", "t", "y", "1", "1.0"), "True") | dict.fromkeys(
+    ("false", "no", "off", "f", "n", "0", "0.0", "-0.0"), "False"
 )
 
 
