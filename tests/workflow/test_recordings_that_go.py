@@ -133,9 +133,7 @@ def test_a_closed_folder_among_the_results_is_named_before_anything_runs(root: P
     assert not (root / "results" / "calibration").exists()
 
 
-def test_a_pipe_among_the_results_is_named_before_anything_runs(
-    root: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_pipe_among_the_results_is_named_before_anything_runs(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (root / "results").mkdir()
     os.mkfifo(root / "results" / "tables")
     assert cli.main(["run", str(root)]) == cli.EXIT_FAILED

@@ -72,5 +72,5 @@ def folders(plan: Plan) -> list[Path]:
     """The folders within the results that jobs write into, and those above them, the upper ones first."""
     results = plan.campaign.results
     made = {path for job in jobs(plan) for file in job.files for path in (file, record_of(file))}
-    made |= {results / place / job.step / (job.key or job.step) for place in ("logs", "benchmarks") for job in jobs(plan)}
+    made |= {results / kept / job.step / (job.key or job.step) for kept in ("logs", "benchmarks") for job in jobs(plan)}
     return sorted({above for path in made for above in path.parents if results in above.parents})
