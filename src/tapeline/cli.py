@@ -380,12 +380,16 @@ def _told_unwritable(options: argparse.Namespace) -> bool:
     """Whether a folder that the run writes to takes nothing, which is said then."""
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.steps.outputs import folders
+    from tapeline.steps.outputs import folders, jobs
 
     campaign = load_campaign(options.campaign, check=False)
     first = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
-    below = [] if options.dry_run else folders(Plan(campaign))
-    found = next(filter(None, (*map(unwritable, first), *map(closed, below))), None)
+    found = next(filter(None, map(unwritable, first)), None)
+    if not found and not options.dry_run:
+        plan = Plan(campaign)
+        files = (path for job in jobs(plan) for path in job.files if path.is_dir())
+        taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
+        found = next(filter(None, (*map(closed, folders(plan)), *taken)), None)
     if found:
         print(f"tapeline run: {found}", file=sys.stderr)
     return found is not None

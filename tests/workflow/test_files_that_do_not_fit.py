@@ -67,6 +67,19 @@ def test_a_bit_that_a_disk_turned_is_found_by_the_step_that_reads_it(sample: Cam
     assert same_tables(sample.folder, copied)
 
 
+def test_a_result_that_is_gone_is_made_again_though_what_follows_is_there(sample: CampaignRun, copied: Path) -> None:
+    checks = copied / "results/calibration/checks/april.parquet"
+    checks.unlink()
+    found = tapeline("verify", copied)
+    assert found.returncode == 4
+    assert "results/calibration/checks/april.parquet: gone since it was written" in found.stdout
+    done = tapeline("run", copied, "--cores", "2")
+    assert "gone since it was written, made again: results/calibration/checks/april.parquet" in done.stderr
+    assert checks.read_bytes() == (sample.folder / "results/calibration/checks/april.parquet").read_bytes()
+    assert same_tables(sample.folder, copied)
+    assert tapeline("verify", copied).returncode == 0
+
+
 def test_a_recording_replaced_by_one_of_the_same_size_and_an_older_time_is_read(copied: Path) -> None:
     recordings = copied / "data-sample" / "recordings"
     flip(recordings / "a13.wav")

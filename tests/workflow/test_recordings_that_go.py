@@ -133,8 +133,18 @@ def test_a_closed_folder_among_the_results_is_named_before_anything_runs(root: P
     assert not (root / "results" / "calibration").exists()
 
 
-def test_a_pipe_among_the_results_is_named_before_anything_runs(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (root / "results").mkdir()
-    os.mkfifo(root / "results" / "tables")
+@pytest.mark.parametrize("place", ["tables", "report.html", "logs/pressure/m1.log"])
+def test_a_pipe_among_the_results_is_named_before_anything_runs(
+    root: Path, place: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (root / "results" / place).parent.mkdir(parents=True)
+    os.mkfifo(root / "results" / place)
+    assert cli.main(["run", str(root)]) == cli.EXIT_FAULTS
+    assert f"results/{place}: found a pipe, socket or device" in capsys.readouterr().err
+
+
+def test_a_folder_in_the_place_of_a_result_is_named(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    place = root / "results" / "tables" / "comparisons.parquet"
+    place.mkdir(parents=True)
     assert cli.main(["run", str(root)]) == cli.EXIT_FAILED
-    assert f"{root / 'results' / 'tables'}: is no folder" in capsys.readouterr().err
+    assert f"{place}: is a folder, and a result is written there: move it away" in capsys.readouterr().err

@@ -14,7 +14,7 @@ from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.outlines import read_outlines
 from tapeline.campaign.path_rule import path_misfit
-from tapeline.campaign.results_folder_checks import check_links, check_results_folder
+from tapeline.campaign.results_folder_checks import check_entries, check_results_folder
 from tapeline.campaign.settings import Tables
 from tapeline.campaign.settings_source import SETTINGS_FILE, SettingsSource, read_settings
 from tapeline.campaign.table_columns import (
@@ -53,7 +53,7 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
     if source is not None:
         check_results_folder(material, source)
         if check:
-            check_links(material, source)
+            check_entries(material, source)
     if check:
         cross_check(material, channel_count)
     faults.extend(material.faults)

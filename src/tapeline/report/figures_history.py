@@ -20,6 +20,7 @@ from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.history_text import CSV_FILE
 from tapeline.report.sensor_history import LEAST_VALUES, HistoryPoint, SensorHistory, SensorSeries
 from tapeline.report.wording import counted, listed, number, short
+from tapeline.store.atomic import replacing
 
 VALUE_COLOUR, RAW_COLOUR, LIMIT_COLOUR, FOUND_COLOUR, SHIFT_COLOUR = (
     "#1b4965",
@@ -45,7 +46,7 @@ def write_figures(history: SensorHistory, folder: Path) -> list[str]:
 
     A file of the other kind that an earlier drawing of the same sensor left is taken away.
     """
-    shelf = FigureShelf(folder, page_bytes=0)
+    shelf = FigureShelf(folder, page_bytes=0, written_by=replacing)
     shelf.written.add(CSV_FILE)
     written: list[str] = []
     with report_style():

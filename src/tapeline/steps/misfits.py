@@ -24,12 +24,13 @@ from tapeline.store.file_records import keep_read, keep_written, read_records, w
 class Misfit:
     """A job whose results do not fit.
 
-    `changed` are its files that are not as they were written, `replaced` the sources that are not those it read,
-    `unknown` the files and sources of which there is no record; all as paths to show. `otherwise` says that other
-    settings, rows or versions made it.
+    `gone` are its files that were written and are not there, though results that follow may be; `changed` those that
+    are not as they were written, `replaced` the sources that are not those it read, `unknown` the files and sources of
+    which there is no record; all as paths to show. `otherwise` says that other settings, rows or versions made it.
     """
 
     job: Job
+    gone: tuple[str, ...] = ()
     changed: tuple[str, ...] = ()
     replaced: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
@@ -37,21 +38,21 @@ class Misfit:
 
 
 def misfits(plan: Plan, *, sources: bool = False, results: bool = False, keep: bool = True) -> list[Misfit]:
-    """Jobs whose results are there and do not fit, in the order of the steps.
+    """Jobs whose results were made and do not fit, in the order of the steps.
 
     Size and times are looked at, and the content where they differ; `sources` and `results` read the content of all
     recordings and sheets, and of all results. With `keep` the times of what proved the same are kept, so that its
     content is not read once more.
     """
-    return [
-        found
-        for job in jobs(plan)
-        if job.files[0].is_file() and (found := _misfit(plan, job, sources=sources, results=results, keep=keep))
-    ]
+    found = (_misfit(plan, job, sources=sources, results=results, keep=keep) for job in jobs(plan))
+    return [misfit for misfit in found if misfit is not None]
 
 
 def _misfit(plan: Plan, job: Job, *, sources: bool, results: bool, keep: bool) -> Misfit | None:
     root = plan.campaign.root
+    gone = tuple(shown(path, root) for path in job.files if not path.exists() and written_record(path))
+    if not job.files[0].is_file():
+        return Misfit(job, gone) if gone else None
     changed, unknown = [], []
     for path in filter(Path.is_file, job.files):
         record = written_record(path)
@@ -73,9 +74,9 @@ def _misfit(plan: Plan, job: Job, *, sources: bool, results: bool, keep: bool) -
     replaced = [name for name in found if name not in current]
     unknown += [name for name in job.sources if name not in read]
     otherwise = not changed and _is_made_otherwise(plan, job)
-    if not (changed or replaced or unknown or otherwise):
+    if not (gone or changed or replaced or unknown or otherwise):
         return None
-    return Misfit(job, tuple(changed), tuple(replaced), tuple(unknown), otherwise)
+    return Misfit(job, gone, tuple(changed), tuple(replaced), tuple(unknown), otherwise)
 
 
 def made_otherwise(plan: Plan) -> list[str]:
@@ -104,9 +105,12 @@ def sentences(found: Sequence[Misfit]) -> Iterator[str]:
     """What a run says of what it makes again; nothing of what changed settings ask for."""
     from tapeline.campaign.faults import listed
 
+    gone = [name for misfit in found for name in misfit.gone]
     changed = [name for misfit in found for name in misfit.changed]
     replaced = list(dict.fromkeys(name for misfit in found for name in misfit.replaced))
     unknown = list(dict.fromkeys(name for misfit in found for name in misfit.unknown))
+    if gone:
+        yield f"gone since it was written, made again: {listed(gone, 4)}"
     if changed:
         yield f"changed or damaged since it was written, made again: {listed(changed, 4)}"
     if replaced:

@@ -65,7 +65,7 @@ def jobs(plan: Plan) -> Iterator[Job]:
     for step, tables in CAMPAIGN_TABLES.items():
         yield Job(step, "", tuple(places.campaign_table(results, name) for name in tables))
     yield Job("manifest", "", (places.manifest(results),))
-    yield Job("report", "", (places.report(results), *sorted(places.figures(results).glob("*"))))
+    yield Job("report", "", (places.report(results), *sorted(places.figures(results).glob("[!.]*"))))
 
 
 def folders(plan: Plan) -> list[Path]:

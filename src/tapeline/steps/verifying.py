@@ -115,8 +115,10 @@ def _verify_sources(plan: Plan, found: Verified) -> None:
     doubted = {misfit.job: misfit for misfit in misfits(plan, sources=True, keep=False)}
     for job in jobs(plan):
         made, misfit = shown(job.files[0], root), doubted.get(job, Misfit(job))
+        found.faults += [f"{name}: gone since it was written" for name in misfit.gone]
         if not job.files[0].is_file():
-            found.faults.append(f"{made}: not made yet")
+            if not misfit.gone:
+                found.faults.append(f"{made}: not made yet")
             continue
         unknown = [name for name in misfit.unknown if name in job.sources]
         found.faults += [f"{name}: not the file that {made} was made from" for name in misfit.replaced]
