@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
 from tapeline.file_stamps import Stamp, content_digest, stamp_of
 from tapeline.recordings.recording import RecordingError
 
+LARGEST_FAULTY_BYTES = 1 << 30
+"""Of a larger file that is no recording only size and times are kept (own choice: read within a second; a file can be
+larger than anybody would wait for)."""
+NOT_READ = ""
+
 
 class WatchedFiles:
     """Files with the sizes and times that they had before the first byte was read.
 
-    `contents` holds stamp and SHA-256 of each file that was read as it was, once `content_hashes` was asked for.
+    `contents` holds stamp and SHA-256 of each file that was read as it was, once `content_hashes` was asked for; an
+    empty one stands for a file that is no recording and too large to be read for that.
     """
 
     def __init__(self, paths: Sequence[Path]) -> None:
@@ -35,23 +42,26 @@ class WatchedFiles:
             if not before.is_of_same_content(after):
                 raise RecordingError("still-changing", f"{path.name} was written to while it was read")
 
-    def content_hashes(self) -> str | None:
-        """SHA-256 of every file, in order, separated by spaces; None where one cannot be read.
+    def content_hashes(self, largest_bytes: float = math.inf) -> str | None:
+        """SHA-256 of every file, in order, separated by spaces; None where one cannot be read or is larger than that.
 
         Raises RecordingError `still-changing` unless all are the files that were there before the reading began: then
         the hashes are those of the bytes that were read.
         """
         self.require_unchanged()
         there = {path: before for path, before in self._before.items() if before is not None}
-        digests = {path: content_digest(path, before.size) for path, before in there.items()}
+        digests = {
+            path: content_digest(path, before.size) if before.size <= largest_bytes else NOT_READ
+            for path, before in there.items()
+        }
         self.require_unchanged()
         self.contents = {path: (there[path], digest) for path, digest in digests.items() if digest is not None}
-        hashes = [self.contents[path][1] for path in self._paths if path in self.contents]
+        hashes = [digest for path in self._paths if (digest := digests.get(path))]
         return " ".join(hashes) if len(hashes) == len(self._paths) else None
 
     def fault_and_hashes(self, found: RecordingError) -> tuple[RecordingError, str | None]:
         """The fault that counts where reading ended in `found`, and the hashes: a file that changed explains others."""
         try:
-            return found, self.content_hashes()
+            return found, self.content_hashes(LARGEST_FAULTY_BYTES)
         except RecordingError as changed:
             return changed, None

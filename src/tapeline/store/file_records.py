@@ -30,7 +30,7 @@ class NotAsWrittenError(Exception):
 
 @dataclass(frozen=True)
 class FileRecord:
-    """What a file was: its stamp, and the SHA-256 of its content."""
+    """What a file was: its stamp, and the SHA-256 of its content, empty where it was not read."""
 
     stamp: Stamp
     sha256: str
@@ -43,9 +43,10 @@ class FileRecord:
         stamp = stamp_of(path)
         if stamp is None or stamp.size != self.stamp.size:
             return None
-        if stamp == self.stamp and not whole:
+        if stamp == self.stamp and not (whole and self.sha256):
             return self
-        return FileRecord(stamp, self.sha256) if content_digest(path, stamp.size) == self.sha256 else None
+        is_same = bool(self.sha256) and content_digest(path, stamp.size) == self.sha256
+        return FileRecord(stamp, self.sha256) if is_same else None
 
 
 @contextmanager
