@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapeline.acoustics.moving_together import independent_values, repeat_deviations, squared_correlation
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 
 @given(st.integers(0, 2**31), st.integers(1, 6))

@@ -15,7 +15,7 @@ from tapeline.acoustics.repeat_scatter import (
     own_scatter,
     scatter_by_position,
 )
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 BANDS = 12
 NEAR = np.abs(np.subtract.outer(np.arange(BANDS), np.arange(BANDS))) <= 2

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Cell, RunLevels, Scatter, cell_of
 from tapeline.acoustics.session_scatter import SessionChange, session_change, session_scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 
 def alone(items: int) -> NDArray[np.bool_]:

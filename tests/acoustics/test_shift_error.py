@@ -10,7 +10,7 @@ from tapeline.acoustics.comparison import RunLevels, cell_of
 from tapeline.acoustics.repeat_scatter import RepeatRows, Scatter, no_scatter, scatter_by_position
 from tapeline.acoustics.shift_error import ShiftError, shift_error
 from tapeline.acoustics.statistics import student_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 POSITIONS, ITEMS, CELLS, SESSIONS = 5, 4, 6, 2
 RANDOM_DB = 0.03

@@ -12,11 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tapeline.arrays import Samples
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.quality.reasons import FILE_FAULTS
 from tapeline.recordings.raw_binary import RawBinary
-from tapeline.recordings.recording import RecordingError, Samples
+from tapeline.recordings.recording import RecordingError
 from tapeline.steps import calibrate, places, pressure
 from tapeline.steps.look import look
 from tapeline.steps.misfits import forced, misfits

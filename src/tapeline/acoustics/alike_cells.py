@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.moving_together import independent_values, position_mean_squares
 from tapeline.acoustics.repeat_scatter import RepeatRows
 from tapeline.acoustics.statistics import variance_ratio_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 UNLIKE_P = 0.2
 """Cells whose scatter differs at this level, two-sided, are not pooled.

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.statistics import student_factor, student_p_value
 from tapeline.acoustics.uncertainty import together, welch_satterthwaite
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 HELD = "change between the two sessions"
 """What an interval between sessions needs beyond its other terms to hold the change that was measured there."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
 
 RANGE_OF_TWO = 1.128
 """d2, mean range of two values of a normal distribution in standard deviations (NIST/SEMATECH e-Handbook of

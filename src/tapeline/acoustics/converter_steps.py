@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Samples = NDArray[np.float32]
+from tapeline.arrays import Samples
 
 EVERY = 16
 """One block in so many is looked at: a bit that is never set in thousands of samples is not used."""

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tapeline.acoustics.windows import window
-
-Reals = NDArray[np.float64]
-Samples = NDArray[np.float32]
+from tapeline.arrays import Reals, Samples
 
 HARMONICS = 8
 """Multiples of the mains frequency that are looked at, the mains itself included."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 LEAST_SPREAD_H2 = 1e-9
 """Squares of times (h^2) about their mean that count as one time: repeats 0.2 s apart. Rounding leaves some 1e-32."""

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
-Samples = NDArray[np.float32]
+from tapeline.arrays import Reals, Samples
 
 EVERY = 8
 """One block in so many is looked at: copies are copies everywhere."""

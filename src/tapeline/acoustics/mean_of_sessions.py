@@ -9,7 +9,7 @@ import scipy.special
 
 from tapeline.acoustics.statistics import CERTAIN, student_factor
 from tapeline.acoustics.uncertainty import welch_satterthwaite
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import numpy as np
 import scipy.special
 from numpy.typing import ArrayLike
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 LEAST_VARIANCE = 1e-12
 """Smaller variances (of equal values) are taken as this one, so that their logarithm is finite."""

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 MOST_PAIRS = 400
 """Pairs of rows that are looked at, spread evenly over all (own choice: more change the third digit)."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
 
 ROUNDS = 10
 """Rounds of the polish; it settles in two or three."""

@@ -18,7 +18,7 @@ from tapeline.acoustics.moderated_variance import (
 )
 from tapeline.acoustics.moving_together import in_own_units, repeat_deviations, squared_correlation
 from tapeline.acoustics.statistics import variance_ratio_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 Flags = NDArray[np.bool_]
 

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.statistics import chi_square_quantile
 from tapeline.acoustics.uncertainty import welch_satterthwaite
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 LIMIT_FACTOR = 2.8
 """Repeatability limit in repeatability standard deviations, 1.96 sqrt(2) (ISO 5725-6, from memory)."""

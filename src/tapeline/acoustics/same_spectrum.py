@@ -8,7 +8,8 @@ import numpy as np
 import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
-from tapeline.acoustics.windows import Reals, WindowName, all_pairs, line_covariance, window
+from tapeline.acoustics.windows import WindowName, all_pairs, line_covariance, window
+from tapeline.arrays import Reals
 
 DB_PER_LN = 10.0 / np.log(10.0)
 """4.343 dB: decibels of a power in one unit of its natural logarithm."""

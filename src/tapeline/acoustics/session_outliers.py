@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.repeatability import SessionScatter
 from tapeline.acoustics.statistics import variance_ratio_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 LEAST_FOR_GRUBBS = 3
 """Of two means neither is further out than the other."""

@@ -12,7 +12,7 @@ from tapeline.acoustics.comparison import Cell, run_to_run
 from tapeline.acoustics.moderated_variance import moderated, variance_prior
 from tapeline.acoustics.moving_together import in_own_units
 from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 Flags = NDArray[np.bool_]
 

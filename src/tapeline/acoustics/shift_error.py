@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.comparison import Cell, run_to_run
 from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.acoustics.uncertainty import welch_satterthwaite
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 
 @dataclass(frozen=True)

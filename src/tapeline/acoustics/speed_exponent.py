@@ -9,7 +9,7 @@ import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.statistics import student_factor, variance_ratio_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 Counts = NDArray[np.int64]
 

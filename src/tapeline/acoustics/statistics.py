@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 import scipy.special
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
 
 
 def chi_square_quantile(probability: ArrayLike, degrees_of_freedom: ArrayLike) -> Reals:

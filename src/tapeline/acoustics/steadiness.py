@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
 
 MOST_BLOCKS = 4096
 """More blocks than this are joined in pairs, so that a long recording needs no more memory."""

@@ -14,8 +14,7 @@ from tapeline.acoustics.likeness import Likeness
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
 from tapeline.acoustics.steadiness import BlockMeans
 from tapeline.acoustics.sudden_changes import SuddenChanges
-
-Samples = NDArray[np.float32]
+from tapeline.arrays import Samples
 
 BLOCK_FRAMES = 4096
 """Frames of a block: many channels of it still fit the processor's cache."""

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
-Samples = NDArray[np.float32]
+from tapeline.arrays import Reals, Samples
 
 BLOCKS_AROUND = 15
 """So many blocks before and in a block tell what steps are usual there (some tenths of a second, own choice)."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 SEED = 20_250_101
 """Fixed, so that the same levels give the same ranks; any number would do."""

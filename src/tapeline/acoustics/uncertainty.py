@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 Evidence = Literal["measured", "certificate", "stated", "default"]
 

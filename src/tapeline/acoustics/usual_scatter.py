@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.statistics import benjamini_hochberg, holm, student_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 LEAST_LINES = 5
 """Fewer lines make no region (own choice)."""

@@ -9,7 +9,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 Lines = NDArray[np.complex64]
 

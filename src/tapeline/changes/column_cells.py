@@ -11,8 +11,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from tapeline.arrays import Reals
 from tapeline.changes.matched_rows import MatchedRows
-from tapeline.changes.scales import Reals, Scale, Tolerance
+from tapeline.changes.scales import Scale, Tolerance
 from tapeline.changes.table_changes import Cell, ColumnChanges, Moved, Sink
 
 Mask = NDArray[np.bool_]

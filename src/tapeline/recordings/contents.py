@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.converter_steps import bits_used
-from tapeline.recordings.recording import Samples
+from tapeline.arrays import Reals, Samples
 
-Reals = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
 EXACT_BITS = 24

@@ -11,12 +11,11 @@ from typing import Any, TypeAlias
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 
+from tapeline.arrays import Reals
 from tapeline.store import parquet
 
 Row: TypeAlias = Mapping[str, Any]
-Reals = NDArray[np.float64]
 
 BAND_COLUMNS = (
     "run",

@@ -12,7 +12,7 @@ import numpy as np
 from tapeline.acoustics.additivity import additivity
 from tapeline.acoustics.contribution import MeanLevel
 from tapeline.acoustics.statistics import ADJUSTMENTS, student_factor, student_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.steps.cell_values import finite_or_none, level_or_none
 from tapeline.steps.common_part import same_edges

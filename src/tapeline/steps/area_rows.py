@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.mean_over_places import PlaceMean, mean_over_places
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job

@@ -9,7 +9,7 @@ import numpy as np
 from tapeline.acoustics.band_levels import Method, band_sums, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.usable_range import absent
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.steps.band_weightings import weighting_columns
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
 from tapeline.steps.level_use_columns import doubt_of

@@ -8,7 +8,7 @@ from tapeline.acoustics import background
 from tapeline.acoustics.band_levels import shares_of
 from tapeline.acoustics.bands import Bands
 from tapeline.acoustics.weightings import Weighting, power_weights
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.steps.session_levels import Job, Levels, Measured, band_powers_of
 from tapeline.store.tables import WEIGHTING_COLUMNS
 

@@ -12,7 +12,7 @@ import numpy as np
 from tapeline.acoustics.comparison import Difference
 from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.uncertainty import Evidence, Term, combined
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_runs import Job, Pair

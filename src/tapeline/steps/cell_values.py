@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import level_db
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 
 def finite_or_none(value: SupportsFloat) -> float | None:

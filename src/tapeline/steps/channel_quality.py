@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tapeline.acoustics.steadiness import change_over, level_trend, without_common
 from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import StreamQuality
 from tapeline.quality.verdicts import (
     IMPOSSIBLE_SAMPLE,
@@ -22,8 +22,6 @@ from tapeline.quality.verdicts import (
     strong_mains_lines,
 )
 from tapeline.recordings.recording import Recording
-
-Reals = NDArray[np.float64]
 
 SHORTEST_REPEATED_RUN = 16
 """Fewer equal samples in a row are no dropout at any sample rate (own choice)."""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Cell, Difference, difference
 from tapeline.acoustics.statistics import ADJUSTMENTS
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Pair, key_of, pairs_of

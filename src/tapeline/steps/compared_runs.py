@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.background import MarginLimits
 from tapeline.acoustics.comparison import Cell, cell_of
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.campaign.slices import CompareNeeds, CompareRun

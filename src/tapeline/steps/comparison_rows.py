@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.acoustics.comparison import Difference
 from tapeline.acoustics.contribution import Contribution
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.common_part import common_part

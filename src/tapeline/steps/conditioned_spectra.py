@@ -16,7 +16,8 @@ from tapeline.acoustics.conditioned_spectra import (
 )
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.windowed_blocks import lines_within
-from tapeline.acoustics.windows import Reals, effective_averages
+from tapeline.acoustics.windows import effective_averages
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps.cell_values import finite_reals
 from tapeline.store.schema import Table

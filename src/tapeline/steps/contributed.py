@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.comparison import findings
 from tapeline.acoustics.contribution import Contribution, MeanLevel, contribution
 from tapeline.acoustics.statistics import student_factor
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job, Pair

@@ -12,7 +12,8 @@ from tapeline.acoustics.cross_lines import CrossLines
 from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_threshold
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.windowed_blocks import lines_within
-from tapeline.acoustics.windows import Reals, effective_averages
+from tapeline.acoustics.windows import effective_averages
+from tapeline.arrays import Reals
 from tapeline.campaign import setting_sections
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps.asked_positions import asked_channels

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Difference
 from tapeline.acoustics.statistics import student_factor
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.steps.compared_runs import Job, Pair, key_of
 from tapeline.steps.repeat_pools import RepeatPools
 

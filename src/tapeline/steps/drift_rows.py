@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.level_drift import Drift, level_drift
 from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Pair

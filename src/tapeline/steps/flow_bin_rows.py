@@ -10,7 +10,8 @@ from tapeline.acoustics.band_levels import LineSpectra, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.usable_range import absent
-from tapeline.acoustics.windows import Reals, line_covariance, window
+from tapeline.acoustics.windows import line_covariance, window
+from tapeline.arrays import Reals
 from tapeline.steps import places
 from tapeline.steps.session_levels import Job, Measured, interval_columns, number
 from tapeline.steps.usable_bands import held_lines, limits_of

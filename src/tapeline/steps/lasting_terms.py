@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.session_changes import SessionChanges, same_mount
 

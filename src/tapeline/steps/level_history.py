@@ -14,7 +14,7 @@ from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.time_weighting import FAST_S, SETTLED_TIMES, SLOW_S
 from tapeline.acoustics.weightings import power_weights
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps.chart_gain import chart_gains
 

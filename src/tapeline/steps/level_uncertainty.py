@@ -17,7 +17,7 @@ from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.uncertainty import welch_satterthwaite
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.steps.session_levels import Job, Levels, Measured
 
 Curve = Sequence[tuple[float, float]]

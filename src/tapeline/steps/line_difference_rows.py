@@ -10,7 +10,7 @@ import numpy as np
 
 from tapeline.acoustics.line_difference import LineSide, line_difference
 from tapeline.acoustics.statistics import CERTAIN
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps import places
 from tapeline.steps.compared_pairs import Compared, pairing_of

@@ -15,7 +15,8 @@ from tapeline.acoustics.response import response_db
 from tapeline.acoustics.stream_checks import StreamChecks
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
-from tapeline.acoustics.windows import Reals, window
+from tapeline.acoustics.windows import window
+from tapeline.arrays import Reals
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.setting_sections import Quality

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.comparison import repeat_terms
 from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
 from tapeline.acoustics.uncertainty import welch_satterthwaite
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_runs import Job

@@ -15,7 +15,7 @@ from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.history import levels_exceeded
 from tapeline.acoustics.overall import sum_bands
 from tapeline.acoustics.usable_range import absent
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.settings import Overall
 from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_uncertainty import frequency_terms, over_bands, uncertainty_columns

@@ -18,7 +18,8 @@ from tapeline.acoustics.same_spectrum import DB_PER_LN, line_correlation, log_ra
 from tapeline.acoustics.statistics import holm
 from tapeline.acoustics.usable_range import overlapping
 from tapeline.acoustics.usual_scatter import LEAST_OTHERS, Regions, Usual, against_usual, region_means
-from tapeline.acoustics.windows import Reals, WindowName
+from tapeline.acoustics.windows import WindowName
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import RepeatRun
 from tapeline.steps import places
 from tapeline.steps.cell_values import finite_or_none

@@ -19,7 +19,7 @@ from tapeline.acoustics.background_mean import (
     with_electrical_changes,
 )
 from tapeline.acoustics.band_levels import LineSpectra, Powers
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.backgrounds import Backgrounds, OtherGain
 from tapeline.campaign.settings import Background
 from tapeline.steps.session_spectra import RunSpectra

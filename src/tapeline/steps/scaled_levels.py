@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import ScaleNeeds, ScaleRun
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.steps.level_cube import LevelCube

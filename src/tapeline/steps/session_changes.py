@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Cell
 from tapeline.acoustics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.steps.compared_runs import Job
 from tapeline.steps.repeat_pools import Point, RepeatPools
 

@@ -22,7 +22,7 @@ from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.steadiness import SEGMENTS, mean_power_variance
 from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
 from tapeline.quality.use_of_levels import doubts_level
 from tapeline.steps import places

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.tonal_bands import outstanding_lines
 from tapeline.acoustics.weightings import Weighting, power_weights
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import ScaleNeeds
 from tapeline.steps import places
 from tapeline.steps.level_cube import Item, LevelCube

@@ -6,14 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-import numpy as np
 import pyarrow as pa
-from numpy.typing import NDArray
 
 from tapeline import __version__
+from tapeline.arrays import Samples
 from tapeline.store.file_records import require_as_written, result_file
-
-Samples = NDArray[np.float32]
 
 RATE_KEY = b"tapeline.sample_rate_hz"
 
