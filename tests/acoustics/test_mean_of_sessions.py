@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from tapeline.acoustics.mean_of_sessions import SessionMean, mean_of_sessions
-from tapeline.acoustics.statistics import student_factor
+from tapeline.statistics.significance import student_factor
 
 CONFIDENCE = 0.95
 MANY = 1e9

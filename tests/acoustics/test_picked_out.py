@@ -15,7 +15,7 @@ from tapeline.acoustics.picked_out import (
     size_places,
     student_tail_factor,
 )
-from tapeline.acoustics.statistics import benjamini_hochberg, student_p_value
+from tapeline.statistics.significance import benjamini_hochberg, student_p_value
 
 Reals = NDArray[np.float64]
 FAMILIES = 400

@@ -8,9 +8,9 @@ import scipy.signal
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.same_spectrum import SameSpectrum, line_correlation, same_spectrum
-from tapeline.acoustics.statistics import holm
 from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
+from tapeline.statistics.significance import holm
 
 RATE, FRAMES = 12_800.0, 256
 MANY, SOME = 4000, 400

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.moving_together import independent_values, position_mean_squares
 from tapeline.acoustics.repeat_scatter import RepeatRows
-from tapeline.acoustics.statistics import variance_ratio_p_value
 from tapeline.arrays import Reals
+from tapeline.statistics.significance import variance_ratio_p_value
 
 UNLIKE_P = 0.2
 """Cells whose scatter differs at this level, two-sided, are not pooled.

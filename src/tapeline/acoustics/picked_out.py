@@ -16,8 +16,8 @@ import numpy as np
 import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
-from tapeline.acoustics.statistics import CERTAIN
 from tapeline.arrays import Reals
+from tapeline.statistics.significance import CERTAIN
 
 
 def miss_rate(selected: ArrayLike, tests: ArrayLike, confidence: float) -> Reals:

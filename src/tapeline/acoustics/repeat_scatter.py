@@ -17,8 +17,8 @@ from tapeline.acoustics.moderated_variance import (
     variance_prior,
 )
 from tapeline.acoustics.moving_together import in_own_units, repeat_deviations, squared_correlation
-from tapeline.acoustics.statistics import variance_ratio_p_value
 from tapeline.arrays import Reals
+from tapeline.statistics.significance import variance_ratio_p_value
 
 Flags = NDArray[np.bool_]
 

@@ -9,8 +9,8 @@ import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.repeatability import SessionScatter
-from tapeline.acoustics.statistics import variance_ratio_p_value
 from tapeline.arrays import Reals
+from tapeline.statistics.significance import variance_ratio_p_value
 
 LEAST_FOR_GRUBBS = 3
 """Of two means neither is further out than the other."""

@@ -16,8 +16,8 @@ import scipy.special
 from numpy.typing import NDArray
 
 from tapeline.acoustics.moderated_variance import moderated, variance_prior
-from tapeline.acoustics.statistics import CERTAIN
 from tapeline.arrays import Reals
+from tapeline.statistics.significance import CERTAIN
 
 NOTHING = (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.997)
 """Shares of the family that do not differ at all, as thought of (own choice; more change nothing that shows)."""

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.statistics import benjamini_hochberg, holm, student_p_value
 from tapeline.arrays import Reals
+from tapeline.statistics.significance import benjamini_hochberg, holm, student_p_value
 
 LEAST_LINES = 5
 """Fewer lines make no region (own choice)."""

@@ -11,9 +11,9 @@ import numpy as np
 
 from tapeline.acoustics.additivity import additivity
 from tapeline.acoustics.contribution import MeanLevel
-from tapeline.acoustics.statistics import ADJUSTMENTS, student_factor, student_p_value
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
 from tapeline.steps.cell_values import finite_or_none, level_or_none
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, key_of

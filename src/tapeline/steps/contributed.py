@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import findings
 from tapeline.acoustics.contribution import Contribution, MeanLevel, contribution
-from tapeline.acoustics.statistics import student_factor
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.statistics.significance import student_factor
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job, Pair
 

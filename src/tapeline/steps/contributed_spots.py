@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
-from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.weightings import weighting_db
 from tapeline.arrays import Reals
+from tapeline.statistics.significance import student_factor
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job
 from tapeline.steps.contributed import Contributed

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Difference
-from tapeline.acoustics.statistics import student_factor
 from tapeline.arrays import Reals
+from tapeline.statistics.significance import student_factor
 from tapeline.steps.compared_runs import Job, Pair, key_of
 from tapeline.steps.repeat_pools import RepeatPools
 

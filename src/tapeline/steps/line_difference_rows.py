@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.line_difference import LineSide, line_difference
-from tapeline.acoustics.statistics import CERTAIN
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.statistics.significance import CERTAIN
 from tapeline.steps import places
 from tapeline.steps.compared_pairs import Compared, pairing_of
 from tapeline.steps.compared_runs import Job

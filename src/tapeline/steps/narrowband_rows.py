@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.band_levels import LineSpectra, Powers, on_lines
-from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.usable_range import overlapping
+from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.steps.cell_values import finite_reals
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
 from tapeline.steps.session_levels import Job, Measured, levels_of, number

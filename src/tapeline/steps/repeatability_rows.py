@@ -21,9 +21,9 @@ from tapeline.acoustics.repeatability import (
 )
 from tapeline.acoustics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
 from tapeline.acoustics.shift_error import at_session, shift_error
-from tapeline.acoustics.statistics import student_p_value
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
+from tapeline.statistics.significance import student_p_value
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats
 

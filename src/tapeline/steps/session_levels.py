@@ -18,13 +18,13 @@ from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sum
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
 from tapeline.acoustics.levels import level_db, power_pa2
-from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.steadiness import SEGMENTS, mean_power_variance
 from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
 from tapeline.quality.use_of_levels import doubts_level
+from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.steps import places
 from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_use_columns import ChannelDoubts, channel_doubts
