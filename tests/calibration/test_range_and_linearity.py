@@ -8,12 +8,12 @@ import pytest
 from random_rings import Rings, Session
 from rung_recordings import SENSITIVITIES_V_PER_PA, recorded, rows_of
 
-from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.decision import Limits, decide
 from tapeline.calibration.evidence import Check, Evidence
 from tapeline.calibration.level_linearity import linearity_of
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.statistics.uncertainty import Term
 
 LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2, 0.2, 0.5)
 CHART = Term("chart", 0.2, "certificate")

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
-from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.arrays import Reals
+from tapeline.statistics.uncertainty import welch_satterthwaite
 
 PRIOR_FREEDOM = 2.0
 """Degrees of freedom that the scatter stated in the settings counts for beside the measured one (own choice)."""

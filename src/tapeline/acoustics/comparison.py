@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.uncertainty import together, welch_satterthwaite
 from tapeline.arrays import Reals
 from tapeline.statistics.significance import student_factor, student_p_value
+from tapeline.statistics.uncertainty import together, welch_satterthwaite
 
 HELD = "change between the two sessions"
 """What an interval between sessions needs beyond its other terms to hold the change that was measured there."""

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.special
 
-from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.arrays import Reals
 from tapeline.statistics.significance import CERTAIN, student_factor
+from tapeline.statistics.uncertainty import welch_satterthwaite
 
 
 @dataclass(frozen=True)

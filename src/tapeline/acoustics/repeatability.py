@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.arrays import Reals
 from tapeline.statistics.significance import chi_square_quantile
+from tapeline.statistics.uncertainty import welch_satterthwaite
 
 LIMIT_FACTOR = 2.8
 """Repeatability limit in repeatability standard deviations, 1.96 sqrt(2) (ISO 5725-6, from memory)."""

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Cell, run_to_run
 from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.arrays import Reals
+from tapeline.statistics.uncertainty import welch_satterthwaite
 
 
 @dataclass(frozen=True)

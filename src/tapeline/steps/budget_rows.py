@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.comparison import Difference
-from tapeline.acoustics.uncertainty import Evidence, Term, combined
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.statistics.significance import student_factor
+from tapeline.statistics.uncertainty import Evidence, Term, combined
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.inherited_doubt import doubt_columns

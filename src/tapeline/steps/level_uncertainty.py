@@ -15,9 +15,9 @@ from tapeline.acoustics.background import (
 )
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import level_db
-from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.arrays import Reals
 from tapeline.statistics.significance import student_factor
+from tapeline.statistics.uncertainty import welch_satterthwaite
 from tapeline.steps.session_levels import Job, Levels, Measured
 
 Curve = Sequence[tuple[float, float]]

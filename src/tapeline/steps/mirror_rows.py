@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import repeat_terms
 from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
-from tapeline.acoustics.uncertainty import welch_satterthwaite
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.statistics.uncertainty import welch_satterthwaite
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_runs import Job
 from tapeline.steps.inherited_doubt import inherited_doubt

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.all_together import exchanged_sensors, median_of
 from tapeline.calibration.data_sheet import DataSheet, DataSheetError, read_data_sheet
 from tapeline.calibration.decision import Decision, InCommon, Limits, choose_sensitivity, decide
@@ -23,6 +22,7 @@ from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, dou
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, Papers, SensitivityNeeds, picked
 from tapeline.quality.reasons import FILE_FAULTS, worst
+from tapeline.statistics.uncertainty import Term
 from tapeline.steps import places
 from tapeline.steps.judged_checks import (
     COUNTED,
