@@ -9,15 +9,15 @@ import numpy as np
 import scipy.special
 from numpy.typing import NDArray
 
-from tapeline.acoustics.moderated_variance import (
+from tapeline.acoustics.moving_together import in_own_units, repeat_deviations, squared_correlation
+from tapeline.arrays import Reals
+from tapeline.statistics.moderated_variance import (
     LEAST_VARIANCE,
     freedom_of_spread,
     log_bias,
     moderated,
     variance_prior,
 )
-from tapeline.acoustics.moving_together import in_own_units, repeat_deviations, squared_correlation
-from tapeline.arrays import Reals
 from tapeline.statistics.significance import variance_ratio_p_value
 
 Flags = NDArray[np.bool_]

@@ -15,8 +15,8 @@ import numpy as np
 import scipy.special
 from numpy.typing import NDArray
 
-from tapeline.acoustics.moderated_variance import moderated, variance_prior
 from tapeline.arrays import Reals
+from tapeline.statistics.moderated_variance import moderated, variance_prior
 from tapeline.statistics.significance import CERTAIN
 
 NOTHING = (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.997)
