@@ -9,8 +9,8 @@ import numpy as np
 import scipy.special
 from numpy.typing import NDArray
 
-from tapeline.acoustics.moving_together import in_own_units, repeat_deviations, squared_correlation
 from tapeline.arrays import Reals
+from tapeline.statistics.effective_number import in_own_units, repeat_deviations, squared_correlation
 from tapeline.statistics.moderated_variance import (
     LEAST_VARIANCE,
     freedom_of_spread,

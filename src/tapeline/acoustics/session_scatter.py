@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Cell, run_to_run
-from tapeline.acoustics.moving_together import in_own_units
 from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.arrays import Reals
+from tapeline.statistics.effective_number import in_own_units
 from tapeline.statistics.moderated_variance import moderated, variance_prior
 
 Flags = NDArray[np.bool_]

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapeline.acoustics.moving_together import independent_values, repeat_deviations, squared_correlation
 from tapeline.arrays import Reals
+from tapeline.statistics.effective_number import independent_values, repeat_deviations, squared_correlation
 
 
 @given(st.integers(0, 2**31), st.integers(1, 6))
