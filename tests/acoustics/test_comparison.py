@@ -12,7 +12,7 @@ from tapeline.acoustics.comparison import (
     difference,
     findings,
 )
-from tapeline.acoustics.repeat_scatter import RepeatRows, no_scatter, scatter_by_position
+from tapeline.statistics.repeat_scatter import RepeatRows, no_scatter, scatter_by_position
 
 NOTHING: dict[str, tuple[np.ndarray, np.ndarray]] = {}
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.comparison import RunLevels, cell_of, difference
-from tapeline.acoustics.repeat_scatter import RepeatRows, scatter_by_position
+from tapeline.statistics.repeat_scatter import RepeatRows, scatter_by_position
 
 CAMPAIGNS = 4000
 CONFIDENCE = 0.95

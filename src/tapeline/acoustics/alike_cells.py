@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.repeat_scatter import RepeatRows
 from tapeline.arrays import Reals
 from tapeline.statistics.effective_number import independent_values, position_mean_squares
+from tapeline.statistics.repeat_scatter import RepeatRows
 from tapeline.statistics.significance import variance_ratio_p_value
 
 UNLIKE_P = 0.2

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.arrays import Reals
+from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.significance import student_factor, student_p_value
 from tapeline.statistics.uncertainty import together, welch_satterthwaite
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.comparison import Cell, run_to_run
-from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.arrays import Reals
+from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.uncertainty import welch_satterthwaite
 
 

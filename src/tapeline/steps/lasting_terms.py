@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from tapeline.acoustics.repeat_scatter import Scatter
 from tapeline.arrays import Reals
+from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.steps.compared_runs import Job, Pair
 from tapeline.steps.session_changes import SessionChanges, same_mount
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.alike_cells import alike_cells
 from tapeline.acoustics.comparison import RunLevels
-from tapeline.acoustics.repeat_scatter import (
+from tapeline.statistics.repeat_scatter import (
     RepeatRows,
     Scatter,
     keeping_to_own,

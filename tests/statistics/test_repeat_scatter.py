@@ -7,7 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from tapeline.acoustics.alike_cells import alike_cells
-from tapeline.acoustics.repeat_scatter import (
+from tapeline.arrays import Reals
+from tapeline.statistics.repeat_scatter import (
     LENT_FREEDOM,
     RepeatRows,
     Scatter,
@@ -15,7 +16,6 @@ from tapeline.acoustics.repeat_scatter import (
     own_scatter,
     scatter_by_position,
 )
-from tapeline.arrays import Reals
 
 BANDS = 12
 NEAR = np.abs(np.subtract.outer(np.arange(BANDS), np.arange(BANDS))) <= 2
