@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tapeline.acoustics.alike_cells import alike_cells
 from tapeline.arrays import Reals
+from tapeline.statistics.homogeneous_cells import alike_cells
 from tapeline.statistics.repeat_scatter import (
     LENT_FREEDOM,
     RepeatRows,
