@@ -11,7 +11,7 @@ from tapeline.acoustics.background import MarginLimits, background_uncertainty_d
 from tapeline.acoustics.background_mean import Scatter as ScatterOfBackground
 from tapeline.acoustics.background_mean import mean_background
 from tapeline.acoustics.band_levels import Powers
-from tapeline.acoustics.comparison import (
+from tapeline.statistics.comparison import (
     Cell,
     Difference,
     RunLevels,

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.comparison import RunLevels, cell_of
 from tapeline.acoustics.shift_error import ShiftError, shift_error
 from tapeline.arrays import Reals
+from tapeline.statistics.comparison import RunLevels, cell_of
 from tapeline.statistics.homogeneous_cells import alike_cells
 from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, no_scatter, scatter_by_position
 from tapeline.statistics.significance import student_p_value

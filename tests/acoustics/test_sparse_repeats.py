@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.comparison import RunLevels, cell_of, difference
+from tapeline.statistics.comparison import RunLevels, cell_of, difference
 from tapeline.statistics.repeat_scatter import RepeatRows, scatter_by_position
 
 CAMPAIGNS = 4000

@@ -11,9 +11,9 @@ from made_cubes import made_cube
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
-from tapeline.acoustics.comparison import difference
 from tapeline.campaign.settings import Background, Compare, OperatingPoint, Ranking
 from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.statistics.comparison import difference
 from tapeline.steps.budget_rows import absolute_rows, difference_rows
 from tapeline.steps.compared_runs import Job, Pair, repeat_pools
 from tapeline.steps.lasting_terms import ASSUMED, lasting_terms

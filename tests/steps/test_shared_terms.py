@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from small_cubes import Given, Small
 
-from tapeline.acoustics.comparison import RunLevels, cell_of
+from tapeline.statistics.comparison import RunLevels, cell_of
 from tapeline.steps.compared_runs import Job, Pair, repeat_pools
 from tapeline.steps.lasting_terms import lasting_terms
 from tapeline.steps.level_means import calibration_variance, level_mean

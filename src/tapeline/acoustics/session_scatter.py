@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell, run_to_run
 from tapeline.arrays import Reals
+from tapeline.statistics.comparison import Cell, run_to_run
 from tapeline.statistics.effective_number import in_own_units
 from tapeline.statistics.moderated_variance import moderated, variance_prior
 from tapeline.statistics.repeat_scatter import Scatter

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell, run_to_run
 from tapeline.arrays import Reals
+from tapeline.statistics.comparison import Cell, run_to_run
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.uncertainty import welch_satterthwaite
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.comparison import Difference
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.statistics.comparison import Difference
 from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty import Evidence, Term, combined
 from tapeline.steps.cell_values import finite_or_none

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell, Difference, difference
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.statistics.comparison import Cell, Difference, difference
 from tapeline.statistics.significance import ADJUSTMENTS
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Pair, key_of, pairs_of

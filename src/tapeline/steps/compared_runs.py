@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.background import MarginLimits
-from tapeline.acoustics.comparison import Cell, cell_of
 from tapeline.arrays import Reals
 from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
+from tapeline.statistics.comparison import Cell, cell_of
 from tapeline.steps.level_cube import LevelCube
 from tapeline.steps.repeat_pools import CellKey, Point, RepeatPools, rows_of
 from tapeline.steps.run_conditions import speed_share

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.comparison import Difference
 from tapeline.acoustics.contribution import Contribution
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.statistics.comparison import Difference
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.common_part import common_part
 from tapeline.steps.compared_pairs import Compared, pairing_of

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import findings
 from tapeline.acoustics.contribution import Contribution, MeanLevel, contribution
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.statistics.comparison import findings
 from tapeline.statistics.significance import student_factor
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job, Pair

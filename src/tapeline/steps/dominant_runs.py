@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Difference
 from tapeline.arrays import Reals
+from tapeline.statistics.comparison import Difference
 from tapeline.statistics.significance import student_factor
 from tapeline.steps.compared_runs import Job, Pair, key_of
 from tapeline.steps.repeat_pools import RepeatPools

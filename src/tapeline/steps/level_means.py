@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.statistics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.steps.compared_runs import Job
 from tapeline.steps.lasting_terms import ASSUMED_FREEDOM

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import repeat_terms
 from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.statistics.comparison import repeat_terms
 from tapeline.statistics.uncertainty import welch_satterthwaite
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_runs import Job

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import RunLevels
+from tapeline.statistics.comparison import RunLevels
 from tapeline.statistics.homogeneous_cells import alike_cells
 from tapeline.statistics.repeat_scatter import (
     RepeatRows,

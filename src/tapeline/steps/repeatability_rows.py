@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import cell_of
 from tapeline.acoustics.repeatability import (
     LIMIT_FACTOR,
     OneWay,
@@ -23,6 +22,7 @@ from tapeline.acoustics.session_outliers import Suspect, cochran, grubbs, mandel
 from tapeline.acoustics.shift_error import at_session, shift_error
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
+from tapeline.statistics.comparison import cell_of
 from tapeline.statistics.significance import student_p_value
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.comparison import finding_words
 from tapeline.campaign.slices import CompareNeeds
+from tapeline.statistics.comparison import finding_words
 from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
 
 

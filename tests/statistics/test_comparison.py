@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.comparison import (
+from tapeline.statistics.comparison import (
     RunLevels,
     Scatter,
     cell_of,
