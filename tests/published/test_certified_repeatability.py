@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from reference_tables import reference_rows
 
-from tapeline.acoustics.session_scatter import session_change, session_scatter
 from tapeline.statistics.comparison import RunLevels, cell_of
 from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, scatter_by_position
+from tapeline.statistics.session_scatter import session_change, session_scatter
 from tapeline.statistics.significance import variance_ratio_p_value
 
 SILICON = (

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
 from tapeline.arrays import Reals
 from tapeline.statistics.comparison import Cell
+from tapeline.statistics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
 from tapeline.steps.compared_runs import Job
 from tapeline.steps.repeat_pools import Point, RepeatPools
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tapeline.acoustics.session_scatter import SessionChange, session_change, session_scatter
 from tapeline.arrays import Reals
 from tapeline.statistics.comparison import Cell, RunLevels, Scatter, cell_of
+from tapeline.statistics.session_scatter import SessionChange, session_change, session_scatter
 
 
 def alone(items: int) -> NDArray[np.bool_]:
