@@ -19,10 +19,10 @@ from tapeline.acoustics.repeatability import (
     within_interval,
 )
 from tapeline.acoustics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
-from tapeline.acoustics.shift_error import at_session, shift_error
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
 from tapeline.statistics.comparison import cell_of
+from tapeline.statistics.shift_error import at_session, shift_error
 from tapeline.statistics.significance import student_p_value
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats

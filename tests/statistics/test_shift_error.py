@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.shift_error import ShiftError, shift_error
 from tapeline.arrays import Reals
 from tapeline.statistics.comparison import RunLevels, cell_of
 from tapeline.statistics.homogeneous_cells import alike_cells
 from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, no_scatter, scatter_by_position
+from tapeline.statistics.shift_error import ShiftError, shift_error
 from tapeline.statistics.significance import student_p_value
 
 POSITIONS, ITEMS, CELLS, SESSIONS = 5, 4, 6, 2
