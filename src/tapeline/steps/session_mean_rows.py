@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.mean_of_sessions import mean_of_sessions
+from tapeline.statistics.weighted_session_mean import mean_of_sessions
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import Job

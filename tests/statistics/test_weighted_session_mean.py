@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from tapeline.acoustics.mean_of_sessions import SessionMean, mean_of_sessions
 from tapeline.statistics.significance import student_factor
+from tapeline.statistics.weighted_session_mean import SessionMean, mean_of_sessions
 
 CONFIDENCE = 0.95
 MANY = 1e9
