@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.picked_out import picked_miss_rate, selected_ends, size_places, student_tail_factor
-from tapeline.acoustics.shrunken import shrunken
+from tapeline.statistics.shrinkage import shrunken
 from tapeline.statistics.significance import benjamini_hochberg, student_p_value
 
 Reals = NDArray[np.float64]

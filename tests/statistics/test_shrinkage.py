@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tapeline.acoustics.shrunken import Shrunken, moderated_errors, shrunken
+from tapeline.statistics.shrinkage import Shrunken, moderated_errors, shrunken
 
 Reals = NDArray[np.float64]
 TESTS = 150
