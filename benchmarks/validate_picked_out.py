@@ -20,7 +20,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.picked_out import picked_miss_rate, selected_ends, size_places, student_tail_factor
+from tapeline.statistics.selection_intervals import picked_miss_rate, selected_ends, size_places, student_tail_factor
 from tapeline.statistics.shrinkage import shrunken
 from tapeline.statistics.significance import benjamini_hochberg, student_p_value
 

@@ -7,7 +7,7 @@ import pytest
 import scipy.stats
 from numpy.typing import NDArray
 
-from tapeline.acoustics.picked_out import (
+from tapeline.statistics.selection_intervals import (
     least_sizes,
     miss_rate,
     picked_miss_rate,
