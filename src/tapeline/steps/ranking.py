@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.sure_ranks import SureRanks, sure_ranks
 from tapeline.arrays import Reals
+from tapeline.statistics.rank_uncertainty import SureRanks, sure_ranks
 from tapeline.statistics.selection_intervals import miss_rate, student_tail_factor
 from tapeline.statistics.significance import student_factor
 from tapeline.steps.cell_values import level_or_none

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis.extra import numpy as hnp
 
-from tapeline.acoustics.sure_ranks import sure_ranks
+from tapeline.statistics.rank_uncertainty import sure_ranks
 
 CLEAR = np.array([100.0, 40.0, 15.0, 5.0, 1.0])
 
