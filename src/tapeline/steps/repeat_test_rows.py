@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.same_spectrum import DB_PER_LN, line_correlation, log_ratios, same_spectrum
 from tapeline.acoustics.usable_range import overlapping
-from tapeline.acoustics.usual_scatter import LEAST_OTHERS, Regions, Usual, against_usual, region_means
 from tapeline.acoustics.windows import WindowName
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import RepeatRun
+from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
 from tapeline.statistics.significance import holm
 from tapeline.steps import places
 from tapeline.steps.cell_values import finite_or_none

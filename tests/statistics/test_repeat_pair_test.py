@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.usual_scatter import LEAST_OTHERS, Regions, Usual, against_usual, region_means
+from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
 
 REGIONS, POSITIONS, CELLS = 18, 8, 14
 SD_DB, SHAPE_SD_DB, RANDOM_DB = 0.3, 0.2, 0.05
