@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from reference_tables import BESIDE, reference_rows
 
-from tapeline.acoustics.repeatability import OneWay, one_way, session_scatter
 from tapeline.acoustics.session_outliers import (
     cochran_critical,
     grubbs_critical,
@@ -17,6 +16,7 @@ from tapeline.acoustics.session_outliers import (
     mandel_k,
     mandel_k_critical,
 )
+from tapeline.statistics.repeatability import OneWay, one_way, session_scatter
 
 FIRST_DATA_LINE = 60
 

@@ -8,8 +8,8 @@ import numpy as np
 import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
-from tapeline.acoustics.repeatability import SessionScatter
 from tapeline.arrays import Reals
+from tapeline.statistics.repeatability import SessionScatter
 from tapeline.statistics.significance import variance_ratio_p_value
 
 LEAST_FOR_GRUBBS = 3
