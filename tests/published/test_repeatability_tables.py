@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from reference_tables import BESIDE, reference_rows
 
-from tapeline.acoustics.session_outliers import (
+from tapeline.statistics.repeatability import OneWay, one_way, session_scatter
+from tapeline.statistics.session_outliers import (
     cochran_critical,
     grubbs_critical,
     mandel_h_critical,
     mandel_k,
     mandel_k_critical,
 )
-from tapeline.statistics.repeatability import OneWay, one_way, session_scatter
 
 FIRST_DATA_LINE = 60
 

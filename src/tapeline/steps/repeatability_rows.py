@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
 from tapeline.statistics.comparison import cell_of
@@ -22,6 +21,7 @@ from tapeline.statistics.repeatability import (
     session_scatter,
     within_interval,
 )
+from tapeline.statistics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
 from tapeline.statistics.shift_error import at_session, shift_error
 from tapeline.statistics.significance import student_p_value
 from tapeline.steps.repeat_pools import Point
