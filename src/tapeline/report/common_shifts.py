@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapeline.acoustics.control_chart import LEAST_COMMON_SENSORS, ROUNDING, common_shift
 from tapeline.report.sensor_checks import ChecksInTime, SessionInTime
 from tapeline.report.wording import number
+from tapeline.statistics.control_chart import LEAST_COMMON_SENSORS, ROUNDING, common_shift
 
 SMALL_CHANGE_DB = 0.2
 """Changes up to this pass without action, of one sensor as of all together (common practice)."""

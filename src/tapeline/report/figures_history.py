@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from tapeline.acoustics.control_chart import INDIVIDUALS_FACTOR, MOVING_RANGE_FACTOR
 from tapeline.report.common_shifts import CommonShift
 from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf
@@ -20,6 +19,7 @@ from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.history_text import CSV_FILE
 from tapeline.report.sensor_history import LEAST_VALUES, HistoryPoint, SensorHistory, SensorSeries
 from tapeline.report.wording import counted, listed, number, short
+from tapeline.statistics.control_chart import INDIVIDUALS_FACTOR, MOVING_RANGE_FACTOR
 from tapeline.store.atomic import replacing
 
 VALUE_COLOUR, RAW_COLOUR, LIMIT_COLOUR, FOUND_COLOUR, SHIFT_COLOUR = (

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
 from tapeline.arrays import Reals
+from tapeline.statistics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
 from tapeline.statistics.repeatability import SessionScatter, session_scatter
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeatability_rows import NOT_STATED, number
