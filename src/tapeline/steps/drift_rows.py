@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.level_drift import Drift, level_drift
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.statistics.level_drift import Drift, level_drift
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import Job, Pair

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from tapeline.acoustics.level_drift import level_drift
+from tapeline.statistics.level_drift import level_drift
 
 Group = tuple[np.ndarray, np.ndarray]
 
