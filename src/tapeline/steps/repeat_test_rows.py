@@ -14,7 +14,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import bands_between
-from tapeline.acoustics.same_spectrum import DB_PER_LN, line_correlation, log_ratios, same_spectrum
+from tapeline.acoustics.spectrum_equality import DB_PER_LN, line_correlation, log_ratios, same_spectrum
 from tapeline.acoustics.usable_range import overlapping
 from tapeline.acoustics.windows import WindowName
 from tapeline.arrays import Reals

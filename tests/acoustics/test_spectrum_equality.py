@@ -7,7 +7,7 @@ import pytest
 import scipy.signal
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
-from tapeline.acoustics.same_spectrum import SameSpectrum, line_correlation, same_spectrum
+from tapeline.acoustics.spectrum_equality import SameSpectrum, line_correlation, same_spectrum
 from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
 from tapeline.statistics.significance import holm
