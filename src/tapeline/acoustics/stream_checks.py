@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from tapeline.acoustics.converter_steps import UsedBits
 from tapeline.acoustics.fixed_blocks import FixedBlocks
 from tapeline.acoustics.hum import HumSearch
-from tapeline.acoustics.likeness import Likeness
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
+from tapeline.acoustics.signal_correlation import Likeness
 from tapeline.acoustics.steadiness import BlockMeans
 from tapeline.acoustics.sudden_changes import SuddenChanges
 from tapeline.arrays import Samples
