@@ -12,8 +12,8 @@ from tapeline.acoustics.fixed_blocks import FixedBlocks
 from tapeline.acoustics.hum import HumSearch
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
 from tapeline.acoustics.signal_correlation import Likeness
+from tapeline.acoustics.spikes import SuddenChanges
 from tapeline.acoustics.steadiness import BlockMeans
-from tapeline.acoustics.sudden_changes import SuddenChanges
 from tapeline.arrays import Samples
 
 BLOCK_FRAMES = 4096
