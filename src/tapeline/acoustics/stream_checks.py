@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.converter_steps import UsedBits
 from tapeline.acoustics.fixed_blocks import FixedBlocks
-from tapeline.acoustics.hum import HumSearch
+from tapeline.acoustics.mains_interference import HumSearch
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
 from tapeline.acoustics.signal_correlation import Likeness
 from tapeline.acoustics.spikes import SuddenChanges
