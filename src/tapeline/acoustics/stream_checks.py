@@ -13,7 +13,7 @@ from tapeline.acoustics.mains_interference import HumSearch
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
 from tapeline.acoustics.signal_correlation import Likeness
 from tapeline.acoustics.spikes import SuddenChanges
-from tapeline.acoustics.steadiness import BlockMeans
+from tapeline.acoustics.stationarity import BlockMeans
 from tapeline.arrays import Samples
 
 BLOCK_FRAMES = 4096

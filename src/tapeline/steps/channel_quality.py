@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.steadiness import change_over, level_trend, without_common
+from tapeline.acoustics.stationarity import change_over, level_trend, without_common
 from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import StreamQuality

@@ -18,7 +18,7 @@ from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sum
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
 from tapeline.acoustics.levels import level_db, power_pa2
-from tapeline.acoustics.steadiness import SEGMENTS, mean_power_variance
+from tapeline.acoustics.stationarity import SEGMENTS, mean_power_variance
 from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
