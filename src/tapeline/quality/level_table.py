@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapeline.acoustics.odd_levels import median_polish, off_repeats
+from tapeline.acoustics.outlier_levels import median_polish, off_repeats
 from tapeline.arrays import Reals
 
 ROUND_STEPS_DB = (6.0, 10.0, 12.0, 20.0)
