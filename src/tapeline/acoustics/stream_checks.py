@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.converter_steps import UsedBits
+from tapeline.acoustics.effective_bits import UsedBits
 from tapeline.acoustics.fixed_blocks import FixedBlocks
 from tapeline.acoustics.mains_interference import HumSearch
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.converter_steps import bits_used
+from tapeline.acoustics.effective_bits import bits_used
 from tapeline.arrays import Reals, Samples
 
 Counts = NDArray[np.int64]
