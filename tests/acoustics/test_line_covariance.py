@@ -9,8 +9,8 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, Powers, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.parts import Parts
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.weightings import power_weights
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import (
     WindowName,
     all_pairs,

@@ -7,8 +7,8 @@ import pytest
 import scipy.signal
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.spectrum_equality import SameSpectrum, line_correlation, same_spectrum
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
 from tapeline.statistics.significance import holm
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapeline.acoustics.windowed_blocks import block_frames
+from tapeline.acoustics.short_time_spectra import block_frames
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.quality.reasons import FILE_FAULTS, REASONS

@@ -9,7 +9,7 @@ import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import BLOCKS_A_CALL, Lines
+from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, Lines
 from tapeline.arrays import Reals
 
 LEAST_SHARE = 1e-6

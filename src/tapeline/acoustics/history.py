@@ -8,8 +8,8 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from tapeline.acoustics.short_time_spectra import Lines
 from tapeline.acoustics.time_weighting import FAST_S, SLOW_S, ExponentialMean
-from tapeline.acoustics.windowed_blocks import Lines
 from tapeline.arrays import Reals
 
 STEP_S = 0.002

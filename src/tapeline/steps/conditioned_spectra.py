@@ -15,7 +15,7 @@ from tapeline.acoustics.conditioned_spectra import (
     multiple_coherence_threshold,
 )
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import lines_within
+from tapeline.acoustics.short_time_spectra import lines_within
 from tapeline.acoustics.windows import effective_averages
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import SpectraNeeds

@@ -11,7 +11,7 @@ import numpy as np
 from tapeline.acoustics.cross_lines import CrossLines
 from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_threshold
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import lines_within
+from tapeline.acoustics.short_time_spectra import lines_within
 from tapeline.acoustics.windows import effective_averages
 from tapeline.arrays import Reals
 from tapeline.campaign import setting_sections

@@ -12,9 +12,9 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.response import response_db
+from tapeline.acoustics.short_time_spectra import WindowedBlocks, block_frames
 from tapeline.acoustics.stream_checks import StreamChecks
 from tapeline.acoustics.weightings import Weighting, power_weights
-from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
 from tapeline.campaign.model import Campaign

@@ -10,7 +10,7 @@ import numpy as np
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import LinesTaker, WindowedBlocks, block_frames
+from tapeline.acoustics.short_time_spectra import LinesTaker, WindowedBlocks, block_frames
 from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines, window
 from tapeline.arrays import Reals
 from tapeline.campaign.plan import Plan
