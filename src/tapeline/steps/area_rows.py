@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.mean_over_places import PlaceMean, mean_over_places
+from tapeline.acoustics.area_mean import PlaceMean, mean_over_places
 from tapeline.arrays import Reals
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared

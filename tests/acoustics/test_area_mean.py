@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from tapeline.acoustics.mean_over_places import PlaceMean, mean_over_places
+from tapeline.acoustics.area_mean import PlaceMean, mean_over_places
 
 levels = arrays(np.float64, (4, 2), elements=st.floats(20.0, 140.0))
 variances = arrays(np.float64, (4, 2), elements=st.floats(0.0, 2.0))
