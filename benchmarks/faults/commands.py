@@ -1,0 +1,159 @@
+"""The `tapeline` command as a person calls it, in a folder watched for whatever lands beside the campaign."""
+
+from __future__ import annotations
+
+import ctypes
+import hashlib
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+TAPELINE = Path(sys.executable).parent / "tapeline"
+PATIENCE_S = 180.0
+"""After this a command counts as one that does not end (own choice): an undisturbed run takes some ten seconds."""
+
+MOST_FILE_BYTES = 1_000_000_000
+"""Larger files are told apart by their size: a fault can be a file without an end."""
+
+During = Callable[["Place", "subprocess.Popen[str]"], None]
+
+
+@dataclass(frozen=True)
+class Said:
+    """How a command ended and what it printed, standard error first; `status` is None where it did not end."""
+
+    status: int | None
+    text: str
+
+    def first(self, pattern: str) -> str:
+        """The first line in which `pattern` is found; with an empty one the last line of all."""
+        lines = [line for line in self.text.splitlines() if line.strip()]
+        if not pattern:
+            return lines[-1] if lines else ""
+        return next((line for line in lines if re.search(pattern, line)), "")
+
+
+@dataclass(frozen=True)
+class Place:
+    """A folder with a campaign, and beside it where the command is called, its temporary files and what is foreign."""
+
+    root: Path
+    name: str = "campaign"
+    environment: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def campaign(self) -> Path:
+        return self.root / self.name
+
+    @property
+    def results(self) -> Path:
+        return self.campaign / "results"
+
+    @property
+    def foreign(self) -> Path:
+        """A folder that no command may write to."""
+        return self.root / "foreign"
+
+    def beside(self) -> dict[str, str]:
+        """What lies beside the campaign: name to content."""
+        return {
+            path.relative_to(self.root).as_posix(): _mark(path)
+            for path in sorted(self.root.rglob("*"))
+            if not path.is_relative_to(self.campaign)
+        }
+
+    def start(self, *arguments: str, bound: bool = False) -> subprocess.Popen[str]:
+        """Start the command in a session of its own."""
+        for folder in ("here", "temporary", "foreign"):
+            (self.root / folder).mkdir(exist_ok=True)
+        return subprocess.Popen(
+            [str(TAPELINE), *arguments],
+            cwd=self.root / "here",
+            env={**os.environ, "TMPDIR": str(self.root / "temporary"), **self.environment},
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            errors="backslashreplace",
+            start_new_session=True,
+            preexec_fn=_bound_by_permissions if bound and os.geteuid() == 0 else _listening,  # noqa: PLW1509
+        )
+
+    def call(
+        self, *arguments: str, bound: bool = False, during: During | None = None, patience_s: float = PATIENCE_S
+    ) -> Said:
+        """Call the command to its end; `during` is done meanwhile, in a thread of its own."""
+        process = self.start(*arguments, bound=bound)
+        doing = threading.Thread(target=during, args=(self, process)) if during else None
+        if doing:
+            doing.start()
+        try:
+            output, errors = process.communicate(timeout=patience_s)
+            status: int | None = process.returncode
+        except subprocess.TimeoutExpired:
+            kill_session(process.pid)
+            output, errors = process.communicate()
+            status = None
+        if doing:
+            doing.join()
+        return Said(status, self.hidden(f"{errors}\n{output}"))
+
+    def hidden(self, text: str) -> str:
+        """A text without what differs from one call to the next: this folder's path, numbers of processes."""
+        for path in (str(self.campaign), os.path.relpath(self.campaign, self.root / "here")):
+            text = text.replace(path, "CAMPAIGN")
+        return re.sub(r"\bprocess \d+\b", "process N", text.replace(str(self.root), "BESIDE"))
+
+
+def kill_session(session: int) -> int:
+    """SIGKILL to all processes of a session, at once; how many there were."""
+    found = session_processes(session)
+    for pid in found:
+        with suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+    return len(found)
+
+
+def session_processes(session: int) -> list[int]:
+    """The living processes of a session, from /proc."""
+    found = []
+    for path in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):
+            words = (path / "stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()
+            if int(words[3]) == session and words[0] != "Z":
+                found.append(int(path.name))
+    return found
+
+
+def _mark(path: Path) -> str:
+    """A file's content as a hash, what is no regular file by its kind."""
+    if path.is_symlink():
+        return f"link to {os.readlink(path)}"
+    if path.is_dir():
+        return "folder"
+    if not path.is_file():
+        return "another kind"
+    if path.stat().st_size > MOST_FILE_BYTES:
+        return f"{path.stat().st_size} bytes"
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _listening() -> None:
+    """As in a terminal: what runs in the background is started deaf to some of these."""
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
+
+
+def _bound_by_permissions() -> None:
+    """Root reads everything: without these two rights it may do what any user may who owns its own files alone."""
+    _listening()
+    for right in (1, 2):
+        if ctypes.CDLL(None).prctl(24, right, 0, 0, 0):
+            raise PermissionError("the right to pass over permissions cannot be given up")
