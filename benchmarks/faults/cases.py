@@ -33,6 +33,8 @@ class Case:
     `statuses` and `says` (a pattern) are expected of the command, `then_*` of the same command again, after `mend`.
     The command starts on finished results, or with `start="inputs"` on none. `equal`: afterwards all results are those
     of an undisturbed run on the files as they are then. `unharmed`: already the first command leaves them so.
+    `bound`: the command is held to what permissions say, were it root's. `bare`: there are no results to compare.
+    `leaves_temporary`: the command cannot take its temporary files away, which lie in a folder of their own.
     """
 
     fault: str
@@ -40,7 +42,7 @@ class Case:
     statuses: Collection[int] = (0,)
     says: str = ""
     command: tuple[str, ...] = RUN
-    start: Literal["finished", "inputs"] = "finished"
+    start: Literal["finished", "inputs", "kept"] = "finished"
     during: During | None = None
     mend: Do | None = None
     mended: str = ""
@@ -52,6 +54,7 @@ class Case:
     unharmed: bool = False
     bound: bool = False
     bare: bool = False
+    leaves_temporary: bool = False
     name: str = "campaign"
     patience_s: float = PATIENCE_S
     around: Callable[[Path], AbstractContextManager[object]] = field(default=nullcontext)
@@ -74,16 +77,21 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Bases:
-    """Where cases start from: a finished campaign and its inputs alone, and the results that undisturbed runs make."""
+    """Where cases start from: a finished campaign, one that keeps its pressure signals, another one's; what undisturbed
+    runs make; how long a run takes while another one is at work."""
 
     finished: Path
+    kept: Path
+    neighbour: Path
     undisturbed: Undisturbed
     environment: Mapping[str, str]
+    run_s: float
 
     def copy(self, case: Case, place: Place) -> None:
         """A copy with all times kept."""
         leave = shutil.ignore_patterns("results", ".snakemake") if case.start == "inputs" else None
-        shutil.copytree(self.finished, place.campaign, symlinks=True, ignore=leave, dirs_exist_ok=True)
+        base = self.kept if case.start == "kept" else self.finished
+        shutil.copytree(base, place.campaign, symlinks=True, ignore=leave, dirs_exist_ok=True)
 
 
 def carry_out(case: Case, bases: Bases, root: Path) -> Outcome:
@@ -157,10 +165,16 @@ def _judge(outcome: Outcome, when: str, said: Said, statuses: Collection[int], s
 def _judge_beside(outcome: Outcome, place: Place, before: Mapping[str, str]) -> None:
     after = place.beside()
     changed = sorted(name for name in before.keys() | after.keys() if before.get(name) != after.get(name))
+    if outcome.case.leaves_temporary:
+        changed = [name for name in changed if not name.startswith("temporary")]
     if changed:
         outcome.failures.append(f"written outside the campaign: {', '.join(changed[:4])}")
     for path in [*place.results.glob("logs/**/*.log"), *place.campaign.glob(".snakemake/log/*.log")]:
-        if path.is_file() and not path.is_symlink() and "Traceback" in path.read_text(encoding="utf-8", errors="replace"):
+        if (
+            path.is_file()
+            and not path.is_symlink()
+            and "Traceback" in path.read_text(encoding="utf-8", errors="replace")
+        ):
             outcome.failures.append(f"a traceback in {path.relative_to(place.campaign)}")
 
 

@@ -11,9 +11,9 @@ from functools import partial
 from pathlib import Path
 
 import soundfile
-from campaign import RATE_HZ, noise
 from cases import RUN, Bases, Case, wait_until
 from commands import Place
+from planted_campaign import RATE_HZ, noise
 
 TITLE = "Recordings and what belongs to them"
 DONE = "^report +CAMPAIGN"
@@ -70,7 +70,7 @@ def cases(bases: Bases, quick: bool) -> list[Case]:
     """Every change is noticed and its results made again; what cannot be read is left out and said."""
     found = []
     for name in (WAV, RAW):
-        take, bare = another_take(name), Path(name).name.replace(".", r"\.")
+        take = another_take(name)
         found += [
             _case(f"{name} written anew", partial(write_newer, name=name, change=take)),
             _case(
@@ -86,7 +86,9 @@ def cases(bases: Bases, quick: bool) -> list[Case]:
             ),
         ]
     found += [
-        _case("recordings/m1.wav cut to a half", partial(write_newer, name=WAV, change=_half), (3,), "left out: run m1"),
+        _case(
+            "recordings/m1.wav cut to a half", partial(write_newer, name=WAV, change=_half), (3,), "left out: run m1"
+        ),
         _case("recordings/m1.wav emptied", partial(write_newer, name=WAV, change=_nothing), (3,), "left out: run m1"),
         _case("recordings/m2.raw emptied", partial(write_newer, name=RAW, change=_nothing), (3,), "left out: run m2"),
         _case(
@@ -203,7 +205,7 @@ def _grow(place: Place, process: subprocess.Popen[str], name: str) -> None:
 
 
 def _vanish(place: Place, process: subprocess.Popen[str], name: str) -> None:
-    wait_until(lambda: (place.results / "calibration" / "checks" / "april.parquet").exists(), process)
+    wait_until((place.results / "calibration" / "checks" / "april.parquet").exists, process)
     path = place.campaign / name
     path.rename(place.campaign / f"away-{path.name}")
 

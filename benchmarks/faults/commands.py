@@ -135,7 +135,7 @@ def session_processes(session: int) -> list[int]:
 def _mark(path: Path) -> str:
     """A file's content as a hash, what is no regular file by its kind."""
     if path.is_symlink():
-        return f"link to {os.readlink(path)}"
+        return f"link to {path.readlink()}"
     if path.is_dir():
         return "folder"
     if not path.is_file():

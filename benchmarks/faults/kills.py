@@ -16,7 +16,7 @@ from commands import During, Place, kill_session
 TITLE = "Kills and signals"
 SEED = 20_260_414
 EARLIEST_S = 1.0
-"""Signals that ask to stop are sent from here on: before, the interpreter still starts, which answers in its own way."""
+"""Signals that ask to stop are sent from here on: before, the interpreter starts, which answers by itself."""
 
 Send = Callable[[int], object]
 
@@ -45,7 +45,7 @@ def cases(bases: Bases, quick: bool) -> list[Case]:
                 start="inputs",
                 during=_after(moment_s, send),
                 then_says="^report +CAMPAIGN",
-                litter=True,
+                leaves_temporary=True,
             )
             found.append(case)
     return found

@@ -53,7 +53,8 @@ class Loss:
 
 def read_results(results: Path) -> Results:
     """All files of a results folder but logs and timings."""
-    tables, others = {}, {}
+    tables: dict[str, bytes] = {}
+    others: dict[str, bytes] = {}
     for path in sorted(results.rglob("*")) if results.is_dir() else []:
         name = path.relative_to(results)
         if path.is_symlink() or not path.is_file() or name.parts[0] in UNSTEADY:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import full_disk
 from cases import RUN, Bases, Case, wait_until
-from commands import Place
+from commands import PATIENCE_S, Place
 
 from tapeline.at_work import RUN_LOCK, STEP_LOCKS
 
@@ -38,7 +38,7 @@ class Other:
         assert self._process is not None
         with suppress(ProcessLookupError):
             os.kill(self._process.pid, signal.SIGCONT)
-        said = self._process.communicate(timeout=full_disk.BLOCK_BYTES)
+        said = self._process.communicate(timeout=PATIENCE_S)
         if self._process.returncode not in self._statuses or "Traceback" in "".join(said):
             raise RuntimeError(f"the other command ended with {self._process.returncode}: {said}")
 
@@ -141,7 +141,7 @@ def _has_run_lock_and(pattern: str) -> Callable[[Place], bool]:
 
 
 def _step_meanwhile(place: Place, process: subprocess.Popen[str]) -> None:
-    if wait_until(lambda: (place.results / "spectra" / "m1" / "spectra.parquet").exists(), process):
+    if wait_until((place.results / "spectra" / "m1" / "spectra.parquet").exists, process):
         place.start("spectra", "m1", "--campaign", str(place.campaign)).communicate()
 
 
