@@ -14,11 +14,14 @@ from pathlib import Path
 from typing import Literal
 
 from commands import PATIENCE_S, During, Place, Said
-from results_held import Loss, Undisturbed, loss, read_results
+from results_held import Results, Shortfall, Undisturbed, read_results, shortfall
 
 RUN = ("run", "{campaign}", "--cores", "1")
 CHECK = ("check", "{campaign}")
-ANY = frozenset({0, 1, 2, 3})
+DONE = "^report +CAMPAIGN"
+"""What a run ends with whose findings can be read."""
+
+BUSY_FOLDERS = ("here", "temporary", "foreign")
 Do = Callable[[Place], None]
 
 
@@ -30,34 +33,41 @@ class NotHereError(Exception):
 class Case:
     """A fault, and what has to come of it. Cases with the same `fault` make one row of the page.
 
-    `statuses` and `says` (a pattern) are expected of the command, `then_*` of the same command again, after `mend`.
-    The command starts on finished results, or with `start="inputs"` on none. `equal`: afterwards all results are those
-    of an undisturbed run on the files as they are then. `unharmed`: already the first command leaves them so.
-    `bound`: the command is held to what permissions say, were it root's. `bare`: there are no results to compare.
-    `leaves_temporary`: the command cannot take its temporary files away, which lie in a folder of their own.
+    `statuses` and `says` (patterns, each found in a line) are expected of the command, `then_*` of the same command
+    again, after `mend`; then all results are those of an undisturbed run on the files as they are, to the byte.
+    The command starts on finished results, or with `start="inputs"` on none. `unharmed`: already the first command
+    leaves all results so. `again=False`: it is called once, and with `bare` its results are not looked at.
+    `bound`: the command is held to what permissions say, were it root's. `leaves_temporary`: the command cannot take
+    its temporary files away, which lie in a folder of their own.
     """
 
     fault: str
     plant: Do
     statuses: Collection[int] = (0,)
-    says: str = ""
+    says: str | tuple[str, ...] = ""
     command: tuple[str, ...] = RUN
     start: Literal["finished", "inputs", "kept"] = "finished"
     during: During | None = None
     mend: Do | None = None
     mended: str = ""
     then_statuses: Collection[int] = (0,)
-    then_says: str = ""
-    then_command: tuple[str, ...] | None = None
+    then_says: str = DONE
     again: bool = True
-    equal: bool = True
     unharmed: bool = False
     bound: bool = False
     bare: bool = False
     leaves_temporary: bool = False
     name: str = "campaign"
-    patience_s: float = PATIENCE_S
     around: Callable[[Path], AbstractContextManager[object]] = field(default=nullcontext)
+
+    @property
+    def patterns(self) -> tuple[str, ...]:
+        return (self.says,) if isinstance(self.says, str) else self.says
+
+
+def once(fault: str, plant: Do, status: int, says: str | tuple[str, ...], *command: str, bound: bool = False) -> Case:
+    """A fault that the command names, leaving everything as it is."""
+    return Case(fault, plant, (status,), says, command or RUN, again=False, bare=True, bound=bound)
 
 
 @dataclass
@@ -67,7 +77,7 @@ class Outcome:
     case: Case
     said: str = ""
     status: int | None = None
-    lost: Loss | None = None
+    short: Shortfall | None = None
     then_said: str = ""
     then_status: int | None = None
     equal: bool | None = None
@@ -95,10 +105,10 @@ class Bases:
 
 
 def carry_out(case: Case, bases: Bases, root: Path) -> Outcome:
-    """Plant the fault, call the command twice, and hold everything against the expectation."""
+    """Plant the fault, call the command once or twice, and hold everything against the expectation."""
     place = Place(root, case.name, bases.environment)
     outcome = Outcome(case)
-    for folder in ("here", "temporary", "foreign"):
+    for folder in BUSY_FOLDERS:
         (root / folder).mkdir(parents=True, exist_ok=True)
     try:
         with case.around(root):
@@ -114,68 +124,56 @@ def carry_out(case: Case, bases: Bases, root: Path) -> Outcome:
 
 def _carried_out(case: Case, place: Place, undisturbed: Undisturbed, outcome: Outcome) -> None:
     case.plant(place)
-    beside = place.beside()
-    first = _called(case, place, case.command, case.during)
-    outcome.status, outcome.said = first.status, first.first(case.says)
-    _judge(outcome, "", first, case.statuses, case.says)
-    _judge_beside(outcome, place, beside)
-    if case.unharmed or not case.again:
-        outcome.lost = _lost(case, place, undisturbed)
-    else:
-        seen = read_results(place.results)
+    first = _called(case, place, outcome, "")
+    outcome.status, outcome.said = first.status, next(filter(None, map(first.first, case.patterns)), "")
+    seen = Results() if case.bare else read_results(place.results)
+    if case.unharmed:
+        target = undisturbed.of(place.campaign)
     if case.again:
         if case.mend:
             case.mend(place)
-            beside = place.beside()
-        second = _called(case, place, case.then_command or case.command, None)
+        second = _called(case, place, outcome, "again: ")
         outcome.then_status, outcome.then_said = second.status, second.first(case.then_says)
-        _judge(outcome, "again: ", second, case.then_statuses, case.then_says)
-        _judge_beside(outcome, place, beside)
-        if not case.bare:
-            target = undisturbed.of(place.campaign)
-            outcome.lost = outcome.lost or loss(seen, target)
-            after = loss(read_results(place.results), target)
-            outcome.equal = after.nothing
-            if case.equal and not after.nothing:
-                outcome.failures.append(f"afterwards: {after}")
-    if case.unharmed and outcome.lost and not outcome.lost.nothing:
-        outcome.failures.append(f"lost: {outcome.lost}")
+        target = undisturbed.of(place.campaign)
+        after = shortfall(read_results(place.results), target)
+        outcome.equal = after.nothing
+        if not after.nothing:
+            outcome.failures.append(f"afterwards: {after}: {', '.join(after.names[:6])}")
+    if not case.bare:
+        outcome.short = shortfall(seen, target)
+        if case.unharmed and not outcome.short.nothing:
+            outcome.failures.append(f"results: {outcome.short}: {', '.join(outcome.short.names[:6])}")
 
 
-def _lost(case: Case, place: Place, undisturbed: Undisturbed) -> Loss | None:
-    return None if case.bare else loss(read_results(place.results), undisturbed.of(place.campaign))
-
-
-def _called(case: Case, place: Place, command: tuple[str, ...], during: During | None) -> Said:
-    words = [word.format(campaign=place.campaign) for word in command]
-    return place.call(*words, bound=case.bound, during=during, patience_s=case.patience_s)
-
-
-def _judge(outcome: Outcome, when: str, said: Said, statuses: Collection[int], says: str) -> None:
+def _called(case: Case, place: Place, outcome: Outcome, when: str) -> Said:
+    words = [word.format(campaign=place.campaign) for word in case.command]
+    before = place.not_made()
+    said = place.call(*words, bound=case.bound, during=None if when else case.during)
+    statuses, patterns = (case.then_statuses, (case.then_says,)) if when else (case.statuses, case.patterns)
     if said.status is None:
-        outcome.failures.append(f"{when}did not end within {outcome.case.patience_s:g} s")
+        outcome.failures.append(f"{when}did not end within {PATIENCE_S:g} s")
     elif said.status not in statuses:
         outcome.failures.append(f"{when}status {said.status}, expected {' or '.join(map(str, sorted(statuses)))}")
-    if says and not re.search(says, said.text, re.MULTILINE):
-        outcome.failures.append(f"{when}says nothing like {says!r}, but ends {said.text.strip()[-300:]!r}")
+    for pattern in patterns:
+        if not re.search(pattern, said.text, re.MULTILINE):
+            outcome.failures.append(f"{when}says nothing like {pattern!r}, but ends {said.text.strip()[-300:]!r}")
     if "Traceback" in said.text:
         outcome.failures.append(f"{when}a traceback on the terminal: {said.text.strip()[-300:]!r}")
-
-
-def _judge_beside(outcome: Outcome, place: Place, before: Mapping[str, str]) -> None:
-    after = place.beside()
-    changed = sorted(name for name in before.keys() | after.keys() if before.get(name) != after.get(name))
-    if outcome.case.leaves_temporary:
+    outcome.failures += [f"{when}a traceback in {name}" for name in _tracebacks(place)]
+    after = place.not_made()
+    changed = [name for name in sorted(before.keys() | after.keys()) if before.get(name) != after.get(name)]
+    if case.leaves_temporary:
         changed = [name for name in changed if not name.startswith("temporary")]
-    if changed:
-        outcome.failures.append(f"written outside the campaign: {', '.join(changed[:4])}")
-    for path in [*place.results.glob("logs/**/*.log"), *place.campaign.glob(".snakemake/log/*.log")]:
-        if (
-            path.is_file()
-            and not path.is_symlink()
-            and "Traceback" in path.read_text(encoding="utf-8", errors="replace")
-        ):
-            outcome.failures.append(f"a traceback in {path.relative_to(place.campaign)}")
+    if changed and not (case.during and not when):
+        outcome.failures.append(f"{when}written to what is not its own: {', '.join(changed[:4])}")
+    return said
+
+
+def _tracebacks(place: Place) -> list[str]:
+    logs = [*place.results.glob("logs/**/*.log"), *place.campaign.glob(".snakemake/log/*.log")]
+    kept = [path for path in logs if path.is_file() and not path.is_symlink() and os.access(path, os.R_OK)]
+    texts = {path: path.read_text(encoding="utf-8", errors="replace") for path in kept}
+    return [str(path.relative_to(place.campaign)) for path, text in texts.items() if "Traceback" in text]
 
 
 def _remove(root: Path) -> None:
@@ -194,3 +192,7 @@ def wait_until(seen: Callable[[], object], process: subprocess.Popen[str]) -> bo
             return True
         time.sleep(0.01)
     return bool(seen())
+
+
+def nothing(place: Place) -> None:
+    """Plants nothing: the fault comes while the command is at work."""

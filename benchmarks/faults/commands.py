@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 TAPELINE = Path(sys.executable).parent / "tapeline"
@@ -35,9 +36,7 @@ class Said:
     def first(self, pattern: str) -> str:
         """The first line in which `pattern` is found; with an empty one the last line of all."""
         lines = [line for line in self.text.splitlines() if line.strip()]
-        if not pattern:
-            return lines[-1] if lines else ""
-        return next((line for line in lines if re.search(pattern, line)), "")
+        return next(filter(partial(re.search, pattern), lines), "") if pattern else "".join(lines[-1:])
 
 
 @dataclass(frozen=True)
@@ -61,12 +60,13 @@ class Place:
         """A folder that no command may write to."""
         return self.root / "foreign"
 
-    def beside(self) -> dict[str, str]:
-        """What lies beside the campaign: name to content."""
+    def not_made(self) -> dict[str, str]:
+        """What tapeline may not write to, the campaign's files and all that lies beside it: name to content."""
+        made = [self.results, self.campaign / ".snakemake"]
         return {
             path.relative_to(self.root).as_posix(): _mark(path)
             for path in sorted(self.root.rglob("*"))
-            if not path.is_relative_to(self.campaign)
+            if not any(map(path.is_relative_to, made))
         }
 
     def start(self, *arguments: str, bound: bool = False) -> subprocess.Popen[str]:
@@ -86,16 +86,14 @@ class Place:
             preexec_fn=_bound_by_permissions if bound and os.geteuid() == 0 else _listening,  # noqa: PLW1509
         )
 
-    def call(
-        self, *arguments: str, bound: bool = False, during: During | None = None, patience_s: float = PATIENCE_S
-    ) -> Said:
+    def call(self, *arguments: str, bound: bool = False, during: During | None = None) -> Said:
         """Call the command to its end; `during` is done meanwhile, in a thread of its own."""
         process = self.start(*arguments, bound=bound)
         doing = threading.Thread(target=during, args=(self, process)) if during else None
         if doing:
             doing.start()
         try:
-            output, errors = process.communicate(timeout=patience_s)
+            output, errors = process.communicate(timeout=PATIENCE_S)
             status: int | None = process.returncode
         except subprocess.TimeoutExpired:
             kill_session(process.pid)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 from collections.abc import Callable
 from functools import partial
@@ -10,180 +9,141 @@ from pathlib import Path
 
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from cases import CHECK, Bases, Case
-from changed_inputs import CHECKED, DONE, write_unseen
+from cases import CHECK, DONE, Bases, Case, once
+from changed_inputs import CHECKED, write
 from commands import Place
 from planted_campaign import FILES, RECORDINGS
 
 TITLE = "Flipped bits, tables changed by hand"
 SEED = 20_260_415
 VERIFY = ("verify", "{campaign}")
-VERIFY_FINDS = (4,)
+CHANGED = 4
 """Status of `tapeline verify` where a file is not as it was made."""
 
-FLIPS_A_TABLE = 6
+FLIPS_A_TABLE = 2
 EDITED = "results/tables/comparisons.parquet"
-PARTS = ("its first bytes", "its middle", "its last bytes")
-INTERMEDIATE = (
-    "results/calibration/checks/april.parquet",
-    "results/calibration/judged/april.parquet",
-    "results/calibration/april.parquet",
-    "results/quality/m1.parquet",
-    "results/verdicts/april.parquet",
-    "results/spectra/m1/spectra.parquet",
-    "results/spectra/m1/history.parquet",
-    "results/spectra/m1/flow_bins.parquet",
-)
-READ_BY_OTHERS = (
-    *(f"results/tables/{name}/session=april/part-0.parquet" for name in ("bands", "overall", "narrowband")),
-    "results/tables/calibration.parquet",
-    "results/tables/quality.parquet",
-    "results/tables/comparisons.parquet",
-)
-MADE_OF_OTHERS = {
-    "results/calibration/checks/april.parquet": ("results/calibration/april.parquet", "results/quality/m1.parquet"),
-    "results/calibration/judged/april.parquet": ("results/tables/checks.parquet",),
-    "results/calibration/april.parquet": (
-        "results/tables/calibration.parquet",
-        "results/tables/bands/session=april/part-0.parquet",
-    ),
-    "results/quality/m1.parquet": ("results/verdicts/april.parquet",),
-    "results/verdicts/april.parquet": (
-        "results/tables/quality.parquet",
-        "results/tables/bands/session=april/part-0.parquet",
-    ),
-    **{
-        f"results/spectra/m1/{name}.parquet": ("results/tables/bands/session=april/part-0.parquet",)
-        for name in ("spectra", "history", "flow_bins")
-    },
-    "results/pressure/m1.arrow": ("results/spectra/m1/spectra.parquet",),
-    "results/tables/comparisons.parquet": ("results/report.html",),
-    "results/tables/quality.parquet": ("results/report.html",),
-    "results/manifest.json": ("results/report.html",),
+PARTS = ("first 16 bytes", "middle", "last 16 bytes")
+LEVELS = "results/tables/bands/session=april/part-0.parquet"
+MADE_OF = {
+    "results/calibration/checks/april.parquet": "results/calibration/april.parquet",
+    "results/calibration/judged/april.parquet": "results/tables/checks.parquet",
+    "results/calibration/april.parquet": LEVELS,
+    "results/quality/m1.parquet": "results/verdicts/april.parquet",
+    "results/verdicts/april.parquet": LEVELS,
+    "results/spectra/m1/spectra.parquet": LEVELS,
+    "results/pressure/m1.arrow": "results/spectra/m1/spectra.parquet",
+    LEVELS: "results/tables/comparisons.parquet",
+    "results/tables/comparisons.parquet": "results/report.html",
+    "results/tables/quality.parquet": "results/report.html",
+    "results/manifest.json": "results/report.html",
 }
 """What is deleted, so that the next run makes it anew of the file with the flipped bit."""
 
 Flip = Callable[[bytes], bytes]
 
 
-def flipped(part: str, number: int) -> Flip:
-    """One bit turned over: at random among the first 16 bytes, the last 16, or between."""
-    draw = random.Random(SEED + number)
-
-    def flip(content: bytes) -> bytes:
-        bounds = {PARTS[0]: (0, 16), PARTS[1]: (16, len(content) - 16), PARTS[2]: (len(content) - 16, len(content))}
-        low, high = bounds[part]
-        at = draw.randrange(max(low, 0), min(max(high, low + 1), len(content)))
-        return content[:at] + bytes([content[at] ^ (1 << draw.randrange(8))]) + content[at + 1 :]
-
-    return flip
-
-
-def cases(bases: Bases, quick: bool) -> list[Case]:
+def cases(bases: Bases) -> list[Case]:
     """No flipped bit gets into another result, and `tapeline verify` finds each in the results."""
-    found = [*_results_flips(bases), *_by_hand(bases), *_input_flips()]
-    return found[::12] if quick else found
+    return [*_verified_flips(bases), *_flips_below_others(), *_by_hand(bases), *_input_flips()]
 
 
-def _results_flips(bases: Bases) -> list[Case]:
-    tables = sorted(
-        path.relative_to(bases.finished).as_posix() for path in bases.finished.glob("results/tables/**/*.parquet")
-    )
-    found = []
-    for name in (*INTERMEDIATE, *tables, "results/manifest.json", "results/report.html"):
-        for number, part in enumerate(PARTS):
-            found.append(
-                _verified(
-                    f"a bit of {name}, its times set back",
-                    partial(write_unseen, name=name, change=flipped(part, number)),
-                    name,
-                )
-            )
-    for name in (*INTERMEDIATE, *READ_BY_OTHERS, "results/manifest.json", "results/pressure/m1.arrow"):
-        away = MADE_OF_OTHERS.get(name, ("results/tables/ranking.parquet",))
-        for number, part in enumerate(PARTS[1:] if name.endswith(".arrow") else PARTS[1:2]):
-            found.append(
-                Case(
-                    f"a bit in {part.removeprefix('its ')} of {name}, and what is made of it deleted",
-                    partial(_flip_and_delete, name=name, change=flipped(part, 10 + number), away=away),
-                    (0, 1),
-                    rf"{DONE}|{Path(name).name}",
-                    start="kept" if name.endswith(".arrow") else "finished",
-                    then_says=DONE,
-                )
-            )
-    log = "results/logs/spectra/m1.log"
-    found.append(Case(f"a bit of {log}", partial(_write_log, name=log), says=DONE, then_says=DONE, unharmed=True))
+def _kinds(base: Path) -> dict[str, list[str]]:
+    """The files of results by the words for their kind."""
+    found: dict[str, list[str]] = {}
+    for path in sorted((base / "results").rglob("*")):
+        name = path.relative_to(base)
+        if path.is_file() and name.parts[1] not in ("logs", "benchmarks"):
+            record = "the record of " * (".written" in name.parts)
+            words = f"results/{name.parts[1]}" if len(name.parts) == 3 else f"a file of results/{name.parts[1]}"
+            found.setdefault(record + words, []).append(name.as_posix())
     return found
 
 
-def _verified(fault: str, plant: Callable[[Place], None], name: str) -> Case:
-    return Case(fault, plant, VERIFY_FINDS, Path(name).name, command=VERIFY, again=False, bare=True)
+def _verified_flips(bases: Bases) -> list[Case]:
+    """Three of each kind, the tables all."""
+    draw = random.Random(SEED)
+    found = []
+    for words, names in _kinds(bases.finished).items():
+        chosen = names if words == "a file of results/tables" else sorted(draw.sample(names, min(3, len(names))))
+        for number, name in enumerate(chosen):
+            for part in PARTS if len(chosen) == 1 else (PARTS[number % 3],):
+                plant = partial(write, name=name, change=flipped(part, number), set_back_ns=0)
+                says = Path(name).name if ".written" not in name else "results/"
+                found.append(once(f"a bit of {words}, its time set back", plant, CHANGED, says, *VERIFY))
+    return found
+
+
+def _flips_below_others() -> list[Case]:
+    found = []
+    for number, (name, made) in enumerate(MADE_OF.items()):
+        arrow = name.endswith(".arrow")
+        for part in PARTS[1:] if arrow else PARTS[1:2]:
+            change = flipped(part, 10 + number)
+            plant = partial(_flip_and_delete, name=name, change=change, away=made)
+            fault = f"a bit in the {part} of {name}, {made} deleted"
+            found.append(Case(fault, plant, says=(Path(name).name, DONE), start="kept" if arrow else "finished"))
+    log = partial(write, name="results/logs/spectra/m1.log", change=flipped(PARTS[1], 0), set_back_ns=0)
+    found.append(Case("a bit of results/logs/spectra/m1.log", log, says=DONE, unharmed=True))
+    return found
 
 
 def _by_hand(bases: Bases) -> list[Case]:
     found = []
     for fault, plant in (
-        ("5 dB added to all differences in tables/comparisons.parquet by pyarrow", _add_5_db),
+        ("5 dB added to every difference in tables/comparisons.parquet", _add_5_db),
         ("tables/comparisons.parquet replaced by another campaign's", partial(_exchange, neighbour=bases.neighbour)),
     ):
-        found.append(_verified(f"{fault}; `tapeline verify`", plant, EDITED))
-        found.append(Case(f"{fault}; `tapeline run`", plant, (0, 1), r"comparisons\.parquet", then_says=DONE))
+        found.append(once(f"{fault}; `tapeline verify`", plant, CHANGED, r"comparisons\.parquet", *VERIFY))
+        found.append(
+            Case(f"{fault}; `tapeline run`", plant, (0,), (r"changed.*comparisons\.parquet", DONE), unharmed=True)
+        )
     return found
 
 
 def _input_flips() -> list[Case]:
     found = []
-    names = [*(f"recordings/{name}" for name in RECORDINGS), "recordings/m1_flow.csv", "charts/s1.csv", "charts/s1.bin"]
-    for name in names:
-        found.append(
-            Case(
-                f"a bit in the middle of {name}, its times set back, --check-recordings",
-                partial(write_unseen, name=name, change=flipped(PARTS[1], 20)),
-                (0, 2, 3),
-                Path(name).name,
-                command=CHECKED,
-                then_statuses=(0, 2, 3),
-            )
-        )
-    for name in (*(f"recordings/{name}" for name in RECORDINGS), *FILES):
+    for name in (*(f"recordings/{name}" for name in RECORDINGS), "recordings/m1_flow.csv", "charts/s1.csv"):
+        plant = partial(write, name=name, change=flipped(PARTS[1], 20), set_back_ns=0)
+        fault = f"a bit in the middle of {name}, its time set back, `--check-recordings`"
+        found.append(Case(fault, plant, (0, 3), (Path(name).name, DONE), CHECKED, then_statuses=(0, 3), unharmed=True))
+    sheet = partial(write, name="charts/s1.bin", change=flipped(PARTS[1], 20), set_back_ns=0)
+    found.append(once("a bit in the middle of charts/s1.bin, its time set back", sheet, 2, "checksum"))
+    for name in FILES:
         for number in range(FLIPS_A_TABLE):
-            part = PARTS[number % 3] if name.startswith("recordings") else PARTS[1]
-            found.append(
-                Case(
-                    f"a bit of {name}; `tapeline check`",
-                    partial(write_unseen, name=name, change=flipped(part, 30 + number)),
-                    (0, 2),
-                    "no faults|found|warning",
-                    command=CHECK,
-                    again=False,
-                    bare=True,
-                )
-            )
+            plant = partial(write, name=name, change=flipped(PARTS[1], 30 + number), set_back_ns=0)
+            says = "no faults|found|warning"
+            fault = f"a bit of one of {len(FILES)} tables, charts and flow series; `tapeline check`"
+            found.append(Case(fault, plant, (0, 2), says, CHECK, again=False, bare=True))
     return found
 
 
-def _flip_and_delete(place: Place, name: str, change: Flip, away: tuple[str, ...]) -> None:
-    write_unseen(place, name, change)
-    for each in away:
-        (place.campaign / each).unlink()
+def flipped(part: str, number: int) -> Flip:
+    """One bit turned over, at random among the first 16 bytes, the last 16, or between."""
+    draw = random.Random(SEED + number)
+
+    def flip(content: bytes) -> bytes:
+        size = len(content)
+        low, high = {PARTS[0]: (0, 16), PARTS[1]: (16, size - 16), PARTS[2]: (size - 16, size)}[part]
+        at = draw.randrange(max(low, 0), min(max(high, low + 1), size))
+        return content[:at] + bytes([content[at] ^ (1 << draw.randrange(8))]) + content[at + 1 :]
+
+    return flip
 
 
-def _write_log(place: Place, name: str) -> None:
-    (place.campaign / name).write_bytes(b"\x00\xff\xfe a bit\n")
+def _flip_and_delete(place: Place, name: str, change: Flip, away: str) -> None:
+    write(place, name, change, set_back_ns=0)
+    (place.campaign / away).unlink()
 
 
 def _add_5_db(place: Place) -> None:
     path = place.campaign / EDITED
     table = pq.read_table(path, partitioning=None)
-    column = table.schema.names.index("difference_db")
-    field = table.schema.field(column)
-    raised = pc.cast(pc.add(table.column(column), 5.0), field.type)
-    pq.write_table(table.set_column(column, field, raised), path)
+    for name in ("difference_db", "low_db", "high_db"):
+        index = table.schema.names.index(name)
+        raised = pc.cast(pc.add(table[name], 5.0), table.schema.field(index).type)
+        table = table.set_column(index, table.schema.field(index), raised)
+    pq.write_table(table, path)
 
 
 def _exchange(place: Place, neighbour: Path) -> None:
-    path = place.campaign / EDITED
-    before = path.stat()
-    path.write_bytes((neighbour / EDITED).read_bytes())
-    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+    write(place, EDITED, lambda _: (neighbour / EDITED).read_bytes(), set_back_ns=0)

@@ -9,131 +9,102 @@ import csv
 import io
 import json
 import sys
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-TESTS = Path(__file__).resolve().parents[2] / "tests" / "campaign"
-sys.path.append(str(TESTS))
+sys.path.append(str(Path(__file__).resolve().parents[2] / "tests" / "campaign"))
 
-import test_campaign_hostile_paths as texts  # noqa: E402
-from cases import Bases, Case  # noqa: E402
-from changed_inputs import DONE  # noqa: E402
-from commands import Place  # noqa: E402
-from planted_campaign import FILES  # noqa: E402
+import test_campaign_hostile_paths as texts
+from cases import DONE, Bases, Case, nothing, once
+from commands import Place
+from planted_campaign import FILES
 
 TITLE = "Hostile texts, odd names, links"
-TEXTS_A_FIELD = 2
+SETTINGS = "config/campaign.yaml"
 REFUSED = r"^config/\S+:\d+.*: found "
 FOLDER_NAMES = (
-    "it's; $(touch canary) & `touch canary`",
-    "a {run} {wildcards.run} %s %(x)s",
-    "two\nlines\tand a tab",
-    "-dash --cores 3",
+    "it's; $(touch canary) & `touch canary` *?[x]~#",
+    "-dash {run} {wildcards.run} %s %(x)s",
+    'two\nlines, a\ttab, quote" and \\back\\slash',
     "ünïcode 測定 🚗",
-    'quote" and \\back\\slash',
-    "*?[x]~#",
 )
 ODD_FILE = "it's run #1 & (more) [x] ü=%+@^!~.wav"
+LINKS = (
+    "results",
+    "results/tables",
+    "results/tables/comparisons.parquet",
+    "results/report.html",
+    "results/logs/compare.log",
+    "results/figures",
+    ".snakemake",
+    ".snakemake/tapeline.lock",
+    "config/runs.csv",
+    "charts/s1.csv",
+    "recordings/m1_flow.csv",
+    "recordings/m1.wav",
+)
 
 
-def cases(bases: Bases, quick: bool) -> list[Case]:
+def cases(bases: Bases) -> list[Case]:
     """Nothing of it becomes a command, nothing is written elsewhere; names that people may give work."""
-    found = [*_settings(), *_columns(), *_names(), *_links()]
-    return found[::9] if quick else found
+    return [*_settings(), *_columns(), *_names(), *_links()]
 
 
 def _settings() -> list[Case]:
-    found = []
-    for number, (name, field) in enumerate(texts.FIELDS):
-        if name in texts.FREE_TEXT:
-            continue
-        for turn in range(TEXTS_A_FIELD):
-            text = texts.HOSTILE[(TEXTS_A_FIELD * number + turn) % len(texts.HOSTILE)]
-            content = texts.with_text(field, text)
-            found.append(
-                _refused(f"hostile text in a field of campaign.yaml ({len(texts.FIELDS)} fields)", _write(content))
-            )
-    return found
+    fields = [field for name, field in texts.FIELDS if name not in texts.FREE_TEXT]
+    fault = f"a command or a path out of the campaign in one of {len(fields)} fields of campaign.yaml"
+    hostile = [texts.HOSTILE[number % len(texts.HOSTILE)] for number in range(len(fields))]
+    contents = [texts.with_text(field, text) for field, text in zip(fields, hostile, strict=True)]
+    return [once(fault, partial(_write, name=SETTINGS, content=content), 2, REFUSED) for content in contents]
 
 
 def _columns() -> list[Case]:
     found = []
     for table in dict.fromkeys(table for table, _ in texts.COLUMNS):
         columns = [column for of, column in texts.COLUMNS if of == table and (of, column) not in texts.FREE_COLUMNS]
+        name = f"config/{table}.csv"
+        row = next(iter(csv.DictReader(io.StringIO(FILES[name]))))
+        fault = f"commands and paths out of the campaign in one of {len(columns)} columns of {table}.csv"
         for column in columns:
-            name = f"config/{table}.csv"
-            row = next(iter(csv.DictReader(io.StringIO(FILES[name]))))
             stream = io.StringIO()
             writer = csv.DictWriter(stream, list(dict.fromkeys([*row, column])), restval="", lineterminator="\n")
             writer.writeheader()
             writer.writerows({**row, column: text} for text in texts.HOSTILE)
-            found.append(
-                _refused(
-                    f"hostile texts in a column of {table}.csv ({len(columns)} columns)",
-                    _write(stream.getvalue(), name),
-                )
-            )
+            found.append(once(fault, partial(_write, name=name, content=stream.getvalue()), 2, REFUSED))
     return found
 
 
 def _names() -> list[Case]:
     found = [
-        Case(f"campaign in a folder called `{json.dumps(name, ensure_ascii=False)[1:-1]}`", _nothing, says="^report ",
-             start="inputs", name=name, then_says="^report ", unharmed=True)
+        Case(
+            f"campaign in a folder called `{json.dumps(name, ensure_ascii=False)[1:-1]}`",
+            nothing,
+            says="^report ",
+            start="inputs",
+            name=name,
+            then_says="^report ",
+            unharmed=True,
+        )
         for name in FOLDER_NAMES
-    ]  # fmt: skip
-    found.append(Case(f"a recording called `{ODD_FILE}`", _rename_recording, says=DONE, then_says=DONE, unharmed=True))
-    return found
+    ]
+    return [*found, Case(f"a recording called `{ODD_FILE}`", _rename_recording, says=DONE, unharmed=True)]
 
 
 def _links() -> list[Case]:
-    found = [
-        Case(
-            f"{name} is a link that leads out of the campaign",
-            partial(_link_out, name=name),
-            (2,),
-            Path(name).name,
-            again=False,
-            bare=True,
-        )
-        for name in (
-            "results",
-            "results/tables",
-            "results/tables/comparisons.parquet",
-            "results/report.html",
-            "results/logs/compare/compare.log",
-            "results/figures",
-            ".snakemake",
-            ".snakemake/tapeline.lock",
-            "config/runs.csv",
-            "charts/s1.csv",
-            "recordings/m1_flow.csv",
-            "recordings/m1.wav",
-        )
+    return [
+        once(f"{name} is a link out of the campaign", partial(_link_out, name=name), 2, Path(name).name)
+        for name in LINKS
     ]
-    return found
 
 
-def _refused(fault: str, plant: Callable[[Place], None]) -> Case:
-    return Case(fault, plant, (2,), REFUSED, again=False, bare=True, start="inputs")
-
-
-def _write(content: str, name: str = "config/campaign.yaml") -> Callable[[Place], None]:
-    def plant(place: Place) -> None:
-        (place.campaign / name).write_text(content, encoding="utf-8")
-
-    return plant
-
-
-def _nothing(place: Place) -> None:
-    pass
+def _write(place: Place, name: str, content: str) -> None:
+    (place.campaign / name).write_text(content, encoding="utf-8")
 
 
 def _rename_recording(place: Place) -> None:
     (place.campaign / "recordings" / "m1.wav").rename(place.campaign / "recordings" / ODD_FILE)
-    runs = place.campaign / "config" / "runs.csv"
-    runs.write_text(runs.read_text(encoding="utf-8").replace("m1.wav", ODD_FILE), encoding="utf-8")
+    runs = (place.campaign / "config" / "runs.csv").read_text(encoding="utf-8")
+    _write(place, "config/runs.csv", runs.replace("m1.wav", ODD_FILE))
 
 
 def _link_out(place: Place, name: str) -> None:

@@ -9,50 +9,64 @@ import subprocess
 from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
+from shutil import rmtree
 
-from cases import Bases, Case
-from commands import During, Place, kill_session
+from cases import DONE, Bases, Case, nothing
+from commands import Place, kill_session
 
 TITLE = "Kills and signals"
 SEED = 20_260_414
-EARLIEST_S = 1.0
-"""Signals that ask to stop are sent from here on: before, the interpreter starts, which answers by itself."""
+IN_A_ROW = 5
+TIMES = 3
+IDLE_S = 2.0
+"""What a run takes at least in which nothing is left to do; so early a signal finds the interpreter still starting."""
 
 Send = Callable[[int], object]
 
 
-def cases(bases: Bases, quick: bool) -> list[Case]:
+def cases(bases: Bases) -> list[Case]:
     """Each kind of end at moments that are spread over a whole run."""
     draw = random.Random(SEED)
-    kinds: list[tuple[str, int, Send, float, tuple[int, ...], str]] = [
-        ("SIGKILL to all processes of a run at once", 50, kill_session, 0.0, (-signal.SIGKILL,), ""),
-        ("SIGKILL to `tapeline run` alone", 20, _signal(signal.SIGKILL), 0.0, (-signal.SIGKILL,), ""),
+    kinds = (("all processes of a run at once", 50, kill_session), ("`tapeline run` alone", 20, _sender(9)))
+    found = [
+        Case(
+            f"SIGKILL to {whom}, at {IN_A_ROW} random moments of a run and of those that go on from there",
+            partial(_killed, bases=bases, shares=[draw.random() for _ in range(IN_A_ROW)], send=send),
+            says=DONE,
+            start="inputs",
+            unharmed=True,
+            leaves_temporary=True,
+        )
+        for whom, count, send in kinds
+        for _ in range(count // IN_A_ROW)
     ]
-    kinds += [
-        (f"{number.name} to `tapeline run`", 5, _signal(number), EARLIEST_S, (128 + number,), "^tapeline run: stopped")
-        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
-    ]
-    found = []
-    for fault, count, send, earliest_s, statuses, says in kinds:
-        for _ in range(2 if quick else count):
-            moment_s = draw.uniform(earliest_s, bases.run_s)
-            ended = "|^report +CAMPAIGN" if says else ""
-            case = Case(
-                f"{fault} at a random moment",
-                lambda place: None,
-                (*statuses, 0),
-                says + ended,
-                start="inputs",
-                during=_after(moment_s, send),
-                then_says="^report +CAMPAIGN",
-                leaves_temporary=True,
-            )
-            found.append(case)
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        for _ in range(TIMES):
+            moment_s = draw.uniform(IDLE_S, 0.7 * bases.run_s)
+            during = partial(_wait_and_send, moment_s, _sender(number))
+            name = f"{number.name}{' (Ctrl-C)' * (number == signal.SIGINT)} to `tapeline run` at a random moment"
+            found.append(Case(name, nothing, (128 + number,), "^tapeline run: stopped", start="inputs", during=during))
     return found
 
 
-def _after(moment_s: float, send: Send) -> During:
-    return partial(_wait_and_send, moment_s, send)
+def _killed(place: Place, bases: Bases, shares: list[float], send: Send) -> None:
+    """Kill one run after the other; one that had ended before its moment does not count, and all begins anew."""
+    jobs = len([*bases.finished.glob("results/benchmarks/*/*")])
+    for share in shares:
+        status: int | None = 0
+        while status != -signal.SIGKILL:
+            left = 1 - len([*place.results.glob("benchmarks/*/*")]) / jobs
+            moment_s = share * (IDLE_S + left * (bases.run_s - IDLE_S))
+            said = place.call(
+                "run", str(place.campaign), "--cores", "1", during=partial(_wait_and_send, moment_s, send)
+            )
+            status = said.status
+            if status not in (0, -signal.SIGKILL) or "Traceback" in said.text:
+                raise RuntimeError(f"a run before the kill ended with {status}: {said.text[-300:]}")
+            if status == 0:
+                share *= 0.7  # noqa: PLW2901
+                rmtree(place.results)
+                rmtree(place.campaign / ".snakemake")
 
 
 def _wait_and_send(moment_s: float, send: Send, place: Place, process: subprocess.Popen[str]) -> None:
@@ -62,10 +76,10 @@ def _wait_and_send(moment_s: float, send: Send, place: Place, process: subproces
         send(process.pid)
 
 
-def _signal(number: signal.Signals) -> Send:
+def _sender(number: int) -> Send:
     return partial(_sent, number)
 
 
-def _sent(number: signal.Signals, pid: int) -> None:
+def _sent(number: int, pid: int) -> None:
     with suppress(ProcessLookupError):
         os.kill(pid, number)

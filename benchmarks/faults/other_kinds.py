@@ -12,14 +12,13 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-TESTS = Path(__file__).resolve().parents[2] / "tests" / "campaign"
-sys.path.append(str(TESTS))
+sys.path.append(str(Path(__file__).resolve().parents[2] / "tests" / "campaign"))
 
-import test_campaign_odd_files as odd  # noqa: E402
-from cases import CHECK, Bases, Case  # noqa: E402
-from changed_inputs import DONE  # noqa: E402
-from commands import Place  # noqa: E402
-from planted_campaign import FILES, RECORDINGS  # noqa: E402
+import test_campaign_odd_files as odd
+from cases import CHECK, DONE, Bases, Case, once
+from changed_inputs import WAV, another_take, write
+from commands import Place
+from planted_campaign import FILES, RECORDINGS
 
 TITLE = "Other kinds of files, files without permission"
 Make = Callable[[Path], None]
@@ -30,122 +29,95 @@ KINDS: dict[str, Make] = {
 }
 NOBODY = 65_534
 TEXT_FILES = (*FILES, "charts/s1.bin")
+TEXT_WORDS = f"one of {len(TEXT_FILES)} tables, charts and sheets"
 RESULTS_FILES = (
     "results/calibration/april.parquet",
-    "results/quality/m1.parquet",
-    "results/spectra/m1/spectra.parquet",
-    "results/tables/comparisons.parquet",
     "results/tables/bands/session=april/part-0.parquet",
+    "results/quality/m1.parquet",
+    "results/tables/comparisons.parquet",
+    "results/spectra/m1/spectra.parquet",
     "results/manifest.json",
-    "results/report.html",
     "results/logs/spectra/m1.log",
+    "results/report.html",
 )
 FOLDERS = ("config", "recordings", "charts", "results", "results/tables", "results/quality", ".snakemake")
 
 
-def cases(bases: Bases, quick: bool) -> list[Case]:
-    """Nothing is waited for, nothing read without end; each is named; permission given, all is as undisturbed."""
+def cases(bases: Bases) -> list[Case]:
+    """Nothing is waited for, nothing read without end; each is named; put right, all is as undisturbed."""
     found = []
-    for kind, make in KINDS.items():
-        found += [
-            _named(f"{kind} as one of {len(TEXT_FILES)} tables, charts and sheets", name, make) for name in TEXT_FILES
-        ]
-        for name in RECORDINGS:
-            found.append(
+    for turn, (kind, make) in enumerate(KINDS.items()):
+        for name in TEXT_FILES:
+            plant = partial(_replace, makes={name: make})
+            says = rf"{Path(name).name}.*found|found.*{Path(name).name}"
+            found.append(once(f"{kind} as {TEXT_WORDS}", plant, 2, says, *CHECK))
+        if kind != "a folder":
+            found += [
                 Case(
-                    f"{kind} as {name}",
-                    partial(_replace, name=f"recordings/{name}", make=make),
-                    (0, 3),
-                    name.partition(".")[0],
-                    mend=partial(_put_back, name=f"recordings/{name}"),
-                    mended="put back",
-                    then_says=DONE,
+                    f"{kind} as the folder {name}",
+                    partial(_replace, makes={name: make}),
+                    (3,) if name == "recordings" else (1, 2),
+                    Path(name).name,
+                    again=False,
+                    bare=True,
                 )
-            )
-        for name in ("results", "results/tables", ".snakemake", "config", "recordings"):
-            if kind != "a folder":
-                found.append(_unrun(f"{kind} as the folder {name}", partial(_replace, name=name, make=make)))
-        for name in RESULTS_FILES:
-            found.append(
-                Case(
-                    f"{kind} as a file of the results",
-                    partial(_replace, name=name, make=make),
-                    (0, 1, 2),
-                    rf"{Path(name).name}|{DONE}",
-                    mend=partial(_put_back, name=name),
-                    mended="put back",
-                    then_says=DONE,
-                )
-            )
-    found += _without_permission()
-    return found[::25] if quick else found
+                for name in ("results", "results/tables", ".snakemake", "config", "recordings")
+            ]
+        names = [RESULTS_FILES[(2 * turn + number) % len(RESULTS_FILES)] for number in range(2)]
+        for name in names:
+            found.append(_put_right(f"{kind} as {name}", {name: make}, (0, 1, 2), f"{Path(name).name}|{DONE}"))
+    for turn in range(len(KINDS)):
+        kinds = [list(KINDS)[(turn + number) % len(KINDS)] for number in range(len(RECORDINGS))]
+        makes = {f"recordings/{name}": KINDS[kind] for name, kind in zip(RECORDINGS, kinds, strict=True)}
+        told = ", ".join(f"{kind} as {name}" for name, kind in zip(RECORDINGS, kinds, strict=True))
+        found.append(_put_right(told, makes, (3,), tuple(rf"left out.* {Path(name).stem}\b" for name in RECORDINGS)))
+    return found + _without_permission()
 
 
 def _without_permission() -> list[Case]:
-    found = [
-        Case(
-            f"no permission to read one of {len(TEXT_FILES)} tables, charts and sheets",
-            partial(_lock, name=name),
-            (2,),
-            f"{Path(name).name}.*ermission|ermission.*{Path(name).name}",
-            command=CHECK,
-            again=False,
-            bare=True,
-            bound=True,
-        )
-        for name in TEXT_FILES
-    ]
+    found = []
+    for name in TEXT_FILES:
+        says = f"{Path(name).name}.*ermission|ermission.*{Path(name).name}"
+        plant = partial(_lock, name=name)
+        found.append(once(f"no permission to read {TEXT_WORDS}", plant, 2, says, *CHECK, bound=True))
     for name in RECORDINGS:
-        found.append(
-            _locked(f"no permission to read recordings/{name}", f"recordings/{name}", (0, 3), name.split(".")[0])
-        )
-    for name in RESULTS_FILES:
-        found.append(_locked(f"no permission to read {name}", name, (0, 1), rf"{Path(name).name}|{DONE}"))
-    for name in FOLDERS:
-        found.append(
-            _locked(f"no permission to enter the folder {name}", name, (1, 2, 3), name.strip(".").split("/")[-1])
-        )
+        words = f"no permission to read recordings/{name}"
+        found.append(_locked(words, f"recordings/{name}", (3,), rf"left out.* {Path(name).stem}\b"))
+    found += [
+        _locked(f"no permission to read {name}", name, (0, 1), rf"{Path(name).name}|{DONE}") for name in RESULTS_FILES
+    ]
+    found += [
+        _locked(f"no permission to enter the folder {name}", name, (1, 2, 3), Path(name).name) for name in FOLDERS
+    ]
     return found
 
 
-def _named(fault: str, name: str, make: Make) -> Case:
-    pattern = rf"{Path(name).name}.*found|found.*{Path(name).name}"
-    plant = partial(_replace, name=name, make=make)
-    return Case(fault, plant, (2,), pattern, command=CHECK, again=False, bare=True, start="inputs")
-
-
-def _unrun(fault: str, plant: Callable[[Place], None]) -> Case:
-    return Case(fault, plant, (1, 2, 3), "", again=False, bare=True)
+def _put_right(fault: str, makes: dict[str, Make], statuses: tuple[int, ...], says: str | tuple[str, ...]) -> Case:
+    back = partial(_put_back, names=tuple(makes))
+    return Case(fault, partial(_replace, makes=makes), statuses, says, mend=back, mended="put back")
 
 
 def _locked(fault: str, name: str, statuses: tuple[int, ...], says: str) -> Case:
-    return Case(
-        fault,
-        partial(_lock_and_touch, name=name),
-        statuses,
-        says,
-        mend=partial(_unlock, name=name),
-        mended="permission given",
-        then_says=DONE,
-        bound=True,
-    )
+    unlock = partial(_unlock, name=name)
+    plant = partial(_renew_and_lock, name=name)
+    return Case(fault, plant, statuses, says, mend=unlock, mended="permission given", bound=True)
 
 
-def _replace(place: Place, name: str, make: Make) -> None:
-    """The other kind in the place of what was there, which is kept for later."""
-    path = place.campaign / name
-    aside = place.root / "aside"
-    path.rename(aside)
-    make(path)
+def _replace(place: Place, makes: dict[str, Make]) -> None:
+    """Other kinds in the places of what was there, which is kept for later."""
+    for name, make in makes.items():
+        (place.root / "aside").mkdir(exist_ok=True)
+        (place.campaign / name).rename(place.root / "aside" / Path(name).name)
+        make(place.campaign / name)
 
 
-def _put_back(place: Place, name: str) -> None:
-    path = place.campaign / name
-    if path.is_dir() and not path.is_symlink():
-        shutil.rmtree(path)
-    else:
+def _put_back(place: Place, names: tuple[str, ...]) -> None:
+    for name in names:
+        path = place.campaign / name
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
         path.unlink(missing_ok=True)
-    (place.root / "aside").rename(path)
+        (place.root / "aside" / path.name).rename(path)
 
 
 def _lock(place: Place, name: str) -> None:
@@ -158,9 +130,9 @@ def _lock(place: Place, name: str) -> None:
         path.chmod(0)
 
 
-def _lock_and_touch(place: Place, name: str) -> None:
+def _renew_and_lock(place: Place, name: str) -> None:
     """With something to make anew, so that the run has to look."""
-    os.utime(place.campaign / "recordings" / "m1.wav")
+    write(place, WAV, partial(another_take, name=WAV))
     _lock(place, name)
 
 

@@ -1,6 +1,6 @@
 """Plants every fault in copies of a small campaign and writes docs/faults.md; exit status 1 where one ends badly.
 
-python benchmarks/faults/page.py [--only kills] [--quick]
+python benchmarks/faults/page.py [kills disk ...] [--fault PATTERN]
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ import time
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from functools import partial
 from pathlib import Path
 from types import ModuleType
 
@@ -26,8 +25,8 @@ import hostile
 import kills
 import other_kinds
 import together
-from cases import Bases, Case, Outcome, carry_out
-from commands import Place
+from cases import RUN, Bases, Case, Outcome, carry_out
+from commands import PATIENCE_S, Place
 from planted_campaign import write_campaign
 from results_held import Undisturbed
 
@@ -44,26 +43,45 @@ FAMILIES: dict[str, ModuleType] = {
 AT_ONCE = 2
 MOST_LETTERS = 180
 HEADER = (
-    "| fault | says | status | lost | the same again | status | results as undisturbed |\n|---|---|---|---|---|---|---|"
+    "| fault | it says | status | results then | the same again says | status | as undisturbed |\n"
+    "|---|---|---|---|---|---|---|"
 )
+TEXT = """# Planted faults
+
+For who wants to know what tapeline does when a machine, a disk, a file or a person fails. Each fault is planted for
+real in a copy of a small synthetic campaign of four recordings. The command is then called as a person would, which is
+`tapeline run` where no other one is named.
+
+`make faults`, one run of {minutes:.0f} minutes, {at_once} cases at a time; {machine}, {cores} cores, {memory:.0f} GiB
+of memory, Python {python}. Seeds: {kills} of random moments, {flips} of flipped bits.
+
+{total} faults were planted: {held} ended as expected, {failed} did not, {not_here} could not be planted here. Runs were
+killed {killed} times.
+
+Columns: what the command said (one telling line of it, `CAMPAIGN` stands for the folder) and its exit status; what the
+results then lacked against those of an undisturbed run on the same files; what the same command did next; whether all
+results then were those of an undisturbed run, to the byte. A dash: the command is called once, and makes nothing.
+"(5 times)" beside a fault: so many cases of it, with the commonest line.
+
+Of every case is expected too: the command ends, within {patience:.0f} s. Neither the terminal nor a log holds a
+traceback. Recordings, tables and all that lies beside the campaign are as they were. To be bound by permissions as any
+user is, the command gives up root's rights to pass over them (CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH); files that it may
+not read are another user's.
+"""
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--only", choices=FAMILIES, action="append", help="a family; may be given more than once")
-    parser.add_argument("--quick", action="store_true", help="a few faults of each family; the page is left as it is")
+    parser.add_argument("families", nargs="*", help=f"families of faults ({', '.join(FAMILIES)}); without any, all")
     parser.add_argument("--fault", default="", help="only faults whose words this pattern finds")
     options = parser.parse_args()
-    outcomes: dict[str, list[Outcome]] = {}
-    with tempfile.TemporaryDirectory(prefix="faults-") as name:
-        bases = _bases(Path(name))
-        for family in options.only or FAMILIES:
-            planted = [
-                case for case in FAMILIES[family].cases(bases, options.quick) if re.search(options.fault, case.fault)
-            ]
-            outcomes[family] = _all_carried_out(planted, bases, Path(name) / family)
-    text = _page(outcomes)
-    if options.quick or options.only or options.fault:
+    if unknown := set(options.families) - FAMILIES.keys():
+        parser.error(f"{', '.join(sorted(unknown))}: no such family; there are {', '.join(FAMILIES)}")
+    begun = time.monotonic()
+    with tempfile.TemporaryDirectory(prefix="faults-") as folder:
+        outcomes = _outcomes(Path(folder), options.families or list(FAMILIES), options.fault)
+    text = _page(outcomes, (time.monotonic() - begun) / 60)
+    if options.families or options.fault:
         print(text)
     else:
         PAGE.write_text(text, encoding="utf-8")
@@ -75,65 +93,82 @@ def main() -> int:
     return 1 if failed else 0
 
 
+def _outcomes(folder: Path, families: Sequence[str], pattern: str) -> dict[str, list[Outcome]]:
+    bases = _bases(folder)
+    planted = [
+        (family, case)
+        for family in families
+        for case in FAMILIES[family].cases(bases)
+        if re.search(pattern, case.fault)
+    ]
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        carried_out = pool.map(
+            lambda numbered: (numbered[1][0], _timed(numbered[1][1], bases, folder / f"case-{numbered[0]}")),
+            enumerate(planted),
+        )
+        found: dict[str, list[Outcome]] = {family: [] for family in families}
+        for family, outcome in carried_out:
+            found[family].append(outcome)
+    return found
+
+
+def _timed(case: Case, bases: Bases, root: Path) -> Outcome:
+    begun = time.monotonic()
+    outcome = carry_out(case, bases, root)
+    word = "FALLS SHORT" if outcome.failures else "not here" if outcome.not_here else "held"
+    print(f"{word:11} {time.monotonic() - begun:5.1f} s  {case.fault}", file=sys.stderr, flush=True)
+    for failure in outcome.failures:
+        print(f"    {failure}", file=sys.stderr, flush=True)
+    return outcome
+
+
 def _bases(folder: Path) -> Bases:
-    """Finished campaigns, two made at once, so that a run takes as long as those that are disturbed."""
+    """Finished campaigns, made two at once, so that a run takes as long as those that are disturbed."""
     environment = {"HOME": str(folder / "home"), "XDG_CACHE_HOME": str(folder / "home"), "COLUMNS": "120"}
     (folder / "home").mkdir()
-    undisturbed = Undisturbed(folder / "undisturbed", environment)
-    places = {
-        name: Place(folder / "bases" / name, environment=environment) for name in ("finished", "kept", "neighbour")
-    }
-    for name, place in places.items():
-        write_campaign(place.campaign, 8 if name == "neighbour" else 7, "keep_pressure: true\n" * (name == "kept"))
-    ran = partial(_timed_run, places)
-    ran("neighbour")
+    places = [Place(folder / "bases" / name, environment=environment) for name in ("finished", "kept", "neighbour")]
+    for place, seed, more in zip(places, (7, 7, 8), ("", "keep_pressure: true\n", ""), strict=True):
+        write_campaign(place.campaign, seed, more)
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        times = list(pool.map(ran, ("finished", "kept")))
-    made = [place.campaign for place in places.values()]
-    return Bases(made[0], made[1], made[2], undisturbed, environment, max(times))
+        times = list(pool.map(_timed_run, places))
+    finished, kept, neighbour = (place.campaign for place in places)
+    undisturbed = Undisturbed(folder / "undisturbed", environment)
+    return Bases(finished, kept, neighbour, undisturbed, environment, times[0])
 
 
-def _timed_run(places: dict[str, Place], name: str) -> float:
+def _timed_run(place: Place) -> float:
     begun = time.monotonic()
-    said = places[name].call("run", str(places[name].campaign), "--cores", "1")
+    said = place.call(*(word.format(campaign=place.campaign) for word in RUN))
     if said.status != 0:
         raise RuntimeError(f"the undisturbed campaign ends with {said.status}: {said.text}")
     return time.monotonic() - begun
 
 
-def _all_carried_out(planted: Sequence[Case], bases: Bases, folder: Path) -> list[Outcome]:
-    with ThreadPoolExecutor(AT_ONCE) as pool:
-        roots = [folder / f"case-{number}" for number in range(len(planted))]
-        return list(pool.map(lambda case, root: carry_out(case, bases, root), planted, roots))
-
-
-def _page(outcomes: dict[str, list[Outcome]]) -> str:
+def _page(outcomes: dict[str, list[Outcome]], minutes: float) -> str:
     seen = [outcome for family in outcomes.values() for outcome in family]
-    held = sum(not outcome.failures and not outcome.not_here for outcome in seen)
     not_here = sum(bool(outcome.not_here) for outcome in seen)
-    memory_gib = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
+    failed = sum(bool(outcome.failures) for outcome in seen)
     parts = [
-        "# Planted faults",
-        "",
-        "For who wants to know what tapeline does when a machine, a disk, a file or a person fails. Each fault is "
-        "planted for real in a copy of a small synthetic campaign of four recordings, which is then run as a person "
-        "would.",
-        "",
-        f"`make faults`; {platform.machine()}, {os.cpu_count()} cores, {memory_gib:.0f} GiB of memory, "
-        f"Python {platform.python_version()}. Random moments: seed {kills.SEED}; flipped bits: seed {flipped.SEED}.",
-        "",
-        f"{len(seen)} faults planted: {held} ended as expected, {len(seen) - held - not_here} did not, {not_here} "
-        "were not run here.",
-        "",
-        "Columns: what the command printed (its telling line; `CAMPAIGN` stands for the folder) and its exit status; "
-        "what the results then lacked against those of an undisturbed run on the same files, byte by byte; what the "
-        "same command did next; whether all results then were those of an undisturbed run, to the byte. A dash: not "
-        "asked. Of every fault it is also expected that the command ends, prints and logs no traceback, and writes "
-        "nothing outside the campaign's folder.",
+        TEXT.format(
+            minutes=minutes,
+            at_once=AT_ONCE,
+            machine=platform.machine(),
+            cores=os.cpu_count(),
+            memory=os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30,
+            python=platform.python_version(),
+            kills=kills.SEED,
+            flips=flipped.SEED,
+            total=len(seen),
+            held=len(seen) - failed - not_here,
+            failed=failed,
+            not_here=not_here,
+            killed=kills.IN_A_ROW * sum(outcome.case.fault.startswith("SIGKILL") for outcome in seen),
+            patience=PATIENCE_S,
+        )
     ]
     for name, family in outcomes.items():
-        parts += ["", f"## {FAMILIES[name].TITLE}", "", HEADER, *_rows(family)]
-    return "\n".join(parts) + "\n"
+        parts.append(f"## {FAMILIES[name].TITLE}\n\n{HEADER}\n{''.join(_rows(family))}")
+    return "\n".join(parts)
 
 
 def _rows(outcomes: Iterable[Outcome]) -> list[str]:
@@ -150,20 +185,21 @@ def _row(fault: str, same: Sequence[Outcome]) -> str:
     mark = f" **{bad} not as expected**" if bad else ""
     here = [outcome for outcome in same if not outcome.not_here]
     if not here:
-        return f"| {_cell(fault)}{times} | not run here: {same[0].not_here} | | | | | |"
-    lost = [outcome.lost for outcome in here if outcome.lost is not None]
-    equal = Counter(outcome.equal for outcome in here if outcome.equal is not None)
+        return f"| {_cell(fault)}{times} | not planted here: {same[0].not_here} | | | | | |\n"
+    again = same[0].case.again
+    short = Counter(str(outcome.short) for outcome in here if outcome.short is not None)
+    equal = [outcome.equal for outcome in here if outcome.equal is not None]
     mended = f"{same[0].case.mended}: " if same[0].case.mended else ""
     cells = [
         f"{_cell(fault)}{times}{mark}",
         _said(outcome.said for outcome in here),
         _counted(outcome.status for outcome in here),
-        str(max(lost, key=lambda each: (each.absent, each.other, each.files))) if lost else "-",
-        f"{mended}{_said(outcome.then_said for outcome in here)}" if same[0].case.again else "-",
-        _counted(outcome.then_status for outcome in here) if same[0].case.again else "-",
-        "-" if not equal else "yes" if not equal[False] else f"{equal[True]} of {equal.total()}",
+        "; ".join(text for text, _ in short.most_common(3)) or "-",
+        f"{mended}{_said(outcome.then_said for outcome in here)}" if again else "-",
+        _counted(outcome.then_status for outcome in here) if again else "-",
+        "-" if not equal else "yes" if all(equal) else f"{sum(equal)} of {len(equal)}",
     ]
-    return f"| {' | '.join(cells)} |"
+    return f"| {' | '.join(cells)} |\n"
 
 
 def _said(lines: Iterable[str]) -> str:
@@ -173,11 +209,8 @@ def _said(lines: Iterable[str]) -> str:
         return "(nothing)"
     (line, _), *_ = counted.most_common(1)
     more = f" (and {len(counted) - 1} others)" if len(counted) > 1 else ""
-    return f"`{_cell(_shortened(line)).replace('`', chr(39))}`{more}"
-
-
-def _shortened(line: str) -> str:
-    return line if len(line) <= MOST_LETTERS else f"{line[:MOST_LETTERS]}…"
+    shortened = line if len(line) <= MOST_LETTERS else f"{line[:MOST_LETTERS]}…"
+    return f"`{_cell(shortened).replace('`', chr(39))}`{more}"
 
 
 def _counted(statuses: Iterable[int | None]) -> str:

@@ -9,81 +9,68 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from shutil import copytree, ignore_patterns
 
-import pyarrow as pa
-import pyarrow.parquet as pq
 from commands import MOST_FILE_BYTES, Place
 
 UNSTEADY = ("logs", "benchmarks")
 """Folders of the results that hold times; their files are not compared."""
 
+RECORDS = ".written"
+"""Hidden folders with the records of what was written and read, which hold times."""
+
 
 @dataclass(frozen=True)
 class Results:
-    """The tables (name to bytes) and the other files of a results folder, without logs and timings."""
+    """The tables (name to bytes) and the other files of a results folder, without logs, timings and records."""
 
     tables: Mapping[str, bytes] = field(default_factory=dict)
     others: Mapping[str, bytes] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
-class Loss:
-    """What results lack against undisturbed ones: tables that are not there, or hold other bytes; rows; other files."""
+class Shortfall:
+    """How results fall short of undisturbed ones: tables that are not there, or hold other bytes; other files that
+    are not there, hold other bytes, or are too many; the names of all these."""
 
     tables: int
     absent: int
     other: int
-    rows: int
     files: int
+    names: tuple[str, ...]
 
     @property
     def nothing(self) -> bool:
-        return not (self.absent or self.other or self.files)
+        return not self.names
 
     def __str__(self) -> str:
-        if self.nothing:
-            return "nothing"
-        rows = f" ({self.rows} rows)" if self.rows else ""
         parts = [
-            f"{self.absent} of {self.tables} tables not there{rows}" if self.absent else "",
-            f"{self.other} of {self.tables} tables differ{'' if self.absent else rows}" if self.other else "",
-            f"{self.files} other file{'s' * (self.files > 1)}" if self.files else "",
+            f"{self.absent} of {self.tables} tables not there" if self.absent else "",
+            f"{self.other} of {self.tables} tables otherwise" if self.other else "",
+            f"{self.files} other file{'s' * (self.files > 1)} not there or otherwise" if self.files else "",
         ]
-        return ", ".join(filter(None, parts))
+        return ", ".join(filter(None, parts)) or "complete"
 
 
 def read_results(results: Path) -> Results:
-    """All files of a results folder but logs and timings."""
+    """All files of a results folder but logs, timings and records."""
     tables: dict[str, bytes] = {}
     others: dict[str, bytes] = {}
     for path in sorted(results.rglob("*")) if results.is_dir() else []:
         name = path.relative_to(results)
-        if path.is_symlink() or not path.is_file() or name.parts[0] in UNSTEADY:
+        if path.is_symlink() or not path.is_file() or name.parts[0] in UNSTEADY or RECORDS in name.parts:
             continue
-        try:
-            content = path.read_bytes()
-        except OSError:
-            continue
+        large = path.stat().st_size > MOST_FILE_BYTES
+        content = b"a file without an end" if large else path.read_bytes()
         (tables if name.parts[0] == "tables" else others)[name.as_posix()] = content
     return Results(tables, others)
 
 
-def loss(found: Results, undisturbed: Results) -> Loss:
-    """How results fall short of undisturbed ones; files too many count as other files that differ."""
-    absent = undisturbed.tables.keys() - found.tables.keys()
-    other = {name for name, content in found.tables.items() if undisturbed.tables.get(name) != content}
-    rows = sum(
-        max(_rows(undisturbed.tables.get(name)) - _rows(found.tables.get(name)), 0) for name in sorted(absent | other)
-    )
-    names = found.others.keys() | undisturbed.others.keys()
-    files = sum(found.others.get(name) != undisturbed.others.get(name) for name in names)
-    return Loss(len(undisturbed.tables), len(absent), len(other), rows, files)
-
-
-def _rows(content: bytes | None) -> int:
-    try:
-        return 0 if content is None else int(pq.ParquetFile(pa.BufferReader(content)).metadata.num_rows)
-    except (pa.ArrowException, OSError):
-        return 0
+def shortfall(found: Results, undisturbed: Results) -> Shortfall:
+    """How results fall short of undisturbed ones."""
+    absent = sorted(undisturbed.tables.keys() - found.tables.keys())
+    other = [name for name, content in found.tables.items() if undisturbed.tables.get(name) != content]
+    names = sorted(found.others.keys() | undisturbed.others.keys())
+    files = [name for name in names if found.others.get(name) != undisturbed.others.get(name)]
+    return Shortfall(len(undisturbed.tables), len(absent), len(other), len(files), (*absent, *other, *files))
 
 
 class Undisturbed:

@@ -11,13 +11,24 @@ from functools import partial
 from pathlib import Path
 
 import full_disk
-from cases import RUN, Bases, Case, wait_until
+from cases import DONE, RUN, Bases, Case, nothing, wait_until
+from changed_inputs import WAV, another_take, write
 from commands import PATIENCE_S, Place
 
 from tapeline.at_work import RUN_LOCK, STEP_LOCKS
 
 TITLE = "Two at once, and what is read-only"
-DONE = "^report +CAMPAIGN"
+BUSY = "another `tapeline run` works on CAMPAIGN \\(process N\\)"
+TOLD = r"is read-only|may not be written|no permission"
+CLOSED = {
+    "the campaign folder and all in it": (("**",), TOLD),
+    "results": (("results", "results/**"), TOLD),
+    "results/tables and all in it": (("results/tables", "results/tables/**"), TOLD),
+    "results/spectra/m1": (("results/spectra/m1",), TOLD),
+    "results/logs and all in it": (("results/logs", "results/logs/**"), TOLD),
+    ".snakemake and all in it": ((".snakemake", ".snakemake/**"), TOLD),
+    "one finished table": (("results/tables/comparisons.parquet",), DONE),
+}
 
 
 class Other:
@@ -43,97 +54,41 @@ class Other:
             raise RuntimeError(f"the other command ended with {self._process.returncode}: {said}")
 
 
-def cases(bases: Bases, quick: bool) -> list[Case]:
+def cases(bases: Bases) -> list[Case]:
     """Who comes second is refused; what cannot be written is said; nothing is lost."""
     first, same, by_hand = Other(*RUN), Other(*RUN, statuses=(0, 1)), Other("spectra", "m1", "--campaign", "{campaign}")
-    busy = "another `tapeline run` works on CAMPAIGN \\(process N\\)"
+    at_work = partial(first.begin, at_work=_has_run_lock_and("results/quality/*.parquet"))
+    paused = partial(by_hand.begin, at_work=lambda place: any((place.campaign / STEP_LOCKS).glob("*")), paused=True)
+    alone = "`tapeline spectra m1` \\(process N\\) still works on CAMPAIGN"
+    ended = "the other one ended"
     found = [
-        Case(
-            "a second run while one is at work",
-            partial(first.begin, at_work=_has_run_lock_and("results/quality/*.parquet")),
-            (1,),
-            busy,
-            start="inputs",
-            mend=first.end,
-            mended="the first run ended",
-            then_says=DONE,
-        ),
-        Case(
-            "two runs begun at once",
-            partial(same.begin, at_work=lambda place: True),
-            (0, 1),
-            f"{busy}|{DONE}",
-            start="inputs",
-            mend=same.end,
-            mended="both ended",
-            then_says=DONE,
-        ),
-        Case(
-            "a run while a step by hand is at work (paused)",
-            partial(by_hand.begin, at_work=lambda place: any((place.campaign / STEP_LOCKS).glob("*")), paused=True),
-            (1,),
-            "`tapeline spectra m1` \\(process N\\) still works on CAMPAIGN",
-            mend=by_hand.end,
-            mended="the step ended",
-            then_says=DONE,
-        ),
-        Case(
-            "a step by hand while a run is at work",
-            lambda place: None,
-            (0,),
-            DONE,
-            start="inputs",
-            during=_step_meanwhile,
-            then_says=DONE,
-            unharmed=True,
-        ),
-        Case(
-            "campaign on a disk that is mounted read-only, finished",
-            partial(full_disk.remount, how="ro"),
-            (1,),
-            "read-only",
-            name=f"{full_disk.DISK}/campaign",
-            around=full_disk.small_disk,
-            mend=partial(full_disk.remount, how="rw"),
-            mended="mounted for writing",
-            then_says=DONE,
-            unharmed=True,
-        ),
-        Case(
-            "campaign on a disk that is mounted read-only, nothing made",
-            partial(full_disk.remount, how="ro"),
-            (1,),
-            "read-only",
-            start="inputs",
-            name=f"{full_disk.DISK}/campaign",
-            around=full_disk.small_disk,
-            mend=partial(full_disk.remount, how="rw"),
-            mended="mounted for writing",
-            then_says=DONE,
-        ),
-    ]
+        Case("a second run while one is at work", at_work, (1,), BUSY, start="inputs", mend=first.end, mended=ended),
+        Case("two runs begun at once", partial(same.begin, at_work=lambda place: True), (0, 1), f"{BUSY}|{DONE}",
+             start="inputs", mend=same.end, mended=ended),
+        Case("a run while a step by hand is at work", paused, (1,), alone, mend=by_hand.end, mended=ended),
+        Case("a step by hand while a run is at work", nothing, (0,), DONE, start="inputs", during=_step_meanwhile,
+             unharmed=True),
+    ]  # fmt: skip
     found += [
         Case(
-            f"no right to write {words}, with a recording to read anew",
-            partial(_close, place_of=names),
-            (0, 1),
-            says,
-            mend=partial(_open, place_of=names),
-            mended="right given",
-            then_says=DONE,
-            bound=True,
+            f"campaign on a disk that is mounted read-only, {words}",
+            partial(full_disk.remount, how="ro"),
+            (1,),
+            "read-only",
+            start="inputs" if "nothing" in words else "finished",
+            name=f"{full_disk.DISK}/campaign",
+            around=full_disk.small_disk,
+            mend=partial(full_disk.remount, how="rw"),
+            mended="mounted for writing",
         )
-        for words, names, says in (
-            ("the campaign folder and all in it", ("**",), "read-only"),
-            ("results", ("results", "results/**"), "read-only"),
-            ("results/tables and all in it", ("results/tables", "results/tables/**"), "read-only"),
-            ("results/spectra/m1", ("results/spectra/m1",), "read-only"),
-            ("results/logs and all in it", ("results/logs", "results/logs/**"), "read-only"),
-            (".snakemake and all in it", (".snakemake", ".snakemake/**"), "read-only"),
-            ("one finished table", ("results/tables/comparisons.parquet",), ""),
-        )
+        for words in ("finished", "nothing made")
     ]
-    return found[::3] if quick else found
+    for words, (names, says) in CLOSED.items():
+        close, reopen = (partial(do, patterns=names) for do in (_close, _open))
+        fault = f"no right to write {words}, with a recording to read anew"
+        statuses = (0,) if says == DONE else (1,)
+        found.append(Case(fault, close, statuses, says, mend=reopen, mended="right given", bound=True))
+    return found
 
 
 def _has_run_lock_and(pattern: str) -> Callable[[Place], bool]:
@@ -150,13 +105,12 @@ def _named(place: Place, patterns: tuple[str, ...]) -> list[Path]:
     return sorted(found | ({place.campaign} if "**" in patterns else set()))
 
 
-def _close(place: Place, place_of: tuple[str, ...]) -> None:
-    recording = place.campaign / "recordings" / "m1.wav"
-    os.utime(recording)
-    for path in _named(place, place_of):
+def _close(place: Place, patterns: tuple[str, ...]) -> None:
+    write(place, WAV, partial(another_take, name=WAV))
+    for path in _named(place, patterns):
         path.chmod(path.stat().st_mode & ~0o222)
 
 
-def _open(place: Place, place_of: tuple[str, ...]) -> None:
-    for path in _named(place, place_of):
+def _open(place: Place, patterns: tuple[str, ...]) -> None:
+    for path in _named(place, patterns):
         path.chmod(path.stat().st_mode | 0o200)
