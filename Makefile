@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 CORES ?= 2
 
-.PHONY: sample test lint test-fast test-long bench validate fuzz audit wheel-check docs clean content-marks
+.PHONY: sample test lint test-fast test-long bench validate faults fuzz audit wheel-check docs clean content-marks
 
 $(VENV)/bin/python:
 	@$(PYTHON) -c 'import sys; sys.exit("tapeline needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Name another one: make PYTHON=python3.12 ...") if sys.version_info < (3, 11) else None'
@@ -77,3 +77,8 @@ wheel-check: $(VENV)/.computing
 SEEDS ?= 8
 validate: $(VENV)/.testing
 	$(BIN)/python benchmarks/validation_page.py --seeds $(SEEDS)
+
+# Planted faults: kills, full disks, flipped bits, hostile texts ...; writes docs/faults.md (FAMILIES="kills disk" prints those alone).
+FAMILIES ?=
+faults: $(VENV)/.testing
+	$(BIN)/python benchmarks/faults/page.py $(FAMILIES)

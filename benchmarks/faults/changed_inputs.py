@@ -43,10 +43,11 @@ def cases(bases: Bases) -> list[Case]:
         older = partial(write, name=name, change=change, set_back_ns=AN_HOUR_NS)
         unseen = partial(write, name=name, change=_middle_edited if name in (WAV, RAW) else change, set_back_ns=0)
         found += [
-            _noticed(f"{name} written anew", partial(write, name=name, change=change), (DONE,)),
             _noticed(f"{name} replaced by one of the same size with an older time (`cp -p`)", older, (noticed, DONE)),
             _noticed(f"{name} edited, its time set back, `--check-recordings`", unseen, (noticed, DONE), CHECKED),
         ]
+    anew = partial(write, name=WAV, change=changes[WAV])
+    found.append(_noticed(f"{WAV} written anew", anew, (DONE,)))
     spoilt: dict[str, Change] = {
         "cut to a half": lambda content: content[: len(content) // 2],
         "emptied": lambda content: b"",

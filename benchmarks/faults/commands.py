@@ -107,7 +107,7 @@ class Place:
         """A text without what differs from one call to the next: this folder's path, numbers of processes."""
         for path in (str(self.campaign), os.path.relpath(self.campaign, self.root / "here")):
             text = text.replace(path, "CAMPAIGN")
-        return re.sub(r"\bprocess \d+\b", "process N", text.replace(str(self.root), "BESIDE"))
+        return re.sub(r"\bprocess \d+\b", "process N", text.replace(str(self.root), "ELSEWHERE"))
 
 
 def kill_session(session: int) -> int:

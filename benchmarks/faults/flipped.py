@@ -123,8 +123,8 @@ def flipped(part: str, number: int) -> Flip:
 
     def flip(content: bytes) -> bytes:
         size = len(content)
-        low, high = {PARTS[0]: (0, 16), PARTS[1]: (16, size - 16), PARTS[2]: (size - 16, size)}[part]
-        at = draw.randrange(max(low, 0), min(max(high, low + 1), size))
+        edge = min(16, size // 3)
+        at = draw.randrange(*{PARTS[0]: (0, edge), PARTS[1]: (edge, size - edge), PARTS[2]: (size - edge, size)}[part])
         return content[:at] + bytes([content[at] ^ (1 << draw.randrange(8))]) + content[at + 1 :]
 
     return flip
@@ -138,7 +138,7 @@ def _flip_and_delete(place: Place, name: str, change: Flip, away: str) -> None:
 def _add_5_db(place: Place) -> None:
     path = place.campaign / EDITED
     table = pq.read_table(path, partitioning=None)
-    for name in ("difference_db", "low_db", "high_db"):
+    for name in ("difference_db", "lower_db", "upper_db"):
         index = table.schema.names.index(name)
         raised = pc.cast(pc.add(table[name], 5.0), table.schema.field(index).type)
         table = table.set_column(index, table.schema.field(index), raised)

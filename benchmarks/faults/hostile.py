@@ -21,7 +21,6 @@ from planted_campaign import FILES
 
 TITLE = "Hostile texts, odd names, links"
 SETTINGS = "config/campaign.yaml"
-REFUSED = r"^config/\S+:\d+.*: found "
 FOLDER_NAMES = (
     "it's; $(touch canary) & `touch canary` *?[x]~#",
     "-dash {run} {wildcards.run} %s %(x)s",
@@ -29,20 +28,17 @@ FOLDER_NAMES = (
     "ünïcode 測定 🚗",
 )
 ODD_FILE = "it's run #1 & (more) [x] ü=%+@^!~.wav"
-LINKS = (
+MADE = (
     "results",
     "results/tables",
     "results/tables/comparisons.parquet",
     "results/report.html",
-    "results/logs/compare.log",
+    "results/logs/compare/compare.log",
     "results/figures",
     ".snakemake",
     ".snakemake/tapeline.lock",
-    "config/runs.csv",
-    "charts/s1.csv",
-    "recordings/m1_flow.csv",
-    "recordings/m1.wav",
 )
+READ = ("config/runs.csv", "charts/s1.csv", "recordings/m1_flow.csv", "recordings/m1.wav")
 
 
 def cases(bases: Bases) -> list[Case]:
@@ -54,8 +50,12 @@ def _settings() -> list[Case]:
     fields = [field for name, field in texts.FIELDS if name not in texts.FREE_TEXT]
     fault = f"a command or a path out of the campaign in one of {len(fields)} fields of campaign.yaml"
     hostile = [texts.HOSTILE[number % len(texts.HOSTILE)] for number in range(len(fields))]
+    says = rf"^{SETTINGS}:\d+.*: found "
     contents = [texts.with_text(field, text) for field, text in zip(fields, hostile, strict=True)]
-    return [once(fault, partial(_write, name=SETTINGS, content=content), 2, REFUSED) for content in contents]
+    return [
+        once(fault, partial(_write, name=SETTINGS, content=content), 2, rf"^{SETTINGS}:\d+.*: found ")
+        for content in contents
+    ]
 
 
 def _columns() -> list[Case]:
@@ -70,7 +70,8 @@ def _columns() -> list[Case]:
             writer = csv.DictWriter(stream, list(dict.fromkeys([*row, column])), restval="", lineterminator="\n")
             writer.writeheader()
             writer.writerows({**row, column: text} for text in texts.HOSTILE)
-            found.append(once(fault, partial(_write, name=name, content=stream.getvalue()), 2, REFUSED))
+            says = rf'^{name}:\d+, column "{column}": found '
+            found.append(once(fault, partial(_write, name=name, content=stream.getvalue()), 2, says))
     return found
 
 
@@ -91,9 +92,14 @@ def _names() -> list[Case]:
 
 
 def _links() -> list[Case]:
-    return [
+    """What is read may lie elsewhere, what is written may not."""
+    refused = [
         once(f"{name} is a link out of the campaign", partial(_link_out, name=name), 2, Path(name).name)
-        for name in LINKS
+        for name in MADE
+    ]
+    return refused + [
+        Case(f"{name} is a link to such a file elsewhere", partial(_link_out, name=name), says=DONE, unharmed=True)
+        for name in READ
     ]
 
 

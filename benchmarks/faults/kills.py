@@ -14,10 +14,10 @@ from shutil import rmtree
 from cases import DONE, Bases, Case, nothing
 from commands import Place, kill_session
 
-TITLE = "Kills and signals"
+TITLE = "Kills (50 of all processes at once, 20 of `tapeline run` alone) and signals"
 SEED = 20_260_414
 IN_A_ROW = 5
-TIMES = 3
+TIMES = 2
 IDLE_S = 2.0
 """What a run takes at least in which nothing is left to do; so early a signal finds the interpreter still starting."""
 
@@ -30,10 +30,11 @@ def cases(bases: Bases) -> list[Case]:
     kinds = (("all processes of a run at once", 50, kill_session), ("`tapeline run` alone", 20, _sender(9)))
     found = [
         Case(
-            f"SIGKILL to {whom}, at {IN_A_ROW} random moments of a run and of those that go on from there",
+            f"SIGKILL to {whom}, {IN_A_ROW} times in one campaign at random moments",
             partial(_killed, bases=bases, shares=[draw.random() for _ in range(IN_A_ROW)], send=send),
             says=DONE,
             start="inputs",
+            again=False,
             unharmed=True,
             leaves_temporary=True,
         )

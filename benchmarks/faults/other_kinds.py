@@ -46,7 +46,7 @@ FOLDERS = ("config", "recordings", "charts", "results", "results/tables", "resul
 def cases(bases: Bases) -> list[Case]:
     """Nothing is waited for, nothing read without end; each is named; put right, all is as undisturbed."""
     found = []
-    for turn, (kind, make) in enumerate(KINDS.items()):
+    for kind, make in KINDS.items():
         for name in TEXT_FILES:
             plant = partial(_replace, makes={name: make})
             says = rf"{Path(name).name}.*found|found.*{Path(name).name}"
@@ -56,16 +56,16 @@ def cases(bases: Bases) -> list[Case]:
                 Case(
                     f"{kind} as the folder {name}",
                     partial(_replace, makes={name: make}),
-                    (3,) if name == "recordings" else (1, 2),
+                    (1, 2),
                     Path(name).name,
                     again=False,
                     bare=True,
                 )
                 for name in ("results", "results/tables", ".snakemake", "config", "recordings")
             ]
-        names = [RESULTS_FILES[(2 * turn + number) % len(RESULTS_FILES)] for number in range(2)]
-        for name in names:
-            found.append(_put_right(f"{kind} as {name}", {name: make}, (0, 1, 2), f"{Path(name).name}|{DONE}"))
+    for number, name in enumerate(RESULTS_FILES):
+        kind = list(KINDS)[number % len(KINDS)]
+        found.append(_put_right(f"{kind} as {name}", {name: KINDS[kind]}, (0, 1, 2), f"{Path(name).name}|{DONE}"))
     for turn in range(len(KINDS)):
         kinds = [list(KINDS)[(turn + number) % len(KINDS)] for number in range(len(RECORDINGS))]
         makes = {f"recordings/{name}": KINDS[kind] for name, kind in zip(RECORDINGS, kinds, strict=True)}
@@ -84,7 +84,8 @@ def _without_permission() -> list[Case]:
         words = f"no permission to read recordings/{name}"
         found.append(_locked(words, f"recordings/{name}", (3,), rf"left out.* {Path(name).stem}\b"))
     found += [
-        _locked(f"no permission to read {name}", name, (0, 1), rf"{Path(name).name}|{DONE}") for name in RESULTS_FILES
+        _locked(f"no permission to read {name}", name, (0, 1), rf"{Path(name).name}|{DONE}")
+        for name in RESULTS_FILES[::2]
     ]
     found += [
         _locked(f"no permission to enter the folder {name}", name, (1, 2, 3), Path(name).name) for name in FOLDERS

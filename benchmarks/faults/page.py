@@ -13,8 +13,9 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 
@@ -46,22 +47,21 @@ HEADER = (
     "| fault | it says | status | results then | the same again says | status | as undisturbed |\n"
     "|---|---|---|---|---|---|---|"
 )
+COUNTED = re.compile(r"^(\d+) cases in ([\d.]+) minutes: (\d+) as expected, (\d+) could not be planted here\.$", re.M)
 TEXT = """# Planted faults
 
 For who wants to know what tapeline does when a machine, a disk, a file or a person fails. Each fault is planted for
 real in a copy of a small synthetic campaign of four recordings. The command is then called as a person would, which is
 `tapeline run` where no other one is named.
 
-`make faults`, one run of {minutes:.0f} minutes, {at_once} cases at a time; {machine}, {cores} cores, {memory:.0f} GiB
-of memory, Python {python}. Seeds: {kills} of random moments, {flips} of flipped bits.
+`make faults`, {at_once} cases at a time; {machine}, {cores} cores, {memory:.0f} GiB of memory, Python {python}. Seeds:
+{kills} of random moments, {flips} of flipped bits. {total} cases in {minutes:.0f} minutes: {held} ended as expected,
+{failed} did not, {not_here} could not be planted here.
 
-{total} faults were planted: {held} ended as expected, {failed} did not, {not_here} could not be planted here. Runs were
-killed {killed} times.
-
-Columns: what the command said (one telling line of it, `CAMPAIGN` stands for the folder) and its exit status; what the
-results then lacked against those of an undisturbed run on the same files; what the same command did next; whether all
-results then were those of an undisturbed run, to the byte. A dash: the command is called once, and makes nothing.
-"(5 times)" beside a fault: so many cases of it, with the commonest line.
+Columns: what the command said (one telling line of it; `CAMPAIGN` stands for its folder, `ELSEWHERE` for the one
+around it) and its exit status; what the results then lacked against those of an undisturbed run on the same files; what
+the same command did next; whether all results then were those of an undisturbed run, to the byte. A dash: the command
+is called once, or makes nothing. "(5 times)" beside a fault: so many cases of it, with the commonest line.
 
 Of every case is expected too: the command ends, within {patience:.0f} s. Neither the terminal nor a log holds a
 traceback. Recordings, tables and all that lies beside the campaign are as they were. To be bound by permissions as any
@@ -77,42 +77,27 @@ def main() -> int:
     options = parser.parse_args()
     if unknown := set(options.families) - FAMILIES.keys():
         parser.error(f"{', '.join(sorted(unknown))}: no such family; there are {', '.join(FAMILIES)}")
-    begun = time.monotonic()
+    sections: dict[str, str] = {}
+    failed: list[Outcome] = []
     with tempfile.TemporaryDirectory(prefix="faults-") as folder:
-        outcomes = _outcomes(Path(folder), options.families or list(FAMILIES), options.fault)
-    text = _page(outcomes, (time.monotonic() - begun) / 60)
-    if options.families or options.fault:
-        print(text)
+        bases = _bases(Path(folder))
+        for family in options.families or FAMILIES:
+            begun = time.monotonic()
+            cases = [case for case in FAMILIES[family].cases(bases) if re.search(options.fault, case.fault)]
+            roots = [Path(folder) / family / f"case-{number}" for number in range(len(cases))]
+            with ThreadPoolExecutor(AT_ONCE) as pool:
+                outcomes = list(pool.map(partial(_told, bases=bases), cases, roots))
+            sections[family] = _section(FAMILIES[family].TITLE, outcomes, (time.monotonic() - begun) / 60)
+            failed += [outcome for outcome in outcomes if outcome.failures]
+    if options.fault:
+        print("\n".join(sections.values()))
     else:
-        PAGE.write_text(text, encoding="utf-8")
-    failed = [outcome for family in outcomes.values() for outcome in family if outcome.failures]
-    for outcome in failed:
-        print(f"{outcome.case.fault}:\n    " + "\n    ".join(outcome.failures), file=sys.stderr)
-    total = sum(map(len, outcomes.values()))
-    print(f"{total} faults planted, {len(failed)} ended otherwise than expected", file=sys.stderr)
+        PAGE.write_text(_page(_sections_there() | sections), encoding="utf-8")
+    print(f"{len(failed)} cases ended otherwise than expected", file=sys.stderr)
     return 1 if failed else 0
 
 
-def _outcomes(folder: Path, families: Sequence[str], pattern: str) -> dict[str, list[Outcome]]:
-    bases = _bases(folder)
-    planted = [
-        (family, case)
-        for family in families
-        for case in FAMILIES[family].cases(bases)
-        if re.search(pattern, case.fault)
-    ]
-    with ThreadPoolExecutor(AT_ONCE) as pool:
-        carried_out = pool.map(
-            lambda numbered: (numbered[1][0], _timed(numbered[1][1], bases, folder / f"case-{numbered[0]}")),
-            enumerate(planted),
-        )
-        found: dict[str, list[Outcome]] = {family: [] for family in families}
-        for family, outcome in carried_out:
-            found[family].append(outcome)
-    return found
-
-
-def _timed(case: Case, bases: Bases, root: Path) -> Outcome:
+def _told(case: Case, root: Path, bases: Bases) -> Outcome:
     begun = time.monotonic()
     outcome = carry_out(case, bases, root)
     word = "FALLS SHORT" if outcome.failures else "not here" if outcome.not_here else "held"
@@ -144,31 +129,42 @@ def _timed_run(place: Place) -> float:
     return time.monotonic() - begun
 
 
-def _page(outcomes: dict[str, list[Outcome]], minutes: float) -> str:
-    seen = [outcome for family in outcomes.values() for outcome in family]
-    not_here = sum(bool(outcome.not_here) for outcome in seen)
-    failed = sum(bool(outcome.failures) for outcome in seen)
-    parts = [
-        TEXT.format(
-            minutes=minutes,
-            at_once=AT_ONCE,
-            machine=platform.machine(),
-            cores=os.cpu_count(),
-            memory=os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30,
-            python=platform.python_version(),
-            kills=kills.SEED,
-            flips=flipped.SEED,
-            total=len(seen),
-            held=len(seen) - failed - not_here,
-            failed=failed,
-            not_here=not_here,
-            killed=kills.IN_A_ROW * sum(outcome.case.fault.startswith("SIGKILL") for outcome in seen),
-            patience=PATIENCE_S,
-        )
-    ]
-    for name, family in outcomes.items():
-        parts.append(f"## {FAMILIES[name].TITLE}\n\n{HEADER}\n{''.join(_rows(family))}")
-    return "\n".join(parts)
+def _sections_there() -> dict[str, str]:
+    """The sections of the page as it is, by family."""
+    text = PAGE.read_text(encoding="utf-8") if PAGE.is_file() else ""
+    by_title = {part.partition("\n")[0]: f"## {part}".rstrip("\n") + "\n" for part in text.split("\n## ")[1:]}
+    return {name: by_title[family.TITLE] for name, family in FAMILIES.items() if family.TITLE in by_title}
+
+
+def _page(sections: Mapping[str, str]) -> str:
+    counted = [[float(word) for word in found] for text in sections.values() for found in COUNTED.findall(text)]
+    total, minutes, held, not_here = (sum(column) for column in zip(*counted, strict=True))
+    head = TEXT.format(
+        at_once=AT_ONCE,
+        machine=platform.machine(),
+        cores=os.cpu_count(),
+        memory=os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30,
+        python=platform.python_version(),
+        kills=kills.SEED,
+        flips=flipped.SEED,
+        total=int(total),
+        minutes=minutes,
+        held=int(held),
+        failed=int(total - held - not_here),
+        not_here=int(not_here),
+        patience=PATIENCE_S,
+    )
+    return "\n".join([head, *(sections[name] for name in FAMILIES if name in sections)])
+
+
+def _section(title: str, outcomes: Sequence[Outcome], minutes: float) -> str:
+    not_here = sum(bool(outcome.not_here) for outcome in outcomes)
+    held = sum(not outcome.failures for outcome in outcomes) - not_here
+    counts = f"{held} as expected, {not_here} could not be planted here."
+    return (
+        f"## {title}\n\n{len(outcomes)} cases in {minutes:.1f} minutes: {counts}\n\n"
+        f"{HEADER}\n{''.join(_rows(outcomes))}"
+    )
 
 
 def _rows(outcomes: Iterable[Outcome]) -> list[str]:
@@ -214,7 +210,7 @@ def _said(lines: Iterable[str]) -> str:
 
 
 def _counted(statuses: Iterable[int | None]) -> str:
-    counted = Counter("did not end" if status is None else str(status) for status in statuses)
+    counted = Counter("none" if status is None else str(status) for status in statuses)
     return ", ".join(
         word if len(counted) == 1 else f"{word} ({count} times)" for word, count in sorted(counted.items())
     )
