@@ -17,7 +17,7 @@ from functools import partial
 from pathlib import Path
 
 TAPELINE = Path(sys.executable).parent / "tapeline"
-PATIENCE_S = 180.0
+PATIENCE_S = 300.0
 """After this a command counts as one that does not end (own choice): an undisturbed run takes some ten seconds."""
 
 MOST_FILE_BYTES = 1_000_000_000

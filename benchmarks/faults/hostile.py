@@ -52,10 +52,7 @@ def _settings() -> list[Case]:
     hostile = [texts.HOSTILE[number % len(texts.HOSTILE)] for number in range(len(fields))]
     says = rf"^{SETTINGS}:\d+.*: found "
     contents = [texts.with_text(field, text) for field, text in zip(fields, hostile, strict=True)]
-    return [
-        once(fault, partial(_write, name=SETTINGS, content=content), 2, rf"^{SETTINGS}:\d+.*: found ")
-        for content in contents
-    ]
+    return [once(fault, partial(_write, name=SETTINGS, content=content), 2, says) for content in contents]
 
 
 def _columns() -> list[Case]:
