@@ -147,7 +147,7 @@ def _carried_out(case: Case, place: Place, undisturbed: Undisturbed, outcome: Ou
 
 def _called(case: Case, place: Place, outcome: Outcome, when: str) -> Said:
     words = [word.format(campaign=place.campaign) for word in case.command]
-    before = place.not_made()
+    before, old = place.not_made(), _tracebacks(place)
     said = place.call(*words, bound=case.bound, during=None if when else case.during)
     statuses, patterns = (case.then_statuses, (case.then_says,)) if when else (case.statuses, case.patterns)
     if said.status is None:
@@ -159,7 +159,7 @@ def _called(case: Case, place: Place, outcome: Outcome, when: str) -> Said:
             outcome.failures.append(f"{when}says nothing like {pattern!r}, but ends {said.text.strip()[-300:]!r}")
     if "Traceback" in said.text:
         outcome.failures.append(f"{when}a traceback on the terminal: {said.text.strip()[-300:]!r}")
-    outcome.failures += [f"{when}a traceback in {name}" for name in _tracebacks(place)]
+    outcome.failures += [f"{when}a traceback in {name}" for name in _tracebacks(place) - old]
     after = place.not_made()
     changed = [name for name in sorted(before.keys() | after.keys()) if before.get(name) != after.get(name)]
     if case.leaves_temporary:
@@ -169,11 +169,11 @@ def _called(case: Case, place: Place, outcome: Outcome, when: str) -> Said:
     return said
 
 
-def _tracebacks(place: Place) -> list[str]:
+def _tracebacks(place: Place) -> set[str]:
     logs = [*place.results.glob("logs/**/*.log"), *place.campaign.glob(".snakemake/log/*.log")]
     kept = [path for path in logs if path.is_file() and not path.is_symlink() and os.access(path, os.R_OK)]
     texts = {path: path.read_text(encoding="utf-8", errors="replace") for path in kept}
-    return [str(path.relative_to(place.campaign)) for path, text in texts.items() if "Traceback" in text]
+    return {str(path.relative_to(place.campaign)) for path, text in texts.items() if "Traceback" in text}
 
 
 def _remove(root: Path) -> None:

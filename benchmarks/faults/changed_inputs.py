@@ -41,7 +41,7 @@ def cases(bases: Bases) -> list[Case]:
     for name, change in changes.items():
         noticed = f"not the file that results were made from.*{Path(name).name}"
         older = partial(write, name=name, change=change, set_back_ns=AN_HOUR_NS)
-        unseen = partial(write, name=name, change=_middle_edited if name in (WAV, RAW) else change, set_back_ns=0)
+        unseen = partial(write, name=name, change=change, set_back_ns=0)
         found += [
             _noticed(f"{name} replaced by one of the same size with an older time (`cp -p`)", older, (noticed, DONE)),
             _noticed(f"{name} edited, its time set back, `--check-recordings`", unseen, (noticed, DONE), CHECKED),
@@ -54,40 +54,37 @@ def cases(bases: Bases) -> list[Case]:
         "replaced by a picture (PNG)": lambda content: b"\x89PNG\r\n\x1a\n" + bytes(4_000),
     }
     for words, change in spoilt.items():
-        found.append(_left_out(f"{WAV} {words}", partial(write, name=WAV, change=change), "m1"))
-        for name in (CHART, SHEET):
-            plant = partial(write, name=name, change=change)
-            found.append(once(f"{name} {words}", plant, 2, Path(name).name))
+        found += [once(f"{n} {words}", partial(write, name=n, change=change), 2, Path(n).name) for n in (CHART, SHEET)]
+        found += [once(f"{n} {words}", partial(write, name=n, change=change), 3, _left_out(n)) for n in (WAV, RAW)]
+    found += [once(f"{name} deleted", partial(_delete, name=name), 2, Path(name).name) for name in (FLOW, CHART, SHEET)]
+    found += [
+        Case(f"{name} deleted", partial(_delete, name=name), (3,), _left_out(name), then_statuses=(3,), unharmed=True)
+        for name in (WAV, "recordings/cal1.wav")
+    ]
     flow_cut = partial(write, name=FLOW, change=spoilt["cut to a half"])
     found += [
-        _left_out(f"{RAW} emptied", partial(write, name=RAW, change=spoilt["emptied"]), "m2"),
-        _left_out(f"{WAV} deleted", partial(_delete, name=WAV), "m1"),
-        _left_out("recordings/cal1.wav deleted", partial(_delete, name="recordings/cal1.wav"), "cal1"),
-        _noticed(f"{WAV} replaced by FLAC of the same name", partial(write, name=WAV, change=_as_flac), (DONE,)),
-        _noticed(f"{FLOW} cut to a half", flow_cut, (DONE,)),
         once(f"{FLOW} emptied", partial(write, name=FLOW, change=spoilt["emptied"]), 2, "m1_flow.csv"),
-        once(f"{FLOW} deleted", partial(_delete, name=FLOW), 2, "m1_flow.csv"),
-        once(f"{CHART} deleted", partial(_delete, name=CHART), 2, "s1.csv"),
-        once(f"{SHEET} deleted", partial(_delete, name=SHEET), 2, "s1.bin"),
+        _noticed(f"{FLOW} cut to a half", flow_cut, (DONE,)),
+        _noticed(f"{WAV} replaced by FLAC of the same name", partial(write, name=WAV, change=_as_flac), (DONE,)),
     ]
-    for name, run in ((WAV, "m1"), (RAW, "m2")):
-        says = f"left out: run {run}"
-        grow, vanish, back = (partial(do, name=name) for do in (_grow, _vanish, _come_back))
-        words = f"{name} grows while it is read"
-        cut = partial(write, name=name, change=lambda content: content[:400_000])
-        again = {"start": "inputs", "mended": "the growing ended", "mend": cut, "then_statuses": (0, 3)}
-        found.append(Case(words, nothing, (3,), says, during=grow, **again))  # type: ignore[arg-type]
-        words = f"{name} vanishes during the run"
-        found.append(Case(words, nothing, (3,), says, start="inputs", during=vanish, mend=back, mended="put back"))
+    for name in (WAV, RAW):
+        size = (bases.finished / name).stat().st_size
+        grow, cut, vanish, back = (partial(do, name=name) for do in (_grow, _cut, _vanish, _come_back))
+        found += [
+            Case(f"{name} grows while it is read", nothing, (3,), _left_out(name), start="inputs", during=grow,
+                 mend=partial(cut, size=size), mended="cut to what it was"),
+            Case(f"{name} vanishes during the run", nothing, (3,), _left_out(name), start="inputs", during=vanish,
+                 mend=back, mended="put back"),
+        ]  # fmt: skip
     return found
+
+
+def _left_out(name: str) -> str:
+    return f"left out: run {Path(name).stem}"
 
 
 def _noticed(fault: str, plant: Callable[[Place], None], says: tuple[str, ...], command: tuple[str, ...] = RUN) -> Case:
     return Case(fault, plant, (0,), says, command, unharmed=True)
-
-
-def _left_out(fault: str, plant: Callable[[Place], None], run: str) -> Case:
-    return Case(fault, plant, (3,), f"left out: run {run}", then_statuses=(3,), unharmed=True)
 
 
 def write(place: Place, name: str, change: Change, set_back_ns: int | None = None) -> None:
@@ -107,12 +104,6 @@ def another_take(content: bytes, name: str) -> bytes:
     stream = io.BytesIO()
     soundfile.write(stream, samples, RATE_HZ, format="WAV", subtype="PCM_24")
     return stream.getvalue()
-
-
-def _middle_edited(content: bytes) -> bytes:
-    """Samples in the middle, set to zero."""
-    middle = len(content) // 8 * 4
-    return content[:middle] + bytes(4_096) + content[middle + 4_096 :]
 
 
 def _as_flac(content: bytes) -> bytes:
@@ -136,6 +127,10 @@ def _grow(place: Place, process: subprocess.Popen[str], name: str) -> None:
         while process.poll() is None:
             stream.write(bytes(64))
             time.sleep(0.01)
+
+
+def _cut(place: Place, name: str, size: int) -> None:
+    os.truncate(place.campaign / name, size)
 
 
 def _vanish(place: Place, process: subprocess.Popen[str], name: str) -> None:

@@ -9,8 +9,8 @@ import re
 import signal
 import subprocess
 import sys
-import threading
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -87,20 +87,19 @@ class Place:
         )
 
     def call(self, *arguments: str, bound: bool = False, during: During | None = None) -> Said:
-        """Call the command to its end; `during` is done meanwhile, in a thread of its own."""
+        """Call the command to its end; `during` is done meanwhile, in a thread of its own; what it raises is."""
         process = self.start(*arguments, bound=bound)
-        doing = threading.Thread(target=during, args=(self, process)) if during else None
-        if doing:
-            doing.start()
-        try:
-            output, errors = process.communicate(timeout=PATIENCE_S)
-            status: int | None = process.returncode
-        except subprocess.TimeoutExpired:
-            kill_session(process.pid)
-            output, errors = process.communicate()
-            status = None
-        if doing:
-            doing.join()
+        with ThreadPoolExecutor(1) as pool:
+            doing = pool.submit(during, self, process) if during else None
+            try:
+                output, errors = process.communicate(timeout=PATIENCE_S)
+                status: int | None = process.returncode
+            except subprocess.TimeoutExpired:
+                kill_session(process.pid)
+                output, errors = process.communicate()
+                status = None
+            if doing:
+                doing.result()
         return Said(status, self.hidden(f"{errors}\n{output}"))
 
     def hidden(self, text: str) -> str:

@@ -24,6 +24,7 @@ FLIPS_A_TABLE = 2
 EDITED = "results/tables/comparisons.parquet"
 PARTS = ("first 16 bytes", "middle", "last 16 bytes")
 LEVELS = "results/tables/bands/session=april/part-0.parquet"
+READ = ("recordings/m1_flow.csv", "charts/s1.csv")
 MADE_OF = {
     "results/calibration/checks/april.parquet": "results/calibration/april.parquet",
     "results/calibration/judged/april.parquet": "results/tables/checks.parquet",
@@ -102,18 +103,19 @@ def _by_hand(bases: Bases) -> list[Case]:
 
 def _input_flips() -> list[Case]:
     found = []
-    for name in (*(f"recordings/{name}" for name in RECORDINGS), "recordings/m1_flow.csv", "charts/s1.csv"):
-        plant = partial(write, name=name, change=flipped(PARTS[1], 20), set_back_ns=0)
-        fault = f"a bit in the middle of {name}, its time set back, `--check-recordings`"
-        found.append(Case(fault, plant, (0, 3), (Path(name).name, DONE), CHECKED, then_statuses=(0, 3), unharmed=True))
+    recordings = tuple(f"recordings/{name}" for name in RECORDINGS)
+    for names, words in ((recordings, "each recording"), (READ, "a flow series and a chart")):
+        says = (*(f"not the file that results were made from.*{Path(name).name}" for name in names), DONE)
+        fault = f"a bit in the middle of {words}, their times set back, `--check-recordings`"
+        plant = partial(_flip_all, names=names)
+        found.append(Case(fault, plant, (0, 3), says, CHECKED, then_statuses=(0, 3), unharmed=True))
     sheet = partial(write, name="charts/s1.bin", change=flipped(PARTS[1], 20), set_back_ns=0)
     found.append(once("a bit in the middle of charts/s1.bin, its time set back", sheet, 2, "checksum"))
     for name in FILES:
         for number in range(FLIPS_A_TABLE):
             plant = partial(write, name=name, change=flipped(PARTS[1], 30 + number), set_back_ns=0)
-            says = "no faults|found|warning"
             fault = f"a bit of one of {len(FILES)} tables, charts and flow series; `tapeline check`"
-            found.append(Case(fault, plant, (0, 2), says, CHECK, again=False, bare=True))
+            found.append(Case(fault, plant, (0, 2), "no faults|found|warning", CHECK, again=False, bare=True))
     return found
 
 
@@ -128,6 +130,11 @@ def flipped(part: str, number: int) -> Flip:
         return content[:at] + bytes([content[at] ^ (1 << draw.randrange(8))]) + content[at + 1 :]
 
     return flip
+
+
+def _flip_all(place: Place, names: tuple[str, ...]) -> None:
+    for name in names:
+        write(place, name, flipped(PARTS[1], 20), set_back_ns=0)
 
 
 def _flip_and_delete(place: Place, name: str, change: Flip, away: str) -> None:

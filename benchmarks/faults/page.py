@@ -41,7 +41,6 @@ FAMILIES: dict[str, ModuleType] = {
     "hostile": hostile,
     "kinds": other_kinds,
 }
-AT_ONCE = 2
 MOST_LETTERS = 180
 HEADER = (
     "| fault | it says | status | results then | the same again says | status | as undisturbed |\n"
@@ -54,7 +53,7 @@ For who wants to know what tapeline does when a machine, a disk, a file or a per
 real in a copy of a small synthetic campaign of four recordings. The command is then called as a person would, which is
 `tapeline run` where no other one is named.
 
-`make faults`, {at_once} cases at a time; {machine}, {cores} cores, {memory:.0f} GiB of memory, Python {python}. Seeds:
+`make faults`; {machine}, {cores} cores, {memory:.0f} GiB of memory, Python {python}. Seeds:
 {kills} of random moments, {flips} of flipped bits. {total} cases in {minutes:.0f} minutes: {held} ended as expected,
 {failed} did not, {not_here} could not be planted here.
 
@@ -74,25 +73,26 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("families", nargs="*", help=f"families of faults ({', '.join(FAMILIES)}); without any, all")
     parser.add_argument("--fault", default="", help="only faults whose words this pattern finds")
+    parser.add_argument("--at-once", type=int, default=os.cpu_count() or 1, help="cases at a time (default: all cores)")
     options = parser.parse_args()
     if unknown := set(options.families) - FAMILIES.keys():
         parser.error(f"{', '.join(sorted(unknown))}: no such family; there are {', '.join(FAMILIES)}")
     sections: dict[str, str] = {}
     failed: list[Outcome] = []
     with tempfile.TemporaryDirectory(prefix="faults-") as folder:
-        bases = _bases(Path(folder))
+        bases = _bases(Path(folder), options.at_once)
         for family in options.families or FAMILIES:
             begun = time.monotonic()
             cases = [case for case in FAMILIES[family].cases(bases) if re.search(options.fault, case.fault)]
             roots = [Path(folder) / family / f"case-{number}" for number in range(len(cases))]
-            with ThreadPoolExecutor(AT_ONCE) as pool:
+            with ThreadPoolExecutor(options.at_once) as pool:
                 outcomes = list(pool.map(partial(_told, bases=bases), cases, roots))
             sections[family] = _section(FAMILIES[family].TITLE, outcomes, (time.monotonic() - begun) / 60)
             failed += [outcome for outcome in outcomes if outcome.failures]
-    if options.fault:
-        print("\n".join(sections.values()))
-    else:
-        PAGE.write_text(_page(_sections_there() | sections), encoding="utf-8")
+            if options.fault:
+                print(sections[family])
+            else:
+                PAGE.write_text(_page(_sections_there() | sections), encoding="utf-8")
     print(f"{len(failed)} cases ended otherwise than expected", file=sys.stderr)
     return 1 if failed else 0
 
@@ -107,14 +107,14 @@ def _told(case: Case, root: Path, bases: Bases) -> Outcome:
     return outcome
 
 
-def _bases(folder: Path) -> Bases:
-    """Finished campaigns, made two at once, so that a run takes as long as those that are disturbed."""
+def _bases(folder: Path, at_once: int) -> Bases:
+    """Finished campaigns, made at once, so that a run takes as long as those that are disturbed."""
     environment = {"HOME": str(folder / "home"), "XDG_CACHE_HOME": str(folder / "home"), "COLUMNS": "120"}
     (folder / "home").mkdir()
     places = [Place(folder / "bases" / name, environment=environment) for name in ("finished", "kept", "neighbour")]
     for place, seed, more in zip(places, (7, 7, 8), ("", "keep_pressure: true\n", ""), strict=True):
         write_campaign(place.campaign, seed, more)
-    with ThreadPoolExecutor(AT_ONCE) as pool:
+    with ThreadPoolExecutor(at_once) as pool:
         times = list(pool.map(_timed_run, places))
     finished, kept, neighbour = (place.campaign for place in places)
     undisturbed = Undisturbed(folder / "undisturbed", environment)
@@ -140,7 +140,6 @@ def _page(sections: Mapping[str, str]) -> str:
     counted = [[float(word) for word in found] for text in sections.values() for found in COUNTED.findall(text)]
     total, minutes, held, not_here = (sum(column) for column in zip(*counted, strict=True))
     head = TEXT.format(
-        at_once=AT_ONCE,
         machine=platform.machine(),
         cores=os.cpu_count(),
         memory=os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30,

@@ -18,6 +18,7 @@ from commands import PATIENCE_S, Place
 from tapeline.at_work import RUN_LOCK, STEP_LOCKS
 
 TITLE = "Two at once, and what is read-only"
+STEP = ("calibrate", "april", "--campaign", "{campaign}")
 BUSY = "another `tapeline run` works on CAMPAIGN \\(process N\\)"
 TOLD = r"is read-only|may not be written|no permission"
 CLOSED = {
@@ -56,10 +57,10 @@ class Other:
 
 def cases(bases: Bases) -> list[Case]:
     """Who comes second is refused; what cannot be written is said; nothing is lost."""
-    first, same, by_hand = Other(*RUN), Other(*RUN, statuses=(0, 1)), Other("spectra", "m1", "--campaign", "{campaign}")
+    first, same, by_hand = Other(*RUN), Other(*RUN, statuses=(0, 1)), Other(*STEP)
     at_work = partial(first.begin, at_work=_has_run_lock_and("results/quality/*.parquet"))
     paused = partial(by_hand.begin, at_work=lambda place: any((place.campaign / STEP_LOCKS).glob("*")), paused=True)
-    alone = "`tapeline spectra m1` \\(process N\\) still works on CAMPAIGN"
+    alone = "`tapeline calibrate april` \\(process N\\) still works on CAMPAIGN"
     ended = "the other one ended"
     found = [
         Case("a second run while one is at work", at_work, (1,), BUSY, start="inputs", mend=first.end, mended=ended),
@@ -97,7 +98,10 @@ def _has_run_lock_and(pattern: str) -> Callable[[Place], bool]:
 
 def _step_meanwhile(place: Place, process: subprocess.Popen[str]) -> None:
     if wait_until((place.results / "spectra" / "m1" / "spectra.parquet").exists, process):
-        place.start("spectra", "m1", "--campaign", str(place.campaign)).communicate()
+        step = place.start(*(word.format(campaign=place.campaign) for word in STEP))
+        said = step.communicate(timeout=PATIENCE_S)
+        if step.returncode:
+            raise RuntimeError(f"the step ended with {step.returncode}: {said}")
 
 
 def _named(place: Place, patterns: tuple[str, ...]) -> list[Path]:
