@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Literal
 
 from commands import PATIENCE_S, During, Place, Said
-from results_held import Results, Shortfall, Undisturbed, read_results, shortfall
+from results_held import Shortfall, Undisturbed, read_results, shortfall
 
 RUN = ("run", "{campaign}", "--cores", "1")
 CHECK = ("check", "{campaign}")
@@ -126,7 +126,7 @@ def _carried_out(case: Case, place: Place, undisturbed: Undisturbed, outcome: Ou
     case.plant(place)
     first = _called(case, place, outcome, "")
     outcome.status, outcome.said = first.status, next(filter(None, map(first.first, case.patterns)), "")
-    seen = Results() if case.bare else read_results(place.results)
+    seen = {} if case.bare else read_results(place.results)
     if case.unharmed:
         target = undisturbed.of(place.campaign)
     if case.again:
@@ -136,12 +136,12 @@ def _carried_out(case: Case, place: Place, undisturbed: Undisturbed, outcome: Ou
         outcome.then_status, outcome.then_said = second.status, second.first(case.then_says)
         target = undisturbed.of(place.campaign)
         after = shortfall(read_results(place.results), target)
-        outcome.equal = after.nothing
-        if not after.nothing:
+        outcome.equal = not after.names
+        if after.names:
             outcome.failures.append(f"afterwards: {after}: {', '.join(after.names[:6])}")
     if not case.bare:
         outcome.short = shortfall(seen, target)
-        if case.unharmed and not outcome.short.nothing:
+        if case.unharmed and outcome.short.names:
             outcome.failures.append(f"results: {outcome.short}: {', '.join(outcome.short.names[:6])}")
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import hashlib
 import os
 import re
@@ -15,6 +14,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+
+from test_campaign_odd_files import bound_by_permissions
 
 TAPELINE = Path(sys.executable).parent / "tapeline"
 PATIENCE_S = 300.0
@@ -83,7 +84,7 @@ class Place:
             text=True,
             errors="backslashreplace",
             start_new_session=True,
-            preexec_fn=_bound_by_permissions if bound and os.geteuid() == 0 else _listening,  # noqa: PLW1509
+            preexec_fn=_bound if bound and os.geteuid() == 0 else _listening,  # noqa: PLW1509
         )
 
     def call(self, *arguments: str, bound: bool = False, during: During | None = None) -> Said:
@@ -109,24 +110,13 @@ class Place:
         return re.sub(r"\bprocess \d+\b", "process N", text.replace(str(self.root), "ELSEWHERE"))
 
 
-def kill_session(session: int) -> int:
-    """SIGKILL to all processes of a session, at once; how many there were."""
-    found = session_processes(session)
-    for pid in found:
-        with suppress(ProcessLookupError):
-            os.kill(pid, signal.SIGKILL)
-    return len(found)
-
-
-def session_processes(session: int) -> list[int]:
-    """The living processes of a session, from /proc."""
-    found = []
+def kill_session(session: int) -> None:
+    """SIGKILL to all processes of a session, at once."""
     for path in Path("/proc").glob("[0-9]*"):
         with suppress(OSError):
             words = (path / "stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()
             if int(words[3]) == session and words[0] != "Z":
-                found.append(int(path.name))
-    return found
+                os.kill(int(path.name), signal.SIGKILL)
 
 
 def _mark(path: Path) -> str:
@@ -148,9 +138,6 @@ def _listening() -> None:
         signal.signal(number, signal.SIG_DFL)
 
 
-def _bound_by_permissions() -> None:
-    """Root reads everything: without these two rights it may do what any user may who owns its own files alone."""
+def _bound() -> None:
     _listening()
-    for right in (1, 2):
-        if ctypes.CDLL(None).prctl(24, right, 0, 0, 0):
-            raise PermissionError("the right to pass over permissions cannot be given up")
+    bound_by_permissions()

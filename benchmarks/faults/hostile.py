@@ -8,11 +8,8 @@ from __future__ import annotations
 import csv
 import io
 import json
-import sys
 from functools import partial
 from pathlib import Path
-
-sys.path.append(str(Path(__file__).resolve().parents[2] / "tests" / "campaign"))
 
 import test_campaign_hostile_paths as texts
 from cases import DONE, Bases, Case, nothing, once

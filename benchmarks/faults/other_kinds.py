@@ -7,12 +7,9 @@ from __future__ import annotations
 
 import os
 import shutil
-import sys
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-
-sys.path.append(str(Path(__file__).resolve().parents[2] / "tests" / "campaign"))
 
 import test_campaign_odd_files as odd
 from cases import CHECK, DONE, Bases, Case, once

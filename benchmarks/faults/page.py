@@ -19,6 +19,8 @@ from functools import partial
 from pathlib import Path
 from types import ModuleType
 
+sys.path.append(str(Path(__file__).resolve().parents[2] / "tests" / "campaign"))
+
 import changed_inputs
 import flipped
 import full_disk

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from shutil import copytree, ignore_patterns
 
@@ -18,59 +18,53 @@ RECORDS = ".written"
 """Hidden folders with the records of what was written and read, which hold times."""
 
 
-@dataclass(frozen=True)
-class Results:
-    """The tables (name to bytes) and the other files of a results folder, without logs, timings and records."""
-
-    tables: Mapping[str, bytes] = field(default_factory=dict)
-    others: Mapping[str, bytes] = field(default_factory=dict)
+Results = Mapping[str, bytes]
+"""The files of a results folder by name, without logs, timings and records."""
 
 
 @dataclass(frozen=True)
 class Shortfall:
-    """How results fall short of undisturbed ones: tables that are not there, or hold other bytes; other files that
-    are not there, hold other bytes, or are too many; the names of all these."""
+    """How results fall short of undisturbed ones: the names of tables that are not there, of tables that hold other
+    bytes or should not be there, and of such other files of either kind."""
 
     tables: int
-    absent: int
-    other: int
-    files: int
-    names: tuple[str, ...]
+    absent: tuple[str, ...]
+    otherwise: tuple[str, ...]
+    files: tuple[str, ...]
 
     @property
-    def nothing(self) -> bool:
-        return not self.names
+    def names(self) -> tuple[str, ...]:
+        return (*self.absent, *self.otherwise, *self.files)
 
     def __str__(self) -> str:
         parts = [
-            f"{self.absent} of {self.tables} tables not there" if self.absent else "",
-            f"{self.other} of {self.tables} tables otherwise" if self.other else "",
-            f"{self.files} other file{'s' * (self.files > 1)} not there or otherwise" if self.files else "",
+            f"{len(self.absent)} of {self.tables} tables not there" if self.absent else "",
+            f"{len(self.otherwise)} of {self.tables} tables otherwise" if self.otherwise else "",
+            f"{len(self.files)} other file{'s' * (len(self.files) > 1)} not there or otherwise" if self.files else "",
         ]
         return ", ".join(filter(None, parts)) or "complete"
 
 
 def read_results(results: Path) -> Results:
     """All files of a results folder but logs, timings and records."""
-    tables: dict[str, bytes] = {}
-    others: dict[str, bytes] = {}
+    found = {}
     for path in sorted(results.rglob("*")) if results.is_dir() else []:
         name = path.relative_to(results)
         if path.is_symlink() or not path.is_file() or name.parts[0] in UNSTEADY or RECORDS in name.parts:
             continue
         large = path.stat().st_size > MOST_FILE_BYTES
-        content = b"a file without an end" if large else path.read_bytes()
-        (tables if name.parts[0] == "tables" else others)[name.as_posix()] = content
-    return Results(tables, others)
+        found[name.as_posix()] = b"a file without an end" if large else path.read_bytes()
+    return found
 
 
 def shortfall(found: Results, undisturbed: Results) -> Shortfall:
     """How results fall short of undisturbed ones."""
-    absent = sorted(undisturbed.tables.keys() - found.tables.keys())
-    other = [name for name, content in found.tables.items() if undisturbed.tables.get(name) != content]
-    names = sorted(found.others.keys() | undisturbed.others.keys())
-    files = [name for name in names if found.others.get(name) != undisturbed.others.get(name)]
-    return Shortfall(len(undisturbed.tables), len(absent), len(other), len(files), (*absent, *other, *files))
+    tables = {name for name in undisturbed if name.startswith("tables/")}
+    differ = sorted(name for name in found.keys() | undisturbed.keys() if found.get(name) != undisturbed.get(name))
+    absent = tuple(name for name in differ if name in tables and name not in found)
+    files = tuple(name for name in differ if not name.startswith("tables/"))
+    otherwise = tuple(name for name in differ if name not in {*absent, *files})
+    return Shortfall(len(tables), absent, otherwise, files)
 
 
 class Undisturbed:

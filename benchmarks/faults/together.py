@@ -28,7 +28,7 @@ CLOSED = {
     "results/spectra/m1": (("results/spectra/m1",), TOLD),
     "results/logs and all in it": (("results/logs", "results/logs/**"), TOLD),
     ".snakemake and all in it": ((".snakemake", ".snakemake/**"), TOLD),
-    "one finished table": (("results/tables/comparisons.parquet",), DONE),
+    "one finished table": (("results/tables/comparisons.parquet",), "[Ww]rite-protected output files"),
 }
 
 
@@ -87,8 +87,7 @@ def cases(bases: Bases) -> list[Case]:
     for words, (names, says) in CLOSED.items():
         close, reopen = (partial(do, patterns=names) for do in (_close, _open))
         fault = f"no right to write {words}, with a recording to read anew"
-        statuses = (0,) if says == DONE else (1,)
-        found.append(Case(fault, close, statuses, says, mend=reopen, mended="right given", bound=True))
+        found.append(Case(fault, close, (1,), says, mend=reopen, mended="right given", bound=True))
     return found
 
 
