@@ -45,7 +45,7 @@ FAMILIES: dict[str, ModuleType] = {
 }
 MOST_LETTERS = 180
 HEADER = (
-    "| fault | it says | status | results then | the same again says | status | as undisturbed |\n"
+    "| fault | it says | status | results after it | the same again says | status | as undisturbed |\n"
     "|---|---|---|---|---|---|---|"
 )
 COUNTED = re.compile(r"^(\d+) cases in ([\d.]+) minutes: (\d+) as expected, (\d+) could not be planted here\.$", re.M)
@@ -55,14 +55,16 @@ For who wants to know what tapeline does when a machine, a disk, a file or a per
 real in a copy of a small synthetic campaign of four recordings. The command is then called as a person would, which is
 `tapeline run` where no other one is named.
 
-`make faults`; {machine}, {cores} cores, {memory:.0f} GiB of memory, Python {python}. Seeds:
-{kills} of random moments, {flips} of flipped bits. {total} cases in {minutes:.0f} minutes: {held} ended as expected,
-{failed} did not, {not_here} could not be planted here.
+`make faults`; {machine}, {cores} cores, {memory:.0f} GiB of memory, Python {python}. Seeds: {kills} of random moments,
+{flips} of flipped bits.
 
-Columns: what the command said (one telling line of it; `CAMPAIGN` stands for its folder, `ELSEWHERE` for the one
-around it) and its exit status; what the results then lacked against those of an undisturbed run on the same files; what
-the same command did next; whether all results then were those of an undisturbed run, to the byte. A dash: the command
-is called once, or makes nothing. "(5 times)" beside a fault: so many cases of it, with the commonest line.
+{total} cases in {minutes:.0f} minutes: {held} ended as expected, {failed} did not, {not_here} could not be planted here.
+
+- it says: one telling line of what the command printed; `CAMPAIGN` stands for its folder, `ELSEWHERE` for the one
+  around it. "(5 times)" beside a fault: so many cases of it, with their commonest line.
+- results after it: held against an undisturbed run on the same files. What is not made or not up to date is made by the
+  same command, called again; a dash: this was not looked at, since the command makes nothing.
+- as undisturbed: whether all results then are those of an undisturbed run, to the byte.
 
 Of every case is expected too: the command ends, within {patience:.0f} s. Neither the terminal nor a log holds a
 traceback. Recordings, tables and all that lies beside the campaign are as they were. To be bound by permissions as any

@@ -38,9 +38,9 @@ class Shortfall:
 
     def __str__(self) -> str:
         parts = [
-            f"{len(self.absent)} of {self.tables} tables not there" if self.absent else "",
-            f"{len(self.otherwise)} of {self.tables} tables otherwise" if self.otherwise else "",
-            f"{len(self.files)} other file{'s' * (len(self.files) > 1)} not there or otherwise" if self.files else "",
+            f"{len(self.absent)} of {self.tables} tables not made" if self.absent else "",
+            f"{len(self.otherwise)} of {self.tables} tables not up to date" if self.otherwise else "",
+            f"{len(self.files)} other file{'s' * (len(self.files) > 1)}" if self.files else "",
         ]
         return ", ".join(filter(None, parts)) or "complete"
 
