@@ -58,7 +58,8 @@ real in a copy of a small synthetic campaign of four recordings. The command is 
 `make faults`; {machine}, {cores} cores, {memory:.0f} GiB of memory, Python {python}. Seeds: {kills} of random moments,
 {flips} of flipped bits.
 
-{total} cases in {minutes:.0f} minutes: {held} ended as expected, {failed} did not, {not_here} could not be planted here.
+{total} cases in {minutes:.0f} minutes: {held} ended as expected, {failed} did not, {not_here} could not be planted
+here.
 
 - it says: one telling line of what the command printed; `CAMPAIGN` stands for its folder, `ELSEWHERE` for the one
   around it. "(5 times)" beside a fault: so many cases of it, with their commonest line.
