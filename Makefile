@@ -78,7 +78,7 @@ SEEDS ?= 8
 validate: $(VENV)/.testing
 	$(BIN)/python benchmarks/validation_page.py --seeds $(SEEDS)
 
-# Planted faults: kills, full disks, flipped bits, hostile texts ...; writes docs/faults.md (FAMILIES="kills disk" prints those alone).
+# Planted faults: kills, full disks, flipped bits, hostile texts ...; writes docs/faults.md (FAMILIES="kills disk": those sections alone).
 FAMILIES ?=
 faults: $(VENV)/.testing
 	$(BIN)/python benchmarks/faults/page.py $(FAMILIES)
