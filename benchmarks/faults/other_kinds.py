@@ -19,10 +19,11 @@ from planted_campaign import FILES, RECORDINGS
 
 TITLE = "Other kinds of files, files without permission"
 Make = Callable[[Path], None]
+ENDLESS = "a file of 4 TiB"
 KINDS: dict[str, Make] = {
     **odd.KINDS,
     "a device that takes nothing (/dev/full)": lambda path: path.symlink_to("/dev/full"),
-    "a file of 4 TiB": odd.make_endless,
+    ENDLESS: odd.make_endless,
 }
 NOBODY = 65_534
 TEXT_FILES = (*FILES, "charts/s1.bin")
@@ -65,6 +66,8 @@ def cases(bases: Bases) -> list[Case]:
         found.append(_put_right(f"{kind} as {name}", {name: KINDS[kind]}, (0, 1, 2), f"{Path(name).name}|{DONE}"))
     for turn in range(len(KINDS)):
         kinds = [list(KINDS)[(turn + number) % len(KINDS)] for number in range(len(RECORDINGS))]
+        # Of a headerless file 4 TiB are a recording of years.
+        kinds[-1] = kinds[-1].replace(ENDLESS, "a folder")
         makes = {f"recordings/{name}": KINDS[kind] for name, kind in zip(RECORDINGS, kinds, strict=True)}
         told = ", ".join(f"{kind} as {name}" for name, kind in zip(RECORDINGS, kinds, strict=True))
         found.append(_put_right(told, makes, (3,), tuple(rf"left out.* {Path(name).stem}\b" for name in RECORDINGS)))
