@@ -39,7 +39,7 @@ def cases(bases: Bases) -> list[Case]:
     }
     found = []
     for name, change in changes.items():
-        # A chart is read with the tables: whatever depends on it is computed as after an edit, without a word of its own.
+        # A chart is read with the tables: what depends on it is computed as after an edit, without a word of its own.
         noticed = DONE if name == CHART else f"not the file that results were made from.*{Path(name).name}"
         older = partial(write, name=name, change=change, set_back_ns=AN_HOUR_NS)
         unseen = partial(write, name=name, change=change, set_back_ns=0)
