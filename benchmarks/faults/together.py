@@ -47,7 +47,8 @@ class Other:
             os.kill(self._process.pid, signal.SIGSTOP)
 
     def end(self, place: Place) -> None:
-        assert self._process is not None
+        if self._process is None:
+            raise RuntimeError("the other command was never begun")
         with suppress(ProcessLookupError):
             os.kill(self._process.pid, signal.SIGCONT)
         said = self._process.communicate(timeout=PATIENCE_S)
