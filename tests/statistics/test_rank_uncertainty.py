@@ -62,10 +62,15 @@ def test_a_single_spot_ranks_first(values: list[float]) -> None:
     assert (found.low[0], found.high[0], found.first_share[0]) == (1, 1, 1.0)
 
 
+def without_underflow(power: float) -> float:
+    """No power of a sound is so small that its square cannot be computed."""
+    return power if abs(power) > 1e-100 else 0.0
+
+
 @settings(deadline=None, max_examples=60)
 @given(
-    hnp.arrays(float, 12, elements=st.floats(-1e3, 1e6, allow_nan=False)),
-    hnp.arrays(float, 12, elements=st.floats(0.0, 1e4, allow_nan=False)),
+    hnp.arrays(float, 12, elements=st.floats(-1e3, 1e6).map(without_underflow)),
+    hnp.arrays(float, 12, elements=st.floats(0.0, 1e4).map(without_underflow)),
 )
 def test_any_values_give_ranks_in_range(values: np.ndarray, errors: np.ndarray) -> None:
     found = sure_ranks(values, errors, 100, 0.95)
