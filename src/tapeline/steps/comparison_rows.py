@@ -91,18 +91,18 @@ def comparison_rows(
                 yield row | {"finding": tables.WITHOUT_DIFFERENCE, "why_not": _why_not(job, found, lists, p, i)}
                 continue
             yield row | {
-                "reference_level_db": _number(measured[0][p, i]),
-                "treatment_level_db": _number(measured[1][p, i]),
-                "nominal_correction_db": _number(measured[2][p, i]),
-                "difference_db": _number(result.difference_db[p, i]),
-                "lower_db": _number(result.lower_db[p, i]),
-                "upper_db": _number(result.upper_db[p, i]),
-                "standard_error_db": _number(result.standard_error_db[p, i]),
+                "reference_level_db": finite_or_none(measured[0][p, i]),
+                "treatment_level_db": finite_or_none(measured[1][p, i]),
+                "nominal_correction_db": finite_or_none(measured[2][p, i]),
+                "difference_db": finite_or_none(result.difference_db[p, i]),
+                "lower_db": finite_or_none(result.lower_db[p, i]),
+                "upper_db": finite_or_none(result.upper_db[p, i]),
+                "standard_error_db": finite_or_none(result.standard_error_db[p, i]),
                 "degrees_of_freedom": finite_or_none(result.degrees_of_freedom[p, i]),
                 "interval_basis": _basis(result, p, i),
                 **_dominant(found, p, i),
-                "p_value": _number(result.p_value[p, i]),
-                "adjusted_p_value": _number(found.adjusted_p[p, i]),
+                "p_value": finite_or_none(result.p_value[p, i]),
+                "adjusted_p_value": finite_or_none(found.adjusted_p[p, i]),
                 **_order_columns(order, p, i),
                 "family_size": int(found.family[p, i]),
                 "finding": adds.words[p, i],
@@ -186,16 +186,16 @@ def _why_not(job: Job, found: Compared, lists: list[list[str]], p: int, i: int) 
 
 
 def _dominant(found: Compared, p: int, i: int) -> dict[str, Any]:
-    half = _number(found.without_db[p, i])
+    half = finite_or_none(found.without_db[p, i])
     return {"widest_run": None if half is None else found.widest[p, i], "half_width_without_db": half}
 
 
 def _contribution_columns(part: Contribution, p: int, i: int) -> dict[str, Any]:
     return {
-        "contribution_level_db": _number(part.level_db[p, i]),
-        "contribution_lower_db": _number(part.lower_db[p, i]),
-        "contribution_upper_db": _number(part.upper_db[p, i]),
-        "contribution_share": _number(part.share[p, i]),
+        "contribution_level_db": finite_or_none(part.level_db[p, i]),
+        "contribution_lower_db": finite_or_none(part.lower_db[p, i]),
+        "contribution_upper_db": finite_or_none(part.upper_db[p, i]),
+        "contribution_share": finite_or_none(part.share[p, i]),
         "contribution_state": part.state[p, i],
     }
 
@@ -212,10 +212,6 @@ def _worst_state(job: Job, runs: list[str], p: int, i: int) -> str | None:
     codes = {int(job.cube.state[r, p, i]) for r in job.cube.places(runs)}
     names = {tables.STATES[code] for code in codes if code >= background.NONE}
     return next((name for name in WORST_FIRST if name in names), None)
-
-
-def _number(value: Any) -> float | None:
-    return None if np.isnan(value) else float(value)
 
 
 def _common_parts(job: Job, pair: Pair, alike: NDArray[np.bool_]) -> dict[str, str | None]:

@@ -10,8 +10,9 @@ import numpy as np
 from tapeline.arrays import Reals
 from tapeline.statistics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
 from tapeline.statistics.repeatability import SessionScatter, session_scatter
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.repeat_pools import Point
-from tapeline.steps.repeatability_rows import NOT_STATED, number
+from tapeline.steps.repeatability_rows import NOT_STATED
 from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats
 
 LEAST_FOR_LIMITS, LEAST_TO_JUDGE = 2, 5
@@ -70,7 +71,7 @@ def _chart(
 
 def _common_change(by_session: SessionScatter, before: int, now: int, i: int) -> float | None:
     found = common_shift(by_session.means[before, :, i], by_session.means[now, :, i])
-    return None if found is None else number(found)
+    return None if found is None else finite_or_none(found)
 
 
 def _mount_word(mounts: list[str | None], place: int) -> str:

@@ -17,6 +17,7 @@ from tapeline.acoustics.overall import sum_bands
 from tapeline.acoustics.usable_range import absent
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Overall
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
 from tapeline.steps.level_use_columns import doubt_of, hum_in_sum
@@ -29,7 +30,6 @@ from tapeline.steps.session_levels import (
     interval_columns,
     level_columns,
     levels_of,
-    number,
 )
 from tapeline.steps.usable_bands import held_lines, limits_of
 from tapeline.store import tables
@@ -115,7 +115,7 @@ def _sums(
         said = [name for name, flags in marks.items() if flags[p]]
         hum = hum_in_sum(m.doubts[p], bands.lower_hz, bands.upper_hz, levels.total.power[p])
         rows.append(
-            {name: number(array[p]) for name, array in columns.items()}
+            {name: finite_or_none(array[p]) for name, array in columns.items()}
             | (history_statistics(history, position, wanted.weighting) if of_this_range else dict.fromkeys(STATISTICS))
             | {
                 "run": m.run.run,
@@ -127,7 +127,7 @@ def _sums(
                 "upper_edge_hz": edges[1],
                 "state": tables.STATES[final.state[p]],
                 "taken_off": tables.TAKEN_OFF[levels.taken_off[p].max()],
-                "bound_share": number(summed.bound_share[p]),
+                "bound_share": finite_or_none(summed.bound_share[p]),
                 "marks": said,
                 "doubt": doubt_of(m.doubts[p], hum, said),
                 "quality": m.run.verdicts[p],
@@ -168,6 +168,6 @@ def history_statistics(history: pa.Table, position: str, weighting: str) -> dict
     own = history.filter(keep)
     levels = pc.if_else(own["silent"], -np.inf, own["level_db"])
     exceeded = levels_exceeded(levels.drop_null().to_numpy(), EXCEEDED_PCT)
-    return {f"l{pct:g}_db": number(level) for pct, level in zip(EXCEEDED_PCT, exceeded, strict=True)} | {
+    return {f"l{pct:g}_db": finite_or_none(level) for pct, level in zip(EXCEEDED_PCT, exceeded, strict=True)} | {
         name: pc.max(own[column]).as_py() for name, column in LARGEST.items()
     }

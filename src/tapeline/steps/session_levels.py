@@ -364,8 +364,3 @@ def interval_columns(job: Job, levels_db: Reals, degrees_of_freedom: Reals) -> d
     """Ends of the within-record interval of total levels: random error of the averages alone, chi-square."""
     low, high = spectrum_interval_db(degrees_of_freedom / 2.0, job.needs.confidence)
     return {"level_low_db": levels_db + low, "level_high_db": levels_db + high}
-
-
-def number(value: Any) -> float | None:
-    """A plain number for a table's cell, null for NaN, and for the infinite level of what has no power."""
-    return float(value) if np.isfinite(value) else None
