@@ -15,8 +15,8 @@ from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
 from tapeline.steps.level_use_columns import doubt_of
 from tapeline.steps.session_levels import (
-    Job,
     Measured,
+    SessionJob,
     band_powers_of,
     interval_columns,
     level_columns,
@@ -28,7 +28,7 @@ from tapeline.store import tables
 METHODS: tuple[Method, Method] = ("lines", "filters")
 
 
-def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
+def band_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
     """One row a position and band of one run."""
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)

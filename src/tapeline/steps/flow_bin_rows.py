@@ -14,7 +14,7 @@ from tapeline.acoustics.windows import line_covariance, window
 from tapeline.arrays import Reals
 from tapeline.steps import places
 from tapeline.steps.cell_values import finite_or_none
-from tapeline.steps.session_levels import Job, Measured, interval_columns
+from tapeline.steps.session_levels import Measured, SessionJob, interval_columns
 from tapeline.steps.usable_bands import held_lines, limits_of
 from tapeline.store import parquet
 from tapeline.store.tables import FLOW_BINS, FLOW_SPECTRA
@@ -22,7 +22,7 @@ from tapeline.store.tables import FLOW_BINS, FLOW_SPECTRA
 SHARED = tuple(name for name in FLOW_BINS.column_names() if name in FLOW_SPECTRA.column_names())
 
 
-def flow_bin_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
+def flow_bin_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
     """One row a position, bin and band of one run; none where the run has no flow series."""
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)

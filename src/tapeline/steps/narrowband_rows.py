@@ -11,11 +11,11 @@ from tapeline.acoustics.usable_range import overlapping
 from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.steps.cell_values import finite_or_none, finite_reals
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
-from tapeline.steps.session_levels import Job, Measured, levels_of
+from tapeline.steps.session_levels import Measured, SessionJob, levels_of
 from tapeline.steps.usable_bands import ranges_at
 
 
-def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
+def narrowband_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
     """One row a position of one run."""
     spectra, hz = m.run.spectra, m.run.spectra.lines_hz
     low, high = job.needs.range_hz

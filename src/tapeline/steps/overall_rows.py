@@ -23,9 +23,9 @@ from tapeline.steps.level_uncertainty import frequency_terms, over_bands, uncert
 from tapeline.steps.level_use_columns import doubt_of, hum_in_sum
 from tapeline.steps.run_background import Sums
 from tapeline.steps.session_levels import (
-    Job,
     Levels,
     Measured,
+    SessionJob,
     band_powers_of,
     interval_columns,
     level_columns,
@@ -43,7 +43,7 @@ LARGEST = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow
 STATISTICS = (*(f"l{pct:g}_db" for pct in EXCEEDED_PCT), *LARGEST)
 
 
-def overall_rows(job: Job, m: Measured, history: pa.Table) -> list[dict[str, Any]]:
+def overall_rows(job: SessionJob, m: Measured, history: pa.Table) -> list[dict[str, Any]]:
     """One row a position, weighting and range of one run; `history` is the run's own table of that name."""
     rows: list[dict[str, Any]] = []
     for wanted in job.needs.overall:
@@ -51,7 +51,7 @@ def overall_rows(job: Job, m: Measured, history: pa.Table) -> list[dict[str, Any
     return rows
 
 
-def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> list[dict[str, Any]]:
+def _one_overall(job: SessionJob, m: Measured, wanted: Overall, history: pa.Table) -> list[dict[str, Any]]:
     """One overall level of every position, those with the same usable bands together."""
     bands = bands_between(job.needs.bands.fraction, *wanted.range_hz)
     lines = held_lines(m.run, bands, job.needs.bands.method)
@@ -74,7 +74,7 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
 
 
 def _sums(
-    job: Job, m: Measured, wanted: Overall, bands: Bands, chosen: list[int], history: pa.Table
+    job: SessionJob, m: Measured, wanted: Overall, bands: Bands, chosen: list[int], history: pa.Table
 ) -> list[dict[str, Any]]:
     """Rows of the overall level that sums these bands, of the chosen positions."""
     levels = levels_of(job, m, band_powers_of(bands, wanted.weighting, job.needs.bands.method))
