@@ -16,7 +16,7 @@ LIMIT_FACTOR = 2.8
 
 
 @dataclass(frozen=True)
-class SessionScatter:
+class SessionVariances:
     """Runs, mean and variance (n - 1 in the denominator) of each session, every field of shape (sessions, ...).
 
     `means` is NaN without a run that has a value, `variances` with fewer than two.
@@ -52,7 +52,7 @@ class OneWay:
     harmonic_runs: Reals
 
 
-def session_scatter(values: ArrayLike, session: ArrayLike) -> SessionScatter:
+def session_scatter(values: ArrayLike, session: ArrayLike) -> SessionVariances:
     """Mean and scatter of the runs of each session.
 
     `values` has shape (runs, ...), NaN where a run has no value; `session` (runs,) numbers the sessions from 0. The
@@ -77,7 +77,7 @@ def session_scatter(values: ArrayLike, session: ArrayLike) -> SessionScatter:
             squares = (deviation**2).sum(axis=0) - deviation.sum(axis=0) ** 2 / np.maximum(count, 1)
             counts[j], means[j] = count, mean + origin
             variances[j] = np.where(count > 1, squares / (count - 1), np.nan)
-    return SessionScatter(counts, means, variances)
+    return SessionVariances(counts, means, variances)
 
 
 def one_way(values: ArrayLike, session: ArrayLike) -> OneWay:

@@ -9,7 +9,7 @@ import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.arrays import Reals
-from tapeline.statistics.repeatability import SessionScatter
+from tapeline.statistics.repeatability import SessionVariances
 from tapeline.statistics.significance import variance_ratio_p_value
 
 LEAST_FOR_GRUBBS = 3
@@ -61,7 +61,7 @@ def mandel_k_critical(groups: ArrayLike, repeats: ArrayLike, level: float) -> Re
     return np.asarray(np.sqrt(p / (1.0 + (p - 1.0) / f)))
 
 
-def cochran(found: SessionScatter) -> Suspect:
+def cochran(found: SessionVariances) -> Suspect:
     """The session whose repeats scatter most against the others', with its chance times the number of sessions.
 
     F = s_j^2 over the pooled variance of the others: with equal numbers of repeats this is Cochran's C, without them 't
@@ -78,7 +78,7 @@ def cochran(found: SessionScatter) -> Suspect:
     return _most(np.where(tested, chance, np.inf), found)
 
 
-def grubbs(found: SessionScatter) -> Suspect:
+def grubbs(found: SessionVariances) -> Suspect:
     """The session whose mean lies furthest from the mean of all means, two-sided, with its chance; three at least."""
     h = mandel_h(found)
     p = (found.counts > 0).sum(axis=0).astype(np.float64)
@@ -90,7 +90,7 @@ def grubbs(found: SessionScatter) -> Suspect:
     return _most(np.where(tested, chance, np.inf), found)
 
 
-def mandel_h(found: SessionScatter) -> Reals:
+def mandel_h(found: SessionVariances) -> Reals:
     """Each session's mean less the mean of means, over the standard deviation of the means; shape (sessions, ...).
 
     NaN with fewer than three sessions, where it says nothing (of two it is ±0.71 always), and where all are equal.
@@ -103,7 +103,7 @@ def mandel_h(found: SessionScatter) -> Reals:
         return np.asarray(np.where((p >= LEAST_FOR_GRUBBS) & (sd > 0.0), off / sd, np.nan))
 
 
-def mandel_k(found: SessionScatter) -> Reals:
+def mandel_k(found: SessionVariances) -> Reals:
     """Each session's sd over the root of the mean variance, (sessions, ...); NaN with fewer than two sessions."""
     known = np.isfinite(found.variances)
     groups = known.sum(axis=0)
@@ -112,7 +112,7 @@ def mandel_k(found: SessionScatter) -> Reals:
         return np.asarray(np.where((groups > 1) & (mean > 0.0), np.sqrt(found.variances / mean), np.nan))
 
 
-def _most(chance: Reals, found: SessionScatter) -> Suspect:
+def _most(chance: Reals, found: SessionVariances) -> Suspect:
     if not found.counts.shape[0]:
         none = np.full(found.counts.shape[1:], -1, dtype=np.int64)
         return Suspect(none, np.full(none.shape, np.nan))

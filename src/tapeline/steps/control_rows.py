@@ -9,7 +9,7 @@ import numpy as np
 
 from tapeline.arrays import Reals
 from tapeline.statistics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
-from tapeline.statistics.repeatability import SessionScatter, session_scatter
+from tapeline.statistics.repeatability import SessionVariances, session_scatter
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeatability_rows import NOT_STATED
@@ -31,7 +31,7 @@ def control_rows(job: RepeatJob) -> Iterator[dict[str, Any]]:
 
 
 def _chart(
-    job: RepeatJob, point: Point, repeats: Repeats, by_session: SessionScatter, p: int, i: int
+    job: RepeatJob, point: Point, repeats: Repeats, by_session: SessionVariances, p: int, i: int
 ) -> Iterator[dict[str, Any]]:
     position, item = job.cube.positions[p], job.cube.items[i]
     there = np.flatnonzero(by_session.counts[:, p, i]).tolist()
@@ -69,7 +69,7 @@ def _chart(
         }
 
 
-def _common_change(by_session: SessionScatter, before: int, now: int, i: int) -> float | None:
+def _common_change(by_session: SessionVariances, before: int, now: int, i: int) -> float | None:
     found = common_shift(by_session.means[before, :, i], by_session.means[now, :, i])
     return None if found is None else finite_or_none(found)
 

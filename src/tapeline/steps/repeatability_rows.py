@@ -15,7 +15,7 @@ from tapeline.statistics.comparison import cell_of
 from tapeline.statistics.repeatability import (
     LIMIT_FACTOR,
     OneWay,
-    SessionScatter,
+    SessionVariances,
     one_way,
     reproducibility_interval,
     session_scatter,
@@ -50,7 +50,7 @@ class Found:
     """All that is found of one condition at one operating point, arrays of shape ([sessions,] positions, items)."""
 
     repeats: Repeats
-    by_session: SessionScatter
+    by_session: SessionVariances
     parts: OneWay
     random_db: Reals
     within_ends_db: tuple[Reals, Reals]
@@ -91,7 +91,7 @@ def found(job: RepeatJob, condition: str, point: Point, repeats: Repeats) -> Fou
     )
 
 
-def _shift(job: RepeatJob, condition: str, point: Point, repeats: Repeats, by_session: SessionScatter) -> Shift:
+def _shift(job: RepeatJob, condition: str, point: Point, repeats: Repeats, by_session: SessionVariances) -> Shift:
     there = by_session.counts > 0
     first, last = there.argmax(axis=0), there.shape[0] - 1 - there[::-1].argmax(axis=0)
     cells = [cell_of(repeats.of_session(number)) for number in range(len(repeats.sessions))]
