@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapeline.statistics.repeatability import one_way, reproducibility_interval, session_scatter, within_interval
+from tapeline.statistics.repeatability import one_way, reproducibility_interval, session_variances, within_interval
 from tapeline.statistics.session_outliers import cochran, grubbs, mandel_h, mandel_k
 
 LEVELS = st.floats(-30.0, 150.0)
@@ -135,7 +135,7 @@ def test_the_interval_of_repeatability_by_hand() -> None:
 def test_outlier_tests_flag_as_often_as_they_say(counts: tuple[int, ...]) -> None:
     """4 to 6 % of 8000 draws without any outlier at 5 %; Grubbs' for equal counts, since it takes means as alike."""
     values = np.random.default_rng(63).normal(size=(sum(counts), 8000))
-    found = session_scatter(values, np.repeat(np.arange(len(counts)), counts))
+    found = session_variances(values, np.repeat(np.arange(len(counts)), counts))
     assert 0.04 < np.mean(cochran(found).p_value <= 0.05) < 0.06
     if len(set(counts)) == 1:
         assert 0.04 < np.mean(grubbs(found).p_value <= 0.05) < 0.06
@@ -146,25 +146,25 @@ def test_sessions_that_stand_out_are_named() -> None:
     session = np.repeat(np.arange(5), 3)
     values = 90.0 + random.normal(0.0, 0.1, 15)
     values[session == 2] += np.array([-3.0, 0.0, 3.0])
-    wild = session_scatter(values, session)
+    wild = session_variances(values, session)
     assert cochran(wild).session == 2
     assert cochran(wild).p_value < 1e-6
     assert int(mandel_k(wild).argmax()) == 2
-    shifted = session_scatter(90.0 + random.normal(0.0, 0.1, 15) - 2.0 * (session == 4), session)
+    shifted = session_variances(90.0 + random.normal(0.0, 0.1, 15) - 2.0 * (session == 4), session)
     assert grubbs(shifted).session == 4
     assert grubbs(shifted).p_value < 0.01
     assert int(mandel_h(shifted).argmin()) == 4
 
 
 def test_two_sessions_have_no_odd_mean_and_one_no_odd_scatter() -> None:
-    two = session_scatter([1.0, 2.0, 3.0, 4.0], [0, 0, 1, 1])
+    two = session_variances([1.0, 2.0, 3.0, 4.0], [0, 0, 1, 1])
     assert grubbs(two).session == -1
     assert np.isnan(grubbs(two).p_value)
     assert np.isnan(mandel_h(two)).all()
-    one = session_scatter([1.0, 2.0, 3.0], [0, 0, 0])
+    one = session_variances([1.0, 2.0, 3.0], [0, 0, 0])
     assert cochran(one).session == -1
     assert np.isnan(mandel_k(one)).all()
-    equal = session_scatter([1.0] * 6, [0, 0, 1, 1, 2, 2])
+    equal = session_variances([1.0] * 6, [0, 0, 1, 1, 2, 2])
     assert np.isnan([float(cochran(equal).p_value), float(grubbs(equal).p_value)]).all(), "all alike: nothing is odd"
-    none = session_scatter(np.zeros((0, 2)), [])
+    none = session_variances(np.zeros((0, 2)), [])
     assert cochran(none).session.tolist() == [-1, -1]

@@ -52,7 +52,7 @@ class OneWay:
     harmonic_runs: Reals
 
 
-def session_scatter(values: ArrayLike, session: ArrayLike) -> SessionVariances:
+def session_variances(values: ArrayLike, session: ArrayLike) -> SessionVariances:
     """Mean and scatter of the runs of each session.
 
     `values` has shape (runs, ...), NaN where a run has no value; `session` (runs,) numbers the sessions from 0. The
@@ -86,10 +86,10 @@ def one_way(values: ArrayLike, session: ArrayLike) -> OneWay:
     s_r^2 = MS_within; s_L^2 = max(0, (MS_between - MS_within) / n_0), n_0 = (N - sum n_j^2 / N) / (p - 1); s_R^2 =
     s_r^2 + s_L^2 (ISO 5725-2:2019, from memory). Degrees of freedom N - p, p - 1, and for s_R those of Satterthwaite
     (Biometrics Bulletin 2 (1946) 110) of the sum MS_between / n_0 + (1 - 1/n_0) MS_within; where s_L is zero, N - p.
-    Arguments as in `session_scatter`.
+    Arguments as in `session_variances`.
     """
     origin = _first_value(np.asarray(values, dtype=np.float64))
-    found = session_scatter(np.asarray(values, dtype=np.float64) - origin, session)
+    found = session_variances(np.asarray(values, dtype=np.float64) - origin, session)
     count = found.counts
     runs, sessions = count.sum(axis=0), (count > 0).sum(axis=0)
     within_freedom, between_freedom = runs - sessions, np.maximum(sessions - 1, 0)

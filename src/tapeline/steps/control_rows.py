@@ -9,7 +9,7 @@ import numpy as np
 
 from tapeline.arrays import Reals
 from tapeline.statistics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
-from tapeline.statistics.repeatability import SessionVariances, session_scatter
+from tapeline.statistics.repeatability import SessionVariances, session_variances
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeatability_rows import NOT_STATED
@@ -23,7 +23,7 @@ def control_rows(job: RepeatJob) -> Iterator[dict[str, Any]]:
     """One row a position, operating point, overall level and session that has a level of the reference condition."""
     for point, runs in job.cells.get(job.needs.reference_condition, {}).items():
         repeats = job.repeats(runs)
-        by_session = session_scatter(repeats.levels.level_db, repeats.session)
+        by_session = session_variances(repeats.levels.level_db, repeats.session)
         for i, item in enumerate(job.cube.items):
             if item.quantity == "overall":
                 for p in range(len(job.cube.positions)):

@@ -18,7 +18,7 @@ from tapeline.statistics.repeatability import (
     SessionVariances,
     one_way,
     reproducibility_interval,
-    session_scatter,
+    session_variances,
     within_interval,
 )
 from tapeline.statistics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
@@ -74,7 +74,7 @@ def repeatability_rows(job: RepeatJob) -> Iterator[list[dict[str, Any]]]:
 def found(job: RepeatJob, condition: str, point: Point, repeats: Repeats) -> Found:
     """The analysis of one condition at one operating point."""
     level, session = repeats.levels.level_db, repeats.session
-    by_session, parts = session_scatter(level, session), one_way(level, session)
+    by_session, parts = session_variances(level, session), one_way(level, session)
     known = np.isfinite(level)
     squares = np.where(known, np.nan_to_num(repeats.levels.random_db) ** 2, 0.0)
     return Found(
