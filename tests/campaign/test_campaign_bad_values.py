@@ -32,7 +32,7 @@ from tapeline.campaign.faults import Fault
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.settings_source import SETTINGS_FILE
-from tapeline.campaign.table_columns import KMH_PER_MPS, Column, Table
+from tapeline.campaign.table_columns import KMH_PER_MPS, CsvColumn, Table
 from tapeline.campaign.table_source import read_table
 
 LONG = "x" * 150_000
@@ -401,7 +401,7 @@ def test_tables(table: Table[Any], kind: Kind, bench: Bench) -> None:
             assert_cell(bench, table, column, kind.cell)
 
 
-def assert_cell(bench: Bench, table: Table[Any], column: Column, cell: str) -> bool:
+def assert_cell(bench: Bench, table: Table[Any], column: CsvColumn, cell: str) -> bool:
     """Whether one cell is loaded, as it is written; else it is refused at its place."""
     file, line = file_of(table.name), line_of(table.name)
     own = bench.check({file: table_text(table.name, [column.name], cell)})
@@ -416,7 +416,7 @@ def assert_cell(bench: Bench, table: Table[Any], column: Column, cell: str) -> b
     return True
 
 
-def loaded_cell(root: Path, table: Table[Any], column: Column) -> Any:
+def loaded_cell(root: Path, table: Table[Any], column: CsvColumn) -> Any:
     rows = getattr(load_campaign(root), table.name, None)
     if rows is None:
         faults: list[Fault] = []
@@ -426,7 +426,7 @@ def loaded_cell(root: Path, table: Table[Any], column: Column) -> Any:
     return getattr(row, "speed_mps" if column.name == "speed_kmh" else column.attribute)
 
 
-def cell_as_written(loaded: Any, cell: str, column: Column) -> bool:
+def cell_as_written(loaded: Any, cell: str, column: CsvColumn) -> bool:
     if cell == NOTHING:
         return column.name == "speed_mps" or bool(loaded == column.default)
     if isinstance(loaded, bool):
@@ -457,7 +457,7 @@ def drawn(chance: random.Random, good: str) -> float | int | str:
     return good[:at] + slip + good[at + 1 :]
 
 
-def fields() -> list[tuple[Table[Any], Column] | Path_]:
+def fields() -> list[tuple[Table[Any], CsvColumn] | Path_]:
     cells = [(table, column) for table in TABLES.values() for column in table.columns]
     return [*cells, *LEAVES, *ELEMENTS]
 

@@ -10,14 +10,14 @@ from typing import Any, Generic
 from tapeline.campaign.cells import IDENTIFIER_KIND, RUN_OR_EVERY, CellError
 from tapeline.campaign.csv_source import SourceRow, SourceTable, read_csv
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
-from tapeline.campaign.table_columns import KMH_PER_MPS, RUNS, Column, RowT, Table
+from tapeline.campaign.table_columns import KMH_PER_MPS, RUNS, CsvColumn, RowT, Table
 
 
 @dataclass
 class UnusualCells:
     """The cells of one column outside its usual range: the first one, and how many there are."""
 
-    column: Column
+    column: CsvColumn
     line: int
     value: float
     count: int = 0
@@ -107,11 +107,11 @@ class _RowReader(Generic[RowT]):
             self.set_speed(values, source.line)
         return self.table.row(line=source.line, **values)
 
-    def note(self, line: int, column: Column, found: str, misfit: CellError) -> None:
+    def note(self, line: int, column: CsvColumn, found: str, misfit: CellError) -> None:
         self.faults.append(Fault(self.file, line, column.name, found, misfit.expected, misfit.mend))
 
     @staticmethod
-    def stand_in(column: Column, text: str) -> Any:
+    def stand_in(column: CsvColumn, text: str) -> Any:
         """What a row holds in place of a value: names as they are written, so that references to them still fit."""
         named = column.kind in (IDENTIFIER_KIND, RUN_OR_EVERY)
         return text if named and (column.needed or text) else column.default
