@@ -32,7 +32,7 @@ from tapeline.campaign.faults import Fault
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.settings_source import SETTINGS_FILE
-from tapeline.campaign.table_columns import KMH_PER_MPS, CsvColumn, Table
+from tapeline.campaign.table_columns import KMH_PER_MPS, CsvColumn, CsvTable
 from tapeline.campaign.table_source import read_table
 
 LONG = "x" * 150_000
@@ -184,12 +184,12 @@ WHOLE = whole_settings()
 LEAVES, ELEMENTS = tuple(leaves(WHOLE)), tuple(elements(WHOLE))
 
 
-def every_table() -> dict[str, Table[Any]]:
+def every_table() -> dict[str, CsvTable[Any]]:
     """Every table that is declared anywhere in the package, by its name."""
     modules = [
         importlib.import_module(f"{campaign.__name__}.{m.name}") for m in pkgutil.iter_modules(campaign.__path__)
     ]
-    found = [value for module in modules for value in vars(module).values() if isinstance(value, Table)]
+    found = [value for module in modules for value in vars(module).values() if isinstance(value, CsvTable)]
     return {table.name: table for table in found}
 
 
@@ -388,7 +388,7 @@ def as_written(loaded: Any, value: Any) -> bool:
 
 @pytest.mark.parametrize("kind", CELL_KINDS, ids=lambda kind: kind.name)
 @pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)
-def test_tables(table: Table[Any], kind: Kind, bench: Bench) -> None:
+def test_tables(table: CsvTable[Any], kind: Kind, bench: Bench) -> None:
     file, line = file_of(table.name), line_of(table.name)
     assert kind.cell is not None
     told = bench.check({file: table_text(table.name, COLUMNS[table.name], kind.cell)})
@@ -401,7 +401,7 @@ def test_tables(table: Table[Any], kind: Kind, bench: Bench) -> None:
             assert_cell(bench, table, column, kind.cell)
 
 
-def assert_cell(bench: Bench, table: Table[Any], column: CsvColumn, cell: str) -> bool:
+def assert_cell(bench: Bench, table: CsvTable[Any], column: CsvColumn, cell: str) -> bool:
     """Whether one cell is loaded, as it is written; else it is refused at its place."""
     file, line = file_of(table.name), line_of(table.name)
     own = bench.check({file: table_text(table.name, [column.name], cell)})
@@ -416,7 +416,7 @@ def assert_cell(bench: Bench, table: Table[Any], column: CsvColumn, cell: str) -
     return True
 
 
-def loaded_cell(root: Path, table: Table[Any], column: CsvColumn) -> Any:
+def loaded_cell(root: Path, table: CsvTable[Any], column: CsvColumn) -> Any:
     rows = getattr(load_campaign(root), table.name, None)
     if rows is None:
         faults: list[Fault] = []
@@ -457,7 +457,7 @@ def drawn(chance: random.Random, good: str) -> float | int | str:
     return good[:at] + slip + good[at + 1 :]
 
 
-def fields() -> list[tuple[Table[Any], CsvColumn] | Path_]:
+def fields() -> list[tuple[CsvTable[Any], CsvColumn] | Path_]:
     cells = [(table, column) for table in TABLES.values() for column in table.columns]
     return [*cells, *LEAVES, *ELEMENTS]
 
@@ -465,7 +465,7 @@ def fields() -> list[tuple[Table[Any], CsvColumn] | Path_]:
 def assert_drawn(bench: Bench, chance: random.Random) -> bool:
     """Whether a drawn value in a drawn field is loaded, as it is written; else it is refused at its place."""
     field = chance.choice(fields())
-    if isinstance(field[0], Table):
+    if isinstance(field[0], CsvTable):
         table, column = field
         row = list(csv.DictReader(io.StringIO(FILES[file_of(table.name)])))[line_of(table.name) - 2]
         return assert_cell(bench, table, column, str(drawn(chance, row.get(column.name) or "0.5")))

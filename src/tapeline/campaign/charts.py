@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tapeline.campaign.cells import TEXT, number
 from tapeline.campaign.faults import Fault
-from tapeline.campaign.table_columns import CsvColumn, Table
+from tapeline.campaign.table_columns import CsvColumn, CsvTable
 from tapeline.campaign.table_source import read_table
 
 LEAST_POINTS = 2
@@ -51,7 +51,7 @@ class _ChartPoint:
     line: int
 
 
-CHART = Table(
+CHART = CsvTable(
     "chart",
     _ChartPoint,
     (

@@ -10,7 +10,7 @@ from tapeline.campaign.cells import number
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.fitting_checks import found_instead, has_file
 from tapeline.campaign.material import Material
-from tapeline.campaign.table_columns import CsvColumn, Table
+from tapeline.campaign.table_columns import CsvColumn, CsvTable
 from tapeline.campaign.table_source import read_table
 
 
@@ -31,7 +31,7 @@ class _Reading:
     line: int
 
 
-FLOW_SERIES = Table(
+FLOW_SERIES = CsvTable(
     "flow_series",
     _Reading,
     (

@@ -26,8 +26,8 @@ from tapeline.campaign.table_columns import (
     POSITIONS,
     RUNS,
     SENSORS,
+    CsvTable,
     RowT,
-    Table,
 )
 from tapeline.campaign.table_source import TableRows, read_table
 from tapeline.campaign.tables import Sensor
@@ -85,7 +85,7 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
 def _read_tables(root: Path, source: SettingsSource | None, faults: list[Fault]) -> Material:
     paths = Tables() if source is None else source.settings.tables
 
-    def read(shown: str, table: Table[RowT], optional: bool = False) -> TableRows[RowT]:
+    def read(shown: str, table: CsvTable[RowT], optional: bool = False) -> TableRows[RowT]:
         place = ("tables", table.name)
         if source is not None and place in source.document.values and not has_file(root, shown):
             found, expected = found_instead(root, shown), "a table, by its path from the campaign folder"

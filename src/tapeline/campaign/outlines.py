@@ -14,7 +14,7 @@ from tapeline.campaign.setting_sections import OutlineFile, Plane
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.svg_drawing import drawing_lines
 from tapeline.campaign.svg_path import MOST_POINTS, Point
-from tapeline.campaign.table_columns import CsvColumn, Table
+from tapeline.campaign.table_columns import CsvColumn, CsvTable
 from tapeline.campaign.table_source import TableRows, read_table
 from tapeline.campaign.text_source import read_text
 from tapeline.campaign.usual_values import OtherUnit
@@ -49,7 +49,7 @@ class OutlinePoint:
 
 
 COORDINATE = number("m", least=-FURTHEST_M, most=FURTHEST_M, others=(OtherUnit("mm", 0.001),))
-OUTLINE = Table(
+OUTLINE = CsvTable(
     "outline",
     OutlinePoint,
     (

@@ -48,7 +48,7 @@ class CsvColumn:
 
 
 @dataclass(frozen=True)
-class Table(Generic[RowT]):
+class CsvTable(Generic[RowT]):
     """One table: its columns and the class of its rows. The first column names the row where `keyed` is true."""
 
     name: str
@@ -207,7 +207,7 @@ def uncertainty_db(largest: float) -> Kind:
     return number("dB", least=0, most=20, usual=Usual(0.0, largest, "dB", "certificates", look))
 
 
-RUNS = Table(
+RUNS = CsvTable(
     "runs",
     Run,
     (
@@ -271,7 +271,7 @@ RUNS = Table(
     ),
 )
 
-POSITIONS = Table(
+POSITIONS = CsvTable(
     "positions",
     Position,
     (
@@ -293,7 +293,7 @@ POSITIONS = Table(
     ),
 )
 
-FITTINGS = Table(
+FITTINGS = CsvTable(
     "fittings",
     Fitting,
     (
@@ -327,7 +327,7 @@ FITTINGS = Table(
     keyed=False,
 )
 
-SENSORS = Table(
+SENSORS = CsvTable(
     "sensors",
     Sensor,
     (
@@ -354,7 +354,7 @@ SENSORS = Table(
     ),
 )
 
-CALIBRATORS = Table(
+CALIBRATORS = CsvTable(
     "calibrators",
     Calibrator,
     (
@@ -390,7 +390,7 @@ CALIBRATORS = Table(
     ),
 )
 
-CAVITIES = Table(
+CAVITIES = CsvTable(
     "cavities",
     Cavity,
     (
@@ -423,7 +423,7 @@ CAVITIES = Table(
     ),
 )
 
-OVERRIDES = Table(
+OVERRIDES = CsvTable(
     "overrides",
     Override,
     (
@@ -447,7 +447,7 @@ OVERRIDES = Table(
     keyed=False,
 )
 
-LEFT_OUT = Table(
+LEFT_OUT = CsvTable(
     "left_out",
     LeftOut,
     (
@@ -472,4 +472,4 @@ LEFT_OUT = Table(
     keyed=False,
 )
 
-TABLES: tuple[Table[Any], ...] = (RUNS, POSITIONS, FITTINGS, SENSORS, CALIBRATORS, CAVITIES, OVERRIDES, LEFT_OUT)
+TABLES: tuple[CsvTable[Any], ...] = (RUNS, POSITIONS, FITTINGS, SENSORS, CALIBRATORS, CAVITIES, OVERRIDES, LEFT_OUT)

@@ -10,7 +10,7 @@ from typing import Any, Generic
 from tapeline.campaign.cells import IDENTIFIER_KIND, RUN_OR_EVERY, CellError
 from tapeline.campaign.csv_source import SourceRow, SourceTable, read_csv
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
-from tapeline.campaign.table_columns import KMH_PER_MPS, RUNS, CsvColumn, RowT, Table
+from tapeline.campaign.table_columns import KMH_PER_MPS, RUNS, CsvColumn, CsvTable, RowT
 
 
 @dataclass
@@ -56,7 +56,7 @@ class TableRows(Generic[RowT]):
 
 
 def read_table(
-    root: Path, shown: str, table: Table[RowT], faults: list[Fault], one_of: Iterable[Sequence[str]] = ()
+    root: Path, shown: str, table: CsvTable[RowT], faults: list[Fault], one_of: Iterable[Sequence[str]] = ()
 ) -> TableRows[RowT]:
     """Read the table in the file `shown` of the campaign folder `root`.
 
@@ -76,7 +76,7 @@ def read_table(
 class _RowReader(Generic[RowT]):
     """Reads the rows of one table."""
 
-    def __init__(self, table: Table[RowT], source: SourceTable, faults: list[Fault]) -> None:
+    def __init__(self, table: CsvTable[RowT], source: SourceTable, faults: list[Fault]) -> None:
         self.table = table
         self.file = source.file
         self.faults = faults
