@@ -52,8 +52,9 @@ def test_results_of_other_files_are_made_again(copied: Path) -> None:
     assert made_otherwise(copied) == []
 
 
-def test_a_file_that_is_no_table_is_changed_and_one_that_is_not_there_does_not_count(copied: Path) -> None:
+def test_a_file_that_is_no_table_is_changed_and_one_that_is_not_there_is_gone(copied: Path) -> None:
     (copied / "results" / "tables" / "runs.parquet").write_bytes(b"cut")
     (copied / "results" / "tables" / "scaling.parquet").unlink()
-    [found] = misfits(Plan(load_campaign(copied, check=False)))
-    assert found.changed == ("results/tables/runs.parquet",)
+    table, without = misfits(Plan(load_campaign(copied, check=False)))
+    assert (table.changed, table.gone) == (("results/tables/runs.parquet",), ())
+    assert (without.changed, without.gone) == ((), ("results/tables/scaling.parquet",))
