@@ -121,7 +121,8 @@ def _reading_of(path: Path) -> Path:
 
 def _beside(path: Path, kind: str) -> Path:
     """Not within a table of many files: who reads one takes every file in its folder for a part of it."""
-    folder = path.parents[2] if "=" in path.parent.name else path.parent
+    is_part = path.name.startswith("part-") and "=" in path.parent.name
+    folder = path.parents[2] if is_part else path.parent
     return folder / FOLDER / path.relative_to(folder).with_name(f"{path.name}.{kind}")
 
 
