@@ -9,9 +9,10 @@ import subprocess
 from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
+from pathlib import Path
 from shutil import rmtree
 
-from cases import DONE, Bases, Case, nothing
+from cases import DONE, Bases, Case, nothing, wait_until
 from commands import Place, kill_session
 
 TITLE = "Kills (50 of all processes at once, 20 of `tapeline run` alone) and signals"
@@ -41,10 +42,11 @@ def cases(bases: Bases) -> list[Case]:
         for whom, count, send in kinds
         for _ in range(count // IN_A_ROW)
     ]
+    jobs = _jobs_done(bases.finished / "results")
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         for _ in range(TIMES):
-            moment_s = draw.uniform(IDLE_S, 0.7 * bases.run_s)
-            during = partial(_wait_and_send, moment_s, _sender(number))
+            # Counted in jobs, not in seconds: on a busy machine the run would be over, or not begun.
+            during = partial(_send_after, draw.randrange(1, jobs - 2), _sender(number))
             name = f"{number.name}{' (Ctrl-C)' * (number == signal.SIGINT)} to `tapeline run` at a random moment"
             found.append(Case(name, nothing, (128 + number,), "^tapeline run: stopped", start="inputs", during=during))
     return found
@@ -52,11 +54,11 @@ def cases(bases: Bases) -> list[Case]:
 
 def _killed(place: Place, bases: Bases, shares: list[float], send: Send) -> None:
     """Kill one run after the other; one that had ended before its moment does not count, and all begins anew."""
-    jobs = len([*bases.finished.glob("results/benchmarks/*/*")])
+    jobs = _jobs_done(bases.finished / "results")
     for share in shares:
         status: int | None = 0
         while status != -signal.SIGKILL:
-            left = 1 - len([*place.results.glob("benchmarks/*/*")]) / jobs
+            left = 1 - _jobs_done(place.results) / jobs
             moment_s = share * (IDLE_S + left * (bases.run_s - IDLE_S))
             said = place.call(
                 "run", str(place.campaign), "--cores", "1", during=partial(_wait_and_send, moment_s, send)
@@ -75,6 +77,16 @@ def _wait_and_send(moment_s: float, send: Send, place: Place, process: subproces
         process.wait(moment_s)
     if process.poll() is None:
         send(process.pid)
+
+
+def _send_after(jobs: int, send: Send, place: Place, process: subprocess.Popen[str]) -> None:
+    if wait_until(lambda: _jobs_done(place.results) >= jobs, process) and process.poll() is None:
+        send(process.pid)
+
+
+def _jobs_done(results: Path) -> int:
+    """Jobs of which the workflow manager has noted how long they took."""
+    return len([*results.glob("benchmarks/*/*")])
 
 
 def _sender(number: int) -> Send:
