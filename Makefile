@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 CORES ?= 2
 
-.PHONY: sample test lint test-fast test-long bench validate fuzz docs clean content-marks
+.PHONY: sample test lint test-fast test-long bench validate faults fuzz audit wheel-check docs clean content-marks
 
 $(VENV)/bin/python:
 	@$(PYTHON) -c 'import sys; sys.exit("tapeline needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Name another one: make PYTHON=python3.12 ...") if sys.version_info < (3, 11) else None'
@@ -64,7 +64,21 @@ FUZZ_S ?= 60
 fuzz: $(VENV)/.testing
 	$(BIN)/python fuzz/fuzz_recordings.py --seconds $(FUZZ_S) --seed 1
 
+# Known vulnerabilities of what the locks pin, where an advisory service answers; pins that do not fit each other.
+audit: $(VENV)/.testing
+	$(BIN)/python -m pip check
+	$(BIN)/python supply/audit_locks.py
+
+# Both packages from a clean export; the sample run from the wheel, in an empty environment without the source tree.
+wheel-check: $(VENV)/.computing
+	CORES=$(CORES) supply/wheel-check.sh $(abspath $(BIN)/python)
+
 # Long evidence: random calibrator sessions, the invented rig of tests/independent with many seeds; writes docs/validation.md.
 SEEDS ?= 8
 validate: $(VENV)/.testing
 	$(BIN)/python benchmarks/validation_page.py --seeds $(SEEDS)
+
+# Planted faults: kills, full disks, flipped bits, hostile texts ...; writes docs/faults.md (FAMILIES="kills disk": those sections alone).
+FAMILIES ?=
+faults: $(VENV)/.testing
+	$(BIN)/python benchmarks/faults/page.py $(FAMILIES)

@@ -14,7 +14,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.filter_bank import FilterBank
 from tapeline.acoustics.history import WeightedHistory
-from tapeline.acoustics.windowed_blocks import BLOCKS_A_CALL, LinesTaker, WindowedBlocks
+from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, LinesTaker, WindowedBlocks
 from tapeline.acoustics.windows import window
 
 RATE_HZ, CHANNELS, FRAMES, SECONDS = 51_200, 64, 10_240, 12

@@ -20,9 +20,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.picked_out import picked_miss_rate, selected_ends, size_places, student_tail_factor
-from tapeline.acoustics.shrunken import shrunken
-from tapeline.acoustics.statistics import benjamini_hochberg, student_p_value
+from tapeline.statistics.selection_intervals import picked_miss_rate, selected_ends, size_places, student_tail_factor
+from tapeline.statistics.shrinkage import shrunken
+from tapeline.statistics.significance import benjamini_hochberg, student_p_value
 
 Reals = NDArray[np.float64]
 ERROR_DB, CONFIDENCE, LEAST = 0.3, 0.95, 0.93

@@ -25,8 +25,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "steps"))
 
 from generated_campaign import Design, Generated, Scatters, generated
 
-from tapeline.acoustics.statistics import benjamini_hochberg, student_factor, student_p_value
 from tapeline.campaign.settings import Compare
+from tapeline.statistics.significance import benjamini_hochberg, student_factor, student_p_value
 from tapeline.steps.compared_pairs import Compared, compared_pairs, pairing_of
 from tapeline.steps.compared_runs import repeat_pools
 from tapeline.steps.session_changes import session_changes

@@ -13,7 +13,7 @@ import sys
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.repeatability import one_way, reproducibility_interval, within_interval
+from tapeline.statistics.repeatability import one_way, reproducibility_interval, within_interval
 
 DESIGNS: tuple[tuple[int, ...], ...] = (
     *((runs,) * sessions for sessions in (2, 3, 4, 6) for runs in (2, 3, 5)),

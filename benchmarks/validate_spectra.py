@@ -13,7 +13,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.filter_bank import HIGHEST_EDGE, FilterBank
 from tapeline.acoustics.filter_mask import PASS_BAND_EXPONENTS, STOP_BAND_EXPONENTS, breakpoint_ratio, mask_margin_db
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
 
 RATES_HZ = (25_600.0, 44_100.0, 48_000.0, 51_200.0, 65_536.0, 102_400.0)

@@ -21,6 +21,7 @@ from tapeline.campaign.table_columns import TABLES
 from tapeline.quality.reasons import REASONS, UNFIT_CHECKS, Reason
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS, NOT_TAKEN_OFF, doubts_level
 from tapeline.store import tables
+from tapeline.store.schema import Column
 
 FOLDER = Path(__file__).parent
 MADE = "<!-- made by docs/make_reference.py; change the code, not this page -->\n"
@@ -34,8 +35,13 @@ def tables_page() -> str:
         lines += ["", f"## {table.name}", "", f"{table.title}. `{place}`, schema version {table.version}."]
         lines += [f"Key: {', '.join(table.key)}; sorted by {', '.join(table.order)}.", ""]
         lines += ["| column | type | unit | meaning | empty means |", "|---|---|---|---|---|"]
-        lines += [f"| `{c.name}` | {c.type} | {c.unit} | {_cell(c.description)} | {c.null} |" for c in table.columns]
+        lines += [f"| `{c.name}` | {c.type} | {c.unit} | {_cell(c.description)} | {_empty(c)} |" for c in table.columns]
     return "\n".join(lines) + "\n"
+
+
+def _empty(column: Column) -> str:
+    """What empty cells mean, and empty elements of lists."""
+    return "; ".join(filter(None, [column.null, column.gap and f"in the list: {column.gap}"]))
 
 
 def _place(table: tables.Table) -> str:

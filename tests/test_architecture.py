@@ -11,17 +11,20 @@ import pytest
 
 SOURCE = Path(__file__).resolve().parents[1] / "src" / "tapeline"
 
+NUMERICS = {"acoustics", "statistics"}
 MAY_IMPORT = {
-    "acoustics": set(),
+    "statistics": set(),
+    "acoustics": {"statistics"},
     "store": {"acoustics"},
     "recordings": {"acoustics"},
-    "calibration": {"acoustics"},
-    "quality": {"acoustics"},
+    "calibration": NUMERICS,
+    "quality": NUMERICS,
     "campaign": set(),
     "changes": {"store", "campaign"},
-    "report": {"acoustics", "store", "campaign", "quality", "calibration"},
-    "steps": {"acoustics", "store", "recordings", "calibration", "quality", "campaign", "report"},
+    "report": {*NUMERICS, "store", "campaign", "quality", "calibration"},
+    "steps": {*NUMERICS, "store", "recordings", "calibration", "quality", "campaign", "report"},
 }
+FOR_ALL = {"__version__", "arrays", "file_stamps", "regular_files", "text_columns"}
 FILES = sorted(path for path in SOURCE.rglob("*.py") if path.parent != SOURCE)
 
 
@@ -41,11 +44,11 @@ def imported(path: Path) -> set[str]:
 def test_imports_go_downward(path: Path) -> None:
     package = path.relative_to(SOURCE).parts[0]
     own = {name.split(".")[1] for name in imported(path) if name.startswith("tapeline.") and name.count(".")}
-    assert own - {package} <= MAY_IMPORT[package] | {"__version__", "text_columns", "regular_files"}
+    assert own - {package} <= MAY_IMPORT[package] | FOR_ALL
 
 
-@pytest.mark.parametrize("path", [p for p in FILES if p.parent.name == "acoustics"], ids=lambda path: path.name)
-def test_acoustics_imports_numpy_and_scipy_only(path: Path) -> None:
+@pytest.mark.parametrize("path", [p for p in FILES if p.parent.name in NUMERICS], ids=lambda path: path.name)
+def test_numerics_import_numpy_and_scipy_only(path: Path) -> None:
     roots = {name.split(".")[0] for name in imported(path)}
     assert roots - set(sys.stdlib_module_names) <= {"numpy", "scipy", "tapeline"}
 

@@ -9,11 +9,16 @@ import shutil
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tapeline import __version__
 from tapeline.campaign.faults import CampaignFaults, in_order
 from tapeline.stopping import Stopped, caught, raise_stopped
-from tapeline.unwritable import CLOSED, FULL, sentence, tell, unwritable
+from tapeline.store.file_records import NotAsWrittenError, doubt_written
+from tapeline.unwritable import CLOSED, FULL, closed, sentence, tell, unwritable
+
+if TYPE_CHECKING:
+    from tapeline.steps.misfits import Misfit
 
 SESSION_STEPS = {
     "calibrate": "find and measure the calibrator tones of a session",
@@ -40,7 +45,7 @@ sums in another order give other bytes. What the environment sets already is lef
 
 EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT, EXIT_MOVED = 1, 2, 3, 4
 """Exit statuses: a job failed; the campaign's files hold faults and nothing ran; done, but recordings were left out;
-done, and results moved."""
+results moved, or are not as they were written."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -60,6 +65,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except CampaignFaults as faults:
         print(faults, file=sys.stderr)
         return EXIT_FAULTS
+    except NotAsWrittenError as error:
+        print(f"tapeline {given[0]}: {error}: `tapeline run` makes it again", file=sys.stderr)
+        return EXIT_FAILED
     except BrokenPipeError:
         return EXIT_FAILED
 
@@ -83,10 +91,23 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--cores", default="all", help="cores to use (default: all)")
     run.add_argument("--strict", action="store_true", help="stop at the first faulty recording")
     run.add_argument("--dry-run", "-n", action="store_true", help="say what would be computed, compute nothing")
+    run.add_argument(
+        "--check-recordings",
+        action="store_true",
+        help="read all recordings whole to see that they are those the results were made from, not only size and times",
+    )
     run.set_defaults(action=_run)
     check = commands.add_parser("check", help="look for faults in a campaign's files, compute nothing")
     check.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
     check.set_defaults(action=_check)
+    verify = commands.add_parser(
+        "verify",
+        help="hold every file of results and every recording against what it was when it was written or read",
+        description="Reads the whole content of all results, and of the recordings and sheets of a campaign, and says "
+        f"what was changed or damaged and what to do. Status {EXIT_MOVED}: something does not fit; 0: all fits.",
+    )
+    verify.add_argument("folder", type=Path, metavar="DIR", help="campaign folder, or results folder alone")
+    verify.set_defaults(action=_verify)
     summary = commands.add_parser("summary", help="print the main findings and where the results are")
     summary.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
     summary.set_defaults(action=_summary)
@@ -262,6 +283,10 @@ def _step(options: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return EXIT_FAILED
+    except NotAsWrittenError as error:
+        # Else the next run would take its unchanged times for proof.
+        doubt_written(error.path)
+        raise
     except OSError as error:
         if error.errno not in FULL | CLOSED:
             raise
@@ -354,59 +379,90 @@ def _run(options: argparse.Namespace) -> int:
 def _told_unwritable(options: argparse.Namespace) -> bool:
     """Whether a folder that the run writes to takes nothing, which is said then."""
     from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.steps.outputs import folders, jobs
 
     campaign = load_campaign(options.campaign, check=False)
-    folders = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
-    found = next(filter(None, map(unwritable, folders)), None)
+    first = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
+    found = next(filter(None, map(unwritable, first)), None)
+    if not found and not options.dry_run:
+        plan = Plan(campaign)
+        files = (path for job in jobs(plan) for path in job.files if path.is_dir())
+        taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
+        found = next(filter(None, (*map(closed, folders(plan)), *taken)), None)
     if found:
         print(f"tapeline run: {found}", file=sys.stderr)
     return found is not None
 
 
 def _managed(options: argparse.Namespace, root: Path) -> int:
-    """The workflow manager's exit status; called again where it stopped because recordings went away meanwhile."""
-    from tapeline import workflow
+    """The workflow manager's exit status; called again where it stopped because files went or proved damaged."""
     from tapeline.campaign.faults import listed
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.steps.misfits import misfits
 
-    again, there = _recordings_now(options.campaign)
-    asked = {"cores": options.cores, "dry_run": options.dry_run, "again": again, "more": options.more}
-    status = workflow.run(root, **asked)
-    gone = sorted(there - _recordings_now(options.campaign)[1]) if status else []
+    plan = Plan(load_campaign(options.campaign, check=False))
+    there = frozenset(plan.all_source_files())
+    found = misfits(plan, sources=options.check_recordings, keep=not options.dry_run)
+    status = _made_again(options, root, found)
+    if not status or options.dry_run:
+        return status
+    plan = Plan(load_campaign(options.campaign, check=False))
+    known = {misfit.job for misfit in found}
+    damaged = [misfit for misfit in misfits(plan) if misfit.job not in known and (misfit.changed or misfit.unknown)]
+    gone = sorted(there - frozenset(plan.all_source_files()))
     if gone:
         verb = "went away or may no longer be read"
         print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
-        status = workflow.run(root, **asked)
-    return status
+    return _made_again(options, root, damaged) if gone or damaged else status
 
 
-def _recordings_now(folder: Path) -> tuple[list[str], frozenset[str]]:
-    """Results whose recordings are to be read again, and the files of all recordings that may be read."""
-    from tapeline.campaign.load import load_campaign
-    from tapeline.campaign.plan import Plan
-    from tapeline.steps.read_again import read_again
+def _made_again(options: argparse.Namespace, root: Path, found: Sequence[Misfit]) -> int:
+    """The workflow manager's exit status, once it was said what does not fit and is made again."""
+    from tapeline import workflow
+    from tapeline.steps.misfits import forced, sentences
 
-    plan = Plan(load_campaign(folder, check=False))
-    return read_again(plan), frozenset(plan.all_source_files())
+    for said in sentences(found):
+        print(f"tapeline run: {said}", file=sys.stderr)
+    return workflow.run(
+        root, cores=options.cores, dry_run=options.dry_run, again=forced(found, options.campaign), more=options.more
+    )
 
 
 def _warned_of_others(folder: Path) -> bool:
-    """Whether results that a run took for finished were made from other campaign files, which is said then."""
+    """Whether results that were just made are of other campaign files than those there are now, which is said then."""
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.steps.made_otherwise import made_otherwise
+    from tapeline.steps.misfits import made_otherwise
 
-    campaign = load_campaign(folder, check=False)
-    here = campaign.root
-    found = [str(p.relative_to(here) if p.is_relative_to(here) else p) for p in made_otherwise(Plan(campaign))]
-    if found:
+    others = made_otherwise(Plan(load_campaign(folder, check=False)))
+    if others:
         print(
-            f"tapeline run: {listed(found, 4)}: not made from the campaign's files as they are now, and the workflow "
-            "has no record of how (results copied from elsewhere, or files changed during the run?): delete "
-            f"{campaign.settings.results}/, or run `tapeline run {folder} -- --forceall`",
+            f"tapeline run: {listed(others, 4)}: not made from the campaign's files as they are now, which changed "
+            f"during the run: run `tapeline run {folder}` again",
             file=sys.stderr,
         )
-    return bool(found)
+    return bool(others)
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from tapeline.report.wording import counted
+    from tapeline.steps.verifying import NoResultsError, verify
+
+    try:
+        found = verify(options.folder)
+    except NoResultsError as error:
+        print(f"tapeline verify: {error}; run `tapeline run` on the campaign first", file=sys.stderr)
+        return EXIT_FAULTS
+    read = f", {counted(found.sources, 'recorded file')} as read" if found.sources else ""
+    held = f"{options.folder}: {counted(found.results, 'file')} of results as written{read}"
+    if not found.faults:
+        _print_found(f"{held}; nothing is amiss")
+        return 0
+    _print_found("\n".join([*found.faults, f"{held}; {counted(len(found.faults), 'fault')}", found.again]))
+    return EXIT_MOVED
 
 
 def _summary(options: argparse.Namespace, *, partly: bool = False) -> int:

@@ -45,6 +45,17 @@ def unwritable(folder: Path) -> str | None:
     return None
 
 
+def closed(folder: Path) -> str | None:
+    """Why nothing can be written to a folder of the results; None where it can be, or where it is not made yet."""
+    if not os.path.lexists(folder):
+        return None
+    if not folder.is_dir():
+        return f"{folder}: is no folder, and results are written into it: move it away"
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return sentence(PermissionError(errno.EACCES, "", str(folder)), folder)
+    return None
+
+
 def tell(text: str, *, on_terminal: bool = False) -> None:
     """Print to standard error and, `on_terminal`, also to the terminal that the workflow hands to its jobs.
 

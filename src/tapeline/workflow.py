@@ -45,12 +45,13 @@ def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), mor
     signal has ended this one with all its processes; OSError where the folder cannot be written.
     """
     entry = snakefile()
+    forced, more = _forced(again, more)
     command = [
-        *(sys.executable, "-m", "snakemake", "--snakefile", str(entry), "--directory", str(root)),
+        # Words that follow a list would be taken into it: targets may be among those handed on.
+        *(sys.executable, "-m", "snakemake", *forced, "--snakefile", str(entry), "--directory", str(root)),
         *("--profile", str(entry.parent / "workflow" / "profiles" / "default"), "--cores", cores),
         # Else one that lies in the folder where the command is called counts, and its values are evaluated.
         *("--workflow-profile", "none"),
-        *(["--forcerun", *again] if again else []),
         *(["--dry-run"] if dry_run else []),
         *more,
     ]
@@ -62,6 +63,14 @@ def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), mor
         if _clear_manager_lock(root):
             print("the lock of an earlier run that was killed is removed", file=sys.stderr)
         return _work(command, root, lock)
+
+
+def _forced(again: Sequence[str], more: Sequence[str]) -> tuple[list[str], list[str]]:
+    """Words that force results to be made anew, and those handed on: the manager takes the last such list alone."""
+    given = next((number for number, word in enumerate(more, 1) if word in ("--forcerun", "-R")), None)
+    if not again or given is None:
+        return ["--forcerun", *again] if again else [], list(more)
+    return [], [*more[:given], *again, *more[given:]]
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, Subtraction, corrected_interval
-from tapeline.acoustics.background_mean import Scatter, mean_background
+from tapeline.acoustics.background_mean import BackgroundScatter, mean_background
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.overall import OverallSum, sum_bands
 
@@ -51,7 +51,7 @@ def drawn(excess_db: float, runs: int, seed: int = 1) -> Draws:
             each * random.chisquare(FREEDOM, (POSITIONS, BANDS)) / FREEDOM
             for each in (flow + tunnel * shifts[0], measured * shifts[1] * np.ones((POSITIONS, 1)))
         )
-        scatter = Scatter(np.full(POSITIONS, (SCATTER_DB / 4.343) ** 2), np.full(POSITIONS, 2.0))
+        scatter = BackgroundScatter(np.full(POSITIONS, (SCATTER_DB / 4.343) ** 2), np.full(POSITIONS, 2.0))
         mean = mean_background(
             [Powers(below, 2.0 * below**2 / FREEDOM)], np.ones((1, POSITIONS), dtype=bool), scatter, 1.0
         )

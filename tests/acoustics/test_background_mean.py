@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.background_mean import (
     PRIOR_FREEDOM,
     BackgroundMean,
-    Scatter,
+    BackgroundScatter,
     between_speeds,
     mean_background,
     scatter_of,
@@ -39,8 +39,8 @@ def everywhere(runs: int, positions: int) -> NDArray[np.bool_]:
     return np.ones((runs, positions), dtype=bool)
 
 
-def nothing(positions: int) -> Scatter:
-    return Scatter(np.zeros(positions), np.full(positions, np.inf))
+def nothing(positions: int) -> BackgroundScatter:
+    return BackgroundScatter(np.zeros(positions), np.full(positions, np.inf))
 
 
 @pytest.mark.parametrize("scatter_db", [0.3, 0.8])
@@ -103,7 +103,7 @@ def test_the_variance_is_that_of_the_background_of_another_run(runs: int, scatte
     averages, positions = 200.0, 4000
     rng = np.random.default_rng(runs)
     parts = background_runs(rng, runs, positions, averages, scatter_db)
-    known = Scatter(np.full(positions, (scatter_db / DB_PER_RELATIVE) ** 2), np.full(positions, np.inf))
+    known = BackgroundScatter(np.full(positions, (scatter_db / DB_PER_RELATIVE) ** 2), np.full(positions, np.inf))
     made = mean_background(parts, everywhere(runs, positions), known, 1.0)
     there = LEVELS * (1.0 + scatter_db / DB_PER_RELATIVE * rng.normal(size=(positions, 1)))
     off = (made.powers.power - there) / LEVELS
@@ -115,10 +115,12 @@ def test_the_variance_is_that_of_the_background_of_another_run(runs: int, scatte
 def test_degrees_of_freedom_are_those_of_random_error_and_scatter() -> None:
     """Random error alone: 2 n averages; scatter alone: its own; between them by Welch-Satterthwaite (GUM G.4.1)."""
     parts = [Powers(np.ones((2, 1)), np.array([[1.0 / 50.0], [1e-12]]))] * 4
-    scatter = Scatter(np.array([0.0, 0.01]), np.array([5.0, 5.0]))
+    scatter = BackgroundScatter(np.array([0.0, 0.01]), np.array([5.0, 5.0]))
     made = mean_background(parts, everywhere(4, 2), scatter, 1.0)
     assert made.degrees_of_freedom[:, 0] == pytest.approx([400.0, 5.0], rel=1e-6)
-    both = mean_background(parts, everywhere(4, 2), Scatter(np.array([0.004, 0.01]), np.array([5.0, 5.0])), 1.0)
+    both = mean_background(
+        parts, everywhere(4, 2), BackgroundScatter(np.array([0.004, 0.01]), np.array([5.0, 5.0])), 1.0
+    )
     assert both.degrees_of_freedom[0, 0] == pytest.approx(0.01**2 / (0.005**2 / 400.0 + 0.005**2 / 5.0), rel=1e-9)
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between, line_shares
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.windows import line_covariance, window
 
 

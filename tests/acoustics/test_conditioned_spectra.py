@@ -22,7 +22,7 @@ from tapeline.acoustics.conditioned_spectra import (
 )
 from tapeline.acoustics.cross_spectra import coherence, coherence_threshold
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
 
 Reals = NDArray[np.float64]

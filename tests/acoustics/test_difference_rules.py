@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.background import MarginLimits, background_uncertainty_db, random_uncertainty_db, subtract
-from tapeline.acoustics.background_mean import Scatter as ScatterOfBackground
-from tapeline.acoustics.background_mean import mean_background
+from tapeline.acoustics.background_mean import BackgroundScatter, mean_background
 from tapeline.acoustics.band_levels import Powers
-from tapeline.acoustics.comparison import (
+from tapeline.statistics.comparison import (
     Cell,
     Difference,
     RunLevels,
@@ -127,7 +126,7 @@ def test_a_shared_background_that_scatters_does_not_cancel(scatter_db: float) ->
         return np.asarray(true * random.chisquare(freedom, true.shape) / freedom)
 
     parts = [Powers(one[:, None], 2.0 * one[:, None] ** 2 / freedom) for one in estimates(draw(3))]
-    known = ScatterOfBackground(np.full(cases, (scatter_db * np.log(10) / 10) ** 2), np.full(cases, 1e6))
+    known = BackgroundScatter(np.full(cases, (scatter_db * np.log(10) / 10) ** 2), np.full(cases, 1e6))
     mean = mean_background(parts, np.ones((3, cases), dtype=bool), known, 9.0)
     limits = MarginLimits(99.0, 1.0, 0.5, 1.96)
     cells = []

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from tapeline.acoustics.flow_bins import flow_bins, mean_angle_deg
 from tapeline.acoustics.history import WeightedHistory
 from tapeline.acoustics.response import response_phase_rad
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.spectrogram import Spectrogram
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import window
 
 RATE = 8000.0

@@ -9,9 +9,8 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, Powers, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.statistics import spectrum_interval_db
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.weightings import power_weights
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import (
     WindowName,
     all_pairs,
@@ -20,6 +19,7 @@ from tapeline.acoustics.windows import (
     power_variance,
     window,
 )
+from tapeline.statistics.significance import spectrum_interval_db
 
 RATE, FRAMES, SPANS = 12_800.0, 128, 3000
 

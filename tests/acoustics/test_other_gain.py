@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, corrected_interval
 from tapeline.acoustics.background_mean import (
-    Scatter,
+    BackgroundScatter,
     electrical_change,
     mean_background,
     with_electrical_changes,
@@ -47,7 +47,7 @@ def share_that_holds(share: float, behind: float, more_db: float, margin_db: flo
         "run": measured(random, at_run) if "run" in known else nothing,
     }
     used = np.ones((1, CASES), dtype=bool)
-    scatter = Scatter(np.full(CASES, (SCATTER_DB / 4.343) ** 2), np.full(CASES, 2.0))
+    scatter = BackgroundScatter(np.full(CASES, (SCATTER_DB / 4.343) ** 2), np.full(CASES, 2.0))
     mean = mean_background([other], used, scatter, 1.0)
     change = electrical_change(floors["background"], floors["run"], np.full((CASES, 1), more_db), mean.powers.power)
     mean = with_electrical_changes(mean, [change], used, np.ones(CASES, dtype=np.intp))

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.comparison import RunLevels, cell_of, difference
-from tapeline.acoustics.repeat_scatter import RepeatRows, scatter_by_position
+from tapeline.statistics.comparison import RunLevels, cell_of, difference
+from tapeline.statistics.repeat_scatter import RepeatRows, scatter_by_position
 
 CAMPAIGNS = 4000
 CONFIDENCE = 0.95

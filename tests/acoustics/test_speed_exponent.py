@@ -15,7 +15,7 @@ from tapeline.acoustics.speed_exponent import (
     speed_decibels,
     speed_fit,
 )
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 REFERENCE_MPS = 30.0
 

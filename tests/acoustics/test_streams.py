@@ -15,8 +15,8 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.history import WeightedHistory, levels_exceeded
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.weightings import power_weights
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import all_pairs, window
 
 RATE = 8000.0

@@ -10,7 +10,7 @@ import pytest
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.speed_exponent import speed_decibels
 from tapeline.acoustics.strouhal_collapse import Collapse, collapse
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 MIDBAND_HZ = bands_between(3, 100.0, 4000.0).midband_hz
 SEEDS = range(200)

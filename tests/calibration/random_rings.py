@@ -199,7 +199,7 @@ class Session:
         """Rows of the checks table as the step makes them."""
         fitted = channels or [self.channel(c) for c in range(self.channels)]
         needs = self.needs(checks, fitted)
-        return [row for check in checks for row in check_rows(self.folder, needs, check)]
+        return [row for check in checks for row in check_rows(self.folder, needs, check)[0]]
 
     def calibration_table(
         self,

@@ -107,4 +107,4 @@ def rows_of(
     limits = picked(CalibrateLimits, Calibration())
     calibrators = (("c1", made.frequency_hz), ("other", 1000.0 if made.frequency_hz < 500.0 else 250.0))
     needs = CalibrateNeeds("c", "april", (made,), fitted, calibrators, limits)
-    return {row["position"]: row for row in check_rows(path.parent, needs, made)}
+    return {row["position"]: row for row in check_rows(path.parent, needs, made)[0]}

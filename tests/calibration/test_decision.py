@@ -6,9 +6,9 @@ import math
 
 import pytest
 
-from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.decision import InCommon, Limits, decide
 from tapeline.calibration.evidence import Check, Evidence, summary_of
+from tapeline.statistics.uncertainty import Term
 
 LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2, 0.2, 0.5)
 

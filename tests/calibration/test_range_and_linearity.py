@@ -8,12 +8,12 @@ import pytest
 from random_rings import Rings, Session
 from rung_recordings import SENSITIVITIES_V_PER_PA, recorded, rows_of
 
-from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.decision import Limits, decide
 from tapeline.calibration.evidence import Check, Evidence
 from tapeline.calibration.level_linearity import linearity_of
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.statistics.uncertainty import Term
 
 LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2, 0.2, 0.5)
 CHART = Term("chart", 0.2, "certificate")
@@ -115,5 +115,5 @@ def test_a_calibrators_level_is_re_20_micropascal_whatever_the_campaign_states(t
     (target,) = needs.checks[0].source.paths
     (tmp_path / target).parent.mkdir(exist_ok=True)
     recorded(tmp_path / target, [(0, 1.0, 4.0)], channels=1, seconds=6.0)
-    (row,) = check_rows(tmp_path, needs, needs.checks[0])
+    ((row,), _) = check_rows(tmp_path, needs, needs.checks[0])
     assert row["sensitivity_v_per_pa"] == pytest.approx(SENSITIVITIES_V_PER_PA[0], rel=0.002)

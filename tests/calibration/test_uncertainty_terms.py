@@ -6,9 +6,9 @@ import math
 
 import pytest
 
-from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.decision import Limits, decide
 from tapeline.calibration.evidence import Check, Evidence, level_mean, summary_of
+from tapeline.statistics.uncertainty import Term
 
 LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2, 0.2, 0.5)
 CHART = Term("chart", 0.2, "default")

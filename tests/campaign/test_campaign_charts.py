@@ -37,7 +37,7 @@ def test_chart_with_phase_serves_every_sensor_that_names_it(tmp_path: Path) -> N
             "frequencies that increase (above 20 Hz)",
         ),
         ("frequency_hz,response_db\n20,0\n30,0\n25,1\n", 4, "frequency_hz", "25 Hz", "above 30 Hz"),
-        ("frequency_hz,response_db\n0,0\n30,0\n", 2, "frequency_hz", "0", "a number above 0 Hz"),
+        ("frequency_hz,response_db\n0,0\n30,0\n", 2, "frequency_hz", "0", "a number above 0 up to 1e+09 Hz"),
         ("frequency_hz,response_db\n20,low\n30,0\n", 2, "response_db", '"low"', "a number of dB"),
         ("frequency_hz,response_db\n20,\n30,0\n", 2, "response_db", "an empty cell", "response relative"),
         ("frequency_hz,response_db\n20,0\n", None, None, "one row", "at least 2 frequencies"),

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-import random
 from pathlib import Path
 
+import numpy as np
 import pytest
 from small_campaign import faults_of
 
@@ -20,7 +20,7 @@ def record(root: Path, name: str, seed: int, size: int = 300_000) -> Path:
     """A file of reproducible noise below the recordings folder."""
     path = root / "recordings" / name
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(random.Random(seed).randbytes(size))
+    path.write_bytes(np.random.default_rng(seed).bytes(size))
     return path
 
 

@@ -39,17 +39,24 @@ CELLS = [
     (edited(RUNS, "open,100", "open,\u2212100"), 4, "speed_kmh", '"\u2212100"', "km/h", "a plain minus: -100"),
     (run_cell("speed_mps", "30"), 4, "speed_mps", "30 m/s beside 100 km/h", "the set speed in one of", None),
     (run_cell("yaw_deg", "181"), 4, "yaw_deg", "181", "a number from -180 to 180 degrees", None),
-    (run_cell("temperature_c", "293"), 4, "temperature_c", "293", "from -50 to 70 degrees Celsius", None),
+    (
+        run_cell("temperature_c", "293"),
+        4,
+        "temperature_c",
+        "293",
+        "from -200 to 150 degrees Celsius",
+        "293 K are 19.85",
+    ),
     (
         run_cell("static_pressure_hpa", "101325"),
         4,
         "static_pressure_hpa",
         "101325",
-        "500 to 1100 hPa",
+        "200 to 20000 hPa",
         "are 1013.25 hPa",
     ),
     (run_cell("static_pressure_hpa", "98.5"), 4, "static_pressure_hpa", "98.5", "hPa", "98.5 kPa are 985 hPa"),
-    (run_cell("static_pressure_hpa", "29.9"), 4, "static_pressure_hpa", "29.9", "from 500 to 1100 hPa", None),
+    (run_cell("static_pressure_hpa", "29.9"), 4, "static_pressure_hpa", "29.9", "from 200 to 20000 hPa", None),
     (run_cell("positions", '"seam1, seam2"'), 4, "positions", '"seam1, seam2"', "spaces", 'write "seam1 seam2"'),
     (run_cell("humidity_pct", "101"), 4, "humidity_pct", "101", "from 0 to 100 %", None),
     (run_cell("measured_speed_mps", "-1"), 4, "measured_speed_mps", "-1", "from 0 to 340 m/s", None),
@@ -111,10 +118,17 @@ STRUCTURE = [
     ((POSITIONS, ""), None, None, "an empty file", "a header row: position, x_m", None),
     ((POSITIONS, "\n# only a remark\n,,\n"), None, None, "an empty file", "a header row", None),
     ((POSITIONS, b"position,x_m\nseam1,1\nse\xe4m2,1\n"), 3, None, "the byte 0xE4", "text in UTF-8", '"UTF-8"'),
-    ((POSITIONS, "position,x_m\nseam1,\0\n"), 2, None, "a NUL character", "a table of text", "CSV"),
+    ((POSITIONS, "position,x_m\nseam1,\0\n"), 2, 7, "a NUL character", "a table of text", "CSV"),
     ((POSITIONS, "position\n".encode("utf-16")), 1, None, "text in UTF-16", "text in UTF-8", '"UTF-8"'),
     ((RUNS, "run,recording,kind,session\n"), None, None, "no rows", "at least one run", None),
-    ((POSITIONS, "x" * 200_000 + "\n"), 1, None, "a row that cannot be read", "cells separated by commas", None),
+    (
+        (POSITIONS, "x" * 200_000 + "\n"),
+        1,
+        None,
+        "a cell too long to read",
+        "at most 131,072 characters",
+        "a double quote",
+    ),
 ]
 
 
@@ -177,7 +191,9 @@ def test_folder_in_place_of_a_table_is_one_fault(minimal: Path, file: str) -> No
 def test_cavities_table_is_missed_only_where_it_is_named(tmp_path: Path) -> None:
     settings = MINIMAL["config/campaign.yaml"] + "tables: {cavities: config/holes.csv}\n"
     write(tmp_path, {**MINIMAL, "config/campaign.yaml": settings})
-    assert [fault.file for fault in faults_of(tmp_path)] == ["config/holes.csv"]
+    (fault,) = faults_of(tmp_path)
+    assert (fault.file, fault.line, fault.column) == ("config/campaign.yaml", 5, 20)
+    assert fault.found == 'no file "config/holes.csv"'
 
 
 def test_quoted_line_breaks_and_comments_keep_line_numbers_right(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
 from tapeline.changes.comparing import compare_results
 from tapeline.changes.results_folder import open_results
@@ -94,7 +95,11 @@ def path_of(part: Part) -> str:
 def write_results(folder: Path, written: Contents, **changed: Any) -> Path:
     """Write the tables and their manifest below `folder`."""
     for part, rows in written.items():
-        parquet.write_rows(tables.BY_NAME[part[0]], folder / path_of(part), rows, campaign="roof", digest=MADE_FROM)
+        table = tables.BY_NAME[part[0]]
+        # Results of earlier versions may hold NaN and infinities, which are not written any more.
+        content = pa.Table.from_pylist([dict(row) for row in rows], schema=table.arrow())
+        content = content.sort_by([(name, "ascending") for name in table.order]) if rows else content
+        parquet.write_arrow(table, folder / path_of(part), content, campaign="roof", digest=MADE_FROM)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "manifest.json").write_text(json.dumps(manifest(written, **changed)), encoding="utf-8")
     describe(folder)

@@ -16,7 +16,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, Method, band_sums, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.octave_filters import filter_power
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.windows import window
 
 Reals = NDArray[np.float64]

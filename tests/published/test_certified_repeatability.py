@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from reference_tables import reference_rows
 
-from tapeline.acoustics.comparison import RunLevels, cell_of
-from tapeline.acoustics.repeat_scatter import RepeatRows, Scatter, scatter_by_position
-from tapeline.acoustics.session_scatter import session_change, session_scatter
-from tapeline.acoustics.statistics import variance_ratio_p_value
+from tapeline.statistics.comparison import RunLevels, cell_of
+from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, scatter_by_position
+from tapeline.statistics.session_scatter import session_change, session_scatter
+from tapeline.statistics.significance import variance_ratio_p_value
 
 SILICON = (
     (196.3052, 196.1240, 196.1890, 196.2569, 196.3403), (196.3042, 196.3825, 196.1669, 196.3257, 196.0422),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.control_chart import common_shift, control_limits, moving_ranges, outside, stages, trends
+from tapeline.statistics.control_chart import common_shift, control_limits, moving_ranges, outside, stages, trends
 
 BATCHES = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 """Ten batches, NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.2 (from memory)."""

@@ -13,7 +13,7 @@ from reference_tables import reference_rows
 from tapeline.acoustics import cross_spectra
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_bias, coherence_threshold
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.windows import all_pairs, effective_averages, window
 
 RATE_HZ = 8192.0

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from reference_tables import open_data
 
-from tapeline.acoustics.statistics import ADJUSTMENTS, benjamini_hochberg, holm
+from tapeline.statistics.significance import ADJUSTMENTS, benjamini_hochberg, holm
 
 few = st.lists(st.floats(0.0, 1.0), min_size=1, max_size=6)
 some = st.lists(st.one_of(st.floats(0.0, 1.0), st.just(np.nan)), max_size=12)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from tapeline.acoustics.moderated_variance import CERTAIN_PRIOR, freedom_of_spread, moderated, variance_prior
+from tapeline.statistics.moderated_variance import CERTAIN_PRIOR, freedom_of_spread, moderated, variance_prior
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from reference_tables import BESIDE, reference_rows
 
-from tapeline.acoustics.repeatability import OneWay, one_way, session_scatter
-from tapeline.acoustics.session_outliers import (
+from tapeline.statistics.repeatability import OneWay, one_way, session_variances
+from tapeline.statistics.session_outliers import (
     cochran_critical,
     grubbs_critical,
     mandel_h_critical,
@@ -105,7 +105,7 @@ def test_precision_of_the_glucose_example(material: str) -> None:
     laboratories = sorted({row["laboratory"] for row in rows})
     values = [float(row["value"]) for row in rows]
     session = [laboratories.index(row["laboratory"]) for row in rows]
-    found, by_session = one_way(values, session), session_scatter(values, session)
+    found, by_session = one_way(values, session), session_variances(values, session)
     assert np.sqrt(found.within_square) == pytest.approx(float(expected["published_s_r"]), abs=5e-5)
     assert np.sqrt(found.reproducibility_variance) == pytest.approx(float(expected["published_s_R"]), abs=5e-5)
     assert np.std(by_session.means, ddof=1) == pytest.approx(float(expected["published_s_x"]), abs=5e-5)

@@ -11,7 +11,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import band_powers, bands_between, line_shares
 from tapeline.acoustics.boundary_layer import goody_density, goody_shape
 from tapeline.acoustics.levels import level_db
-from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
+from tapeline.acoustics.short_time_spectra import WindowedBlocks, block_frames
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, noise_bandwidth_lines, window
 
 WINDOWS: tuple[WindowName, ...] = ("hann", "flattop", "rectangular")

@@ -9,7 +9,7 @@ from reference_tables import open_data, reference_rows
 from tapeline.acoustics.levels import power_pa2
 from tapeline.acoustics.speed_exponent import SCATTER, STATED, speed_decibels, speed_fit
 from tapeline.acoustics.strouhal_collapse import fit_on_curve
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 NORRIS = (
     (0.1, 0.2), (338.8, 337.4), (118.1, 118.2), (888.0, 884.6), (9.2, 10.1), (228.1, 226.5),

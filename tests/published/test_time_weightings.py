@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.history import HistoryPart, WeightedHistory
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.time_weighting import FAST_S, SLOW_S, ExponentialMean
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
 from tapeline.acoustics.windows import window
 
 RATE = 48_000

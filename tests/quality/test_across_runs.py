@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.odd_levels import median_polish, off_repeats
+from tapeline.acoustics.outlier_levels import median_polish, off_repeats
 from tapeline.quality.across_runs import AcrossLimits, findings_across
 from tapeline.quality.level_table import RunLevel
 from tapeline.quality.reasons import REASONS

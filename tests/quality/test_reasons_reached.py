@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapeline.acoustics.windowed_blocks import block_frames
+from tapeline.acoustics.short_time_spectra import block_frames
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.quality.reasons import FILE_FAULTS, REASONS
@@ -139,9 +139,8 @@ def test_samples_too_large_for_a_pressure_reach_no_table(tmp_path: Path) -> None
     assert rows["seam3"]["rms_pa"] == pytest.approx(1.0, rel=0.03)
     plan = Plan(load_campaign(tmp_path, check=False))
     spectra.run(plan, "m1")
-    lines = {
-        row["position"]: row["psd_pa2_per_hz"] for row in parquet.read_rows(places.spectra(plan.campaign.results, "m1"))
-    }
+    rows_of_lines = parquet.read_rows(places.spectra(plan.campaign.results, "m1"))
+    lines = {row["position"]: np.array(row["psd_pa2_per_hz"], dtype=np.float64) for row in rows_of_lines}
     assert [bool(np.isfinite(lines[name]).any()) for name in ("seam1", "seam2", "seam3")] == [False, False, True]
     pressure.run(plan, "bg1")
     verdicts.run(plan, "april")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.util
-import pickle
 import struct
 from dataclasses import replace
 from pathlib import Path
@@ -126,7 +125,7 @@ def test_nothing_is_ever_unpickled(tmp_path: Path) -> None:
     np.save(path, np.array([Trap()], dtype=object), allow_pickle=True)
     assert "'|O'; read are int16" in sentence_of(path)
     assert not (tmp_path / "sprung").exists()
-    pickle.loads(pickle.dumps(Trap()))
+    np.load(path, allow_pickle=True)
     assert (tmp_path / "sprung").exists(), "the trap would spring"
 
 

@@ -14,6 +14,7 @@ from tapeline.recordings.opening import open_recording
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.watched_files import Stamp, WatchedFiles
+from tapeline.store.file_records import FileRecord
 
 LAYOUT = RawLayout("float32", "little", "interleaved", 2, 8_000.0)
 SECOND_NS = 1_000_000_000
@@ -99,7 +100,7 @@ def test_a_file_that_grows_while_it_is_hashed(tmp_path: Path, monkeypatch: pytes
             return self.real.hexdigest()
 
     monkeypatch.setattr(hashlib, "sha256", Growing)
-    monkeypatch.setattr("tapeline.recordings.watched_files.PIECE_BYTES", 512)
+    monkeypatch.setattr("tapeline.file_stamps.PIECE_BYTES", 512)
     with pytest.raises(RecordingError) as caught:
         watched.content_hashes()
     assert caught.value.code == "still-changing"
@@ -149,3 +150,16 @@ def test_a_later_time_is_a_change(later_ns: int) -> None:
     whole = KEPT_NS // SECOND_NS * SECOND_NS
     assert not Stamp(8, whole).is_of_same_content(Stamp(8, whole + SECOND_NS))
     assert not Stamp(8, whole).is_of_same_content(Stamp(8, whole - SECOND_NS))
+
+
+def test_of_a_large_file_that_is_no_recording_only_size_and_times_count(tmp_path: Path) -> None:
+    path = tmp_path / "m1.wav"
+    with path.open("wb") as stream:
+        stream.truncate(4 << 40)
+    watched = WatchedFiles([path])
+    fault = RecordingError("unreadable", "of no known kind")
+    assert watched.fault_and_hashes(fault) == (fault, None)
+    record = FileRecord(*watched.contents[path])
+    assert record.now(path) == record == record.now(path, whole=True)
+    os.utime(path, (1e9, 1e9))
+    assert record.now(path) is None

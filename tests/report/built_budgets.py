@@ -51,9 +51,9 @@ def _absolute(key: tuple[Any, ...], rows: Sequence[Row]) -> Row:
         "terms": list(TERMS_DB),
         "terms_db": list(TERMS_DB.values()),
         "terms_evidence": ["certificate", "measured"],
-        "terms_degrees_of_freedom": [np.inf, np.inf],
+        "terms_degrees_of_freedom": [None, None],
         "standard_uncertainty_db": size,
-        "degrees_of_freedom": np.inf,
+        "degrees_of_freedom": None,
         "low_db": level - 1.96 * size,
         "high_db": level + 1.96 * size,
     }

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.control_chart import control_limits
+from tapeline.statistics.control_chart import control_limits
 
 Row = dict[str, Any]
 Levels = Mapping[str, Sequence[Row]]

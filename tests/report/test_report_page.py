@@ -138,7 +138,7 @@ def test_every_figure_says_its_message_in_words(report: Report) -> None:
 
 
 def test_figures_are_files_named_by_identifiers(report: Report) -> None:
-    names = {path.name for path in (report.results / "figures").iterdir()}
+    names = {path.name for path in (report.results / "figures").glob("[!.]*")}
     assert all(re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*\.(svg|png|csv)", name) for name in names)
     assert any(name.startswith("levels_whole-seam_april_100kmh_yaw0") for name in names)
     for drawing in (report.results / "figures").glob("*.svg"):
@@ -151,7 +151,7 @@ def test_figures_are_files_named_by_identifiers(report: Report) -> None:
 def test_the_same_tables_give_the_same_bytes(report: Report, tmp_path: Path) -> None:
     write_results(tmp_path)
     write_report(built_campaign(), tmp_path, tmp_path / "report.html", DIGEST)
-    for path in (report.results / "report.html", *sorted((report.results / "figures").iterdir())):
+    for path in (report.results / "report.html", *sorted((report.results / "figures").glob("[!.]*"))):
         assert path.read_bytes() == (tmp_path / path.relative_to(report.results)).read_bytes(), path.name
 
 
@@ -201,7 +201,8 @@ def test_figures_beyond_the_room_of_the_page_are_named_by_their_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     room = 250_000
-    monkeypatch.setattr(figure_files.FigureShelf.__init__, "__defaults__", (room, None))
+    others = figure_files.FigureShelf.__init__.__defaults__[1:]
+    monkeypatch.setattr(figure_files.FigureShelf.__init__, "__defaults__", (room, *others))
     write_results(tmp_path)
     write_report(built_campaign(), tmp_path, tmp_path / "report.html", DIGEST)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")

@@ -259,7 +259,7 @@ def test_what_cannot_be_read_is_told_to_people(tmp_path: Path, capsys: pytest.Ca
     to = tmp_path / "out"
     for folders, words in (
         ([good, bare], f"no results in {bare / 'results'}: run `tapeline run {bare}` first"),
-        ([good, broken], "found no table that can be read"),
+        ([good, broken], "runs.parquet was changed or damaged since it was written: run `tapeline run"),
         ([good, twin], "found a campaign named late, expected another name"),
         ([good, tmp_path / "nowhere"], "campaign.yaml: found no such file"),
     ):

@@ -17,7 +17,7 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
 from tapeline.campaign.slices import CompareNeeds, CompareRun
-from tapeline.steps.compared_runs import Job
+from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.level_cube import COLUMNS, Item
 
 Reals = NDArray[np.float64]
@@ -67,7 +67,7 @@ class Design:
 class Generated:
     """One campaign with the true levels of its conditions, (points, positions, bands)."""
 
-    job: Job
+    job: ComparisonJob
     truth: dict[str, Reals]
 
 
@@ -119,7 +119,7 @@ def generated(
     return Generated(_job(design, runs, np.stack(levels)), truth)
 
 
-def _job(design: Design, runs: list[CompareRun], levels: Reals) -> Job:
+def _job(design: Design, runs: list[CompareRun], levels: Reals) -> ComparisonJob:
     order = sorted(range(len(runs)), key=lambda k: runs[k].run)
     shape = levels.shape
     values = {name: np.zeros(shape) for name in COLUMNS}
@@ -165,4 +165,4 @@ def _job(design: Design, runs: list[CompareRun], levels: Reals) -> Job:
         reference_pressure_pa=2e-5,
         operating_point=OperatingPoint(),
     )
-    return Job(needs, cube, calibration, LIMITS)
+    return ComparisonJob(needs, cube, calibration, LIMITS)

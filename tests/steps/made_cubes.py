@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level, level_use
 from tapeline.steps.level_cube import LEVELS, Item, LevelCube
 

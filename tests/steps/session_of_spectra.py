@@ -89,7 +89,8 @@ def _write_inputs(results: Path, given: GivenSession, plan: Plan) -> None:
             )
             levels = given.levels.get((run, name), np.full(160, 90.0))
             history += [
-                {"run": run, "position": name, "weighting": "Z", "time_s": 0.125 * i, "level_db": float(level)}
+                {"run": run, "position": name, "weighting": "Z", "time_s": 0.125 * i}
+                | {"level_db": float(level) if np.isfinite(level) else None, "silent": level == -np.inf}
                 for i, level in enumerate(levels)
             ]
             heard = given.references.get(run, ())

@@ -15,7 +15,7 @@ from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
 from tapeline.campaign.slices import Achieved, CompareNeeds, CompareRun
 from tapeline.steps.compared_pairs import Compared, compared_pairs
-from tapeline.steps.compared_runs import Job, repeat_pools
+from tapeline.steps.compared_runs import ComparisonJob, repeat_pools
 from tapeline.steps.level_cube import COLUMNS, Item
 from tapeline.steps.session_changes import session_changes
 from tapeline.store import parquet, tables
@@ -60,7 +60,7 @@ class Small:
     corrections: Mapping[str, float] = field(default_factory=dict)
     achieved: Mapping[str, Achieved] = field(default_factory=dict)
 
-    def job(self) -> Job:
+    def job(self) -> ComparisonJob:
         known = sorted((one for one in self.runs if one.run not in self.without_levels), key=lambda one: one.run)
         shape = (len(known), len(self.positions), 2)
         values = {name: np.zeros(shape) for name in COLUMNS}
@@ -103,9 +103,9 @@ class Small:
             lower_edge_hz=edges,
             at_nominal=self.compare.at_nominal,
         )
-        return Job(self._needs(), cube, self._calibration(), MarginLimits(15.0, 6.0, 3.0, 1.96))
+        return ComparisonJob(self._needs(), cube, self._calibration(), MarginLimits(15.0, 6.0, 3.0, 1.96))
 
-    def compared(self, job: Job, name: str) -> list[Compared]:
+    def compared(self, job: ComparisonJob, name: str) -> list[Compared]:
         """The differences of one comparison, as the step makes them."""
         pools = repeat_pools(job)
         return compared_pairs(job, job.needs.comparisons[name], pools, session_changes(job, pools))

@@ -11,11 +11,11 @@ from made_cubes import made_cube
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
-from tapeline.acoustics.comparison import difference
 from tapeline.campaign.settings import Background, Compare, OperatingPoint, Ranking
 from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.statistics.comparison import difference
 from tapeline.steps.budget_rows import absolute_rows, difference_rows
-from tapeline.steps.compared_runs import Job, Pair, repeat_pools
+from tapeline.steps.compared_runs import ComparisonJob, Pair, repeat_pools
 from tapeline.steps.lasting_terms import ASSUMED, lasting_terms
 from tapeline.steps.level_cube import COLUMNS, Item
 from tapeline.steps.session_changes import session_changes
@@ -39,7 +39,7 @@ class Given:
         parts = [(name, *name.split("-")[:2]) for name in sorted(self.levels)]
         return tuple(CompareRun(n, session, condition, 30.0, 0.0, ("b",), True) for n, session, condition in parts)
 
-    def job(self) -> Job:
+    def job(self) -> ComparisonJob:
         shape = (len(self.levels), 2, 1)
         values = {name: np.zeros(shape) for name in COLUMNS}
         values |= {f"{name}_uncertainty_db": np.full(shape, value) for name, value in STATED.items()}
@@ -82,7 +82,7 @@ class Given:
             operating_point=OperatingPoint(),
             mounting_stated=self.mounting_stated,
         )
-        return Job(needs, cube, calibration, MarginLimits(15.0, 6.0, 3.0, 1.96))
+        return ComparisonJob(needs, cube, calibration, MarginLimits(15.0, 6.0, 3.0, 1.96))
 
     def differences(self) -> dict[str, dict[str, Any]]:
         """Budgets of open in the first session against sealed in the last, by position, with terms as a mapping."""

@@ -12,14 +12,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tapeline.arrays import Samples
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.quality.reasons import FILE_FAULTS
 from tapeline.recordings.raw_binary import RawBinary
-from tapeline.recordings.recording import RecordingError, Samples
+from tapeline.recordings.recording import RecordingError
 from tapeline.steps import calibrate, places, pressure
 from tapeline.steps.look import look
-from tapeline.steps.read_again import read_again
+from tapeline.steps.misfits import forced, misfits
 from tapeline.store import arrow_file, parquet
 
 RATE_HZ = 8_000
@@ -75,6 +76,11 @@ def after_a_block(monkeypatch: pytest.MonkeyPatch, name: str, change: Callable[[
 
 def plan_of(root: Path) -> Plan:
     return Plan(load_campaign(root, check=False))
+
+
+def read_again(plan: Plan) -> list[str]:
+    """Results that the next run makes anew."""
+    return forced(misfits(plan), plan.campaign.root)
 
 
 def quality_rows(root: Path, run: str) -> list[dict]:

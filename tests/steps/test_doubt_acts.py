@@ -11,7 +11,7 @@ from small_cubes import Given, Small, bands, written
 from tapeline.campaign.settings import Compare
 from tapeline.campaign.slices import Achieved
 from tapeline.steps.area_rows import area_rows
-from tapeline.steps.compared_runs import Job, repeat_pools
+from tapeline.steps.compared_runs import ComparisonJob, repeat_pools
 from tapeline.steps.comparison_rows import comparison_rows
 from tapeline.steps.contributed import contributed
 from tapeline.steps.drift_rows import reference_drifts
@@ -32,7 +32,7 @@ def repeats(session: str = "a", odd_db: float = 0.0) -> tuple[Given, ...]:
     )
 
 
-def compared(small: Small, job: Job | None = None) -> list[dict[str, Any]]:
+def compared(small: Small, job: ComparisonJob | None = None) -> list[dict[str, Any]]:
     job = job or small.job()
     pools = repeat_pools(job)
     drifts = reference_drifts(job, pools)

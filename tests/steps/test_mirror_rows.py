@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
-from tapeline.acoustics.statistics import student_factor
 from tapeline.campaign.settings import Compare
+from tapeline.statistics.significance import student_factor
 from tapeline.steps.compared_runs import repeat_pools
 from tapeline.steps.mirror_rows import mirror_rows
 

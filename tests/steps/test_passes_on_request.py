@@ -10,7 +10,7 @@ import pytest
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.windows import all_pairs, window
 from tapeline.campaign.setting_sections import BandHistory, Bands, CrossSpectra, FlowBins, History, Spectra, Spectrogram
 from tapeline.campaign.slices import FlowNeeds, Response, SpectraNeeds

@@ -13,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tapeline.acoustics import nominal_point
-from tapeline.acoustics.steadiness import mean_power_variance
+from tapeline.acoustics.stationarity import mean_power_variance
 from tapeline.campaign.settings import OperatingPoint, Uncertainty
 from tapeline.campaign.slices import Achieved, CheckAir
 from tapeline.steps.run_conditions import RunConditions, density_kgm3, run_conditions

@@ -12,7 +12,7 @@ import pytest
 from made_cubes import made_cube
 from session_of_spectra import LINES, STEP_HZ, GivenSession, made
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Scaling

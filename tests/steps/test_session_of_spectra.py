@@ -10,7 +10,7 @@ import pytest
 import scipy.stats
 from session_of_spectra import LINES, STEP_HZ, GivenSession, made
 
-from tapeline.acoustics.steadiness import WANDERING_FREEDOM
+from tapeline.acoustics.stationarity import WANDERING_FREEDOM
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 from tapeline.steps.common_part import common_part, same_edges
 from tapeline.steps.level_cube import load_cube

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from small_cubes import Given, Small
 
-from tapeline.acoustics.comparison import RunLevels, cell_of
-from tapeline.steps.compared_runs import Job, Pair, repeat_pools
+from tapeline.statistics.comparison import RunLevels, cell_of
+from tapeline.steps.compared_runs import ComparisonJob, Pair, repeat_pools
 from tapeline.steps.lasting_terms import lasting_terms
 from tapeline.steps.level_means import calibration_variance, level_mean
 from tapeline.steps.session_changes import session_changes
@@ -18,7 +18,7 @@ STATED = {"response": 0.2, "environment": 0.3, "mounting": 0.5, "speed": 0.1, "s
 SHARED = ("response", "environment", "mounting")
 
 
-def job_of(runs: int, *, drift_db: float = 0.0, sessions: tuple[str, str] = ("a", "b")) -> Job:
+def job_of(runs: int, *, drift_db: float = 0.0, sessions: tuple[str, str] = ("a", "b")) -> ComparisonJob:
     """`runs` of open in the first session, as many of sealed in the second; other sensors and mounts in the second."""
     sides = zip(sessions, ("open", "sealed"), strict=True)
     given = [Given(f"{s}-{c}-{k}", (80.0 + 0.1 * k, 82.0)) for s, c in sides for k in range(runs)]
@@ -28,7 +28,7 @@ def job_of(runs: int, *, drift_db: float = 0.0, sessions: tuple[str, str] = ("a"
     return dataclasses.replace(job, calibration=rows, needs=dataclasses.replace(job.needs, mounts=mounts))
 
 
-def terms_of(job: Job) -> dict[str, float]:
+def terms_of(job: ComparisonJob) -> dict[str, float]:
     """Variances of the terms of the only difference, at the first position."""
     sides = [tuple(r for r in job.needs.runs if r.condition == name) for name in ("open", "sealed")]
     pair = Pair(sides[0], sides[1], (30.0, 0.0))

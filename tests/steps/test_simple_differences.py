@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from small_cubes import Given, Small
 
-from tapeline.acoustics.statistics import benjamini_hochberg, holm, student_p_value
 from tapeline.campaign.settings import Compare
+from tapeline.statistics.significance import benjamini_hochberg, holm, student_p_value
 from tapeline.steps.simple_differences import with_findings
 
 

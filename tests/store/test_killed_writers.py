@@ -61,7 +61,8 @@ def test_what_a_killed_writer_left_is_no_part_of_the_table(tmp_path: Path) -> No
     kill_while_writing(path)
     assert set(parquet.read_partitions(tmp_path / "bands")) == {"april", "may"}
     glob = str(tmp_path / "bands" / "*" / "*.parquet")
-    found = duckdb.sql(f"SELECT session, run FROM read_parquet('{glob}', hive_partitioning = true) ORDER BY 1")
+    query = "SELECT session, run FROM read_parquet($glob, hive_partitioning = true) ORDER BY 1"
+    found = duckdb.execute(query, {"glob": glob})
     assert found.fetchall() == [("april", "april"), ("may", "may")]
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import runpy
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,8 @@ import pytest
 
 from tapeline.store import arrow_file, parquet, tables
 from tapeline.store.atomic import replacing
+from tapeline.store.parquet import SchemaMismatchError
+from tapeline.store.schema import Column, Table
 
 STAMP = {"campaign": "c", "digest": "d"}
 
@@ -82,10 +86,11 @@ def test_three_clients_read_the_session_and_unnest_the_lists(tmp_path: Path) -> 
     """The lines of docs/reading_tables.md."""
     partition(tmp_path)
     glob = str(tmp_path / "narrowband" / "*" / "*.parquet")
-    rows = duckdb.sql(
+    rows = duckdb.execute(
         "SELECT session, run, first_hz + step_hz * (i - 1) AS frequency_hz, psd_pa2_per_hz[i] AS psd FROM "
         "(SELECT *, unnest(range(1, len(psd_pa2_per_hz) + 1)) AS i "
-        f"FROM read_parquet('{glob}', hive_partitioning = true)) ORDER BY run, frequency_hz"
+        "FROM read_parquet($glob, hive_partitioning = true)) ORDER BY run, frequency_hz",
+        {"glob": glob},
     ).fetchall()
     expected = [
         ("april", run, 20.0 + 5.0 * i, start + i) for run, start in (("r1", 0.0), ("r2", 10.0)) for i in range(4)
@@ -125,7 +130,9 @@ def test_the_lines_of_the_reading_page_give_sessions_as_text(tmp_path: Path, mon
             found = duckdb.sql(lines).to_arrow_table()
             assert set(found["session"].to_pylist()) == {"01", "2"}
             continue
-        exec(lines, space)
+        script = tmp_path / "lines.py"
+        script.write_text(lines, encoding="utf-8")
+        space = runpy.run_path(str(script), init_globals=space)
         for name in ("bands", "spectra", "rows", "gram", "pairs"):
             if name in space:
                 assert set(space[name]["session"]) == {"01", "2"}, (name, lines)
@@ -159,3 +166,23 @@ def test_an_empty_pressure_file_is_valid(tmp_path: Path) -> None:
     source = arrow_file.PressureFile(tmp_path / "p.arrow")
     assert source.positions == ()
     assert list(source.blocks()) == []
+
+
+@pytest.mark.parametrize("odd", [math.nan, math.inf, -math.inf])
+def test_neither_nan_nor_infinity_stands_in_a_table(odd: float) -> None:
+    columns = (Column("name", "text", "a name"), Column("level_db", "real", "a level", "dB"))
+    gapless = Column("lines_db", "reals", "levels of lines", "dB")
+    single = Table("t", 1, "a table", ("name",), columns)
+    lists = Table("t", 1, "a table", ("name",), (columns[0], gapless))
+    with_gaps = Table("t", 1, "a table", ("name",), (columns[0], replace(gapless, gap="silent")))
+    with pytest.raises(SchemaMismatchError, match="level_db"):
+        parquet.to_arrow(single, {"name": ["a"], "level_db": [odd]})
+    with pytest.raises(SchemaMismatchError, match="lines_db"):
+        parquet.to_arrow(lists, {"name": ["a"], "lines_db": [np.array([1.0, odd])]})
+    if math.isnan(odd):
+        assert parquet.to_arrow(single, {"name": ["a"], "level_db": np.array([odd])})["level_db"].to_pylist() == [None]
+        made = parquet.to_arrow(with_gaps, {"name": ["a"], "lines_db": [np.array([1.0, odd])]})
+        assert made["lines_db"].to_pylist() == [[1.0, None]]
+    else:
+        with pytest.raises(SchemaMismatchError, match="lines_db"):
+            parquet.to_arrow(with_gaps, {"name": ["a"], "lines_db": [np.array([1.0, odd])]})

@@ -1,7 +1,7 @@
 """Marks of the sample campaign's table contents, kept per step version, tight enough to see a changed method.
 
 Texts and counts must be the same; sums of numbers may differ by rounding between processors.
-Run as a script to write the marks anew from a results folder.
+Run as a script to write the marks anew from a results folder, or with `--check` before it to hold it against them.
 """
 
 from __future__ import annotations
@@ -74,5 +74,16 @@ def _same(before: Any, after: Any) -> bool:
     return bool(before == after)
 
 
+def main(arguments: list[str]) -> int:
+    """Write the marks, or print how a results folder differs from them: status 1 where it does."""
+    found = marks_of(Path(arguments[-1]))
+    if arguments[:-1] == ["--check"]:
+        lines = differences(expected_marks(), found)
+        sys.stderr.writelines(f"{line}\n" for line in lines)
+        return 1 if lines else 0
+    FILE.write_text(json.dumps(found, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+    return 0
+
+
 if __name__ == "__main__":
-    FILE.write_text(json.dumps(marks_of(Path(sys.argv[1])), indent=1, sort_keys=True) + "\n", encoding="utf-8")
+    sys.exit(main(sys.argv[1:]))

@@ -74,12 +74,12 @@ def run_campaign(folder: Path, cores: int) -> CampaignRun:
     return CampaignRun(folder, done.returncode, done.stdout + done.stderr)
 
 
-UNSTEADY = {"logs", "benchmarks"}
+UNSTEADY = {"logs", "benchmarks", ".written"}
 
 
 def outputs(run: CampaignRun, results: str = "results") -> dict[str, bytes]:
-    """Every result file but logs and timings."""
+    """Every result file but logs, timings and the records, which hold times."""
     folder = run.folder / results
     files = (path for path in sorted(folder.rglob("*")) if path.is_file())
     found = {path.relative_to(folder): path for path in files}
-    return {name.as_posix(): path.read_bytes() for name, path in found.items() if name.parts[0] not in UNSTEADY}
+    return {name.as_posix(): path.read_bytes() for name, path in found.items() if not UNSTEADY & {*name.parts}}

@@ -10,7 +10,7 @@ from sample_runs import CampaignRun, tapeline
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps.made_otherwise import made_otherwise
+from tapeline.steps.misfits import forced, misfits
 
 pytestmark = [pytest.mark.workflow, pytest.mark.long]
 
@@ -29,27 +29,32 @@ def other_condition(folder: Path) -> None:
     runs.write_text(text.replace(line, line.replace(",open,", ",sealed,")), encoding="utf-8")
 
 
+def made_otherwise(folder: Path) -> list[str]:
+    plan = Plan(load_campaign(folder, check=False))
+    return forced([misfit for misfit in misfits(plan) if misfit.otherwise], plan.campaign.root)
+
+
 def test_results_of_these_files_are_taken_as_they_are(copied: Path) -> None:
-    assert made_otherwise(Plan(load_campaign(copied, check=False))) == []
+    assert misfits(Plan(load_campaign(copied, check=False))) == []
     done = tapeline("run", copied, "--cores", "1")
     assert done.returncode in (0, 3), done.stderr
     assert "Nothing to be done" in done.stdout + done.stderr
     assert "no record" not in done.stderr
 
 
-def test_results_of_other_files_are_not_passed_off_as_theirs(copied: Path) -> None:
+def test_results_of_other_files_are_made_again(copied: Path) -> None:
     other_condition(copied)
-    done = tapeline("run", copied, "--cores", "1")
-    assert done.returncode == 1
-    assert "Nothing to be done" in done.stdout + done.stderr
-    stale = ("verdicts/april.parquet", "tables/bands/session=april/part-0.parquet", "tables/runs.parquet")
-    assert "".join(f"results/{name}, " for name in stale) in done.stderr
-    assert f"delete results/, or run `tapeline run {copied} -- --forceall`" in done.stderr
-    assert "report  " not in done.stdout
+    stale = made_otherwise(copied)
+    assert {"results/verdicts/april.parquet", "results/tables/runs.parquet"} <= set(stale)
+    assert "results/quality/a12.parquet" not in stale
+    done = tapeline("run", copied, "--cores", "2")
+    assert done.returncode in (0, 3), done.stderr
+    assert made_otherwise(copied) == []
 
 
-def test_a_file_that_is_no_table_counts_and_one_that_is_not_there_does_not(copied: Path) -> None:
+def test_a_file_that_is_no_table_is_changed_and_one_that_is_not_there_is_gone(copied: Path) -> None:
     (copied / "results" / "tables" / "runs.parquet").write_bytes(b"cut")
     (copied / "results" / "tables" / "scaling.parquet").unlink()
-    found = made_otherwise(Plan(load_campaign(copied, check=False)))
-    assert [path.relative_to(copied).as_posix() for path in found] == ["results/tables/runs.parquet"]
+    table, without = misfits(Plan(load_campaign(copied, check=False)))
+    assert (table.changed, table.gone) == (("results/tables/runs.parquet",), ())
+    assert (without.changed, without.gone) == ((), ("results/tables/scaling.parquet",))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tapeline import cli, workflow
+from tapeline import cli
 
 MORE = ["--until", "compare"]
 
@@ -25,15 +25,9 @@ def test_what_follows_two_dashes_goes_to_the_workflow_manager(
     monkeypatch: pytest.MonkeyPatch, given: list[str], more: list[str]
 ) -> None:
     seen: list[tuple[Path, list[str]]] = []
-
-    def run(root: Path, *, cores: str, dry_run: bool, again: list[str], more: list[str]) -> int:
-        seen.append((root, more))
-        return 1
-
     monkeypatch.setattr(cli, "_check", lambda options: 0)
     monkeypatch.setattr(cli, "_told_unwritable", lambda options: False)
-    monkeypatch.setattr(cli, "_recordings_now", lambda folder: ([], frozenset()))
-    monkeypatch.setattr(workflow, "run", run)
+    monkeypatch.setattr(cli, "_managed", lambda options, root: seen.append((root, options.more)) or 1)
     assert cli.main(["run", *given]) == cli.EXIT_FAILED
     assert seen == [(Path("van").resolve(), more)]
 
@@ -42,7 +36,6 @@ def test_no_campaign_is_the_one_here(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[Path] = []
     monkeypatch.setattr(cli, "_check", lambda options: 0)
     monkeypatch.setattr(cli, "_told_unwritable", lambda options: False)
-    monkeypatch.setattr(cli, "_recordings_now", lambda folder: ([], frozenset()))
-    monkeypatch.setattr(workflow, "run", lambda root, **others: seen.append(root) or 1)
+    monkeypatch.setattr(cli, "_managed", lambda options, root: seen.append(root) or 1)
     cli.main(["run", "--", *MORE])
     assert seen == [Path().resolve()]

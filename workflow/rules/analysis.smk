@@ -1,17 +1,6 @@
 # Campaign-level products: one job each.
 
-COMPARED = [
-    "comparisons",
-    "ranking",
-    "areas",
-    "area_differences",
-    "mirror_differences",
-    "additivity",
-    "reference_drift",
-    "session_means",
-    "line_differences",
-    "budgets",
-]
+COMPARED = CAMPAIGN_TABLES["compare"]
 
 
 rule compare:

@@ -3,14 +3,10 @@
 FINISHED = [
     *expand(
         f"{TABLES}/{{table}}/session={{session}}/part-0.parquet",
-        table=["narrowband", "bands", "overall", "history", *PLAN.on_request],
+        table=[*SESSION_TABLES, *PLAN.on_request],
         session=PLAN.measured_sessions,
     ),
-    *expand(
-        f"{TABLES}/{{table}}.parquet",
-        table=["runs", "positions", "checks", "calibration", "quality", *COMPARED]
-        + ["scaling", "collapse", "repeatability", "control_values", "repeat_tests"],
-    ),
+    *expand(f"{TABLES}/{{table}}.parquet", table=[name for names in CAMPAIGN_TABLES.values() for name in names]),
 ]
 
 

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import BLOCKS_A_CALL, Lines
-from tapeline.acoustics.windows import Reals, one_sided_factors
+from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, Lines
+from tapeline.acoustics.windows import one_sided_factors
+from tapeline.arrays import Reals
 
 
 class AveragedSpectrum:

@@ -11,9 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95, ChosenByMargin, needed_margin_db
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
-from tapeline.acoustics.statistics import chi_square_quantile
-
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
+from tapeline.statistics.significance import chi_square_quantile
 
 NONE, CLEAR, CORRECTED, LIMITED, BOUND = range(5)
 """Codes of the states in rising order of doubt, but for NONE: no background run."""

@@ -10,26 +10,26 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
-from tapeline.acoustics.uncertainty import welch_satterthwaite
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
+from tapeline.statistics.uncertainty import welch_satterthwaite
 
 PRIOR_FREEDOM = 2.0
 """Degrees of freedom that the scatter stated in the settings counts for beside the measured one (own choice)."""
 
 UNSTEADY_P = 0.01
-"""Scatter is named where chance alone gives as much in one case of a hundred (own choice)."""
+"""BackgroundScatter is named where chance alone gives as much in one case of a hundred (own choice)."""
 
 
 @dataclass(frozen=True)
-class Scatter:
+class BackgroundScatter:
     """Run-to-run scatter of a background beyond its random error: relative variance of one run, (positions,)."""
 
     relative_variance: Reals
     degrees_of_freedom: Reals
 
 
-def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -> Scatter:
-    """Scatter of background runs beyond random error, pooled over the bands of each position.
+def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -> BackgroundScatter:
+    """BackgroundScatter of background runs beyond random error, pooled over the bands of each position.
 
     `used` (runs, positions) leaves single ones out. The bands of one run share most of what varies, so that n runs
     give n - 1 degrees of freedom; the `stated_db` of the settings counts for `PRIOR_FREEDOM` more. Bands weigh by how
@@ -48,7 +48,7 @@ def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -
     freedom = np.where(weight.any(axis=1), np.maximum(used.sum(axis=0) - 1.0, 0.0), 0.0)
     found = np.maximum(np.nan_to_num(measured), 0.0)
     both = PRIOR_FREEDOM + freedom
-    return Scatter((PRIOR_FREEDOM * stated + freedom * found) / both, both)
+    return BackgroundScatter((PRIOR_FREEDOM * stated + freedom * found) / both, both)
 
 
 def _stacked(parts: list[Powers], used: NDArray[np.bool_]) -> tuple[Reals, Reals, NDArray[np.bool_]]:
@@ -74,7 +74,9 @@ class BackgroundMean:
     half_width: Reals | float = 0.0
 
 
-def mean_background(parts: list[Powers], used: NDArray[np.bool_], scatter: Scatter, limit_db: float) -> BackgroundMean:
+def mean_background(
+    parts: list[Powers], used: NDArray[np.bool_], scatter: BackgroundScatter, limit_db: float
+) -> BackgroundMean:
     """Mean over runs in power; `used` (runs, positions) leaves single ones out; NaN where none is left.
 
     The variance is that of a statement on the background during another run: random error / n of independent runs, and

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import Bands, LineShares, line_shares
 from tapeline.acoustics.octave_filters import filter_shares
-from tapeline.acoustics.windows import Reals, power_variance
+from tapeline.acoustics.windows import power_variance
+from tapeline.arrays import Reals
 
 Method = Literal["lines", "filters"]
 

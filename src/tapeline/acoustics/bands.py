@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
 
 OCTAVE_RATIO = 10.0**0.3
 """G of IEC 61260-1:2014."""

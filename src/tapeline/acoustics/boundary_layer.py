@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
 
 
 def goody_density(

@@ -9,8 +9,8 @@ import scipy.special
 from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
+from tapeline.arrays import Reals
 
-Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 ONE_SIDED_95 = 1.645

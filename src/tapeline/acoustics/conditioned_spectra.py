@@ -9,8 +9,8 @@ import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import BLOCKS_A_CALL, Lines
-from tapeline.acoustics.windows import Reals
+from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, Lines
+from tapeline.arrays import Reals
 
 LEAST_SHARE = 1e-6
 """Share of the references' mean power below which what one adds to the others is rounding (own choice)."""

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 
 @dataclass(frozen=True)

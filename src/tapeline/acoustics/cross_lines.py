@@ -8,7 +8,7 @@ import numpy as np
 
 from tapeline.acoustics.cross_spectra import CrossSpectra
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import BLOCKS_A_CALL, Lines
+from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, Lines
 
 
 class CrossLines:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tapeline.acoustics.windows import Reals, one_sided_factors
+from tapeline.acoustics.windows import one_sided_factors
+from tapeline.arrays import Reals
 
 BLOCKS_A_PRODUCT = 32
 """Blocks summed in single precision before the double-precision sum takes over: few enough to lose nothing."""

@@ -12,7 +12,7 @@ from scipy.signal import butter, firwin, kaiserord, sosfilt, sosfreqz, upfirdn
 from tapeline.acoustics.bands import OCTAVE_RATIO, Bands
 from tapeline.acoustics.fixed_blocks import FixedBlocks
 from tapeline.acoustics.octave_filters import ORDER
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 HIGHEST_EDGE = 0.4
 """Upper edge over sampling rate of the highest band that the bank takes."""

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tapeline.acoustics.bands import OCTAVE_RATIO
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 PerformanceClass = Literal[1, 2]
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
-Samples = NDArray[np.float32]
+from tapeline.arrays import Samples
 
 
 class FixedBlocks:

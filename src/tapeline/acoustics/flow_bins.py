@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,9 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from tapeline.acoustics.short_time_spectra import Lines
 from tapeline.acoustics.time_weighting import FAST_S, SLOW_S, ExponentialMean
-from tapeline.acoustics.windowed_blocks import Lines
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 STEP_S = 0.002
 """Powers go into the time weightings as means over some 2 ms, 1/60 of the shorter time constant (own choice)."""

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from tapeline.arrays import Reals
 
 REFERENCE_PRESSURE_PA = 2.0e-5
 """Reference pressure of sound levels in air (ISO 1683)."""
 
 DB_PER_RELATIVE_POWER = 10.0 / np.log(10.0)
 """u(L) = 4.343 u(p2)/p2: decibels per relative standard uncertainty of a power."""
-
-Reals = NDArray[np.float64]
 
 
 def level_db(power_pa2: ArrayLike, reference_pa: float = REFERENCE_PRESSURE_PA) -> Reals:

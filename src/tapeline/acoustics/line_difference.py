@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
-from tapeline.acoustics.statistics import student_factor
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
+from tapeline.statistics.significance import student_factor
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
+
 Places = NDArray[np.int64]
 
 EXPONENTS = (2.0, 9.0)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tapeline.acoustics.bands import LineShares
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 ORDER = 3
 """Pole pairs of a band filter: three meet the class 1 limits of IEC 61260-1:2014 for all fractions."""

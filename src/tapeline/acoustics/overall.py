@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, Subtraction
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
 
 
 def response_db(frequency_hz: ArrayLike, chart_hz: ArrayLike, chart_db: ArrayLike) -> tuple[Reals, NDArray[np.bool_]]:

@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
-Samples = NDArray[np.float32]
+from tapeline.arrays import Reals, Samples
 
 
 class Moments:

@@ -9,8 +9,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from tapeline.acoustics.windows import window
-
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
 
 
 @dataclass(frozen=True)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from tapeline.acoustics.windowed_blocks import Lines
-from tapeline.acoustics.windows import Reals, one_sided_factors
+from tapeline.acoustics.short_time_spectra import Lines
+from tapeline.acoustics.windows import one_sided_factors
+from tapeline.arrays import Reals
 
 
 class Spectrogram:

@@ -8,8 +8,8 @@ import numpy as np
 import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
-from tapeline.acoustics.statistics import student_factor, variance_ratio_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
+from tapeline.statistics.significance import student_factor, variance_ratio_p_value
 
 Counts = NDArray[np.int64]
 

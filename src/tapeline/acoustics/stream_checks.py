@@ -7,15 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.converter_steps import UsedBits
+from tapeline.acoustics.effective_bits import UsedBits
 from tapeline.acoustics.fixed_blocks import FixedBlocks
-from tapeline.acoustics.hum import HumSearch
-from tapeline.acoustics.likeness import Likeness
+from tapeline.acoustics.mains_interference import HumSearch
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
-from tapeline.acoustics.steadiness import BlockMeans
-from tapeline.acoustics.sudden_changes import SuddenChanges
-
-Samples = NDArray[np.float32]
+from tapeline.acoustics.signal_correlation import Likeness
+from tapeline.acoustics.spikes import SuddenChanges
+from tapeline.acoustics.stationarity import BlockMeans
+from tapeline.arrays import Samples
 
 BLOCK_FRAMES = 4096
 """Frames of a block: many channels of it still fit the processor's cache."""

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
-from tapeline.acoustics.statistics import student_factor, variance_ratio_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
+from tapeline.statistics.significance import student_factor, variance_ratio_p_value
 
 Shared: TypeAlias = tuple[NDArray[np.intp], Reals]
 """Groups of runs (or of levels) by number, and the standard uncertainty (dB) that all levels of each group share."""

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 FAST_S, SLOW_S = 0.125, 1.0
 """Time constants of the weightings F and S (IEC 61672-1:2013, 5.8, from memory)."""

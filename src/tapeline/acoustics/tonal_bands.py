@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 LEAST_LINES = 15
 """Lines that the median is taken over at least, beyond the band where it holds fewer; a tone fills 5 (own choice)."""

@@ -6,7 +6,7 @@ import numpy as np
 
 from tapeline.acoustics.bands import Bands
 from tapeline.acoustics.tonal_bands import LOBE_LINES, above_usual_db, outstanding_lines, usual_lines
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 TONE_ABOVE_DB = 10.0
 """A line so far above the median line of its band is a tone (own choice: noise of 10 averages reaches 4 dB)."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import Bands
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 
 Flags = NDArray[np.bool_]
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
+
 Weighting = Literal["A", "C", "Z"]
 
 _REFERENCE_HZ, _LOW_HZ, _HIGH_HZ, _A_HZ = 1000.0, 10.0**1.5, 10.0**3.9, 10.0**2.45

@@ -8,7 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
+
 WindowName = Literal["hann", "flattop", "rectangular"]
 
 _COSINE_TERMS: dict[str, tuple[float, ...]] = {

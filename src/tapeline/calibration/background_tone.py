@@ -9,10 +9,11 @@ import numpy as np
 import scipy.fft
 
 from tapeline.acoustics.sine_fit import line_rms
-from tapeline.acoustics.uncertainty import Term
 from tapeline.acoustics.windows import window
+from tapeline.arrays import Reals
 from tapeline.calibration.rings import Ring
-from tapeline.calibration.tone import Reals, octave_around
+from tapeline.calibration.tone import octave_around
+from tapeline.statistics.uncertainty import Term
 
 PIECE_S = 0.5
 """Length of a quiet piece: long enough to part hum from noise, some 3 Hz (own choice)."""

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
 
-from tapeline.acoustics.uncertainty import Term, combined
 from tapeline.calibration.all_together import Split
 from tapeline.calibration.evidence import (
     STAGES,
@@ -19,6 +18,7 @@ from tapeline.calibration.evidence import (
 )
 from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensitivity_terms import SHARED_TERMS, sensitivity_terms
+from tapeline.statistics.uncertainty import Term, combined
 
 CALIBRATORS_APART = 2.0
 """Two calibrators may differ by this many standard uncertainties of their levels' difference (coverage factor, GUM)."""

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from tapeline.acoustics.air import static_pressure_correction_db
-from tapeline.acoustics.uncertainty import Term
+from tapeline.statistics.uncertainty import Term
 
 
 @dataclass(frozen=True)

@@ -9,11 +9,12 @@ import numpy as np
 import scipy.fft
 
 from tapeline.acoustics.sine_fit import fit_sine, line_rms, peak_hz
-from tapeline.acoustics.uncertainty import Term, rectangular
 from tapeline.acoustics.windows import window
+from tapeline.arrays import Reals
 from tapeline.calibration.evidence import FIT_TERM
 from tapeline.calibration.rings import Ring
-from tapeline.calibration.tone import Reals, octave_around
+from tapeline.calibration.tone import octave_around
+from tapeline.statistics.uncertainty import Term, rectangular
 
 LEVEL_STEP_S = 0.5
 """Length of the short levels whose standard deviation tells how steady a tone is (common practice)."""

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tapeline.arrays import Reals
 from tapeline.calibration.rung_blocks import LEAST_DOMINANCE_DB, NEAR_DB, Expected, Flags, partners, rung_blocks
-from tapeline.calibration.tone import SMALLEST_POWER, Reals, SteadyPart, ToneTrack, steadiness_limit_db, steady_part
+from tapeline.calibration.tone import SMALLEST_POWER, SteadyPart, ToneTrack, steadiness_limit_db, steady_part
 
 JOINED_GAP_S = 0.3
 """Blocks lost to a knock for no longer than this do not end a ring (own choice, some blocks)."""

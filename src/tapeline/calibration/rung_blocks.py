@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.calibration.tone import SMALLEST_POWER, Reals
+from tapeline.arrays import Reals
+from tapeline.calibration.tone import SMALLEST_POWER
 
 Flags = NDArray[np.bool_]
 

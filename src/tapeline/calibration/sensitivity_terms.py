@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from tapeline.acoustics.uncertainty import Term, combined, rectangular
 from tapeline.calibration.evidence import STAGES, Check, Evidence, Policy, Stage
+from tapeline.statistics.uncertainty import Term, combined, rectangular
 
 SHARED_TERMS = ("calibrator", "static pressure", "adapter", "chart between tone and reference")
 """Terms that all checks have in common, so that a mean does not make them smaller."""

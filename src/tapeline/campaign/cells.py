@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Any, TypeAlias
 
-from tapeline.campaign.faults import did_you_mean, quoted
+from tapeline.campaign.faults import SHOWN_CHARACTERS, did_you_mean, quoted
 from tapeline.campaign.path_rule import INPUTS, RECORDINGS, Start, path_misfit
 from tapeline.campaign.tables import EVERY_RUN
+from tapeline.campaign.usual_values import LARGEST, SMALLEST, OtherUnit, Usual, unit_hint
 
 IDENTIFIER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 IDENTIFIER_RULE = 'a name of letters, digits, "_", "." and "-" that starts with a letter or a digit'
@@ -36,10 +36,14 @@ Reader: TypeAlias = Callable[[str], Any]
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of cell: `name` for the documentation, `read` from text to value (raises CellError)."""
+    """One kind of cell: `name` for the documentation, `read` from text to value (raises CellError).
+
+    Numbers outside `usual` are warned of.
+    """
 
     name: str
     read: Reader
+    usual: Usual | None = None
 
 
 def _number(text: str, expected: str) -> float:
@@ -49,7 +53,10 @@ def _number(text: str, expected: str) -> float:
         if text[0] == "\N{MINUS SIGN}" and NUMBER.fullmatch(text[1:]):
             raise CellError(expected, f"write a plain minus: -{text[1:]}")
         raise CellError(expected)
-    return float(text)
+    value = float(text)
+    if value == 0.0 and re.search("[1-9]", re.split("[eE]", text)[0]):
+        raise CellError(f"{expected}, or a plain 0", found=_shown(text))
+    return value
 
 
 def number(
@@ -57,11 +64,15 @@ def number(
     least: float | None = None,
     most: float | None = None,
     above: float | None = None,
-    taken_for: Mapping[str, float] = MappingProxyType({}),
+    usual: Usual | None = None,
+    others: Sequence[OtherUnit] = (),
+    smallest: float = 0.0,
 ) -> Kind:
     """A number in `unit`, `least` <= value <= `most`, or above `above`.
 
-    `taken_for` names units that such numbers are often given in, with their factors to `unit`, for the hint.
+    Sizes above LARGEST are never read, nor such numbers as have to be above 0 and lie below SMALLEST. `smallest` is
+    that limit where 0 itself may stand. `usual` is the range that is not warned of; its other units, or `others`, make
+    the hint for a number that does not fit at all.
     """
     kind = "a number" if unit == "" else f"a number of {unit}"
     limits = ""
@@ -69,28 +80,46 @@ def number(
         limits = f" above {above:g}" + ("" if most is None else f" up to {most:g}")
     elif least is not None:
         limits = f" of at least {least:g}" if most is None else f" from {least:g} to {most:g}"
+    lowest = -LARGEST if least is None else least
+    highest = LARGEST if most is None else most
+    sizes = max(smallest, SMALLEST if above == 0.0 else 0.0)
+    units = tuple(others) or (() if usual is None else usual.others)
+
+    def inside(value: float) -> bool:
+        return lowest <= value <= highest and (above is None or value > above)
 
     def read(text: str) -> float:
         value = _number(text, kind)
-        low = (least is not None and value < least) or (above is not None and value <= above)
-        if low or abs(value) == float("inf") or (most is not None and value > most):
-            inside = {name: value * factor for name, factor in taken_for.items()}
-            inside = {name: other for name, other in inside.items() if (least or 0.0) <= other <= (most or other)}
-            hint = next((f"{text} {name} are {other:g} {unit}" for name, other in inside.items()), None)
-            raise CellError(f"a number{limits}{' ' + unit if unit else ''}", hint, found=text)
+        named = f"{limits}{' ' + unit if unit else ''}"
+        if not inside(value):
+            if abs(value) > LARGEST and most is None:
+                named += f", no larger than {LARGEST:g}"
+            fits = inside if usual is None else usual.holds
+            hint = unit_hint(value, unit, units, lambda other: other != 0.0 and fits(other))
+            raise CellError(f"a number{named}", hint, found=_shown(text))
+        if 0.0 < abs(value) < sizes:
+            zero = "" if above == 0.0 else "0, or "
+            look = None if usual is None else usual.look
+            raise CellError(f"{zero}a number{named} that is not smaller than {sizes:g}", look, found=_shown(text))
         return value
 
-    return Kind(f"number{limits}", read)
+    return Kind(f"number{limits}", read, usual)
+
+
+def _shown(text: str) -> str:
+    """A number as it is written, cut where it is long."""
+    return text if len(text) <= SHOWN_CHARACTERS else f"{text[:SHOWN_CHARACTERS]}…"
 
 
 def whole(least: int, most: int = 1_000_000) -> Kind:
     """A whole number; 3.0, as spreadsheets write it, counts as 3."""
     expected = f"a whole number from {least}"
+    limits = f"{expected} to {most}"
 
     def read(text: str) -> int:
         value = _number(text, expected)
         if value != value // 1 or not least <= value <= most:
-            raise CellError(expected, found=text)
+            raise CellError(limits, found=_shown(text))
         return int(value)
 
     return Kind(f"whole number from {least}", read)

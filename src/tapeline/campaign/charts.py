@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tapeline.campaign.cells import TEXT, number
 from tapeline.campaign.faults import Fault
-from tapeline.campaign.table_columns import Column, Table
+from tapeline.campaign.table_columns import CsvColumn, CsvTable
 from tapeline.campaign.table_source import read_table
 
 LEAST_POINTS = 2
@@ -51,20 +51,20 @@ class _ChartPoint:
     line: int
 
 
-CHART = Table(
+CHART = CsvTable(
     "chart",
     _ChartPoint,
     (
-        Column("frequency_hz", number("Hz", above=0), "frequency", needed=True, unit="Hz"),
-        Column(
+        CsvColumn("frequency_hz", number("Hz", above=0, most=1e9), "frequency", needed=True, unit="Hz"),
+        CsvColumn(
             "response_db",
             number("dB", least=-200, most=200),
             "response relative to that at the reference frequency",
             needed=True,
             unit="dB",
         ),
-        Column("phase_deg", number("degrees", least=-36000, most=36000), "phase of the response", unit="deg"),
-        Column("serial", TEXT, "serial number of the sensor that the chart belongs to; the first one counts"),
+        CsvColumn("phase_deg", number("degrees", least=-36000, most=36000), "phase of the response", unit="deg"),
+        CsvColumn("serial", TEXT, "serial number of the sensor that the chart belongs to; the first one counts"),
     ),
 )
 

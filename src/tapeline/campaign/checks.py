@@ -10,6 +10,7 @@ from tapeline.campaign.faults import Fault, did_you_mean, quoted
 from tapeline.campaign.fitting_checks import check_data_sheets, check_fittings, check_positions
 from tapeline.campaign.flow_series import check_flow_series
 from tapeline.campaign.material import ChannelCount, Material
+from tapeline.campaign.plausibility_checks import check_plausible
 from tapeline.campaign.recording_checks import check_channel_counts, check_recordings
 from tapeline.campaign.run_checks import (
     check_calibrations,
@@ -62,6 +63,7 @@ def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
     check_recordings(material)
     check_flow_series(material)
     check_channel_counts(material, channel_count)
+    check_plausible(material)
 
 
 def check_keys(material: Material) -> None:

@@ -7,6 +7,7 @@ cells and lines starting with `#` are skipped, a short row counts as filled up w
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,7 @@ from tapeline.campaign.text_source import read_text
 
 NUL = "\0"
 COMMENT_SIGN = "#"
+LONG_CELL = re.compile(r"[^,]{100000,}")
 OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs"}
 COMMAS_PLEASE = "save the table as CSV with commas between columns and a point as the decimal sign"
 
@@ -57,8 +59,9 @@ def read_csv(
     if text is None:
         return None
     if NUL in text:
-        line = text[: text.index(NUL)].count("\n") + 1
-        faults.append(Fault(shown, line, None, "a NUL character", "a table of text", COMMAS_PLEASE))
+        at = text.index(NUL)
+        line, character = text[:at].count("\n") + 1, at - text.rfind("\n", 0, at)
+        faults.append(Fault(shown, line, character, "a NUL character", "a table of text", COMMAS_PLEASE))
         return None
     rows = _Records(text, shown, faults)
     first = next(rows, None)
@@ -130,6 +133,7 @@ class _Records(Iterator[SourceRow]):
         self.broken = False
         self.taken = 0
         self.begun_at: int | None = None
+        self.header: tuple[str, ...] = ()
         self.reader = csv.reader(self.source(), strict=True, skipinitialspace=True)
 
     def source(self) -> Iterator[str]:
@@ -155,6 +159,7 @@ class _Records(Iterator[SourceRow]):
             if not any(cell and not cell.isspace() for cell in cells):
                 continue
             stripped = tuple(cell.strip() for cell in cells)
+            self.header = self.header or stripped
             return SourceRow(line, stripped, self.cell_lines(line, cells) if self.taken != line else None)
 
     def cell_lines(self, line: int, cells: list[str]) -> tuple[int, ...]:
@@ -171,6 +176,21 @@ class _Records(Iterator[SourceRow]):
             found, hint = "a double quote that is never closed", 'close the quotes; write "" for a quote inside'
         elif "expected after" in problem:
             found, hint = "text after a closing double quote", 'write "" for a quote inside a quoted cell'
+        elif "field larger" in problem:
+            self.note_long_cell(line)
+            return
         else:
             found, hint = f"a row that cannot be read ({problem})", None
         self.faults.append(Fault(self.shown, line, None, found, "cells separated by commas", hint))
+
+    def note_long_cell(self, line: int) -> None:
+        """The fault of a cell longer than any is, under its column where the record is one line."""
+        found, expected = "a cell too long to read", f"at most {csv.field_size_limit():,} characters in a cell"
+        mend = "look for a double quote that is never closed before it"
+        column: str | None = None
+        if self.taken == line:
+            # NUL is in no text that comes here, and stands for the long cell.
+            cells = next(csv.reader([LONG_CELL.sub(NUL, self.lines[line - 1])]), [])
+            places = [index for index, cell in enumerate(cells) if NUL in cell and index < len(self.header)]
+            column = self.header[places[0]] if places else None
+        self.faults.append(Fault(self.shown, line, column, found, expected, mend))

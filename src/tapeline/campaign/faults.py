@@ -76,18 +76,22 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
 def did_you_mean(name: str, known: Iterable[str]) -> str | None:
     """The hint that names the nearest known name, or None."""
     near = nearest(name, known)
-    return None if near is None else f'did you mean "{near}"?'
+    return None if near is None else f"did you mean {quoted(near)}?"
 
 
 def listed(names: Iterable[str], most: int = 12) -> str:
     """A short list for a sentence: at most `most` names, then how many more there are."""
     every = list(names)
-    shown = ", ".join(every[:most])
+    shown = ", ".join(map(_visible, every[:most]))
     return shown if len(every) <= most else f"{shown} and {len(every) - most} more"
 
 
 def quoted(text: object) -> str:
     """`text` in quotes on one line, cut where it is long."""
-    one_line = " ".join(str(text).split())
-    visible = "".join(char if char.isprintable() else repr(char)[1:-1] for char in one_line)
+    visible = _visible(str(text))
     return f'"{visible}"' if len(visible) <= SHOWN_CHARACTERS else f'"{visible[:SHOWN_CHARACTERS]}…"'
+
+
+def _visible(text: str) -> str:
+    """`text` on one line, with escapes for signs that show nothing or turn what follows."""
+    return "".join(char if char.isprintable() else repr(char)[1:-1] for char in " ".join(text.split()))

@@ -10,7 +10,7 @@ from tapeline.campaign.cells import number
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.fitting_checks import found_instead, has_file
 from tapeline.campaign.material import Material
-from tapeline.campaign.table_columns import Column, Table
+from tapeline.campaign.table_columns import CsvColumn, CsvTable
 from tapeline.campaign.table_source import read_table
 
 
@@ -31,15 +31,15 @@ class _Reading:
     line: int
 
 
-FLOW_SERIES = Table(
+FLOW_SERIES = CsvTable(
     "flow_series",
     _Reading,
     (
-        Column("time_s", number("s", least=0), "time from the recording's start", needed=True, unit="s"),
-        Column(
+        CsvColumn("time_s", number("s", least=0), "time from the recording's start", needed=True, unit="s"),
+        CsvColumn(
             "speed_mps", number("m/s", least=0, most=340), "speed of the air against the body", needed=True, unit="m/s"
         ),
-        Column("yaw_deg", number("degrees", least=-180, most=180), "yaw angle", default=0.0, unit="deg"),
+        CsvColumn("yaw_deg", number("degrees", least=-180, most=180), "yaw angle", default=0.0, unit="deg"),
     ),
     keyed=False,
 )

@@ -9,12 +9,12 @@ from tapeline.campaign.backgrounds import background_warnings
 from tapeline.campaign.charts import Chart, read_chart
 from tapeline.campaign.checks import cross_check
 from tapeline.campaign.faults import CampaignFaults, Fault, in_order
-from tapeline.campaign.fitting_checks import has_file, missing_file
+from tapeline.campaign.fitting_checks import found_instead, has_file, missing_file
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.outlines import read_outlines
 from tapeline.campaign.path_rule import path_misfit
-from tapeline.campaign.results_folder_checks import check_links, check_results_folder
+from tapeline.campaign.results_folder_checks import check_entries, check_results_folder
 from tapeline.campaign.settings import Tables
 from tapeline.campaign.settings_source import SETTINGS_FILE, SettingsSource, read_settings
 from tapeline.campaign.table_columns import (
@@ -26,8 +26,8 @@ from tapeline.campaign.table_columns import (
     POSITIONS,
     RUNS,
     SENSORS,
+    CsvTable,
     RowT,
-    Table,
 )
 from tapeline.campaign.table_source import TableRows, read_table
 from tapeline.campaign.tables import Sensor
@@ -53,7 +53,7 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
     if source is not None:
         check_results_folder(material, source)
         if check:
-            check_links(material, source)
+            check_entries(material, source)
     if check:
         cross_check(material, channel_count)
     faults.extend(material.faults)
@@ -85,7 +85,12 @@ def load_campaign(root: Path, channel_count: ChannelCount | None = None, check: 
 def _read_tables(root: Path, source: SettingsSource | None, faults: list[Fault]) -> Material:
     paths = Tables() if source is None else source.settings.tables
 
-    def read(shown: str, table: Table[RowT], optional: bool = False) -> TableRows[RowT]:
+    def read(shown: str, table: CsvTable[RowT], optional: bool = False) -> TableRows[RowT]:
+        place = ("tables", table.name)
+        if source is not None and place in source.document.values and not has_file(root, shown):
+            found, expected = found_instead(root, shown), "a table, by its path from the campaign folder"
+            faults.append(source.document.fault(place, found, expected))
+            return TableRows(shown, (), frozenset(), readable=False)
         # Without settings the paths are a guess: a table that is not there is no fault then.
         if (optional or source is None) and not is_named(root / shown):
             return TableRows(shown, (), frozenset(), readable=optional)

@@ -14,9 +14,10 @@ from tapeline.campaign.setting_sections import OutlineFile, Plane
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.svg_drawing import drawing_lines
 from tapeline.campaign.svg_path import MOST_POINTS, Point
-from tapeline.campaign.table_columns import Column, Table
+from tapeline.campaign.table_columns import CsvColumn, CsvTable
 from tapeline.campaign.table_source import TableRows, read_table
 from tapeline.campaign.text_source import read_text
+from tapeline.campaign.usual_values import OtherUnit
 
 Polylines: TypeAlias = tuple[tuple[Point, ...], ...]
 
@@ -47,15 +48,15 @@ class OutlinePoint:
     line: int
 
 
-COORDINATE = number("m", least=-FURTHEST_M, most=FURTHEST_M, taken_for={"mm": 0.001})
-OUTLINE = Table(
+COORDINATE = number("m", least=-FURTHEST_M, most=FURTHEST_M, others=(OtherUnit("mm", 0.001),))
+OUTLINE = CsvTable(
     "outline",
     OutlinePoint,
     (
-        Column("line", TEXT, "name of the polyline that the point belongs to; empty: all one", into="polyline"),
-        Column("x_m", COORDINATE, "coordinate in the frame that `axes` states", unit="m"),
-        Column("y_m", COORDINATE, "coordinate in the frame that `axes` states", unit="m"),
-        Column("z_m", COORDINATE, "coordinate in the frame that `axes` states", unit="m"),
+        CsvColumn("line", TEXT, "name of the polyline that the point belongs to; empty: all one", into="polyline"),
+        CsvColumn("x_m", COORDINATE, "coordinate in the frame that `axes` states", unit="m"),
+        CsvColumn("y_m", COORDINATE, "coordinate in the frame that `axes` states", unit="m"),
+        CsvColumn("z_m", COORDINATE, "coordinate in the frame that `axes` states", unit="m"),
     ),
     keyed=False,
 )

@@ -16,6 +16,8 @@ from tapeline.campaign.faults import quoted
 DRIVE = re.compile(r"[A-Za-z]:")
 NOT_IN_A_LINE = frozenset({"Cc", "Cs", "Zl", "Zp"})
 """Unicode's categories of control characters, of halves of characters and of breaks of lines and paragraphs."""
+TURNING_SIGNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+"""Signs that turn the direction of what follows (Unicode standard annex 9): a name that holds one reads as another."""
 PLACEHOLDER_SIGNS = "{}"
 """The workflow manager's signs of a wildcard."""
 REFUSED_SIGNS = '$`"|<>*?;'
@@ -55,7 +57,7 @@ def path_misfit(path: str, start: Start = INPUTS, outside: bool = False) -> Misf
     """
     rename = "rename the file or folder, and write its new name here"
     for sign in path:
-        if unicodedata.category(sign) in NOT_IN_A_LINE:
+        if unicodedata.category(sign) in NOT_IN_A_LINE or sign in TURNING_SIGNS:
             found = f"the character U+{ord(sign):04X} in {quoted(path)}"
             return Misfit(found, "a path on one line, without control characters")
     below = f"a path below {start.name}"

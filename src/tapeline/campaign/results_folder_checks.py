@@ -27,9 +27,12 @@ def check_results_folder(material: Material, source: SettingsSource) -> None:
         material.note(found)
 
 
-def check_links(material: Material, source: SettingsSource) -> None:
-    """Note a link among the results, or the workflow manager's records, that would have another file overwritten."""
-    found = None if _misplaced(material, source) else _leading_out(material.root, source)
+def check_entries(material: Material, source: SettingsSource) -> None:
+    """Note what among the results, or the workflow manager's records, may not be written over.
+
+    That is a link, which would have another file overwritten, and a pipe, socket or device, which takes for ever.
+    """
+    found = None if _misplaced(material, source) else _not_to_write(material.root, source)
     if found is not None:
         material.note(found)
 
@@ -78,26 +81,32 @@ def _read_from(material: Material, source: SettingsSource, only_apart: bool) -> 
         yield "tables, charts or outlines", folder or "."
 
 
-def _leading_out(root: Path, source: SettingsSource) -> Fault | None:
+def _not_to_write(root: Path, source: SettingsSource) -> Fault | None:
     for name in (source.settings.results, MANAGER_FOLDER):
         real = _real(root / name)
         if not _within(real, _real(root)):
             return _link(name)
-        for link in sorted(_links(root / name)):
-            if not _within(_real(link), real):
-                return _link(link.relative_to(root).as_posix())
+        for path in sorted(_odd_entries(root / name)):
+            shown = path.relative_to(root).as_posix()
+            if not path.is_symlink():
+                found = "a pipe, socket or device"
+                return Fault(shown, None, None, found, "files and folders that tapeline wrote", "delete it")
+            if not _within(_real(path), real):
+                return _link(shown)
     return None
 
 
-def _links(folder: Path) -> Iterator[Path]:
-    """All links below a folder; folders that cannot be listed are passed over."""
+def _odd_entries(folder: Path) -> Iterator[Path]:
+    """All below a folder that is neither a file nor a folder; folders that cannot be listed are passed over."""
     try:
         with os.scandir(folder) as entries:
             for entry in entries:
                 if entry.is_symlink():
                     yield Path(entry.path)
                 elif entry.is_dir():
-                    yield from _links(Path(entry.path))
+                    yield from _odd_entries(Path(entry.path))
+                elif not entry.is_file():
+                    yield Path(entry.path)
     except OSError:
         return
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 import posixpath
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import (
     AfterValidator,
-    AllowInfNan,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     StringConstraints,
@@ -18,18 +17,53 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from tapeline.campaign.path_rule import RESULTS, Misfit, path_misfit
+from tapeline.campaign.setting_numbers import (
+    AirPressureUncertainty,
+    Angle,
+    AngleStep,
+    AxisRange,
+    Coefficient,
+    Count,
+    Curve,
+    Days,
+    Duration,
+    EnteredSpeed,
+    Exponent,
+    ExponentUncertainty,
+    FewBands,
+    FrequencyRange,
+    HeaderBytes,
+    Hours,
+    Length,
+    Level,
+    LimitDb,
+    LineSpacing,
+    ManyTimes,
+    Margin,
+    MarginDb,
+    Number,
+    Percent,
+    Pressure,
+    PressureChange,
+    QuietPressure,
+    RateShare,
+    SampleRate,
+    Share,
+    ShortDuration,
+    Speed,
+    SpeedStep,
+    TemperatureChange,
+    Times,
+    UncertaintyDb,
+    Whole,
+    Yaw,
+    refuse,
+)
 
-Number: TypeAlias = Annotated[float, Field(strict=True), AllowInfNan(False)]
-Whole: TypeAlias = Annotated[int, Field(strict=True)]
 Name: TypeAlias = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$", max_length=120)]
 Weighting: TypeAlias = Literal["A", "C", "Z"]
 Plane: TypeAlias = Literal["x-y", "x-z", "y-z"]
 Positions: TypeAlias = tuple[Name, ...] | Literal["all"]
-
-
-def refuse(expected: str) -> PydanticCustomError:
-    """The error by which a validator says what it expects; the words end up in the fault."""
-    return PydanticCustomError("expected", "expected {expected}", {"expected": expected})
 
 
 INPUTS_OUTSIDE = "inputs_outside"
@@ -55,41 +89,6 @@ def _ruled(path: str, misfit: Misfit | None) -> str:
 FilledText: TypeAlias = Annotated[str, StringConstraints(min_length=1, strip_whitespace=True)]
 InputPath: TypeAlias = Annotated[FilledText, AfterValidator(_input_path)]
 OutputPath: TypeAlias = Annotated[FilledText, AfterValidator(_output_path)]
-
-
-def _increasing(limits: tuple[float, float]) -> tuple[float, float]:
-    low, high = limits
-    if not 0 < low < high:
-        raise refuse("two increasing frequencies above 0 Hz, such as [25, 8000]")
-    return limits
-
-
-FrequencyRange: TypeAlias = Annotated[tuple[Number, Number], AfterValidator(_increasing)]
-
-
-def _apart(limits: tuple[float, float]) -> tuple[float, float]:
-    low, high = limits
-    if high - low < LEAST_AXIS_DB:
-        raise refuse(f"two levels in dB, the second at least {LEAST_AXIS_DB:g} dB above the first, such as [40, 100]")
-    return limits
-
-
-LEAST_AXIS_DB = 1.0
-"""Length of the shortest axis that may be set (own choice: less shows nothing but scatter)."""
-
-AxisRange: TypeAlias = Annotated[tuple[Number, Number], AfterValidator(_apart)]
-
-
-def _rising(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    hz = [pair[0] for pair in curve]
-    if not hz or hz[0] <= 0 or any(b <= a for a, b in itertools.pairwise(hz)) or any(db < 0 for _, db in curve):
-        raise refuse(
-            "pairs of [Hz, dB], frequencies above 0 Hz and increasing, no decibels below 0, such as [[250, 0.05]]"
-        )
-    return curve
-
-
-Curve: TypeAlias = Annotated[tuple[tuple[Number, Number], ...], AfterValidator(_rising)]
 
 
 class Section(BaseModel):
@@ -126,8 +125,8 @@ class RawFormat(Section):
         "interleaved", description="interleaved: frame after frame; planar: one channel after the other"
     )
     channels: Whole = Field(ge=1, le=4096, description="number of channels in the recording")
-    sample_rate_hz: Number = Field(gt=0, le=10e6, description="sampling rate in Hz")
-    header_bytes: Whole = Field(0, ge=0, description="bytes to skip before the first sample")
+    sample_rate_hz: SampleRate = Field(le=10e6, description="sampling rate in Hz")
+    header_bytes: HeaderBytes = Field(0, ge=0, description="bytes to skip before the first sample")
 
 
 class Condition(Section):
@@ -150,129 +149,129 @@ class Calibration(Section):
     sensitivity: Literal["before", "after", "mean", "chart", "data_sheet"] = Field(
         "mean", description="which evidence is used; mean: of the checks before and after"
     )
-    deviation_limit_db: Number = Field(
+    deviation_limit_db: LimitDb = Field(
         1.0, gt=0, description="dB, largest deviation of a check from the chart (0.5 to 1 dB, from memory)"
     )
-    drift_limit_db: Number = Field(
+    drift_limit_db: LimitDb = Field(
         0.5,
         gt=0,
         description="dB, largest change from before to after (limit of noise codes such as ISO 3744, from memory)",
     )
-    drift_note_db: Number = Field(
+    drift_note_db: LimitDb = Field(
         0.2, gt=0, description="dB, from here on a change from before to after is noted (common practice)"
     )
-    linearity_limit_db: Number = Field(
+    linearity_limit_db: LimitDb = Field(
         0.5,
         gt=0,
         description="dB, largest difference of a sensitivity between calibrators of different level (14 CFR 36, "
         "A36.3.6.5 to 6, second-hand: within 0.5 dB over at least 50 dB)",
     )
-    least_below_full_scale_db: Number = Field(
+    least_below_full_scale_db: LimitDb = Field(
         5.0,
         ge=0,
         description="dB, a calibrator tone nearer to full scale is noted (14 CFR 36, A36.3.6.5 to 6, second-hand: 5 to "
         "30 dB below the upper limit of the range)",
     )
-    most_below_full_scale_db: Number = Field(
+    most_below_full_scale_db: LimitDb = Field(
         30.0,
         gt=0,
         description="dB, a calibrator tone farther below full scale is noted (see least_below_full_scale_db)",
     )
     response_correction: bool = Field(True, description="apply the charts' frequency response to spectra")
-    chart_age_limit_days: Whole = Field(
+    chart_age_limit_days: Days = Field(
         730, gt=0, description="days, an older chart is reported (common practice: recalibration in two years)"
     )
-    static_pressure_missing_db: Number = Field(
+    static_pressure_missing_db: UncertaintyDb = Field(
         0.3,
         ge=0,
         description="dB, standard uncertainty where the air pressure at a closed-coupler check is unknown "
         "(about 3.5 % of air pressure: weather and some 300 m of altitude)",
     )
-    shortest_steady_s: Number = Field(
-        1.0, gt=0, description="s, least length of the steady part of a calibrator tone (common practice)"
+    shortest_steady_s: Duration = Field(
+        1.0, description="s, least length of the steady part of a calibrator tone (common practice)"
     )
-    steady_within_db: Number = Field(
+    steady_within_db: LimitDb = Field(
         0.15,
         gt=0,
         description="dB, spread within which the tone counts as steady (IEC 60942 class 1 short-term "
         "fluctuation 0.07 to 0.1 dB, from memory, plus the reading's own scatter)",
     )
-    frequency_within_pct: Number = Field(
+    frequency_within_pct: Percent = Field(
         2.0,
         gt=0,
         lt=50,
         description="%, how far the tone may lie from the calibrator's frequency (twice IEC 60942 class 1 "
         "of about 1 %, from memory)",
     )
-    least_tone_to_noise_db: Number = Field(
+    least_tone_to_noise_db: LimitDb = Field(
         20.0, gt=0, description="dB, least tone above noise in the octave about it (at 20 dB noise adds 0.04 dB)"
     )
-    unsteadiness_limit_db: Number = Field(
+    unsteadiness_limit_db: LimitDb = Field(
         0.1,
         gt=0,
         description="dB, largest standard deviation of a tone's 0.5 s levels (IEC 60942 class 1 short-term "
         "fluctuation, from memory)",
     )
-    distortion_limit_pct: Number = Field(
+    distortion_limit_pct: Percent = Field(
         3.0, gt=0, description="%, largest distortion of a calibrator's tone (IEC 60942 class 1, from memory)"
     )
-    ring_spread_limit_db: Number = Field(
+    ring_spread_limit_db: LimitDb = Field(
         0.2, gt=0, description="dB, largest difference between two rings of one channel (common practice)"
     )
-    background_tone_limit_db: Number = Field(
+    background_tone_limit_db: LimitDb = Field(
         0.1,
         gt=0,
         description="dB, largest shift by a tone of the calibrator's frequency that is there without it (own choice: "
         "the unsteadiness that is allowed)",
     )
-    level_off_db: Number = Field(
+    level_off_db: LimitDb = Field(
         5.0,
         gt=0,
         description="dB, a check so far from the sensor table contradicts it: an entry must be wrong (own choice: less "
         "than the smallest usual step of gain, 6 dB)",
     )
-    common_shift_limit_db: Number = Field(
+    common_shift_limit_db: LimitDb = Field(
         0.2,
         gt=0,
         description="dB, from here on a median change of all sensors from before to after is reported (common "
         "practice: 0.2 dB passes without a word)",
     )
-    common_deviation_limit_db: Number = Field(
+    common_deviation_limit_db: LimitDb = Field(
         0.5,
         gt=0,
         description="dB, from here on a median deviation of all sensors from their charts is reported (own choice: "
         "half of deviation_limit_db)",
     )
-    leak_low_db: Number = Field(
+    leak_low_db: LimitDb = Field(
         0.3, gt=0, description="dB, so much lower than the others is a fit that may leak (own choice)"
     )
-    leak_unsteadiness_db: Number = Field(
+    leak_unsteadiness_db: LimitDb = Field(
         0.05,
         gt=0,
         description="dB, least standard deviation of the 0.5 s levels of a fit that may leak (own choice: half of "
         "unsteadiness_limit_db)",
     )
-    chart_uncertainty_db: Number = Field(
+    chart_uncertainty_db: UncertaintyDb = Field(
         0.2, ge=0, description="dB, standard uncertainty of a chart where the sensor table gives none (from memory)"
     )
-    chart_reach_uncertainty_db: Number = Field(
+    chart_reach_uncertainty_db: UncertaintyDb = Field(
         0.1,
         ge=0,
         description="dB, standard uncertainty where the chart does not reach the calibrator's frequency (0 to 0.2 dB "
         "between 250 Hz and 1 kHz, from memory)",
     )
-    calibrator_uncertainty_db: Number = Field(
+    calibrator_uncertainty_db: UncertaintyDb = Field(
         0.2,
         ge=0,
         description="dB, standard uncertainty of a calibrator where the calibrators table gives none (from memory)",
     )
-    adapter_uncertainty_db: Number = Field(
+    adapter_uncertainty_db: UncertaintyDb = Field(
         0.05,
         ge=0,
         description="dB, standard uncertainty of an adapter's correction where the calibrators table gives none "
         "(0.05 to 0.2 dB, from memory)",
     )
-    static_pressure_uncertainty_hpa: Number = Field(
+    static_pressure_uncertainty_hpa: AirPressureUncertainty = Field(
         1.0, ge=0, description="hPa, standard uncertainty of the air pressure entered (common practice: a barometer)"
     )
 
@@ -280,49 +279,56 @@ class Calibration(Section):
 class Spectra(Section):
     """Narrowband spectra."""
 
-    resolution_hz: Number = Field(
+    resolution_hz: LineSpacing = Field(
         1.0,
-        gt=0,
         le=1000,
         description="Hz, line spacing wanted; the block is the next fast FFT length (1 Hz gives the third octave at "
         "25 Hz its five lines)",
     )
     window: Literal["hann", "flattop", "rectangular"] = Field("hann", description="window of each block")
-    overlap: Number = Field(
+    overlap: Share = Field(
         0.5, ge=0, le=0.75, description="share of a block shared with the next (Welch 1967: 0.5 for hann)"
     )
     range_hz: FrequencyRange = Field((20.0, 10000.0), description="Hz, lowest and highest line kept")
     leave_out_spikes: bool = Field(
         False, description="leave out what lies within `spike_margin_s` of a spike on any channel, on all channels"
     )
-    spike_margin_s: Number = Field(0.05, ge=0, le=10, description="s, left out before and after a spike (own choice)")
+    spike_margin_s: Margin = Field(0.05, ge=0, le=10, description="s, left out before and after a spike (own choice)")
+
+
+def _no_truth(value: Any) -> Any:
+    """Python takes true for 1."""
+    if isinstance(value, bool):
+        raise refuse("a number, not true or false")
+    return value
 
 
 class Bands(Section):
     """Fractional-octave bands."""
 
-    fraction: Literal[1, 3, 6, 12, 24] = Field(3, description="bands in an octave (IEC 61260-1:2014)")
+    fraction: Annotated[Literal[1, 3, 6, 12, 24], BeforeValidator(_no_truth)] = Field(
+        3, description="bands in an octave (IEC 61260-1:2014)"
+    )
     method: Literal["lines", "filters"] = Field(
         "lines", description="lines: summed from the narrowband; filters: IEC 61260-1:2014 class 1 filter bank"
     )
     range_hz: FrequencyRange = Field((25.0, 8000.0), description="Hz, first and last midband frequency")
-    highest_fraction_of_rate: Number = Field(
+    highest_fraction_of_rate: RateShare = Field(
         0.4,
-        gt=0,
         le=0.5,
         description="share of the sampling rate up to which bands are given (0.5 is the limit of Nyquist; the "
         "anti-aliasing filter needs the rest, common practice); `lowpass_hz` in the fittings table takes its place",
     )
-    least_lines: Number = Field(
+    least_lines: ManyTimes = Field(
         5.0, ge=0, description="spectral lines that a band needs to get a level (common practice: 5, better 10)"
     )
-    least_bandwidth_time: Number = Field(
+    least_bandwidth_time: ManyTimes = Field(
         10.0,
         ge=0,
         description="bandwidth times averaged time that a band needs to get a level (common practice: at 10 a level's "
         "standard deviation is 1.4 dB)",
     )
-    methods_differ_db: Number = Field(
+    methods_differ_db: LimitDb = Field(
         0.3,
         gt=0,
         description="dB, bands where summed lines and filters differ by more are marked (common practice: they agree "
@@ -340,7 +346,7 @@ class Overall(Section):
 class History(Section):
     """Level against time."""
 
-    interval_s: Number = Field(
+    interval_s: Duration = Field(
         0.125, ge=0.01, le=60, description="s, averaging interval (the time constant F of IEC 61672-1:2013)"
     )
     weighting: tuple[Weighting, ...] = Field(("A", "Z"), min_length=1, description="frequency weightings")
@@ -356,8 +362,8 @@ class Spectrogram(Section):
     """Spectra against time, where asked for."""
 
     positions: Positions = Field((), description="positions, or `all`; none: no table `spectrogram`")
-    resolution_hz: Number = Field(10.0, gt=0, le=1000, description="Hz, line spacing wanted (blocks of 0.1 s)")
-    step_s: Number = Field(0.5, gt=0, le=600, description="s, time between the spectra, each the mean over it")
+    resolution_hz: LineSpacing = Field(10.0, le=1000, description="Hz, line spacing wanted (blocks of 0.1 s)")
+    step_s: Duration = Field(0.5, le=600, description="s, time between the spectra, each the mean over it")
     range_hz: FrequencyRange = Field((20.0, 8000.0), description="Hz, lowest and highest line kept")
 
 
@@ -371,49 +377,48 @@ class CrossSpectra(Section):
 class FlowBins(Section):
     """Road runs: levels by measured speed and yaw, for runs with a `flow_series` in the run table."""
 
-    segment_s: Number = Field(
+    segment_s: Duration = Field(
         1.0,
-        gt=0,
         le=600,
         description="s, length of the segments that are put into bins (common practice: 1 s or longer); at least the "
         "averaged block",
     )
-    speed_step_mps: Number = Field(2.0, gt=0, le=100, description="m/s, width of the bins of speed (own choice)")
-    yaw_step_deg: Number = Field(2.0, gt=0, le=90, description="degrees, width of the bins of yaw (own choice)")
+    speed_step_mps: SpeedStep = Field(2.0, le=100, description="m/s, width of the bins of speed (own choice)")
+    yaw_step_deg: AngleStep = Field(2.0, le=90, description="degrees, width of the bins of yaw (own choice)")
 
 
 class Background(Section):
     """What the margin of a level above its background decides."""
 
-    enough_margin_db: Number = Field(
+    enough_margin_db: MarginDb = Field(
         6.0, description="dB, from here on the correction is trusted in full (ISO 10140-4: corrected from 6 to 15 dB)"
     )
-    least_margin_db: Number = Field(
+    least_margin_db: MarginDb = Field(
         3.0,
         gt=0,
         description="dB, below it the level is an upper bound only (at 3 dB half of the power is background); fewer "
         "than about 100 averages need more, by the scatter of the margin itself",
     )
-    no_correction_above_db: Number = Field(
+    no_correction_above_db: MarginDb = Field(
         15.0, description="dB, from here on nothing is subtracted, 0.14 dB at most (ISO 10140-4)"
     )
-    bound_share: Number = Field(
+    bound_share: Share = Field(
         0.1,
         ge=0,
         le=1,
         description="share of an overall level's power that bounds may carry before it is a bound itself (own choice)",
     )
-    bound_factor: Number = Field(
+    bound_factor: Times = Field(
         1.96,
         gt=0,
         le=5,
         description="standard uncertainties added to an upper bound (normal, two-sided 95 %; own choice: 97.5 % of "
         "bounds hold)",
     )
-    most_hours: Number = Field(
-        24.0, gt=0, description="hours, a background run taken longer before or after is refused (own choice)"
+    most_hours: Hours = Field(
+        24.0, description="hours, a background run taken longer before or after is refused (own choice)"
     )
-    achieved_within: Number = Field(
+    achieved_within: Share = Field(
         0.05,
         gt=0,
         lt=0.5,
@@ -425,23 +430,23 @@ class Background(Section):
         description="where a speed has no background run, take a power law between those at the nearest speeds below "
         "and above",
     )
-    between_speeds_uncertainty_db: Number = Field(
+    between_speeds_uncertainty_db: UncertaintyDb = Field(
         0.5, ge=0, description="dB, standard uncertainty of that power law itself (own choice)"
     )
-    repeat_sd_db: Number = Field(
+    repeat_sd_db: UncertaintyDb = Field(
         0.2,
         ge=0,
         le=10,
         description="dB, standard deviation of a background between its runs; counts for two degrees of freedom beside "
         "what several runs show (from memory, 0.1 to 0.4 dB is typical)",
     )
-    spread_limit_db: Number = Field(
+    spread_limit_db: LimitDb = Field(
         1.0,
         gt=0,
         description="dB, standard deviation between background runs, beyond random error, from which on a band's "
         "background is doubted (common practice)",
     )
-    louder_share: Number = Field(
+    louder_share: Share = Field(
         0.3333,
         gt=0,
         le=1,
@@ -451,7 +456,7 @@ class Background(Section):
     references: tuple[Name, ...] = Field(
         (), description="positions of reference sensors; what is coherent with them is removed from all others"
     )
-    most_removed_db: Number = Field(
+    most_removed_db: LimitDb = Field(
         10.0,
         gt=0,
         le=40,
@@ -472,27 +477,27 @@ class Uncertainty(Section):
         ((250.0, 0.1), (2000.0, 0.3), (10000.0, 1.5)),
         description="[Hz, dB] pairs, the same for a sensor without a chart, or beyond its ends (own choice)",
     )
-    static_pressure_db_per_kpa: Number = Field(
+    static_pressure_db_per_kpa: Coefficient = Field(
         0.01,
         ge=0,
         description="dB/kPa, standard uncertainty of a sensor's sensitivity by the change of air pressure since its "
         "check (from memory: 0.05 to 0.12 dB over 12 kPa)",
     )
-    temperature_db_per_k: Number = Field(
+    temperature_db_per_k: Coefficient = Field(
         0.01, ge=0, description="dB/K, the same by the change of temperature (from memory, about 0.01 dB/K or less)"
     )
-    unknown_pressure_kpa: Number = Field(
+    unknown_pressure_kpa: PressureChange = Field(
         3.0,
         ge=0,
         description="kPa, change since the check where air pressures are not given (common practice: weather)",
     )
-    unknown_temperature_k: Number = Field(
+    unknown_temperature_k: TemperatureChange = Field(
         10.0, ge=0, description="K, change since the check where temperatures are not given (own choice)"
     )
-    speed_pct: Number = Field(
+    speed_pct: Percent = Field(
         0.5, ge=0, le=20, description="%, standard uncertainty of an achieved speed (common practice in wind tunnels)"
     )
-    air_missing_db: Number = Field(
+    air_missing_db: UncertaintyDb = Field(
         0.25,
         ge=0,
         le=10,
@@ -514,22 +519,22 @@ class Uncertainty(Section):
 class OperatingPoint(Section):
     """Which runs count as taken at the same speed and yaw."""
 
-    speed_tolerance: Number = Field(0.02, ge=0, lt=0.5, description="share of the speed, as in 0.02 for 2 %")
-    yaw_tolerance_deg: Number = Field(0.5, ge=0, lt=45, description="degrees")
-    nominal_speeds: tuple[Annotated[Number, Field(ge=0)], ...] = Field(
+    speed_tolerance: Share = Field(0.02, ge=0, lt=0.5, description="share of the speed, as in 0.02 for 2 %")
+    yaw_tolerance_deg: Angle = Field(0.5, ge=0, lt=45, description="degrees")
+    nominal_speeds: tuple[EnteredSpeed, ...] = Field(
         (), description="nominal speeds in entered_speed_unit; empty: found from the set speeds"
     )
     held: Literal["speed", "dynamic-pressure"] = Field(
         "speed", description="what the facility holds: levels are brought to the nominal one of it"
     )
-    speed_exponent: Number = Field(
+    speed_exponent: Exponent = Field(
         4.0,
         gt=0,
         le=10,
         description="exponent of power on speed by which levels are brought to the nominal point (common "
         "practice: 4 for wall pressure, 6 for radiated sound)",
     )
-    speed_exponent_uncertainty: Number = Field(
+    speed_exponent_uncertainty: ExponentUncertainty = Field(
         1.0,
         ge=0,
         le=5,
@@ -539,10 +544,10 @@ class OperatingPoint(Section):
     reference_density_kgm3: Number = Field(
         1.2, ge=0.3, le=2, description="kg/m3, density of the air that levels are brought to (common practice)"
     )
-    extrapolated_above_db: Number = Field(
+    extrapolated_above_db: LimitDb = Field(
         1.0, gt=0, description="dB, a larger correction is marked as extrapolated (common practice)"
     )
-    extrapolated_speed_share: Number = Field(
+    extrapolated_speed_share: Share = Field(
         0.05,
         gt=0,
         lt=0.5,
@@ -553,7 +558,7 @@ class OperatingPoint(Section):
 class Compare(Section):
     """How differences between conditions are judged."""
 
-    practical_threshold_db: Number = Field(
+    practical_threshold_db: LimitDb = Field(
         0.5, ge=0, description="dB, a smaller difference is of no practical use (common practice)"
     )
     at_nominal: bool = Field(
@@ -577,31 +582,31 @@ class Compare(Section):
         "family-wise: chance of a single false one (Holm 1979)",
     )
     lines: str = Field("", description="the comparison whose differences are given line by line; empty: the first one")
-    interaction_limit_db: Number = Field(
+    interaction_limit_db: LimitDb = Field(
         1.0,
         gt=0,
         description="dB, sum of single contributions against the whole from which on they interact (common practice)",
     )
-    mirror_limit_db: Number = Field(
+    mirror_limit_db: LimitDb = Field(
         3.0,
         gt=0,
         description="dB, partners on the other side of the body that differ by more from what they usually do get a "
         "verdict (own choice: vehicle bodies are symmetric within 1 to 2 dB)",
     )
-    repeat_sd_db: Number = Field(
+    repeat_sd_db: UncertaintyDb = Field(
         0.2,
         ge=0,
         le=10,
         description="dB, standard deviation between repeats; used only where the campaign has no repeats at all, with "
         "two degrees of freedom (from memory, 0.1 to 0.4 dB is typical)",
     )
-    session_sd_db: Number = Field(
+    session_sd_db: UncertaintyDb = Field(
         0.5,
         ge=0,
         description="dB, standard deviation between sessions with the mount untouched; used only where the campaign "
         "itself gives no estimate (from memory, 0.3 to 1 dB is typical)",
     )
-    remount_sd_db: Number = Field(
+    remount_sd_db: UncertaintyDb = Field(
         1.0,
         ge=0,
         description="dB, standard deviation of a sensor fitted anew, its mounting included; used only where the "
@@ -612,35 +617,35 @@ class Compare(Section):
 class Scaling(Section):
     """Exponents of speed, and whether spectra of several speeds fall together over Strouhal number or frequency."""
 
-    reference_speed_mps: Annotated[Number, Field(gt=0)] | None = Field(
+    reference_speed_mps: Speed | None = Field(
         None,
         description="m/s, speed that `level_at_reference_db` is for; none: the geometric mean of the campaign's "
         "nominal speeds (own choice)",
     )
-    length_m: Annotated[Number, Field(gt=0)] | None = Field(
+    length_m: Length | None = Field(
         None,
         description="m, length l of St = f l / U where a position has none of its own; none: over f/U, in 1/m (common "
         "practice: gap width, step height, boundary-layer thickness)",
     )
-    lengths: dict[Name, Annotated[Number, Field(gt=0)]] = Field(
+    lengths: dict[Name, Length] = Field(
         {},
         description="m, own lengths by position or area; a position's own comes before its cavity's `length_m`, this "
         "before its area's (own choice)",
     )
-    tonal_above_db: Number = Field(
+    tonal_above_db: LimitDb = Field(
         10.0,
         gt=0,
         description="dB, largest line above the median line from which on a band may be tonal (own choice: noise of 10 "
         "averages reaches 4 dB)",
     )
-    tonal_share: Number = Field(
+    tonal_share: Share = Field(
         0.2,
         gt=0,
         lt=1,
         description="share of a level's power that such lines need to add for it to be left out as tonal (own choice: "
         "they raise the level by 1 dB then)",
     )
-    least_bands: Whole = Field(
+    least_bands: FewBands = Field(
         8, ge=5, description="bands with levels at two speeds that a collapse needs (own choice: fewer show no shape)"
     )
 
@@ -648,80 +653,79 @@ class Scaling(Section):
 class Quality(Section):
     """When a channel of a run is doubted."""
 
-    overload_run_samples: Whole = Field(
+    overload_run_samples: Count = Field(
         3, ge=2, description="equal samples at full scale in a row that count as overload (common practice)"
     )
-    overload_share_pct: Number = Field(
+    overload_share_pct: Percent = Field(
         0.01,
         gt=0,
         lt=50,
         description="%, share of samples at full scale, or at a flat top below it, that makes a channel unusable, "
         "doubtful with less (Gaussian noise cut so often: 0.001 dB in level, up to 0.5 dB in a band 40 dB below it)",
     )
-    impossible_pa: Number = Field(
+    impossible_pa: Pressure = Field(
         101_325.0,
-        gt=0,
         description="Pa rms that no sound pressure reaches (standard atmosphere, ISO 2533: 194 dB re 20 uPa); "
         "single samples of twice as much are none either",
     )
-    dropout_s: Number = Field(0.005, gt=0, description="s, identical samples for so long are a dropout")
-    dead_level_pa: Number = Field(
+    dropout_s: ShortDuration = Field(0.005, description="s, identical samples for so long are a dropout")
+    dead_level_pa: QuietPressure = Field(
         1e-4,
         ge=0,
         description="Pa rms, below it a channel is dead (14 dB re 20 uPa, below sensor noise, from memory)",
     )
-    spike_ratio: Number = Field(
+    spike_ratio: Times = Field(
         10.0,
         gt=3,
         description="times the usual step between samples that count as a jump (own choice: synthetic wall pressure "
         "with a kurtosis of 5 reaches it up to 6 times in 8 s, 90 of 100 channels once at most)",
     )
-    spike_rate_per_s: Number = Field(
+    spike_rate_per_s: Times = Field(
         1.5, gt=0, description="jumps a second from which on a channel is doubted (own choice, see spike_ratio)"
     )
-    spike_places: Whole = Field(
+    spike_places: Count = Field(
         3, ge=1, description="jumps of 1.7 times that size from which on a channel is doubted (own choice)"
     )
-    trend_limit_db: Number = Field(
+    trend_limit_db: LimitDb = Field(
         3.0,
         gt=0,
         description="dB, change of a channel's level from start to end of a run, less that of the other channels, that "
         "is doubted; for all together 1.5 times as much (own choice: gusts of 1 dB leave up to 3 dB, rarely 3.5 dB)",
     )
-    offset_limit: Number = Field(
+    offset_limit: Times = Field(
         1.0, gt=0, description="times the rms that a channel's mean may move over a run (own choice)"
     )
-    hum_limit_db: Number = Field(
+    hum_limit_db: LimitDb = Field(
         10.0, gt=0, description="dB, mains line above the spectrum around it that is doubted (own choice)"
     )
-    kurtosis_limit: Number = Field(
+    kurtosis_limit: Times = Field(
         12.0, gt=3, description="kurtosis that is doubted (wall pressure has 3 to 5, from memory; own choice)"
     )
-    skewness_limit: Number = Field(
+    skewness_limit: Times = Field(
         1.5, gt=0, description="size of the skewness that is doubted (own choice; wall pressure has some tenths)"
     )
-    same_signal_correlation: Number = Field(
+    same_signal_correlation: Share = Field(
         0.999,
         gt=0.5,
         le=1,
         description="correlation of the steps of two channels from which on they are one signal (own choice)",
     )
-    odd_level_db: Number = Field(
+    odd_level_db: LimitDb = Field(
         6.0,
         gt=0,
         description="dB, a channel's level beside its other runs and the other positions that is doubted (own choice: "
         "repeats scatter by 1 dB)",
     )
-    silent_level_db: Number = Field(
+    silent_level_db: LimitDb = Field(
         20.0,
         gt=0,
         description="dB, so far below its other runs and the other positions, or below its own background runs, a "
         "channel hears nothing (own choice: a hundredth of the power; repeats scatter by 1 dB)",
     )
-    area_level_db: Number = Field(
+    area_level_db: LimitDb = Field(
         15.0, gt=0, description="dB, a position's level beside the others of its area that is doubted (own choice)"
     )
-    speed_level_db: Number = Field(
+    speed_level_db: LimitDb = Field(
         3.0,
         gt=0,
         description="dB, a whole run's level beside its repeats at one speed that is doubted (own choice)",
@@ -736,19 +740,19 @@ class Repeatability(Section):
         description="bring levels to the nominal speed and air first, so that what is known to differ does not count "
         "as scatter; false: as measured",
     )
-    outlier_level: Number = Field(
+    outlier_level: Level = Field(
         0.01, gt=0, lt=0.5, description="chance below which a session is flagged as an outlier (ISO 5725-2: 1 %)"
     )
-    straggler_level: Number = Field(
+    straggler_level: Level = Field(
         0.05, gt=0, lt=0.5, description="chance below which a session is flagged as a straggler (ISO 5725-2: 5 %)"
     )
-    excess_db: Number = Field(
+    excess_db: LimitDb = Field(
         0.3,
         ge=0,
         description="dB, rms difference of lines beyond random error from which on two repeats that fail the test are "
         "different in practice (own choice)",
     )
-    most_pairs: Whole = Field(
+    most_pairs: Count = Field(
         10, ge=1, description="pairs of repeats tested in a session, condition and operating point (own choice)"
     )
 
@@ -757,13 +761,13 @@ class Ranking(Section):
     """The list of spots and bands to work on first."""
 
     weighting: Weighting = Field("Z", description="frequency weighting of the contributions ranked")
-    operating_points: tuple[tuple[Annotated[Number, Field(ge=0)], Number], ...] = Field(
+    operating_points: tuple[tuple[EnteredSpeed, Yaw], ...] = Field(
         (),
         description="operating points that the list is over, each as [speed in entered_speed_unit, yaw in degrees]; "
         "empty: all of them",
     )
     range_hz: FrequencyRange | None = Field(None, description="Hz, first and last band ranked; none: all bands")
-    entries: Whole = Field(20, ge=1, description="rows of the list for each comparison")
+    entries: Count = Field(20, ge=1, description="rows of the list for each comparison")
     draws: Whole = Field(
         2000,
         ge=100,

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from tapeline.campaign.setting_numbers import Confidence, Frequency, ReferencePressure, refuse
 from tapeline.campaign.setting_sections import (
     Background,
     BandHistory,
@@ -20,7 +21,6 @@ from tapeline.campaign.setting_sections import (
     History,
     InputPath,
     Name,
-    Number,
     OperatingPoint,
     OutputPath,
     Overall,
@@ -36,7 +36,6 @@ from tapeline.campaign.setting_sections import (
     Tables,
     Uncertainty,
     Weighting,
-    refuse,
 )
 
 __all__ = [
@@ -130,11 +129,11 @@ class Settings(Section):
         "report.speed_unit",
     )
     operating_point: OperatingPoint = Field(OperatingPoint(), description="grouping of speeds and yaw angles")
-    reference_pressure_pa: Number = Field(
-        2.0e-5, gt=0, description="Pa, reference of all levels (ISO 1683:2015: 20 uPa in gases)"
+    reference_pressure_pa: ReferencePressure = Field(
+        2.0e-5, description="Pa, reference of all levels (ISO 1683:2015: 20 uPa in gases)"
     )
-    confidence: Number = Field(0.95, gt=0.5, lt=1, description="confidence level of all intervals")
-    mains_hz: Number = Field(50.0, gt=0, le=1000, description="Hz, mains frequency")
+    confidence: Confidence = Field(0.95, gt=0.5, description="confidence level of all intervals")
+    mains_hz: Frequency = Field(50.0, gt=0, le=1000, description="Hz, mains frequency")
     keep_pressure: bool = Field(False, description="keep the calibrated time signals after the spectra are made")
     report: Report = Field(Report(), description="how the report shows things")
     compare: Compare = Field(Compare(), description="how differences are judged")

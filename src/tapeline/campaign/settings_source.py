@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, get_args, get_origin
 
@@ -15,6 +15,7 @@ from pydantic_core import ErrorDetails
 from tapeline.campaign.faults import Fault, did_you_mean, listed, quoted
 from tapeline.campaign.setting_sections import INPUTS_OUTSIDE
 from tapeline.campaign.settings import Settings
+from tapeline.campaign.usual_values import Usual, innermost, usual_among
 from tapeline.campaign.yaml_source import KeyPath, YamlDocument, read_yaml
 
 SETTINGS_FILE = "config/campaign.yaml"
@@ -39,6 +40,8 @@ PHRASES = {
     "too_short": "at least {min_length} in number",
     "tuple_type": "a list in brackets",
 }
+LIMITS = frozenset({"greater_than", "greater_than_equal", "less_than", "less_than_equal"})
+"""Misfits of numbers whose size is at fault."""
 
 
 @dataclass(frozen=True)
@@ -124,21 +127,23 @@ def _path(detail: ErrorDetails) -> KeyPath:
 def _fault(document: YamlDocument, detail: ErrorDetails) -> Fault:
     path, kind = _path(detail), detail["type"]
     of_key = "[key]" in detail["loc"]
-    field = _declared(path)[0]
+    declared = _declared(path)
     if kind == "extra_forbidden":
         name = str(path[-1])
-        known = list(_declared(path[:-1])[1])
+        known = list(_declared(path[:-1]).keys)
         hint = did_you_mean(name, known)
         expected = "one of the keys " + listed(known, 30)
         return document.fault(path, f"the unknown key {quoted(name)}", expected, hint, of_key=True)
     if kind == "missing" and isinstance(path[-1], str):
-        return document.fault(path[:-1], "nothing", f'the key "{path[-1]}" ({field})', of_key=True)
+        return document.fault(path[:-1], "nothing", f'the key "{path[-1]}" ({declared.meaning})', of_key=True)
     value = path[-1] if of_key else detail["input"]
     if kind == "missing":
         path, value = path[:-1], detail["input"]
     phrase, hint = _expected(detail, value)
-    if field and kind != "expected":
-        phrase = f"{phrase} ({field})"
+    if kind in LIMITS and declared.usual is not None and not declared.usual.holds(float(value)):
+        hint = declared.usual.hint(float(value))
+    if declared.meaning and kind != "expected":
+        phrase = f"{phrase} ({declared.meaning})"
     found = detail.get("ctx", {}).get("found") or describe(value)
     return document.fault(path, found, phrase, hint, of_key)
 
@@ -162,22 +167,33 @@ def _expected(detail: ErrorDetails, value: Any) -> tuple[str, str | None]:
     return phrase, hint
 
 
-def _declared(path: KeyPath) -> tuple[str, dict[str, Any]]:
-    """What the setting at `path` is for, and the keys that may stand below it."""
+@dataclass(frozen=True)
+class _Declared:
+    """What a setting is for, the keys that may stand below it, and what is usual for its number."""
+
+    meaning: str = ""
+    keys: Mapping[str, Any] = field(default_factory=dict)
+    usual: Usual | None = None
+
+
+def _declared(path: KeyPath) -> _Declared:
+    """What is declared of the setting at `path`."""
     meaning = ""
+    usual: Usual | None = None
     current: Any = Settings
     for part in path:
         if _is_section(current):
             declared = current.model_fields.get(str(part))
             if declared is None:
-                return "", {}
+                return _Declared()
             meaning = (declared.description or "").split(" (", maxsplit=1)[0]
-            current = declared.annotation
+            current, usual = declared.annotation, usual_among(declared.metadata)
         elif isinstance(get_origin(current), type) and issubclass(get_origin(current), Mapping):
             current = get_args(current)[1]
         else:
             current = next(iter(get_args(current)), None)
-    return meaning, dict(current.model_fields) if _is_section(current) else {}
+        current, usual = innermost(current, usual)
+    return _Declared(meaning, dict(current.model_fields) if _is_section(current) else {}, usual)
 
 
 def _is_section(annotation: Any) -> bool:

@@ -10,9 +10,17 @@ from typing import Any, Generic
 from tapeline.campaign.cells import IDENTIFIER_KIND, RUN_OR_EVERY, CellError
 from tapeline.campaign.csv_source import SourceRow, SourceTable, read_csv
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
-from tapeline.campaign.table_columns import RUNS, Column, RowT, Table
+from tapeline.campaign.table_columns import KMH_PER_MPS, RUNS, CsvColumn, CsvTable, RowT
 
-KMH_PER_MPS = 3.6
+
+@dataclass
+class UnusualCells:
+    """The cells of one column outside its usual range: the first one, and how many there are."""
+
+    column: CsvColumn
+    line: int
+    value: float
+    count: int = 0
 
 
 @dataclass(frozen=True)
@@ -27,6 +35,7 @@ class TableRows(Generic[RowT]):
     rows: tuple[RowT, ...]
     header: frozenset[str]
     readable: bool
+    unusual: tuple[UnusualCells, ...] = ()
 
     def names(self, attribute: str) -> dict[str, int]:
         """The names in one column, in order, each with the line where it stands first."""
@@ -47,7 +56,7 @@ class TableRows(Generic[RowT]):
 
 
 def read_table(
-    root: Path, shown: str, table: Table[RowT], faults: list[Fault], one_of: Iterable[Sequence[str]] = ()
+    root: Path, shown: str, table: CsvTable[RowT], faults: list[Fault], one_of: Iterable[Sequence[str]] = ()
 ) -> TableRows[RowT]:
     """Read the table in the file `shown` of the campaign folder `root`.
 
@@ -60,16 +69,18 @@ def read_table(
     header = frozenset(source.header)
     reader = _RowReader(table, source, faults)
     readable = all(name in header for group in needed for name in group)
-    return TableRows(shown, tuple(reader.row(row) for row in source.rows), header, readable)
+    rows = tuple(reader.row(row) for row in source.rows)
+    return TableRows(shown, rows, header, readable, tuple(reader.unusual.values()))
 
 
 class _RowReader(Generic[RowT]):
     """Reads the rows of one table."""
 
-    def __init__(self, table: Table[RowT], source: SourceTable, faults: list[Fault]) -> None:
+    def __init__(self, table: CsvTable[RowT], source: SourceTable, faults: list[Fault]) -> None:
         self.table = table
         self.file = source.file
         self.faults = faults
+        self.unusual: dict[str, UnusualCells] = {}
         places = {name: index for index, name in enumerate(source.header)}
         self.columns = [(places[column.name], column) for column in table.columns if column.name in places]
         self.defaults = {column.attribute: self.stand_in(column, "") for column in table.columns}
@@ -83,7 +94,10 @@ class _RowReader(Generic[RowT]):
             text = cells[index] if index < width else ""
             if text:
                 try:
-                    values[column.attribute] = column.kind.read(text)
+                    value = values[column.attribute] = column.kind.read(text)
+                    if column.kind.usual is not None and not column.kind.usual.holds(value):
+                        first = UnusualCells(column, source.line_of(index), value)
+                        self.unusual.setdefault(column.name, first).count += 1
                 except CellError as misfit:
                     self.note(source.line_of(index), column, misfit.found or quoted(text), misfit)
                     values[column.attribute] = self.stand_in(column, text)
@@ -93,11 +107,11 @@ class _RowReader(Generic[RowT]):
             self.set_speed(values, source.line)
         return self.table.row(line=source.line, **values)
 
-    def note(self, line: int, column: Column, found: str, misfit: CellError) -> None:
+    def note(self, line: int, column: CsvColumn, found: str, misfit: CellError) -> None:
         self.faults.append(Fault(self.file, line, column.name, found, misfit.expected, misfit.mend))
 
     @staticmethod
-    def stand_in(column: Column, text: str) -> Any:
+    def stand_in(column: CsvColumn, text: str) -> Any:
         """What a row holds in place of a value: names as they are written, so that references to them still fit."""
         named = column.kind in (IDENTIFIER_KIND, RUN_OR_EVERY)
         return text if named and (column.needed or text) else column.default

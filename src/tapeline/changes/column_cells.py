@@ -11,8 +11,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from tapeline.arrays import Reals
 from tapeline.changes.matched_rows import MatchedRows
-from tapeline.changes.scales import Reals, Tolerance
+from tapeline.changes.scales import Scale, Tolerance
 from tapeline.changes.table_changes import Cell, ColumnChanges, Moved, Sink
 
 Mask = NDArray[np.bool_]
@@ -34,9 +35,10 @@ def is_number(kind: pa.DataType) -> bool:
     return bool(pa.types.is_floating(kind) or pa.types.is_integer(kind))
 
 
-def compare_numbers(place: Place, found: ColumnChanges, old: pa.Array, new: pa.Array, sink: Sink | None) -> Mask:
+def compare_numbers(
+    place: Place, found: ColumnChanges, scale: Scale, old: pa.Array, new: pa.Array, sink: Sink | None
+) -> Mask:
     """Compare two matched columns of numbers; null and NaN are no value. Returns which pairs differ."""
-    assert found.scale is not None
     first, second = reals(old), reals(new)
     nulls = [pc.is_null(column).to_numpy(zero_copy_only=False) for column in (old, new)]
     same = (first == second) | (np.isnan(first) & np.isnan(second) & (nulls[0] == nulls[1]))
@@ -45,9 +47,9 @@ def compare_numbers(place: Place, found: ColumnChanges, old: pa.Array, new: pa.A
     if not differs.size:
         return unlike
     before, after = first[differs], second[differs]
-    change = found.scale.change(before, after)
+    change = scale.change(before, after)
     found.cells += differs.size
-    found.beyond += int(np.count_nonzero(place.tolerance.beyond(found.scale, before, after)))
+    found.beyond += int(np.count_nonzero(place.tolerance.beyond(scale, before, after)))
     found.appeared += int(np.count_nonzero(np.isnan(before) & ~np.isnan(after)))
     found.vanished += int(np.count_nonzero(~np.isnan(before) & np.isnan(after)))
 
@@ -56,8 +58,7 @@ def compare_numbers(place: Place, found: ColumnChanges, old: pa.Array, new: pa.A
         values = [cell_of(v[pair], bool(n[pair])) for v, n in zip((first, second), nulls, strict=True)]
         size = None if math.isnan(change[at]) else float(change[at])
         row = place.key_text(pair)
-        unit = found.scale.unit if found.scale else ""
-        return Moved(place.table, row, found.column, "", found.unit, values[0], values[1], size, unit)
+        return Moved(place.table, row, found.column, "", found.unit, values[0], values[1], size, scale.unit)
 
     keep_extremes(place, found, differs, change, moved)
     if sink:

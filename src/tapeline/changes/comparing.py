@@ -43,18 +43,16 @@ def _table(name: str, old: ResultsFolder, new: ResultsFolder, tolerance: Toleran
         if part in before and part in after:
             _Part(found, part, before[part], after[part], tolerance, sink).compare()
         else:
-            _one_sided(found, part, before.get(part), after.get(part), sink)
+            _one_sided(found, part, before.get(part) or after[part], part in before, sink)
     return found
 
 
-def _one_sided(found: TableChanges, part: str, old: Path | None, new: Path | None, sink: Sink | None) -> None:
-    """A part that one folder alone holds: its rows came or went."""
-    path = old or new
-    assert path is not None
+def _one_sided(found: TableChanges, part: str, path: Path, gone: bool, sink: Sink | None) -> None:
+    """A part that one folder alone holds: its rows came, or went where it is `gone`."""
     with reading(path):
         rows = pq.ParquetFile(path).metadata.num_rows
     words = part or "the whole table"
-    if old:
+    if gone:
         found.parts_only_old.append(words)
         found.only_old, found.old_rows = found.only_old + rows, found.old_rows + rows
     else:
@@ -62,7 +60,7 @@ def _one_sided(found: TableChanges, part: str, old: Path | None, new: Path | Non
         found.only_new, found.new_rows = found.only_new + rows, found.new_rows + rows
     if sink:
         counted = f"{rows} row{'' if rows == 1 else 's'}"
-        texts = (counted, None) if old else (None, counted)
+        texts = (counted, None) if gone else (None, counted)
         sink(Moved(found.table, words, "", "", "", texts[0], texts[1], None, ""))
 
 
@@ -166,8 +164,8 @@ class _Part:
             return self._list_cells(place, name, kind.value_type, unit)
         old, new = (self._taken(side, name, place.rows) for side in (0, 1))
         if is_number(kind):
-            column = self._found.column(name, unit, scale_of(name, unit, whole=self._whole(name)))
-            return compare_numbers(place, column, old, new, self._sink)
+            scale = scale_of(name, unit, whole=self._whole(name))
+            return compare_numbers(place, self._found.column(name, unit, scale), scale, old, new, self._sink)
         texts = old.cast(pa.string()), new.cast(pa.string())
         return compare_texts(place, self._found.column(name, unit, None), texts[0], texts[1], self._sink)
 

@@ -14,8 +14,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from tapeline.arrays import Reals
 from tapeline.changes.column_cells import EMPTY, NOTHING, Mask, Place, keep_extremes
-from tapeline.changes.scales import Reals
 from tapeline.changes.table_changes import Cell, ColumnChanges, Moved, Sink
 
 SHOWN_ITEMS = 6

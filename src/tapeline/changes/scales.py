@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
+from tapeline.arrays import Reals
 
 POWER_UNITS = ("Pa^2", "Pa^2/Hz")
 SENSITIVITY_UNIT = "V/Pa"

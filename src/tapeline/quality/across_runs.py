@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tapeline.acoustics.log_shift import LogShift, log_shift
-from tapeline.acoustics.odd_levels import median_polish
+from tapeline.acoustics.outlier_levels import median_polish
 from tapeline.quality.gain_entries import contradicted_gains, entry_step_db, rows_of_repeats
 from tapeline.quality.level_table import (
     LEAST_POSITIONS,

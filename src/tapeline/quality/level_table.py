@@ -8,11 +8,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tapeline.acoustics.odd_levels import median_polish, off_repeats
-
-Reals = NDArray[np.float64]
+from tapeline.acoustics.outlier_levels import median_polish, off_repeats
+from tapeline.arrays import Reals
 
 ROUND_STEPS_DB = (6.0, 10.0, 12.0, 20.0)
 """Usual steps of conditioners and recorders (6.02 and 12.04 dB rounded; common practice)."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from tapeline.acoustics.clipping import clipping_bias
 from tapeline.acoustics.sample_checks import RunTally
-from tapeline.acoustics.sudden_changes import SpikeTally
+from tapeline.acoustics.spikes import SpikeTally
 
 LIMITING_PLACES = 3
 """Below full scale one flat top may be chance; so many at the very same value are not (own choice)."""

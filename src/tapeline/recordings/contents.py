@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.converter_steps import bits_used
-from tapeline.recordings.recording import Samples
+from tapeline.acoustics.effective_bits import bits_used
+from tapeline.arrays import Reals, Samples
 
-Reals = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
 EXACT_BITS = 24

@@ -14,9 +14,10 @@ from typing import Any
 
 import numpy as np
 
+from tapeline.arrays import Samples
 from tapeline.recordings.described_array import frames_and_channels, require_described, stated_rate_hz
 from tapeline.recordings.raw_binary import RawLayout
-from tapeline.recordings.recording import RecordingError, Samples, block_frames
+from tapeline.recordings.recording import RecordingError, block_frames
 from tapeline.recordings.sample_words import INTEGER_BITS, SAMPLE_WORDS
 
 RATE = "sample_rate_hz"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tapeline.recordings.recording import Recording, RecordingError, Samples
+from tapeline.arrays import Samples
+from tapeline.recordings.recording import Recording, RecordingError
 
 
 class JoinedRecording:

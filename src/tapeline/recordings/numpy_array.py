@@ -12,9 +12,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
 
+from tapeline.arrays import Samples
 from tapeline.recordings.described_array import frames_and_channels, require_described, stated_rate_hz
 from tapeline.recordings.raw_binary import RawBinary, RawLayout
-from tapeline.recordings.recording import RecordingError, Samples
+from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.sample_words import SAMPLE_BYTES, SAMPLE_WORDS, SampleType
 
 SAMPLE_TYPES: dict[str, SampleType] = {"i2": "int16", "i4": "int32", "f4": "float32", "f8": "float64"}

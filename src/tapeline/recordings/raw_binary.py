@@ -9,7 +9,8 @@ from typing import Literal
 
 import numpy as np
 
-from tapeline.recordings.recording import RecordingError, Samples, block_frames
+from tapeline.arrays import Samples
+from tapeline.recordings.recording import RecordingError, block_frames
 from tapeline.recordings.sample_words import (
     INTEGER_BITS,
     SAMPLE_BYTES,

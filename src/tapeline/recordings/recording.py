@@ -6,10 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
-Samples = NDArray[np.float32]
+from tapeline.arrays import Samples
 
 BLOCK_FRAMES = 4_096
 """Frames decoded at a time: a block of many channels still fits the processor's cache."""

@@ -8,7 +8,8 @@ from typing import Literal
 
 import numpy as np
 
-from tapeline.recordings.recording import RecordingError, Samples, block_frames
+from tapeline.arrays import Samples
+from tapeline.recordings.recording import RecordingError, block_frames
 
 SampleType = Literal["int16", "int24", "int32", "float32", "float64"]
 ByteOrder = Literal["little", "big"]

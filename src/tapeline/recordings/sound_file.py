@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from tapeline.arrays import Samples
 from tapeline.recordings.other_headers import READERS, other_extent
-from tapeline.recordings.recording import RecordingError, Samples, block_frames
+from tapeline.recordings.recording import RecordingError, block_frames
 from tapeline.recordings.sample_extent import SampleExtent
 from tapeline.recordings.sample_words import interleaved_blocks
 from tapeline.recordings.wave_header import KINDS, WIDE_FORM, wave_extent

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapeline.acoustics.control_chart import LEAST_COMMON_SENSORS, ROUNDING, common_shift
 from tapeline.report.sensor_checks import ChecksInTime, SessionInTime
 from tapeline.report.wording import number
+from tapeline.statistics.control_chart import LEAST_COMMON_SENSORS, ROUNDING, common_shift
 
 SMALL_CHANGE_DB = 0.2
 """Changes up to this pass without action, of one sensor as of all together (common practice)."""
@@ -102,7 +102,8 @@ def _shift(
     shared = sorted(levels[earlier].keys() & levels[later].keys())
     first, second = (np.array([levels[session][sensor] for sensor in shared]) for session in (earlier, later))
     median = common_shift(first, second)
-    assert median is not None, "only sessions that share enough sensors come here"
+    if median is None:
+        raise ValueError(f"{earlier.label} and {later.label} share too few sensors: {len(shared)}")
     change = second - first
     return CommonShift(earlier, later, median, float(change.min()), float(change.max()), len(shared))
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +15,7 @@ from PIL import Image
 from tapeline.report.figure_data import FigureData, csv_text
 from tapeline.report.figure_letters import Letters
 from tapeline.report.wording import file_stem
-from tapeline.store.atomic import replacing
+from tapeline.store.file_records import forget_written, result_file
 
 SVG_BYTES = 125_000
 """A drawing above this size is kept as pixels."""
@@ -97,8 +99,15 @@ def file_content(figure: Figure, *, full_colour: bool = False) -> tuple[str, byt
 class FigureShelf:
     """Writes figures into one folder and hands out their pictures while the page has room."""
 
-    def __init__(self, folder: Path, page_bytes: int = PAGE_BYTES, letters: Letters | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        page_bytes: int = PAGE_BYTES,
+        letters: Letters | None = None,
+        written_by: Callable[[Path], AbstractContextManager[Path]] = result_file,
+    ) -> None:
         self.folder = folder
+        self.written_by = written_by
         self.letters = letters or Letters()
         self.room = page_bytes
         self.written: set[str] = set()
@@ -124,7 +133,7 @@ class FigureShelf:
         stem = self._free_name(file_stem(parts))
         name, data_name = f"{stem}.{kind}", f"{stem}.csv"
         for written, made in ((name, content), (data_name, csv_text(data).encode("utf-8"))):
-            with replacing(self.folder / written) as temporary:
+            with self.written_by(self.folder / written) as temporary:
                 temporary.write_bytes(made)
             self.written.add(written)
         width, height = figure.get_size_inches()
@@ -161,3 +170,4 @@ class FigureShelf:
         for path in sorted(self.folder.glob("*")):
             if path.suffix in (".svg", ".png", ".csv") and path.name not in self.written:
                 path.unlink()
+                forget_written(path)

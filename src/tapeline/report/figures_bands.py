@@ -11,8 +11,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from numpy.typing import NDArray
 
+from tapeline.arrays import Reals
 from tapeline.report.comparison_views import SHOWN
 from tapeline.report.figure_panels import Heading, legend_line, panel_grid, title_panel
 from tapeline.report.figure_style import (
@@ -31,7 +31,6 @@ from tapeline.report.figure_style import (
 from tapeline.report.finished_tables import Row
 from tapeline.report.wording import confidence_words, number, short
 
-Reals = NDArray[np.float64]
 Limits = tuple[float, float]
 
 SIDE_STEP = {"reference": 0.96, "treatment": 1.04}

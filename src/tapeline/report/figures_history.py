@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from tapeline.acoustics.control_chart import INDIVIDUALS_FACTOR, MOVING_RANGE_FACTOR
 from tapeline.report.common_shifts import CommonShift
 from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf
@@ -20,6 +19,8 @@ from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.history_text import CSV_FILE
 from tapeline.report.sensor_history import LEAST_VALUES, HistoryPoint, SensorHistory, SensorSeries
 from tapeline.report.wording import counted, listed, number, short
+from tapeline.statistics.control_chart import INDIVIDUALS_FACTOR, MOVING_RANGE_FACTOR
+from tapeline.store.atomic import replacing
 
 VALUE_COLOUR, RAW_COLOUR, LIMIT_COLOUR, FOUND_COLOUR, SHIFT_COLOUR = (
     "#1b4965",
@@ -45,7 +46,7 @@ def write_figures(history: SensorHistory, folder: Path) -> list[str]:
 
     A file of the other kind that an earlier drawing of the same sensor left is taken away.
     """
-    shelf = FigureShelf(folder, page_bytes=0)
+    shelf = FigureShelf(folder, page_bytes=0, written_by=replacing)
     shelf.written.add(CSV_FILE)
     written: list[str] = []
     with report_style():

@@ -8,14 +8,13 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from numpy.typing import NDArray
 
+from tapeline.arrays import Reals
 from tapeline.report.figure_panels import Heading, legend_line, panel_grid, title_panel
 from tapeline.report.figure_style import CONDITION_COLOURS, frequency_axis
 from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.finished_tables import Row
 
-Reals = NDArray[np.float64]
 WITHIN = 0.99
 """Share of the lines' ends that the axis holds; a few lines beyond it would flatten all others (own choice)."""
 

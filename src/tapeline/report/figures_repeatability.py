@@ -11,14 +11,12 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedFormatter, FixedLocator
-from numpy.typing import NDArray
 
+from tapeline.arrays import Reals
 from tapeline.report.figure_panels import Heading, legend_line, panel_grid
 from tapeline.report.figure_style import CONDITION_COLOURS, INTERVAL_COLOUR, frequency_axis
 from tapeline.report.finished_tables import Row
 from tapeline.report.wording import short
-
-Reals = NDArray[np.float64]
 
 INK, FAINT, LIMIT_COLOUR = CONDITION_COLOURS[0], "#8f8f8a", CONDITION_COLOURS[1]
 LEAST_LIMIT_DB = 0.5

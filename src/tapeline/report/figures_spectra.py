@@ -11,6 +11,7 @@ from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import level_db
+from tapeline.arrays import Reals
 from tapeline.report.figure_panels import Heading, legend_line, panel_grid, title_panel
 from tapeline.report.figure_style import (
     BACKGROUND_COLOUR,
@@ -23,7 +24,6 @@ from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.finished_tables import Row, Spectrum
 from tapeline.report.wording import counted, short
 
-Reals = NDArray[np.float64]
 Panel = Sequence[tuple[str, Spectrum]]
 HistoryPanel = Mapping[str, Sequence[Row]]
 MARKS_A_LINE = 7

@@ -9,14 +9,12 @@ import numpy as np
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import level_db
+from tapeline.arrays import Reals
 from tapeline.report.figure_panels import Heading, panel_grid
 from tapeline.report.figure_style import LEVEL_COLOURS, frequency_axis
 from tapeline.report.finished_tables import Row
-
-Reals = NDArray[np.float64]
 
 DEEPEST_DB = 60.0
 SHARE_ABOVE = 0.5

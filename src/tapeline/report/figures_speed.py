@@ -13,8 +13,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
-from numpy.typing import NDArray
 
+from tapeline.arrays import Reals
 from tapeline.campaign.operating_points import MPS_PER_UNIT
 from tapeline.report.figure_panels import Heading, cut_name, legend_line, panel_grid
 from tapeline.report.figure_style import condition_face, condition_look, condition_mark
@@ -22,8 +22,6 @@ from tapeline.report.figures_bands import Limits, bound_handle, draw_bounds, rou
 from tapeline.report.finished_tables import Row
 from tapeline.report.speed_levels import SpeedLevel, SpeedSeries, line_db
 from tapeline.report.wording import counted, interval, number, short
-
-Reals = NDArray[np.float64]
 
 INK = "#444444"
 REFERENCE_COLOUR = "#b9b9b2"

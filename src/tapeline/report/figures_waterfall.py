@@ -12,9 +12,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
-from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import level_db
+from tapeline.arrays import Reals
 from tapeline.campaign.operating_points import MPS_PER_UNIT
 from tapeline.report.figure_panels import Heading, cut_name, legend_line, panel_grid
 from tapeline.report.figure_style import condition_look
@@ -22,8 +22,6 @@ from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.finished_tables import Spectrum
 from tapeline.report.tone_search import ToneLine
 from tapeline.report.wording import counted, short
-
-Reals = NDArray[np.float64]
 
 OVERLAP = 1.5
 """Height of the deepest spectrum in steps of speed: more would hide the next one, less would flatten it."""

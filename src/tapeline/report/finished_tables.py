@@ -11,13 +11,11 @@ from typing import Any, TypeAlias
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
+from tapeline.arrays import Reals
 from tapeline.store import parquet
 
 Row: TypeAlias = Mapping[str, Any]
-Reals = NDArray[np.float64]
 
 BAND_COLUMNS = (
     "run",
@@ -186,7 +184,7 @@ class FinishedTables:
 
     def _campaign_rows(self, name: str, chosen: list[tuple[str, str, Any]] | None = None) -> list[Row]:
         path = self.folder / f"{name}.parquet"
-        rows: list[Row] = pq.read_table(path, filters=chosen, use_threads=False).to_pylist() if path.is_file() else []
+        rows: list[Row] = parquet.read_where(path, chosen).to_pylist() if path.is_file() else []
         return rows
 
     def overall_rows(self, name: str) -> list[Row]:
@@ -212,7 +210,7 @@ class FinishedTables:
         if not runs or not positions or not path.is_file():
             return None
         chosen = [("run", "in", list(runs)), ("position", "in", list(positions))]
-        return pq.read_table(path, columns=columns, filters=chosen, partitioning=None, use_threads=False)
+        return parquet.read_where(path, chosen, columns)
 
 
 def _among(column: pa.ChunkedArray, names: Sequence[str]) -> pa.ChunkedArray:

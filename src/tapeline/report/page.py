@@ -47,7 +47,7 @@ from tapeline.report.tables_of_trust import (
 from tapeline.report.what_is_not_known import open_questions
 from tapeline.report.what_was_tested import facts
 from tapeline.report.wording import BAND_WORDS, confidence_words, printable
-from tapeline.store.atomic import replacing
+from tapeline.store.file_records import result_file
 
 FOLDER = Path(__file__).parent
 
@@ -65,7 +65,7 @@ def write_report(campaign: Campaign, results: Path, destination: Path, digest: s
         letters.use()
         content = page_content(tables, campaign, shelf, digest)
     text = render(content)
-    with replacing(destination) as temporary:
+    with result_file(destination) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
     shelf.clear_others()
 
@@ -145,15 +145,19 @@ def render(content: dict[str, Any]) -> str:
         finalize=_clean,
     )
     environment.filters["css_text"] = _css_text
-    style = Markup((FOLDER / "page.css").read_text(encoding="utf-8"))
-    script = _script((FOLDER / "page.js").read_text(encoding="utf-8"))
+    style, script = _own("page.css"), _script(_own("page.js"))
     template = environment.get_template("page.html.j2")
     return template.render(style=style, script=script, script_hash=_hash_source(script), **content)
 
 
-def _script(code: str) -> Markup:
+def _own(name: str) -> Markup:
+    """The package's own style sheet or script, which stands in the page as it is."""
+    return Markup((FOLDER / name).read_text(encoding="utf-8"))  # noqa: S704 - nothing of a campaign is in it
+
+
+def _script(code: Markup) -> Markup:
     """The page's script for readers of HTML, who take it as it is, and of XML, who take marks in it for elements."""
-    return Markup(f"//<![CDATA[\n{code}//]]>\n")
+    return Markup("//<![CDATA[\n{}//]]>\n").format(code)
 
 
 def _hash_source(script: str) -> str:
@@ -161,11 +165,9 @@ def _hash_source(script: str) -> str:
     return f"sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode('ascii')}"
 
 
-def _css_text(text: str) -> Markup:
+def _css_text(text: str) -> str:
     """`text` between the quotes of a style sheet, where the escapes of HTML are not read: all but letters by number."""
-    return Markup(
-        "".join(sign if sign.isascii() and sign.isalnum() else f"\\{ord(sign):06x} " for sign in printable(text))
-    )
+    return "".join(sign if sign.isascii() and sign.isalnum() else f"\\{ord(sign):06x} " for sign in printable(text))
 
 
 def _clean(value: Any) -> Any:

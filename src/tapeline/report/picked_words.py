@@ -7,9 +7,9 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from tapeline.acoustics.picked_out import miss_rate, selected_ends
 from tapeline.report.finished_tables import Row
 from tapeline.report.wording import number
+from tapeline.statistics.selection_intervals import miss_rate, selected_ends
 
 ENDS = ("lower", "upper")
 

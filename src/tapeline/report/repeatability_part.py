@@ -8,8 +8,6 @@ from statistics import median
 
 import numpy as np
 
-from tapeline.acoustics.statistics import student_factor
-from tapeline.acoustics.usual_scatter import LEAST_OTHERS
 from tapeline.campaign.model import Campaign
 from tapeline.report.attention_repeats import measured_twice, unlike_other_repeats
 from tapeline.report.comparison_views import condition_title
@@ -21,6 +19,8 @@ from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable
 from tapeline.report.tables_of_repeatability import level_words, pairs_table, scatter_table, shift_table
 from tapeline.report.wording import confidence_words, counted, frequency, listed, number, operating_point
+from tapeline.statistics.repeat_pair_test import LEAST_OTHERS
+from tapeline.statistics.significance import student_factor
 
 MOST_CHARTS = 6
 WEAK_SESSIONS = 4

@@ -17,6 +17,7 @@ from tapeline.campaign.settings_source import read_settings
 from tapeline.report.finished_tables import Row
 from tapeline.report.wording import listed, number
 from tapeline.store import parquet
+from tapeline.store.file_records import NotAsWrittenError
 
 CALIBRATION_COLUMNS = (
     "session",
@@ -134,6 +135,8 @@ def _read_tables(campaign: str, folder: Path, results: Path) -> CampaignTables:
             rows[name] = list(parquet.read_rows(path))
         except FileNotFoundError:
             raise NoHistoryError(f"no results in {results}: run `tapeline run {folder}` first") from None
+        except NotAsWrittenError as error:
+            raise NoHistoryError(f"{error}: run `tapeline run {folder}`, which makes it again") from None
         except (OSError, pa.ArrowException) as error:
             mend = f"take it away and run `tapeline run {folder}`"
             raise NoHistoryError(f"{path}: found no table that can be read ({error}); {mend}") from None

@@ -7,7 +7,10 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
-from tapeline.acoustics.control_chart import (
+from tapeline.report.common_shifts import SMALL_CHANGE_DB, CommonShift, common_shifts
+from tapeline.report.sensor_checks import ChecksInTime, SensorCheck, SessionInTime
+from tapeline.report.wording import listed, number
+from tapeline.statistics.control_chart import (
     LEAST_COMMON_SENSORS,
     ROUNDING,
     ControlLimits,
@@ -16,9 +19,6 @@ from tapeline.acoustics.control_chart import (
     stages,
     trends,
 )
-from tapeline.report.common_shifts import SMALL_CHANGE_DB, CommonShift, common_shifts
-from tapeline.report.sensor_checks import ChecksInTime, SensorCheck, SessionInTime
-from tapeline.report.wording import listed, number
 
 LEAST_VALUES = 5
 """No limits from fewer values: a mean of fewer than four moving ranges is too uncertain (own choice; handbooks ask
@@ -141,7 +141,8 @@ def _less(value: float | None, other: float) -> float | None:
 
 
 def _used(point: HistoryPoint) -> float:
-    assert point.shift_removed_db is not None, "only points with a value come here"
+    if point.shift_removed_db is None:
+        raise ValueError(f"no value at {point.check.session.label}")
     return point.shift_removed_db
 
 

@@ -6,18 +6,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.tonal_bands import above_usual_db, outstanding_lines
+from tapeline.arrays import Reals
 from tapeline.campaign.model import Campaign
 from tapeline.report.figure_panels import pages_of
 from tapeline.report.finished_tables import FinishedTables, Spectrum
 from tapeline.report.speed_levels import achieved_speed_mps
 from tapeline.report.tone_runs import ToneRuns
-
-Reals = NDArray[np.float64]
 
 POSITIONS_AT_ONCE = 12
 """Positions whose spectra are in memory together."""

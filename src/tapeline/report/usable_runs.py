@@ -6,8 +6,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pyarrow.parquet as pq
-
 from tapeline.campaign.coverage_results import Measured, measured
 from tapeline.campaign.model import Campaign
 from tapeline.report.finished_tables import FinishedTables
@@ -45,7 +43,7 @@ def read_measured(campaign: Campaign) -> Measured | None:
 def _compared_bands(path: Path) -> Iterator[dict[str, Any]]:
     """Rows of the comparisons that are bands, some at a time."""
     if path.is_file():
-        for batch in pq.ParquetFile(path).iter_batches(columns=COMPARISONS, use_threads=False):
+        for batch in parquet.opened(path).iter_batches(columns=COMPARISONS, use_threads=False):
             yield from (row for row in batch.to_pylist() if row["quantity"] == "band")
 
 

@@ -11,12 +11,12 @@ import numpy as np
 
 from tapeline.acoustics.additivity import additivity
 from tapeline.acoustics.contribution import MeanLevel
-from tapeline.acoustics.statistics import ADJUSTMENTS, student_factor, student_p_value
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
 from tapeline.steps.cell_values import finite_or_none, level_or_none
 from tapeline.steps.common_part import same_edges
-from tapeline.steps.compared_runs import Job, key_of
+from tapeline.steps.compared_runs import ComparisonJob, key_of
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns
 from tapeline.steps.level_means import error_within_session, level_mean
@@ -80,7 +80,7 @@ def _exact(whole: frozenset[str], parts: list[tuple[str, frozenset[str]]]) -> It
                 yield (name, *rest)
 
 
-def additivity_rows(job: Job, pools: RepeatPools) -> list[dict[str, Any]]:
+def additivity_rows(job: ComparisonJob, pools: RepeatPools) -> list[dict[str, Any]]:
     """One row a session, split, operating point, position and band or overall level with values of all conditions.
 
     A whole is taken apart by the conditions that were measured in the session at the operating point. Interactions are
@@ -109,7 +109,7 @@ def _adjusted(rows: Sequence[dict[str, Any]], needs: CompareNeeds) -> list[dict[
     return found
 
 
-def _every_row(job: Job, pools: RepeatPools) -> Iterator[dict[str, Any]]:
+def _every_row(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
     cells: dict[tuple[str, Point], dict[str, tuple[CompareRun, ...]]] = {}
     for (session, condition, point), runs in job.cells.items():
         if job.known(runs) and condition in job.needs.applied:
@@ -134,7 +134,7 @@ def _split_columns(split: Split) -> dict[str, Any]:
 
 
 def _rows(
-    job: Job, levels: Sequence[tuple[MeanLevel, Reals]], runs: Sequence[str], sides: Sequence[Side]
+    job: ComparisonJob, levels: Sequence[tuple[MeanLevel, Reals]], runs: Sequence[str], sides: Sequence[Side]
 ) -> Iterator[dict[str, Any]]:
     """The columns of each position and item; levels and `sides` stand as `Split.conditions` does.
 
@@ -168,11 +168,11 @@ def _rows(
         }
 
 
-def _doubt(job: Job, sides: Sequence[Side], p: int, i: int) -> dict[str, Any]:
+def _doubt(job: ComparisonJob, sides: Sequence[Side], p: int, i: int) -> dict[str, Any]:
     return doubt_columns(job.cube, [name for runs, used in sides for r, name in enumerate(runs) if used[r, p, i]], p, i)
 
 
-def _mean_level(job: Job, runs: tuple[CompareRun, ...], pools: RepeatPools) -> tuple[MeanLevel, Reals]:
+def _mean_level(job: ComparisonJob, runs: tuple[CompareRun, ...], pools: RepeatPools) -> tuple[MeanLevel, Reals]:
     """The mean with the error that its runs have of their own, and its degrees of freedom."""
     mean = level_mean(job, runs, pools.of_cell(key_of(runs)))
     error, freedom = error_within_session(job, mean)

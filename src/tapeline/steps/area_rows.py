@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.mean_over_places import PlaceMean, mean_over_places
-from tapeline.acoustics.windows import Reals
+from tapeline.acoustics.area_mean import PlaceMean, mean_over_places
+from tapeline.arrays import Reals
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import Job
+from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.steps.level_means import calibration_variance, level_mean
@@ -21,7 +21,7 @@ from tapeline.steps.simple_differences import with_findings
 from tapeline.steps.unlike_background import Side
 
 
-def areas_of(job: Job) -> dict[str, list[int]]:
+def areas_of(job: ComparisonJob) -> dict[str, list[int]]:
     """Places of the positions of each area; positions without an area are in none."""
     named = dict(job.needs.areas)
     found: dict[str, list[int]] = {}
@@ -31,7 +31,7 @@ def areas_of(job: Job) -> dict[str, list[int]]:
     return dict(sorted(found.items()))
 
 
-def area_rows(job: Job, pools: RepeatPools) -> Iterator[dict[str, Any]]:
+def area_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
     """One row a session, condition, operating point, area and band or overall level.
 
     Where a position of the area is a bound the mean is one too, `background.bound_factor` of its standard uncertainties
@@ -77,7 +77,7 @@ def area_rows(job: Job, pools: RepeatPools) -> Iterator[dict[str, Any]]:
                 }
 
 
-def _upper_bound_db(job: Job, most: PlaceMean, i: int) -> float:
+def _upper_bound_db(job: ComparisonJob, most: PlaceMean, i: int) -> float:
     variance = np.nan_to_num(most.own_variance_db2[i]) + np.nan_to_num(most.shared_variance_db2[i])
     return float(most.level_db[i] + job.needs.background.bound_factor * np.sqrt(variance))
 
@@ -89,7 +89,7 @@ def _sound(levels: Reals, in_doubt: NDArray[np.bool_], places: list[int]) -> NDA
     return np.asarray(there & ~(in_doubt & sounder))
 
 
-def _doubt(job: Job, sides: Sequence[Side], places: list[int], i: int) -> dict[str, Any]:
+def _doubt(job: ComparisonJob, sides: Sequence[Side], places: list[int], i: int) -> dict[str, Any]:
     """What makes a mean over positions doubtful, by position."""
     doubt = [
         f"{job.cube.positions[p]}: {words}"
@@ -101,7 +101,9 @@ def _doubt(job: Job, sides: Sequence[Side], places: list[int], i: int) -> dict[s
     return {"doubtful": bool(doubt), "doubt": doubt}
 
 
-def area_difference_rows(job: Job, name: str, pairs: Sequence[Compared], pools: RepeatPools) -> list[dict[str, Any]]:
+def area_difference_rows(
+    job: ComparisonJob, name: str, pairs: Sequence[Compared], pools: RepeatPools
+) -> list[dict[str, Any]]:
     """One row a pair, area and band or overall level of one comparison, over the positions that both sides have.
 
     What the runs of a session have in common does not become less by more positions; what sessions change is taken as
@@ -111,7 +113,7 @@ def area_difference_rows(job: Job, name: str, pairs: Sequence[Compared], pools: 
     return with_findings(rows, job.needs)
 
 
-def _area_differences(job: Job, name: str, found: Compared, pools: RepeatPools) -> Iterator[dict[str, Any]]:
+def _area_differences(job: ComparisonJob, name: str, found: Compared, pools: RepeatPools) -> Iterator[dict[str, Any]]:
     first, second = found.pair.sessions
     names = [job.used(runs) for runs in found.pair.sides]
     both = np.isfinite(found.result.difference_db)

@@ -76,7 +76,7 @@ class BandHistoryPass:
             memory = int(np.ceil(self._bank.settled_s[b] * self._rate))
             starts = np.maximum(ends - int(step_s * self._rate) - memory, 0)
             used = np.where(self._parts.hold(starts, ends), powers[b], np.nan)
-            levels = level_db(used, self._needs.reference_pressure_pa).astype(np.float32)
+            levels = level_db(np.where(used > 0.0, used, np.nan), self._needs.reference_pressure_pa).astype(np.float32)
             for c, position in enumerate(self._positions):
                 if not usable[c][b]:
                     continue

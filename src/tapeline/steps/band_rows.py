@@ -9,18 +9,18 @@ import numpy as np
 from tapeline.acoustics.band_levels import Method, band_sums, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.usable_range import absent
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.steps.band_weightings import weighting_columns
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
 from tapeline.steps.level_use_columns import doubt_of
 from tapeline.steps.session_levels import (
-    Job,
     Measured,
+    SessionJob,
     band_powers_of,
     interval_columns,
     level_columns,
     levels_of,
-    number,
 )
 from tapeline.steps.usable_bands import held_lines, limits_of
 from tapeline.store import tables
@@ -28,7 +28,7 @@ from tapeline.store import tables
 METHODS: tuple[Method, Method] = ("lines", "filters")
 
 
-def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
+def band_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
     """One row a position and band of one run."""
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)
@@ -62,10 +62,10 @@ def band_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 "marks": [name for name, flags in limits.items() if flags[b]],
             }
             if not gone[b]:
-                row |= {name: number(array[p, b]) for name, array in columns.items()}
+                row |= {name: finite_or_none(array[p, b]) for name, array in columns.items()}
                 row["state"] = tables.STATES[result.state[p, b]]
                 row["taken_off"] = tables.TAKEN_OFF[levels.taken_off[p, b]]
-                row["filters_minus_lines_db"] = number(filters_less_lines[p, b])
+                row["filters_minus_lines_db"] = finite_or_none(filters_less_lines[p, b])
                 row["marks"] += ["methods-differ"] if differ[b] else []
                 row["marks"] += [name for name, flags in levels.marks.items() if flags[p, b]]
             row["doubt"] = doubt_of(m.doubts[p], bool(hum[b]), row["marks"])

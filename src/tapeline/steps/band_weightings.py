@@ -8,14 +8,14 @@ from tapeline.acoustics import background
 from tapeline.acoustics.band_levels import shares_of
 from tapeline.acoustics.bands import Bands
 from tapeline.acoustics.weightings import Weighting, power_weights
-from tapeline.acoustics.windows import Reals
-from tapeline.steps.session_levels import Job, Levels, Measured, band_powers_of
+from tapeline.arrays import Reals
+from tapeline.steps.session_levels import Levels, Measured, SessionJob, band_powers_of
 from tapeline.store.tables import WEIGHTING_COLUMNS
 
 WEIGHTINGS: tuple[Weighting, ...] = ("A", "C")
 
 
-def weighting_columns(job: Job, m: Measured, bands: Bands, levels: Levels) -> dict[str, Reals]:
+def weighting_columns(job: SessionJob, m: Measured, bands: Bands, levels: Levels) -> dict[str, Reals]:
     """10 lg of weighted over unweighted power of each band, (positions, bands), NaN where there is no power.
 
     Of the corrected power where a background was subtracted, else of what is kept of the total. Sums of lines take the

@@ -9,12 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.comparison import Difference
-from tapeline.acoustics.statistics import student_factor
-from tapeline.acoustics.uncertainty import Evidence, Term, combined
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
-from tapeline.steps.compared_runs import Job, Pair
+from tapeline.statistics.comparison import Difference
+from tapeline.statistics.significance import student_factor
+from tapeline.statistics.uncertainty import Evidence, Term, combined
+from tapeline.steps.cell_values import finite_or_none
+from tapeline.steps.compared_runs import ComparisonJob, Pair
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.steps.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN, EXPONENT
@@ -31,7 +32,7 @@ EITHER = (BETWEEN, ASSUMED)
 """Of these two one is there: the change between sessions was measured or is assumed."""
 
 
-def absolute_rows(job: Job, pools: RepeatPools) -> Iterator[list[dict[str, Any]]]:
+def absolute_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[list[dict[str, Any]]]:
     """One row a session, condition, operating point, position and band or overall level that has a value.
 
     All points of one session and condition at a time, in the order that the table is sorted by.
@@ -41,7 +42,7 @@ def absolute_rows(job: Job, pools: RepeatPools) -> Iterator[list[dict[str, Any]]
         yield [row for mean in means for row in _absolute(job, mean)]
 
 
-def _absolute(job: Job, mean: LevelMean) -> Iterator[dict[str, Any]]:
+def _absolute(job: ComparisonJob, mean: LevelMean) -> Iterator[dict[str, Any]]:
     """The rows of one session, condition and operating point."""
     names, used = job.used(mean.runs)
     first, evidence = mean.runs[0], _evidence(job, mean.runs)
@@ -77,7 +78,7 @@ def _absolute(job: Job, mean: LevelMean) -> Iterator[dict[str, Any]]:
 
 
 def difference_rows(
-    job: Job, comparison: str, pair: Pair, result: Difference, pairings: Mapping[str, str]
+    job: ComparisonJob, comparison: str, pair: Pair, result: Difference, pairings: Mapping[str, str]
 ) -> Iterator[dict[str, Any]]:
     """One row a position and band or overall level whose difference has a value; what cancels stands there as 0."""
     first, second = pair.sessions
@@ -121,7 +122,7 @@ def difference_rows(
             )
 
 
-def _evidence(job: Job, runs: Sequence[CompareRun]) -> dict[str, Evidence]:
+def _evidence(job: ComparisonJob, runs: Sequence[CompareRun]) -> dict[str, Evidence]:
     """Where the terms come from; one background run alone, or a speed that nobody measured, leaves an assumption."""
     found: dict[str, Evidence] = dict.fromkeys(FROM_SETTINGS, "default")
     if job.needs.mounting_stated:
@@ -133,7 +134,7 @@ def _evidence(job: Job, runs: Sequence[CompareRun]) -> dict[str, Evidence]:
     return found
 
 
-def _calibration_terms(job: Job, session: str, position: str) -> list[Term]:
+def _calibration_terms(job: ComparisonJob, session: str, position: str) -> list[Term]:
     row = job.calibration.get((session, position)) or {}
     columns = (row.get(name) or [] for name in ("terms", "terms_db", "terms_evidence"))
     return [Term(f"calibration: {name}", value, evidence) for name, value, evidence in zip(*columns, strict=True)]
@@ -153,9 +154,9 @@ def _budget(terms: list[Term]) -> dict[str, Any]:
     freedom = whole.degrees_of_freedom
     return {
         **term_columns(ordered),
-        "terms_degrees_of_freedom": [term.degrees_of_freedom for term in ordered],
+        "terms_degrees_of_freedom": [finite_or_none(term.degrees_of_freedom) for term in ordered],
         "standard_uncertainty_db": whole.standard_uncertainty,
-        "degrees_of_freedom": freedom if math.isfinite(freedom) else None,
+        "degrees_of_freedom": finite_or_none(freedom),
     }
 
 

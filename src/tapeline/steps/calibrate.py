@@ -13,9 +13,10 @@ from tapeline.calibration.tone import octave_width_hz
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck
 from tapeline.recordings.recording import RecordingError
+from tapeline.recordings.watched_files import WatchedFiles
 from tapeline.steps import places
 from tapeline.steps.calibrator_recording import doubt, empty_row, rows_of_recording
-from tapeline.steps.sources import open_source, watched_source
+from tapeline.steps.sources import keep_sources, open_source, watched_source
 from tapeline.store import parquet, tables
 
 
@@ -23,20 +24,16 @@ def run(plan: Plan, session: str) -> None:
     """Write the session's checks table."""
     needs = plan.calibrate_needs(session)
     root = plan.campaign.root
-    rows = []
-    for check in needs.checks:
-        rows += check_rows(root, needs, check)
-    parquet.write_rows(
-        tables.CHECKS,
-        places.checks(plan.campaign.results, session),
-        rows,
-        campaign=needs.campaign,
-        digest=plan.digest("calibrate", session),
-    )
+    found = [check_rows(root, needs, check) for check in needs.checks]
+    path = places.checks(plan.campaign.results, session)
+    stamp = {"campaign": needs.campaign, "digest": plan.digest("calibrate", session)}
+    parquet.write_rows(tables.CHECKS, path, (row for rows, _ in found for row in rows), **stamp)
+    names = [name for check in needs.checks for name in check.source.paths]
+    keep_sources(path, root, names, (watched for _, watched in found))
 
 
-def check_rows(root: Path, needs: CalibrateNeeds, check: CalibratorCheck) -> list[dict[str, Any]]:
-    """One row for every channel that was rung in this recording, or should have been."""
+def check_rows(root: Path, needs: CalibrateNeeds, check: CalibratorCheck) -> tuple[list[dict[str, Any]], WatchedFiles]:
+    """One row for every channel that was rung in this recording or should have been, and the files that were read."""
     channels = [c for c in needs.channels if c.unit == "V"]
     expected = [c for c in channels if not check.positions or c.position in check.positions]
     watched = watched_source(root, check.source)
@@ -51,7 +48,7 @@ def check_rows(root: Path, needs: CalibrateNeeds, check: CalibratorCheck) -> lis
     else:
         if check.frequency_hz < LEAK_BELOW_HZ:
             _doubt_leaks(needs, rows)
-    return [row | {"recording_sha256": hashes} for row in rows]
+    return [row | {"recording_sha256": hashes} for row in rows], watched
 
 
 def _doubt_leaks(needs: CalibrateNeeds, rows: Sequence[dict[str, Any]]) -> None:

@@ -10,7 +10,6 @@ from typing import Any
 from tapeline.acoustics.levels import gain_from_db, power_pa2, ratio_db
 from tapeline.acoustics.response import response_db
 from tapeline.acoustics.sine_fit import fit_sine
-from tapeline.acoustics.uncertainty import Term, combined, rectangular
 from tapeline.calibration.background_tone import background_term, largest_shift_db
 from tapeline.calibration.measured_tone import (
     MeasuredTone,
@@ -24,6 +23,7 @@ from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
 from tapeline.recordings.recording import Part, Recording
+from tapeline.statistics.uncertainty import Term, combined, rectangular
 from tapeline.steps.ring_search import Heard
 from tapeline.steps.term_columns import term_columns, terms_of
 from tapeline.steps.units_to_pascal import full_scale_missing, gain_db, volts_per_unit

@@ -10,7 +10,7 @@ from typing import Any
 import pyarrow as pa
 
 from tapeline.acoustics import air
-from tapeline.acoustics.windowed_blocks import block_frames
+from tapeline.acoustics.short_time_spectra import block_frames
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import CatalogueNeeds, RunRow
 from tapeline.quality.reasons import FILE_FAULTS, worst

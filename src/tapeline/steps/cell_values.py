@@ -5,13 +5,22 @@ from __future__ import annotations
 import math
 from typing import SupportsFloat
 
+import numpy as np
+from numpy.typing import NDArray
+
 from tapeline.acoustics.levels import level_db
+from tapeline.arrays import Reals
 
 
 def finite_or_none(value: SupportsFloat) -> float | None:
     """The number itself, None where it is not finite."""
     number = float(value)
     return number if math.isfinite(number) else None
+
+
+def finite_reals(values: Reals) -> NDArray[np.float32]:
+    """The finite numbers of a list of any shape, NaN for all others: its gaps."""
+    return np.where(np.isfinite(values), values, np.nan).astype(np.float32)
 
 
 def level_or_none(relative_power: SupportsFloat) -> float | None:

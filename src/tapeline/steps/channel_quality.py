@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tapeline.acoustics.steadiness import change_over, level_trend, without_common
+from tapeline.acoustics.stationarity import change_over, level_trend, without_common
 from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import StreamQuality
 from tapeline.quality.verdicts import (
     IMPOSSIBLE_SAMPLE,
@@ -22,8 +22,7 @@ from tapeline.quality.verdicts import (
     strong_mains_lines,
 )
 from tapeline.recordings.recording import Recording
-
-Reals = NDArray[np.float64]
+from tapeline.steps.cell_values import finite_or_none
 
 SHORTEST_REPEATED_RUN = 16
 """Fewer equal samples in a row are no dropout at any sample rate (own choice)."""
@@ -119,11 +118,6 @@ def _number(values: Reals, index: int) -> float:
     return float(values[index]) if values.size else math.nan
 
 
-def _known(value: float) -> float | None:
-    """A number for a table's cell, null for NaN."""
-    return None if math.isnan(value) else value
-
-
 def measured_columns(
     recording: Recording,
     m: ChannelMeasures,
@@ -173,11 +167,11 @@ def measured_columns(
         "spike_places": m.spikes.places,
         "spike_times_s": [frame / rate for frame in m.spikes.frames],
         "spike_first_s": None if m.spikes.first_frame is None else m.spikes.first_frame / rate,
-        "trend_db": _known(m.trend_db),
-        "trend_error_db": _known(m.trend_error_db),
-        "reverse_arrangements_z": _known(m.reverse_arrangements_z),
-        "own_trend_db": _known(m.own_trend_db),
-        "offset_change_pa": _known(m.offset_change * pa_per_unit),
+        "trend_db": finite_or_none(m.trend_db),
+        "trend_error_db": finite_or_none(m.trend_error_db),
+        "reverse_arrangements_z": finite_or_none(m.reverse_arrangements_z),
+        "own_trend_db": finite_or_none(m.own_trend_db),
+        "offset_change_pa": finite_or_none(m.offset_change * pa_per_unit),
         "hum_db": max(known_hum) if known_hum else None,
         "hum_hz": [order * limits.mains_hz for order in strong_mains_lines(m, limits)],
     }

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import gain_from_db
 from tapeline.acoustics.response import response_db, response_phase_rad
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import Response, SpectraNeeds
 
 

@@ -14,7 +14,7 @@ from tapeline.steps.additivity_rows import additivity_rows
 from tapeline.steps.area_rows import area_difference_rows, area_rows
 from tapeline.steps.budget_rows import absolute_rows, difference_rows
 from tapeline.steps.compared_pairs import Compared, compared_pairs, pairing_of
-from tapeline.steps.compared_runs import Job, repeat_pools
+from tapeline.steps.compared_runs import ComparisonJob, repeat_pools
 from tapeline.steps.comparison_rows import comparison_rows
 from tapeline.steps.contributed import contributed
 from tapeline.steps.drift_rows import drift_rows, reference_drifts
@@ -36,7 +36,7 @@ def run(plan: Plan) -> None:
     needs = plan.compare_needs()
     results, digest = plan.campaign.results, plan.digest("compare")
     stamp = {"campaign": needs.campaign, "digest": digest}
-    job = Job(
+    job = ComparisonJob(
         needs,
         load_cube(results, needs.background.references, at_nominal=needs.compare.at_nominal),
         _calibration(results),
@@ -75,7 +75,7 @@ def _write_parts(results: Path, table: Table, parts: Iterable[Rows], stamp: dict
             writer.write_rows(rows)
 
 
-def _differences(job: Job, name: str, found: Compared) -> Iterator[dict[str, Any]]:
+def _differences(job: ComparisonJob, name: str, found: Compared) -> Iterator[dict[str, Any]]:
     pairings = {position: pairing_of(job, position, found.pair.sessions) for position in job.cube.positions}
     return difference_rows(job, name, found.pair, found.result, pairings)
 

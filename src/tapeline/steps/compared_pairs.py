@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell, Difference, difference
-from tapeline.acoustics.statistics import ADJUSTMENTS
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.statistics.comparison import Cell, Difference, difference
+from tapeline.statistics.significance import ADJUSTMENTS
 from tapeline.steps.common_part import same_edges
-from tapeline.steps.compared_runs import Job, Pair, key_of, pairs_of
+from tapeline.steps.compared_runs import ComparisonJob, Pair, key_of, pairs_of
 from tapeline.steps.dominant_runs import dominated
 from tapeline.steps.lasting_terms import lasting_terms
 from tapeline.steps.repeat_pools import RepeatPools
@@ -46,7 +46,9 @@ class Compared:
     family: Reals
 
 
-def compared_pairs(job: Job, comparison: Comparison, pools: RepeatPools, changes: SessionChanges) -> list[Compared]:
+def compared_pairs(
+    job: ComparisonJob, comparison: Comparison, pools: RepeatPools, changes: SessionChanges
+) -> list[Compared]:
     """All pairs of one comparison, in the order of operating points and sessions."""
     if not job.cube.items:
         return []
@@ -77,7 +79,7 @@ def compared_pairs(job: Job, comparison: Comparison, pools: RepeatPools, changes
     return [Compared(*one, *sizes) for one, sizes in zip(found, adjusted, strict=True)]
 
 
-def _said(job: Job, pair: Pair, sides: Sequence[Side], result: Difference) -> Difference:
+def _said(job: ComparisonJob, pair: Pair, sides: Sequence[Side], result: Difference) -> Difference:
     """The difference with what its doubts keep from being said.
 
     A level that is in doubt itself makes none. Where no background could be taken off a side, a background that both
@@ -97,7 +99,7 @@ def _said(job: Job, pair: Pair, sides: Sequence[Side], result: Difference) -> Di
     )
 
 
-def pairing_of(job: Job, position: str, sessions: tuple[str, str]) -> str:
+def pairing_of(job: ComparisonJob, position: str, sessions: tuple[str, str]) -> str:
     """The word for how two cells meet at a position: same-session, same-mount or remounted."""
     if sessions[0] == sessions[1]:
         return "same-session"
@@ -110,7 +112,7 @@ def _same_background(pair: Pair) -> bool:
     return sides[0] == sides[1]
 
 
-def _adjusted(job: Job, pairs: list[Pair], results: list[Difference]) -> list[tuple[Reals, Reals]]:
+def _adjusted(job: ComparisonJob, pairs: list[Pair], results: list[Difference]) -> list[tuple[Reals, Reals]]:
     """Adjusted p-values and family sizes of each pair: bands and overall levels are families of their own.
 
     A family holds all operating points and sessions of the comparison, or those of one operating point and pair of

@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.background import MarginLimits
-from tapeline.acoustics.comparison import Cell, cell_of
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
+from tapeline.statistics.comparison import Cell, cell_of
 from tapeline.steps.level_cube import LevelCube
 from tapeline.steps.repeat_pools import CellKey, Point, RepeatPools, rows_of
 from tapeline.steps.run_conditions import speed_share
@@ -43,7 +43,7 @@ class Pair:
 
 
 @dataclass(frozen=True)
-class Job:
+class ComparisonJob:
     """What all parts of the step share."""
 
     needs: CompareNeeds
@@ -130,7 +130,7 @@ class Job:
         return names, self.cube.comparable[self.cube.places(names)]
 
 
-def pairs_of(job: Job, comparison: Comparison) -> Iterator[Pair]:
+def pairs_of(job: ComparisonJob, comparison: Comparison) -> Iterator[Pair]:
     """Per operating point: each session that has both conditions; where none has, each pair of sessions that do.
 
     A condition counts where one of its runs has a usable level; where no pair has, all that were measured are paired,
@@ -148,7 +148,7 @@ def pairs_of(job: Job, comparison: Comparison) -> Iterator[Pair]:
                 break
 
 
-def repeat_pools(job: Job) -> RepeatPools:
+def repeat_pools(job: ComparisonJob) -> RepeatPools:
     """The repeats of all cells that say something of others."""
     rows = {key: rows_of(job.cube.pooled_levels(job.known(runs))) for key, runs in job.cells.items() if job.known(runs)}
     shape = len(job.cube.positions), len(job.cube.items)

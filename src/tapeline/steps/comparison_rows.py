@@ -9,14 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.comparison import Difference
 from tapeline.acoustics.contribution import Contribution
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.statistics.comparison import Difference
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.common_part import common_part
 from tapeline.steps.compared_pairs import Compared, pairing_of
-from tapeline.steps.compared_runs import Job, Pair
+from tapeline.steps.compared_runs import ComparisonJob, Pair
 from tapeline.steps.contributed import Contributed
 from tapeline.steps.drift_rows import Drifts, OrderOfRuns, order_of_runs
 from tapeline.steps.inherited_doubt import inherited_doubt
@@ -43,7 +43,7 @@ WORST_FIRST = ("bound", "limited", "none", "corrected", "clear")
 
 
 def comparison_rows(
-    job: Job,
+    job: ComparisonJob,
     name: str,
     comparison: Comparison,
     found: Compared,
@@ -91,18 +91,18 @@ def comparison_rows(
                 yield row | {"finding": tables.WITHOUT_DIFFERENCE, "why_not": _why_not(job, found, lists, p, i)}
                 continue
             yield row | {
-                "reference_level_db": _number(measured[0][p, i]),
-                "treatment_level_db": _number(measured[1][p, i]),
-                "nominal_correction_db": _number(measured[2][p, i]),
-                "difference_db": _number(result.difference_db[p, i]),
-                "lower_db": _number(result.lower_db[p, i]),
-                "upper_db": _number(result.upper_db[p, i]),
-                "standard_error_db": _number(result.standard_error_db[p, i]),
+                "reference_level_db": finite_or_none(measured[0][p, i]),
+                "treatment_level_db": finite_or_none(measured[1][p, i]),
+                "nominal_correction_db": finite_or_none(measured[2][p, i]),
+                "difference_db": finite_or_none(result.difference_db[p, i]),
+                "lower_db": finite_or_none(result.lower_db[p, i]),
+                "upper_db": finite_or_none(result.upper_db[p, i]),
+                "standard_error_db": finite_or_none(result.standard_error_db[p, i]),
                 "degrees_of_freedom": finite_or_none(result.degrees_of_freedom[p, i]),
                 "interval_basis": _basis(result, p, i),
                 **_dominant(found, p, i),
-                "p_value": _number(result.p_value[p, i]),
-                "adjusted_p_value": _number(found.adjusted_p[p, i]),
+                "p_value": finite_or_none(result.p_value[p, i]),
+                "adjusted_p_value": finite_or_none(found.adjusted_p[p, i]),
                 **_order_columns(order, p, i),
                 "family_size": int(found.family[p, i]),
                 "finding": adds.words[p, i],
@@ -111,13 +111,13 @@ def comparison_rows(
             }
 
 
-def _is_fitted(job: Job, pair: Pair, position: str) -> bool:
+def _is_fitted(job: ComparisonJob, pair: Pair, position: str) -> bool:
     """Whether a position, but no reference sensor, is fitted in both sessions."""
     fitted = all((session, position) in job.mounts for session in pair.sessions)
     return fitted and position not in job.needs.background.references
 
 
-def _as_measured(job: Job, found: Compared) -> tuple[Reals, Reals, Reals]:
+def _as_measured(job: ComparisonJob, found: Compared) -> tuple[Reals, Reals, Reals]:
     """Mean levels of both sides as they were measured, and what the nominal point adds to their difference."""
     added = [job.nominal_correction(runs, found.alike) for runs in found.pair.sides]
     means = [cell.mean_db - each for cell, each in zip(found.cells, added, strict=True)]
@@ -136,7 +136,7 @@ def _order_columns(order: OrderOfRuns | None, p: int, i: int) -> dict[str, Any]:
     }
 
 
-def _of_order(job: Job, order: OrderOfRuns, p: int, i: int) -> list[str]:
+def _of_order(job: ComparisonJob, order: OrderOfRuns, p: int, i: int) -> list[str]:
     """What the order of runs makes doubtful: a drift that fakes a difference, a condition that did not come back.
 
     Beyond the practical threshold, and beyond chance by `CLEAR_ERRORS` standard errors.
@@ -155,7 +155,7 @@ def _is_clear(value: float, uncertainty: float, threshold: float) -> bool:
 
 
 def _doubts(
-    job: Job, found: Compared, lists: list[list[str]], order: OrderOfRuns | None, p: int, i: int
+    job: ComparisonJob, found: Compared, lists: list[list[str]], order: OrderOfRuns | None, p: int, i: int
 ) -> dict[str, Any]:
     """What makes a difference doubtful, and by which runs."""
     doubt = inherited_doubt(job.cube, lists[0] + lists[1], p, i)
@@ -165,7 +165,7 @@ def _doubts(
     return {"doubtful": bool(doubt), "doubt": doubt}
 
 
-def _why_not(job: Job, found: Compared, lists: list[list[str]], p: int, i: int) -> str:
+def _why_not(job: ComparisonJob, found: Compared, lists: list[list[str]], p: int, i: int) -> str:
     """Why there is no difference."""
     for runs, names in zip(found.pair.sides, lists, strict=True):
         condition, index = runs[0].condition, job.cube.places(job.known(runs))
@@ -186,16 +186,16 @@ def _why_not(job: Job, found: Compared, lists: list[list[str]], p: int, i: int) 
 
 
 def _dominant(found: Compared, p: int, i: int) -> dict[str, Any]:
-    half = _number(found.without_db[p, i])
+    half = finite_or_none(found.without_db[p, i])
     return {"widest_run": None if half is None else found.widest[p, i], "half_width_without_db": half}
 
 
 def _contribution_columns(part: Contribution, p: int, i: int) -> dict[str, Any]:
     return {
-        "contribution_level_db": _number(part.level_db[p, i]),
-        "contribution_lower_db": _number(part.lower_db[p, i]),
-        "contribution_upper_db": _number(part.upper_db[p, i]),
-        "contribution_share": _number(part.share[p, i]),
+        "contribution_level_db": finite_or_none(part.level_db[p, i]),
+        "contribution_lower_db": finite_or_none(part.lower_db[p, i]),
+        "contribution_upper_db": finite_or_none(part.upper_db[p, i]),
+        "contribution_share": finite_or_none(part.share[p, i]),
         "contribution_state": part.state[p, i],
     }
 
@@ -208,17 +208,13 @@ def _basis(result: Difference, p: int, i: int) -> str:
     return "assumed repeats" if assumed else BASES[result.basis[p, i]]
 
 
-def _worst_state(job: Job, runs: list[str], p: int, i: int) -> str | None:
+def _worst_state(job: ComparisonJob, runs: list[str], p: int, i: int) -> str | None:
     codes = {int(job.cube.state[r, p, i]) for r in job.cube.places(runs)}
     names = {tables.STATES[code] for code in codes if code >= background.NONE}
     return next((name for name in WORST_FIRST if name in names), None)
 
 
-def _number(value: Any) -> float | None:
-    return None if np.isnan(value) else float(value)
-
-
-def _common_parts(job: Job, pair: Pair, alike: NDArray[np.bool_]) -> dict[str, str | None]:
+def _common_parts(job: ComparisonJob, pair: Pair, alike: NDArray[np.bool_]) -> dict[str, str | None]:
     """What is compared at each position, where one condition has more than the other."""
     runs = (job.known(pair.reference), job.known(pair.treatment))
     return {name: common_part(job.cube, *runs, alike, p) for p, name in enumerate(job.cube.positions)}

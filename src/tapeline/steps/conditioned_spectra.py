@@ -15,9 +15,11 @@ from tapeline.acoustics.conditioned_spectra import (
     multiple_coherence_threshold,
 )
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import lines_within
-from tapeline.acoustics.windows import Reals, effective_averages
+from tapeline.acoustics.short_time_spectra import lines_within
+from tapeline.acoustics.windows import effective_averages
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import SpectraNeeds
+from tapeline.steps.cell_values import finite_reals
 from tapeline.store.schema import Table
 from tapeline.store.tables import CONDITIONED_SPECTRA
 
@@ -61,14 +63,14 @@ class ConditionedPass:
             "effective_averages": averages,
             "coherence_threshold": float(np.max(threshold, initial=0.0)),
             "references_used": rank.astype(np.uint8),
-            "relative_error": conditioned_error(rank, averages).astype(np.float32),
+            "relative_error": finite_reals(conditioned_error(rank, averages)),
         }
         return [
             common
             | {
                 "position": position,
-                "psd_pa2_per_hz": kept[i].astype(np.float32),
-                "multiple_coherence": share[i].astype(np.float32),
+                "psd_pa2_per_hz": finite_reals(kept[i]),
+                "multiple_coherence": finite_reals(share[i]),
                 "significant": (share[i] > threshold).astype(np.uint8),
             }
             for i, position in enumerate(self._positions)

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import findings
 from tapeline.acoustics.contribution import Contribution, MeanLevel, contribution
-from tapeline.acoustics.statistics import student_factor
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.statistics.comparison import findings
+from tapeline.statistics.significance import student_factor
 from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import Job, Pair
+from tapeline.steps.compared_runs import ComparisonJob, Pair
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Contributed:
     words: NDArray[np.object_]
 
 
-def contributed(job: Job, comparison: Comparison, found: Compared) -> Contributed:
+def contributed(job: ComparisonJob, comparison: Comparison, found: Compared) -> Contributed:
     """The contribution of what is opened between the two cells of a pair."""
     result = found.result
     words = findings(result, found.adjusted_p, job.needs.confidence, job.needs.compare.practical_threshold_db)
@@ -55,7 +55,7 @@ def contributed(job: Job, comparison: Comparison, found: Compared) -> Contribute
     return Contributed(opened, sign, opened_mean, closed_mean, part, words)
 
 
-def opened_of(job: Job, comparison: Comparison) -> str | None:
+def opened_of(job: ComparisonJob, comparison: Comparison) -> str | None:
     """The condition with less applied; None where neither set of what is applied holds the other."""
     reference = set(job.needs.applied.get(comparison.reference, ()))
     treatment = set(job.needs.applied.get(comparison.treatment, ()))
@@ -81,7 +81,7 @@ def _picked(first: NDArray[np.bool_], one: MeanLevel, other: MeanLevel) -> MeanL
     )
 
 
-def _shared_uncertainty(job: Job, pair: Pair) -> Reals:
+def _shared_uncertainty(job: ComparisonJob, pair: Pair) -> Reals:
     """Uncertainty (dB) of the sensitivities that both levels of a pair share, shape (positions, 1).
 
     Levels of two sessions share none; there each one's own is among what does not average out.

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
-from tapeline.acoustics.statistics import student_factor
 from tapeline.acoustics.weightings import weighting_db
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
+from tapeline.statistics.significance import student_factor
 from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import Job
+from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.contributed import Contributed
 from tapeline.steps.repeat_pools import Point
 from tapeline.store.tables import WEIGHTING_COLUMNS
@@ -58,7 +58,7 @@ class Spots:
     by_midband: NDArray[np.bool_]
 
 
-def contributed_spots(job: Job, found: Sequence[Found]) -> Spots:
+def contributed_spots(job: ComparisonJob, found: Sequence[Found]) -> Spots:
     """The mean over operating points; at each the mean over sessions by the inverse variance of the difference.
 
     Where the closed state is a bound the contribution counts with its lower end; where the opened state is one, nothing
@@ -105,7 +105,7 @@ def contributed_spots(job: Job, found: Sequence[Found]) -> Spots:
     )
 
 
-def _shown_db(job: Job, one: Compared, adds: Contributed) -> Reals:
+def _shown_db(job: ComparisonJob, one: Compared, adds: Contributed) -> Reals:
     """Treatment less reference of a pair where it is shown and not equivalent, else 0; of a bound the near end."""
     result = one.result
     with np.errstate(invalid="ignore"):
@@ -175,7 +175,7 @@ def _inverse_variance(error_db: Reals) -> Reals:
         return np.where(error_db > 0.0, 1.0 / error_db**2, 1.0)
 
 
-def _band_weights(job: Job, found: Sequence[Found]) -> tuple[Reals, NDArray[np.bool_]]:
+def _band_weights(job: ComparisonJob, found: Sequence[Found]) -> tuple[Reals, NDArray[np.bool_]]:
     """Power factors of the weighting, (pairs, positions, items), NaN for what is not ranked; where the midband gave it.
 
     That of a pair is the mean (in dB) over both sides, of each over the runs that count, of what the weighting makes of
@@ -196,7 +196,7 @@ def _band_weights(job: Job, found: Sequence[Found]) -> tuple[Reals, NDArray[np.b
     return _power(np.where(by_midband | np.isnan(midband), midband, of_lines)), by_midband
 
 
-def _mean_weighting(job: Job, one: Compared, weighting: Reals) -> Reals:
+def _mean_weighting(job: ComparisonJob, one: Compared, weighting: Reals) -> Reals:
     """Mean weighting (dB) of the lines of a pair's bands, (positions, items), NaN where no run has one."""
     sides = []
     for names, used in (job.used(runs) for runs in one.pair.sides):
@@ -208,7 +208,9 @@ def _mean_weighting(job: Job, one: Compared, weighting: Reals) -> Reals:
     return np.where(both, (sides[0] + sides[1]) / 2.0, np.asarray(np.fmax(sides[0], sides[1])))
 
 
-def _error(job: Job, found: Sequence[Found], average: Average, known: NDArray[np.bool_], weights: Reals) -> Reals:
+def _error(
+    job: ComparisonJob, found: Sequence[Found], average: Average, known: NDArray[np.bool_], weights: Reals
+) -> Reals:
     """Standard error of the mean contribution.
 
     Operating points of one session are independent; what lies between two sessions is the same at all of them.

@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
-from tapeline.acoustics.repeatability import SessionScatter, session_scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
+from tapeline.statistics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
+from tapeline.statistics.repeatability import SessionVariances, session_variances
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.repeat_pools import Point
-from tapeline.steps.repeatability_rows import NOT_STATED, number
+from tapeline.steps.repeatability_rows import NOT_STATED
 from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats
 
 LEAST_FOR_LIMITS, LEAST_TO_JUDGE = 2, 5
@@ -22,7 +23,7 @@ def control_rows(job: RepeatJob) -> Iterator[dict[str, Any]]:
     """One row a position, operating point, overall level and session that has a level of the reference condition."""
     for point, runs in job.cells.get(job.needs.reference_condition, {}).items():
         repeats = job.repeats(runs)
-        by_session = session_scatter(repeats.levels.level_db, repeats.session)
+        by_session = session_variances(repeats.levels.level_db, repeats.session)
         for i, item in enumerate(job.cube.items):
             if item.quantity == "overall":
                 for p in range(len(job.cube.positions)):
@@ -30,7 +31,7 @@ def control_rows(job: RepeatJob) -> Iterator[dict[str, Any]]:
 
 
 def _chart(
-    job: RepeatJob, point: Point, repeats: Repeats, by_session: SessionScatter, p: int, i: int
+    job: RepeatJob, point: Point, repeats: Repeats, by_session: SessionVariances, p: int, i: int
 ) -> Iterator[dict[str, Any]]:
     position, item = job.cube.positions[p], job.cube.items[i]
     there = np.flatnonzero(by_session.counts[:, p, i]).tolist()
@@ -68,9 +69,9 @@ def _chart(
         }
 
 
-def _common_change(by_session: SessionScatter, before: int, now: int, i: int) -> float | None:
+def _common_change(by_session: SessionVariances, before: int, now: int, i: int) -> float | None:
     found = common_shift(by_session.means[before, :, i], by_session.means[now, :, i])
-    return None if found is None else number(found)
+    return None if found is None else finite_or_none(found)
 
 
 def _mount_word(mounts: list[str | None], place: int) -> str:

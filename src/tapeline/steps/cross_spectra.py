@@ -11,11 +11,13 @@ import numpy as np
 from tapeline.acoustics.cross_lines import CrossLines
 from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_threshold
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import lines_within
-from tapeline.acoustics.windows import Reals, effective_averages
+from tapeline.acoustics.short_time_spectra import lines_within
+from tapeline.acoustics.windows import effective_averages
+from tapeline.arrays import Reals
 from tapeline.campaign import setting_sections
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps.asked_positions import asked_channels
+from tapeline.steps.cell_values import finite_reals
 from tapeline.steps.chart_gain import chart_responses
 from tapeline.store.schema import Table
 from tapeline.store.tables import CROSS_SPECTRA
@@ -73,9 +75,9 @@ class CrossSpectraPass:
                 | {
                     "position": self._positions[i],
                     "other_position": self._positions[j],
-                    "csd_real_pa2_per_hz": corrected.real.astype(np.float32),
-                    "csd_imaginary_pa2_per_hz": corrected.imag.astype(np.float32),
-                    "coherence": coherence(auto[i], auto[j], measured).astype(np.float32),
+                    "csd_real_pa2_per_hz": finite_reals(corrected.real),
+                    "csd_imaginary_pa2_per_hz": finite_reals(corrected.imag),
+                    "coherence": finite_reals(coherence(auto[i], auto[j], measured)),
                 }
             )
         return rows

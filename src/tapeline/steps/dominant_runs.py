@@ -5,17 +5,19 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Difference
-from tapeline.acoustics.statistics import student_factor
-from tapeline.acoustics.windows import Reals
-from tapeline.steps.compared_runs import Job, Pair, key_of
+from tapeline.arrays import Reals
+from tapeline.statistics.comparison import Difference
+from tapeline.statistics.significance import student_factor
+from tapeline.steps.compared_runs import ComparisonJob, Pair, key_of
 from tapeline.steps.repeat_pools import RepeatPools
 
 DOMINATES = 1.5
 """A run is named where without it the half-width would be so many times less (own choice)."""
 
 
-def dominated(job: Job, pools: RepeatPools, pair: Pair, result: Difference) -> tuple[NDArray[np.object_], Reals]:
+def dominated(
+    job: ComparisonJob, pools: RepeatPools, pair: Pair, result: Difference
+) -> tuple[NDArray[np.object_], Reals]:
     """The run that widens each interval most and the half-width (dB) without it, both (positions, items).
 
     None and NaN where no run makes an interval `DOMINATES` times wider. Within a session alone: there the repeats of
@@ -53,7 +55,7 @@ def dominated(job: Job, pools: RepeatPools, pair: Pair, result: Difference) -> t
     return names, np.where(found, without, np.nan)
 
 
-def _squares(job: Job, names: list[str]) -> tuple[NDArray[np.int64], Reals]:
+def _squares(job: ComparisonJob, names: list[str]) -> tuple[NDArray[np.int64], Reals]:
     """Degrees of freedom of some repeats, and what each run makes of their squares about the mean, n/(n - 1) d^2."""
     levels = job.cube.pooled_levels(names)
     level = np.where(np.isfinite(levels.upper_bound_db).any(axis=0), np.nan, levels.level_db)

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.level_drift import Drift, level_drift
-from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.statistics.level_drift import Drift, level_drift
+from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.steps.common_part import same_edges
-from tapeline.steps.compared_runs import Job, Pair
+from tapeline.steps.compared_runs import ComparisonJob, Pair
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns
 from tapeline.steps.lasting_terms import ASSUMED_FREEDOM
@@ -39,7 +39,7 @@ Drifts = Mapping[tuple[str, str], ReferenceDrift]
 """By session and condition."""
 
 
-def reference_drifts(job: Job, pools: RepeatPools) -> Drifts:
+def reference_drifts(job: ComparisonJob, pools: RepeatPools) -> Drifts:
     """Drift of each reference condition in each session, over all operating points together.
 
     Sessions without two runs of it at different times have none.
@@ -53,7 +53,7 @@ def reference_drifts(job: Job, pools: RepeatPools) -> Drifts:
     return {key: _drift(job, group, pools.of_session(key[0])) for key, group in groups.items()}
 
 
-def _drift(job: Job, groups: list[list[CompareRun]], scatter: Scatter) -> ReferenceDrift:
+def _drift(job: ComparisonJob, groups: list[list[CompareRun]], scatter: Scatter) -> ReferenceDrift:
     """The slope with the error that random error and the scatter of repeats give it.
 
     The scatter of repeats of the position in the session; where nothing is pooled its own about the slope; without
@@ -76,7 +76,7 @@ def _drift(job: Job, groups: list[list[CompareRun]], scatter: Scatter) -> Refere
     )
 
 
-def _of_each(job: Job, found: Drift, random: Reals, scatter: Scatter) -> tuple[Reals, Reals]:
+def _of_each(job: ComparisonJob, found: Drift, random: Reals, scatter: Scatter) -> tuple[Reals, Reals]:
     """Variance (dB^2) of one level about the slope, and its degrees of freedom, (positions, items).
 
     The slope is taken out of the scatter of repeats, where it is one of two degrees of freedom or more.
@@ -94,12 +94,12 @@ def _of_each(job: Job, found: Drift, random: Reals, scatter: Scatter) -> tuple[R
     return variance, np.asarray(freedom, dtype=np.float64)
 
 
-def drift_rows(job: Job, drifts: Drifts) -> list[dict[str, Any]]:
+def drift_rows(job: ComparisonJob, drifts: Drifts) -> list[dict[str, Any]]:
     """One row a session, reference condition, position and band or overall level: its change over the session."""
     return with_findings(list(_rows(job, drifts)), job.needs)
 
 
-def _rows(job: Job, drifts: Drifts) -> Iterator[dict[str, Any]]:
+def _rows(job: ComparisonJob, drifts: Drifts) -> Iterator[dict[str, Any]]:
     for (session, condition), drift in drifts.items():
         span = float(np.ptp(hours_of([run for key, runs in job.cells.items() if key[0] == session for run in runs])))
         for p, i in np.argwhere(np.isfinite(drift.slope) & (drift.error > 0.0)):
@@ -118,7 +118,7 @@ def _rows(job: Job, drifts: Drifts) -> Iterator[dict[str, Any]]:
             }
 
 
-def _doubt(job: Job, drift: ReferenceDrift, p: int, i: int) -> dict[str, Any]:
+def _doubt(job: ComparisonJob, drift: ReferenceDrift, p: int, i: int) -> dict[str, Any]:
     used = job.cube.pooled[job.cube.places(drift.runs), p, i]
     return doubt_columns(job.cube, [name for name, each in zip(drift.runs, used, strict=True) if each], p, i)
 
@@ -149,7 +149,7 @@ class OrderOfRuns:
     returned: Return
 
 
-def order_of_runs(job: Job, pair: Pair, drifts: Drifts, scatter: Scatter) -> OrderOfRuns | None:
+def order_of_runs(job: ComparisonJob, pair: Pair, drifts: Drifts, scatter: Scatter) -> OrderOfRuns | None:
     """The order of the runs that count at each position and item; None across sessions or where a run has no time."""
     timed = all(run.hours is not None for side in pair.sides for run in _with_levels(job, side))
     if pair.sessions[0] != pair.sessions[1] or not timed:
@@ -170,7 +170,7 @@ def order_of_runs(job: Job, pair: Pair, drifts: Drifts, scatter: Scatter) -> Ord
     )
 
 
-def _returned(job: Job, pair: Pair, hours: tuple[Reals, Reals], scatter: Scatter) -> Return:
+def _returned(job: ComparisonJob, pair: Pair, hours: tuple[Reals, Reals], scatter: Scatter) -> Return:
     """Each run's variance is its random error and the scatter of repeats, or what settings assume of it."""
     change, uncertainty = (np.full(hours[0].shape[1:], np.nan) for _ in range(2))
     assumed = np.where(scatter.degrees_of_freedom > 0.0, 0.0, job.needs.compare.repeat_sd_db**2)
@@ -190,7 +190,7 @@ def _returned(job: Job, pair: Pair, hours: tuple[Reals, Reals], scatter: Scatter
     return Return(change, uncertainty)
 
 
-def _hours_used(job: Job, runs: Sequence[CompareRun]) -> Reals:
+def _hours_used(job: ComparisonJob, runs: Sequence[CompareRun]) -> Reals:
     """Times of the runs that count, (runs, positions, items), NaN where one does not."""
     names, used = job.used(tuple(runs))
     hours = {run.run: run.hours for run in runs}
@@ -206,7 +206,7 @@ def _end(hours: Reals, end: np.ufunc) -> Reals:
     return np.asarray(end.reduce(hours, axis=0, initial=np.nan))
 
 
-def _with_levels(job: Job, runs: Sequence[CompareRun]) -> list[CompareRun]:
+def _with_levels(job: ComparisonJob, runs: Sequence[CompareRun]) -> list[CompareRun]:
     """Those of some runs that have a usable channel at all."""
     place = {name: r for r, name in enumerate(job.cube.runs)}
     return [run for run in runs if run.run in place and job.cube.usable[place[run.run]].any()]

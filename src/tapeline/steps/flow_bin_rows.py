@@ -10,9 +10,11 @@ from tapeline.acoustics.band_levels import LineSpectra, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.usable_range import absent
-from tapeline.acoustics.windows import Reals, line_covariance, window
+from tapeline.acoustics.windows import line_covariance, window
+from tapeline.arrays import Reals
 from tapeline.steps import places
-from tapeline.steps.session_levels import Job, Measured, interval_columns, number
+from tapeline.steps.cell_values import finite_or_none
+from tapeline.steps.session_levels import Measured, SessionJob, interval_columns
 from tapeline.steps.usable_bands import held_lines, limits_of
 from tapeline.store import parquet
 from tapeline.store.tables import FLOW_BINS, FLOW_SPECTRA
@@ -20,7 +22,7 @@ from tapeline.store.tables import FLOW_BINS, FLOW_SPECTRA
 SHARED = tuple(name for name in FLOW_BINS.column_names() if name in FLOW_SPECTRA.column_names())
 
 
-def flow_bin_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
+def flow_bin_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
     """One row a position, bin and band of one run; none where the run has no flow series."""
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)
@@ -45,7 +47,7 @@ def flow_bin_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
         } | interval_columns(job, level, powers.degrees_of_freedom)
         rows += [
             {name: found[name] for name in SHARED}
-            | {name: None if gone[b] else number(values[0, b]) for name, values in columns.items()}
+            | {name: None if gone[b] else finite_or_none(values[0, b]) for name, values in columns.items()}
             | {
                 "band_hz": bands.nominal_hz[b],
                 "midband_hz": bands.midband_hz[b],

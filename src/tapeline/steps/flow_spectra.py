@@ -11,7 +11,8 @@ import numpy as np
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.flow_bins import Segment, flow_bins, mean_angle_deg
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windows import Reals, effective_averages
+from tapeline.acoustics.windows import effective_averages
+from tapeline.arrays import Reals
 from tapeline.campaign.faults import CampaignFaults, Fault
 from tapeline.campaign.flow_series import read_flow_series
 from tapeline.campaign.slices import FlowNeeds, SpectraNeeds

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.windows import Reals
-from tapeline.steps.compared_runs import Job, Pair
+from tapeline.arrays import Reals
+from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.steps.compared_runs import ComparisonJob, Pair
 from tapeline.steps.session_changes import SessionChanges, same_mount
 
 ASSUMED_FREEDOM = 2.0
@@ -34,7 +34,7 @@ EXPONENT = "speed exponent"
 Terms = dict[str, tuple[Reals, Reals]]
 
 
-def lasting_terms(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter], changes: SessionChanges) -> Terms:
+def lasting_terms(job: ComparisonJob, pair: Pair, scatters: tuple[Scatter, Scatter], changes: SessionChanges) -> Terms:
     """Variance (dB^2) and degrees of freedom, (positions, items), by name of the term.
 
     Within a session the drift of the sensitivity. Between sessions what they were measured to change, with the mount
@@ -54,17 +54,17 @@ def lasting_terms(job: Job, pair: Pair, scatters: tuple[Scatter, Scatter], chang
     return terms
 
 
-def certain(job: Job) -> Reals:
+def certain(job: ComparisonJob) -> Reals:
     """Infinite degrees of freedom for every position and item."""
     return np.full((len(job.cube.positions), len(job.cube.items)), np.inf)
 
 
-def _drift(job: Job, session: str) -> Terms:
+def _drift(job: ComparisonJob, session: str) -> Terms:
     drift = [(job.calibration.get((session, p)) or {}).get("drift_db") or 0.0 for p in job.cube.positions]
     return {"drift": (np.array(drift)[:, None] ** 2 / 6.0 + np.zeros(certain(job).shape), certain(job))}
 
 
-def _exponent(job: Job, pair: Pair) -> Reals:
+def _exponent(job: ComparisonJob, pair: Pair) -> Reals:
     """Variance (dB^2) by the exponent with which both sides are brought to the nominal speed, (positions, items)."""
     sides = []
     for runs in pair.sides:
@@ -74,14 +74,14 @@ def _exponent(job: Job, pair: Pair) -> Reals:
     return np.asarray(((sides[1] - sides[0]) * job.needs.operating_point.speed_exponent_uncertainty) ** 2)
 
 
-def _assumed_repeats(job: Job, pair: Pair) -> tuple[Reals, Reals]:
+def _assumed_repeats(job: ComparisonJob, pair: Pair) -> tuple[Reals, Reals]:
     inverse = np.zeros(certain(job).shape)
     for runs in (pair.reference, pair.treatment):
         inverse += 1.0 / np.maximum(job.used(runs)[1].sum(axis=0), 1)
     return inverse * job.needs.compare.repeat_sd_db**2, np.full(inverse.shape, ASSUMED_FREEDOM)
 
 
-def _between_sessions(job: Job, pair: Pair, changes: SessionChanges) -> Terms:
+def _between_sessions(job: ComparisonJob, pair: Pair, changes: SessionChanges) -> Terms:
     shape = certain(job).shape
     calibration, response, environment, mounting, measured, assumed = (np.zeros(shape) for _ in range(6))
     freedom = np.ones(shape)
@@ -121,7 +121,7 @@ def _between_sessions(job: Job, pair: Pair, changes: SessionChanges) -> Terms:
     }
 
 
-def _of_both(job: Job, pair: Pair, name: str) -> Reals:
+def _of_both(job: ComparisonJob, pair: Pair, name: str) -> Reals:
     """Variance of the difference by a term that each run has of its own, over the number of runs of either side.
 
     What is the same in all runs of a session does not become less by repeats.

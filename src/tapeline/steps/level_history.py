@@ -14,7 +14,7 @@ from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.time_weighting import FAST_S, SETTLED_TIMES, SLOW_S
 from tapeline.acoustics.weightings import power_weights
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps.chart_gain import chart_gains
 
@@ -57,6 +57,7 @@ def history_columns(
         "fast_maximum_db": where_used(part.fast_largest, FAST_S),
         "slow_maximum_db": where_used(part.slow_largest, SLOW_S),
     }
+    silent = levels["level_db"] == 0.0
     times = (part.first + np.arange(intervals)) * needs.history.interval_s
     rows = weightings * channels * intervals
     return {
@@ -64,7 +65,13 @@ def history_columns(
         "position": _repeated(positions, intervals, weightings),
         "weighting": _repeated(needs.history.weighting, channels * intervals, 1),
         "time_s": np.tile(times, weightings * channels),
-    } | {name: level_db(values, needs.reference_pressure_pa).ravel() for name, values in levels.items()}
+        "silent": silent.ravel(),
+    } | {name: _levels(values, needs.reference_pressure_pa).ravel() for name, values in levels.items()}
+
+
+def _levels(power_pa2: Reals, reference_pa: float) -> Reals:
+    """Levels in dB, NaN where there is no power, for which the column `silent` stands."""
+    return level_db(np.where(power_pa2 > 0.0, power_pa2, np.nan), reference_pa)
 
 
 def _repeated(names: Sequence[str], each: int, times: int) -> pa.Array:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
-from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
-from tapeline.steps.compared_runs import Job
+from tapeline.statistics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
+from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.lasting_terms import ASSUMED_FREEDOM
 from tapeline.steps.level_cube import SHARED_TERMS
 
@@ -46,7 +46,7 @@ class LevelMean:
         return np.asarray(np.sum(parts, axis=0))
 
 
-def level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> LevelMean:
+def level_mean(job: ComparisonJob, runs: tuple[CompareRun, ...], scatter: Scatter) -> LevelMean:
     """Means over the runs, and the terms of their uncertainty: what each run has of its own becomes less by repeats."""
     cell = cell_of(job.cube.levels(job.known(runs)))
     names, used = job.used(runs)
@@ -71,12 +71,12 @@ def level_mean(job: Job, runs: tuple[CompareRun, ...], scatter: Scatter) -> Leve
     return LevelMean(runs, count, cell.mean_db, added, terms, of_runs)
 
 
-def assumed_repeats(job: Job, mean: LevelMean) -> Reals:
+def assumed_repeats(job: ComparisonJob, mean: LevelMean) -> Reals:
     """Variance (dB^2) that settings assume of a mean's repeats where nothing was repeated."""
     return np.where(np.isinf(mean.of_runs.degrees_of_freedom), job.needs.compare.repeat_sd_db**2 / mean.count, 0.0)
 
 
-def error_within_session(job: Job, mean: LevelMean) -> tuple[Reals, Reals]:
+def error_within_session(job: ComparisonJob, mean: LevelMean) -> tuple[Reals, Reals]:
     """Standard error (dB) of a mean against others of its session, and its degrees of freedom, (positions, items).
 
     The freedom is that of random error and repeats, so that it is never too large. Where no repeats give one,
@@ -89,7 +89,7 @@ def error_within_session(job: Job, mean: LevelMean) -> tuple[Reals, Reals]:
     return np.sqrt(variance), np.maximum(freedom, 1.0)
 
 
-def calibration_variance(job: Job, session: str) -> Reals:
+def calibration_variance(job: ComparisonJob, session: str) -> Reals:
     """Variance (dB^2) of the sensitivities of a session, (positions, 1)."""
     rows = [job.calibration.get((session, position)) or {} for position in job.cube.positions]
     return np.array([[(row.get("standard_uncertainty_db") or 0.0) ** 2] for row in rows])

@@ -15,10 +15,10 @@ from tapeline.acoustics.background import (
 )
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import level_db
-from tapeline.acoustics.statistics import student_factor
-from tapeline.acoustics.uncertainty import welch_satterthwaite
-from tapeline.acoustics.windows import Reals
-from tapeline.steps.session_levels import Job, Levels, Measured
+from tapeline.arrays import Reals
+from tapeline.statistics.significance import student_factor
+from tapeline.statistics.uncertainty import welch_satterthwaite
+from tapeline.steps.session_levels import Levels, Measured, SessionJob
 
 Curve = Sequence[tuple[float, float]]
 
@@ -30,7 +30,7 @@ def curve_db(curve: Curve, hz: Reals) -> Reals:
         return np.asarray(np.interp(np.log(np.maximum(hz, 1e-9)), np.log(at), values))
 
 
-def frequency_terms(job: Job, m: Measured, hz: Reals) -> dict[str, Reals]:
+def frequency_terms(job: SessionJob, m: Measured, hz: Reals) -> dict[str, Reals]:
     """Standard uncertainties (dB) of response and mounting, (positions, frequencies)."""
     settings = job.needs.uncertainty
     low, high = m.run.response_low_hz[:, None], m.run.response_high_hz[:, None]
@@ -42,7 +42,7 @@ def frequency_terms(job: Job, m: Measured, hz: Reals) -> dict[str, Reals]:
 
 
 def uncertainty_columns(
-    job: Job, m: Measured, levels: Levels, terms: dict[str, Reals], *, intervals: bool = True
+    job: SessionJob, m: Measured, levels: Levels, terms: dict[str, Reals], *, intervals: bool = True
 ) -> dict[str, Reals]:
     """Columns of the totals' shape; `terms` are those of `frequency_terms`, brought to that shape."""
     result = levels.result
@@ -81,7 +81,7 @@ def uncertainty_columns(
     return columns | _intervals(job, result, factor * np.sqrt(np.sum([variances[name] for name in rest], axis=0)))
 
 
-def _intervals(job: Job, result: Subtraction, reach_db: Reals) -> dict[str, Reals]:
+def _intervals(job: SessionJob, result: Subtraction, reach_db: Reals) -> dict[str, Reals]:
     """Ends of the corrected level's interval, and with `reach_db` of all other terms, of the absolute level."""
     reference = job.needs.reference_pressure_pa
     level = level_db(result.corrected, reference)

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.quality.use_of_levels import (
     BACKGROUND_DOUBTS,
     NOT_TAKEN_OFF,

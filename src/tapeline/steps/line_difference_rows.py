@@ -7,16 +7,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow.parquet as pq
 
 from tapeline.acoustics.line_difference import LineSide, line_difference
-from tapeline.acoustics.statistics import CERTAIN
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.statistics.significance import CERTAIN
 from tapeline.steps import places
 from tapeline.steps.compared_pairs import Compared, pairing_of
-from tapeline.steps.compared_runs import Job
+from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.item_columns import point_columns, sessions_columns
+from tapeline.store import parquet
 
 AT_ONCE = 8
 """Positions whose spectra are held at once, as many as the table `narrowband` holds together."""
@@ -27,7 +27,7 @@ LISTS = ["corrected_psd_pa2_per_hz", "psd_pa2_per_hz"]
 
 
 def line_difference_rows(
-    results: Path, job: Job, name: str, pairs: Sequence[Compared]
+    results: Path, job: ComparisonJob, name: str, pairs: Sequence[Compared]
 ) -> Iterator[list[dict[str, Any]]]:
     """The rows of some positions at a time. Spectra of another line spacing are not compared."""
     for start in range(0, len(job.cube.positions), AT_ONCE):
@@ -46,7 +46,7 @@ def _spectra(
     """The spectra of some runs by position; without the lists that are not needed here."""
     wanted = [("run", "in", [run.run for run in runs]), ("position", "in", list(positions))]
     path = places.session_table(results, "narrowband", session)
-    table = pq.read_table(path, columns=COLUMNS + LISTS, filters=wanted, partitioning=None, use_threads=False)
+    table = parquet.read_where(path, wanted, COLUMNS + LISTS)
     found: dict[str, list[dict[str, Any]]] = {}
     for k in range(table.num_rows):
         row = {column: table[column][k].as_py() for column in COLUMNS}
@@ -56,7 +56,7 @@ def _spectra(
 
 
 def _row(
-    job: Job, name: str, found: Compared, position: str, sides: Sequence[dict[str, list[dict[str, Any]]]]
+    job: ComparisonJob, name: str, found: Compared, position: str, sides: Sequence[dict[str, list[dict[str, Any]]]]
 ) -> dict[str, Any] | None:
     p = job.cube.positions.index(position)
     used = [_usable(job, runs, side.get(position, []), p) for runs, side in zip(found.pair.sides, sides, strict=True)]
@@ -94,7 +94,9 @@ def _row(
     }
 
 
-def _usable(job: Job, runs: tuple[CompareRun, ...], rows: list[dict[str, Any]], p: int) -> list[dict[str, Any]]:
+def _usable(
+    job: ComparisonJob, runs: tuple[CompareRun, ...], rows: list[dict[str, Any]], p: int
+) -> list[dict[str, Any]]:
     """The spectra of runs that count in any band of the position, in their order."""
     names, used = job.used(runs)
     bands = np.array([item.quantity == "band" for item in job.cube.items], dtype=bool)
@@ -102,7 +104,7 @@ def _usable(job: Job, runs: tuple[CompareRun, ...], rows: list[dict[str, Any]], 
     return sorted((row for row in rows if row["run"] in kept), key=lambda row: str(row["run"]))
 
 
-def _beyond_random(job: Job, found: Compared, p: int, hz: Reals) -> tuple[Reals, Reals]:
+def _beyond_random(job: ComparisonJob, found: Compared, p: int, hz: Reals) -> tuple[Reals, Reals]:
     """What makes the nearest band's difference uncertain beyond its random error: variance and degrees of freedom.
 
     Random error is certain, so that all doubt about the whole variance is doubt about the rest: by Welch-Satterthwaite

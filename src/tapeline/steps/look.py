@@ -12,15 +12,17 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.response import response_db
+from tapeline.acoustics.short_time_spectra import WindowedBlocks, block_frames
 from tapeline.acoustics.stream_checks import StreamChecks
 from tapeline.acoustics.weightings import Weighting, power_weights
-from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames
-from tapeline.acoustics.windows import Reals, window
+from tapeline.acoustics.windows import window
+from tapeline.arrays import Reals
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.setting_sections import Quality
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.slices import Channel, StreamQuality, picked
+from tapeline.campaign.usual_values import LARGEST
 from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import Finding, judge
 from tapeline.recordings.opening import open_recording
@@ -215,7 +217,7 @@ def _looked_at(
     ends = [1.0 if recording.bits or c.full_scale_v else None for c in fitted] if channels else None
     full_scales = ends if ends is not None else [1.0 if recording.bits else None] * len(index)
     # Without a campaign samples have no size in pascal.
-    quality = settings.quality if settings else Quality(dead_level_pa=0.0, impossible_pa=1e300)
+    quality = settings.quality if settings else Quality(dead_level_pa=0.0, impossible_pa=LARGEST)
     streamed = picked(StreamQuality, quality)
     mains_hz = settings.mains_hz if settings else MAINS_HZ
     per_unit = [scale or 1.0 for scale in scales]

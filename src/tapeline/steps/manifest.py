@@ -15,7 +15,7 @@ from tapeline.campaign.plan import STEP_VERSIONS, Plan
 from tapeline.regular_files import may_be_read
 from tapeline.steps import places
 from tapeline.store import parquet
-from tapeline.store.atomic import replacing
+from tapeline.store.file_records import require_as_written, result_file, written_record
 
 LIBRARIES = ("numpy", "scipy", "soundfile", "pyarrow")
 """The libraries that numbers pass through."""
@@ -25,7 +25,7 @@ def run(plan: Plan) -> None:
     """Write manifest.json."""
     results = plan.campaign.results
     content = manifest(plan)
-    with replacing(results / "manifest.json") as temporary:
+    with result_file(places.manifest(results)) as temporary:
         temporary.write_text(json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
@@ -79,9 +79,12 @@ def _calibration(results: Path) -> dict[str, Any]:
 
 
 def _table(path: Path) -> dict[str, str | None]:
+    """Raises NotAsWrittenError for a table that is not as the step before left it: it is not to be vouched for."""
+    require_as_written(path)
+    record = written_record(path)
     metadata = pq.read_schema(path).metadata or {}
     return {
-        "sha256": _sha256(path),
+        "sha256": record.sha256 if record else _sha256(path),
         "schema": metadata.get(b"tapeline.schema", b"").decode(),
         "made_from": metadata.get(b"tapeline.made_from", b"").decode(),
     }

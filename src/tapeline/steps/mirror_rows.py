@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import repeat_terms
 from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
-from tapeline.acoustics.uncertainty import welch_satterthwaite
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.statistics.comparison import repeat_terms
+from tapeline.statistics.uncertainty import welch_satterthwaite
 from tapeline.steps.cell_values import finite_or_none
-from tapeline.steps.compared_runs import Job
+from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns
 from tapeline.steps.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
@@ -27,7 +27,7 @@ Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""
 
 
-def mirror_rows(job: Job, pools: RepeatPools) -> list[dict[str, Any]]:
+def mirror_rows(job: ComparisonJob, pools: RepeatPools) -> list[dict[str, Any]]:
     """One row a session, condition, pair of partners, speed and yaw: the first less the second.
 
     The first of two partners by name is the first; at yaw 0 and at either sign of yaw there is a row. Two sensors have
@@ -55,7 +55,7 @@ def _pair_key(row: Mapping[str, Any]) -> tuple[Any, ...]:
     return tuple(row[name] for name in names)
 
 
-def _rows(job: Job, pools: RepeatPools) -> Iterator[dict[str, Any]]:
+def _rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
     partners = sorted({(min(pair), max(pair)) for pair in job.needs.mirrors})
     places = {name: p for p, name in enumerate(job.cube.positions)}
     known = [(first, second) for first, second in partners if first in places and second in places]
@@ -113,7 +113,7 @@ def _rows(job: Job, pools: RepeatPools) -> Iterator[dict[str, Any]]:
                 }
 
 
-def _same_range(job: Job, sides: Sides) -> NDArray[np.bool_]:
+def _same_range(job: ComparisonJob, sides: Sides) -> NDArray[np.bool_]:
     """Where the levels of both sides sum the same bands, (items,); bands always do."""
     alike = np.ones(len(job.cube.items), dtype=bool)
     for edges in job.cube.summed:
@@ -128,7 +128,7 @@ def _same_range(job: Job, sides: Sides) -> NDArray[np.bool_]:
     return alike
 
 
-def _same_background(job: Job, sides: Sides) -> NDArray[np.bool_]:
+def _same_background(job: ComparisonJob, sides: Sides) -> NDArray[np.bool_]:
     """Where as much background was taken off both sides, or what was makes no difference, (items,)."""
     parts = [(*job.used(mean.runs), place) for mean, place in sides]
     at_place = [(names, used[:, [place]], place) for names, used, place in parts]
@@ -136,7 +136,7 @@ def _same_background(job: Job, sides: Sides) -> NDArray[np.bool_]:
     return np.asarray(~(lacks[0] | lacks[1])[0])
 
 
-def _terms(job: Job, sides: Sides, calibration: Reals) -> tuple[Reals, Reals]:
+def _terms(job: ComparisonJob, sides: Sides, calibration: Reals) -> tuple[Reals, Reals]:
     """Variances and degrees of freedom of all terms of both sides together, (terms, items).
 
     The scatter of repeats and what is assumed of it are known from one source for both sides, so that two of them are
@@ -159,6 +159,6 @@ def _terms(job: Job, sides: Sides, calibration: Reals) -> tuple[Reals, Reals]:
     return np.stack(list(variances.values())), np.stack(list(freedoms.values()))
 
 
-def _used(job: Job, runs: tuple[CompareRun, ...], place: int, item: int) -> list[str]:
+def _used(job: ComparisonJob, runs: tuple[CompareRun, ...], place: int, item: int) -> list[str]:
     names, used = job.used(runs)
     return [name for r, name in enumerate(names) if used[r, place, item]]

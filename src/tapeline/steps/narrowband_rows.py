@@ -7,14 +7,15 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.band_levels import LineSpectra, Powers, on_lines
-from tapeline.acoustics.statistics import spectrum_interval_db
 from tapeline.acoustics.usable_range import overlapping
+from tapeline.statistics.significance import spectrum_interval_db
+from tapeline.steps.cell_values import finite_or_none, finite_reals
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
-from tapeline.steps.session_levels import Job, Measured, levels_of, number
+from tapeline.steps.session_levels import Measured, SessionJob, levels_of
 from tapeline.steps.usable_bands import ranges_at
 
 
-def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
+def narrowband_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
     """One row a position of one run."""
     spectra, hz = m.run.spectra, m.run.spectra.lines_hz
     low, high = job.needs.range_hz
@@ -39,21 +40,21 @@ def narrowband_rows(job: Job, m: Measured) -> list[dict[str, Any]]:
                 "first_hz": float(hz[cut][0]) if kept.size else None,
                 "step_hz": spectra.step_hz,
                 "effective_averages": m.run.effective_averages,
-                "line_low_db": number(line_low),
-                "line_high_db": number(line_high),
+                "line_low_db": finite_or_none(line_low),
+                "line_high_db": finite_or_none(line_high),
                 "psd_pa2_per_hz": levels.total.power[p].astype(np.float32),
                 "background_psd_pa2_per_hz": below.power[p].astype(np.float32) if below and has else None,
                 "corrected_psd_pa2_per_hz": np.where(gone, np.nan, result.corrected[p]).astype(np.float32),
                 "left_out_hz": np.array(ranges, dtype=np.float32).ravel() if ranges else None,
-                "margin_db": margin_db[p].astype(np.float32) if removed else None,
+                "margin_db": finite_reals(margin_db[p]) if removed else None,
                 "state": result.state[p].astype(np.uint8),
                 "standard_uncertainty_db": np.where(gone, np.nan, doubt["standard_uncertainty_db"][p]).astype(
                     np.float32
                 ),
-                "degrees_of_freedom": doubt["degrees_of_freedom"][p].astype(np.float32),
+                "degrees_of_freedom": finite_reals(doubt["degrees_of_freedom"][p]),
                 "nominal_correction_db": m.conditions.correction_db,
-                "response_low_hz": number(m.run.response_low_hz[p]),
-                "response_high_hz": number(m.run.response_high_hz[p]),
+                "response_low_hz": finite_or_none(m.run.response_low_hz[p]),
+                "response_high_hz": finite_or_none(m.run.response_high_hz[p]),
                 "used_s": m.run.used_s,
                 "relative_spread": m.run.relative_spread[p, cut],
             }

@@ -15,21 +15,21 @@ from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.history import levels_exceeded
 from tapeline.acoustics.overall import sum_bands
 from tapeline.acoustics.usable_range import absent
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.settings import Overall
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
 from tapeline.steps.level_use_columns import doubt_of, hum_in_sum
 from tapeline.steps.run_background import Sums
 from tapeline.steps.session_levels import (
-    Job,
     Levels,
     Measured,
+    SessionJob,
     band_powers_of,
     interval_columns,
     level_columns,
     levels_of,
-    number,
 )
 from tapeline.steps.usable_bands import held_lines, limits_of
 from tapeline.store import tables
@@ -43,7 +43,7 @@ LARGEST = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow
 STATISTICS = (*(f"l{pct:g}_db" for pct in EXCEEDED_PCT), *LARGEST)
 
 
-def overall_rows(job: Job, m: Measured, history: pa.Table) -> list[dict[str, Any]]:
+def overall_rows(job: SessionJob, m: Measured, history: pa.Table) -> list[dict[str, Any]]:
     """One row a position, weighting and range of one run; `history` is the run's own table of that name."""
     rows: list[dict[str, Any]] = []
     for wanted in job.needs.overall:
@@ -51,7 +51,7 @@ def overall_rows(job: Job, m: Measured, history: pa.Table) -> list[dict[str, Any
     return rows
 
 
-def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> list[dict[str, Any]]:
+def _one_overall(job: SessionJob, m: Measured, wanted: Overall, history: pa.Table) -> list[dict[str, Any]]:
     """One overall level of every position, those with the same usable bands together."""
     bands = bands_between(job.needs.bands.fraction, *wanted.range_hz)
     lines = held_lines(m.run, bands, job.needs.bands.method)
@@ -74,7 +74,7 @@ def _one_overall(job: Job, m: Measured, wanted: Overall, history: pa.Table) -> l
 
 
 def _sums(
-    job: Job, m: Measured, wanted: Overall, bands: Bands, chosen: list[int], history: pa.Table
+    job: SessionJob, m: Measured, wanted: Overall, bands: Bands, chosen: list[int], history: pa.Table
 ) -> list[dict[str, Any]]:
     """Rows of the overall level that sums these bands, of the chosen positions."""
     levels = levels_of(job, m, band_powers_of(bands, wanted.weighting, job.needs.bands.method))
@@ -115,8 +115,8 @@ def _sums(
         said = [name for name, flags in marks.items() if flags[p]]
         hum = hum_in_sum(m.doubts[p], bands.lower_hz, bands.upper_hz, levels.total.power[p])
         rows.append(
-            {name: number(array[p]) for name, array in columns.items()}
-            | (_statistics(history, position, wanted.weighting) if of_this_range else dict.fromkeys(STATISTICS))
+            {name: finite_or_none(array[p]) for name, array in columns.items()}
+            | (history_statistics(history, position, wanted.weighting) if of_this_range else dict.fromkeys(STATISTICS))
             | {
                 "run": m.run.run,
                 "position": position,
@@ -127,7 +127,7 @@ def _sums(
                 "upper_edge_hz": edges[1],
                 "state": tables.STATES[final.state[p]],
                 "taken_off": tables.TAKEN_OFF[levels.taken_off[p].max()],
-                "bound_share": number(summed.bound_share[p]),
+                "bound_share": finite_or_none(summed.bound_share[p]),
                 "marks": said,
                 "doubt": doubt_of(m.doubts[p], hum, said),
                 "quality": m.run.verdicts[p],
@@ -162,11 +162,12 @@ def _column(powers: Powers) -> Powers:
     return Powers(powers.power[:, 0], powers.variance[:, 0])
 
 
-def _statistics(history: pa.Table, position: str, weighting: str) -> dict[str, float | None]:
+def history_statistics(history: pa.Table, position: str, weighting: str) -> dict[str, float | None]:
     """Percentiles and largest levels of one channel's history; empty where it has none."""
     keep = pc.and_(pc.equal(history["position"], position), pc.equal(history["weighting"], weighting))
     own = history.filter(keep)
-    exceeded = levels_exceeded(own["level_db"].drop_null().to_numpy(), EXCEEDED_PCT)
-    return {f"l{pct:g}_db": number(level) for pct, level in zip(EXCEEDED_PCT, exceeded, strict=True)} | {
+    levels = pc.if_else(own["silent"], -np.inf, own["level_db"])
+    exceeded = levels_exceeded(levels.drop_null().to_numpy(), EXCEEDED_PCT)
+    return {f"l{pct:g}_db": finite_or_none(level) for pct, level in zip(EXCEEDED_PCT, exceeded, strict=True)} | {
         name: pc.max(own[column]).as_py() for name, column in LARGEST.items()
     }

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.picked_out import least_sizes, picked_miss_rate, selected_ends, size_places
-from tapeline.acoustics.shrunken import shrunken
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
+from tapeline.statistics.selection_intervals import least_sizes, picked_miss_rate, selected_ends, size_places
+from tapeline.statistics.shrinkage import shrunken
 from tapeline.steps.cell_values import finite_or_none
 
 FIRST = 10

@@ -58,3 +58,18 @@ def session_table(results: Path, table: str, session: str) -> Path:
 def campaign_table(results: Path, table: str) -> Path:
     """A table of the whole campaign."""
     return results / "tables" / f"{table}.parquet"
+
+
+def manifest(results: Path) -> Path:
+    """What made each table."""
+    return results / "manifest.json"
+
+
+def report(results: Path) -> Path:
+    """The page that circulates."""
+    return results / "report.html"
+
+
+def figures(results: Path) -> Path:
+    """The figures of the page, and their numbers."""
+    return results / "figures"

@@ -24,7 +24,7 @@ from tapeline.steps.channel_quality import (
 )
 from tapeline.steps.judged_checks import judged_checks
 from tapeline.steps.sensitivity import sensitivities, why_without
-from tapeline.steps.sources import open_source, watched_source
+from tapeline.steps.sources import keep_sources, open_source, watched_source
 from tapeline.steps.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.store import arrow_file, parquet, tables
 
@@ -71,7 +71,9 @@ def run(plan: Plan, run_name: str) -> None:
         fault = Finding(error.code, f"run {run_name}: {error.sentence}")
         rows = [_row(needs, channel, [fault]) for channel in needs.channels]
     rows = [row | {"recording_sha256": hashes} for row in rows]
-    parquet.write_rows(tables.QUALITY, places.quality(results, run_name), rows, campaign=needs.campaign, digest=digest)
+    quality = places.quality(results, run_name)
+    parquet.write_rows(tables.QUALITY, quality, rows, campaign=needs.campaign, digest=digest)
+    keep_sources(quality, plan.campaign.root, needs.source.paths, [watched])
 
 
 def _usable_channels(

@@ -11,13 +11,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.picked_out import miss_rate, student_tail_factor
-from tapeline.acoustics.statistics import student_factor
-from tapeline.acoustics.sure_ranks import SureRanks, sure_ranks
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
+from tapeline.statistics.rank_uncertainty import SureRanks, sure_ranks
+from tapeline.statistics.selection_intervals import miss_rate, student_tail_factor
+from tapeline.statistics.significance import student_factor
 from tapeline.steps.cell_values import level_or_none
 from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import Job
+from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.contributed_spots import BOTH_WAYS, Found, Spots, contributed_spots
 from tapeline.steps.inherited_doubt import doubt_columns
 
@@ -49,13 +49,13 @@ HINT_P = 0.2
 class _List:
     """What all rows of one comparison's list are made from."""
 
-    job: Job
+    job: ComparisonJob
     found: Sequence[Found]
     spots: Spots
     words: NDArray[np.object_]
 
 
-def ranking_rows(job: Job, name: str, found: Sequence[Found]) -> Iterator[dict[str, Any]]:
+def ranking_rows(job: ComparisonJob, name: str, found: Sequence[Found]) -> Iterator[dict[str, Any]]:
     """The bands of positions of one comparison by the power that they contribute or change, the largest first.
 
     Ranked are those alone that are shown to differ by the practical threshold or more; what else fits into the list
@@ -229,7 +229,7 @@ def _runs_needed(made: _List, at: Place) -> int | None:
     return min(needed) if needed and min(needed) <= MOST_RUNS else None
 
 
-def _largest_p(job: Job, one: Compared) -> float:
+def _largest_p(job: ComparisonJob, one: Compared) -> float:
     """The largest p-value that is still a finding among a pair's bands; where there is none that of the first one."""
     alpha = 1.0 - job.needs.confidence
     bands = np.array([item.quantity == "band" for item in job.cube.items])

@@ -9,9 +9,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.alike_cells import alike_cells
-from tapeline.acoustics.comparison import RunLevels
-from tapeline.acoustics.repeat_scatter import (
+from tapeline.statistics.comparison import RunLevels
+from tapeline.statistics.homogeneous_cells import alike_cells
+from tapeline.statistics.repeat_scatter import (
     RepeatRows,
     Scatter,
     keeping_to_own,

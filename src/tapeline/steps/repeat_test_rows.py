@@ -11,19 +11,20 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import bands_between
-from tapeline.acoustics.same_spectrum import DB_PER_LN, line_correlation, log_ratios, same_spectrum
-from tapeline.acoustics.statistics import holm
+from tapeline.acoustics.spectrum_equality import DB_PER_LN, line_correlation, log_ratios, same_spectrum
 from tapeline.acoustics.usable_range import overlapping
-from tapeline.acoustics.usual_scatter import LEAST_OTHERS, Regions, Usual, against_usual, region_means
-from tapeline.acoustics.windows import Reals, WindowName
+from tapeline.acoustics.windows import WindowName
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import RepeatRun
+from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
+from tapeline.statistics.significance import holm
 from tapeline.steps import places
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.repeated_runs import BASES, RepeatJob
+from tapeline.store import parquet
 from tapeline.store.tables import NARROWBAND
 
 POSITIONS_AT_ONCE = 8
@@ -149,7 +150,7 @@ def _spectra(
     for first in range(0, len(job.cube.positions) if runs else 0, POSITIONS_AT_ONCE):
         chosen = list(job.cube.positions[first : first + POSITIONS_AT_ONCE])
         filters = [("position", "in", chosen), ("run", "in", runs)]
-        table = pq.read_table(path, columns=COLUMNS, filters=filters, partitioning=None, use_threads=False)
+        table = parquet.read_where(path, filters, COLUMNS)
         yield {(table["run"][r].as_py(), table["position"][r].as_py()): _lines(table, r) for r in range(table.num_rows)}
 
 

@@ -9,21 +9,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import cell_of
-from tapeline.acoustics.repeatability import (
+from tapeline.arrays import Reals
+from tapeline.campaign.settings import Repeatability
+from tapeline.statistics.comparison import cell_of
+from tapeline.statistics.repeatability import (
     LIMIT_FACTOR,
     OneWay,
-    SessionScatter,
+    SessionVariances,
     one_way,
     reproducibility_interval,
-    session_scatter,
+    session_variances,
     within_interval,
 )
-from tapeline.acoustics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
-from tapeline.acoustics.shift_error import at_session, shift_error
-from tapeline.acoustics.statistics import student_p_value
-from tapeline.acoustics.windows import Reals
-from tapeline.campaign.settings import Repeatability
+from tapeline.statistics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
+from tapeline.statistics.shift_error import at_session, shift_error
+from tapeline.statistics.significance import student_p_value
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats
 
@@ -49,7 +50,7 @@ class Found:
     """All that is found of one condition at one operating point, arrays of shape ([sessions,] positions, items)."""
 
     repeats: Repeats
-    by_session: SessionScatter
+    by_session: SessionVariances
     parts: OneWay
     random_db: Reals
     within_ends_db: tuple[Reals, Reals]
@@ -73,7 +74,7 @@ def repeatability_rows(job: RepeatJob) -> Iterator[list[dict[str, Any]]]:
 def found(job: RepeatJob, condition: str, point: Point, repeats: Repeats) -> Found:
     """The analysis of one condition at one operating point."""
     level, session = repeats.levels.level_db, repeats.session
-    by_session, parts = session_scatter(level, session), one_way(level, session)
+    by_session, parts = session_variances(level, session), one_way(level, session)
     known = np.isfinite(level)
     squares = np.where(known, np.nan_to_num(repeats.levels.random_db) ** 2, 0.0)
     return Found(
@@ -90,7 +91,7 @@ def found(job: RepeatJob, condition: str, point: Point, repeats: Repeats) -> Fou
     )
 
 
-def _shift(job: RepeatJob, condition: str, point: Point, repeats: Repeats, by_session: SessionScatter) -> Shift:
+def _shift(job: RepeatJob, condition: str, point: Point, repeats: Repeats, by_session: SessionVariances) -> Shift:
     there = by_session.counts > 0
     first, last = there.argmax(axis=0), there.shape[0] - 1 - there[::-1].argmax(axis=0)
     cells = [cell_of(repeats.of_session(number)) for number in range(len(repeats.sessions))]
@@ -140,22 +141,22 @@ def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
 
 def _components(f: Found, p: int, i: int) -> dict[str, Any]:
     parts = f.parts
-    within = number(np.sqrt(parts.within_square[p, i]))
-    freedom = number(parts.reproducibility_freedom[p, i])
+    within = finite_or_none(np.sqrt(parts.within_square[p, i]))
+    freedom = finite_or_none(parts.reproducibility_freedom[p, i])
     return {
         "within_session_sd_db": within,
-        "within_session_low_db": number(f.within_ends_db[0][p, i]),
-        "within_session_high_db": number(f.within_ends_db[1][p, i]),
+        "within_session_low_db": finite_or_none(f.within_ends_db[0][p, i]),
+        "within_session_high_db": finite_or_none(f.within_ends_db[1][p, i]),
         "within_degrees_of_freedom": int(parts.within_freedom[p, i]),
-        "random_error_db": number(f.random_db[p, i]),
+        "random_error_db": finite_or_none(f.random_db[p, i]),
         "repeatability_limit_db": None if within is None else LIMIT_FACTOR * within,
-        "between_session_sd_db": number(np.sqrt(parts.between_variance[p, i])),
+        "between_session_sd_db": finite_or_none(np.sqrt(parts.between_variance[p, i])),
         "between_degrees_of_freedom": int(parts.between_freedom[p, i]),
         "between_refused": _refused(f, p, i),
-        "reproducibility_sd_db": number(np.sqrt(parts.reproducibility_variance[p, i])),
+        "reproducibility_sd_db": finite_or_none(np.sqrt(parts.reproducibility_variance[p, i])),
         "reproducibility_degrees_of_freedom": freedom,
-        "reproducibility_low_db": number(f.ends_db[0][p, i]),
-        "reproducibility_high_db": number(f.ends_db[1][p, i]),
+        "reproducibility_low_db": finite_or_none(f.ends_db[0][p, i]),
+        "reproducibility_high_db": finite_or_none(f.ends_db[1][p, i]),
     }
 
 
@@ -186,15 +187,10 @@ def _shift_columns(job: RepeatJob, f: Found, p: int, i: int) -> dict[str, Any]:
     first, last = (f.repeats.sessions[int(end[p, i])] for end in (shift.first, shift.last))
     mounts = [job.mount(session, job.cube.positions[p]) for session in (first, last)]
     return {
-        "shift_db": number(shift.shift_db[p, i]),
+        "shift_db": finite_or_none(shift.shift_db[p, i]),
         "shift_of": f"{first} > {last}",
-        "shift_standard_error_db": number(shift.standard_error_db[p, i]),
-        "shift_degrees_of_freedom": number(shift.degrees_of_freedom[p, i]),
-        "shift_p_value": number(shift.p_value[p, i]),
+        "shift_standard_error_db": finite_or_none(shift.standard_error_db[p, i]),
+        "shift_degrees_of_freedom": finite_or_none(shift.degrees_of_freedom[p, i]),
+        "shift_p_value": finite_or_none(shift.p_value[p, i]),
         "shift_mount": NOT_STATED if None in mounts else "same-mount" if mounts[0] == mounts[1] else "remounted",
     }
-
-
-def number(value: Any) -> float | None:
-    """A plain number, None where it is not finite."""
-    return float(value) if np.isfinite(value) else None

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.comparison import RunLevels
 from tapeline.campaign.slices import RepeatNeeds, RepeatRun
 from tapeline.quality.use_of_levels import less_along_first
+from tapeline.statistics.comparison import RunLevels
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.level_cube import LevelCube

@@ -6,10 +6,13 @@ import json
 
 from tapeline.campaign.plan import Plan
 from tapeline.report.page import write_report
+from tapeline.steps import places
+from tapeline.store.file_records import require_as_written
 
 
 def run(plan: Plan) -> None:
     """Write report.html and the figures; the page carries the analysis identity of the manifest."""
     results = plan.campaign.results
-    manifest = json.loads((results / "manifest.json").read_text(encoding="utf-8"))
-    write_report(plan.campaign, results, results / "report.html", manifest["analysis"])
+    require_as_written(places.manifest(results))
+    manifest = json.loads(places.manifest(results).read_text(encoding="utf-8"))
+    write_report(plan.campaign, results, places.report(results), manifest["analysis"])

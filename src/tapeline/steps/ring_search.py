@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import power_pa2
+from tapeline.arrays import Reals
 from tapeline.calibration.background_tone import PIECE_S, quiet_pieces, rms_at
 from tapeline.calibration.level_at_sensor import CalibratorPapers, LevelAtSensor, LevelDefaults, level_at_sensor
 from tapeline.calibration.rings import Ring, is_hum, rings_in, rung_together
 from tapeline.calibration.rung_blocks import PLAUSIBLE_DB, UNSTATED_SENSITIVITY_V_PER_PA, Expected
-from tapeline.calibration.tone import Reals, SteadyPart, ToneTrack
+from tapeline.calibration.tone import SteadyPart, ToneTrack
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
 from tapeline.recordings.recording import Part, Recording
 from tapeline.steps.units_to_pascal import volts_per_unit

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.background_mean import (
     BackgroundMean,
-    Scatter,
+    BackgroundScatter,
     between_speeds,
     electrical_change,
     mean_background,
@@ -19,7 +19,7 @@ from tapeline.acoustics.background_mean import (
     with_electrical_changes,
 )
 from tapeline.acoustics.band_levels import LineSpectra, Powers
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.backgrounds import Backgrounds, OtherGain
 from tapeline.campaign.settings import Background
 from tapeline.steps.session_spectra import RunSpectra
@@ -39,11 +39,11 @@ class SpeedGroup:
     names: tuple[str, ...]
     spectra: tuple[LineSpectra, ...]
     used: NDArray[np.bool_]
-    scatter: Scatter
+    scatter: BackgroundScatter
 
     def at(self, index: list[int]) -> SpeedGroup:
         """The same at some positions alone, by their places."""
-        scatter = Scatter(self.scatter.relative_variance[index], self.scatter.degrees_of_freedom[index])
+        scatter = BackgroundScatter(self.scatter.relative_variance[index], self.scatter.degrees_of_freedom[index])
         spectra = tuple(each.at(index) for each in self.spectra)
         return SpeedGroup(self.speed_mps, self.names, spectra, self.used[:, index], scatter)
 

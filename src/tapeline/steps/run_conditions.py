@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 
 from tapeline.acoustics import air, nominal_point
-from tapeline.acoustics.uncertainty import rectangular
 from tapeline.campaign.settings import OperatingPoint, Uncertainty
 from tapeline.campaign.slices import Achieved, CheckAir
+from tapeline.statistics.uncertainty import rectangular
 
 
 @dataclass(frozen=True)

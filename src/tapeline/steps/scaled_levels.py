@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.acoustics.repeat_scatter import Scatter
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import ScaleNeeds, ScaleRun
 from tapeline.quality.use_of_levels import less_along_first
+from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.steps.level_cube import LevelCube
 from tapeline.steps.repeat_pools import CellKey, RepeatPools, rows_of
 from tapeline.steps.run_conditions import achieved_speed_mps, density_kgm3

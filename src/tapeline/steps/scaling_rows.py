@@ -9,10 +9,10 @@ import numpy as np
 
 from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fit
 from tapeline.campaign.slices import ScaleNeeds
+from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.level_cube import LevelCube
 from tapeline.steps.scaled_levels import USED, ScaledLevels, far_apart
-from tapeline.steps.session_levels import number
 
 BASES = ("stated uncertainty", "scatter about the line", "lack of fit")
 
@@ -69,14 +69,14 @@ def ends_of_speed(found: ScaledLevels, used: Any) -> dict[str, float | None]:
 
 def _columns(fit: SpeedFit, s: int) -> dict[str, Any]:
     return {
-        "exponent": number(fit.exponent[s]),
-        "standard_error": number(fit.standard_error[s]),
-        "exponent_lower": number(fit.lower[s]),
-        "exponent_upper": number(fit.upper[s]),
+        "exponent": finite_or_none(fit.exponent[s]),
+        "standard_error": finite_or_none(fit.standard_error[s]),
+        "exponent_lower": finite_or_none(fit.lower[s]),
+        "exponent_upper": finite_or_none(fit.upper[s]),
         "degrees_of_freedom": int(fit.degrees_of_freedom[s]),
         "interval_basis": BASES[fit.basis[s]],
-        "level_at_reference_db": number(fit.level_db[s]),
-        "level_at_reference_error_db": number(fit.level_error_db[s]),
-        "fit_rms_db": number(fit.rms_db[s]),
-        "lack_of_fit_p": number(fit.lack_of_fit_p[s]),
+        "level_at_reference_db": finite_or_none(fit.level_db[s]),
+        "level_at_reference_error_db": finite_or_none(fit.level_error_db[s]),
+        "fit_rms_db": finite_or_none(fit.rms_db[s]),
+        "lack_of_fit_p": finite_or_none(fit.lack_of_fit_p[s]),
     }

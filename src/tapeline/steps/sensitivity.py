@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.all_together import exchanged_sensors, median_of
 from tapeline.calibration.data_sheet import DataSheet, DataSheetError, read_data_sheet
 from tapeline.calibration.decision import Decision, InCommon, Limits, choose_sensitivity, decide
@@ -23,6 +22,7 @@ from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, dou
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, Papers, SensitivityNeeds, picked
 from tapeline.quality.reasons import FILE_FAULTS, worst
+from tapeline.statistics.uncertainty import Term
 from tapeline.steps import places
 from tapeline.steps.judged_checks import (
     COUNTED,
@@ -34,6 +34,7 @@ from tapeline.steps.judged_checks import (
     note_ranges,
     refusing_codes,
 )
+from tapeline.steps.sources import watching
 from tapeline.steps.term_columns import term_columns, terms_of
 from tapeline.store import parquet, tables
 
@@ -46,10 +47,12 @@ def run(plan: Plan, session: str) -> None:
     needs = plan.sensitivity_needs(session)
     results = plan.campaign.results
     judged = judged_session(needs, parquet.read_rows(places.checks(results, session)))
-    papers = {item.sensor: read_papers(plan.campaign.root, item) for item in needs.papers}
+    path = places.calibration(results, session)
+    with watching(path, plan.campaign.root, plan.data_sheet_files(session)):
+        papers = {item.sensor: read_papers(plan.campaign.root, item) for item in needs.papers}
     stamp = {"campaign": needs.campaign, "digest": plan.digest("sensitivity", session)}
     rows = session_rows(needs, judged, papers)
-    parquet.write_rows(tables.CALIBRATION, places.calibration(results, session), rows, **stamp)
+    parquet.write_rows(tables.CALIBRATION, path, rows, **stamp)
     decided = decided_checks(judged.rows, rows)
     parquet.write_rows(tables.CHECKS, places.judged_checks(results, session), decided, **stamp)
 

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell
-from tapeline.acoustics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
-from tapeline.acoustics.windows import Reals
-from tapeline.steps.compared_runs import Job
+from tapeline.arrays import Reals
+from tapeline.statistics.comparison import Cell
+from tapeline.statistics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
+from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.repeat_pools import Point, RepeatPools
 
 LEAST_CHANGES = 2.0
@@ -71,7 +71,7 @@ class SessionChanges:
         return SessionScatter(*parts)
 
 
-def session_changes(job: Job, pools: RepeatPools) -> SessionChanges:
+def session_changes(job: ComparisonJob, pools: RepeatPools) -> SessionChanges:
     """From all pairs of sessions with a common condition and operating point; each position by its own mounts."""
     by_session: dict[str, dict[tuple[str, Point], Cell]] = {}
     for (session, condition, point), runs in job.cells.items():
@@ -96,7 +96,7 @@ def _at(change: SessionChange, positions: NDArray[np.bool_]) -> SessionChange:
     return SessionChange(*(np.where(positions[:, None], part, np.nan) for part in parts))
 
 
-def _freedom(job: Job, stayed: Mapping[tuple[str, str], NDArray[np.bool_]], wanted: bool) -> Reals:
+def _freedom(job: ComparisonJob, stayed: Mapping[tuple[str, str], NDArray[np.bool_]], wanted: bool) -> Reals:
     """Independent changes of each position: sessions less mounts where the mount stayed, mounts less one otherwise."""
     free = np.zeros(len(job.cube.positions))
     for p, position in enumerate(job.cube.positions):
@@ -106,12 +106,12 @@ def _freedom(job: Job, stayed: Mapping[tuple[str, str], NDArray[np.bool_]], want
     return np.maximum(free, 0.0)
 
 
-def _mounts(job: Job, position: str, sessions: Iterable[str]) -> set[str]:
+def _mounts(job: ComparisonJob, position: str, sessions: Iterable[str]) -> set[str]:
     """The mounts at a position over some sessions; what is not named is new in each session."""
     return {job.mounts.get((session, position)) or f" {session}" for session in sessions}
 
 
-def same_mount(job: Job, position: str, sessions: tuple[str, str]) -> bool:
+def same_mount(job: ComparisonJob, position: str, sessions: tuple[str, str]) -> bool:
     """Whether the sensor at a position stayed where it was from one session to the other."""
     names = [job.mounts.get((session, position)) for session in sessions]
     return names[0] is not None and names[0] == names[1]

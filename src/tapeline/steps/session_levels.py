@@ -18,13 +18,13 @@ from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sum
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
 from tapeline.acoustics.levels import level_db, power_pa2
-from tapeline.acoustics.statistics import spectrum_interval_db
-from tapeline.acoustics.steadiness import SEGMENTS, mean_power_variance
+from tapeline.acoustics.stationarity import SEGMENTS, mean_power_variance
 from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
 from tapeline.quality.use_of_levels import doubts_level
+from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.steps import places
 from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_use_columns import ChannelDoubts, channel_doubts
@@ -36,7 +36,7 @@ from tapeline.store import parquet, tables
 
 
 @dataclass(frozen=True)
-class Job:
+class SessionJob:
     """What all parts of the step share."""
 
     needs: TablesNeeds
@@ -103,7 +103,7 @@ class Levels:
     marks: dict[str, NDArray[np.bool_]]
 
 
-def load_job(results: Path, needs: TablesNeeds) -> Job:
+def load_job(results: Path, needs: TablesNeeds) -> SessionJob:
     """Read the spectra of the session's runs and of all background runs they name, and the session's calibration."""
     names = [*(item.run for item in needs.runs), *needs.backgrounds]
     quality = {
@@ -117,7 +117,7 @@ def load_job(results: Path, needs: TablesNeeds) -> Job:
     loaded = {name: found for name, found in spectra.items() if found is not None}
     rows = parquet.read_rows(places.calibration(results, needs.session))
     b = needs.background
-    return Job(
+    return SessionJob(
         needs=needs,
         results=results,
         loaded=loaded,
@@ -132,7 +132,7 @@ def load_job(results: Path, needs: TablesNeeds) -> Job:
     )
 
 
-def measured_run(job: Job, item: SessionRun, history: pa.Table) -> Measured:
+def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measured:
     """One run together with its background; a background louder than the run in too many bands is given up.
 
     `history` is the run's own table of that name.
@@ -195,7 +195,7 @@ def band_powers_of(bands: Bands, weighting: Weighting, method: Method) -> Sums:
     return sums
 
 
-def levels_of(job: Job, m: Measured, sums: Sums, *, bounds: bool = True) -> Levels:
+def levels_of(job: SessionJob, m: Measured, sums: Sums, *, bounds: bool = True) -> Levels:
     """Powers of the run and of its background, and the one taken off the other."""
     total = sums(m.run.spectra)
     kept = total if m.run.kept is None else sums(m.run.kept)
@@ -261,7 +261,7 @@ def _on_grid_of(grid: LineSpectra, spectra: LineSpectra) -> Powers:
 
 
 def _marks(
-    job: Job,
+    job: SessionJob,
     m: Measured,
     total: Powers,
     electrical: Powers | None,
@@ -332,7 +332,7 @@ def keep_where(has: NDArray[np.bool_], result: Subtraction, total: Powers) -> Su
 
 
 def level_columns(
-    job: Job, m: Measured, result: Subtraction, below: Reals | None, electrical: Reals | None
+    job: SessionJob, m: Measured, result: Subtraction, below: Reals | None, electrical: Reals | None
 ) -> dict[str, Reals]:
     """The level columns shared by bands and overall levels, as arrays of the totals' shape.
 
@@ -360,12 +360,7 @@ def level_columns(
     }
 
 
-def interval_columns(job: Job, levels_db: Reals, degrees_of_freedom: Reals) -> dict[str, Reals]:
+def interval_columns(job: SessionJob, levels_db: Reals, degrees_of_freedom: Reals) -> dict[str, Reals]:
     """Ends of the within-record interval of total levels: random error of the averages alone, chi-square."""
     low, high = spectrum_interval_db(degrees_of_freedom / 2.0, job.needs.confidence)
     return {"level_low_db": levels_db + low, "level_high_db": levels_db + high}
-
-
-def number(value: Any) -> float | None:
-    """A plain number for a table's cell, null for NaN."""
-    return None if np.isnan(value) else float(value)

@@ -7,17 +7,17 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.mean_of_sessions import mean_of_sessions
+from tapeline.statistics.weighted_session_mean import mean_of_sessions
 from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import Job
+from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.inherited_doubt import doubt_columns
 from tapeline.steps.item_columns import item_columns, point_columns
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.simple_differences import with_findings
 
 
-def session_mean_rows(job: Job, name: str, pairs: Sequence[Compared]) -> list[dict[str, Any]]:
+def session_mean_rows(job: ComparisonJob, name: str, pairs: Sequence[Compared]) -> list[dict[str, Any]]:
     """One row an operating point, position and band or overall level that two sessions or more compared within.
 
     Differences between sessions are not put together: they share sessions, and are no independent evidence. A session

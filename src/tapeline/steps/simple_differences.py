@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.acoustics.comparison import finding_words
-from tapeline.acoustics.statistics import ADJUSTMENTS, student_factor, student_p_value
 from tapeline.campaign.slices import CompareNeeds
+from tapeline.statistics.comparison import finding_words
+from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
 
 
 def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> list[dict[str, Any]]:

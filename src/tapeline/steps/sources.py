@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from tapeline.campaign.settings import RawFormat
 from tapeline.campaign.slices import Source
 from tapeline.recordings.opening import open_recording
 from tapeline.recordings.raw_binary import RawLayout
-from tapeline.recordings.recording import Part, Recording, used_part
+from tapeline.recordings.recording import Part, Recording, RecordingError, used_part
 from tapeline.recordings.watched_files import WatchedFiles
+from tapeline.store.file_records import FileRecord, keep_read
 
 
 def raw_layout(raw: RawFormat) -> RawLayout:
@@ -27,3 +30,22 @@ def open_source(root: Path, source: Source) -> tuple[Recording, Part]:
 def watched_source(root: Path, source: Source) -> WatchedFiles:
     """The files of a source as they are now; made before the recording is opened."""
     return WatchedFiles([root / path for path in source.paths])
+
+
+@contextmanager
+def watching(made: Path, root: Path, names: Sequence[str]) -> Iterator[None]:
+    """Keep beside the results file `made` what the files `names`, relative to `root`, were while the block read them.
+
+    One that changed meanwhile gets no record: the next run makes the results again.
+    """
+    watched = WatchedFiles([root / name for name in names])
+    yield
+    with suppress(RecordingError):
+        watched.content_hashes()
+    keep_sources(made, root, names, [watched])
+
+
+def keep_sources(made: Path, root: Path, names: Iterable[str], watched: Iterable[WatchedFiles]) -> None:
+    """Keep beside the results file `made` what the files `names`, relative to `root`, were when they were read."""
+    contents = {path: content for files in watched for path, content in files.contents.items()}
+    keep_read(made, {name: FileRecord(*contents[root / name]) for name in names if root / name in contents})

@@ -10,8 +10,9 @@ import numpy as np
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.windowed_blocks import LinesTaker, WindowedBlocks, block_frames
-from tapeline.acoustics.windows import Reals, effective_averages, noise_bandwidth_lines, window
+from tapeline.acoustics.short_time_spectra import LinesTaker, WindowedBlocks, block_frames
+from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines, window
+from tapeline.arrays import Reals
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps import places
@@ -20,6 +21,7 @@ from tapeline.steps.conditioned_spectra import ConditionedPass, usable_reference
 from tapeline.steps.cross_spectra import CrossSpectraPass
 from tapeline.steps.flow_spectra import FlowPass
 from tapeline.steps.level_history import history_columns, history_of
+from tapeline.steps.sources import watching
 from tapeline.steps.spectrogram import SpectrogramPass
 from tapeline.store import parquet, tables
 from tapeline.store.arrow_file import PressureFile
@@ -41,16 +43,20 @@ INTERVALS_A_PART = 128
 def run(plan: Plan, run_name: str) -> None:
     """Write the run's spectra, history and what is asked for; empty files where the recording gave no pressure."""
     needs = plan.spectra_needs(run_name)
-    results, digest = plan.campaign.results, plan.digest("spectra", run_name)
+    root, results, digest = plan.campaign.root, plan.campaign.results, plan.digest("spectra", run_name)
+    spectra = places.spectra(results, run_name)
     source = PressureFile(places.pressure(results, run_name))
     quality = {row["position"]: row for row in parquet.read_rows(places.quality(results, run_name))}
     stamp = {"campaign": needs.campaign, "digest": digest}
     rows: dict[Table, list[dict[str, Any]]] = {tables.SPECTRA: []}
-    with parquet.writing_parts(tables.HISTORY, places.history(results, run_name), **stamp) as history:
+    with (
+        parquet.writing_parts(tables.HISTORY, places.history(results, run_name), **stamp) as history,
+        watching(spectra, root, plan.flow_series_files(run_name)),
+    ):
         if source.positions:
             used = [quality[position] for position in source.positions]
-            rows |= _measure(plan.campaign.root, source, needs, used, history)
-    parquet.write_rows(tables.SPECTRA, places.spectra(results, run_name), rows[tables.SPECTRA], **stamp)
+            rows |= _measure(root, source, needs, used, history)
+    parquet.write_rows(tables.SPECTRA, spectra, rows[tables.SPECTRA], **stamp)
     for name in plan.on_request:
         table = tables.MADE_ON_REQUEST[name]
         parquet.write_rows(table, places.asked(results, run_name, name), rows.get(table, []), **stamp)

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.parts import Parts
+from tapeline.acoustics.short_time_spectra import WindowedBlocks, block_frames, lines_within
 from tapeline.acoustics.spectrogram import Spectrogram
-from tapeline.acoustics.windowed_blocks import WindowedBlocks, block_frames, lines_within
-from tapeline.acoustics.windows import Reals, window
+from tapeline.acoustics.windows import window
+from tapeline.arrays import Reals
 from tapeline.campaign import setting_sections
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps.asked_positions import asked_channels

@@ -14,7 +14,7 @@ from tapeline.steps.flow_bin_rows import flow_bin_rows
 from tapeline.steps.level_use_columns import with_use
 from tapeline.steps.narrowband_rows import narrowband_rows
 from tapeline.steps.overall_rows import overall_rows
-from tapeline.steps.session_levels import Job, Measured, load_job, measured_run
+from tapeline.steps.session_levels import Measured, SessionJob, load_job, measured_run
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
 
@@ -37,12 +37,12 @@ def run(plan: Plan, session: str) -> None:
         _write_asked(job, measured, name, digest)
 
 
-def _opened(stack: ExitStack, job: Job, table: Table, digest: str) -> parquet.PartWriter:
+def _opened(stack: ExitStack, job: SessionJob, table: Table, digest: str) -> parquet.PartWriter:
     path = places.session_table(job.results, table.name, job.needs.session)
     return stack.enter_context(parquet.writing_parts(table, path, campaign=job.needs.campaign, digest=digest))
 
 
-def _write_levels(job: Job, digest: str) -> list[Measured]:
+def _write_levels(job: SessionJob, digest: str) -> list[Measured]:
     """Write bands and overall levels in the order that the tables are sorted by.
 
     They are made run by run, and what each may be used for is decided when all are known.
@@ -66,14 +66,14 @@ def _write_levels(job: Job, digest: str) -> list[Measured]:
     return measured
 
 
-def _cells(job: Job) -> dict[str, int]:
+def _cells(job: SessionJob) -> dict[str, int]:
     """The repeats that each run belongs to, by number; what is no measurement stands alone."""
     keys = [(each.condition, each.point) if each.kind == "measurement" else each.run for each in job.needs.runs]
     numbers = {key: number for number, key in enumerate(dict.fromkeys(keys))}
     return {each.run: numbers[key] for each, key in zip(job.needs.runs, keys, strict=True)}
 
 
-def _write_narrowband(job: Job, measured: list[Measured], digest: str) -> None:
+def _write_narrowband(job: SessionJob, measured: list[Measured], digest: str) -> None:
     """Write lines some positions at a time: the table is sorted by position before run."""
     positions = sorted({name for one in measured for name in one.run.positions})
     with ExitStack() as stack:
@@ -83,12 +83,12 @@ def _write_narrowband(job: Job, measured: list[Measured], digest: str) -> None:
             writer.write_rows(row for one in measured for row in _lines(job, one, chosen))
 
 
-def _lines(job: Job, one: Measured, chosen: frozenset[str]) -> Iterator[dict[str, object]]:
+def _lines(job: SessionJob, one: Measured, chosen: frozenset[str]) -> Iterator[dict[str, object]]:
     index = [p for p, name in enumerate(one.run.positions) if name in chosen]
     yield from narrowband_rows(job, one.at(index)) if index else ()
 
 
-def _write_asked(job: Job, measured: list[Measured], name: str, digest: str) -> None:
+def _write_asked(job: SessionJob, measured: list[Measured], name: str, digest: str) -> None:
     """A table on request: levels by speed and yaw are made here, the others put together from the runs."""
     with ExitStack() as stack:
         if name == tables.FLOW_BINS.name:
@@ -104,7 +104,7 @@ def _write_asked(job: Job, measured: list[Measured], name: str, digest: str) -> 
                 writer.write({column: part[column] for column in table.column_names()})
 
 
-def _write_history(job: Job, digest: str) -> None:
+def _write_history(job: SessionJob, digest: str) -> None:
     with ExitStack() as stack:
         writer = _opened(stack, job, tables.HISTORY, digest)
         for run in sorted(item.run for item in job.needs.runs):

@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from tapeline.acoustics.uncertainty import Term
 from tapeline.calibration.evidence import FIT_TERM
+from tapeline.statistics.uncertainty import Term
 
 
 def term_columns(terms: Iterable[Term]) -> dict[str, list[Any]]:

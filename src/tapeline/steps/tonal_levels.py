@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.tonal_bands import outstanding_lines
 from tapeline.acoustics.weightings import Weighting, power_weights
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign.slices import ScaleNeeds
 from tapeline.steps import places
 from tapeline.steps.level_cube import Item, LevelCube
@@ -96,7 +96,7 @@ def _spectra(path: Path, cube: LevelCube) -> Iterator[Spectra]:
             yield Spectra(
                 run=np.array([run_place[name] for name in part["run"].to_pylist()]),
                 position=np.array([position_place[name] for name in part["position"].to_pylist()]),
-                psd=part["psd_pa2_per_hz"].flatten().to_numpy().reshape(len(rows), lines),
+                psd=part["psd_pa2_per_hz"].flatten().to_numpy(zero_copy_only=False).reshape(len(rows), lines),
                 first_hz=first,
                 step_hz=step,
             )

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.comparison import Cell
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
+from tapeline.statistics.comparison import Cell
 from tapeline.steps.level_cube import LevelCube
 
 Flags = NDArray[np.bool_]

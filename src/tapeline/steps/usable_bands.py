@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.band_levels import Method, shares_of
 from tapeline.acoustics.bands import Bands
 from tapeline.acoustics.usable_range import ChannelRange, RangeLimits, absent, band_limits
-from tapeline.acoustics.windows import Reals
+from tapeline.arrays import Reals
 from tapeline.campaign import settings
 from tapeline.steps.session_spectra import RunSpectra
 

@@ -6,14 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-import numpy as np
 import pyarrow as pa
-from numpy.typing import NDArray
 
 from tapeline import __version__
-from tapeline.store.atomic import replacing
-
-Samples = NDArray[np.float32]
+from tapeline.arrays import Samples
+from tapeline.store.file_records import require_as_written, result_file
 
 RATE_KEY = b"tapeline.sample_rate_hz"
 
@@ -50,7 +47,7 @@ def writing(
     }
     schema = pa.schema(fields, metadata=entries)
     with (
-        replacing(path, flushed=False) as temporary,
+        result_file(path, flushed=False) as temporary,
         pa.OSFile(str(temporary), "wb") as sink,
         pa.ipc.new_file(sink, schema) as writer,
     ):
@@ -58,9 +55,13 @@ def writing(
 
 
 class PressureFile:
-    """A pressure file open for reading; one batch at a time is in memory."""
+    """A pressure file open for reading; one batch at a time is in memory.
+
+    Raises NotAsWrittenError for one that is not as it was written.
+    """
 
     def __init__(self, path: Path) -> None:
+        require_as_written(path)
         # One job has one core: threads that read ahead would only hold 50 MB more.
         self._reader = pa.ipc.open_file(pa.OSFile(str(path), "rb"), options=pa.ipc.IpcReadOptions(use_threads=False))
         self.positions: tuple[str, ...] = tuple(self._reader.schema.names)

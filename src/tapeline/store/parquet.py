@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from tapeline import __version__
-from tapeline.store.atomic import replacing
+from tapeline.store.file_records import require_as_written, result_file
 from tapeline.store.schema import Table
 
 ROW_GROUP_ROWS = 65_536
@@ -38,23 +39,33 @@ def metadata_of(table: Table, campaign: str, digest: str) -> dict[bytes, bytes]:
 def to_arrow(table: Table, columns: Mapping[str, Any]) -> pa.Table:
     """Columns (arrays or lists, equally long) as an Arrow table of the schema, sorted by the table's order.
 
-    Raises SchemaMismatchError for a missing or unknown column.
+    NaN in arrays stands for null, in lists where the column has gaps. Raises SchemaMismatchError for a missing or
+    unknown column, and for NaN and infinity anywhere else.
     """
     expected, found = set(table.column_names()), set(columns)
     if expected != found:
         missing, unknown = sorted(expected - found), sorted(found - expected)
         raise SchemaMismatchError(f"table {table.name}: missing columns {missing}, unknown {unknown}")
     schema = table.arrow()
-    arrays = [_array(columns[name], schema.field(name)) for name in schema.names]
+    arrays = [_array(columns[column.name], schema.field(column.name), bool(column.gap)) for column in table.columns]
+    for column, array in zip(table.columns, arrays, strict=True):
+        if column.type in ("real", "reals") and not _is_finite(array):
+            raise SchemaMismatchError(f"table {table.name}: NaN or infinity in the column {column.name}")
     made = pa.Table.from_arrays(arrays, schema=schema)
     return made.sort_by([(name, "ascending") for name in table.order]) if made.num_rows > 1 else made
 
 
-def _array(values: Any, field: pa.Field) -> pa.Array | pa.ChunkedArray:
+def _array(values: Any, field: pa.Field, gaps: bool) -> pa.Array | pa.ChunkedArray:
     if isinstance(values, pa.Array | pa.ChunkedArray):
         return values.cast(field.type)
     from_numpy = hasattr(values, "dtype") and getattr(values, "ndim", 0) == 1
-    return pa.array(values, type=field.type, from_pandas=from_numpy)
+    return pa.array(values, type=field.type, from_pandas=from_numpy or gaps)
+
+
+def _is_finite(array: pa.Array | pa.ChunkedArray) -> bool:
+    """Whether all numbers that are there are finite, those in lists too."""
+    numbers = pc.list_flatten(array) if pa.types.is_list(array.type) else array
+    return pc.all(pc.is_finite(numbers)).as_py() is not False
 
 
 def rows_to_columns(table: Table, rows: Iterable[Mapping[str, Any]]) -> dict[str, list[Any]]:
@@ -82,7 +93,7 @@ def write_rows(table: Table, path: Path, rows: Iterable[Mapping[str, Any]], *, c
 def write_arrow(table: Table, path: Path, content: pa.Table, *, campaign: str, digest: str) -> None:
     """Write an Arrow table that already has the schema and the order."""
     stamped = content.replace_schema_metadata(metadata_of(table, campaign, digest))
-    with replacing(path) as temporary, parquet_writer(table, temporary, stamped.schema) as writer:
+    with result_file(path) as temporary, parquet_writer(table, temporary, stamped.schema) as writer:
         writer.write_table(stamped, row_group_size=ROW_GROUP_ROWS)
 
 
@@ -113,7 +124,7 @@ class PartWriter:
 def writing_parts(table: Table, path: Path, *, campaign: str, digest: str) -> Iterator[PartWriter]:
     """Open a Parquet file to be written part by part; it takes its name when the block ends without an error."""
     schema = table.arrow().with_metadata(metadata_of(table, campaign, digest))
-    with replacing(path) as temporary, parquet_writer(table, temporary, schema) as writer:
+    with result_file(path) as temporary, parquet_writer(table, temporary, schema) as writer:
         yield PartWriter(table, writer)
 
 
@@ -132,6 +143,7 @@ def parquet_writer(table: Table, path: Path, schema: pa.Schema) -> pq.ParquetWri
         column_encoding=dict.fromkeys(split, "BYTE_STREAM_SPLIT") or None,
         version="2.6",
         write_statistics=True,
+        write_page_checksum=True,
     )
 
 
@@ -141,15 +153,29 @@ def made_from(path: Path) -> str:
     return str(metadata.get(b"tapeline.made_from", b"").decode())
 
 
+def opened(path: Path, **how: Any) -> pq.ParquetFile:
+    """One file, open for reading, with the checksums of its pages; raises NotAsWrittenError as `require_as_written`."""
+    require_as_written(path)
+    return pq.ParquetFile(path, page_checksum_verification=True, **how)
+
+
 def read(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
-    """One file, whole or some columns."""
-    return pq.ParquetFile(path).read(columns=list(columns) if columns else None, use_threads=False)
+    """One file, whole or some columns; raises NotAsWrittenError for one that is not as it was written."""
+    return opened(path).read(columns=list(columns) if columns else None, use_threads=False)
+
+
+def read_where(path: Path, filters: Any, columns: Sequence[str] | None = None) -> pa.Table:
+    """The rows of one file that pass the filters, whole or some columns; raises NotAsWrittenError as `read`."""
+    require_as_written(path)
+    wanted = list(columns) if columns else None
+    checked = {"partitioning": None, "use_threads": False, "page_checksum_verification": True}
+    return pq.read_table(path, columns=wanted, filters=filters, **checked)
 
 
 def read_batches(path: Path, columns: Sequence[str], rows: int) -> Iterator[pa.RecordBatch]:
     """One file, so many rows at a time and no more of it in memory: for spectra."""
-    opened = pq.ParquetFile(path, pre_buffer=False, buffer_size=1 << 20)
-    yield from opened.iter_batches(batch_size=rows, columns=list(columns), use_threads=False)
+    file = opened(path, pre_buffer=False, buffer_size=1 << 20)
+    yield from file.iter_batches(batch_size=rows, columns=list(columns), use_threads=False)
 
 
 def read_rows(path: Path, columns: Sequence[str] | None = None) -> list[dict[str, Any]]:

@@ -23,19 +23,25 @@ ARROW_TYPES: dict[ColumnType, pa.DataType] = {
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its name carries the unit, `unit` spells it, `null` says what an empty cell means."""
+    """One column: its name carries the unit, `unit` spells it, `null` says what an empty cell means.
+
+    `gap` says what an empty element of a list of numbers means; without it such a list has a number everywhere.
+    """
 
     name: str
     type: ColumnType
     description: str
     unit: str = ""
     null: str = ""
+    gap: str = ""
 
     def arrow(self) -> pa.Field:
         """The Arrow field with unit and description in its metadata."""
         metadata = {"unit": self.unit, "description": self.description}
         if self.null:
             metadata["null"] = self.null
+        if self.gap:
+            metadata["gap"] = self.gap
         return pa.field(self.name, ARROW_TYPES[self.type], nullable=True, metadata=metadata)
 
 

@@ -208,7 +208,8 @@ BUDGETS = Table(
         Column(
             "terms_degrees_of_freedom",
             "reals",
-            "of each term, for Welch-Satterthwaite; infinite where it is certain",
+            "of each term, for Welch-Satterthwaite",
+            gap="infinite: the term is certain",
         ),
         Column("standard_uncertainty_db", "real", "root of the sum of the terms' squares", "dB"),
         Column("degrees_of_freedom", "real", "Welch-Satterthwaite", null="infinite"),
@@ -536,6 +537,8 @@ SESSION_MEANS = Table(
     ),
 )
 
+EITHER_BOUND = "either side is a bound or left out by hand"
+
 LINE_DIFFERENCES = Table(
     "line_differences",
     1,
@@ -550,9 +553,15 @@ LINE_DIFFERENCES = Table(
         Column("pairing", "text", "same-session, same-mount or remounted"),
         Column("first_hz", "real", "frequency of the first line", "Hz"),
         Column("step_hz", "real", "line spacing", "Hz"),
-        Column("difference_db", "reals", "treatment minus reference; NaN where either is a bound", "dB"),
-        Column("lower_db", "reals", "lower end of the interval at the set confidence, each line by itself", "dB"),
-        Column("upper_db", "reals", "upper end", "dB"),
+        Column("difference_db", "reals", "treatment minus reference", "dB", gap=EITHER_BOUND),
+        Column(
+            "lower_db",
+            "reals",
+            "lower end of the interval at the set confidence, each line by itself",
+            "dB",
+            gap=EITHER_BOUND,
+        ),
+        Column("upper_db", "reals", "upper end", "dB", gap=EITHER_BOUND),
         Column("reference_runs", "texts", "runs used"),
         Column("treatment_runs", "texts", "runs used"),
     ),

@@ -19,7 +19,12 @@ WEIGHTING_COLUMNS: dict[str, str] = {"A": "a_weighting_db", "C": "c_weighting_db
 WITH_REFERENCES = len(_KINDS)
 """How much further in that list it stands where references were taken off too."""
 
-OTHER_RANGE = "the level covers other edges than the history: the third octaves of the first overall level's range"
+OTHER_RANGE = (
+    "the level covers other edges than the history: the third octaves of the first overall level's range; or silence"
+)
+
+NO_NUMBER = "the recording holds NaN or infinity"
+NO_SPREAD = "no power at this line, or no number"
 
 SPECTRA = Table(
     "spectra",
@@ -40,8 +45,15 @@ SPECTRA = Table(
         Column("noise_bandwidth_lines", "real", "noise bandwidth of the window", "lines"),
         Column("duration_s", "real", "length of the used part", "s"),
         Column("used_s", "real", "length of what was averaged: the used part less what is left out", "s"),
-        Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
-        Column("relative_spread", "reals", "standard deviation of each line's power over the blocks, over its mean"),
+        Column(
+            "psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz", gap=NO_NUMBER
+        ),
+        Column(
+            "relative_spread",
+            "reals",
+            "standard deviation of each line's power over the blocks, over its mean",
+            gap=NO_SPREAD,
+        ),
         Column("response_low_hz", "real", "lowest frequency that the chart covers", "Hz", null="no chart"),
         Column("response_high_hz", "real", "highest frequency that the chart covers", "Hz", null="no chart"),
     ),
@@ -60,8 +72,15 @@ NARROWBAND = Table(
         Column("effective_averages", "real", "independent averages; degrees of freedom are twice as many"),
         Column("line_low_db", "real", "lower end of a line's within-record interval against its level", "dB"),
         Column("line_high_db", "real", "upper end of a line's within-record interval against its level", "dB"),
-        Column("psd_pa2_per_hz", "reals", "total, one-sided", "Pa^2/Hz"),
-        Column("background_psd_pa2_per_hz", "reals", "of the background runs", "Pa^2/Hz", null="none"),
+        Column("psd_pa2_per_hz", "reals", "total, one-sided", "Pa^2/Hz", gap=NO_NUMBER),
+        Column(
+            "background_psd_pa2_per_hz",
+            "reals",
+            "of the background runs",
+            "Pa^2/Hz",
+            null="none",
+            gap="the background does not reach this line",
+        ),
         Column(
             "left_out_hz",
             "reals",
@@ -69,15 +88,25 @@ NARROWBAND = Table(
             "Hz",
             null="nothing left out",
         ),
+        Column("corrected_psd_pa2_per_hz", "reals", "after subtraction", "Pa^2/Hz", gap="a bound, or left out by hand"),
+        Column("standard_uncertainty_db", "reals", "of the corrected line as an absolute level", "dB", gap="as there"),
         Column(
-            "corrected_psd_pa2_per_hz", "reals", "after subtraction; NaN where a bound or left out by hand", "Pa^2/Hz"
+            "degrees_of_freedom",
+            "reals",
+            "of the standard uncertainty (Welch-Satterthwaite)",
+            gap="as there, or infinite",
         ),
-        Column("standard_uncertainty_db", "reals", "of the corrected line as an absolute level; NaN as there", "dB"),
-        Column("degrees_of_freedom", "reals", "of the standard uncertainty (Welch-Satterthwaite)"),
         Column(
             "nominal_correction_db", "real", "what brings lines to the nominal speed and air", "dB", null="no speed"
         ),
-        Column("margin_db", "reals", "total above all that is taken off", "dB", null="none"),
+        Column(
+            "margin_db",
+            "reals",
+            "total above all that is taken off",
+            "dB",
+            null="none",
+            gap="nothing to take off at this line",
+        ),
         Column("state", "states", "index into the list of states in the file's metadata"),
         Column("response_low_hz", "real", "lines below it are response-unknown", "Hz", null="no chart applied"),
         Column("response_high_hz", "real", "lines above it are response-unknown", "Hz", null="no chart applied"),
@@ -87,6 +116,7 @@ NARROWBAND = Table(
             "reals",
             "standard deviation of each line's power over the blocks, over its mean: 1 for steady noise, 0 for a "
             "steady tone, above 1 for what comes and goes",
+            gap=NO_SPREAD,
         ),
     ),
     sort=("position", "run"),
@@ -310,11 +340,36 @@ HISTORY = Table(
         POSITION,
         Column("weighting", "text", "frequency weighting"),
         Column("time_s", "real", "start of the interval, from the start of the used part", "s"),
-        Column("level_db", "real", "energy mean over the interval", DB),
-        Column("fast_db", "real", "time weighting F at the end of the interval", DB, null="still settling"),
-        Column("slow_db", "real", "time weighting S at the end of the interval", DB, null="still settling"),
-        Column("fast_maximum_db", "real", "largest F-weighted level in the interval", DB, null="still settling"),
-        Column("slow_maximum_db", "real", "largest S-weighted level in the interval", DB, null="still settling"),
+        Column("level_db", "real", "energy mean over the interval", DB, null="left out, or silent"),
+        Column(
+            "fast_db",
+            "real",
+            "time weighting F at the end of the interval",
+            DB,
+            null="still settling, left out, or silent",
+        ),
+        Column(
+            "slow_db",
+            "real",
+            "time weighting S at the end of the interval",
+            DB,
+            null="still settling, left out, or silent",
+        ),
+        Column(
+            "fast_maximum_db",
+            "real",
+            "largest F-weighted level in the interval",
+            DB,
+            null="still settling, left out, or silent",
+        ),
+        Column(
+            "slow_maximum_db",
+            "real",
+            "largest S-weighted level in the interval",
+            DB,
+            null="still settling, left out, or silent",
+        ),
+        Column("silent", "yes_no", "nothing but equal samples: the level would be minus infinity"),
     ),
     partition="session",
 )
@@ -334,7 +389,9 @@ BAND_HISTORY = Table(
             "delay_s", "real", "group delay of the band's filter: what an interval shows happened that much before", "s"
         ),
         Column("settled_s", "real", "time from which on the filter has settled", "s"),
-        Column("level_db", "reals", "energy means over the intervals; NaN while settling, and where left out", DB),
+        Column(
+            "level_db", "reals", "energy means over the intervals", DB, gap="settling, left out, or nothing but silence"
+        ),
     ),
     partition="session",
 )
@@ -351,7 +408,9 @@ SPECTROGRAM = Table(
         Column("length_s", "real", "length of what was averaged", "s"),
         Column("first_hz", "real", "frequency of the first line", "Hz"),
         Column("step_hz", "real", "line spacing", "Hz"),
-        Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
+        Column(
+            "psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz", gap=NO_NUMBER
+        ),
     ),
     partition="session",
 )
@@ -374,14 +433,21 @@ CROSS_SPECTRA = Table(
             "reals",
             "real part of mean conj(X) Y, X of `position`: phase -2 pi f tau where the other one receives tau later",
             "Pa^2/Hz",
+            gap=NO_NUMBER,
         ),
         Column(
             "csd_imaginary_pa2_per_hz",
             "reals",
             "imaginary part; charts' responses are taken out, with their phases",
             "Pa^2/Hz",
+            gap=NO_NUMBER,
         ),
-        Column("coherence", "reals", "magnitude-squared coherence, its bias of about 1/averages not taken off"),
+        Column(
+            "coherence",
+            "reals",
+            "magnitude-squared coherence, its bias of about 1/averages not taken off",
+            gap=NO_SPREAD,
+        ),
     ),
     partition="session",
 )
@@ -405,10 +471,24 @@ CONDITIONED_SPECTRA = Table(
             "multiple coherence that unrelated references stay below at the set confidence (largest over the lines)",
         ),
         Column(
-            "psd_pa2_per_hz", "reals", "conditioned power spectral density: not coherent with any reference", "Pa^2/Hz"
+            "psd_pa2_per_hz",
+            "reals",
+            "conditioned power spectral density: not coherent with any reference",
+            "Pa^2/Hz",
+            gap=NO_NUMBER,
         ),
-        Column("relative_error", "reals", "its standard error over itself: 1 / sqrt(averages - references)"),
-        Column("multiple_coherence", "reals", "share of the power that the references explain, bias not taken off"),
+        Column(
+            "relative_error",
+            "reals",
+            "its standard error over itself: 1 / sqrt(averages - references)",
+            gap="too few averages",
+        ),
+        Column(
+            "multiple_coherence",
+            "reals",
+            "share of the power that the references explain, bias not taken off",
+            gap=NO_SPREAD,
+        ),
         Column("significant", "states", "1 where the multiple coherence is above the line's threshold"),
         Column("references_used", "states", "references that count at a line: those that others explain do not"),
     ),
@@ -436,7 +516,9 @@ FLOW_SPECTRA = Table(
         *_FLOW,
         Column("block_pairs", "integers", "pairs of averaged blocks 0, 1, 2 ... hops apart, as far as blocks overlap"),
         Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
-        Column("psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz"),
+        Column(
+            "psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz", gap=NO_NUMBER
+        ),
     ),
 )
 

@@ -140,9 +140,19 @@ REPEATABILITY = Table(
         Column("session_names", "texts", "these sessions, in order of time"),
         Column("session_runs", "integers", "runs of each"),
         Column("session_mean_db", "reals", "mean level of each", DB),
-        Column("session_sd_db", "reals", "standard deviation of each one's runs; NaN for a single run", "dB"),
-        Column("mandel_h", "reals", "each mean off the mean of means, in their sd; NaN with fewer than three sessions"),
-        Column("mandel_k", "reals", "each sd over the root of the mean variance; NaN with fewer than two sessions"),
+        Column("session_sd_db", "reals", "standard deviation of each one's runs", "dB", gap="a single run"),
+        Column(
+            "mandel_h",
+            "reals",
+            "each mean off the mean of means, in their sd",
+            gap="fewer than three sessions, or no scatter",
+        ),
+        Column(
+            "mandel_k",
+            "reals",
+            "each sd over the root of the mean variance",
+            gap="fewer than two sessions, a single run, or no scatter",
+        ),
         Column("within_session_sd_db", "real", "s_r, repeatability", "dB", null="no repeats"),
         Column("within_degrees_of_freedom", "integer", "runs less sessions"),
         Column(

@@ -1,0 +1,73 @@
+"""Levels of runs and positions split by medians, and levels that do not fit those at the same or other speeds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tapeline.arrays import Reals
+
+ROUNDS = 10
+"""Rounds of the polish; it settles in two or three."""
+
+LEAST_FOR_A_LINE = 4
+"""Fewer speeds do not fix a line well enough to call one run off (own choice)."""
+
+
+def median_polish(cells: ArrayLike) -> tuple[Reals, Reals, Reals]:
+    """Parts of rows, parts of columns and the rest of a table of levels, shapes (rows,), (columns,), (rows, columns).
+
+    Row and column medians are taken out in turn (Tukey, Exploratory Data Analysis, 1977), so that single odd cells do
+    not move the parts. Columns' parts have median 0. NaN cells are missing and stay NaN in the rest.
+    """
+    rest = np.array(cells, dtype=np.float64)
+    rows, columns = np.zeros(rest.shape[0]), np.zeros(rest.shape[1])
+    for _ in range(ROUNDS):
+        step = _median(rest, 1)
+        rest -= step[:, None]
+        rows += step
+        side = _median(rest, 0)
+        rest -= side[None, :]
+        columns += side
+        if max(np.abs(step).max(initial=0.0), np.abs(side).max(initial=0.0)) < 1e-9:
+            break
+    middle = float(np.median(columns)) if columns.size else 0.0
+    return rows + middle, columns - middle, rest
+
+
+def _median(values: Reals, axis: int) -> Reals:
+    known = np.isfinite(values).any(axis=axis)
+    filled = np.where(np.isfinite(values), values, np.nan)
+    result = np.zeros(known.shape)
+    if axis == 1:
+        result[known] = np.nanmedian(filled[known], axis=1)
+    else:
+        result[known] = np.nanmedian(filled[:, known], axis=0)
+    return result
+
+
+def off_repeats(speeds_mps: Sequence[float], levels_db: Sequence[float]) -> Reals:
+    """How far each run's level is off the runs at the same speed, in dB, shape (runs,); 0 where nothing tells.
+
+    Of three or more runs at one speed: off their median. Of two: off each other, since nobody can say which is right. A
+    run that is alone at its speed: off the line over lg speed whose slope is the median of the slopes between all pairs
+    (Theil and Sen), where four or more speeds fix one.
+    """
+    level = np.asarray(levels_db, dtype=np.float64)
+    place = np.round(10.0 * np.log10(np.maximum(np.asarray(speeds_mps, dtype=np.float64), 1e-9)), 2)
+    off = np.zeros(level.shape)
+    for value in np.unique(place):
+        same = np.flatnonzero(place == value)
+        if same.size == 2:
+            off[same] = level[same] - level[same[::-1]]
+        elif same.size > 2:
+            off[same] = level[same] - np.median(level[same])
+    alone = np.array([np.count_nonzero(place == value) == 1 for value in place], dtype=bool)
+    if np.unique(place).size >= LEAST_FOR_A_LINE and alone.any():
+        i, j = np.triu_indices(level.size, 1)
+        apart = place[i] != place[j]
+        rest = level - float(np.median((level[i] - level[j])[apart] / (place[i] - place[j])[apart])) * place
+        off[alone] = (rest - np.median(rest))[alone]
+    return off

@@ -1,0 +1,1 @@
+"""Inference from repeats, sessions and families: pure functions on arrays, numpy and scipy only."""

@@ -1,0 +1,61 @@
+"""A steady drift of one condition's levels within a session, from its repeats at known times."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapeline.arrays import Reals
+
+LEAST_SPREAD_H2 = 1e-9
+"""Squares of times (h^2) about their mean that count as one time: repeats 0.2 s apart. Rounding leaves some 1e-32."""
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Slopes (dB per hour) and the variance that a variance of 1 dB^2 of each level gives them, (positions, items).
+
+    NaN where no two levels of a group lie at different times. `residual_db2` is the sum of squares that the slope
+    leaves about the groups' means, with its `degrees_of_freedom`, `explained_db2` what it takes off them.
+    """
+
+    slope_db_per_hour: Reals
+    variance_per_db2: Reals
+    residual_db2: Reals
+    explained_db2: Reals
+    degrees_of_freedom: Reals
+
+
+def level_drift(groups: Sequence[tuple[Reals, Reals]]) -> Drift:
+    """Common slope of groups of repeats: levels (runs, positions, items) and their hours (runs,), group by group.
+
+    Least squares about each group's own mean: sum (t - mean t) (L - mean L) / sum (t - mean t)^2, over all groups.
+    Levels that are NaN are left out. Raises ValueError for no group.
+    """
+    if not groups:
+        raise ValueError("a drift needs one group of levels at least")
+    crossed, spread, squares, spare = (np.zeros(groups[0][0].shape[1:]) for _ in range(4))
+    for levels, hours in groups:
+        known = np.isfinite(levels)
+        count = np.maximum(known.sum(axis=0), 1)
+        times = np.where(known, hours[:, None, None], 0.0)
+        from_mean = np.where(known, times - times.sum(axis=0) / count, 0.0)
+        mean = np.where(known, levels, 0.0).sum(axis=0) / count
+        above = np.where(known, levels - mean, 0.0)
+        crossed += (from_mean * above).sum(axis=0)
+        spread += (from_mean**2).sum(axis=0)
+        squares += (above**2).sum(axis=0)
+        spare += np.maximum(known.sum(axis=0) - 1, 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope, variance = crossed / spread, 1.0 / spread
+    apart = spread > LEAST_SPREAD_H2
+    explained = np.where(apart, slope * crossed, 0.0)
+    return Drift(
+        slope_db_per_hour=np.where(apart, slope, np.nan),
+        variance_per_db2=np.where(apart, variance, np.nan),
+        residual_db2=np.maximum(squares - explained, 0.0),
+        explained_db2=explained,
+        degrees_of_freedom=np.maximum(spare - apart, 0.0),
+    )

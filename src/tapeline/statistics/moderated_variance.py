@@ -1,0 +1,92 @@
+"""Variances that few degrees of freedom leave unsure, drawn towards what variances of their kind usually are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.special
+from numpy.typing import ArrayLike
+
+from tapeline.arrays import Reals
+
+LEAST_VARIANCE = 1e-12
+"""Smaller variances (of equal values) are taken as this one, so that their logarithm is finite."""
+
+CERTAIN_PRIOR = 1e6
+"""Degrees of freedom from which on true variances do not differ."""
+
+NEWTON_ROUNDS = 50
+
+
+@dataclass(frozen=True)
+class VariancePrior:
+    """True variances are spread as `location` x d / chi-square_d, d being the `degrees_of_freedom`.
+
+    Few of them say that true variances differ much, `CERTAIN_PRIOR` that all are alike.
+    """
+
+    location: Reals
+    degrees_of_freedom: float
+
+
+def variance_prior(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> VariancePrior:
+    """The inverse-gamma prior of variances that were estimated, both of shape (variances, groups), NaN where none is.
+
+    Moments of ln s^2 (Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3, section 6.2): with e = ln s^2 -
+    digamma(nu/2) + ln(nu/2), trigamma(d/2) is the variance of e beyond mean trigamma(nu/2), and ln location is mean e +
+    digamma(d/2) - ln(d/2). One freedom for all groups, a location for each of them, (groups,), NaN without a variance.
+    Fewer than two variances in every group say nothing of how they differ: then the freedom is 0.
+    """
+    s2, nu = np.asarray(variances, dtype=np.float64), np.asarray(degrees_of_freedom, dtype=np.float64)
+    known = np.isfinite(s2) & (nu > 0.0)
+    nu = np.where(known, np.minimum(nu, CERTAIN_PRIOR), 1.0)
+    e = np.where(known, np.log(np.maximum(np.where(known, s2, 1.0), LEAST_VARIANCE)) - log_bias(nu), 0.0)
+    count = known.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = e.sum(axis=0) / count
+    spare = float(np.maximum(count - 1, 0).sum())
+    if not spare:
+        return VariancePrior(np.exp(mean), 0.0)
+    squares = float(np.where(known & (count > 1), (e - mean) ** 2, 0.0).sum()) / spare
+    sampling = np.where(known & (count > 1), scipy.special.polygamma(1, nu / 2.0), 0.0)
+    d = freedom_of_spread(squares - float(sampling.sum()) / float(count[count > 1].sum()))
+    return VariancePrior(np.exp(mean + (log_bias(d) if d < CERTAIN_PRIOR else 0.0)), d)
+
+
+def log_bias(degrees_of_freedom: ArrayLike) -> Reals:
+    """Mean of ln of (chi-square / its degrees of freedom): digamma(nu/2) - ln(nu/2)."""
+    half = np.asarray(degrees_of_freedom, dtype=np.float64) / 2.0
+    return np.asarray(scipy.special.digamma(half) - np.log(half))
+
+
+def freedom_of_spread(log_variance: float) -> float:
+    """Degrees of freedom d whose ln variance, trigamma(d/2), is the one given; CERTAIN_PRIOR where it is not above 0.
+
+    Newton's method on 1 / trigamma (Smyth 2004, appendix).
+    """
+    if log_variance <= 2.0 / CERTAIN_PRIOR:
+        return CERTAIN_PRIOR
+    half = 0.5 + 1.0 / log_variance
+    for _ in range(NEWTON_ROUNDS):
+        found = float(scipy.special.polygamma(1, half))
+        step = found * (1.0 - found / log_variance) / float(scipy.special.polygamma(2, half))
+        half += step
+        if -step < 1e-10 * half:
+            break
+    return 2.0 * half
+
+
+def moderated(variance: Reals, degrees_of_freedom: Reals, location: Reals, prior_freedom: Reals) -> tuple[Reals, Reals]:
+    """Variance and degrees of freedom after a prior of so much freedom: (d s0^2 + nu s^2) / (d + nu) and d + nu.
+
+    A t statistic with it has d + nu degrees of freedom (Smyth 2004, section 4). Where one freedom is zero, its variance
+    does not count and may be NaN; where both are, the variance is NaN.
+    """
+    both = degrees_of_freedom + prior_freedom
+    parts = [
+        np.where(freedom > 0.0, freedom * part, 0.0)
+        for part, freedom in ((variance, degrees_of_freedom), (location, prior_freedom))
+    ]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray((parts[0] + parts[1]) / both), np.asarray(both)

@@ -1,0 +1,156 @@
+"""How far levels change from one session to another: measured on conditions that both sessions hold."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.arrays import Reals
+from tapeline.statistics.comparison import Cell, run_to_run
+from tapeline.statistics.effective_number import in_own_units
+from tapeline.statistics.moderated_variance import moderated, variance_prior
+from tapeline.statistics.repeat_scatter import Scatter
+
+Flags = NDArray[np.bool_]
+
+LEAST_SHARE = 1e-3
+"""A change no larger than its noise is taken as this share of it, so that its degrees of freedom stay finite."""
+
+
+@dataclass(frozen=True)
+class SessionChange:
+    """Levels of one session less those of another, over all that both measured, every field (positions, items).
+
+    `mean_db` is the mean difference, `squares_db2` the mean of its squares and `noise_db2` the mean variance that runs
+    within the sessions give it; NaN where nothing was measured in both.
+    """
+
+    mean_db: Reals
+    squares_db2: Reals
+    noise_db2: Reals
+
+
+@dataclass(frozen=True)
+class SessionScatter:
+    """Variance (dB^2) of one session's level about the mean of sessions, for each position, (positions, items).
+
+    The degrees of freedom are those of the variance beyond noise; `changes` says how many independent changes it is
+    from. Both are zero where nothing was measured twice.
+    """
+
+    variance_db2: Reals
+    degrees_of_freedom: Reals
+    changes: Reals
+
+
+def session_change(cells: Sequence[tuple[Cell, Cell]], scatters: tuple[Scatter, Scatter]) -> SessionChange:
+    """The change between two sessions from the cells (condition, operating point) that both have; at least one.
+
+    What a session does to one condition it does to the others too, so that the cells are averaged and count once.
+    """
+    difference = np.stack([second.mean_db - first.mean_db for first, second in cells])
+    noise = np.stack(
+        [np.sum([run_to_run(*each).variance for each in zip(pair, scatters, strict=True)], axis=0) for pair in cells]
+    )
+    known = np.isfinite(difference)
+    count = known.sum(axis=0)
+    with np.errstate(invalid="ignore"):
+        means = [np.where(known, part, 0.0).sum(axis=0) / count for part in (difference, difference**2, noise)]
+    return SessionChange(*means)
+
+
+def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flags) -> SessionScatter:
+    """Half the mean squared change less its noise, not below zero, at each position with its near items.
+
+    A position's own changes are drawn towards those of all others (an inverse-gamma prior, as in Smyth 2004; see
+    `moderated_variance`), as far as positions turn out to change alike: one that is hard to fit anew the same way has
+    its own. Few changes do not tell; then the interval is held up by the change that was measured at the position
+    itself (`held_db` of `comparison.difference`). `freedom` (positions,) says how many independent changes each
+    position has among the pairs (sessions less one, or mounts less one), `near` (items, items) which items are pooled
+    with each (bands beside it, and itself).
+    Positions of one session may move together (one calibrator, one day's air), and so may bands: with the mean
+    correlation rho of their changes, n of them are worth n / (1 + (n - 1) rho^2).
+    """
+    shape = (freedom.size, near.shape[0])
+    total, noise, count = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    over_positions, over_items = _Alike(), _Alike()
+    in_units = in_own_units(np.stack([change.mean_db for change in changes])) if changes else ()
+    for change, moved_units in zip(changes, in_units, strict=True):
+        known = np.isfinite(change.mean_db)
+        total += np.where(known, change.squares_db2 / 2.0, 0.0)
+        noise += np.where(known, change.noise_db2 / 2.0, 0.0)
+        count += known
+        moved = np.where(known, moved_units, 0.0)
+        over_positions.add(moved.T, known.T, np.ones((shape[0], shape[0]), dtype=bool))
+        over_items.add(moved, known, near)
+    spare = np.minimum(count, freedom[:, None])
+    own, own_noise, worth = _near_bands(total, noise, count, spare, near, over_items.rho)
+    prior = variance_prior(np.where(worth > 0.0, own, np.nan), worth)
+    others = np.maximum((count > 0).sum(axis=0) - 1.0, 0.0)
+    of_others = [_of_others(np.where(worth > 0.0, worth * part, 0.0)) for part in (own, own_noise)]
+    weight = _of_others(worth)
+    known_of_others = np.maximum(
+        weight / (1.0 + np.maximum(others - 1.0, 0.0) * over_positions.rho**2), _largest_of_others(worth)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        location, their_noise = (np.where(weight > 0.0, part / weight, np.nan) for part in of_others)
+        as_alike = 1.0 / (1.0 / known_of_others + 1.0 / np.float64(prior.degrees_of_freedom))
+        # What moves at all positions together is in a position's own changes already.
+        alike = np.where(known_of_others > 0.0, as_alike * (1.0 - over_positions.rho**2), 0.0)
+    mean, both = moderated(own, worth, location, alike)
+    expected, _ = moderated(own_noise, worth, their_noise, alike)
+    there = both > 0.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        excess = np.maximum(mean - expected, LEAST_SHARE * mean)
+        share = np.where(mean > 0.0, excess / mean, 1.0)
+    return SessionScatter(
+        np.where(there, np.nan_to_num(excess), 0.0),
+        np.where(there, both * np.nan_to_num(share, nan=1.0) ** 2, 0.0),
+        np.where(there, both, 0.0),
+    )
+
+
+def _near_bands(
+    total: Reals, noise: Reals, count: Reals, spare: Reals, near: Flags, rho: float
+) -> tuple[Reals, Reals, Reals]:
+    """Mean square, its noise and what it is worth at each position, with the items near each."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        alone = [np.where(count > 0.0, part / count, 0.0) for part in (total, noise)]
+        width = (count > 0.0) @ near.astype(float)
+        wide = [np.where(width > 0.0, part @ near / width, 0.0) for part in alone]
+    pooled = (spare @ near) / (1.0 + np.maximum(width - 1.0, 0.0) * rho**2)
+    worth = np.where(count > 0.0, np.maximum(pooled, spare), 0.0)
+    return wide[0], wide[1], worth
+
+
+class _Alike:
+    """Mean correlation of changes along one axis, from sums over all pairs that are near each other."""
+
+    def __init__(self) -> None:
+        self._crossed, self._own = 0.0, 0.0
+
+    def add(self, moved: Reals, known: Flags, near: Flags) -> None:
+        """Take in changes (rows, members), zero where unknown."""
+        others = near & ~np.eye(near.shape[0], dtype=bool)
+        self._crossed += float(((moved @ others) * moved).sum())
+        self._own += float(((known @ others.astype(float)) * moved**2).sum())
+
+    @property
+    def rho(self) -> float:
+        """The correlation, from 0 to 1; 1 where nothing tells."""
+        return min(max(self._crossed / self._own, 0.0), 1.0) if self._own > 0.0 else 1.0
+
+
+def _of_others(values: Reals) -> Reals:
+    """Sum over all other positions, (positions, items); rounding does not leave a rest."""
+    positions = values.shape[0]
+    return np.asarray((1.0 - np.eye(positions)) @ values)
+
+
+def _largest_of_others(values: Reals) -> Reals:
+    """Largest value among all other positions, (positions, items); 0 where there is none."""
+    kept = np.where(np.eye(values.shape[0], dtype=bool)[:, :, None], 0.0, values[None, :, :])
+    return np.asarray(kept.max(axis=1, initial=0.0))

@@ -1,0 +1,46 @@
+"""Standard error of a shift between sessions: random error and scatter of repeats of both."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.arrays import Reals
+from tapeline.statistics.comparison import Cell, run_to_run
+from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.statistics.uncertainty import welch_satterthwaite
+
+
+@dataclass(frozen=True)
+class ShiftError:
+    """Standard error (dB) and degrees of freedom, (positions, items), NaN where nothing tells of repeats."""
+
+    error_db: Reals
+    degrees_of_freedom: Reals
+
+
+def shift_error(
+    cells: Sequence[Cell], scatters: Sequence[Scatter], ends: tuple[NDArray[np.int64], NDArray[np.int64]]
+) -> ShiftError:
+    """Error of the mean of one session less that of another, of one condition at one operating point.
+
+    `cells` and `scatters`, by session: its repeats, and how they scatter at each position. `ends` (positions, items)
+    number the two sessions. Welch-Satterthwaite degrees of freedom.
+    """
+    parts = [run_to_run(cell, scatter) for cell, scatter in zip(cells, scatters, strict=True)]
+    variance = np.stack([part.variance for part in parts])
+    freedom = np.stack([part.degrees_of_freedom for part in parts])
+    variances, freedoms = (np.stack([at_session(values, end) for end in ends]) for values in (variance, freedom))
+    told = np.isfinite(freedoms).all(axis=0)
+    return ShiftError(
+        error_db=np.where(told, np.sqrt(variances.sum(axis=0)), np.nan),
+        degrees_of_freedom=np.where(told, np.maximum(welch_satterthwaite(variances, freedoms), 1.0), np.nan),
+    )
+
+
+def at_session(values: Reals, session: NDArray[np.int64]) -> Reals:
+    """What belongs to one session at each (position, item), of values (sessions, positions, items)."""
+    return np.asarray(np.take_along_axis(values, session[None], axis=0)[0])

@@ -1,0 +1,124 @@
+"""Results that do not fit: changed or damaged since they were written, or made from other files than those there now.
+
+The workflow sees by times that a file is newer than what was made from it, and by its own records that settings
+changed. It sees neither a recording replaced by an older one nor a table changed by hand, and has no records of results
+that were copied from elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import pyarrow as pa
+
+from tapeline.campaign.plan import Plan
+from tapeline.steps.outputs import Job, jobs
+from tapeline.store import parquet
+from tapeline.store.file_records import keep_read, keep_written, read_records, written_record
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """A job whose results do not fit.
+
+    `gone` are its files that were written and are not there, though results that follow may be; `changed` those that
+    are not as they were written, `replaced` the sources that are not those it read, `unknown` the files and sources of
+    which there is no record; all as paths to show. `otherwise` says that other settings, rows or versions made it.
+    """
+
+    job: Job
+    gone: tuple[str, ...] = ()
+    changed: tuple[str, ...] = ()
+    replaced: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
+    otherwise: bool = False
+
+
+def misfits(plan: Plan, *, sources: bool = False, results: bool = False, keep: bool = True) -> list[Misfit]:
+    """Jobs whose results were made and do not fit, in the order of the steps.
+
+    Size and times are looked at, and the content where they differ; `sources` and `results` read the content of all
+    recordings and sheets, and of all results. With `keep` the times of what proved the same are kept, so that its
+    content is not read once more.
+    """
+    found = (_misfit(plan, job, sources=sources, results=results, keep=keep) for job in jobs(plan))
+    return [misfit for misfit in found if misfit is not None]
+
+
+def _misfit(plan: Plan, job: Job, *, sources: bool, results: bool, keep: bool) -> Misfit | None:
+    root = plan.campaign.root
+    gone = tuple(shown(path, root) for path in job.files if not path.exists() and written_record(path))
+    if not job.files[0].is_file():
+        return Misfit(job, gone) if gone else None
+    changed, unknown = [], []
+    for path in filter(Path.is_file, job.files):
+        record = written_record(path)
+        now = record and record.now(path, whole=results)
+        if record is None:
+            unknown.append(shown(path, root))
+        elif now is None:
+            changed.append(shown(path, root))
+        elif keep and now != record:
+            # A folder that takes nothing costs the next run another look, no more.
+            with suppress(OSError):
+                keep_written(path, now)
+    read = read_records(job.files[0]) if job.sources else {}
+    found = {name: read[name].now(root / name, whole=sources) for name in job.sources if name in read}
+    current = {name: record for name, record in found.items() if record is not None}
+    if keep and len(current) == len(read) and current != read:
+        with suppress(OSError):
+            keep_read(job.files[0], current)
+    replaced = [name for name in found if name not in current]
+    unknown += [name for name in job.sources if name not in read]
+    otherwise = not changed and _is_made_otherwise(plan, job)
+    if not (gone or changed or replaced or unknown or otherwise):
+        return None
+    return Misfit(job, gone, tuple(changed), tuple(replaced), tuple(unknown), otherwise)
+
+
+def made_otherwise(plan: Plan) -> list[str]:
+    """A file of each job whose results are there and were made from other settings, rows or versions."""
+    root = plan.campaign.root
+    return [shown(job.files[0], root) for job in jobs(plan) if job.files[0].is_file() and _is_made_otherwise(plan, job)]
+
+
+def _is_made_otherwise(plan: Plan, job: Job) -> bool:
+    """Whether the digest that a job's table carries is not the plan's."""
+    table = job.files[0]
+    if table.suffix != ".parquet":
+        return False
+    try:
+        return parquet.made_from(table) != plan.digest(job.step, job.key)
+    except (pa.ArrowException, OSError):
+        return True
+
+
+def forced(found: Sequence[Misfit], root: Path) -> list[str]:
+    """A file of each job, relative to the campaign folder, by which the workflow manager knows what to make anew."""
+    return [shown(misfit.job.files[0], root) for misfit in found]
+
+
+def sentences(found: Sequence[Misfit]) -> Iterator[str]:
+    """What a run says of what it makes again; nothing of what changed settings ask for."""
+    from tapeline.campaign.faults import listed
+
+    gone = [name for misfit in found for name in misfit.gone]
+    changed = [name for misfit in found for name in misfit.changed]
+    replaced = list(dict.fromkeys(name for misfit in found for name in misfit.replaced))
+    unknown = list(dict.fromkeys(name for misfit in found for name in misfit.unknown))
+    if gone:
+        yield f"gone since it was written, made again: {listed(gone, 4)}"
+    if changed:
+        yield f"changed or damaged since it was written, made again: {listed(changed, 4)}"
+    if replaced:
+        yield f"not the file that results were made from, read again: {listed(replaced, 4)}"
+    if unknown:
+        yield f"no record of how it was when it was written or read, made again: {listed(unknown, 4)}"
+
+
+def shown(path: Path, root: Path) -> str:
+    """A path as people name it: from the campaign folder where it lies within."""
+    return path.relative_to(root).as_posix() if path.is_relative_to(root) else str(path)
