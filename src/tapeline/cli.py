@@ -378,6 +378,14 @@ def _run(options: argparse.Namespace) -> int:
 
 def _told_unwritable(options: argparse.Namespace) -> bool:
     """Whether a folder that the run writes to takes nothing, which is said then."""
+    found = _hindrance(options)
+    if found:
+        print(f"tapeline run: {found}", file=sys.stderr)
+    return found is not None
+
+
+def _hindrance(options: argparse.Namespace) -> str | None:
+    """Why the run cannot write to one of its folders; None where it can."""
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.steps.outputs import folders, jobs
@@ -390,9 +398,7 @@ def _told_unwritable(options: argparse.Namespace) -> bool:
         files = (path for job in jobs(plan) for path in job.files if path.is_dir())
         taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
         found = next(filter(None, (*map(closed, folders(plan)), *taken)), None)
-    if found:
-        print(f"tapeline run: {found}", file=sys.stderr)
-    return found is not None
+    return found
 
 
 def _managed(options: argparse.Namespace, root: Path) -> int:
@@ -406,7 +412,8 @@ def _managed(options: argparse.Namespace, root: Path) -> int:
     there = frozenset(plan.all_source_files())
     found = misfits(plan, sources=options.check_recordings, keep=not options.dry_run)
     status = _made_again(options, root, found)
-    if not status or options.dry_run:
+    # A manager that cannot write ends at once, with much to read and nothing to learn.
+    if not status or options.dry_run or _hindrance(options):
         return status
     plan = Plan(load_campaign(options.campaign, check=False))
     known = {misfit.job for misfit in found}

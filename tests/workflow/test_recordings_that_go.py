@@ -63,6 +63,23 @@ def test_a_recording_that_goes_away_during_the_run(
     assert "recordings/m2.raw went away or may no longer be read: the run goes on without" in capsys.readouterr().err
 
 
+def test_a_run_is_not_tried_again_where_nothing_can_be_written(
+    root: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    calls = []
+
+    def stop(_: Path, **asked: object) -> int:
+        calls.append(asked)
+        (root / "recordings" / "m2.raw").unlink()
+        monkeypatch.setattr(cli, "unwritable", lambda folder: f"{folder}: cannot be written, its disk is full")
+        return 1
+
+    monkeypatch.setattr(workflow, "run", stop)
+    assert cli.main(["run", str(root)]) == cli.EXIT_FAILED
+    assert len(calls) == 1
+    assert capsys.readouterr().err.splitlines()[-1].endswith("its disk is full")
+
+
 def test_a_run_that_fails_for_another_reason_is_not_tried_again(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     calls = []
     monkeypatch.setattr(workflow, "run", lambda _, **asked: calls.append(asked) or 1)
