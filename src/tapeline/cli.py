@@ -8,6 +8,7 @@ import os
 import shutil
 import sys
 from collections.abc import Sequence
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -397,7 +398,8 @@ def _hindrance(options: argparse.Namespace) -> str | None:
         plan = Plan(campaign)
         files = (path for job in jobs(plan) for path in job.files if path.is_dir())
         taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
-        found = next(filter(None, (*map(closed, folders(plan)), *taken)), None)
+        # One after the other, the upper ones first: what lies in a folder that nobody may enter cannot be looked at.
+        found = next(filter(None, chain(map(closed, folders(plan)), taken)), None)
     return found
 
 

@@ -150,6 +150,17 @@ def test_a_closed_folder_among_the_results_is_named_before_anything_runs(root: P
     assert not (root / "results" / "calibration").exists()
 
 
+def test_a_folder_that_may_not_be_entered_is_named(root: Path) -> None:
+    (root / "results" / "tables" / "bands").mkdir(parents=True)
+    (root / "results" / "tables").chmod(0)
+    status, said = run_bound_by_permissions(root)
+    (root / "results" / "tables").chmod(0o755)
+    assert status == cli.EXIT_FAILED
+    last = said.strip().splitlines()[-1]
+    assert last.startswith(f"tapeline run: {root / 'results' / 'tables'}: cannot be written, it is read-only")
+    assert "Traceback" not in said
+
+
 @pytest.mark.parametrize("place", ["tables", "report.html", "logs/pressure/m1.log"])
 def test_a_pipe_among_the_results_is_named_before_anything_runs(
     root: Path, place: str, capsys: pytest.CaptureFixture[str]
