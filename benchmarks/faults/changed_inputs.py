@@ -55,8 +55,15 @@ def cases(bases: Bases) -> list[Case]:
         "replaced by a picture (PNG)": lambda content: b"\x89PNG\r\n\x1a\n" + bytes(4_000),
     }
     for words, change in spoilt.items():
-        found += [once(f"{n} {words}", partial(write, name=n, change=change), 2, Path(n).name) for n in (CHART, SHEET)]
-        found += [once(f"{n} {words}", partial(write, name=n, change=change), 3, _left_out(n)) for n in (WAV, RAW)]
+        plants = {name: partial(write, name=name, change=change) for name in (CHART, SHEET, WAV, RAW)}
+        # Bytes without a header are a recording whatever they are; only none at all are none.
+        raw = (3, _left_out(RAW)) if words == "emptied" else (0, DONE)
+        found += [
+            once(f"{CHART} {words}", plants[CHART], 2, Path(CHART).name),
+            once(f"{SHEET} {words}", plants[SHEET], 0, "electronic data sheet|data sheet"),
+            once(f"{WAV} {words}", plants[WAV], 3, _left_out(WAV)),
+            once(f"{RAW} {words}", plants[RAW], *raw),
+        ]
     found += [once(f"{name} deleted", partial(_delete, name=name), 2, Path(name).name) for name in (FLOW, CHART, SHEET)]
     found += [
         Case(f"{name} deleted", partial(_delete, name=name), (3,), _left_out(name), then_statuses=(3,), unharmed=True)
