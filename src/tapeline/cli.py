@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import re
 import shutil
 import sys
 from collections.abc import Sequence
@@ -391,6 +392,10 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     from tapeline.campaign.plan import Plan
     from tapeline.steps.outputs import folders, jobs
 
+    place = options.campaign.resolve()
+    if odd := [text for text in re.findall(r"\{([^{}]*)\}", str(place)) if not text.isidentifier()]:
+        # The manager takes these for patterns with a name, and gives up on other signs in it.
+        return f"{place}: the workflow manager cannot work in a folder called {{{odd[0]}}}: rename it"
     campaign = load_campaign(options.campaign, check=False)
     first = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
     found = next(filter(None, map(unwritable, first)), None)

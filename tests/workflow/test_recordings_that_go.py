@@ -161,6 +161,13 @@ def test_a_folder_that_may_not_be_entered_is_named(root: Path) -> None:
     assert "Traceback" not in said
 
 
+def test_a_pattern_in_the_path_of_a_campaign_is_named(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    root = root.rename(root.with_name("{wildcards.run} van"))
+    assert cli.main(["run", str(root)]) == cli.EXIT_FAILED
+    assert f"{root}: the workflow manager cannot work in a folder called {{wildcards.run}}" in capsys.readouterr().err
+    assert not (root / "results").exists()
+
+
 @pytest.mark.parametrize("place", ["tables", "report.html", "logs/pressure/m1.log"])
 def test_a_pipe_among_the_results_is_named_before_anything_runs(
     root: Path, place: str, capsys: pytest.CaptureFixture[str]
