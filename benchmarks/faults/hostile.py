@@ -20,7 +20,7 @@ TITLE = "Hostile texts, odd names, links"
 SETTINGS = "config/campaign.yaml"
 FOLDER_NAMES = (
     "it's; $(touch canary) & `touch canary` *?[x]~#",
-    "-dash {run} {wildcards.run} %s %(x)s",
+    "-dash {run} %s %(x)s",
     'two\nlines, a\ttab, quote" and \\back\\slash',
     "ünïcode 測定 🚗",
 )
