@@ -387,7 +387,7 @@ def _told_unwritable(options: argparse.Namespace) -> bool:
 
 
 def _hindrance(options: argparse.Namespace) -> str | None:
-    """Why the run cannot write to one of its folders; None where it can."""
+    """Why the run cannot work in the campaign's folder or write to one of its own; None where it can."""
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.steps.outputs import folders, jobs
@@ -400,11 +400,11 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     first = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
     found = next(filter(None, map(unwritable, first)), None)
     if not found and not options.dry_run:
-        plan = Plan(campaign)
-        files = (path for job in jobs(plan) for path in job.files if path.is_dir())
+        made = list(jobs(Plan(campaign)))
+        files = (path for job in made for path in job.files if path.is_dir())
         taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
         # One after the other, the upper ones first: what lies in a folder that nobody may enter cannot be looked at.
-        found = next(filter(None, chain(map(closed, folders(plan)), taken)), None)
+        found = next(filter(None, chain(map(closed, folders(campaign.results, made)), taken)), None)
     return found
 
 

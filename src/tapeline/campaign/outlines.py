@@ -17,7 +17,7 @@ from tapeline.campaign.svg_path import MOST_POINTS, Point
 from tapeline.campaign.table_columns import CsvColumn, CsvTable
 from tapeline.campaign.table_source import TableRows, read_table
 from tapeline.campaign.text_source import read_text
-from tapeline.campaign.usual_values import OtherUnit
+from tapeline.campaign.usual_values import MILLIMETRES
 
 Polylines: TypeAlias = tuple[tuple[Point, ...], ...]
 
@@ -48,7 +48,7 @@ class OutlinePoint:
     line: int
 
 
-COORDINATE = number("m", least=-FURTHEST_M, most=FURTHEST_M, others=(OtherUnit("mm", 0.001),))
+COORDINATE = number("m", least=-FURTHEST_M, most=FURTHEST_M, others=MILLIMETRES)
 OUTLINE = CsvTable(
     "outline",
     OutlinePoint,

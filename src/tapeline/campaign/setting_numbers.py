@@ -12,7 +12,16 @@ from typing import Annotated, TypeAlias
 from pydantic import AfterValidator, AllowInfNan, Field
 from pydantic_core import PydanticCustomError
 
-from tapeline.campaign.usual_values import LARGEST, MOST_DECIBELS, SMALLEST, OtherUnit, Usual
+from tapeline.campaign.usual_values import (
+    KHZ,
+    LARGEST,
+    MILLIMETRES,
+    MILLISECONDS,
+    MOST_DECIBELS,
+    SMALLEST,
+    OtherUnit,
+    Usual,
+)
 
 
 def refuse(expected: str) -> PydanticCustomError:
@@ -20,9 +29,6 @@ def refuse(expected: str) -> PydanticCustomError:
     return PydanticCustomError("expected", "expected {expected}", {"expected": expected})
 
 
-KHZ = (OtherUnit("kHz", 1000.0),)
-MILLISECONDS = (OtherUnit("ms", 0.001),)
-MILLIMETRES = (OtherUnit("mm", 0.001),)
 OF_HUNDRED = (OtherUnit("%", 0.01),)
 
 HIGHEST_HZ, LOWEST_HZ = 1e7, 1e-3

@@ -24,7 +24,7 @@ from tapeline.campaign.cells import (
     words,
 )
 from tapeline.campaign.tables import Calibrator, Cavity, Fitting, LeftOut, Override, Position, Run, Sensor
-from tapeline.campaign.usual_values import OtherUnit, Usual
+from tapeline.campaign.usual_values import KHZ, MILLIMETRES, MILLISECONDS, OtherUnit, Usual
 
 RowT = TypeVar("RowT")
 KMH_PER_MPS = 3.6
@@ -134,7 +134,7 @@ TIME_IN_RECORDING = Usual(
     "s",
     "recordings of a day",
     "check whether it is a time of day or in milliseconds",
-    others=(OtherUnit("ms", 0.001),),
+    others=MILLISECONDS,
 )
 COORDINATE = number(
     "m",
@@ -145,17 +145,15 @@ COORDINATE = number(
         "bodies as long as trains and ships",
         "check the unit, and whether the frame starts at the body",
         either_sign=True,
-        others=(OtherUnit("mm", 0.001),),
+        others=MILLIMETRES,
     ),
 )
 START = number("s", least=0, usual=TIME_IN_RECORDING)
 STOP = number("s", above=0, usual=TIME_IN_RECORDING)
-SMALL_LENGTHS = (OtherUnit("mm", 0.001),)
 LENGTH = number(
-    "m", above=0, usual=Usual(1e-4, 100.0, "m", "gaps and recesses of models and vehicles", others=SMALL_LENGTHS)
+    "m", above=0, usual=Usual(1e-4, 100.0, "m", "gaps and recesses of models and vehicles", others=MILLIMETRES)
 )
-HERTZ_OF_KHZ = (OtherUnit("kHz", 1000.0),)
-LOWPASS = number("Hz", above=0, usual=Usual(10.0, 2e6, "Hz", "anti-aliasing filters of recorders", others=HERTZ_OF_KHZ))
+LOWPASS = number("Hz", above=0, usual=Usual(10.0, 2e6, "Hz", "anti-aliasing filters of recorders", others=KHZ))
 HIGHPASS = number("Hz", above=0, usual=Usual(1e-3, 2000.0, "Hz", "coupling of sensors and conditioners"))
 FREQUENCY = number("Hz", above=0, usual=Usual(1e-3, 2e6, "Hz", "pressure sensors"))
 LOWER_FREQUENCY = number("Hz", least=0, usual=Usual(0.0, 2e6, "Hz", "pressure sensors"))
@@ -194,7 +192,7 @@ CALIBRATOR_LEVEL = number(
     "dB", least=40, most=180, usual=Usual(70.0, 170.0, "dB", "sound calibrators and pistonphones re 20 uPa")
 )
 CALIBRATOR_FREQUENCY = number(
-    "Hz", above=0, usual=Usual(5.0, 20_000.0, "Hz", "sound calibrators and pistonphones", others=HERTZ_OF_KHZ)
+    "Hz", above=0, usual=Usual(5.0, 20_000.0, "Hz", "sound calibrators and pistonphones", others=KHZ)
 )
 ADAPTER_CORRECTION = number(
     "dB", least=-40, most=40, usual=Usual(0.0, 10.0, "dB", "volumes of couplers and adapters", either_sign=True)
@@ -416,7 +414,7 @@ CAVITIES = CsvTable(
         ),
         CsvColumn(
             "neck_m",
-            number("m", least=0, usual=Usual(0.0, 10.0, "m", "necks of cavities", others=SMALL_LENGTHS)),
+            number("m", least=0, usual=Usual(0.0, 10.0, "m", "necks of cavities", others=MILLIMETRES)),
             "length of the neck",
             unit="m",
         ),

@@ -24,6 +24,11 @@ class OtherUnit:
         return float(f"{value * self.factor + self.offset:.10g}")
 
 
+KHZ = (OtherUnit("kHz", 1000.0),)
+MILLISECONDS = (OtherUnit("ms", 0.001),)
+MILLIMETRES = (OtherUnit("mm", 0.001),)
+
+
 def unit_hint(value: float, unit: str, others: Sequence[OtherUnit], fits: Callable[[float], bool]) -> str | None:
     """The hint that names the first unit in which the value fits, or None."""
     for other in others:

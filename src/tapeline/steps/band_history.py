@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.filter_bank import HIGHEST_EDGE, LEAST_SAMPLES, FilterBank
-from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.usable_range import ChannelRange, RangeLimits, absent, band_limits
 from tapeline.campaign.setting_sections import BandHistory, Bands
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.steps.asked_positions import asked_channels
+from tapeline.steps.cell_values import levels_with_gaps
 from tapeline.steps.chart_gain import chart_gains
 from tapeline.store.schema import Table
 from tapeline.store.tables import BAND_HISTORY
@@ -76,7 +76,7 @@ class BandHistoryPass:
             memory = int(np.ceil(self._bank.settled_s[b] * self._rate))
             starts = np.maximum(ends - int(step_s * self._rate) - memory, 0)
             used = np.where(self._parts.hold(starts, ends), powers[b], np.nan)
-            levels = level_db(np.where(used > 0.0, used, np.nan), self._needs.reference_pressure_pa).astype(np.float32)
+            levels = levels_with_gaps(used, self._needs.reference_pressure_pa).astype(np.float32)
             for c, position in enumerate(self._positions):
                 if not usable[c][b]:
                     continue

@@ -23,6 +23,11 @@ def finite_reals(values: Reals) -> NDArray[np.float32]:
     return np.where(np.isfinite(values), values, np.nan).astype(np.float32)
 
 
+def levels_with_gaps(power_pa2: Reals, reference_pa: float) -> Reals:
+    """Levels (dB) of powers of any shape, NaN where there is none: a gap."""
+    return level_db(np.where(power_pa2 > 0.0, power_pa2, np.nan), reference_pa)
+
+
 def level_or_none(relative_power: SupportsFloat) -> float | None:
     """Level (dB) of a power over the reference pressure's square, None where it is not above zero."""
     power = float(relative_power)

@@ -10,12 +10,12 @@ import pyarrow as pa
 
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.history import HistoryPart, WeightedHistory
-from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.time_weighting import FAST_S, SETTLED_TIMES, SLOW_S
 from tapeline.acoustics.weightings import power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import SpectraNeeds
+from tapeline.steps.cell_values import levels_with_gaps
 from tapeline.steps.chart_gain import chart_gains
 
 
@@ -66,12 +66,7 @@ def history_columns(
         "weighting": _repeated(needs.history.weighting, channels * intervals, 1),
         "time_s": np.tile(times, weightings * channels),
         "silent": silent.ravel(),
-    } | {name: _levels(values, needs.reference_pressure_pa).ravel() for name, values in levels.items()}
-
-
-def _levels(power_pa2: Reals, reference_pa: float) -> Reals:
-    """Levels in dB, NaN where there is no power, for which the column `silent` stands."""
-    return level_db(np.where(power_pa2 > 0.0, power_pa2, np.nan), reference_pa)
+    } | {name: levels_with_gaps(values, needs.reference_pressure_pa).ravel() for name, values in levels.items()}
 
 
 def _repeated(names: Sequence[str], each: int, times: int) -> pa.Array:

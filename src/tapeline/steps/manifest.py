@@ -15,7 +15,7 @@ from tapeline.campaign.plan import STEP_VERSIONS, Plan
 from tapeline.regular_files import may_be_read
 from tapeline.steps import places
 from tapeline.store import parquet
-from tapeline.store.file_records import require_as_written, result_file, written_record
+from tapeline.store.file_records import require_as_written, result_file
 
 LIBRARIES = ("numpy", "scipy", "soundfile", "pyarrow")
 """The libraries that numbers pass through."""
@@ -80,8 +80,7 @@ def _calibration(results: Path) -> dict[str, Any]:
 
 def _table(path: Path) -> dict[str, str | None]:
     """Raises NotAsWrittenError for a table that is not as the step before left it: it is not to be vouched for."""
-    require_as_written(path)
-    record = written_record(path)
+    record = require_as_written(path)
     metadata = pq.read_schema(path).metadata or {}
     return {
         "sha256": record.sha256 if record else _sha256(path),

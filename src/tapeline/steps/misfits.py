@@ -37,18 +37,17 @@ class Misfit:
     otherwise: bool = False
 
 
-def misfits(plan: Plan, *, sources: bool = False, results: bool = False, keep: bool = True) -> list[Misfit]:
+def misfits(plan: Plan, *, sources: bool = False, keep: bool = True) -> list[Misfit]:
     """Jobs whose results were made and do not fit, in the order of the steps.
 
-    Size and times are looked at, and the content where they differ; `sources` and `results` read the content of all
-    recordings and sheets, and of all results. With `keep` the times of what proved the same are kept, so that its
-    content is not read once more.
+    Size and times are looked at, and the content where they differ; `sources` reads the content of all recordings and
+    sheets. With `keep` the times of what proved the same are kept, so that its content is not read once more.
     """
-    found = (_misfit(plan, job, sources=sources, results=results, keep=keep) for job in jobs(plan))
+    found = (_misfit(plan, job, sources=sources, keep=keep) for job in jobs(plan))
     return [misfit for misfit in found if misfit is not None]
 
 
-def _misfit(plan: Plan, job: Job, *, sources: bool, results: bool, keep: bool) -> Misfit | None:
+def _misfit(plan: Plan, job: Job, *, sources: bool, keep: bool) -> Misfit | None:
     root = plan.campaign.root
     gone = tuple(shown(path, root) for path in job.files if not path.exists() and written_record(path))
     if not job.files[0].is_file():
@@ -56,7 +55,7 @@ def _misfit(plan: Plan, job: Job, *, sources: bool, results: bool, keep: bool) -
     changed, unknown = [], []
     for path in filter(Path.is_file, job.files):
         record = written_record(path)
-        now = record and record.now(path, whole=results)
+        now = record and record.now(path)
         if record is None:
             unknown.append(shown(path, root))
         elif now is None:

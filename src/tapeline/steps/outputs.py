@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -68,9 +68,10 @@ def jobs(plan: Plan) -> Iterator[Job]:
     yield Job("report", "", (places.report(results), *sorted(places.figures(results).glob("[!.]*"))))
 
 
-def folders(plan: Plan) -> list[Path]:
+def folders(results: Path, made: Iterable[Job]) -> list[Path]:
     """The folders within the results that jobs write into, and those above them, the upper ones first."""
-    results = plan.campaign.results
-    made = {path for job in jobs(plan) for file in job.files for path in (file, record_of(file))}
-    made |= {results / kept / job.step / (job.key or job.step) for kept in ("logs", "benchmarks") for job in jobs(plan)}
-    return sorted({above for path in made for above in path.parents if results in above.parents})
+    written: set[Path] = set()
+    for job in made:
+        written |= {path for file in job.files for path in (file, record_of(file))}
+        written |= {results / kept / job.step / (job.key or job.step) for kept in ("logs", "benchmarks")}
+    return sorted({above for path in written for above in path.parents if results in above.parents})

@@ -86,11 +86,15 @@ def doubt_written(path: Path) -> None:
             keep_written(path, FileRecord(Stamp(record.stamp.size, 0), record.sha256))
 
 
-def require_as_written(path: Path) -> None:
-    """Raises NotAsWrittenError where a file's content is not what was written; without a record anything goes."""
+def require_as_written(path: Path) -> FileRecord | None:
+    """What was written to a file; None, and anything goes, where that is not known.
+
+    Raises NotAsWrittenError where the content is something else.
+    """
     record, stamp = written_record(path), stamp_of(path)
     if record is not None and stamp is not None and not _is_as_written(path, stamp, record):
         raise NotAsWrittenError(path)
+    return record
 
 
 @cache
