@@ -10,7 +10,7 @@ from snakemake.utils import min_version
 from tapeline.campaign.faults import CampaignFaults
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps.outputs import CAMPAIGN_TABLES, SESSION_TABLES
+from tapeline.jobs.outputs import CAMPAIGN_TABLES, SESSION_TABLES
 from tapeline.unwritable import TERMINAL_VARIABLE
 
 min_version("9.20")

@@ -22,7 +22,8 @@ from tapeline.acoustics.weightings import power_weights
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
-from tapeline.steps import places, spectra, tables
+from tapeline.jobs import paths as places
+from tapeline.steps import spectra, tables
 from tapeline.steps.level_uncertainty import curve_db
 from tapeline.store import arrow_file, parquet
 from tapeline.store import tables as schemas

@@ -11,8 +11,8 @@ import soundfile
 from tapeline.acoustics.bands import bands_between
 from tapeline.campaign.load import load_campaign
 from tapeline.cli import main
+from tapeline.jobs import paths as places
 from tapeline.recordings.recording import RecordingError
-from tapeline.steps import places
 from tapeline.steps.look import LookError, look
 from tapeline.steps.look_repeats import Asked
 from tapeline.store import parquet, tables

@@ -12,7 +12,8 @@ import pandas as pd
 from tapeline.acoustics.windows import all_pairs, effective_averages, window
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps import places, tables
+from tapeline.jobs import paths as places
+from tapeline.steps import tables
 from tapeline.store import parquet
 from tapeline.store import tables as schemas
 

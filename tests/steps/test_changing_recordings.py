@@ -15,12 +15,13 @@ import pytest
 from tapeline.arrays import Samples
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs import paths as places
+from tapeline.jobs.stale_results import forced, misfits
 from tapeline.quality.reasons import FILE_FAULTS
 from tapeline.recordings.raw_binary import RawBinary
 from tapeline.recordings.recording import RecordingError
-from tapeline.steps import calibrate, places, pressure
+from tapeline.steps import calibrate, pressure
 from tapeline.steps.look import look
-from tapeline.steps.misfits import forced, misfits
 from tapeline.store import arrow_file, parquet
 
 RATE_HZ = 8_000

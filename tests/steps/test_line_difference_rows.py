@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from small_cubes import Given, Small
 
+from tapeline.jobs import paths as places
 from tapeline.statistics.significance import student_factor
-from tapeline.steps import places
 from tapeline.steps.line_difference_rows import line_difference_rows
 from tapeline.store import parquet, tables
 

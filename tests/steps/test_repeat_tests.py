@@ -11,7 +11,7 @@ from repeated_sessions import GivenRepeats
 
 from tapeline.campaign.settings import Repeatability
 from tapeline.campaign.slices import RepeatRun
-from tapeline.steps import places
+from tapeline.jobs import paths as places
 from tapeline.steps.repeat_test_rows import pairs_of, repeat_test_rows
 from tapeline.store import parquet, tables
 

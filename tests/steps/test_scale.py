@@ -17,7 +17,8 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Scaling
 from tapeline.campaign.slices import Achieved, ScaleNeeds, ScaleRun
-from tapeline.steps import places, scale
+from tapeline.jobs import paths as places
+from tapeline.steps import scale
 from tapeline.steps.level_cube import COLUMNS, Item, LevelCube
 from tapeline.steps.scale import reference_speed_mps
 from tapeline.steps.scaled_levels import scaled_levels

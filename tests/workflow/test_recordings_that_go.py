@@ -15,7 +15,8 @@ from sample_runs import COMMAND
 from tapeline import cli, workflow
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps import calibrate, places, pressure
+from tapeline.jobs import paths as places
+from tapeline.steps import calibrate, pressure
 
 RATE_HZ = 4_000
 PATIENCE_S = 600

@@ -20,7 +20,7 @@ from tapeline.store.file_records import NotAsWrittenError, doubt_written
 from tapeline.unwritable import CLOSED, FULL, closed, sentence, tell, unwritable
 
 if TYPE_CHECKING:
-    from tapeline.steps.misfits import Misfit
+    from tapeline.jobs.stale_results import Misfit
 
 SESSION_STEPS = {
     "calibrate": "find and measure the calibrator tones of a session",
@@ -390,7 +390,7 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     """Why the run cannot work in the campaign's folder or write to one of its own; None where it can."""
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.steps.outputs import folders, jobs
+    from tapeline.jobs.outputs import folders, jobs
 
     place = options.campaign.resolve()
     if odd := [text for text in re.findall(r"\{([^{}]*)\}", str(place)) if not text.isidentifier()]:
@@ -413,7 +413,7 @@ def _managed(options: argparse.Namespace, root: Path) -> int:
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.steps.misfits import misfits
+    from tapeline.jobs.stale_results import misfits
 
     plan = Plan(load_campaign(options.campaign, check=False))
     there = frozenset(plan.all_source_files())
@@ -435,7 +435,7 @@ def _managed(options: argparse.Namespace, root: Path) -> int:
 def _made_again(options: argparse.Namespace, root: Path, found: Sequence[Misfit]) -> int:
     """The workflow manager's exit status, once it was said what does not fit and is made again."""
     from tapeline import workflow
-    from tapeline.steps.misfits import forced, sentences
+    from tapeline.jobs.stale_results import forced, sentences
 
     for said in sentences(found):
         print(f"tapeline run: {said}", file=sys.stderr)
@@ -449,7 +449,7 @@ def _warned_of_others(folder: Path) -> bool:
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.steps.misfits import made_otherwise
+    from tapeline.jobs.stale_results import made_otherwise
 
     others = made_otherwise(Plan(load_campaign(folder, check=False)))
     if others:

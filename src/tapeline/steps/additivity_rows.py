@@ -13,8 +13,8 @@ from tapeline.acoustics.additivity import additivity
 from tapeline.acoustics.contribution import MeanLevel
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.jobs.cell_values import finite_or_none, level_or_none
 from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
-from tapeline.steps.cell_values import finite_or_none, level_or_none
 from tapeline.steps.common_part import same_edges
 from tapeline.steps.compared_runs import ComparisonJob, key_of
 from tapeline.steps.inherited_doubt import doubt_columns

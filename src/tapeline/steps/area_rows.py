@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.area_mean import PlaceMean, mean_over_places
 from tapeline.arrays import Reals
-from tapeline.steps.cell_values import finite_or_none
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.inherited_doubt import inherited_doubt

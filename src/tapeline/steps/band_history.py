@@ -14,8 +14,8 @@ from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.usable_range import ChannelRange, RangeLimits, absent, band_limits
 from tapeline.campaign.setting_sections import BandHistory, Bands
 from tapeline.campaign.slices import SpectraNeeds
+from tapeline.jobs.cell_values import levels_with_gaps
 from tapeline.steps.asked_positions import asked_channels
-from tapeline.steps.cell_values import levels_with_gaps
 from tapeline.steps.chart_gain import chart_gains
 from tapeline.store.schema import Table
 from tapeline.store.tables import BAND_HISTORY

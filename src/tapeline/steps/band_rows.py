@@ -10,8 +10,8 @@ from tapeline.acoustics.band_levels import Method, band_sums, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.usable_range import absent
 from tapeline.arrays import Reals
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.steps.band_weightings import weighting_columns
-from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
 from tapeline.steps.level_use_columns import doubt_of
 from tapeline.steps.session_levels import (

@@ -13,8 +13,8 @@ from tapeline.acoustics import air
 from tapeline.acoustics.short_time_spectra import block_frames
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import CatalogueNeeds, RunRow
+from tapeline.jobs import paths as places
 from tapeline.quality.reasons import FILE_FAULTS, worst
-from tapeline.steps import places
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
 

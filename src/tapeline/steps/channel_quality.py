@@ -12,6 +12,7 @@ from tapeline.acoustics.stationarity import change_over, level_trend, without_co
 from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import StreamQuality
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.quality.verdicts import (
     IMPOSSIBLE_SAMPLE,
     ChannelMeasures,
@@ -22,7 +23,6 @@ from tapeline.quality.verdicts import (
     strong_mains_lines,
 )
 from tapeline.recordings.recording import Recording
-from tapeline.steps.cell_values import finite_or_none
 
 SHORTEST_REPEATED_RUN = 16
 """Fewer equal samples in a row are no dropout at any sample rate (own choice)."""

@@ -9,7 +9,7 @@ from typing import Any
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import CompareNeeds
-from tapeline.steps import places
+from tapeline.jobs import paths as places
 from tapeline.steps.additivity_rows import additivity_rows
 from tapeline.steps.area_rows import area_difference_rows, area_rows
 from tapeline.steps.budget_rows import absolute_rows, difference_rows

@@ -12,8 +12,8 @@ from tapeline.acoustics import background
 from tapeline.acoustics.contribution import Contribution
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.statistics.comparison import Difference
-from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.common_part import common_part
 from tapeline.steps.compared_pairs import Compared, pairing_of
 from tapeline.steps.compared_runs import ComparisonJob, Pair

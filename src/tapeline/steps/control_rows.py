@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from tapeline.arrays import Reals
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.statistics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
 from tapeline.statistics.repeatability import SessionVariances, session_variances
-from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeatability_rows import NOT_STATED
 from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats

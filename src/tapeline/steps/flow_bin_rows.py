@@ -12,8 +12,8 @@ from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.usable_range import absent
 from tapeline.acoustics.windows import line_covariance, window
 from tapeline.arrays import Reals
-from tapeline.steps import places
-from tapeline.steps.cell_values import finite_or_none
+from tapeline.jobs import paths as places
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.steps.session_levels import Measured, SessionJob, interval_columns
 from tapeline.steps.usable_bands import held_lines, limits_of
 from tapeline.store import parquet

@@ -15,7 +15,7 @@ from tapeline.acoustics.time_weighting import FAST_S, SETTLED_TIMES, SLOW_S
 from tapeline.acoustics.weightings import power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import SpectraNeeds
-from tapeline.steps.cell_values import levels_with_gaps
+from tapeline.jobs.cell_values import levels_with_gaps
 from tapeline.steps.chart_gain import chart_gains
 
 

@@ -23,19 +23,19 @@ from tapeline.campaign.setting_sections import Quality
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.slices import Channel, StreamQuality, picked
 from tapeline.campaign.usual_values import LARGEST
+from tapeline.jobs import paths as places
+from tapeline.jobs.sources import raw_layout
+from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import Finding, judge
 from tapeline.recordings.opening import open_recording
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
 from tapeline.recordings.watched_files import WatchedFiles
-from tapeline.steps import places
 from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.steps.judged_checks import judged_checks
 from tapeline.steps.look_repeats import Asked, Repeats, repeats_of
 from tapeline.steps.sensitivity import sensitivities
-from tapeline.steps.sources import raw_layout
-from tapeline.steps.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.store import parquet
 
 LEVEL_RESOLUTION_HZ = 5.0

@@ -10,8 +10,8 @@ from tapeline.campaign.faults import listed
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.operating_points import operating_points
 from tapeline.campaign.tables import Run
+from tapeline.jobs import paths as places
 from tapeline.report.wording import operating_point
-from tapeline.steps import places
 from tapeline.store import parquet
 
 UNUSABLE = "unusable"

@@ -12,8 +12,8 @@ import pyarrow.parquet as pq
 
 from tapeline import __version__
 from tapeline.campaign.plan import STEP_VERSIONS, Plan
+from tapeline.jobs import paths as places
 from tapeline.regular_files import may_be_read
-from tapeline.steps import places
 from tapeline.store import parquet
 from tapeline.store.file_records import require_as_written, result_file
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.statistics.comparison import repeat_terms
 from tapeline.statistics.uncertainty import welch_satterthwaite
-from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.inherited_doubt import inherited_doubt
 from tapeline.steps.item_columns import item_columns

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.statistics.selection_intervals import least_sizes, picked_miss_rate, selected_ends, size_places
 from tapeline.statistics.shrinkage import shrunken
-from tapeline.steps.cell_values import finite_or_none
 
 FIRST = 10
 """So many of a family's largest differences have an interval after selection, shown or not (own choice)."""

@@ -11,10 +11,12 @@ import numpy as np
 
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, PressureNeeds
+from tapeline.jobs import paths as places
+from tapeline.jobs.sources import keep_sources, open_source, watched_source
+from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 from tapeline.recordings.recording import Part, Recording, RecordingError
-from tapeline.steps import places
 from tapeline.steps.channel_quality import (
     channel_measures,
     impossible_sample_pa,
@@ -24,8 +26,6 @@ from tapeline.steps.channel_quality import (
 )
 from tapeline.steps.judged_checks import judged_checks
 from tapeline.steps.sensitivity import sensitivities, why_without
-from tapeline.steps.sources import keep_sources, open_source, watched_source
-from tapeline.steps.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.store import arrow_file, parquet, tables
 
 STRICT_VARIABLE = "TAPELINE_STRICT"

@@ -10,9 +10,9 @@ from tapeline.campaign.model import Campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel
 from tapeline.campaign.tables import Run
+from tapeline.jobs.sources import open_source
+from tapeline.jobs.units_to_pascal import full_scale_missing
 from tapeline.recordings.recording import Recording, RecordingError
-from tapeline.steps.sources import open_source
-from tapeline.steps.units_to_pascal import full_scale_missing
 
 MISSING = "recording-missing"
 """Recordings that are not there are told together: before measuring, that is all of them."""

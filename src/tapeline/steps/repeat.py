@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapeline.campaign.plan import Plan
-from tapeline.steps import places
+from tapeline.jobs import paths as places
 from tapeline.steps.control_rows import control_rows
 from tapeline.steps.level_cube import load_cube
 from tapeline.steps.repeat_test_rows import repeat_test_rows

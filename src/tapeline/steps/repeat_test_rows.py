@@ -19,10 +19,10 @@ from tapeline.acoustics.usable_range import overlapping
 from tapeline.acoustics.windows import WindowName
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import RepeatRun
+from tapeline.jobs import paths as places
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
 from tapeline.statistics.significance import holm
-from tapeline.steps import places
-from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.repeated_runs import BASES, RepeatJob
 from tapeline.store import parquet
 from tapeline.store.tables import NARROWBAND

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.statistics.comparison import cell_of
 from tapeline.statistics.repeatability import (
     LIMIT_FACTOR,
@@ -24,7 +25,6 @@ from tapeline.statistics.repeatability import (
 from tapeline.statistics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
 from tapeline.statistics.shift_error import at_session, shift_error
 from tapeline.statistics.significance import student_p_value
-from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.repeat_pools import Point
 from tapeline.steps.repeated_runs import BASES, RepeatJob, Repeats
 

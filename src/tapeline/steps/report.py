@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 
 from tapeline.campaign.plan import Plan
+from tapeline.jobs import paths as places
 from tapeline.report.page import write_report
-from tapeline.steps import places
 from tapeline.store.file_records import require_as_written
 
 

@@ -18,8 +18,8 @@ from tapeline.calibration.rings import Ring, is_hum, rings_in, rung_together
 from tapeline.calibration.rung_blocks import PLAUSIBLE_DB, UNSTATED_SENSITIVITY_V_PER_PA, Expected
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
+from tapeline.jobs.units_to_pascal import volts_per_unit
 from tapeline.recordings.recording import Part, Recording
-from tapeline.steps.units_to_pascal import volts_per_unit
 
 USUAL_FREQUENCIES_HZ = (250.0, 1000.0)
 """Tones of most calibrators (IEC 60942, public texts): looked for where the stated one is missing."""

@@ -6,7 +6,7 @@ import math
 
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import ScaleNeeds
-from tapeline.steps import places
+from tapeline.jobs import paths as places
 from tapeline.steps.collapse_rows import collapse_rows
 from tapeline.steps.level_cube import load_cube
 from tapeline.steps.scaled_levels import scaled_levels

@@ -21,9 +21,11 @@ from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, doubts_of_papers
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, Papers, SensitivityNeeds, picked
+from tapeline.jobs import paths as places
+from tapeline.jobs.sources import watching
+from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.quality.reasons import FILE_FAULTS, worst
 from tapeline.statistics.uncertainty import Term
-from tapeline.steps import places
 from tapeline.steps.judged_checks import (
     COUNTED,
     REFUSED,
@@ -34,8 +36,6 @@ from tapeline.steps.judged_checks import (
     note_ranges,
     refusing_codes,
 )
-from tapeline.steps.sources import watching
-from tapeline.steps.term_columns import term_columns, terms_of
 from tapeline.store import parquet, tables
 
 AS_GOOD_AS_INFINITE = 1e6

@@ -23,9 +23,9 @@ from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
+from tapeline.jobs import paths as places
 from tapeline.quality.use_of_levels import doubts_level
 from tapeline.statistics.significance import spectrum_interval_db
-from tapeline.steps import places
 from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_use_columns import ChannelDoubts, channel_doubts
 from tapeline.steps.run_background import Key, RunBackground, SpeedGroup, Sums, run_background

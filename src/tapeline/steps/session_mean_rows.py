@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from tapeline.jobs.cell_values import finite_or_none
 from tapeline.statistics.weighted_session_mean import mean_of_sessions
-from tapeline.steps.cell_values import finite_or_none
 from tapeline.steps.compared_pairs import Compared
 from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.inherited_doubt import doubt_columns

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.band_levels import LineSpectra
 from tapeline.acoustics.windows import WindowName, line_covariance, window
-from tapeline.steps import places
+from tapeline.jobs import paths as places
 from tapeline.store import parquet
 from tapeline.store.tables import CONDITIONED_SPECTRA
 

@@ -15,13 +15,13 @@ from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines
 from tapeline.arrays import Reals
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import SpectraNeeds
-from tapeline.steps import places
+from tapeline.jobs import paths as places
+from tapeline.jobs.sources import watching
 from tapeline.steps.chart_gain import chart_gains
 from tapeline.steps.conditioned_spectra import ConditionedPass, usable_references
 from tapeline.steps.cross_spectra import CrossSpectraPass
 from tapeline.steps.flow_spectra import FlowPass
 from tapeline.steps.level_history import history_columns, history_of
-from tapeline.steps.sources import watching
 from tapeline.steps.spectrogram import SpectrogramPass
 from tapeline.store import parquet, tables
 from tapeline.store.arrow_file import PressureFile

@@ -8,7 +8,7 @@ from contextlib import ExitStack
 import pyarrow as pa
 
 from tapeline.campaign.plan import Plan
-from tapeline.steps import places
+from tapeline.jobs import paths as places
 from tapeline.steps.band_rows import band_rows
 from tapeline.steps.flow_bin_rows import flow_bin_rows
 from tapeline.steps.level_use_columns import with_use

@@ -15,7 +15,7 @@ from tapeline.acoustics.tonal_bands import outstanding_lines
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import ScaleNeeds
-from tapeline.steps import places
+from tapeline.jobs import paths as places
 from tapeline.steps.level_cube import Item, LevelCube
 from tapeline.store import parquet
 

@@ -9,10 +9,10 @@ from typing import Any
 
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Overrule, VerdictsNeeds
+from tapeline.jobs import paths as places
 from tapeline.quality.across_runs import AcrossLimits, findings_across
 from tapeline.quality.level_table import RunLevel
 from tapeline.quality.reasons import worst
-from tapeline.steps import places
 from tapeline.store import parquet, tables
 
 

@@ -11,10 +11,10 @@ from typing import Any
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings_source import SETTINGS_FILE
+from tapeline.jobs import paths as places
+from tapeline.jobs.outputs import jobs
+from tapeline.jobs.stale_results import Misfit, misfits, shown
 from tapeline.regular_files import may_be_read
-from tapeline.steps import places
-from tapeline.steps.misfits import Misfit, misfits, shown
-from tapeline.steps.outputs import jobs
 from tapeline.store.file_records import written_record
 
 MADE = (".parquet", ".arrow", ".html", ".svg", ".png", ".csv", ".json")

@@ -15,7 +15,7 @@ from pathlib import Path
 import pyarrow as pa
 
 from tapeline.campaign.plan import Plan
-from tapeline.steps.outputs import Job, jobs
+from tapeline.jobs.outputs import Job, jobs
 from tapeline.store import parquet
 from tapeline.store.file_records import keep_read, keep_written, read_records, written_record
 

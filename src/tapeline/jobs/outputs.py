@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tapeline.campaign.plan import Plan
-from tapeline.steps import places
+from tapeline.jobs import paths as places
 from tapeline.store.file_records import record_of
 
 SESSION_TABLES = ("narrowband", "bands", "overall", "history")
