@@ -26,7 +26,7 @@ from tapeline.campaign.slices import (
     Source,
     picked,
 )
-from tapeline.steps.calibrate import check_rows
+from tapeline.jobs.calibrate.run import check_rows
 from tapeline.steps.sensitivity import judged_session, read_papers, session_rows
 
 STATIC_PRESSURE_HPA = 985.0

@@ -110,7 +110,7 @@ def test_a_calibrators_level_is_re_20_micropascal_whatever_the_campaign_states(t
     plan = Plan(load_campaign(tmp_path, check=False))
     assert plan.campaign.settings.reference_pressure_pa == 1e-6
     needs = plan.calibrate_needs("april")
-    from tapeline.steps.calibrate import check_rows
+    from tapeline.jobs.calibrate.run import check_rows
 
     (target,) = needs.checks[0].source.paths
     (tmp_path / target).parent.mkdir(exist_ok=True)

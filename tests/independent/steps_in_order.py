@@ -11,7 +11,8 @@ from pathlib import Path
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
-from tapeline.steps import calibrate, catalogue, compare, pressure, repeat, sensitivity, spectra, tables, verdicts
+from tapeline.jobs.calibrate import run as calibrate
+from tapeline.steps import catalogue, compare, pressure, repeat, sensitivity, spectra, tables, verdicts
 
 
 def run_steps(folder: Path, made: Path | None = None) -> None:

@@ -12,8 +12,9 @@ from tapeline.acoustics.short_time_spectra import block_frames
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
+from tapeline.jobs.calibrate import run as calibrate
 from tapeline.quality.reasons import FILE_FAULTS, REASONS
-from tapeline.steps import calibrate, catalogue, pressure, spectra, verdicts
+from tapeline.steps import catalogue, pressure, spectra, verdicts
 from tapeline.store import arrow_file, parquet
 
 RATE = 12_800

@@ -16,7 +16,7 @@ from tapeline import cli, unwritable
 FULL_DISK = """
 import errno, os, sys
 if "calibrate" in sys.orig_argv and "run" not in sys.orig_argv:
-    import tapeline.steps.calibrate as step
+    import tapeline.jobs.calibrate.run as step
     def run(*given):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     step.run = run

@@ -16,7 +16,8 @@ from tapeline import cli, workflow
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
-from tapeline.steps import calibrate, pressure
+from tapeline.jobs.calibrate import run as calibrate
+from tapeline.steps import pressure
 
 RATE_HZ = 4_000
 PATIENCE_S = 600

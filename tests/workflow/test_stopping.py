@@ -26,7 +26,7 @@ SLOW_STEP = """
 import os, sys
 if "calibrate" in sys.orig_argv and "run" not in sys.orig_argv and os.environ.get("SLOW_STEPS"):
     import time
-    import tapeline.steps.calibrate as step
+    import tapeline.jobs.calibrate.run as step
     def run(*given):
         open(f"started-{os.getpid()}", "w").close()
         time.sleep(600)

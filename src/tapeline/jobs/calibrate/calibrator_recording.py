@@ -22,11 +22,11 @@ from tapeline.calibration.ring_order import doubts_of_order
 from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
+from tapeline.jobs.calibrate.ring_search import Heard
 from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per_unit
 from tapeline.recordings.recording import Part, Recording
 from tapeline.statistics.uncertainty import Term, combined, rectangular
-from tapeline.steps.ring_search import Heard
 
 LONGEST_MEASURED_S = 10.0
 """A longer steady part is measured in its middle: ten seconds fix level and frequency, and memory stays small."""

@@ -13,10 +13,10 @@ from tapeline.calibration.tone import octave_width_hz
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck
 from tapeline.jobs import paths as places
+from tapeline.jobs.calibrate.calibrator_recording import doubt, empty_row, rows_of_recording
 from tapeline.jobs.sources import keep_sources, open_source, watched_source
 from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.watched_files import WatchedFiles
-from tapeline.steps.calibrator_recording import doubt, empty_row, rows_of_recording
 from tapeline.store import parquet, tables
 
 
