@@ -27,7 +27,7 @@ from tapeline.campaign.slices import (
     picked,
 )
 from tapeline.jobs.calibrate.run import check_rows
-from tapeline.steps.sensitivity import judged_session, read_papers, session_rows
+from tapeline.jobs.sensitivity.run import judged_session, read_papers, session_rows
 
 STATIC_PRESSURE_HPA = 985.0
 ADAPTER_DB = 0.12

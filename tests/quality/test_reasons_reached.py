@@ -195,7 +195,7 @@ def test_a_run_shorter_than_one_block_is_said_in_the_campaign_table(tmp_path: Pa
     assert rows[0]["frames"] == 256 < block_frames(RATE, needs.resolution_hz)
     pressure.run(plan, "bg1")
     for session in plan.sessions:
-        from tapeline.steps import sensitivity
+        from tapeline.jobs.sensitivity import run as sensitivity
 
         sensitivity.run(plan, session)
         verdicts.run(plan, session)

@@ -24,6 +24,8 @@ from tapeline.campaign.settings import Settings
 from tapeline.campaign.slices import Channel, StreamQuality, picked
 from tapeline.campaign.usual_values import LARGEST
 from tapeline.jobs import paths as places
+from tapeline.jobs.sensitivity.judged_checks import judged_checks
+from tapeline.jobs.sensitivity.run import sensitivities
 from tapeline.jobs.sources import raw_layout
 from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.quality.reasons import worst
@@ -33,9 +35,7 @@ from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
 from tapeline.recordings.watched_files import WatchedFiles
 from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
-from tapeline.steps.judged_checks import judged_checks
 from tapeline.steps.look_repeats import Asked, Repeats, repeats_of
-from tapeline.steps.sensitivity import sensitivities
 from tapeline.store import parquet
 
 LEVEL_RESOLUTION_HZ = 5.0

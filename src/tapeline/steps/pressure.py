@@ -12,6 +12,8 @@ import numpy as np
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, PressureNeeds
 from tapeline.jobs import paths as places
+from tapeline.jobs.sensitivity.judged_checks import judged_checks
+from tapeline.jobs.sensitivity.run import sensitivities, why_without
 from tapeline.jobs.sources import keep_sources, open_source, watched_source
 from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.quality.reasons import worst
@@ -24,8 +26,6 @@ from tapeline.steps.channel_quality import (
     stream_checks,
     verdict_limits,
 )
-from tapeline.steps.judged_checks import judged_checks
-from tapeline.steps.sensitivity import sensitivities, why_without
 from tapeline.store import arrow_file, parquet, tables
 
 STRICT_VARIABLE = "TAPELINE_STRICT"

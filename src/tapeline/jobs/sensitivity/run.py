@@ -22,11 +22,7 @@ from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, dou
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, Papers, SensitivityNeeds, picked
 from tapeline.jobs import paths as places
-from tapeline.jobs.sources import watching
-from tapeline.jobs.term_columns import term_columns, terms_of
-from tapeline.quality.reasons import FILE_FAULTS, worst
-from tapeline.statistics.uncertainty import Term
-from tapeline.steps.judged_checks import (
+from tapeline.jobs.sensitivity.judged_checks import (
     COUNTED,
     REFUSED,
     JudgedChecks,
@@ -36,6 +32,10 @@ from tapeline.steps.judged_checks import (
     note_ranges,
     refusing_codes,
 )
+from tapeline.jobs.sources import watching
+from tapeline.jobs.term_columns import term_columns, terms_of
+from tapeline.quality.reasons import FILE_FAULTS, worst
+from tapeline.statistics.uncertainty import Term
 from tapeline.store import parquet, tables
 
 AS_GOOD_AS_INFINITE = 1e6
