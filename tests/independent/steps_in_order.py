@@ -12,8 +12,9 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
 from tapeline.jobs.calibrate import run as calibrate
+from tapeline.jobs.pressure import run as pressure
 from tapeline.jobs.sensitivity import run as sensitivity
-from tapeline.steps import catalogue, compare, pressure, repeat, spectra, tables, verdicts
+from tapeline.steps import catalogue, compare, repeat, spectra, tables, verdicts
 
 
 def run_steps(folder: Path, made: Path | None = None) -> None:

@@ -13,8 +13,9 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
 from tapeline.jobs.calibrate import run as calibrate
+from tapeline.jobs.pressure import run as pressure
 from tapeline.quality.reasons import FILE_FAULTS, REASONS
-from tapeline.steps import catalogue, pressure, spectra, verdicts
+from tapeline.steps import catalogue, spectra, verdicts
 from tapeline.store import arrow_file, parquet
 
 RATE = 12_800

@@ -17,7 +17,7 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
 from tapeline.jobs.calibrate import run as calibrate
-from tapeline.steps import pressure
+from tapeline.jobs.pressure import run as pressure
 
 RATE_HZ = 4_000
 PATIENCE_S = 600

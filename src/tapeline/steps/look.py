@@ -24,6 +24,7 @@ from tapeline.campaign.settings import Settings
 from tapeline.campaign.slices import Channel, StreamQuality, picked
 from tapeline.campaign.usual_values import LARGEST
 from tapeline.jobs import paths as places
+from tapeline.jobs.pressure.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.jobs.sensitivity.judged_checks import judged_checks
 from tapeline.jobs.sensitivity.run import sensitivities
 from tapeline.jobs.sources import raw_layout
@@ -34,7 +35,6 @@ from tapeline.recordings.opening import open_recording
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
 from tapeline.recordings.watched_files import WatchedFiles
-from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.steps.look_repeats import Asked, Repeats, repeats_of
 from tapeline.store import parquet
 

@@ -12,6 +12,13 @@ import numpy as np
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import Channel, PressureNeeds
 from tapeline.jobs import paths as places
+from tapeline.jobs.pressure.channel_quality import (
+    channel_measures,
+    impossible_sample_pa,
+    measured_columns,
+    stream_checks,
+    verdict_limits,
+)
 from tapeline.jobs.sensitivity.judged_checks import judged_checks
 from tapeline.jobs.sensitivity.run import sensitivities, why_without
 from tapeline.jobs.sources import keep_sources, open_source, watched_source
@@ -19,13 +26,6 @@ from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 from tapeline.recordings.recording import Part, Recording, RecordingError
-from tapeline.steps.channel_quality import (
-    channel_measures,
-    impossible_sample_pa,
-    measured_columns,
-    stream_checks,
-    verdict_limits,
-)
 from tapeline.store import arrow_file, parquet, tables
 
 STRICT_VARIABLE = "TAPELINE_STRICT"
