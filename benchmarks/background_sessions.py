@@ -23,7 +23,8 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
 from tapeline.jobs import paths as places
-from tapeline.steps import spectra, tables
+from tapeline.jobs.spectra import run as spectra
+from tapeline.steps import tables
 from tapeline.steps.level_uncertainty import curve_db
 from tapeline.store import arrow_file, parquet
 from tapeline.store import tables as schemas

@@ -16,7 +16,7 @@ from bench_campaign import CHANNELS, RATE_HZ, write_campaign
 from measured_command import measured
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps import spectra
+from tapeline.jobs.spectra import run as spectra
 from tapeline.store import parquet, tables
 
 LENGTHS_S = (10, 600)

@@ -14,7 +14,8 @@ from tapeline.jobs import paths as places
 from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.pressure import run as pressure
 from tapeline.jobs.sensitivity import run as sensitivity
-from tapeline.steps import catalogue, compare, repeat, spectra, tables, verdicts
+from tapeline.jobs.spectra import run as spectra
+from tapeline.steps import catalogue, compare, repeat, tables, verdicts
 
 
 def run_steps(folder: Path, made: Path | None = None) -> None:

@@ -14,11 +14,11 @@ from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.windows import all_pairs, window
 from tapeline.campaign.setting_sections import BandHistory, Bands, CrossSpectra, FlowBins, History, Spectra, Spectrogram
 from tapeline.campaign.slices import FlowNeeds, Response, SpectraNeeds
-from tapeline.steps.band_history import BandHistoryPass
-from tapeline.steps.cross_spectra import CrossSpectraPass
-from tapeline.steps.flow_spectra import FlowPass
-from tapeline.steps.spectra import used_parts
-from tapeline.steps.spectrogram import SpectrogramPass
+from tapeline.jobs.spectra.band_history import BandHistoryPass
+from tapeline.jobs.spectra.cross_spectra import CrossSpectraPass
+from tapeline.jobs.spectra.flow_spectra import FlowPass
+from tapeline.jobs.spectra.run import used_parts
+from tapeline.jobs.spectra.spectrogram import SpectrogramPass
 
 RATE = 12_800.0
 POSITIONS = ("p1", "p2")

@@ -18,7 +18,7 @@ from tapeline.acoustics.usable_range import absent
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Overall
 from tapeline.jobs.cell_values import finite_or_none
-from tapeline.steps.level_history import history_edges_hz
+from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.steps.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
 from tapeline.steps.level_use_columns import doubt_of, hum_in_sum
 from tapeline.steps.run_background import Sums

@@ -24,9 +24,9 @@ from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
 from tapeline.jobs import paths as places
+from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.quality.use_of_levels import doubts_level
 from tapeline.statistics.significance import spectrum_interval_db
-from tapeline.steps.level_history import history_edges_hz
 from tapeline.steps.level_use_columns import ChannelDoubts, channel_doubts
 from tapeline.steps.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
 from tapeline.steps.run_conditions import RunConditions, run_conditions

@@ -17,8 +17,8 @@ from tapeline.arrays import Reals
 from tapeline.campaign import setting_sections
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.jobs.cell_values import finite_reals
-from tapeline.steps.asked_positions import asked_channels
-from tapeline.steps.chart_gain import chart_responses
+from tapeline.jobs.spectra.asked_positions import asked_channels
+from tapeline.jobs.spectra.chart_gain import chart_responses
 from tapeline.store.schema import Table
 from tapeline.store.tables import CROSS_SPECTRA
 

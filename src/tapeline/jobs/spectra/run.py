@@ -17,18 +17,18 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.jobs import paths as places
 from tapeline.jobs.sources import watching
-from tapeline.steps.chart_gain import chart_gains
-from tapeline.steps.conditioned_spectra import ConditionedPass, usable_references
-from tapeline.steps.cross_spectra import CrossSpectraPass
-from tapeline.steps.flow_spectra import FlowPass
-from tapeline.steps.level_history import history_columns, history_of
-from tapeline.steps.spectrogram import SpectrogramPass
+from tapeline.jobs.spectra.chart_gain import chart_gains
+from tapeline.jobs.spectra.conditioned_spectra import ConditionedPass, usable_references
+from tapeline.jobs.spectra.cross_spectra import CrossSpectraPass
+from tapeline.jobs.spectra.flow_spectra import FlowPass
+from tapeline.jobs.spectra.level_history import history_columns, history_of
+from tapeline.jobs.spectra.spectrogram import SpectrogramPass
 from tapeline.store import parquet, tables
 from tapeline.store.arrow_file import PressureFile
 from tapeline.store.schema import Table
 
 if TYPE_CHECKING:
-    from tapeline.steps.band_history import BandHistoryPass
+    from tapeline.jobs.spectra.band_history import BandHistoryPass
 
 HISTORY_BLOCK_S = 0.25
 """Block of the history's weighting filter: long against the slowest part of A and C (8 ms at 20.6 Hz)."""
@@ -119,7 +119,7 @@ def _own_passes(
     """What is made on request from the samples themselves. The filters are loaded where they are asked for."""
     passes: list[BandHistoryPass | SpectrogramPass] = []
     if needs.band_history is not None:
-        from tapeline.steps.band_history import BandHistoryPass
+        from tapeline.jobs.spectra.band_history import BandHistoryPass
 
         passes.append(BandHistoryPass(needs, *needs.band_history, positions, rate_hz, parts))
     if needs.spectrogram is not None:

@@ -16,7 +16,7 @@ from tapeline.acoustics.weightings import power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.jobs.cell_values import levels_with_gaps
-from tapeline.steps.chart_gain import chart_gains
+from tapeline.jobs.spectra.chart_gain import chart_gains
 
 
 def history_edges_hz(range_hz: tuple[float, float]) -> tuple[float, float]:

@@ -15,8 +15,8 @@ from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
 from tapeline.campaign import setting_sections
 from tapeline.campaign.slices import SpectraNeeds
-from tapeline.steps.asked_positions import asked_channels
-from tapeline.steps.chart_gain import chart_gains
+from tapeline.jobs.spectra.asked_positions import asked_channels
+from tapeline.jobs.spectra.chart_gain import chart_gains
 from tapeline.store.schema import Table
 from tapeline.store.tables import SPECTROGRAM
 

@@ -15,8 +15,8 @@ from tapeline.acoustics.usable_range import ChannelRange, RangeLimits, absent, b
 from tapeline.campaign.setting_sections import BandHistory, Bands
 from tapeline.campaign.slices import SpectraNeeds
 from tapeline.jobs.cell_values import levels_with_gaps
-from tapeline.steps.asked_positions import asked_channels
-from tapeline.steps.chart_gain import chart_gains
+from tapeline.jobs.spectra.asked_positions import asked_channels
+from tapeline.jobs.spectra.chart_gain import chart_gains
 from tapeline.store.schema import Table
 from tapeline.store.tables import BAND_HISTORY
 
