@@ -15,8 +15,9 @@ from tapeline.jobs import paths as places
 from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.pressure import run as pressure
 from tapeline.jobs.spectra import run as spectra
+from tapeline.jobs.verdicts import run as verdicts
 from tapeline.quality.reasons import FILE_FAULTS, REASONS
-from tapeline.steps import catalogue, verdicts
+from tapeline.steps import catalogue
 from tapeline.store import arrow_file, parquet
 
 RATE = 12_800
