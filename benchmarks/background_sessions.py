@@ -24,8 +24,8 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
 from tapeline.jobs import paths as places
 from tapeline.jobs.spectra import run as spectra
-from tapeline.steps import tables
-from tapeline.steps.level_uncertainty import curve_db
+from tapeline.jobs.tables import run as tables
+from tapeline.jobs.tables.level_uncertainty import curve_db
 from tapeline.store import arrow_file, parquet
 from tapeline.store import tables as schemas
 

@@ -15,8 +15,9 @@ from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.pressure import run as pressure
 from tapeline.jobs.sensitivity import run as sensitivity
 from tapeline.jobs.spectra import run as spectra
+from tapeline.jobs.tables import run as tables
 from tapeline.jobs.verdicts import run as verdicts
-from tapeline.steps import catalogue, compare, repeat, tables
+from tapeline.steps import catalogue, compare, repeat
 
 
 def run_steps(folder: Path, made: Path | None = None) -> None:

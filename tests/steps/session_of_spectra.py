@@ -13,7 +13,7 @@ from tapeline.acoustics.windows import all_pairs, effective_averages, window
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
-from tapeline.steps import tables
+from tapeline.jobs.tables import run as tables
 from tapeline.store import parquet
 from tapeline.store import tables as schemas
 

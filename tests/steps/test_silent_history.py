@@ -10,7 +10,7 @@ from test_passes_on_request import NEEDS
 from tapeline.acoustics.history import HistoryPart
 from tapeline.acoustics.parts import Parts
 from tapeline.jobs.spectra.level_history import history_columns
-from tapeline.steps.overall_rows import history_statistics
+from tapeline.jobs.tables.overall_rows import history_statistics
 from tapeline.store.parquet import to_arrow
 from tapeline.store.tables import HISTORY
 

@@ -9,7 +9,7 @@ from tapeline.acoustics.band_levels import shares_of
 from tapeline.acoustics.bands import Bands
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
-from tapeline.steps.session_levels import Levels, Measured, SessionJob, band_powers_of
+from tapeline.jobs.tables.session_levels import Levels, Measured, SessionJob, band_powers_of
 from tapeline.store.tables import WEIGHTING_COLUMNS
 
 WEIGHTINGS: tuple[Weighting, ...] = ("A", "C")

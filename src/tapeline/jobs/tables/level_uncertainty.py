@@ -16,9 +16,9 @@ from tapeline.acoustics.background import (
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import level_db
 from tapeline.arrays import Reals
+from tapeline.jobs.tables.session_levels import Levels, Measured, SessionJob
 from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty import welch_satterthwaite
-from tapeline.steps.session_levels import Levels, Measured, SessionJob
 
 Curve = Sequence[tuple[float, float]]
 

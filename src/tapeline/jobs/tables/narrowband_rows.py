@@ -9,10 +9,10 @@ import numpy as np
 from tapeline.acoustics.band_levels import LineSpectra, Powers, on_lines
 from tapeline.acoustics.usable_range import overlapping
 from tapeline.jobs.cell_values import finite_or_none, finite_reals
+from tapeline.jobs.tables.level_uncertainty import frequency_terms, uncertainty_columns
+from tapeline.jobs.tables.session_levels import Measured, SessionJob, levels_of
+from tapeline.jobs.tables.usable_bands import ranges_at
 from tapeline.statistics.significance import spectrum_interval_db
-from tapeline.steps.level_uncertainty import frequency_terms, uncertainty_columns
-from tapeline.steps.session_levels import Measured, SessionJob, levels_of
-from tapeline.steps.usable_bands import ranges_at
 
 
 def narrowband_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:

@@ -22,7 +22,7 @@ from tapeline.acoustics.band_levels import LineSpectra, Powers
 from tapeline.arrays import Reals
 from tapeline.campaign.backgrounds import Backgrounds, OtherGain
 from tapeline.campaign.settings import Background
-from tapeline.steps.session_spectra import RunSpectra
+from tapeline.jobs.tables.session_spectra import RunSpectra
 
 Key = tuple[float, tuple[str, ...], tuple[str, ...], tuple[str, ...] | None, tuple[tuple[str, tuple[str, ...]], ...]]
 """Speed, runs, positions, references and refusals: what a group of background spectra depends on."""

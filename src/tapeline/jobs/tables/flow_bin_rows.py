@@ -14,8 +14,8 @@ from tapeline.acoustics.windows import line_covariance, window
 from tapeline.arrays import Reals
 from tapeline.jobs import paths as places
 from tapeline.jobs.cell_values import finite_or_none
-from tapeline.steps.session_levels import Measured, SessionJob, interval_columns
-from tapeline.steps.usable_bands import held_lines, limits_of
+from tapeline.jobs.tables.session_levels import Measured, SessionJob, interval_columns
+from tapeline.jobs.tables.usable_bands import held_lines, limits_of
 from tapeline.store import parquet
 from tapeline.store.tables import FLOW_BINS, FLOW_SPECTRA
 

@@ -12,7 +12,7 @@ from tapeline.acoustics.bands import Bands
 from tapeline.acoustics.usable_range import ChannelRange, RangeLimits, absent, band_limits
 from tapeline.arrays import Reals
 from tapeline.campaign import settings
-from tapeline.steps.session_spectra import RunSpectra
+from tapeline.jobs.tables.session_spectra import RunSpectra
 
 Corners = Mapping[str, tuple[float, float]]
 """High-pass and low-pass corners in Hz by position, NaN where there is none."""
