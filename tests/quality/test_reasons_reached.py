@@ -13,11 +13,11 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
 from tapeline.jobs.calibrate import run as calibrate
+from tapeline.jobs.catalogue import run as catalogue
 from tapeline.jobs.pressure import run as pressure
 from tapeline.jobs.spectra import run as spectra
 from tapeline.jobs.verdicts import run as verdicts
 from tapeline.quality.reasons import FILE_FAULTS, REASONS
-from tapeline.steps import catalogue
 from tapeline.store import arrow_file, parquet
 
 RATE = 12_800
