@@ -26,10 +26,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "steps"))
 from generated_campaign import Design, Generated, Scatters, generated
 
 from tapeline.campaign.settings import Compare
+from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs, pairing_of
+from tapeline.jobs.compare.compared_runs import repeat_pools
+from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.statistics.significance import benjamini_hochberg, student_factor, student_p_value
-from tapeline.steps.compared_pairs import Compared, compared_pairs, pairing_of
-from tapeline.steps.compared_runs import repeat_pools
-from tapeline.steps.session_changes import session_changes
 
 Reals = NDArray[np.float64]
 

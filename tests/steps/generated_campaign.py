@@ -17,7 +17,7 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
 from tapeline.campaign.slices import CompareNeeds, CompareRun
-from tapeline.steps.compared_runs import ComparisonJob
+from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.steps.level_cube import COLUMNS, Item
 
 Reals = NDArray[np.float64]

@@ -14,10 +14,10 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
 from tapeline.campaign.slices import Achieved, CompareNeeds, CompareRun
-from tapeline.steps.compared_pairs import Compared, compared_pairs
-from tapeline.steps.compared_runs import ComparisonJob, repeat_pools
+from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs
+from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
+from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.steps.level_cube import COLUMNS, Item
-from tapeline.steps.session_changes import session_changes
 from tapeline.store import parquet, tables
 from tapeline.store.tables import TAKEN_OFF
 

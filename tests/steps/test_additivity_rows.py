@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
 from tapeline.campaign.settings import Compare
-from tapeline.steps.additivity_rows import Split, additivity_rows, splits_of
-from tapeline.steps.compared_runs import repeat_pools
+from tapeline.jobs.compare.additivity_rows import Split, additivity_rows, splits_of
+from tapeline.jobs.compare.compared_runs import repeat_pools
 
 SEALED = {"open": (), "front": ("f",), "rear": ("r",), "sealed": ("f", "r")}
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
-from tapeline.steps.area_rows import area_difference_rows, area_rows, areas_of
-from tapeline.steps.budget_rows import absolute_rows
-from tapeline.steps.compared_runs import repeat_pools
+from tapeline.jobs.compare.area_rows import area_difference_rows, area_rows, areas_of
+from tapeline.jobs.compare.budget_rows import absolute_rows
+from tapeline.jobs.compare.compared_runs import repeat_pools
 
 AREAS = (("p", "seam"), ("q", "seam"), ("r", "ladder"), ("s", ""))
 PLACES = ("p", "q", "r", "s")

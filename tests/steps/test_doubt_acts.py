@@ -10,14 +10,14 @@ from small_cubes import Given, Small, bands, written
 
 from tapeline.campaign.settings import Compare
 from tapeline.campaign.slices import Achieved
-from tapeline.steps.area_rows import area_rows
-from tapeline.steps.compared_runs import ComparisonJob, repeat_pools
-from tapeline.steps.comparison_rows import comparison_rows
-from tapeline.steps.contributed import contributed
-from tapeline.steps.drift_rows import reference_drifts
-from tapeline.steps.mirror_rows import mirror_rows
-from tapeline.steps.ranking import ranking_rows
-from tapeline.steps.session_mean_rows import session_mean_rows
+from tapeline.jobs.compare.area_rows import area_rows
+from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
+from tapeline.jobs.compare.comparison_rows import comparison_rows
+from tapeline.jobs.compare.contributed import contributed
+from tapeline.jobs.compare.drift_rows import reference_drifts
+from tapeline.jobs.compare.mirror_rows import mirror_rows
+from tapeline.jobs.compare.ranking import ranking_rows
+from tapeline.jobs.compare.session_mean_rows import session_mean_rows
 
 SEAM = {"seam": ("sealed", "open")}
 GAIN = ("gain-step",)

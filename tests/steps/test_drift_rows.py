@@ -10,8 +10,8 @@ import pytest
 from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
 from tapeline.campaign.settings import Compare
-from tapeline.steps.compared_runs import Pair, repeat_pools
-from tapeline.steps.drift_rows import Drifts, OrderOfRuns, drift_rows, order_of_runs, reference_drifts
+from tapeline.jobs.compare.compared_runs import Pair, repeat_pools
+from tapeline.jobs.compare.drift_rows import Drifts, OrderOfRuns, drift_rows, order_of_runs, reference_drifts
 
 SEAM = {"seam": ("open", "taped")}
 

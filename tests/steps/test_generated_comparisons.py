@@ -16,13 +16,13 @@ from generated_campaign import Design, Generated, Reals, Scatters, generated
 
 from tapeline.acoustics.weightings import weighting_db
 from tapeline.campaign.settings import Compare
-from tapeline.steps.compared_pairs import Compared, compared_pairs, pairing_of
-from tapeline.steps.compared_runs import repeat_pools
-from tapeline.steps.contributed import contributed
-from tapeline.steps.contributed_spots import Found, contributed_spots
-from tapeline.steps.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN
-from tapeline.steps.ranking import ranking_rows
-from tapeline.steps.session_changes import session_changes
+from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs, pairing_of
+from tapeline.jobs.compare.compared_runs import repeat_pools
+from tapeline.jobs.compare.contributed import contributed
+from tapeline.jobs.compare.contributed_spots import Found, contributed_spots
+from tapeline.jobs.compare.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN
+from tapeline.jobs.compare.ranking import ranking_rows
+from tapeline.jobs.compare.session_changes import session_changes
 
 SHAPE = (2, 8, 12)
 CAMPAIGNS = 60

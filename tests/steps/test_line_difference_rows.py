@@ -11,8 +11,8 @@ import pytest
 from small_cubes import Given, Small
 
 from tapeline.jobs import paths as places
+from tapeline.jobs.compare.line_difference_rows import line_difference_rows
 from tapeline.statistics.significance import student_factor
-from tapeline.steps.line_difference_rows import line_difference_rows
 from tapeline.store import parquet, tables
 
 SEAM = {"seam": ("open", "taped")}

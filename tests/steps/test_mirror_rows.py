@@ -9,9 +9,9 @@ import pytest
 from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
 from tapeline.campaign.settings import Compare
+from tapeline.jobs.compare.compared_runs import repeat_pools
+from tapeline.jobs.compare.mirror_rows import mirror_rows
 from tapeline.statistics.significance import student_factor
-from tapeline.steps.compared_runs import repeat_pools
-from tapeline.steps.mirror_rows import mirror_rows
 
 SIDES = ("left", "right")
 PAIR = (("left", "right"),)

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 import scipy.stats
 
-from tapeline.steps.picked_rows import FIRST, with_picked
+from tapeline.jobs.compare.picked_rows import FIRST, with_picked
 
 
 def row(difference: float | None, **changed: Any) -> dict[str, Any]:

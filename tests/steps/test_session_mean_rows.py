@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from small_cubes import Given, Small, bands, overall, written
 
-from tapeline.steps.session_mean_rows import session_mean_rows
+from tapeline.jobs.compare.session_mean_rows import session_mean_rows
 
 SEAM = {"seam": ("open", "taped")}
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from small_cubes import Given, Small
 
+from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pools
+from tapeline.jobs.compare.lasting_terms import lasting_terms
+from tapeline.jobs.compare.level_means import calibration_variance, level_mean
+from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.statistics.comparison import RunLevels, cell_of
-from tapeline.steps.compared_runs import ComparisonJob, Pair, repeat_pools
-from tapeline.steps.lasting_terms import lasting_terms
-from tapeline.steps.level_means import calibration_variance, level_mean
-from tapeline.steps.session_changes import session_changes
 
 STATED = {"response": 0.2, "environment": 0.3, "mounting": 0.5, "speed": 0.1, "steadiness": 0.05}
 SHARED = ("response", "environment", "mounting")

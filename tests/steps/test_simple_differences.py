@@ -8,8 +8,8 @@ import pytest
 from small_cubes import Given, Small
 
 from tapeline.campaign.settings import Compare
+from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.statistics.significance import benjamini_hochberg, holm, student_p_value
-from tapeline.steps.simple_differences import with_findings
 
 
 def judged(rows: list[dict[str, Any]], **settings: Any) -> list[dict[str, Any]]:

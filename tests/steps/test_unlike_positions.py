@@ -12,9 +12,9 @@ import pytest
 from generated_campaign import Design, Generated, Scatters, generated
 
 from tapeline.campaign.settings import Compare
-from tapeline.steps.compared_pairs import Compared, compared_pairs
-from tapeline.steps.compared_runs import repeat_pools
-from tapeline.steps.session_changes import session_changes
+from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs
+from tapeline.jobs.compare.compared_runs import repeat_pools
+from tapeline.jobs.compare.session_changes import session_changes
 
 POINTS = ((20.0, 0.0), (30.0, 0.0), (40.0, 0.0), (40.0, 10.0))
 CAMPAIGNS = 60

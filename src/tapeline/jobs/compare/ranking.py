@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import level_or_none
+from tapeline.jobs.compare.compared_pairs import Compared
+from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.compare.contributed_spots import BOTH_WAYS, Found, Spots, contributed_spots
 from tapeline.statistics.rank_uncertainty import SureRanks, sure_ranks
 from tapeline.statistics.selection_intervals import miss_rate, student_tail_factor
 from tapeline.statistics.significance import student_factor
-from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import ComparisonJob
-from tapeline.steps.contributed_spots import BOTH_WAYS, Found, Spots, contributed_spots
 from tapeline.steps.inherited_doubt import doubt_columns
 
 Place = tuple[int, int]

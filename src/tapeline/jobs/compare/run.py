@@ -10,21 +10,21 @@ from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import CompareNeeds
 from tapeline.jobs import paths as places
-from tapeline.steps.additivity_rows import additivity_rows
-from tapeline.steps.area_rows import area_difference_rows, area_rows
-from tapeline.steps.budget_rows import absolute_rows, difference_rows
-from tapeline.steps.compared_pairs import Compared, compared_pairs, pairing_of
-from tapeline.steps.compared_runs import ComparisonJob, repeat_pools
-from tapeline.steps.comparison_rows import comparison_rows
-from tapeline.steps.contributed import contributed
-from tapeline.steps.drift_rows import drift_rows, reference_drifts
+from tapeline.jobs.compare.additivity_rows import additivity_rows
+from tapeline.jobs.compare.area_rows import area_difference_rows, area_rows
+from tapeline.jobs.compare.budget_rows import absolute_rows, difference_rows
+from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs, pairing_of
+from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
+from tapeline.jobs.compare.comparison_rows import comparison_rows
+from tapeline.jobs.compare.contributed import contributed
+from tapeline.jobs.compare.drift_rows import drift_rows, reference_drifts
+from tapeline.jobs.compare.line_difference_rows import line_difference_rows
+from tapeline.jobs.compare.mirror_rows import mirror_rows
+from tapeline.jobs.compare.picked_rows import with_picked
+from tapeline.jobs.compare.ranking import ranking_rows
+from tapeline.jobs.compare.session_changes import session_changes
+from tapeline.jobs.compare.session_mean_rows import session_mean_rows
 from tapeline.steps.level_cube import load_cube
-from tapeline.steps.line_difference_rows import line_difference_rows
-from tapeline.steps.mirror_rows import mirror_rows
-from tapeline.steps.picked_rows import with_picked
-from tapeline.steps.ranking import ranking_rows
-from tapeline.steps.session_changes import session_changes
-from tapeline.steps.session_mean_rows import session_mean_rows
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
 

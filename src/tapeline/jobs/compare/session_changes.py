@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.statistics.comparison import Cell
 from tapeline.statistics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
-from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.repeat_pools import Point, RepeatPools
 
 LEAST_CHANGES = 2.0

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from tapeline.acoustics.contribution import Contribution, MeanLevel, contribution
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.jobs.compare.compared_pairs import Compared
+from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.statistics.comparison import findings
 from tapeline.statistics.significance import student_factor
-from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import ComparisonJob, Pair
 
 
 @dataclass(frozen=True)

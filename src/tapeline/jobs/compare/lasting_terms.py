@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from tapeline.arrays import Reals
+from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
+from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
 from tapeline.statistics.repeat_scatter import Scatter
-from tapeline.steps.compared_runs import ComparisonJob, Pair
-from tapeline.steps.session_changes import SessionChanges, same_mount
 
 ASSUMED_FREEDOM = 2.0
 """Degrees of freedom given to a variance that is a setting and no measurement (own choice: little trust)."""

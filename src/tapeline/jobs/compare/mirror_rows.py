@@ -12,16 +12,16 @@ from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.compare.item_columns import item_columns
+from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
+from tapeline.jobs.compare.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
+from tapeline.jobs.compare.simple_differences import with_findings
+from tapeline.jobs.compare.unlike_background import lacking_at
 from tapeline.statistics.comparison import repeat_terms
 from tapeline.statistics.uncertainty import welch_satterthwaite
-from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.inherited_doubt import inherited_doubt
-from tapeline.steps.item_columns import item_columns
-from tapeline.steps.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
-from tapeline.steps.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
 from tapeline.steps.repeat_pools import Point, RepeatPools
-from tapeline.steps.simple_differences import with_findings
-from tapeline.steps.unlike_background import lacking_at
 
 Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""

@@ -14,14 +14,14 @@ from tapeline.acoustics.contribution import MeanLevel
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.jobs.cell_values import finite_or_none, level_or_none
+from tapeline.jobs.compare.compared_runs import ComparisonJob, key_of
+from tapeline.jobs.compare.item_columns import item_columns, point_columns
+from tapeline.jobs.compare.level_means import error_within_session, level_mean
+from tapeline.jobs.compare.unlike_background import Side, lacking
 from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
 from tapeline.steps.common_part import same_edges
-from tapeline.steps.compared_runs import ComparisonJob, key_of
 from tapeline.steps.inherited_doubt import doubt_columns
-from tapeline.steps.item_columns import item_columns, point_columns
-from tapeline.steps.level_means import error_within_session, level_mean
 from tapeline.steps.repeat_pools import Point, RepeatPools
-from tapeline.steps.unlike_background import Side, lacking
 
 MOST_WAYS = 1000
 """So many ways to take a whole apart are looked at, those of the smallest parts first."""

@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare.compared_pairs import Compared
+from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.compare.item_columns import item_columns, point_columns
+from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.statistics.weighted_session_mean import mean_of_sessions
-from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import ComparisonJob
 from tapeline.steps.inherited_doubt import doubt_columns
-from tapeline.steps.item_columns import item_columns, point_columns
 from tapeline.steps.repeat_pools import Point
-from tapeline.steps.simple_differences import with_findings
 
 
 def session_mean_rows(job: ComparisonJob, name: str, pairs: Sequence[Compared]) -> list[dict[str, Any]]:

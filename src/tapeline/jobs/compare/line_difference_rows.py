@@ -12,10 +12,10 @@ from tapeline.acoustics.line_difference import LineSide, line_difference
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.jobs import paths as places
+from tapeline.jobs.compare.compared_pairs import Compared, pairing_of
+from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.compare.item_columns import point_columns, sessions_columns
 from tapeline.statistics.significance import CERTAIN
-from tapeline.steps.compared_pairs import Compared, pairing_of
-from tapeline.steps.compared_runs import ComparisonJob
-from tapeline.steps.item_columns import point_columns, sessions_columns
 from tapeline.store import parquet
 
 AT_ONCE = 8

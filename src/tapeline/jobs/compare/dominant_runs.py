@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, key_of
 from tapeline.statistics.comparison import Difference
 from tapeline.statistics.significance import student_factor
-from tapeline.steps.compared_runs import ComparisonJob, Pair, key_of
 from tapeline.steps.repeat_pools import RepeatPools
 
 DOMINATES = 1.5

@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from tapeline.acoustics.area_mean import PlaceMean, mean_over_places
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
-from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import ComparisonJob
+from tapeline.jobs.compare.compared_pairs import Compared
+from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
+from tapeline.jobs.compare.level_means import calibration_variance, level_mean
+from tapeline.jobs.compare.simple_differences import with_findings
+from tapeline.jobs.compare.unlike_background import Side
 from tapeline.steps.inherited_doubt import inherited_doubt
-from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
-from tapeline.steps.level_means import calibration_variance, level_mean
 from tapeline.steps.repeat_pools import RepeatPools
-from tapeline.steps.simple_differences import with_findings
-from tapeline.steps.unlike_background import Side
 
 
 def areas_of(job: ComparisonJob) -> dict[str, list[int]]:

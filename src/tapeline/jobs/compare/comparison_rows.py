@@ -13,15 +13,15 @@ from tapeline.acoustics.contribution import Contribution
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare.compared_pairs import Compared, pairing_of
+from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
+from tapeline.jobs.compare.contributed import Contributed
+from tapeline.jobs.compare.drift_rows import Drifts, OrderOfRuns, order_of_runs
+from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
+from tapeline.jobs.compare.lasting_terms import ASSUMED_REPEATS, BETWEEN
 from tapeline.statistics.comparison import Difference
 from tapeline.steps.common_part import common_part
-from tapeline.steps.compared_pairs import Compared, pairing_of
-from tapeline.steps.compared_runs import ComparisonJob, Pair
-from tapeline.steps.contributed import Contributed
-from tapeline.steps.drift_rows import Drifts, OrderOfRuns, order_of_runs
 from tapeline.steps.inherited_doubt import inherited_doubt
-from tapeline.steps.item_columns import item_columns, point_columns, sessions_columns
-from tapeline.steps.lasting_terms import ASSUMED_REPEATS, BETWEEN
 from tapeline.steps.repeat_pools import RepeatPools
 from tapeline.store import tables
 

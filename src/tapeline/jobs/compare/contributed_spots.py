@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 from tapeline.acoustics.weightings import weighting_db
 from tapeline.arrays import Reals
+from tapeline.jobs.compare.compared_pairs import Compared
+from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.compare.contributed import Contributed
 from tapeline.statistics.significance import student_factor
-from tapeline.steps.compared_pairs import Compared
-from tapeline.steps.compared_runs import ComparisonJob
-from tapeline.steps.contributed import Contributed
 from tapeline.steps.repeat_pools import Point
 from tapeline.store.tables import WEIGHTING_COLUMNS
 

@@ -11,15 +11,15 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
+from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, key_of, pairs_of
+from tapeline.jobs.compare.dominant_runs import dominated
+from tapeline.jobs.compare.lasting_terms import lasting_terms
+from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
+from tapeline.jobs.compare.unlike_background import Side, as_bound, lacking
 from tapeline.statistics.comparison import Cell, Difference, difference
 from tapeline.statistics.significance import ADJUSTMENTS
 from tapeline.steps.common_part import same_edges
-from tapeline.steps.compared_runs import ComparisonJob, Pair, key_of, pairs_of
-from tapeline.steps.dominant_runs import dominated
-from tapeline.steps.lasting_terms import lasting_terms
 from tapeline.steps.repeat_pools import RepeatPools
-from tapeline.steps.session_changes import SessionChanges, same_mount
-from tapeline.steps.unlike_background import Side, as_bound, lacking
 
 Flags = NDArray[np.bool_]
 
