@@ -15,11 +15,11 @@ from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.catalogue import run as catalogue
 from tapeline.jobs.compare import run as compare
 from tapeline.jobs.pressure import run as pressure
+from tapeline.jobs.repeat import run as repeat
 from tapeline.jobs.sensitivity import run as sensitivity
 from tapeline.jobs.spectra import run as spectra
 from tapeline.jobs.tables import run as tables
 from tapeline.jobs.verdicts import run as verdicts
-from tapeline.steps import repeat
 
 
 def run_steps(folder: Path, made: Path | None = None) -> None:

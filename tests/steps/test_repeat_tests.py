@@ -12,7 +12,7 @@ from repeated_sessions import GivenRepeats
 from tapeline.campaign.settings import Repeatability
 from tapeline.campaign.slices import RepeatRun
 from tapeline.jobs import paths as places
-from tapeline.steps.repeat_test_rows import pairs_of, repeat_test_rows
+from tapeline.jobs.repeat.repeat_test_rows import pairs_of, repeat_test_rows
 from tapeline.store import parquet, tables
 
 AVERAGES, LINES = 2000.0, 800

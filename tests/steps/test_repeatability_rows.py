@@ -9,8 +9,8 @@ import pytest
 from repeated_sessions import GivenRepeats
 
 from tapeline.campaign.settings import Repeatability
-from tapeline.steps.control_rows import control_rows
-from tapeline.steps.repeatability_rows import repeatability_rows
+from tapeline.jobs.repeat.control_rows import control_rows
+from tapeline.jobs.repeat.repeatability_rows import repeatability_rows
 
 TWO = {
     "june-open-1": (90.0, 70.0),

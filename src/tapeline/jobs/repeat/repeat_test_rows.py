@@ -21,9 +21,9 @@ from tapeline.arrays import Reals
 from tapeline.campaign.slices import RepeatRun
 from tapeline.jobs import paths as places
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob
 from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
 from tapeline.statistics.significance import holm
-from tapeline.steps.repeated_runs import BASES, RepeatJob
 from tapeline.store import parquet
 from tapeline.store.tables import NARROWBAND
 
