@@ -17,7 +17,7 @@ from tapeline.campaign.slices import Achieved, CompareNeeds, CompareRun
 from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs
 from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
 from tapeline.jobs.compare.session_changes import session_changes
-from tapeline.steps.level_cube import COLUMNS, Item
+from tapeline.jobs.levels.level_cube import COLUMNS, Item
 from tapeline.store import parquet, tables
 from tapeline.store.tables import TAKEN_OFF
 

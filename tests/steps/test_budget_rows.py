@@ -17,8 +17,8 @@ from tapeline.jobs.compare.budget_rows import absolute_rows, difference_rows
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pools
 from tapeline.jobs.compare.lasting_terms import ASSUMED, lasting_terms
 from tapeline.jobs.compare.session_changes import session_changes
+from tapeline.jobs.levels.level_cube import COLUMNS, Item
 from tapeline.statistics.comparison import difference
-from tapeline.steps.level_cube import COLUMNS, Item
 
 BAND = Item("band", "Z", 891.3, 1122.0, 1000.0, 1000.0)
 STATED = {"response": 0.2, "environment": 0.3, "mounting": 2.0, "speed": 0.1, "steadiness": 0.05}

@@ -18,11 +18,11 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Scaling
 from tapeline.campaign.slices import Achieved, ScaleNeeds, ScaleRun
 from tapeline.jobs import paths as places
+from tapeline.jobs.levels.level_cube import COLUMNS, Item, LevelCube
 from tapeline.jobs.scale import run as scale
 from tapeline.jobs.scale.run import reference_speed_mps
 from tapeline.jobs.scale.scaled_levels import scaled_levels
 from tapeline.jobs.scale.scaling_rows import scaling_rows
-from tapeline.steps.level_cube import COLUMNS, Item, LevelCube
 
 HZ = STEP_HZ * np.arange(LINES)
 SPEEDS = {20.0: (20.1, 19.9), 28.0: (28.0, 28.3), 40.0: (39.7, 40.2)}

@@ -11,9 +11,9 @@ import scipy.stats
 from session_of_spectra import LINES, STEP_HZ, GivenSession, made
 
 from tapeline.acoustics.stationarity import WANDERING_FREEDOM
+from tapeline.jobs.levels.common_part import common_part, same_edges
+from tapeline.jobs.levels.level_cube import load_cube
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
-from tapeline.steps.common_part import common_part, same_edges
-from tapeline.steps.level_cube import load_cube
 
 OPEN = "measurement,one,open,30,30"
 BACKGROUND = "background,one,,30,30"

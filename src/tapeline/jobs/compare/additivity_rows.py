@@ -18,10 +18,10 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob, key_of
 from tapeline.jobs.compare.item_columns import item_columns, point_columns
 from tapeline.jobs.compare.level_means import error_within_session, level_mean
 from tapeline.jobs.compare.unlike_background import Side, lacking
+from tapeline.jobs.levels.common_part import same_edges
+from tapeline.jobs.levels.inherited_doubt import doubt_columns
+from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
-from tapeline.steps.common_part import same_edges
-from tapeline.steps.inherited_doubt import doubt_columns
-from tapeline.steps.repeat_pools import Point, RepeatPools
 
 MOST_WAYS = 1000
 """So many ways to take a whole apart are looked at, those of the smallest parts first."""

@@ -17,8 +17,8 @@ from tapeline.jobs.compare.item_columns import item_columns, point_columns, sess
 from tapeline.jobs.compare.level_means import calibration_variance, level_mean
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.compare.unlike_background import Side
-from tapeline.steps.inherited_doubt import inherited_doubt
-from tapeline.steps.repeat_pools import RepeatPools
+from tapeline.jobs.levels.inherited_doubt import inherited_doubt
+from tapeline.jobs.levels.repeat_pools import RepeatPools
 
 
 def areas_of(job: ComparisonJob) -> dict[str, list[int]]:

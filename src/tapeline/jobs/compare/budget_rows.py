@@ -16,12 +16,12 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.jobs.compare.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN, EXPONENT
 from tapeline.jobs.compare.level_means import LevelMean, level_mean
+from tapeline.jobs.levels.inherited_doubt import doubt_columns
+from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.jobs.term_columns import term_columns
 from tapeline.statistics.comparison import Difference
 from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty import Evidence, Term, combined
-from tapeline.steps.inherited_doubt import doubt_columns
-from tapeline.steps.repeat_pools import RepeatPools
 
 CANCELLED = ("calibration", "response", "environment", "mounting")
 """Terms that levels of one session and mount share, so that their difference is free of them."""

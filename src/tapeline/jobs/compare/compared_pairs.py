@@ -16,10 +16,10 @@ from tapeline.jobs.compare.dominant_runs import dominated
 from tapeline.jobs.compare.lasting_terms import lasting_terms
 from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
 from tapeline.jobs.compare.unlike_background import Side, as_bound, lacking
+from tapeline.jobs.levels.common_part import same_edges
+from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.comparison import Cell, Difference, difference
 from tapeline.statistics.significance import ADJUSTMENTS
-from tapeline.steps.common_part import same_edges
-from tapeline.steps.repeat_pools import RepeatPools
 
 Flags = NDArray[np.bool_]
 

@@ -17,11 +17,11 @@ from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.jobs.compare.unlike_background import Side
+from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.repeat_pools import CellKey, Point, RepeatPools, rows_of
+from tapeline.jobs.levels.run_conditions import speed_share
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
 from tapeline.statistics.comparison import Cell, cell_of
-from tapeline.steps.level_cube import LevelCube
-from tapeline.steps.repeat_pools import CellKey, Point, RepeatPools, rows_of
-from tapeline.steps.run_conditions import speed_share
 
 
 @dataclass(frozen=True)

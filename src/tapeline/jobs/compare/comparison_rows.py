@@ -19,10 +19,10 @@ from tapeline.jobs.compare.contributed import Contributed
 from tapeline.jobs.compare.drift_rows import Drifts, OrderOfRuns, order_of_runs
 from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.jobs.compare.lasting_terms import ASSUMED_REPEATS, BETWEEN
+from tapeline.jobs.levels.common_part import common_part
+from tapeline.jobs.levels.inherited_doubt import inherited_doubt
+from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.comparison import Difference
-from tapeline.steps.common_part import common_part
-from tapeline.steps.inherited_doubt import inherited_doubt
-from tapeline.steps.repeat_pools import RepeatPools
 from tapeline.store import tables
 
 BASES = ("random error", "pooled repeats", "own repeats")

@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, key_of
+from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.comparison import Difference
 from tapeline.statistics.significance import student_factor
-from tapeline.steps.repeat_pools import RepeatPools
 
 DOMINATES = 1.5
 """A run is named where without it the half-width would be so many times less (own choice)."""

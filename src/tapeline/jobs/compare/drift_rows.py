@@ -15,11 +15,11 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM
 from tapeline.jobs.compare.simple_differences import with_findings
+from tapeline.jobs.levels.common_part import same_edges
+from tapeline.jobs.levels.inherited_doubt import doubt_columns
+from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.level_drift import Drift, level_drift
 from tapeline.statistics.repeat_scatter import Scatter
-from tapeline.steps.common_part import same_edges
-from tapeline.steps.inherited_doubt import doubt_columns
-from tapeline.steps.repeat_pools import RepeatPools
 
 
 @dataclass(frozen=True)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from tapeline.steps.level_cube import Item
-from tapeline.steps.repeat_pools import Point
+from tapeline.jobs.levels.level_cube import Item
+from tapeline.jobs.levels.repeat_pools import Point
 
 
 def item_columns(item: Item) -> dict[str, Any]:

@@ -11,9 +11,9 @@ from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM
+from tapeline.jobs.levels.level_cube import SHARED_TERMS
 from tapeline.statistics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
 from tapeline.statistics.repeat_scatter import Scatter
-from tapeline.steps.level_cube import SHARED_TERMS
 
 OF_EACH_RUN = ("random error", "background", "repeats")
 """Terms that each run has of its own; the others are the same in all runs of a session."""

@@ -18,10 +18,10 @@ from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
 from tapeline.jobs.compare.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.compare.unlike_background import lacking_at
+from tapeline.jobs.levels.inherited_doubt import inherited_doubt
+from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.statistics.comparison import repeat_terms
 from tapeline.statistics.uncertainty import welch_satterthwaite
-from tapeline.steps.inherited_doubt import inherited_doubt
-from tapeline.steps.repeat_pools import Point, RepeatPools
 
 Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""

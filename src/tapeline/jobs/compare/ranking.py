@@ -16,10 +16,10 @@ from tapeline.jobs.cell_values import level_or_none
 from tapeline.jobs.compare.compared_pairs import Compared
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.contributed_spots import BOTH_WAYS, Found, Spots, contributed_spots
+from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.statistics.rank_uncertainty import SureRanks, sure_ranks
 from tapeline.statistics.selection_intervals import miss_rate, student_tail_factor
 from tapeline.statistics.significance import student_factor
-from tapeline.steps.inherited_doubt import doubt_columns
 
 Place = tuple[int, int]
 Flags = NDArray[np.bool_]

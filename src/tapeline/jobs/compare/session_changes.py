@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.statistics.comparison import Cell
 from tapeline.statistics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
-from tapeline.steps.repeat_pools import Point, RepeatPools
 
 LEAST_CHANGES = 2.0
 """Fewer independent changes say too little of a variance: t with one degree of freedom is 12.7 (own choice)."""

@@ -12,9 +12,9 @@ from tapeline.jobs.compare.compared_pairs import Compared
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import item_columns, point_columns
 from tapeline.jobs.compare.simple_differences import with_findings
+from tapeline.jobs.levels.inherited_doubt import doubt_columns
+from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.statistics.weighted_session_mean import mean_of_sessions
-from tapeline.steps.inherited_doubt import doubt_columns
-from tapeline.steps.repeat_pools import Point
 
 
 def session_mean_rows(job: ComparisonJob, name: str, pairs: Sequence[Compared]) -> list[dict[str, Any]]:

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.jobs.levels.level_cube import LevelCube
 from tapeline.statistics.comparison import Cell
-from tapeline.steps.level_cube import LevelCube
 
 Flags = NDArray[np.bool_]
 

@@ -9,11 +9,11 @@ import numpy as np
 
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeatability_rows import NOT_STATED
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
 from tapeline.statistics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
 from tapeline.statistics.repeatability import SessionVariances, session_variances
-from tapeline.steps.repeat_pools import Point
 
 LEAST_FOR_LIMITS, LEAST_TO_JUDGE = 2, 5
 """Limits need a moving range; of fewer than five values none can lie 2.66 mean moving ranges off their mean."""

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
 from tapeline.statistics.comparison import cell_of
 from tapeline.statistics.repeatability import (
@@ -26,7 +27,6 @@ from tapeline.statistics.repeatability import (
 from tapeline.statistics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
 from tapeline.statistics.shift_error import at_session, shift_error
 from tapeline.statistics.significance import student_p_value
-from tapeline.steps.repeat_pools import Point
 
 ONE_SESSION, NO_REPEATS = "one session", "no repeats"
 LESS_IN_OTHER, BOUND_IN_OTHER = "other session had less background taken off", "other session has bounds"

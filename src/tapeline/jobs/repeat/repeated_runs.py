@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.campaign.slices import RepeatNeeds, RepeatRun
+from tapeline.jobs.levels.common_part import same_edges
+from tapeline.jobs.levels.inherited_doubt import inherited_doubt
+from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.repeat_pools import Point, RepeatPools, rows_of
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.statistics.comparison import RunLevels
-from tapeline.steps.common_part import same_edges
-from tapeline.steps.inherited_doubt import inherited_doubt
-from tapeline.steps.level_cube import LevelCube
-from tapeline.steps.repeat_pools import Point, RepeatPools, rows_of
 
 BASES = ("as measured", "nominal")
 """What levels stand for, by whether they were brought to the nominal speed and air."""

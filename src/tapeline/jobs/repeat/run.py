@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
+from tapeline.jobs.levels.level_cube import load_cube
 from tapeline.jobs.repeat.control_rows import control_rows
 from tapeline.jobs.repeat.repeat_test_rows import repeat_test_rows
 from tapeline.jobs.repeat.repeatability_rows import repeatability_rows
 from tapeline.jobs.repeat.repeated_runs import RepeatJob
-from tapeline.steps.level_cube import load_cube
 from tapeline.store import parquet, tables
 
 

@@ -7,11 +7,11 @@ import math
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.slices import ScaleNeeds
 from tapeline.jobs import paths as places
+from tapeline.jobs.levels.level_cube import load_cube
 from tapeline.jobs.scale.collapse_rows import collapse_rows
 from tapeline.jobs.scale.scaled_levels import scaled_levels
 from tapeline.jobs.scale.scaling_rows import scaling_rows
 from tapeline.jobs.scale.tonal_levels import tonal_levels
-from tapeline.steps.level_cube import load_cube
 from tapeline.store import parquet, tables
 
 

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import ScaleNeeds, ScaleRun
+from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.repeat_pools import CellKey, RepeatPools, rows_of
+from tapeline.jobs.levels.run_conditions import achieved_speed_mps, density_kgm3
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.statistics.repeat_scatter import Scatter
-from tapeline.steps.level_cube import LevelCube
-from tapeline.steps.repeat_pools import CellKey, RepeatPools, rows_of
-from tapeline.steps.run_conditions import achieved_speed_mps, density_kgm3
 
 USED, UNUSABLE, NO_LEVEL, BOUND, OTHER_BANDS, IN_DOUBT, LESS_TAKEN_OFF, TONAL = range(8)
 WORDS = {

@@ -10,9 +10,9 @@ import numpy as np
 from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fit
 from tapeline.campaign.slices import ScaleNeeds
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.levels.inherited_doubt import doubt_columns
+from tapeline.jobs.levels.level_cube import LevelCube
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
-from tapeline.steps.inherited_doubt import doubt_columns
-from tapeline.steps.level_cube import LevelCube
 
 BASES = ("stated uncertainty", "scatter about the line", "lack of fit")
 

@@ -16,7 +16,7 @@ from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import ScaleNeeds
 from tapeline.jobs import paths as places
-from tapeline.steps.level_cube import Item, LevelCube
+from tapeline.jobs.levels.level_cube import Item, LevelCube
 from tapeline.store import parquet
 
 ROWS = 256

@@ -11,6 +11,7 @@ from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.usable_range import absent
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.levels.level_use_columns import doubt_of
 from tapeline.jobs.tables.band_weightings import weighting_columns
 from tapeline.jobs.tables.level_uncertainty import frequency_terms, uncertainty_columns
 from tapeline.jobs.tables.session_levels import (
@@ -22,7 +23,6 @@ from tapeline.jobs.tables.session_levels import (
     levels_of,
 )
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
-from tapeline.steps.level_use_columns import doubt_of
 from tapeline.store import tables
 
 METHODS: tuple[Method, Method] = ("lines", "filters")

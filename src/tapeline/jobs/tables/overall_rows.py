@@ -18,6 +18,7 @@ from tapeline.acoustics.usable_range import absent
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Overall
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.levels.level_use_columns import doubt_of, hum_in_sum
 from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.jobs.tables.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
 from tapeline.jobs.tables.run_background import Sums
@@ -31,7 +32,6 @@ from tapeline.jobs.tables.session_levels import (
     levels_of,
 )
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
-from tapeline.steps.level_use_columns import doubt_of, hum_in_sum
 from tapeline.store import tables
 
 EXCEEDED_PCT = (5.0, 10.0, 50.0, 90.0, 95.0)

@@ -9,12 +9,12 @@ import pyarrow as pa
 
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import paths as places
+from tapeline.jobs.levels.level_use_columns import with_use
 from tapeline.jobs.tables.band_rows import band_rows
 from tapeline.jobs.tables.flow_bin_rows import flow_bin_rows
 from tapeline.jobs.tables.narrowband_rows import narrowband_rows
 from tapeline.jobs.tables.overall_rows import overall_rows
 from tapeline.jobs.tables.session_levels import Measured, SessionJob, load_job, measured_run
-from tapeline.steps.level_use_columns import with_use
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
 

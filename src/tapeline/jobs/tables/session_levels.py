@@ -24,14 +24,14 @@ from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
 from tapeline.jobs import paths as places
+from tapeline.jobs.levels.level_use_columns import ChannelDoubts, channel_doubts
+from tapeline.jobs.levels.run_conditions import RunConditions, run_conditions
 from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.jobs.tables.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
 from tapeline.jobs.tables.session_spectra import RunSpectra, load_run
 from tapeline.jobs.tables.usable_bands import RangesLeftOut, with_levels
 from tapeline.quality.use_of_levels import doubts_level
 from tapeline.statistics.significance import spectrum_interval_db
-from tapeline.steps.level_use_columns import ChannelDoubts, channel_doubts
-from tapeline.steps.run_conditions import RunConditions, run_conditions
 from tapeline.store import parquet, tables
 
 

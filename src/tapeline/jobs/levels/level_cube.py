@@ -12,9 +12,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.jobs.levels.level_use_columns import taken_off_rank
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
 from tapeline.statistics.comparison import RunLevels
-from tapeline.steps.level_use_columns import taken_off_rank
 from tapeline.store import parquet, tables
 
 FIELDS = (
