@@ -11,10 +11,10 @@ import soundfile
 from tapeline.acoustics.bands import bands_between
 from tapeline.campaign.load import load_campaign
 from tapeline.cli import main
+from tapeline.cli.look import LookError, look
+from tapeline.cli.look_repeats import Asked
 from tapeline.jobs import paths as places
 from tapeline.recordings.recording import RecordingError
-from tapeline.steps.look import LookError, look
-from tapeline.steps.look_repeats import Asked
 from tapeline.store import parquet, tables
 
 RATE = 12_800

@@ -15,6 +15,7 @@ import pytest
 from tapeline.arrays import Samples
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.cli.look import look
 from tapeline.jobs import paths as places
 from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.pressure import run as pressure
@@ -22,7 +23,6 @@ from tapeline.jobs.stale_results import forced, misfits
 from tapeline.quality.reasons import FILE_FAULTS
 from tapeline.recordings.raw_binary import RawBinary
 from tapeline.recordings.recording import RecordingError
-from tapeline.steps.look import look
 from tapeline.store import arrow_file, parquet
 
 RATE_HZ = 8_000

@@ -11,9 +11,9 @@ import soundfile
 
 from tapeline import cli
 from tapeline.campaign.load import load_campaign
+from tapeline.cli.recording_warnings import recording_warnings
 from tapeline.recordings.raw_binary import RawBinary
 from tapeline.recordings.sound_file import SoundFile
-from tapeline.steps.recording_warnings import recording_warnings
 
 RUNS = "config/runs.csv"
 FITTINGS = "config/fittings.csv"

@@ -337,9 +337,9 @@ def _report(options: argparse.Namespace) -> int:
 def _check(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
+    from tapeline.cli.recording_warnings import recording_warnings
     from tapeline.recordings.opening import channel_count
     from tapeline.report.wording import counted
-    from tapeline.steps.recording_warnings import recording_warnings
 
     campaign = load_campaign(options.campaign, channel_count)
     for warning in in_order([*campaign.warnings, *recording_warnings(campaign)]):
@@ -462,8 +462,8 @@ def _warned_of_others(folder: Path) -> bool:
 
 
 def _verify(options: argparse.Namespace) -> int:
+    from tapeline.cli.verifying import NoResultsError, verify
     from tapeline.report.wording import counted
-    from tapeline.steps.verifying import NoResultsError, verify
 
     try:
         found = verify(options.folder)
@@ -536,9 +536,9 @@ def _inspect(options: argparse.Namespace) -> int:
 
 def _look(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
+    from tapeline.cli.look import LookError, look
+    from tapeline.cli.look_repeats import Asked
     from tapeline.recordings.recording import RecordingError
-    from tapeline.steps.look import LookError, look
-    from tapeline.steps.look_repeats import Asked
 
     speed_mps = None if options.speed_kmh is None else options.speed_kmh / 3.6
     asked = Asked(options.condition, speed_mps, options.yaw_deg)

@@ -23,6 +23,7 @@ from tapeline.campaign.setting_sections import Quality
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.slices import Channel, StreamQuality, picked
 from tapeline.campaign.usual_values import LARGEST
+from tapeline.cli.look_repeats import Asked, Repeats, repeats_of
 from tapeline.jobs import paths as places
 from tapeline.jobs.pressure.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.jobs.sensitivity.judged_checks import judged_checks
@@ -35,7 +36,6 @@ from tapeline.recordings.opening import open_recording
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
 from tapeline.recordings.watched_files import WatchedFiles
-from tapeline.steps.look_repeats import Asked, Repeats, repeats_of
 from tapeline.store import parquet
 
 LEVEL_RESOLUTION_HZ = 5.0
