@@ -275,7 +275,7 @@ def _step(options: argparse.Namespace) -> int:
         print(f"tapeline {options.step}: {key!r} is not among the campaign's used: {known}", file=sys.stderr)
         return EXIT_FAULTS
     sys.meta_path.insert(0, NoDataFrames())
-    module = importlib.import_module(f"tapeline.steps.{options.step}")
+    module = importlib.import_module(f"tapeline.jobs.{options.step}.run")
     try:
         with step_at_work(plan.campaign.root, " ".join(filter(None, (options.step, key)))):
             module.run(plan, *(() if key is None else (key,)))

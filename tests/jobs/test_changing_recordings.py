@@ -167,7 +167,8 @@ def test_pipes_and_sockets_are_no_recordings_and_hold_up_nobody(root: Path) -> N
         os.mkfifo(path)
     code = (
         "import sys; from pathlib import Path\nfrom tapeline.campaign.load import load_campaign\n"
-        "from tapeline.campaign.plan import Plan\nfrom tapeline.steps import calibrate, pressure\n"
+        "from tapeline.campaign.plan import Plan\nfrom tapeline.jobs.calibrate import run as calibrate\n"
+        "from tapeline.jobs.pressure import run as pressure\n"
         "plan = Plan(load_campaign(Path(sys.argv[1]), check=False))\n"
         "calibrate.run(plan, 'april'); pressure.run(plan, 'm1')\nprint(plan.source_files('m1'))"
     )
