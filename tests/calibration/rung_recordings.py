@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from tapeline.campaign.plan import Channel, Source, picked
 from tapeline.campaign.setting_sections import Calibration
-from tapeline.campaign.slices import CalibrateLimits, CalibrateNeeds, CalibratorCheck, Channel, Source, picked
+from tapeline.jobs.calibrate import CalibrateLimits, CalibrateNeeds, CalibratorCheck
 from tapeline.jobs.calibrate.run import check_rows
 
 Wave = Callable[[int, np.ndarray, np.ndarray], np.ndarray]

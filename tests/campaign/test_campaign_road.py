@@ -10,6 +10,7 @@ from small_campaign import MINIMAL, Files, changed, faults_of, write
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs.spectra import needs as spectra_needs
 
 SERIES = "time_s,speed_mps,yaw_deg\n0,27.1,0.5\n1,27.9,\n2,28.4,-1.5\n"
 
@@ -40,11 +41,11 @@ def test_a_sound_road_campaign_plans_its_tables(tmp_path: Path) -> None:
     write(tmp_path, road(left_out=out))
     plan = Plan(load_campaign(tmp_path))
     assert plan.on_request == ("flow_bins",)
-    needs = plan.spectra_needs("m1")
+    needs = spectra_needs(plan, "m1")
     assert needs.left_out == ((1.0, 2.0), (5.0, 6.5))
     assert needs.flow is not None
     assert plan.flow_series_files("m1") == (needs.flow.path,) == ("recordings/m1_flow.csv",)
-    assert plan.spectra_needs("m2").flow is None
+    assert spectra_needs(plan, "m2").flow is None
     assert plan.digest("spectra", "m1") != plan.digest("spectra", "m2")
 
 

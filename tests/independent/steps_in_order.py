@@ -10,10 +10,10 @@ from pathlib import Path
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.jobs import paths as places
 from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.catalogue import run as catalogue
 from tapeline.jobs.compare import run as compare
+from tapeline.jobs.pressure import pressure_file
 from tapeline.jobs.pressure import run as pressure
 from tapeline.jobs.repeat import run as repeat
 from tapeline.jobs.sensitivity import run as sensitivity
@@ -52,7 +52,7 @@ def run_steps(folder: Path, made: Path | None = None) -> None:
         if session in changed or not kept("pressure", run) or not kept("spectra", run):
             pressure.run(plan, run)
             spectra.run(plan, run)
-            places.pressure(results, run).unlink()
+            pressure_file(results, run).unlink()
             renewed.add(session)
     for session in plan.measured_sessions:
         verdicts.run(plan, session)

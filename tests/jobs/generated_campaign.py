@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
-from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.levels.level_cube import COLUMNS, Item
 

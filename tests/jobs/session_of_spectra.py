@@ -12,8 +12,11 @@ import pandas as pd
 from tapeline.acoustics.windows import all_pairs, effective_averages, window
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.jobs import paths as places
+from tapeline.jobs.sensitivity import calibration_file
+from tapeline.jobs.spectra import history_file, requested_file, spectra_file
+from tapeline.jobs.table_files import session_table
 from tapeline.jobs.tables import run as tables
+from tapeline.jobs.verdicts import verdicts_file
 from tapeline.store import parquet
 from tapeline.store import tables as schemas
 
@@ -49,7 +52,7 @@ def made(folder: Path, given: GivenSession) -> tuple[pd.DataFrame, pd.DataFrame]
     results = plan.campaign.results
     _write_inputs(results, given, plan)
     tables.run(plan, SESSION)
-    found = [pd.read_parquet(places.session_table(results, name, SESSION)) for name in ("bands", "overall")]
+    found = [pd.read_parquet(session_table(results, name, SESSION)) for name in ("bands", "overall")]
     return found[0], found[1]
 
 
@@ -102,19 +105,19 @@ def _write_inputs(results: Path, given: GivenSession, plan: Plan) -> None:
                     | {"references": list(heard), "references_used": np.full(LINES, len(heard), dtype=np.uint8)}
                     | {"psd_pa2_per_hz": psd * (1.0 - share)}
                 )
-        parquet.write_rows(schemas.SPECTRA, places.spectra(results, run), spectra, **STAMP)
-        parquet.write_rows(schemas.HISTORY, places.history(results, run), history, **STAMP)
+        parquet.write_rows(schemas.SPECTRA, spectra_file(results, run), spectra, **STAMP)
+        parquet.write_rows(schemas.HISTORY, history_file(results, run), history, **STAMP)
         for table in plan.on_request:
-            path = places.asked(results, run, table)
+            path = requested_file(results, run, table)
             parquet.write_rows(schemas.MADE_ON_REQUEST[table], path, conditioned, **STAMP)
     verdicts = [
         {"run": run, "position": name, "verdict": "unusable" if (run, name) in given.unusable else "good"}
         for run in given.runs
         for name in given.positions
     ]
-    parquet.write_rows(schemas.QUALITY, places.verdicts(results, SESSION), verdicts, **STAMP)
+    parquet.write_rows(schemas.QUALITY, verdicts_file(results, SESSION), verdicts, **STAMP)
     calibration = [
         {"session": SESSION, "position": name, "standard_uncertainty_db": 0.1, "verdict": "good"}
         for name in given.positions
     ]
-    parquet.write_rows(schemas.CALIBRATION, places.calibration(results, SESSION), calibration, **STAMP)
+    parquet.write_rows(schemas.CALIBRATION, calibration_file(results, SESSION), calibration, **STAMP)

@@ -12,8 +12,9 @@ from made_cubes import made_cube
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
+from tapeline.campaign.plan import Achieved
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
-from tapeline.campaign.slices import Achieved, CompareNeeds, CompareRun
+from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs
 from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
 from tapeline.jobs.compare.session_changes import session_changes

@@ -12,7 +12,7 @@ from made_cubes import made_cube
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, OperatingPoint, Ranking
-from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.budget_rows import absolute_rows, difference_rows
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pools
 from tapeline.jobs.compare.lasting_terms import ASSUMED, lasting_terms

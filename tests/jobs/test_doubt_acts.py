@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from small_cubes import Given, Small, bands, written
 
+from tapeline.campaign.plan import Achieved
 from tapeline.campaign.settings import Compare
-from tapeline.campaign.slices import Achieved
 from tapeline.jobs.compare.area_rows import area_rows
 from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
 from tapeline.jobs.compare.comparison_rows import comparison_rows

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from small_cubes import Given, Small
 
-from tapeline.jobs import paths as places
 from tapeline.jobs.compare.line_difference_rows import line_difference_rows
+from tapeline.jobs.table_files import session_table
 from tapeline.statistics.significance import student_factor
 from tapeline.store import parquet, tables
 
@@ -46,7 +46,7 @@ def written(results: Path, small: Small, special: Mapping[tuple[str, str], Mappi
             row.setdefault("psd_pa2_per_hz", row["corrected_psd_pa2_per_hz"])
             by_session.setdefault(one.run.split("-")[0], []).append(row)
     for session, rows in by_session.items():
-        path = places.session_table(results, "narrowband", session)
+        path = session_table(results, "narrowband", session)
         path.parent.mkdir(parents=True, exist_ok=True)
         parquet.write_rows(tables.NARROWBAND, path, rows, campaign="small", digest="none")
     return results

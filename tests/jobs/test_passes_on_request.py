@@ -13,7 +13,7 @@ from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.windows import all_pairs, window
 from tapeline.campaign.setting_sections import BandHistory, Bands, CrossSpectra, FlowBins, History, Spectra, Spectrogram
-from tapeline.campaign.slices import FlowNeeds, Response, SpectraNeeds
+from tapeline.jobs.spectra import FlowNeeds, Response, SpectraNeeds
 from tapeline.jobs.spectra.band_history import BandHistoryPass
 from tapeline.jobs.spectra.cross_spectra import CrossSpectraPass
 from tapeline.jobs.spectra.flow_spectra import FlowPass

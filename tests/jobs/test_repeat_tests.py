@@ -10,9 +10,9 @@ import pytest
 from repeated_sessions import GivenRepeats
 
 from tapeline.campaign.settings import Repeatability
-from tapeline.campaign.slices import RepeatRun
-from tapeline.jobs import paths as places
+from tapeline.jobs.repeat import RepeatRun
 from tapeline.jobs.repeat.repeat_test_rows import pairs_of, repeat_test_rows
+from tapeline.jobs.table_files import session_table
 from tapeline.store import parquet, tables
 
 AVERAGES, LINES = 2000.0, 800
@@ -36,7 +36,7 @@ def written(results: Path, densities: dict[tuple[str, str], Any], correction_db:
                 "psd_pa2_per_hz": (true * random.gamma(AVERAGES, 1.0 / AVERAGES, true.size)).astype(np.float32),
             }
         )
-    path = places.session_table(results, tables.NARROWBAND.name, "june")
+    path = session_table(results, tables.NARROWBAND.name, "june")
     parquet.write_rows(tables.NARROWBAND, path, rows, campaign="given", digest="none")
 
 

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import nominal_point
 from tapeline.acoustics.stationarity import mean_power_variance
+from tapeline.campaign.plan import Achieved
 from tapeline.campaign.settings import OperatingPoint, Uncertainty
-from tapeline.campaign.slices import Achieved, CheckAir
 from tapeline.jobs.levels.run_conditions import RunConditions, density_kgm3, run_conditions
+from tapeline.jobs.tables import CheckAir
 
 REFERENCES = Path(__file__).resolve().parents[3] / "shared" / "references"
 NOMINAL = 140.0 / 3.6

@@ -14,15 +14,15 @@ from session_of_spectra import LINES, STEP_HZ, GivenSession, made
 
 from tapeline.arrays import Reals
 from tapeline.campaign.load import load_campaign
-from tapeline.campaign.plan import Plan
+from tapeline.campaign.plan import Achieved, Plan
 from tapeline.campaign.settings import Scaling
-from tapeline.campaign.slices import Achieved, ScaleNeeds, ScaleRun
-from tapeline.jobs import paths as places
 from tapeline.jobs.levels.level_cube import COLUMNS, Item, LevelCube
+from tapeline.jobs.scale import ScaleNeeds, ScaleRun
 from tapeline.jobs.scale import run as scale
 from tapeline.jobs.scale.run import reference_speed_mps
 from tapeline.jobs.scale.scaled_levels import scaled_levels
 from tapeline.jobs.scale.scaling_rows import scaling_rows
+from tapeline.jobs.table_files import campaign_table
 
 HZ = STEP_HZ * np.arange(LINES)
 SPEEDS = {20.0: (20.1, 19.9), 28.0: (28.0, 28.3), 40.0: (39.7, 40.2)}
@@ -59,7 +59,7 @@ def scaled(folder: Path, given: GivenSession) -> tuple[pd.DataFrame, pd.DataFram
     made(folder, given)
     plan = Plan(load_campaign(folder, check=False))
     scale.run(plan)
-    found = [pd.read_parquet(places.campaign_table(plan.campaign.results, name)) for name in ("scaling", "collapse")]
+    found = [pd.read_parquet(campaign_table(plan.campaign.results, name)) for name in ("scaling", "collapse")]
     return found[0].assign(band=found[0].band_hz.fillna(0.0)).set_index("band"), found[1]
 
 

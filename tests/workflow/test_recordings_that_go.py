@@ -15,8 +15,8 @@ from sample_runs import COMMAND
 from tapeline import cli, workflow
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.jobs import paths as places
 from tapeline.jobs.calibrate import run as calibrate
+from tapeline.jobs.pressure import quality_file
 from tapeline.jobs.pressure import run as pressure
 
 RATE_HZ = 4_000
@@ -101,7 +101,7 @@ def test_results_of_a_recording_that_came_back_are_made_again(root: Path, monkey
     (command,) = calls
     at = command.index("--forcerun")
     # Nothing but an option may follow: the manager takes every other word into the list.
-    assert command[at + 1] == places.quality(Path("results"), "m2").as_posix()
+    assert command[at + 1] == quality_file(Path("results"), "m2").as_posix()
     assert command[at + 2].startswith("--")
     assert command[-2:] == ["--until", "pressure"]
 

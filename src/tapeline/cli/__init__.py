@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import importlib
 import os
 import re
 import shutil
@@ -21,25 +20,6 @@ from tapeline.unwritable import CLOSED, FULL, closed, sentence, tell, unwritable
 
 if TYPE_CHECKING:
     from tapeline.jobs.stale_results import Misfit
-
-SESSION_STEPS = {
-    "calibrate": "find and measure the calibrator tones of a session",
-    "sensitivity": "decide the sensitivities of a session",
-    "verdicts": "judge a session's channels beside each other and take overrides into account",
-    "tables": "subtract backgrounds and write a session's tables",
-}
-RUN_STEPS = {
-    "pressure": "turn one recording into pascal and judge its channels",
-    "spectra": "average the spectra of one recording",
-}
-CAMPAIGN_STEPS = {
-    "catalogue": "write the tables of runs, positions, checks, calibration and quality",
-    "compare": "compare conditions and rank what to work on",
-    "scale": "fit exponents of speed and hold spectra against Strouhal number",
-    "repeat": "hold repeats and sessions against each other",
-    "manifest": "write down what made each table",
-    "report": "write the page that circulates",
-}
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
 """The workflow spreads jobs over the cores: threads of the linear algebra would only stand in each other's way, and
@@ -123,16 +103,23 @@ def _parser() -> argparse.ArgumentParser:
     _history_parser(commands)
     _diff_parser(commands)
     _coverage_parser(commands)
-    for names, key in ((SESSION_STEPS, "session"), (RUN_STEPS, "run"), (CAMPAIGN_STEPS, None)):
-        for name, text in names.items():
-            step = commands.add_parser(name, help=f"step: {text}")
-            if key:
-                step.add_argument("key", metavar=key.upper(), help=f"the {key}'s name")
-            step.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
-            step.set_defaults(action=_step, step=name)
-            if name == "report":
-                _paper_arguments(step)
+    _job_parsers(commands)
     return parser
+
+
+def _job_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """A command for each job of the workflow."""
+    from tapeline.jobs import JOBS
+
+    for job in JOBS.values():
+        step = commands.add_parser(job.name, help=f"step: {job.does}")
+        if job.per != "campaign":
+            kind = job.per.removeprefix("measured ")
+            step.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
+        step.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
+        step.set_defaults(action=_step, step=job.name)
+        if job.name == "report":
+            _paper_arguments(step)
 
 
 def _paper_arguments(report: argparse.ArgumentParser) -> None:
@@ -266,19 +253,19 @@ def _step(options: argparse.Namespace) -> int:
     from tapeline.at_work import step_at_work
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
+    from tapeline.jobs import JOBS
 
     # The report prints the warnings that checking the campaign's files gives.
     plan = Plan(load_campaign(options.campaign, check=options.step == "report"))
-    key = getattr(options, "key", None)
-    if key is not None and key not in (plan.sessions if options.step in SESSION_STEPS else plan.recordings):
-        known = ", ".join(plan.sessions if options.step in SESSION_STEPS else plan.recordings)
+    job, key = JOBS[options.step], getattr(options, "key", "")
+    if key not in job.keys(plan):
+        known = ", ".join(job.keys(plan))
         print(f"tapeline {options.step}: {key!r} is not among the campaign's used: {known}", file=sys.stderr)
         return EXIT_FAULTS
     sys.meta_path.insert(0, NoDataFrames())
-    module = importlib.import_module(f"tapeline.jobs.{options.step}.run")
     try:
         with step_at_work(plan.campaign.root, " ".join(filter(None, (options.step, key)))):
-            module.run(plan, *(() if key is None else (key,)))
+            job.run(plan, key)
     except FileNotFoundError as error:
         print(
             f"tapeline {options.step}: {error.filename or error} is not there: make the step before first",
@@ -390,7 +377,7 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     """Why the run cannot work in the campaign's folder or write to one of its own; None where it can."""
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.jobs.outputs import folders, jobs
+    from tapeline.jobs.tasks import folders, tasks
 
     place = options.campaign.resolve()
     if odd := [text for text in re.findall(r"\{([^{}]*)\}", str(place)) if not text.isidentifier()]:
@@ -400,8 +387,8 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     first = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
     found = next(filter(None, map(unwritable, first)), None)
     if not found and not options.dry_run:
-        made = list(jobs(Plan(campaign)))
-        files = (path for job in made for path in job.files if path.is_dir())
+        made = list(tasks(Plan(campaign)))
+        files = (path for task in made for path in task.files if path.is_dir())
         taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
         # One after the other, the upper ones first: what lies in a folder that nobody may enter cannot be looked at.
         found = next(filter(None, chain(map(closed, folders(campaign.results, made)), taken)), None)
@@ -423,8 +410,8 @@ def _managed(options: argparse.Namespace, root: Path) -> int:
     if not status or options.dry_run or _hindrance(options):
         return status
     plan = Plan(load_campaign(options.campaign, check=False))
-    known = {misfit.job for misfit in found}
-    damaged = [misfit for misfit in misfits(plan) if misfit.job not in known and (misfit.changed or misfit.unknown)]
+    known = {misfit.task for misfit in found}
+    damaged = [misfit for misfit in misfits(plan) if misfit.task not in known and (misfit.changed or misfit.unknown)]
     gone = sorted(there - frozenset(plan.all_source_files()))
     if gone:
         verb = "went away or may no longer be read"

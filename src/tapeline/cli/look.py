@@ -18,13 +18,13 @@ from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
 from tapeline.campaign.model import Campaign
-from tapeline.campaign.plan import Plan
+from tapeline.campaign.plan import Channel, Plan, picked
 from tapeline.campaign.setting_sections import Quality
 from tapeline.campaign.settings import Settings
-from tapeline.campaign.slices import Channel, StreamQuality, picked
 from tapeline.campaign.usual_values import LARGEST
 from tapeline.cli.look_repeats import Asked, Repeats, repeats_of
-from tapeline.jobs import paths as places
+from tapeline.jobs.calibrate import checks_file
+from tapeline.jobs.pressure import StreamQuality
 from tapeline.jobs.pressure.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.jobs.sensitivity.judged_checks import judged_checks
 from tapeline.jobs.sensitivity.run import sensitivities
@@ -149,7 +149,7 @@ def look(
         raise LookError(f"no condition {asked.condition} in the campaign's settings; known: {known}")
     if campaign and plan:
         named = session or (campaign.runs[run].session if run else None) or _only_session(campaign)
-        channels = plan.look_channels(named)
+        channels = plan.channels(named, charts=True)
         if not channels:
             raise LookError(f"session {named} has no row in the fittings table")
         found = _sensitivities(campaign, named, channels)
@@ -192,7 +192,7 @@ def _layout(settings: Settings | None, name: str | None) -> RawLayout | None:
 
 
 def _sensitivities(campaign: Campaign, session: str, channels: Sequence[Channel]) -> dict[str, float]:
-    made = places.checks(campaign.results, session)
+    made = checks_file(campaign.results, session)
     limits = campaign.settings.calibration
     checks = parquet.read_rows(made) if made.is_file() else []
     judged = judged_checks(checks, channels, Plan(campaign).check_overrules(session))

@@ -10,7 +10,7 @@ from tapeline.campaign.faults import listed
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.operating_points import operating_points
 from tapeline.campaign.tables import Run
-from tapeline.jobs import paths as places
+from tapeline.jobs.table_files import session_table
 from tapeline.report.wording import operating_point
 from tapeline.store import parquet
 
@@ -87,7 +87,7 @@ def _at_the_point(
 
 def _levels(campaign: Campaign, session: str, names: list[str]) -> dict[str, dict[str, Known]]:
     """Total levels over the range of the first overall level; of one position only those that sum the same bands."""
-    path = places.session_table(campaign.results, "overall", session)
+    path = session_table(campaign.results, "overall", session)
     wanted = campaign.settings.overall[0].range_hz
     known: dict[str, dict[str, Known]] = {}
     for row in parquet.read_rows(path) if path.is_file() else ():

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 from tapeline.campaign.faults import Fault, in_order, listed
 from tapeline.campaign.model import Campaign
-from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import Channel
+from tapeline.campaign.plan import Channel, Plan
 from tapeline.campaign.tables import Run
 from tapeline.jobs.sources import open_source
 from tapeline.jobs.units_to_pascal import full_scale_missing
@@ -48,7 +47,7 @@ def recording_warnings(campaign: Campaign) -> tuple[Fault, ...]:
     warnings += _missing(campaign, missing)
     for session in dict.fromkeys(one.run.session for one in opened):
         own = [one for one in opened if one.run.session == session]
-        warnings += _of_session(campaign, session, own, plan.look_channels(session))
+        warnings += _of_session(campaign, session, own, plan.channels(session, charts=True))
     return in_order(warnings)
 
 

@@ -11,9 +11,9 @@ from typing import Any
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings_source import SETTINGS_FILE
-from tapeline.jobs import paths as places
-from tapeline.jobs.outputs import jobs
+from tapeline.jobs.manifest import manifest_file
 from tapeline.jobs.stale_results import Misfit, misfits, shown
+from tapeline.jobs.tasks import tasks
 from tapeline.regular_files import may_be_read
 from tapeline.store.file_records import written_record
 
@@ -83,7 +83,7 @@ def _files(results: Path) -> Iterator[Path]:
 
 def _verify_manifest(results: Path, folder: Path, found: Verified) -> None:
     """The tables that the manifest names, and those that are there."""
-    path = places.manifest(results)
+    path = manifest_file(results)
     named = _tables_of(path)
     if named is None:
         said = "names no tables" if path.is_file() else "is not there"
@@ -112,17 +112,17 @@ def _tables_of(path: Path) -> Mapping[str, str] | None:
 def _verify_sources(plan: Plan, found: Verified) -> None:
     """Recordings and sheets as the jobs read them, and the campaign's files as the tables were made from them."""
     root = plan.campaign.root
-    doubted = {misfit.job: misfit for misfit in misfits(plan, sources=True, keep=False)}
-    for job in jobs(plan):
-        made, misfit = shown(job.files[0], root), doubted.get(job, Misfit(job))
+    doubted = {misfit.task: misfit for misfit in misfits(plan, sources=True, keep=False)}
+    for task in tasks(plan):
+        made, misfit = shown(task.files[0], root), doubted.get(task, Misfit(task))
         found.faults += [f"{name}: gone since it was written" for name in misfit.gone]
-        if not job.files[0].is_file():
+        if not task.files[0].is_file():
             if not misfit.gone:
                 found.faults.append(f"{made}: not made yet")
             continue
-        unknown = [name for name in misfit.unknown if name in job.sources]
+        unknown = [name for name in misfit.unknown if name in task.sources]
         found.faults += [f"{name}: not the file that {made} was made from" for name in misfit.replaced]
         found.faults += [f"{name}: {made} was made without it, or while it was written to" for name in unknown]
         if misfit.otherwise:
             found.faults.append(f"{made}: made from other settings, tables of the campaign or version of tapeline")
-        found.sources += len(job.sources) - len(misfit.replaced) - len(unknown)
+        found.sources += len(task.sources) - len(misfit.replaced) - len(unknown)

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from tapeline.campaign.plan import Source
 from tapeline.campaign.settings import RawFormat
-from tapeline.campaign.slices import Source
 from tapeline.recordings.opening import open_recording
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Part, Recording, RecordingError, used_part

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapeline.acoustics.levels import gain_from_db
-from tapeline.campaign.slices import Channel
+from tapeline.campaign.plan import Channel
 
 
 def gain_db(channel: Channel, run_gain_db: float | None) -> float:

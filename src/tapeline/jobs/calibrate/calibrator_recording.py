@@ -21,7 +21,8 @@ from tapeline.calibration.measured_tone import (
 from tapeline.calibration.ring_order import doubts_of_order
 from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import SteadyPart
-from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
+from tapeline.campaign.plan import Channel, picked
+from tapeline.jobs.calibrate import CalibrateNeeds, CalibratorCheck
 from tapeline.jobs.calibrate.ring_search import Heard
 from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per_unit

@@ -17,7 +17,8 @@ from tapeline.calibration.level_at_sensor import CalibratorPapers, LevelAtSensor
 from tapeline.calibration.rings import Ring, is_hum, rings_in, rung_together
 from tapeline.calibration.rung_blocks import PLAUSIBLE_DB, UNSTATED_SENSITIVITY_V_PER_PA, Expected
 from tapeline.calibration.tone import SteadyPart, ToneTrack
-from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
+from tapeline.campaign.plan import Channel
+from tapeline.jobs.calibrate import CalibrateNeeds, CalibratorCheck
 from tapeline.jobs.units_to_pascal import volts_per_unit
 from tapeline.recordings.recording import Part, Recording
 

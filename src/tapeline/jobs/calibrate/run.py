@@ -11,8 +11,8 @@ from tapeline.calibration.all_together import LEAK_BELOW_HZ, FitCheck, leaking, 
 from tapeline.calibration.measured_tone import LEVEL_STEP_S
 from tapeline.calibration.tone import octave_width_hz
 from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck
-from tapeline.jobs import paths as places
+from tapeline.jobs.calibrate import JOB, CalibrateNeeds, CalibratorCheck, checks_file
+from tapeline.jobs.calibrate import needs as needs_of
 from tapeline.jobs.calibrate.calibrator_recording import doubt, empty_row, rows_of_recording
 from tapeline.jobs.sources import keep_sources, open_source, watched_source
 from tapeline.recordings.recording import RecordingError
@@ -22,11 +22,11 @@ from tapeline.store import parquet, tables
 
 def run(plan: Plan, session: str) -> None:
     """Write the session's checks table."""
-    needs = plan.calibrate_needs(session)
+    needs = needs_of(plan, session)
     root = plan.campaign.root
     found = [check_rows(root, needs, check) for check in needs.checks]
-    path = places.checks(plan.campaign.results, session)
-    stamp = {"campaign": needs.campaign, "digest": plan.digest("calibrate", session)}
+    path = checks_file(plan.campaign.results, session)
+    stamp = {"campaign": needs.campaign, "digest": JOB.digest(plan, session)}
     parquet.write_rows(tables.CHECKS, path, (row for rows, _ in found for row in rows), **stamp)
     names = [name for check in needs.checks for name in check.source.paths]
     keep_sources(path, root, names, (watched for _, watched in found))

@@ -12,8 +12,11 @@ import pyarrow as pa
 from tapeline.acoustics import air
 from tapeline.acoustics.short_time_spectra import block_frames
 from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import CatalogueNeeds, RunRow
-from tapeline.jobs import paths as places
+from tapeline.jobs.catalogue import JOB, CatalogueNeeds, RunRow
+from tapeline.jobs.catalogue import needs as needs_of
+from tapeline.jobs.sensitivity import calibration_file, judged_checks_file
+from tapeline.jobs.table_files import campaign_table
+from tapeline.jobs.verdicts import verdicts_file
 from tapeline.quality.reasons import FILE_FAULTS, worst
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
@@ -40,11 +43,11 @@ SHARED = (
 
 def run(plan: Plan) -> None:
     """Write the five campaign-level tables."""
-    needs = plan.catalogue_needs()
+    needs = needs_of(plan)
     results = plan.campaign.results
-    checks = _gather([places.judged_checks(results, session) for session in plan.sessions])
-    calibration = _gather([places.calibration(results, session) for session in plan.sessions])
-    quality = [_too_short(row, needs) for row in _gather([places.verdicts(results, s) for s in plan.measured_sessions])]
+    checks = _gather([judged_checks_file(results, session) for session in plan.sessions])
+    calibration = _gather([calibration_file(results, session) for session in plan.sessions])
+    quality = [_too_short(row, needs) for row in _gather([verdicts_file(results, s) for s in plan.measured_sessions])]
     quality += _check_faults(checks)
     contents: dict[Table, Sequence[Mapping[str, Any]]] = {
         tables.RUNS: [_run_row(row, quality, checks) for row in needs.runs],
@@ -53,9 +56,9 @@ def run(plan: Plan) -> None:
         tables.CALIBRATION: calibration,
         tables.QUALITY: quality,
     }
-    stamp = {"campaign": needs.campaign, "digest": plan.digest("catalogue")}
+    stamp = {"campaign": needs.campaign, "digest": JOB.digest(plan)}
     for table, rows in contents.items():
-        parquet.write_rows(table, places.campaign_table(results, table.name), rows, **stamp)
+        parquet.write_rows(table, campaign_table(results, table.name), rows, **stamp)
 
 
 def _gather(paths: list[Path]) -> list[dict[str, Any]]:

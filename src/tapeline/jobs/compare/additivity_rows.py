@@ -12,8 +12,8 @@ import numpy as np
 from tapeline.acoustics.additivity import additivity
 from tapeline.acoustics.contribution import MeanLevel
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import CompareNeeds, CompareRun
 from tapeline.jobs.cell_values import finite_or_none, level_or_none
+from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob, key_of
 from tapeline.jobs.compare.item_columns import item_columns, point_columns
 from tapeline.jobs.compare.level_means import error_within_session, level_mean

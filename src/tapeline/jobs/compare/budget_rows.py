@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import CompareRun
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.jobs.compare.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN, EXPONENT

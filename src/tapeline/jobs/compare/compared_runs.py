@@ -15,7 +15,7 @@ from tapeline.acoustics.background import MarginLimits
 from tapeline.arrays import Reals
 from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
-from tapeline.campaign.slices import CompareNeeds, CompareRun
+from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.unlike_background import Side
 from tapeline.jobs.levels.level_cube import LevelCube
 from tapeline.jobs.levels.repeat_pools import CellKey, Point, RepeatPools, rows_of

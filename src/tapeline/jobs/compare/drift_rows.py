@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import CompareRun
+from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import CompareRun
+from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM
 from tapeline.jobs.levels.level_cube import SHARED_TERMS

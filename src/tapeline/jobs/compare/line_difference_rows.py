@@ -10,11 +10,11 @@ import numpy as np
 
 from tapeline.acoustics.line_difference import LineSide, line_difference
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import CompareRun
-from tapeline.jobs import paths as places
+from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_pairs import Compared, pairing_of
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import point_columns, sessions_columns
+from tapeline.jobs.table_files import session_table
 from tapeline.statistics.significance import CERTAIN
 from tapeline.store import parquet
 
@@ -45,7 +45,7 @@ def _spectra(
 ) -> dict[str, list[dict[str, Any]]]:
     """The spectra of some runs by position; without the lists that are not needed here."""
     wanted = [("run", "in", [run.run for run in runs]), ("position", "in", list(positions))]
-    path = places.session_table(results, "narrowband", session)
+    path = session_table(results, "narrowband", session)
     table = parquet.read_where(path, wanted, COLUMNS + LISTS)
     found: dict[str, list[dict[str, Any]]] = {}
     for k in range(table.num_rows):

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import CompareRun
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS

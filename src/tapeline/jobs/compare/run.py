@@ -8,8 +8,8 @@ from typing import Any
 
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import CompareNeeds
-from tapeline.jobs import paths as places
+from tapeline.jobs.compare import JOB, CompareNeeds
+from tapeline.jobs.compare import needs as needs_of
 from tapeline.jobs.compare.additivity_rows import additivity_rows
 from tapeline.jobs.compare.area_rows import area_difference_rows, area_rows
 from tapeline.jobs.compare.budget_rows import absolute_rows, difference_rows
@@ -25,6 +25,7 @@ from tapeline.jobs.compare.ranking import ranking_rows
 from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.jobs.compare.session_mean_rows import session_mean_rows
 from tapeline.jobs.levels.level_cube import load_cube
+from tapeline.jobs.table_files import campaign_table
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
 
@@ -33,8 +34,8 @@ Rows = list[dict[str, Any]]
 
 def run(plan: Plan) -> None:
     """Write all tables of comparisons."""
-    needs = plan.compare_needs()
-    results, digest = plan.campaign.results, plan.digest("compare")
+    needs = needs_of(plan)
+    results, digest = plan.campaign.results, JOB.digest(plan)
     stamp = {"campaign": needs.campaign, "digest": digest}
     job = ComparisonJob(
         needs,
@@ -46,7 +47,7 @@ def run(plan: Plan) -> None:
     pools = repeat_pools(job)
     changes, drifts = session_changes(job, pools), reference_drifts(job, pools)
     compared: dict[str, list[Compared]] = {}
-    with parquet.writing_parts(tables.BUDGETS, places.campaign_table(results, tables.BUDGETS.name), **stamp) as budgets:
+    with parquet.writing_parts(tables.BUDGETS, campaign_table(results, tables.BUDGETS.name), **stamp) as budgets:
         for part in absolute_rows(job, pools) if job.cube.items else ():
             budgets.write_rows(part)
         for name, comparison in needs.comparisons.items():
@@ -64,13 +65,13 @@ def run(plan: Plan) -> None:
         contents["mirror_differences"] += mirror_rows(job, pools)
         contents["reference_drift"] += drift_rows(job, drifts)
     for table in tables.OF_COMPARISONS:
-        parquet.write_rows(table, places.campaign_table(results, table.name), contents[table.name], **stamp)
+        parquet.write_rows(table, campaign_table(results, table.name), contents[table.name], **stamp)
     parts = line_difference_rows(results, job, needs.lines, compared.get(needs.lines, []))
     _write_parts(results, tables.LINE_DIFFERENCES, parts, stamp)
 
 
 def _write_parts(results: Path, table: Table, parts: Iterable[Rows], stamp: dict[str, str]) -> None:
-    with parquet.writing_parts(table, places.campaign_table(results, table.name), **stamp) as writer:
+    with parquet.writing_parts(table, campaign_table(results, table.name), **stamp) as writer:
         for rows in parts:
             writer.write_rows(rows)
 
@@ -81,7 +82,7 @@ def _differences(job: ComparisonJob, name: str, found: Compared) -> Iterator[dic
 
 
 def _calibration(results: Path) -> dict[tuple[str, str], dict[str, Any]]:
-    rows = parquet.read_rows(places.campaign_table(results, "calibration"))
+    rows = parquet.read_rows(campaign_table(results, "calibration"))
     return {(row["session"], row["position"]): row for row in rows}
 
 

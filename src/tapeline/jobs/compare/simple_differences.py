@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.campaign.slices import CompareNeeds
+from tapeline.jobs.compare import CompareNeeds
 from tapeline.statistics.comparison import finding_words
 from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
 

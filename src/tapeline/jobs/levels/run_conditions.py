@@ -6,8 +6,9 @@ import math
 from dataclasses import dataclass
 
 from tapeline.acoustics import air, nominal_point
+from tapeline.campaign.plan import Achieved
 from tapeline.campaign.settings import OperatingPoint, Uncertainty
-from tapeline.campaign.slices import Achieved, CheckAir
+from tapeline.jobs.tables import CheckAir
 from tapeline.statistics.uncertainty import rectangular
 
 

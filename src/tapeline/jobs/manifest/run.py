@@ -11,8 +11,13 @@ from typing import Any
 import pyarrow.parquet as pq
 
 from tapeline import __version__
-from tapeline.campaign.plan import STEP_VERSIONS, Plan
-from tapeline.jobs import paths as places
+from tapeline.campaign.plan import Plan
+from tapeline.jobs import JOBS
+from tapeline.jobs.calibrate import checks_file
+from tapeline.jobs.manifest import manifest_file, result_settings
+from tapeline.jobs.pressure import quality_file
+from tapeline.jobs.spectra import flow_series_files
+from tapeline.jobs.table_files import campaign_table
 from tapeline.regular_files import may_be_read
 from tapeline.store import parquet
 from tapeline.store.file_records import require_as_written, result_file
@@ -25,7 +30,7 @@ def run(plan: Plan) -> None:
     """Write manifest.json."""
     results = plan.campaign.results
     content = manifest(plan)
-    with result_file(places.manifest(results)) as temporary:
+    with result_file(manifest_file(results)) as temporary:
         temporary.write_text(json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
@@ -34,7 +39,13 @@ def manifest(plan: Plan) -> dict[str, Any]:
     results = plan.campaign.results
     inputs = _tables_and_charts(plan) | _recordings(plan)
     versions = {"tapeline": __version__} | {name: importlib.metadata.version(name) for name in LIBRARIES}
-    made_by = {"settings": plan.result_settings(), "inputs": inputs, "versions": versions, "steps": dict(STEP_VERSIONS)}
+    steps = {job.name: job.version for job in JOBS.values()}
+    made_by = {
+        "settings": result_settings(plan),
+        "inputs": inputs,
+        "versions": versions,
+        "steps": steps,
+    }
     identity = hashlib.sha256(json.dumps(made_by, sort_keys=True).encode()).hexdigest()[:16]
     tables = sorted((results / "tables").rglob("*.parquet"))
     return made_by | {
@@ -50,15 +61,15 @@ def _tables_and_charts(plan: Plan) -> dict[str, str | None]:
     named = set(settings.tables.model_dump().values())
     named |= {sensor.chart for sensor in plan.campaign.sensors.values() if sensor.chart}
     named |= {sensor.data_sheet for sensor in plan.campaign.sensors.values() if sensor.data_sheet}
-    named |= {path for run in plan.recordings for path in plan.flow_series_files(run)}
+    named |= {path for run in plan.recordings for path in flow_series_files(plan, run)}
     return {path: _sha256(root / path) for path in sorted(named) if may_be_read(root / path)}
 
 
 def _recordings(plan: Plan) -> dict[str, str | None]:
     """Content hashes that the jobs took when they read the recordings."""
     results = plan.campaign.results
-    rows = [row for name in plan.recordings for row in _hashes(places.quality(results, name))]
-    rows += [row for session in plan.sessions for row in _hashes(places.checks(results, session))]
+    rows = [row for name in plan.recordings for row in _hashes(quality_file(results, name))]
+    rows += [row for session in plan.sessions for row in _hashes(checks_file(results, session))]
     found: dict[str, str | None] = {}
     folder = plan.campaign.settings.recordings.rstrip("/")
     for row in rows:
@@ -74,7 +85,7 @@ def _hashes(path: Path) -> list[dict[str, Any]]:
 
 def _calibration(results: Path) -> dict[str, Any]:
     columns = ["session", "position", "sensor", "sensitivity_v_per_pa", "source"]
-    rows = parquet.read_rows(places.campaign_table(results, "calibration"), columns)
+    rows = parquet.read_rows(campaign_table(results, "calibration"), columns)
     return {f"{row['session']}/{row['position']}": {name: row[name] for name in columns[2:]} for row in rows}
 
 

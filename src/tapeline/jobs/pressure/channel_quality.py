@@ -11,8 +11,8 @@ import numpy as np
 from tapeline.acoustics.stationarity import change_over, level_trend, without_common
 from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import StreamQuality
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.pressure import StreamQuality
 from tapeline.quality.verdicts import (
     IMPOSSIBLE_SAMPLE,
     ChannelMeasures,

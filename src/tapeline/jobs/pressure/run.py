@@ -9,9 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import Channel, PressureNeeds
-from tapeline.jobs import paths as places
+from tapeline.campaign.plan import Channel, Plan
+from tapeline.jobs.calibrate import checks_file
+from tapeline.jobs.pressure import JOB, PressureNeeds, pressure_file, quality_file
+from tapeline.jobs.pressure import needs as needs_of
 from tapeline.jobs.pressure.channel_quality import (
     channel_measures,
     impossible_sample_pa,
@@ -48,13 +49,13 @@ class UsedChannel:
 
 def run(plan: Plan, run_name: str) -> None:
     """Write the run's pressure file and quality table; a faulty recording gives an empty file and a named fault."""
-    needs = plan.pressure_needs(run_name)
-    results, digest = plan.campaign.results, plan.digest("pressure", run_name)
-    made = parquet.read_rows(places.checks(results, needs.session))
+    needs = needs_of(plan, run_name)
+    results, digest = plan.campaign.results, JOB.digest(plan, run_name)
+    made = parquet.read_rows(checks_file(results, needs.session))
     checks = judged_checks(made, needs.channels, needs.overrules).rows
     found = sensitivities(checks, needs.channels, needs.policy, needs.chart_uncertainty_db)
     metadata = {"tapeline.campaign": needs.campaign, "tapeline.run": run_name, "tapeline.made_from": digest}
-    path = places.pressure(results, run_name)
+    path = pressure_file(results, run_name)
     watched = watched_source(plan.campaign.root, needs.source)
     try:
         recording, part = open_source(plan.campaign.root, needs.source)
@@ -71,7 +72,7 @@ def run(plan: Plan, run_name: str) -> None:
         fault = Finding(error.code, f"run {run_name}: {error.sentence}")
         rows = [_row(needs, channel, [fault]) for channel in needs.channels]
     rows = [row | {"recording_sha256": hashes} for row in rows]
-    quality = places.quality(results, run_name)
+    quality = quality_file(results, run_name)
     parquet.write_rows(tables.QUALITY, quality, rows, campaign=needs.campaign, digest=digest)
     keep_sources(quality, plan.campaign.root, needs.source.paths, [watched])
 

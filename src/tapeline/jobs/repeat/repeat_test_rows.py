@@ -18,10 +18,10 @@ from tapeline.acoustics.spectrum_equality import DB_PER_LN, line_correlation, lo
 from tapeline.acoustics.usable_range import overlapping
 from tapeline.acoustics.windows import WindowName
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import RepeatRun
-from tapeline.jobs import paths as places
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.repeat import RepeatRun
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob
+from tapeline.jobs.table_files import session_table
 from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
 from tapeline.statistics.significance import holm
 from tapeline.store import parquet
@@ -145,7 +145,7 @@ def _spectra(
     job: RepeatJob, results: Path, session: str, pairs: Sequence[Pair]
 ) -> Iterator[dict[tuple[str, str], Lines]]:
     """The lines of the paired runs by run and position, some positions at a time."""
-    path = places.session_table(results, NARROWBAND.name, session)
+    path = session_table(results, NARROWBAND.name, session)
     runs = sorted({run.run for pair in pairs for run in pair})
     for first in range(0, len(job.cube.positions) if runs else 0, POSITIONS_AT_ONCE):
         chosen = list(job.cube.positions[first : first + POSITIONS_AT_ONCE])

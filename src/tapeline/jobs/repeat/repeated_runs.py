@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
-from tapeline.campaign.slices import RepeatNeeds, RepeatRun
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.level_cube import LevelCube
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools, rows_of
+from tapeline.jobs.repeat import RepeatNeeds, RepeatRun
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.statistics.comparison import RunLevels
 

@@ -5,19 +5,20 @@ from __future__ import annotations
 import math
 
 from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import ScaleNeeds
-from tapeline.jobs import paths as places
 from tapeline.jobs.levels.level_cube import load_cube
+from tapeline.jobs.scale import JOB, ScaleNeeds
+from tapeline.jobs.scale import needs as needs_of
 from tapeline.jobs.scale.collapse_rows import collapse_rows
 from tapeline.jobs.scale.scaled_levels import scaled_levels
 from tapeline.jobs.scale.scaling_rows import scaling_rows
 from tapeline.jobs.scale.tonal_levels import tonal_levels
+from tapeline.jobs.table_files import campaign_table
 from tapeline.store import parquet, tables
 
 
 def run(plan: Plan) -> None:
     """Write the tables of exponents and of collapses."""
-    needs = plan.scale_needs()
+    needs = needs_of(plan)
     results = plan.campaign.results
     cube = load_cube(results, needs.references)
     reference = reference_speed_mps(needs)
@@ -28,9 +29,9 @@ def run(plan: Plan) -> None:
         tables.SCALING: [row for found in groups for row in scaling_rows(cube, needs, found, reference)],
         tables.COLLAPSE: [row for found in groups for row in collapse_rows(cube, needs, found, reference)],
     }
-    stamp = {"campaign": needs.campaign, "digest": plan.digest("scale")}
+    stamp = {"campaign": needs.campaign, "digest": JOB.digest(plan)}
     for table, rows in contents.items():
-        parquet.write_rows(table, places.campaign_table(results, table.name), rows, **stamp)
+        parquet.write_rows(table, campaign_table(results, table.name), rows, **stamp)
 
 
 def reference_speed_mps(needs: ScaleNeeds) -> float:

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fit
-from tapeline.campaign.slices import ScaleNeeds
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
 
 BASES = ("stated uncertainty", "scatter about the line", "lack of fit")

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from tapeline.acoustics.tonal_bands import outstanding_lines
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import ScaleNeeds
-from tapeline.jobs import paths as places
 from tapeline.jobs.levels.level_cube import Item, LevelCube
+from tapeline.jobs.scale import ScaleNeeds
+from tapeline.jobs.table_files import session_table
 from tapeline.store import parquet
 
 ROWS = 256
@@ -51,7 +51,7 @@ def tonal_levels(results: Path, session: str, cube: LevelCube, needs: ScaleNeeds
     lower, upper = (np.array([getattr(cube.items[i], name) for i in bands]) for name in ("lower_hz", "upper_hz"))
     sums = [(i, _weights(item, [cube.items[b] for b in bands])) for i, item in enumerate(cube.items) if i not in bands]
     power = needs.reference_pressure_pa**2 * 10.0 ** (cube.values["corrected_level_db"] / 10.0)
-    for each in _spectra(places.session_table(results, "narrowband", session), cube):
+    for each in _spectra(session_table(results, "narrowband", session), cube):
         found = outstanding_lines(each.psd, each.first_hz, each.step_hz, lower, upper)
         with np.errstate(invalid="ignore"):
             stands_out = found.above_db >= settings.tonal_above_db

@@ -11,7 +11,7 @@ from typing import Any
 from tapeline.calibration.all_together import median_of
 from tapeline.calibration.evidence import CONTRADICTION
 from tapeline.calibration.exchanged_tones import Order, PairReading, crosswise_pairs, judge_pair
-from tapeline.campaign.slices import Channel, Overrule
+from tapeline.campaign.plan import Channel, Overrule
 from tapeline.quality.reasons import UNFIT_CHECKS
 
 COUNTED, REFUSED, DOUBTED = "counted-by-hand", "refused-by-hand", "doubted-by-hand"

@@ -19,9 +19,17 @@ from tapeline.calibration.evidence import (
 )
 from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, doubts_of_papers
-from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import Channel, Papers, SensitivityNeeds, picked
-from tapeline.jobs import paths as places
+from tapeline.campaign.plan import Channel, Plan, picked
+from tapeline.jobs.calibrate import checks_file
+from tapeline.jobs.sensitivity import (
+    JOB,
+    Papers,
+    SensitivityNeeds,
+    calibration_file,
+    data_sheet_files,
+    judged_checks_file,
+)
+from tapeline.jobs.sensitivity import needs as needs_of
 from tapeline.jobs.sensitivity.judged_checks import (
     COUNTED,
     REFUSED,
@@ -44,17 +52,17 @@ AS_GOOD_AS_INFINITE = 1e6
 
 def run(plan: Plan, session: str) -> None:
     """Write the session's calibration table, and its checks with what was decided on them."""
-    needs = plan.sensitivity_needs(session)
+    needs = needs_of(plan, session)
     results = plan.campaign.results
-    judged = judged_session(needs, parquet.read_rows(places.checks(results, session)))
-    path = places.calibration(results, session)
-    with watching(path, plan.campaign.root, plan.data_sheet_files(session)):
+    judged = judged_session(needs, parquet.read_rows(checks_file(results, session)))
+    path = calibration_file(results, session)
+    with watching(path, plan.campaign.root, data_sheet_files(plan, session)):
         papers = {item.sensor: read_papers(plan.campaign.root, item) for item in needs.papers}
-    stamp = {"campaign": needs.campaign, "digest": plan.digest("sensitivity", session)}
+    stamp = {"campaign": needs.campaign, "digest": JOB.digest(plan, session)}
     rows = session_rows(needs, judged, papers)
     parquet.write_rows(tables.CALIBRATION, path, rows, **stamp)
     decided = decided_checks(judged.rows, rows)
-    parquet.write_rows(tables.CHECKS, places.judged_checks(results, session), decided, **stamp)
+    parquet.write_rows(tables.CHECKS, judged_checks_file(results, session), decided, **stamp)
 
 
 def judged_session(needs: SensitivityNeeds, checks: Sequence[Mapping[str, Any]]) -> JudgedChecks:

@@ -13,8 +13,8 @@ from tapeline.acoustics.filter_bank import HIGHEST_EDGE, LEAST_SAMPLES, FilterBa
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.usable_range import ChannelRange, RangeLimits, absent, band_limits
 from tapeline.campaign.setting_sections import BandHistory, Bands
-from tapeline.campaign.slices import SpectraNeeds
 from tapeline.jobs.cell_values import levels_with_gaps
+from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.asked_positions import asked_channels
 from tapeline.jobs.spectra.chart_gain import chart_gains
 from tapeline.store.schema import Table

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.levels import gain_from_db
 from tapeline.acoustics.response import response_db, response_phase_rad
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import Response, SpectraNeeds
+from tapeline.jobs.spectra import Response, SpectraNeeds
 
 
 def chart_gains(needs: SpectraNeeds, positions: Iterable[str], hz: Reals) -> Reals:

@@ -18,8 +18,8 @@ from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.short_time_spectra import lines_within
 from tapeline.acoustics.windows import effective_averages
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import SpectraNeeds
 from tapeline.jobs.cell_values import finite_reals
+from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.store.schema import Table
 from tapeline.store.tables import CONDITIONED_SPECTRA
 

@@ -15,8 +15,8 @@ from tapeline.acoustics.short_time_spectra import lines_within
 from tapeline.acoustics.windows import effective_averages
 from tapeline.arrays import Reals
 from tapeline.campaign import setting_sections
-from tapeline.campaign.slices import SpectraNeeds
 from tapeline.jobs.cell_values import finite_reals
+from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.asked_positions import asked_channels
 from tapeline.jobs.spectra.chart_gain import chart_responses
 from tapeline.store.schema import Table

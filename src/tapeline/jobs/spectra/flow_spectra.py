@@ -15,7 +15,7 @@ from tapeline.acoustics.windows import effective_averages
 from tapeline.arrays import Reals
 from tapeline.campaign.faults import CampaignFaults, Fault
 from tapeline.campaign.flow_series import read_flow_series
-from tapeline.campaign.slices import FlowNeeds, SpectraNeeds
+from tapeline.jobs.spectra import FlowNeeds, SpectraNeeds
 from tapeline.jobs.spectra.chart_gain import chart_gains
 from tapeline.store.schema import Table
 from tapeline.store.tables import FLOW_SPECTRA

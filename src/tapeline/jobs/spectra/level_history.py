@@ -14,8 +14,8 @@ from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.time_weighting import FAST_S, SETTLED_TIMES, SLOW_S
 from tapeline.acoustics.weightings import power_weights
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import SpectraNeeds
 from tapeline.jobs.cell_values import levels_with_gaps
+from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.chart_gain import chart_gains
 
 

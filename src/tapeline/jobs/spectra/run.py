@@ -14,9 +14,10 @@ from tapeline.acoustics.short_time_spectra import LinesTaker, WindowedBlocks, bl
 from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines, window
 from tapeline.arrays import Reals
 from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import SpectraNeeds
-from tapeline.jobs import paths as places
+from tapeline.jobs.pressure import pressure_file, quality_file
 from tapeline.jobs.sources import watching
+from tapeline.jobs.spectra import JOB, SpectraNeeds, flow_series_files, history_file, requested_file, spectra_file
+from tapeline.jobs.spectra import needs as needs_of
 from tapeline.jobs.spectra.chart_gain import chart_gains
 from tapeline.jobs.spectra.conditioned_spectra import ConditionedPass, usable_references
 from tapeline.jobs.spectra.cross_spectra import CrossSpectraPass
@@ -42,16 +43,16 @@ INTERVALS_A_PART = 128
 
 def run(plan: Plan, run_name: str) -> None:
     """Write the run's spectra, history and what is asked for; empty files where the recording gave no pressure."""
-    needs = plan.spectra_needs(run_name)
-    root, results, digest = plan.campaign.root, plan.campaign.results, plan.digest("spectra", run_name)
-    spectra = places.spectra(results, run_name)
-    source = PressureFile(places.pressure(results, run_name))
-    quality = {row["position"]: row for row in parquet.read_rows(places.quality(results, run_name))}
+    needs = needs_of(plan, run_name)
+    root, results, digest = plan.campaign.root, plan.campaign.results, JOB.digest(plan, run_name)
+    spectra = spectra_file(results, run_name)
+    source = PressureFile(pressure_file(results, run_name))
+    quality = {row["position"]: row for row in parquet.read_rows(quality_file(results, run_name))}
     stamp = {"campaign": needs.campaign, "digest": digest}
     rows: dict[Table, list[dict[str, Any]]] = {tables.SPECTRA: []}
     with (
-        parquet.writing_parts(tables.HISTORY, places.history(results, run_name), **stamp) as history,
-        watching(spectra, root, plan.flow_series_files(run_name)),
+        parquet.writing_parts(tables.HISTORY, history_file(results, run_name), **stamp) as history,
+        watching(spectra, root, flow_series_files(plan, run_name)),
     ):
         if source.positions:
             used = [quality[position] for position in source.positions]
@@ -59,7 +60,7 @@ def run(plan: Plan, run_name: str) -> None:
     parquet.write_rows(tables.SPECTRA, spectra, rows[tables.SPECTRA], **stamp)
     for name in plan.on_request:
         table = tables.MADE_ON_REQUEST[name]
-        parquet.write_rows(table, places.asked(results, run_name, name), rows.get(table, []), **stamp)
+        parquet.write_rows(table, requested_file(results, run_name, name), rows.get(table, []), **stamp)
 
 
 def _measure(

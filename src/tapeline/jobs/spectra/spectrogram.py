@@ -14,7 +14,7 @@ from tapeline.acoustics.spectrogram import Spectrogram
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
 from tapeline.campaign import setting_sections
-from tapeline.campaign.slices import SpectraNeeds
+from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.asked_positions import asked_channels
 from tapeline.jobs.spectra.chart_gain import chart_gains
 from tapeline.store.schema import Table

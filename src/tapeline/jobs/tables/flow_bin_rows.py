@@ -12,8 +12,8 @@ from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.usable_range import absent
 from tapeline.acoustics.windows import line_covariance, window
 from tapeline.arrays import Reals
-from tapeline.jobs import paths as places
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.spectra import requested_file
 from tapeline.jobs.tables.session_levels import Measured, SessionJob, interval_columns
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
 from tapeline.store import parquet
@@ -30,7 +30,7 @@ def flow_bin_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
     shape = window(job.needs.window, m.run.block_frames)
     covariances: dict[tuple[int, ...], Reals] = {}
     rows: list[dict[str, Any]] = []
-    for found in parquet.read_rows(places.asked(job.results, m.run.run, FLOW_BINS.name)):
+    for found in parquet.read_rows(requested_file(job.results, m.run.run, FLOW_BINS.name)):
         p = m.run.positions.index(found["position"])
         pairs = tuple(found["block_pairs"])
         if pairs not in covariances:

@@ -8,8 +8,11 @@ from contextlib import ExitStack
 import pyarrow as pa
 
 from tapeline.campaign.plan import Plan
-from tapeline.jobs import paths as places
 from tapeline.jobs.levels.level_use_columns import with_use
+from tapeline.jobs.spectra import history_file, requested_file
+from tapeline.jobs.table_files import session_table
+from tapeline.jobs.tables import JOB
+from tapeline.jobs.tables import needs as needs_of
 from tapeline.jobs.tables.band_rows import band_rows
 from tapeline.jobs.tables.flow_bin_rows import flow_bin_rows
 from tapeline.jobs.tables.narrowband_rows import narrowband_rows
@@ -27,9 +30,9 @@ POSITIONS_A_PART = 8
 
 def run(plan: Plan, session: str) -> None:
     """Write the session's narrowband, bands, overall and history tables."""
-    needs = plan.tables_needs(session)
+    needs = needs_of(plan, session)
     job = load_job(plan.campaign.results, needs)
-    digest = plan.digest("tables", session)
+    digest = JOB.digest(plan, session)
     measured = _write_levels(job, digest)
     _write_narrowband(job, measured, digest)
     _write_history(job, digest)
@@ -38,7 +41,7 @@ def run(plan: Plan, session: str) -> None:
 
 
 def _opened(stack: ExitStack, job: SessionJob, table: Table, digest: str) -> parquet.PartWriter:
-    path = places.session_table(job.results, table.name, job.needs.session)
+    path = session_table(job.results, table.name, job.needs.session)
     return stack.enter_context(parquet.writing_parts(table, path, campaign=job.needs.campaign, digest=digest))
 
 
@@ -52,7 +55,7 @@ def _write_levels(job: SessionJob, digest: str) -> list[Measured]:
     for item in sorted(job.needs.runs, key=lambda item: item.run):
         if item.run not in job.loaded:
             continue
-        history = parquet.read(places.history(job.results, item.run))
+        history = parquet.read(history_file(job.results, item.run))
         one = measured_run(job, item, history)
         for table, rows in ((tables.BANDS, band_rows(job, one)), (tables.OVERALL, overall_rows(job, one, history))):
             parts[table.name].append(parquet.to_arrow(table, parquet.rows_to_columns(table, rows)))
@@ -99,7 +102,7 @@ def _write_asked(job: SessionJob, measured: list[Measured], name: str, digest: s
         table = tables.MADE_ON_REQUEST[name]
         writer = _opened(stack, job, table, digest)
         for run in sorted(item.run for item in job.needs.runs):
-            part = parquet.read(places.asked(job.results, run, name))
+            part = parquet.read(requested_file(job.results, run, name))
             if part.num_rows:
                 writer.write({column: part[column] for column in table.column_names()})
 
@@ -108,6 +111,6 @@ def _write_history(job: SessionJob, digest: str) -> None:
     with ExitStack() as stack:
         writer = _opened(stack, job, tables.HISTORY, digest)
         for run in sorted(item.run for item in job.needs.runs):
-            part = parquet.read(places.history(job.results, run))
+            part = parquet.read(history_file(job.results, run))
             if part.num_rows:
                 writer.write({name: part[name] for name in tables.HISTORY.column_names()})

@@ -22,14 +22,15 @@ from tapeline.acoustics.stationarity import SEGMENTS, mean_power_variance
 from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
-from tapeline.campaign.slices import SessionRun, TablesNeeds
-from tapeline.jobs import paths as places
 from tapeline.jobs.levels.level_use_columns import ChannelDoubts, channel_doubts
 from tapeline.jobs.levels.run_conditions import RunConditions, run_conditions
+from tapeline.jobs.sensitivity import calibration_file
 from tapeline.jobs.spectra.level_history import history_edges_hz
+from tapeline.jobs.tables import SessionRun, TablesNeeds
 from tapeline.jobs.tables.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
 from tapeline.jobs.tables.session_spectra import RunSpectra, load_run
 from tapeline.jobs.tables.usable_bands import RangesLeftOut, with_levels
+from tapeline.jobs.verdicts import verdicts_file
 from tapeline.quality.use_of_levels import doubts_level
 from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.store import parquet, tables
@@ -109,13 +110,13 @@ def load_job(results: Path, needs: TablesNeeds) -> SessionJob:
     quality = {
         (row["run"], row["position"]): row
         for session in needs.sessions
-        for row in parquet.read_rows(places.verdicts(results, session))
+        for row in parquet.read_rows(verdicts_file(results, session))
     }
     verdicts = {key: row["verdict"] for key, row in quality.items()}
     conditioned = bool(needs.background.references)
     spectra = {name: load_run(results, name, needs.window, verdicts, conditioned=conditioned) for name in names}
     loaded = {name: found for name, found in spectra.items() if found is not None}
-    rows = parquet.read_rows(places.calibration(results, needs.session))
+    rows = parquet.read_rows(calibration_file(results, needs.session))
     b = needs.background
     return SessionJob(
         needs=needs,

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.band_levels import LineSpectra
 from tapeline.acoustics.windows import WindowName, line_covariance, window
-from tapeline.jobs import paths as places
+from tapeline.jobs.spectra import requested_file, spectra_file
 from tapeline.store import parquet
 from tapeline.store.tables import CONDITIONED_SPECTRA
 
@@ -80,7 +80,7 @@ def load_run(
 
     `conditioned` says that the campaign has reference sensors, whose part is read too.
     """
-    rows = parquet.read(places.spectra(results, run))
+    rows = parquet.read(spectra_file(results, run))
     if rows.num_rows == 0:
         return None
     first = {name: rows.column(name)[0].as_py() for name in rows.column_names if name not in LISTS}
@@ -118,7 +118,7 @@ def _kept(
 
     Nothing where a reference is unusable after all, or where there are no more averages than references.
     """
-    rows = parquet.read_rows(places.asked(results, run, CONDITIONED_SPECTRA.name))
+    rows = parquet.read_rows(requested_file(results, run, CONDITIONED_SPECTRA.name))
     references = tuple(rows[0]["references"]) if rows else ()
     if not rows or any(verdicts.get((run, name)) == "unusable" for name in references):
         return None, ()

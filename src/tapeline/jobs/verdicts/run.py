@@ -7,9 +7,10 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from tapeline.campaign.plan import Plan
-from tapeline.campaign.slices import Overrule, VerdictsNeeds
-from tapeline.jobs import paths as places
+from tapeline.campaign.plan import Overrule, Plan
+from tapeline.jobs.pressure import quality_file
+from tapeline.jobs.verdicts import JOB, VerdictsNeeds, verdicts_file
+from tapeline.jobs.verdicts import needs as needs_of
 from tapeline.quality.across_runs import AcrossLimits, findings_across
 from tapeline.quality.level_table import RunLevel
 from tapeline.quality.reasons import worst
@@ -18,15 +19,15 @@ from tapeline.store import parquet, tables
 
 def run(plan: Plan, session: str) -> None:
     """Write the session's final verdicts."""
-    needs = plan.verdicts_needs(session)
+    needs = needs_of(plan, session)
     results = plan.campaign.results
-    rows = [row for item in needs.runs for row in parquet.read_rows(places.quality(results, item.run))]
+    rows = [row for item in needs.runs for row in parquet.read_rows(quality_file(results, item.run))]
     parquet.write_rows(
         tables.QUALITY,
-        places.verdicts(results, session),
+        verdicts_file(results, session),
         final_rows(needs, rows),
         campaign=needs.campaign,
-        digest=plan.digest("verdicts", session),
+        digest=JOB.digest(plan, session),
     )
 
 
