@@ -9,6 +9,7 @@ from small_campaign import MINIMAL, Files, faults_of, write
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs import JOBS
 from tapeline.jobs.catalogue import needs as catalogue_needs
 from tapeline.jobs.spectra import needs as spectra_needs
 from tapeline.jobs.tables import needs as tables_needs
@@ -33,9 +34,9 @@ def test_a_range_of_all_runs_touches_tables_and_no_spectra(tmp_path: Path) -> No
     by_run = {item.run: item.left_out for item in tables_needs(plan, session).runs}
     assert by_run["m1"] == (("", 100.0, 100.0), (position, 49.0, 51.0))
     assert {ranges for run, ranges in by_run.items() if run != "m1"} == {((position, 49.0, 51.0),)}
-    assert plan.digest("tables", session) != plain.digest("tables", session)
+    assert JOBS["tables"].digest(plan, session) != JOBS["tables"].digest(plain, session)
     for run in plan.recordings:
-        assert plan.digest("spectra", run) == plain.digest("spectra", run)
+        assert JOBS["spectra"].digest(plan, run) == JOBS["spectra"].digest(plain, run)
         assert spectra_needs(plan, run).left_out == ()
     rows = {row.run: row.left_out for row in catalogue_needs(plan).runs}
     assert rows["m1"] == (f"49 to 51 Hz at {position}: hum", "100 Hz: hum")

@@ -10,6 +10,7 @@ from small_campaign import MINIMAL, Files, write
 from tapeline import cli
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs.report import JOB as REPORT
 
 
 def with_warning() -> Files:
@@ -30,4 +31,4 @@ def test_a_warning_is_in_the_reports_digest_and_reaches_its_step(
     assert "spare" in warning.found
     assert given[0].report_needs()["warnings"] == [str(warning)]
     checked, unchecked = Plan(load_campaign(tmp_path)), Plan(load_campaign(tmp_path, check=False))
-    assert given[0].digest("report") == checked.digest("report") != unchecked.digest("report")
+    assert REPORT.digest(given[0]) == REPORT.digest(checked) != REPORT.digest(unchecked)

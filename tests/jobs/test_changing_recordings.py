@@ -16,6 +16,7 @@ from tapeline.arrays import Samples
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.cli.look import look
+from tapeline.jobs import JOBS
 from tapeline.jobs.calibrate import checks_file
 from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.pressure import pressure_file, quality_file
@@ -187,4 +188,4 @@ def test_what_may_not_be_read_is_no_input_of_the_workflow(root: Path, monkeypatc
     assert plan_of(root).source_files("m1") == ("recordings/m1.raw",)
     monkeypatch.setattr(os, "access", lambda path, _: Path(path).name not in ("m1.raw", "cal1.raw"))
     assert plan_of(root).source_files("m1") == ()
-    assert plan_of(root).check_files("april") == ("recordings/cal2.raw",)
+    assert JOBS["calibrate"].sources(plan_of(root), "april") == ("recordings/cal2.raw",)
