@@ -15,7 +15,7 @@ import pytest
 from tapeline.arrays import Samples
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.cli.look import look
+from tapeline.cli.recording_look import look
 from tapeline.jobs import JOBS
 from tapeline.jobs.calibrate import checks_file
 from tapeline.jobs.calibrate import run as calibrate

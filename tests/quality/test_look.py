@@ -11,8 +11,8 @@ import soundfile
 from tapeline.acoustics.bands import bands_between
 from tapeline.campaign.load import load_campaign
 from tapeline.cli import main
-from tapeline.cli.look import LookError, look
 from tapeline.cli.look_repeats import Asked
+from tapeline.cli.recording_look import LookError, look
 from tapeline.jobs.table_files import session_table
 from tapeline.recordings.recording import RecordingError
 from tapeline.store import parquet, tables

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tapeline import cli
+from tapeline.cli.statuses import EXIT_FAILED
 
 MORE = ["--until", "compare"]
 
@@ -28,7 +29,7 @@ def test_what_follows_two_dashes_goes_to_the_workflow_manager(
     monkeypatch.setattr(cli, "_check", lambda options: 0)
     monkeypatch.setattr(cli, "_told_unwritable", lambda options: False)
     monkeypatch.setattr(cli, "_managed", lambda options, root: seen.append((root, options.more)) or 1)
-    assert cli.main(["run", *given]) == cli.EXIT_FAILED
+    assert cli.main(["run", *given]) == EXIT_FAILED
     assert seen == [(Path("van").resolve(), more)]
 
 
