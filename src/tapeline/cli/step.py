@@ -17,14 +17,14 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     from tapeline.jobs import JOBS
 
     for job in JOBS.values():
-        step = commands.add_parser(job.name, help=f"step: {job.does}")
+        parser = commands.add_parser(job.name, help=f"step: {job.does}")
         if job.per != "campaign":
             kind = job.per.removeprefix("measured ")
-            step.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
-        step.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
-        step.set_defaults(action=step, step=job.name)
+            parser.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
+        parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
+        parser.set_defaults(action=step, step=job.name)
         if job.name == "report":
-            _paper_arguments(step)
+            _paper_arguments(parser)
 
 
 def step(options: argparse.Namespace) -> int:
