@@ -131,7 +131,7 @@ def test_steps_are_not_interrupted_but_ended(tmp_path: Path, monkeypatch: pytest
         target=lambda: wait_for(lambda: [1] if ready.exists() else []) and os.kill(os.getpid(), signal.SIGINT)
     )
     press.start()
-    with pytest.raises(Stopped, match="^stopped$"):
+    with pytest.raises(Stopped, match=r"^stopped$"):
         workflow._work(["sh", "-c", f"touch {shlex.quote(str(ready))}; exec sleep {PATIENCE_S}"], tmp_path)
     press.join()
     assert sent == [signal.SIGTERM, signal.SIGKILL]
