@@ -116,22 +116,20 @@ def jobs_page() -> str:
     plan = Plan(load_campaign(FOLDER.parent, check=False))
     by = {"session": "{session}", "measured session": "{session}", "run": "{run}", "campaign": ""}
     lines = [MADE, "# Jobs", "", JOBS_HEAD, ""]
-    lines += ["| job | one for each | does | reads results of | writes | version |", "|---|---|---|---|---|---|"]
+    lines += ["| job | one for each | does | reads results of | writes |", "|---|---|---|---|---|"]
     makers = {path: job.name for job in JOBS.values() for path in job.all_outputs(plan)}
     for job in JOBS.values():
         read = {makers[path] for key in job.keys(plan) for path in job.inputs(plan, key) if path in makers}
         written = (f"`{path.relative_to(plan.results).as_posix()}`" for path in job.outputs(plan, by[job.per]))
         sources = ["the user's files"] if any(job.sources(plan, key) for key in job.keys(plan)) else []
         made = ", ".join([*sources, *(name for name in JOBS if name in read)])
-        lines.append(f"| `{job.name}` | {job.per} | {job.does} | {made} | {', '.join(written)} | {job.version} |")
+        lines.append(f"| `{job.name}` | {job.per} | {job.does} | {made} | {', '.join(written)} |")
     return "\n".join(lines) + "\n"
 
 
-JOBS_HEAD = (
-    "For who changes the code: the jobs of the sample campaign, in their order. Files lie in the results folder. `tapeline JOB NAME` "
-    "does one by hand. Beside these, `pressure` hands its calibrated signals on to `spectra`, and they go when they are read unless "
-    "`keep_pressure` is set."
-)
+JOBS_HEAD = """For who changes the code: the jobs of the sample campaign, in their order. Files lie in the results folder.
+`tapeline JOB NAME` does one by hand. Beside these, `pressure` hands its calibrated signals on to `spectra`; they go when
+they are read, unless `keep_pressure` is set."""
 
 
 def reasons_page() -> str:
