@@ -127,9 +127,9 @@ def jobs_page() -> str:
     return "\n".join(lines) + "\n"
 
 
-JOBS_HEAD = """For who changes the code: the jobs of the sample campaign, in their order. Files lie in the results folder.
-`tapeline JOB NAME` does one by hand. Beside these, `pressure` hands its calibrated signals on to `spectra`; they go when
-they are read, unless `keep_pressure` is set."""
+JOBS_HEAD = """For who changes the code: the jobs of the sample campaign, in their order. Files lie in the results
+folder. `tapeline JOB NAME` does one by hand. Beside these, `pressure` hands its calibrated signals on to `spectra`;
+they go when they are read, unless `keep_pressure` is set."""
 
 
 def reasons_page() -> str:
