@@ -10,14 +10,17 @@ from snakemake.utils import min_version
 from tapeline.campaign.faults import CampaignFaults
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps.outputs import CAMPAIGN_TABLES, SESSION_TABLES
+from tapeline.jobs import JOBS
+from tapeline.jobs.pressure import pressure_file
 from tapeline.unwritable import TERMINAL_VARIABLE
 
 min_version("9.20")
 
 # Jobs call the `tapeline` command of the environment that runs this workflow, activated or not. Descriptor 3 is the
 # terminal to them: a full disk does not take their log.
-shell.prefix(f"set -euo pipefail; export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH; exec 3>&2; ")
+shell.prefix(
+    f"set -euo pipefail; export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH; exec 3>&2; "
+)
 os.environ[TERMINAL_VARIABLE] = "3"
 
 try:
@@ -28,8 +31,6 @@ except CampaignFaults as faults:
 
 SETTINGS = PLAN.campaign.settings
 RESULTS = SETTINGS.results
-TABLES = f"{RESULTS}/tables"
-PRESSURE = f"{RESULTS}/pressure/{{run}}.arrow"
 
 
 wildcard_constraints:
@@ -47,15 +48,16 @@ include: "workflow/rules/report.smk"
 rule all:
     default_target: True
     input:
-        f"{RESULTS}/report.html",
-        f"{RESULTS}/manifest.json",
-        FINISHED,
-        expand("{results}/quality/{run}.parquet", results=RESULTS, run=PLAN.recordings),
-        expand("{results}/pressure/{run}.arrow", results=RESULTS, run=PLAN.recordings if SETTINGS.keep_pressure else []),
+        JOBS["report"].outputs(PLAN, ""),
+        JOBS["report"].inputs(PLAN, ""),
+        JOBS["pressure"].all_outputs(PLAN),
 
 
 onsuccess:
     from tapeline.report.summary import left_out
 
     for name in left_out(PLAN.campaign.results):
-        print(f"left out: run {name}, its recording has a fault; see the report", file=sys.stderr)
+        print(
+            f"left out: run {name}, its recording has a fault; see the report",
+            file=sys.stderr,
+        )

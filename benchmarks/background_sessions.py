@@ -22,8 +22,13 @@ from tapeline.acoustics.weightings import power_weights
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
-from tapeline.steps import places, spectra, tables
-from tapeline.steps.level_uncertainty import curve_db
+from tapeline.jobs.pressure import pressure_file, quality_file
+from tapeline.jobs.sensitivity import calibration_file
+from tapeline.jobs.spectra import run as spectra
+from tapeline.jobs.table_files import session_table
+from tapeline.jobs.tables import run as tables
+from tapeline.jobs.tables.level_uncertainty import curve_db
+from tapeline.jobs.verdicts import verdicts_file
 from tapeline.store import arrow_file, parquet
 from tapeline.store import tables as schemas
 
@@ -186,18 +191,18 @@ def write_verdicts(plan: Plan) -> None:
         well | {"position": name, "source": "pascal", "why": "generated", "standard_uncertainty_db": CALIBRATION_DB}
         for name in POSITIONS
     ]
-    parquet.write_rows(schemas.CALIBRATION, places.calibration(results, SESSION), calibration, **stamp)
+    parquet.write_rows(schemas.CALIBRATION, calibration_file(results, SESSION), calibration, **stamp)
     verdicts = []
     for run in plan.recordings:
         rows = [well | {"run": run, "position": name, "mean_pa": 0.0, "frames": FRAMES} for name in POSITIONS]
-        parquet.write_rows(schemas.QUALITY, places.quality(results, run), rows, **stamp)
+        parquet.write_rows(schemas.QUALITY, quality_file(results, run), rows, **stamp)
         verdicts += rows
-    parquet.write_rows(schemas.QUALITY, places.verdicts(results, SESSION), verdicts, **stamp)
+    parquet.write_rows(schemas.QUALITY, verdicts_file(results, SESSION), verdicts, **stamp)
 
 
 def make_spectra(plan: Plan, run: str, pressure: Samples) -> None:
     """Write a run's pressure, run the step, and take the pressure away."""
-    path = places.pressure(plan.campaign.results, run)
+    path = pressure_file(plan.campaign.results, run)
     with arrow_file.writing(path, POSITIONS, RATE_HZ, {}) as writer:
         for start in range(0, FRAMES, RATE_HZ):
             writer.write(pressure[:, start : start + RATE_HZ])
@@ -276,7 +281,7 @@ def true_levels(parts: tuple[Reals, ...] | list[Reals], bands: Bands, reference_
 
 def found_beside(plan: Plan, table: str, key: str, truth: pd.DataFrame) -> pd.DataFrame:
     """The rows of a table beside the true levels of the measurements."""
-    found = parquet.read(places.session_table(plan.campaign.results, table, SESSION)).to_pandas()
+    found = parquet.read(session_table(plan.campaign.results, table, SESSION)).to_pandas()
     found = found[["run", "position", key, *WANTED]]
     joined = truth.merge(found, on=["run", "position", key], validate="1:1")
     if len(joined) != len(truth):

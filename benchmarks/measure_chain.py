@@ -31,7 +31,7 @@ import pathlib
 from tapeline.acoustics.stream_checks import StreamChecks
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps import pressure
+from tapeline.jobs.pressure import run as pressure
 check = StreamChecks.add
 def first_block_only(self, samples):
     if self.moments.frames == 0:
@@ -39,7 +39,7 @@ def first_block_only(self, samples):
 StreamChecks.add = first_block_only
 pressure.run(Plan(load_campaign(pathlib.Path("."), check=False)), "r1")
 """
-NOTHING = "import tapeline.campaign.load, tapeline.campaign.plan, tapeline.steps.pressure"
+NOTHING = "import tapeline.campaign.load, tapeline.campaign.plan, tapeline.jobs.pressure.run"
 
 PLAIN, LOOP, PRESSURE, SPECTRA = "plain script", "plain script, best form", "`tapeline pressure`", "`tapeline spectra`"
 

@@ -16,7 +16,8 @@ from bench_campaign import CHANNELS, RATE_HZ, write_campaign
 from measured_command import measured
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps import spectra
+from tapeline.jobs.spectra import needs as spectra_needs
+from tapeline.jobs.spectra import run as spectra
 from tapeline.store import parquet, tables
 
 LENGTHS_S = (10, 600)
@@ -44,7 +45,7 @@ def peak_of_an_hour(folder: Path) -> float:
     source = Hour()
     quality = [{"mean_pa": 0.0, "frames": source.frames, "spike_times_s": []} for _ in source.positions]
     with parquet.writing_parts(tables.HISTORY, folder / "hour.parquet", campaign="bench", digest="") as history:
-        spectra._measure(folder, source, plan.spectra_needs("r1"), quality, history)  # type: ignore[arg-type]
+        spectra._measure(folder, source, spectra_needs(plan, "r1"), quality, history)  # type: ignore[arg-type]
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 
 

@@ -2,7 +2,7 @@
 
     python benchmarks/validate_comparisons.py --campaigns 600
 
-Levels are drawn with known truth (tests/steps/generated_campaign.py; synthetic): one to five repeats a condition, drawn
+Levels are drawn with known truth (tests/jobs/generated_campaign.py; synthetic): one to five repeats a condition, drawn
 campaign by campaign, scatter of runs, sessions and mounts drawn too. Everything after the levels is the step `compare`.
 Prints Markdown; exit status 1 where a figure misses its limit.
 """
@@ -23,13 +23,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "steps"))
 from generated_campaign import Design, Generated, Scatters, generated
 
 from tapeline.campaign.settings import Compare
-from tapeline.steps.compared_pairs import compared_pairs, pairing_of
-from tapeline.steps.compared_runs import repeat_pools
-from tapeline.steps.contributed import contributed
-from tapeline.steps.contributed_spots import Found, contributed_spots
-from tapeline.steps.ranking import ranking_rows
-from tapeline.steps.session_changes import session_changes
-from tapeline.steps.session_mean_rows import session_mean_rows
+from tapeline.jobs.compare.compared_pairs import compared_pairs, pairing_of
+from tapeline.jobs.compare.compared_runs import repeat_pools
+from tapeline.jobs.compare.contributed import contributed
+from tapeline.jobs.compare.contributed_spots import Found, contributed_spots
+from tapeline.jobs.compare.ranking import ranking_rows
+from tapeline.jobs.compare.session_changes import session_changes
+from tapeline.jobs.compare.session_mean_rows import session_mean_rows
 
 Reals = NDArray[np.float64]
 THRESHOLD_DB = Compare().practical_threshold_db

@@ -2,7 +2,7 @@
 
     python benchmarks/validate_positions.py --campaigns 100
 
-Levels are drawn with known truth (tests/steps/generated_campaign.py; synthetic), all differences zero but for the power
+Levels are drawn with known truth (tests/jobs/generated_campaign.py; synthetic), all differences zero but for the power
 of the tests. Some positions scatter 1, 2, 3 or 5 times as much as the rest, in all that runs, sessions and mounts do to
 them. Everything after the levels is the step `compare`. Prints Markdown; exit status 1 where a figure misses its limit.
 """
@@ -26,10 +26,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "steps"))
 from generated_campaign import Design, Generated, Scatters, generated
 
 from tapeline.campaign.settings import Compare
+from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs, pairing_of
+from tapeline.jobs.compare.compared_runs import repeat_pools
+from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.statistics.significance import benjamini_hochberg, student_factor, student_p_value
-from tapeline.steps.compared_pairs import Compared, compared_pairs, pairing_of
-from tapeline.steps.compared_runs import repeat_pools
-from tapeline.steps.session_changes import session_changes
 
 Reals = NDArray[np.float64]
 

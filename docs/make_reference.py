@@ -15,9 +15,12 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from tapeline.campaign.load import load_campaign
 from tapeline.campaign.outlines import OUTLINE
+from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.table_columns import TABLES
+from tapeline.jobs import JOBS
 from tapeline.quality.reasons import REASONS, UNFIT_CHECKS, Reason
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS, NOT_TAKEN_OFF, doubts_level
 from tapeline.store import tables
@@ -108,6 +111,27 @@ def _text(item: Any) -> Any:
     return item.model_dump(mode="json") if isinstance(item, BaseModel) else item
 
 
+def jobs_page() -> str:
+    """Every job with the results that it reads and writes, those of the sample campaign."""
+    plan = Plan(load_campaign(FOLDER.parent, check=False))
+    by = {"session": "{session}", "measured session": "{session}", "run": "{run}", "campaign": ""}
+    lines = [MADE, "# Jobs", "", JOBS_HEAD, ""]
+    lines += ["| job | one for each | does | reads results of | writes |", "|---|---|---|---|---|"]
+    makers = {path: job.name for job in JOBS.values() for path in job.all_outputs(plan)}
+    for job in JOBS.values():
+        read = {makers[path] for key in job.keys(plan) for path in job.inputs(plan, key) if path in makers}
+        written = (f"`{path.relative_to(plan.results).as_posix()}`" for path in job.outputs(plan, by[job.per]))
+        sources = ["the user's files"] if any(job.sources(plan, key) for key in job.keys(plan)) else []
+        made = ", ".join([*sources, *(name for name in JOBS if name in read)])
+        lines.append(f"| `{job.name}` | {job.per} | {job.does} | {made} | {', '.join(written)} |")
+    return "\n".join(lines) + "\n"
+
+
+JOBS_HEAD = """For who changes the code: the jobs of the sample campaign, in their order. Files lie in the results
+folder. `tapeline JOB NAME` does one by hand. Beside these, `pressure` hands its calibrated signals on to `spectra`;
+they go when they are read, unless `keep_pressure` is set."""
+
+
 def reasons_page() -> str:
     """Every reason code."""
     lines = [
@@ -172,6 +196,7 @@ def pages() -> dict[str, str]:
     return {
         "tables.md": tables_page(),
         "settings.md": settings_page(),
+        "jobs.md": jobs_page(),
         "reasons.md": reasons_page(),
         "campaign.schema.json": schema,
     }

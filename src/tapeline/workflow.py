@@ -129,7 +129,8 @@ def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> in
                     return process.wait(0.2)
         # The manager goes first, or it would start other jobs and tell at length of those that end now.
         process.kill()
-        _signal_group(process.pid, asked[0])
+        # Of SIGINT an interpreter that has only started would leave a traceback in its log; of this it dies in silence.
+        _signal_group(process.pid, signal.SIGTERM if asked[0] == signal.SIGINT else asked[0])
         process.wait()
         until = time.monotonic() + PATIENCE_S
         while lock is not None and steps_at_work(root) and time.monotonic() < until and len(asked) == 1:

@@ -14,20 +14,12 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from tapeline.campaign.plan import Channel, Overrule, Source, picked
 from tapeline.campaign.setting_sections import Calibration
-from tapeline.campaign.slices import (
-    CalibrateLimits,
-    CalibrateNeeds,
-    CalibratorCheck,
-    Channel,
-    Overrule,
-    Papers,
-    SensitivityNeeds,
-    Source,
-    picked,
-)
-from tapeline.steps.calibrate import check_rows
-from tapeline.steps.sensitivity import judged_session, read_papers, session_rows
+from tapeline.jobs.calibrate import CalibrateLimits, CalibrateNeeds, CalibratorCheck
+from tapeline.jobs.calibrate.run import check_rows
+from tapeline.jobs.sensitivity import Papers, SensitivityNeeds
+from tapeline.jobs.sensitivity.run import judged_session, read_papers, session_rows
 
 STATIC_PRESSURE_HPA = 985.0
 ADAPTER_DB = 0.12

@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from tapeline.campaign.plan import Channel, Source, picked
 from tapeline.campaign.setting_sections import Calibration
-from tapeline.campaign.slices import CalibrateLimits, CalibrateNeeds, CalibratorCheck, Channel, Source, picked
-from tapeline.steps.calibrate import check_rows
+from tapeline.jobs.calibrate import CalibrateLimits, CalibrateNeeds, CalibratorCheck
+from tapeline.jobs.calibrate.run import check_rows
 
 Wave = Callable[[int, np.ndarray, np.ndarray], np.ndarray]
 

@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 from random_rings import Rings, Session
 
-from tapeline.campaign.slices import Overrule
-from tapeline.steps.judged_checks import judged_checks
-from tapeline.steps.sensitivity import decided_checks, sensitivities
+from tapeline.campaign.plan import Overrule
+from tapeline.jobs.sensitivity.judged_checks import judged_checks
+from tapeline.jobs.sensitivity.run import decided_checks, sensitivities
 
 ASKED = list(range(4))
 

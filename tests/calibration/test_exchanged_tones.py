@@ -11,7 +11,7 @@ import pytest
 from random_rings import Rings, Session
 
 from tapeline.calibration.exchanged_tones import PairJudgement, PairReading, crosswise_pairs, judge_pair
-from tapeline.campaign.slices import Overrule
+from tapeline.campaign.plan import Overrule
 from tapeline.quality.reasons import REASONS
 
 LISTED, ODD, UNKNOWN = "as listed", "exchanged", "unknown"

@@ -12,7 +12,7 @@ import scipy.signal
 import soundfile
 from random_rings import FULL_SCALE_V, Rings, Session
 
-from tapeline.campaign.slices import Channel, Source
+from tapeline.campaign.plan import Channel, Source
 
 CHANNELS = 6
 ASKED = list(range(CHANNELS))

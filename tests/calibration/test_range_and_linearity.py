@@ -13,6 +13,7 @@ from tapeline.calibration.evidence import Check, Evidence
 from tapeline.calibration.level_linearity import linearity_of
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs.calibrate import needs as calibrate_needs
 from tapeline.statistics.uncertainty import Term
 
 LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2, 0.2, 0.5)
@@ -109,8 +110,8 @@ def test_a_calibrators_level_is_re_20_micropascal_whatever_the_campaign_states(t
         (tmp_path / "config" / name).write_text(text)
     plan = Plan(load_campaign(tmp_path, check=False))
     assert plan.campaign.settings.reference_pressure_pa == 1e-6
-    needs = plan.calibrate_needs("april")
-    from tapeline.steps.calibrate import check_rows
+    needs = calibrate_needs(plan, "april")
+    from tapeline.jobs.calibrate.run import check_rows
 
     (target,) = needs.checks[0].source.paths
     (tmp_path / target).parent.mkdir(exist_ok=True)

@@ -9,8 +9,8 @@ import pytest
 
 from tapeline.calibration.data_sheet import decode
 from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, doubts_of_papers, same_serial
-from tapeline.campaign.slices import Papers
-from tapeline.steps.sensitivity import read_papers
+from tapeline.jobs.sensitivity import Papers
+from tapeline.jobs.sensitivity.run import read_papers
 
 MEASURED_ON = "2026-04-14T08:20:00"
 PUBLIC_EXAMPLE = bytes.fromhex(

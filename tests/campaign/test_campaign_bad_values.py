@@ -34,6 +34,7 @@ from tapeline.campaign.settings import Settings
 from tapeline.campaign.settings_source import SETTINGS_FILE
 from tapeline.campaign.table_columns import KMH_PER_MPS, CsvColumn, CsvTable
 from tapeline.campaign.table_source import read_table
+from tapeline.cli.statuses import EXIT_FAULTS
 
 LONG = "x" * 150_000
 """Longer than any cell that the csv module reads."""
@@ -262,7 +263,7 @@ class Bench:
         told = self.capsys.readouterr()
         for sign in ("Traceback", "Warning:", "\x1b", "\a", "\u202e", "\0"):
             assert sign not in told.out + told.err
-        assert status in (0, cli.EXIT_FAULTS), told.err
+        assert status in (0, EXIT_FAULTS), told.err
         return Told(status, tuple(told.err.splitlines()))
 
 
@@ -355,7 +356,7 @@ def test_settings(kind: Kind, paths: tuple[Path_, ...], bench: Bench) -> None:
     told = bench.check({SETTINGS_FILE: content})
     for path in paths:
         if told.at(rf"{SETTINGS_FILE}:{places[path]}, column \d+: found .+, expected .+"):
-            assert told.status == cli.EXIT_FAULTS
+            assert told.status == EXIT_FAULTS
             continue
         content, alone = settings_text([path], kind.yaml)
         own = bench.check({SETTINGS_FILE: content})
@@ -396,7 +397,7 @@ def test_tables(table: CsvTable[Any], kind: Kind, bench: Bench) -> None:
         # A cell before it with a line break moves it to a later line.
         place = rf'{file}:(?:{line}|\d+), column "{column.name}": found .+, expected .+'
         if told.at(place):
-            assert told.status == cli.EXIT_FAULTS
+            assert told.status == EXIT_FAULTS
         else:
             assert_cell(bench, table, column, kind.cell)
 

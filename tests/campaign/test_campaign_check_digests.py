@@ -9,6 +9,8 @@ from small_campaign import MINIMAL, Files, write
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs import JOBS
+from tapeline.jobs.pressure import needs as pressure_needs
 
 SECOND_SESSION = {
     **MINIMAL,
@@ -16,7 +18,7 @@ SECOND_SESSION = {
     + "m3,m3.wav,measurement,may,open,100,,\ncal2,cal2.wav,calibration,may,,,ring,before\n",
     "config/fittings.csv": MINIMAL["config/fittings.csv"] + "may,1,seam1,s1\nmay,2,seam2,s2\n",
 }
-JOBS = (
+TASKS = (
     ("calibrate", "april"),
     ("calibrate", "may"),
     ("sensitivity", "april"),
@@ -31,13 +33,13 @@ JOBS = (
 def digests(root: Path, files: Files) -> dict[tuple[str, str], str]:
     write(root, files)  # type: ignore[arg-type]
     plan = Plan(load_campaign(root))
-    return {job: plan.digest(*job) for job in JOBS}
+    return {(name, key): JOBS[name].digest(plan, key) for name, key in TASKS}
 
 
 def changed_jobs(root: Path, files: Files) -> set[tuple[str, str]]:
     before = digests(root, SECOND_SESSION)
     after = digests(root, {**SECOND_SESSION, **files})
-    return {job for job in JOBS if before[job] != after[job]}
+    return {job for job in TASKS if before[job] != after[job]}
 
 
 def overrides(rows: str) -> Files:
@@ -58,14 +60,14 @@ def test_other_words_for_a_refused_check_change_no_pressure(tmp_path: Path) -> N
     refused = overrides("cal1,seam1,unusable,wrong adapter,A. Nyone\n")
     first = digests(tmp_path, {**SECOND_SESSION, **refused})
     second = digests(tmp_path, {**SECOND_SESSION, **overrides("cal1,seam1,unusable,the adapter slipped,B. Body\n")})
-    assert {job for job in JOBS if first[job] != second[job]} == {("sensitivity", "april")}
+    assert {job for job in TASKS if first[job] != second[job]} == {("sensitivity", "april")}
 
 
 def test_a_mark_that_keeps_a_position_in_use_reaches_pressure(tmp_path: Path) -> None:
     """All of the run is refused but for one position, which is marked only."""
     rows = "cal1,,unusable,wrong adapter,A. Nyone\n"
     write(tmp_path, {**SECOND_SESSION, **overrides(rows + "cal1,seam1,doubtful,right adapter,A. Nyone\n")})  # type: ignore[arg-type]
-    needs = Plan(load_campaign(tmp_path)).pressure_needs("m1")
+    needs = pressure_needs(Plan(load_campaign(tmp_path)), "m1")
     assert [(row.position, row.verdict, row.who) for row in needs.overrules] == [
         (None, "unusable", ""),
         ("seam1", "doubtful", ""),

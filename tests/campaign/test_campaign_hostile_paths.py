@@ -21,6 +21,7 @@ from tapeline import cli
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.table_columns import TABLES
+from tapeline.cli.statuses import EXIT_FAULTS
 
 YAML = "config/campaign.yaml"
 HOSTILE = (
@@ -118,7 +119,7 @@ def said_of(root: Path, capsys: pytest.CaptureFixture[str]) -> list[str]:
     status = cli.main(["check", str(root)])
     assert set(root.rglob("*")) == before
     said = capsys.readouterr().err.splitlines()
-    return said if status == cli.EXIT_FAULTS else []
+    return said if status == EXIT_FAULTS else []
 
 
 @pytest.mark.parametrize(("name", "field"), FIELDS, ids=[name for name, _ in FIELDS])
@@ -232,7 +233,7 @@ def test_results_lie_apart_from_what_is_read(
     (folder / "away").symlink_to(tmp_path, target_is_directory=True)
     (folder / "raw").symlink_to("recordings", target_is_directory=True)
     command = ["check", str(folder)] if check else ["manifest", "--campaign", str(folder)]
-    assert cli.main(command) == cli.EXIT_FAULTS
+    assert cli.main(command) == EXIT_FAULTS
     line = 5 + more.count("\n")
     said = capsys.readouterr().err.splitlines()
     assert any(re.match(rf"{YAML}:{line}, column 10: found .*({found})", sentence) for sentence in said), said

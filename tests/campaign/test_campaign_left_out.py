@@ -9,6 +9,10 @@ from small_campaign import MINIMAL, Files, faults_of, write
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs import JOBS
+from tapeline.jobs.catalogue import needs as catalogue_needs
+from tapeline.jobs.spectra import needs as spectra_needs
+from tapeline.jobs.tables import needs as tables_needs
 
 HEAD = "run,start_s,stop_s,position,lower_hz,upper_hz,reason\n"
 
@@ -27,16 +31,16 @@ def test_a_range_of_all_runs_touches_tables_and_no_spectra(tmp_path: Path) -> No
     position = next(iter(plain.campaign.positions))
     plan = plan_of(tmp_path / "out", left_out(f"*,,,{position},49,51,hum\nm1,,,,100,100,hum\n"))
     (session,) = plan.measured_sessions
-    by_run = {item.run: item.left_out for item in plan.tables_needs(session).runs}
+    by_run = {item.run: item.left_out for item in tables_needs(plan, session).runs}
     assert by_run["m1"] == (("", 100.0, 100.0), (position, 49.0, 51.0))
     assert {ranges for run, ranges in by_run.items() if run != "m1"} == {((position, 49.0, 51.0),)}
-    assert plan.digest("tables", session) != plain.digest("tables", session)
+    assert JOBS["tables"].digest(plan, session) != JOBS["tables"].digest(plain, session)
     for run in plan.recordings:
-        assert plan.digest("spectra", run) == plain.digest("spectra", run)
-        assert plan.spectra_needs(run).left_out == ()
-    rows = {row.run: row.left_out for row in plan.catalogue_needs().runs}
+        assert JOBS["spectra"].digest(plan, run) == JOBS["spectra"].digest(plain, run)
+        assert spectra_needs(plan, run).left_out == ()
+    rows = {row.run: row.left_out for row in catalogue_needs(plan).runs}
     assert rows["m1"] == (f"49 to 51 Hz at {position}: hum", "100 Hz: hum")
-    assert {kind.kind for kind in plan.catalogue_needs().runs if not kind.left_out} == {"calibration"}
+    assert {kind.kind for kind in catalogue_needs(plan).runs if not kind.left_out} == {"calibration"}
 
 
 def test_what_is_left_out_of_a_background_counts_where_it_is_subtracted(tmp_path: Path) -> None:
@@ -48,7 +52,7 @@ def test_what_is_left_out_of_a_background_counts_where_it_is_subtracted(tmp_path
     }
     plan = plan_of(tmp_path, files)
     (session,) = plan.measured_sessions
-    by_run = {item.run: item.left_out for item in plan.tables_needs(session).runs}
+    by_run = {item.run: item.left_out for item in tables_needs(plan, session).runs}
     assert by_run["b1"] == by_run["m1"] == (("", 49.0, 51.0),)
 
 

@@ -26,7 +26,7 @@ from pathlib import Path
 from tapeline.campaign.faults import CampaignFaults
 from tapeline.campaign.load import load_campaign
 from tapeline.recordings.opening import channel_count
-from tapeline.steps.recording_warnings import recording_warnings
+from tapeline.cli.recording_warnings import recording_warnings
 told = {}
 for folder in map(Path, sys.argv[1:]):
     try:

@@ -16,6 +16,7 @@ from tapeline.campaign.operating_points import named_points, operating_points
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.tables import Run
+from tapeline.jobs.compare import needs as compare_needs
 
 EMPTY_RUN: dict[str, Any] = dict.fromkeys(Run.__dataclass_fields__)
 
@@ -157,6 +158,6 @@ def test_points_are_named_in_the_reports_unit_and_within_the_tolerances() -> Non
 def test_the_ranking_is_over_the_points_chosen(tmp_path: Path) -> None:
     text = "campaign: roof\nranking: {operating_points: [[101, 0.2]]}\n"
     write(tmp_path, changed("config/campaign.yaml", "campaign: roof\n", text))
-    assert Plan(load_campaign(tmp_path)).compare_needs().ranking_points == ((100 / 3.6, 0.0),)
+    assert compare_needs(Plan(load_campaign(tmp_path))).ranking_points == ((100 / 3.6, 0.0),)
     write(tmp_path, dict(MINIMAL))
-    assert Plan(load_campaign(tmp_path)).compare_needs().ranking_points == ()
+    assert compare_needs(Plan(load_campaign(tmp_path))).ranking_points == ()

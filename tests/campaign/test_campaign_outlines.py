@@ -13,7 +13,8 @@ from small_campaign import MINIMAL, faults_of, write
 from tapeline.campaign import outlines
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.outlines import MOST_BYTES, Outline
-from tapeline.campaign.plan import STEP_VERSIONS, Plan
+from tapeline.campaign.plan import Plan
+from tapeline.jobs import JOBS
 
 CSV, SVG = "config/body.csv", "config/side.svg"
 BOX = '<svg xmlns="http://www.w3.org/2000/svg">{}</svg>'
@@ -136,15 +137,7 @@ def test_an_edited_outline_runs_the_report_only(tmp_path: Path) -> None:
     def digests(text: str) -> dict[tuple[str, str], str]:
         write(tmp_path, with_outlines(f"{{file: {CSV}}}", csv=text))
         plan = Plan(load_campaign(tmp_path))
-        keys = {
-            "calibrate": plan.sessions,
-            "sensitivity": plan.sessions,
-            "pressure": plan.recordings,
-            "verdicts": plan.measured_sessions,
-            "spectra": plan.recordings,
-            "tables": plan.measured_sessions,
-        }
-        return {(step, key): plan.digest(step, key) for step in STEP_VERSIONS for key in keys.get(step, ("",))}
+        return {(job.name, key): job.digest(plan, key) for job in JOBS.values() for key in job.keys(plan)}
 
     before = digests("x_m,y_m\n0,0\n4,1\n")
     assert digests("# a word\ny_m,x_m,line\n0,0.0,\n1.0,4,\n") == before

@@ -10,6 +10,9 @@ from small_campaign import MINIMAL, Files, changed, faults_of, write
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs import JOBS
+from tapeline.jobs.spectra import flow_series_files
+from tapeline.jobs.spectra import needs as spectra_needs
 
 SERIES = "time_s,speed_mps,yaw_deg\n0,27.1,0.5\n1,27.9,\n2,28.4,-1.5\n"
 
@@ -40,12 +43,12 @@ def test_a_sound_road_campaign_plans_its_tables(tmp_path: Path) -> None:
     write(tmp_path, road(left_out=out))
     plan = Plan(load_campaign(tmp_path))
     assert plan.on_request == ("flow_bins",)
-    needs = plan.spectra_needs("m1")
+    needs = spectra_needs(plan, "m1")
     assert needs.left_out == ((1.0, 2.0), (5.0, 6.5))
     assert needs.flow is not None
-    assert plan.flow_series_files("m1") == (needs.flow.path,) == ("recordings/m1_flow.csv",)
-    assert plan.spectra_needs("m2").flow is None
-    assert plan.digest("spectra", "m1") != plan.digest("spectra", "m2")
+    assert flow_series_files(plan, "m1") == (needs.flow.path,) == ("recordings/m1_flow.csv",)
+    assert spectra_needs(plan, "m2").flow is None
+    assert JOBS["spectra"].digest(plan, "m1") != JOBS["spectra"].digest(plan, "m2")
 
 
 def test_times_are_counted_from_the_recordings_start(tmp_path: Path) -> None:
@@ -53,7 +56,7 @@ def test_times_are_counted_from_the_recordings_start(tmp_path: Path) -> None:
     rows = files["config/runs.csv"].splitlines()
     rows = [f"{row},{'start_s' if i == 0 else '2' if row.startswith('m1') else ''}" for i, row in enumerate(rows)]
     write(tmp_path, {**files, "config/runs.csv": "\n".join(rows) + "\n"})
-    needs = Plan(load_campaign(tmp_path)).spectra_needs("m1")
+    needs = spectra_needs(Plan(load_campaign(tmp_path)), "m1")
     assert needs.left_out == ((3.0, 4.5),)
     assert needs.flow is not None
     assert needs.flow.start_s == 2.0

@@ -9,6 +9,8 @@ from small_campaign import MINIMAL, Files, write
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs.scale import JOB as SCALE
+from tapeline.jobs.scale import needs as scale_needs
 
 LENGTHS = "scaling: {length_m: 0.02, lengths: {seam1: 0.008, roof: 0.012, trim: 0.015}}\n"
 POSITIONS = (
@@ -32,7 +34,7 @@ def with_lengths(settings: str) -> Files:
 
 
 def test_a_length_is_the_positions_own_its_cavitys_its_areas_or_the_general_one(tmp_path: Path) -> None:
-    needs = plan_of(tmp_path, with_lengths(LENGTHS)).scale_needs()
+    needs = scale_needs(plan_of(tmp_path, with_lengths(LENGTHS)))
     assert {each.position: (each.length_m, each.source) for each in needs.lengths} == {
         "seam1": (0.008, "scaling.lengths: position seam1"),
         "seam2": (0.028, "cavities: rail"),
@@ -43,7 +45,7 @@ def test_a_length_is_the_positions_own_its_cavitys_its_areas_or_the_general_one(
 
 
 def test_without_a_length_only_cavities_have_one(tmp_path: Path) -> None:
-    needs = plan_of(tmp_path, with_lengths("")).scale_needs()
+    needs = scale_needs(plan_of(tmp_path, with_lengths("")))
     assert [(each.position, each.length_m) for each in needs.lengths] == [("seam1", 0.028), ("seam2", 0.028)]
 
 
@@ -54,7 +56,7 @@ def test_areas_are_known_names_of_lengths(tmp_path: Path) -> None:
 
 def test_runs_are_measurements_with_a_flow(tmp_path: Path) -> None:
     runs = MINIMAL["config/runs.csv"] + "m3,m3.wav,measurement,april,open,0,,\n"
-    needs = plan_of(tmp_path, {"config/runs.csv": runs}).scale_needs()
+    needs = scale_needs(plan_of(tmp_path, {"config/runs.csv": runs}))
     assert [item.run for item in needs.runs] == ["m1", "m2"]
     assert needs.runs[0].achieved.nominal_mps == pytest.approx(100 / 3.6)
 
@@ -70,6 +72,6 @@ def test_runs_are_measurements_with_a_flow(tmp_path: Path) -> None:
     ],
 )
 def test_only_what_it_uses_makes_it_run_again(tmp_path: Path, settings: str, same: bool) -> None:
-    before = plan_of(tmp_path / "a", {}).digest("scale")
+    before = SCALE.digest(plan_of(tmp_path / "a", {}))
     text = MINIMAL["config/campaign.yaml"] + settings + "\n"
-    assert (plan_of(tmp_path / "b", {"config/campaign.yaml": text}).digest("scale") == before) == same
+    assert (SCALE.digest(plan_of(tmp_path / "b", {"config/campaign.yaml": text})) == before) == same

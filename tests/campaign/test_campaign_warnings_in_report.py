@@ -10,6 +10,8 @@ from small_campaign import MINIMAL, Files, write
 from tapeline import cli
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs.report import JOB as REPORT
+from tapeline.jobs.report import needs as report_needs
 
 
 def with_warning() -> Files:
@@ -24,10 +26,10 @@ def test_a_warning_is_in_the_reports_digest_and_reaches_its_step(
 ) -> None:
     write(tmp_path, with_warning())
     given: list[Plan] = []
-    monkeypatch.setattr("tapeline.steps.report.run", given.append)
+    monkeypatch.setattr("tapeline.jobs.report.run.run", given.append)
     assert cli.main(["report", "--campaign", str(tmp_path)]) == 0
     (warning,) = given[0].campaign.file_warnings
     assert "spare" in warning.found
-    assert given[0].report_needs()["warnings"] == [str(warning)]
+    assert report_needs(given[0])["warnings"] == [str(warning)]
     checked, unchecked = Plan(load_campaign(tmp_path)), Plan(load_campaign(tmp_path, check=False))
-    assert given[0].digest("report") == checked.digest("report") != unchecked.digest("report")
+    assert REPORT.digest(given[0]) == REPORT.digest(checked) != REPORT.digest(unchecked)

@@ -31,6 +31,7 @@ from small_results import (
 from tapeline import cli
 from tapeline.changes.causes import Cause, differences
 from tapeline.changes.changes_text import WIDTH
+from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT, EXIT_MOVED
 from tapeline.store import parquet, tables
 
 Diff = Callable[..., tuple[int, str, str]]
@@ -72,14 +73,14 @@ def test_the_same_results_have_not_moved(tmp_path: Path, diff: Diff) -> None:
 
 def test_a_moved_level_has_a_status_of_its_own(tmp_path: Path, diff: Diff) -> None:
     status, output, _ = diff(*two(tmp_path, louder(0.25)))
-    assert status == cli.EXIT_MOVED == 4
+    assert status == EXIT_MOVED == 4
     assert "What moved: 1 of 5 tables; the same: calibration, comparisons, narrowband, quality" in output
     assert "band levels  1 of 4: at most +0.25 dB at may: m1, p1, 500 Hz" in output
     assert "findings     none of 2 changed" in output
 
 
 def test_exit_statuses_are_all_different() -> None:
-    statuses = (0, cli.EXIT_FAILED, cli.EXIT_FAULTS, cli.EXIT_LEFT_OUT, cli.EXIT_MOVED)
+    statuses = (0, EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT, EXIT_MOVED)
     assert len(set(statuses)) == len(statuses)
 
 

@@ -10,18 +10,17 @@ from pathlib import Path
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps import (
-    calibrate,
-    catalogue,
-    compare,
-    places,
-    pressure,
-    repeat,
-    sensitivity,
-    spectra,
-    tables,
-    verdicts,
-)
+from tapeline.jobs import JOBS
+from tapeline.jobs.calibrate import run as calibrate
+from tapeline.jobs.catalogue import run as catalogue
+from tapeline.jobs.compare import run as compare
+from tapeline.jobs.pressure import pressure_file
+from tapeline.jobs.pressure import run as pressure
+from tapeline.jobs.repeat import run as repeat
+from tapeline.jobs.sensitivity import run as sensitivity
+from tapeline.jobs.spectra import run as spectra
+from tapeline.jobs.tables import run as tables
+from tapeline.jobs.verdicts import run as verdicts
 
 
 def run_steps(folder: Path, made: Path | None = None) -> None:
@@ -34,10 +33,10 @@ def run_steps(folder: Path, made: Path | None = None) -> None:
         """Whether a job has the slice and the files that it had, so that what it made is still true."""
         if before is None or made is None or key not in {*before.sessions, *before.recordings}:
             return False
-        if plan.digest(step, key) != before.digest(step, key):
+        job = JOBS[step]
+        if job.digest(plan, key) != job.digest(before, key):
             return False
-        files = {"calibrate": "check_files", "sensitivity": "data_sheet_files", "pressure": "source_files"}
-        here, there = (getattr(each, files[step])(key) if step in files else () for each in (plan, before))
+        here, there = (job.sources(each, key) for each in (plan, before))
         return here == there and all((folder / name).samefile(made / name) for name in here)
 
     changed = set()
@@ -54,7 +53,7 @@ def run_steps(folder: Path, made: Path | None = None) -> None:
         if session in changed or not kept("pressure", run) or not kept("spectra", run):
             pressure.run(plan, run)
             spectra.run(plan, run)
-            places.pressure(results, run).unlink()
+            pressure_file(results, run).unlink()
             renewed.add(session)
     for session in plan.measured_sessions:
         verdicts.run(plan, session)

@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from tapeline.campaign.plan import picked
 from tapeline.campaign.setting_sections import Quality
-from tapeline.campaign.slices import StreamQuality, picked
+from tapeline.jobs.pressure import StreamQuality
+from tapeline.jobs.pressure.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
-from tapeline.steps.channel_quality import channel_measures, stream_checks, verdict_limits
 
 
 def stream_quality(**changes: Any) -> StreamQuality:

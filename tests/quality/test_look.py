@@ -11,10 +11,10 @@ import soundfile
 from tapeline.acoustics.bands import bands_between
 from tapeline.campaign.load import load_campaign
 from tapeline.cli import main
+from tapeline.cli.look_repeats import Asked
+from tapeline.cli.recording_look import LookError, look
+from tapeline.jobs.table_files import session_table
 from tapeline.recordings.recording import RecordingError
-from tapeline.steps import places
-from tapeline.steps.look import LookError, look
-from tapeline.steps.look_repeats import Asked
 from tapeline.store import parquet, tables
 
 RATE = 12_800
@@ -128,7 +128,7 @@ def with_results(root: Path, levels: dict[str, float], **changed: object) -> Pat
         for run, level in levels.items()
         for weighting in ("A", "Z")
     ]
-    table = places.session_table(campaign.results, "overall", "april")
+    table = session_table(campaign.results, "overall", "april")
     parquet.write_rows(tables.OVERALL, table, rows, campaign="roof", digest="none")
     return path
 

@@ -11,8 +11,18 @@ import soundfile
 from tapeline.acoustics.short_time_spectra import block_frames
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
+from tapeline.jobs.calibrate import run as calibrate
+from tapeline.jobs.catalogue import needs as catalogue_needs
+from tapeline.jobs.catalogue import run as catalogue
+from tapeline.jobs.pressure import needs as pressure_needs
+from tapeline.jobs.pressure import pressure_file, quality_file
+from tapeline.jobs.pressure import run as pressure
+from tapeline.jobs.spectra import run as spectra
+from tapeline.jobs.spectra import spectra_file
+from tapeline.jobs.table_files import campaign_table
+from tapeline.jobs.verdicts import run as verdicts
+from tapeline.jobs.verdicts import verdicts_file
 from tapeline.quality.reasons import FILE_FAULTS, REASONS
-from tapeline.steps import calibrate, catalogue, places, pressure, spectra, verdicts
 from tapeline.store import arrow_file, parquet
 
 RATE = 12_800
@@ -45,13 +55,13 @@ def quality_of(root: Path, samples: np.ndarray | None, subtype: str = "PCM_24", 
     plan = Plan(load_campaign(root, check=False))
     if samples is not None:
         for name in ("bg1", "m1"):
-            (target,) = plan.pressure_needs(name).source.paths
+            (target,) = pressure_needs(plan, name).source.paths
             path = root / target
             path.parent.mkdir(parents=True, exist_ok=True)
             soundfile.write(path, samples / 10.0, RATE, subtype=subtype)
     calibrate.run(plan, "april")
     pressure.run(plan, "m1")
-    rows = parquet.read_rows(places.quality(plan.campaign.results, "m1"))
+    rows = parquet.read_rows(quality_file(plan.campaign.results, "m1"))
     return {row["position"]: row for row in rows}
 
 
@@ -61,7 +71,7 @@ def test_clean_channels_are_good_and_in_pascal(tmp_path: Path) -> None:
     assert [row["rms_pa"] for row in rows.values()] == pytest.approx([1.0] * 3, rel=0.03)
     assert [row["frames"] for row in rows.values()] == [2 * RATE] * 3
     plan = Plan(load_campaign(tmp_path, check=False))
-    source = arrow_file.PressureFile(places.pressure(plan.campaign.results, "m1"))
+    source = arrow_file.PressureFile(pressure_file(plan.campaign.results, "m1"))
     samples = np.concatenate(list(source.blocks()), axis=1)
     assert samples == pytest.approx(volts().T / SENSITIVITY_V_PER_PA, abs=1e-4)
 
@@ -139,7 +149,7 @@ def test_samples_too_large_for_a_pressure_reach_no_table(tmp_path: Path) -> None
     assert rows["seam3"]["rms_pa"] == pytest.approx(1.0, rel=0.03)
     plan = Plan(load_campaign(tmp_path, check=False))
     spectra.run(plan, "m1")
-    rows_of_lines = parquet.read_rows(places.spectra(plan.campaign.results, "m1"))
+    rows_of_lines = parquet.read_rows(spectra_file(plan.campaign.results, "m1"))
     lines = {row["position"]: np.array(row["psd_pa2_per_hz"], dtype=np.float64) for row in rows_of_lines}
     assert [bool(np.isfinite(lines[name]).any()) for name in ("seam1", "seam2", "seam3")] == [False, False, True]
     pressure.run(plan, "bg1")
@@ -176,7 +186,7 @@ def test_a_missing_recording_leaves_a_valid_empty_result(tmp_path: Path) -> None
     assert {row["verdict"] for row in rows.values()} == {"unusable"}
     assert all(row["reasons"] == ["recording-missing"] for row in rows.values())
     plan = Plan(load_campaign(tmp_path, check=False))
-    assert arrow_file.PressureFile(places.pressure(plan.campaign.results, "m1")).positions == ()
+    assert arrow_file.PressureFile(pressure_file(plan.campaign.results, "m1")).positions == ()
 
 
 def test_strict_runs_stop_at_the_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -188,17 +198,17 @@ def test_strict_runs_stop_at_the_fault(tmp_path: Path, monkeypatch: pytest.Monke
 def test_a_run_shorter_than_one_block_is_said_in_the_campaign_table(tmp_path: Path) -> None:
     quality_of(tmp_path, volts(seconds=0.02))
     plan = Plan(load_campaign(tmp_path, check=False))
-    needs = plan.catalogue_needs()
-    rows = parquet.read_rows(places.quality(plan.campaign.results, "m1"))
+    needs = catalogue_needs(plan)
+    rows = parquet.read_rows(quality_file(plan.campaign.results, "m1"))
     assert rows[0]["frames"] == 256 < block_frames(RATE, needs.resolution_hz)
     pressure.run(plan, "bg1")
     for session in plan.sessions:
-        from tapeline.steps import sensitivity
+        from tapeline.jobs.sensitivity import run as sensitivity
 
         sensitivity.run(plan, session)
         verdicts.run(plan, session)
     catalogue.run(plan)
-    table = parquet.read_rows(places.campaign_table(plan.campaign.results, "quality"))
+    table = parquet.read_rows(campaign_table(plan.campaign.results, "quality"))
     assert {tuple(row["reasons"]) for row in table if row["run"] == "m1"} == {("too-short",)}
     assert "0.020 s are no whole block" in table[0]["sentences"][0]
 
@@ -215,7 +225,7 @@ def test_a_verdict_set_by_hand_counts_and_says_who_and_why(tmp_path: Path) -> No
     pressure.run(plan, "bg1")
     verdicts.run(plan, "april")
     rows = {
-        (row["run"], row["position"]): row for row in parquet.read_rows(places.verdicts(plan.campaign.results, "april"))
+        (row["run"], row["position"]): row for row in parquet.read_rows(verdicts_file(plan.campaign.results, "april"))
     }
     one = rows["m1", "seam2"]
     assert (one["verdict"], one["found_verdict"], one["overruled_by"]) == ("good", "doubtful", "A. Nyone")

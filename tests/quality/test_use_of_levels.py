@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tapeline.jobs.levels.level_use_columns import taken_off_rank
 from tapeline.quality.reasons import REASONS
 from tapeline.quality.use_of_levels import LevelUse, doubts_level, less_along_first, level_use
-from tapeline.steps.level_use_columns import taken_off_rank
 from tapeline.store.tables import TAKEN_OFF, WITH_REFERENCES
 
 NO = np.zeros(4, dtype=bool)

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from tapeline.jobs.compare.picked_rows import with_picked
 from tapeline.statistics.significance import benjamini_hochberg, student_factor, student_p_value
-from tapeline.steps.picked_rows import with_picked
 from tapeline.store.tables import BOTH_BOUNDS, WITHOUT_DIFFERENCE
 
 Row = dict[str, Any]

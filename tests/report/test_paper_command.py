@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 from built_report import Report
 
-from tapeline.cli import EXIT_FAILED, EXIT_FAULTS, main
+from tapeline.cli import main
+from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS
 from tapeline.report import paper
 from tapeline.report.paper import PAPERS
 

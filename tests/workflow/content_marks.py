@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from tapeline.campaign.plan import STEP_VERSIONS
+from tapeline.jobs import JOBS
 
 FILE = Path(__file__).with_name("content_marks.json")
 RELATIVE = 1e-6
@@ -26,7 +26,7 @@ def marks_of(results: Path) -> dict[str, Any]:
     """One entry a table file: rows, a hash of the texts, and sums of the numbers, column by column."""
     files = sorted((results / "tables").rglob("*.parquet"))
     tables = {path.relative_to(results).as_posix(): _mark(pq.ParquetFile(path).read()) for path in files}
-    return {"steps": dict(STEP_VERSIONS), "tables": tables}
+    return {"steps": {job.name: job.version for job in JOBS.values()}, "tables": tables}
 
 
 def _mark(table: pa.Table) -> dict[str, Any]:

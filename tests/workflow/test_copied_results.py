@@ -10,7 +10,7 @@ from sample_runs import CampaignRun, tapeline
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps.misfits import forced, misfits
+from tapeline.jobs.stale_results import forced, misfits
 
 pytestmark = [pytest.mark.workflow, pytest.mark.long]
 

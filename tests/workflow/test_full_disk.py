@@ -12,11 +12,12 @@ from background_campaign import write_background_campaign
 from sample_runs import COMMAND
 
 from tapeline import cli, unwritable
+from tapeline.cli.statuses import EXIT_FAILED
 
 FULL_DISK = """
 import errno, os, sys
 if "calibrate" in sys.orig_argv and "run" not in sys.orig_argv:
-    import tapeline.steps.calibrate as step
+    import tapeline.jobs.calibrate.run as step
     def run(*given):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     step.run = run
@@ -40,7 +41,7 @@ def environment(campaign: Path) -> dict[str, str]:
 def test_a_run_says_on_the_terminal_that_the_disk_is_full(campaign: Path) -> None:
     command = [str(COMMAND), "run", str(campaign), "--cores", "2", "--", "--until", "calibrate"]
     done = subprocess.run(command, check=False, capture_output=True, text=True, env=environment(campaign))
-    assert done.returncode == cli.EXIT_FAILED
+    assert done.returncode == EXIT_FAILED
     assert done.stderr.splitlines().count(SAID.format("results")) == 2
     assert "Traceback" not in done.stderr
     log = campaign / "results" / "logs" / "calibrate" / "rolling.log"
@@ -62,7 +63,7 @@ def test_a_step_whose_log_takes_no_more_tells_the_terminal(campaign: Path) -> No
     os.close(writer)
     with os.fdopen(reader, encoding="utf-8") as terminal:
         assert terminal.read() == SAID.format(campaign / "results") + "\n"
-    assert done.returncode == cli.EXIT_FAILED
+    assert done.returncode == EXIT_FAILED
 
 
 @pytest.mark.parametrize(
@@ -81,7 +82,7 @@ def test_nothing_starts_where_nothing_can_be_written(
         raise OSError(number, os.strerror(number))
 
     monkeypatch.setattr(os, "fsync", refuse)
-    assert cli.main(["run", str(campaign)]) == cli.EXIT_FAILED
+    assert cli.main(["run", str(campaign)]) == EXIT_FAILED
     last = capsys.readouterr().err.splitlines()[-1]
     assert last == f"tapeline run: {campaign / '.snakemake'}: cannot be written, {why}"
     assert list(campaign.rglob("*.part")) == []

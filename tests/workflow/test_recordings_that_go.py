@@ -15,7 +15,11 @@ from sample_runs import COMMAND
 from tapeline import cli, workflow
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.steps import calibrate, places, pressure
+from tapeline.cli import run
+from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
+from tapeline.jobs.calibrate import run as calibrate
+from tapeline.jobs.pressure import quality_file
+from tapeline.jobs.pressure import run as pressure
 
 RATE_HZ = 4_000
 PATIENCE_S = 600
@@ -57,8 +61,8 @@ def test_a_recording_that_goes_away_during_the_run(
         return 1 if len(calls) == 1 else 0
 
     monkeypatch.setattr(workflow, "run", stop_once)
-    monkeypatch.setattr(cli, "_summary", lambda _: cli.EXIT_LEFT_OUT)
-    assert cli.main(["run", str(root)]) == cli.EXIT_LEFT_OUT
+    monkeypatch.setattr(run, "summary", lambda _: EXIT_LEFT_OUT)
+    assert cli.main(["run", str(root)]) == EXIT_LEFT_OUT
     assert len(calls) == 2
     assert "recordings/m2.raw went away or may no longer be read: the run goes on without" in capsys.readouterr().err
 
@@ -71,11 +75,11 @@ def test_a_run_is_not_tried_again_where_nothing_can_be_written(
     def stop(_: Path, **asked: object) -> int:
         calls.append(asked)
         (root / "recordings" / "m2.raw").unlink()
-        monkeypatch.setattr(cli, "unwritable", lambda folder: f"{folder}: cannot be written, its disk is full")
+        monkeypatch.setattr(run, "unwritable", lambda folder: f"{folder}: cannot be written, its disk is full")
         return 1
 
     monkeypatch.setattr(workflow, "run", stop)
-    assert cli.main(["run", str(root)]) == cli.EXIT_FAILED
+    assert cli.main(["run", str(root)]) == EXIT_FAILED
     assert len(calls) == 1
     assert capsys.readouterr().err.splitlines()[-1].endswith("its disk is full")
 
@@ -83,7 +87,7 @@ def test_a_run_is_not_tried_again_where_nothing_can_be_written(
 def test_a_run_that_fails_for_another_reason_is_not_tried_again(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     calls = []
     monkeypatch.setattr(workflow, "run", lambda _, **asked: calls.append(asked) or 1)
-    assert cli.main(["run", str(root)]) == cli.EXIT_FAILED
+    assert cli.main(["run", str(root)]) == EXIT_FAILED
     assert [asked["again"] for asked in calls] == [[]]
 
 
@@ -99,7 +103,7 @@ def test_results_of_a_recording_that_came_back_are_made_again(root: Path, monkey
     (command,) = calls
     at = command.index("--forcerun")
     # Nothing but an option may follow: the manager takes every other word into the list.
-    assert command[at + 1] == places.quality(Path("results"), "m2").as_posix()
+    assert command[at + 1] == quality_file(Path("results"), "m2").as_posix()
     assert command[at + 2].startswith("--")
     assert command[-2:] == ["--until", "pressure"]
 
@@ -131,7 +135,7 @@ def test_a_recording_without_permission_is_left_out_and_taken_once_it_may_be_rea
     locked = root / "recordings" / "m2.raw"
     locked.chmod(0)
     status, said = run_bound_by_permissions(root)
-    assert status == cli.EXIT_LEFT_OUT, said
+    assert status == EXIT_LEFT_OUT, said
     assert "left out: run m2, its recording has a fault" in said
     assert "m2.raw may not be read (Permission denied): give yourself permission to read it" in said
     locked.chmod(0o644)
@@ -144,7 +148,7 @@ def test_a_closed_folder_among_the_results_is_named_before_anything_runs(root: P
     (root / "results" / place).mkdir(parents=True)
     (root / "results" / place).chmod(0o500)
     status, said = run_bound_by_permissions(root)
-    assert status == cli.EXIT_FAILED
+    assert status == EXIT_FAILED
     last = said.strip().splitlines()[-1]
     assert last.startswith(f"tapeline run: {root / 'results' / place}: cannot be written, it is read-only")
     assert not (root / "results" / "calibration").exists()
@@ -155,7 +159,7 @@ def test_a_folder_that_may_not_be_entered_is_named(root: Path) -> None:
     (root / "results" / "tables").chmod(0)
     status, said = run_bound_by_permissions(root)
     (root / "results" / "tables").chmod(0o755)
-    assert status == cli.EXIT_FAILED
+    assert status == EXIT_FAILED
     last = said.strip().splitlines()[-1]
     assert last.startswith(f"tapeline run: {root / 'results' / 'tables'}: cannot be written, it is read-only")
     assert "Traceback" not in said
@@ -163,7 +167,7 @@ def test_a_folder_that_may_not_be_entered_is_named(root: Path) -> None:
 
 def test_a_pattern_in_the_path_of_a_campaign_is_named(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
     root = root.rename(root.with_name("{wildcards.run} van"))
-    assert cli.main(["run", str(root)]) == cli.EXIT_FAILED
+    assert cli.main(["run", str(root)]) == EXIT_FAILED
     assert f"{root}: the workflow manager cannot work in a folder called {{wildcards.run}}" in capsys.readouterr().err
     assert not (root / "results").exists()
 
@@ -174,12 +178,12 @@ def test_a_pipe_among_the_results_is_named_before_anything_runs(
 ) -> None:
     (root / "results" / place).parent.mkdir(parents=True)
     os.mkfifo(root / "results" / place)
-    assert cli.main(["run", str(root)]) == cli.EXIT_FAULTS
+    assert cli.main(["run", str(root)]) == EXIT_FAULTS
     assert f"results/{place}: found a pipe, socket or device" in capsys.readouterr().err
 
 
 def test_a_folder_in_the_place_of_a_result_is_named(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
     place = root / "results" / "tables" / "comparisons.parquet"
     place.mkdir(parents=True)
-    assert cli.main(["run", str(root)]) == cli.EXIT_FAILED
+    assert cli.main(["run", str(root)]) == EXIT_FAILED
     assert f"{place}: is a folder, and a result is written there: move it away" in capsys.readouterr().err

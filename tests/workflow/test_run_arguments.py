@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 from tapeline import cli
+from tapeline.cli import run
+from tapeline.cli.statuses import EXIT_FAILED
 
 MORE = ["--until", "compare"]
 
@@ -25,17 +27,17 @@ def test_what_follows_two_dashes_goes_to_the_workflow_manager(
     monkeypatch: pytest.MonkeyPatch, given: list[str], more: list[str]
 ) -> None:
     seen: list[tuple[Path, list[str]]] = []
-    monkeypatch.setattr(cli, "_check", lambda options: 0)
-    monkeypatch.setattr(cli, "_told_unwritable", lambda options: False)
-    monkeypatch.setattr(cli, "_managed", lambda options, root: seen.append((root, options.more)) or 1)
-    assert cli.main(["run", *given]) == cli.EXIT_FAILED
+    monkeypatch.setattr(run, "check", lambda options: 0)
+    monkeypatch.setattr(run, "_told_unwritable", lambda options: False)
+    monkeypatch.setattr(run, "_managed", lambda options, root: seen.append((root, options.more)) or 1)
+    assert cli.main(["run", *given]) == EXIT_FAILED
     assert seen == [(Path("van").resolve(), more)]
 
 
 def test_no_campaign_is_the_one_here(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[Path] = []
-    monkeypatch.setattr(cli, "_check", lambda options: 0)
-    monkeypatch.setattr(cli, "_told_unwritable", lambda options: False)
-    monkeypatch.setattr(cli, "_managed", lambda options, root: seen.append(root) or 1)
+    monkeypatch.setattr(run, "check", lambda options: 0)
+    monkeypatch.setattr(run, "_told_unwritable", lambda options: False)
+    monkeypatch.setattr(run, "_managed", lambda options, root: seen.append(root) or 1)
     cli.main(["run", "--", *MORE])
     assert seen == [Path().resolve()]

@@ -23,8 +23,8 @@ def test_the_outputs_are_the_listed_ones(sample: CampaignRun) -> None:
 def test_contents_change_only_with_the_step_versions(sample: CampaignRun) -> None:
     found = differences(expected_marks(), marks_of(sample.results))
     assert not found, (
-        "other contents under the same step version: raise the step's number in STEP_VERSIONS "
-        "(campaign/plan.py) and run `make content-marks`\n" + "\n".join(found)
+        "other contents under the same step version: raise the `version` of the job that writes them "
+        "(jobs/<name>/__init__.py) and run `make content-marks`\n" + "\n".join(found)
     )
 
 

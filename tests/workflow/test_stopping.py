@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import shlex
 import signal
 import subprocess
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -14,7 +16,9 @@ import pytest
 from background_campaign import write_background_campaign
 from sample_runs import COMMAND
 
+from tapeline import workflow
 from tapeline.at_work import RUN_LOCK, BusyError, held, step_at_work, steps_at_work
+from tapeline.stopping import Stopped
 
 pytestmark = [pytest.mark.workflow]
 
@@ -26,7 +30,7 @@ SLOW_STEP = """
 import os, sys
 if "calibrate" in sys.orig_argv and "run" not in sys.orig_argv and os.environ.get("SLOW_STEPS"):
     import time
-    import tapeline.steps.calibrate as step
+    import tapeline.jobs.calibrate.run as step
     def run(*given):
         open(f"started-{os.getpid()}", "w").close()
         time.sleep(600)
@@ -118,6 +122,21 @@ def test_a_run_that_is_asked_to_stop_ends_all_its_work_in_one_line(
 
 @pytest.mark.long
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="states of processes are read from /proc")
+def test_steps_are_not_interrupted_but_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At Ctrl-C: an interpreter that is still importing would leave a traceback of it in its log."""
+    sent: list[int] = []
+    monkeypatch.setattr(workflow, "_signal_group", lambda group, number: sent.append(number))
+    ready = tmp_path / "ready"
+    press = threading.Thread(
+        target=lambda: wait_for(lambda: [1] if ready.exists() else []) and os.kill(os.getpid(), signal.SIGINT)
+    )
+    press.start()
+    with pytest.raises(Stopped, match=r"^stopped$"):
+        workflow._work(["sh", "-c", f"touch {shlex.quote(str(ready))}; exec sleep {PATIENCE_S}"], tmp_path)
+    press.join()
+    assert sent == [signal.SIGTERM, signal.SIGKILL]
+
+
 def test_a_run_that_is_paused_pauses_its_work_and_goes_on(campaign: Path) -> None:
     with at_work(campaign) as running:
         work = [running.pid, *steps(campaign)]

@@ -1,23 +1,16 @@
 # Campaign-level products: one job each.
 
-COMPARED = CAMPAIGN_TABLES["compare"]
-
 
 rule compare:
     input:
-        levels=expand(
-            f"{TABLES}/{{table}}/session={{session}}/part-0.parquet",
-            table=["bands", "overall", "narrowband"],
-            session=PLAN.measured_sessions,
-        ),
-        calibration=rules.catalogue.output.calibration,
+        JOBS["compare"].inputs(PLAN, ""),
     output:
         report(
-            expand(f"{TABLES}/{{table}}.parquet", table=COMPARED[:2]),
+            JOBS["compare"].outputs(PLAN, "")[:2],
             caption="../report/compared.rst",
             category="Tables",
         ),
-        expand(f"{TABLES}/{{table}}.parquet", table=COMPARED[2:]),
+        JOBS["compare"].outputs(PLAN, "")[2:],
     log:
         f"{RESULTS}/logs/compare/compare.log",
     benchmark:
@@ -26,21 +19,16 @@ rule compare:
     resources:
         mem_mb=2000,
     params:
-        digest=lambda wildcards: PLAN.digest("compare"),
+        digest=lambda wildcards: JOBS["compare"].digest(PLAN),
     shell:
         "tapeline compare > {log:q} 2>&1"
 
 
 rule scale:
     input:
-        levels=expand(
-            f"{TABLES}/{{table}}/session={{session}}/part-0.parquet",
-            table=["narrowband", "bands", "overall"],
-            session=PLAN.measured_sessions,
-        ),
+        JOBS["scale"].inputs(PLAN, ""),
     output:
-        scaling=f"{TABLES}/scaling.parquet",
-        collapse=f"{TABLES}/collapse.parquet",
+        JOBS["scale"].outputs(PLAN, ""),
     log:
         f"{RESULTS}/logs/scale/scale.log",
     benchmark:
@@ -49,22 +37,16 @@ rule scale:
     resources:
         mem_mb=2000,
     params:
-        digest=lambda wildcards: PLAN.digest("scale"),
+        digest=lambda wildcards: JOBS["scale"].digest(PLAN),
     shell:
         "tapeline scale > {log:q} 2>&1"
 
 
 rule repeat:
     input:
-        levels=expand(
-            f"{TABLES}/{{table}}/session={{session}}/part-0.parquet",
-            table=["bands", "overall", "narrowband"],
-            session=PLAN.measured_sessions,
-        ),
+        JOBS["repeat"].inputs(PLAN, ""),
     output:
-        repeatability=f"{TABLES}/repeatability.parquet",
-        control_values=f"{TABLES}/control_values.parquet",
-        repeat_tests=f"{TABLES}/repeat_tests.parquet",
+        JOBS["repeat"].outputs(PLAN, ""),
     log:
         f"{RESULTS}/logs/repeat/repeat.log",
     benchmark:
@@ -73,6 +55,6 @@ rule repeat:
     resources:
         mem_mb=2000,
     params:
-        digest=lambda wildcards: PLAN.digest("repeat"),
+        digest=lambda wildcards: JOBS["repeat"].digest(PLAN),
     shell:
         "tapeline repeat > {log:q} 2>&1"

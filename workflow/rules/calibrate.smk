@@ -3,9 +3,9 @@
 
 rule calibrate:
     input:
-        lambda wildcards: PLAN.check_files(wildcards.session),
+        lambda wildcards: JOBS["calibrate"].sources(PLAN, wildcards.session),
     output:
-        f"{RESULTS}/calibration/checks/{{session}}.parquet",
+        JOBS["calibrate"].outputs(PLAN, "{session}"),
     log:
         f"{RESULTS}/logs/calibrate/{{session}}.log",
     benchmark:
@@ -14,18 +14,17 @@ rule calibrate:
     resources:
         mem_mb=500,
     params:
-        digest=lambda wildcards: PLAN.digest("calibrate", wildcards.session),
+        digest=lambda wildcards: JOBS["calibrate"].digest(PLAN, wildcards.session),
     shell:
         "tapeline calibrate {wildcards.session:q} > {log:q} 2>&1"
 
 
 rule sensitivity:
     input:
-        checks=rules.calibrate.output,
-        data_sheets=lambda wildcards: PLAN.data_sheet_files(wildcards.session),
+        lambda wildcards: JOBS["sensitivity"].inputs(PLAN, wildcards.session),
+        lambda wildcards: JOBS["sensitivity"].sources(PLAN, wildcards.session),
     output:
-        calibration=f"{RESULTS}/calibration/{{session}}.parquet",
-        checks=f"{RESULTS}/calibration/judged/{{session}}.parquet",
+        JOBS["sensitivity"].outputs(PLAN, "{session}"),
     log:
         f"{RESULTS}/logs/sensitivity/{{session}}.log",
     benchmark:
@@ -34,6 +33,6 @@ rule sensitivity:
     resources:
         mem_mb=300,
     params:
-        digest=lambda wildcards: PLAN.digest("sensitivity", wildcards.session),
+        digest=lambda wildcards: JOBS["sensitivity"].digest(PLAN, wildcards.session),
     shell:
         "tapeline sensitivity {wildcards.session:q} > {log:q} 2>&1"

@@ -3,11 +3,11 @@
 
 rule pressure:
     input:
-        recording=lambda wildcards: PLAN.source_files(wildcards.run),
-        checks=lambda wildcards: f"{RESULTS}/calibration/checks/{PLAN.session_of(wildcards.run)}.parquet",
+        lambda wildcards: JOBS["pressure"].inputs(PLAN, wildcards.run),
+        lambda wildcards: JOBS["pressure"].sources(PLAN, wildcards.run),
     output:
-        pressure=PRESSURE if SETTINGS.keep_pressure else temp(PRESSURE),
-        quality=f"{RESULTS}/quality/{{run}}.parquet",
+        JOBS["pressure"].outputs(PLAN, "{run}"),
+        [] if SETTINGS.keep_pressure else temp(pressure_file(PLAN.results, "{run}")),
     log:
         f"{RESULTS}/logs/pressure/{{run}}.log",
     benchmark:
@@ -16,20 +16,17 @@ rule pressure:
     resources:
         mem_mb=500,
     params:
-        digest=lambda wildcards: PLAN.digest("pressure", wildcards.run),
+        digest=lambda wildcards: JOBS["pressure"].digest(PLAN, wildcards.run),
     shell:
         "tapeline pressure {wildcards.run:q} > {log:q} 2>&1"
 
 
 rule spectra:
     input:
-        pressure=PRESSURE,
-        quality=f"{RESULTS}/quality/{{run}}.parquet",
-        flow=lambda wildcards: PLAN.flow_series_files(wildcards.run),
+        lambda wildcards: JOBS["spectra"].inputs(PLAN, wildcards.run),
+        lambda wildcards: JOBS["spectra"].sources(PLAN, wildcards.run),
     output:
-        spectra=f"{RESULTS}/spectra/{{run}}/spectra.parquet",
-        history=f"{RESULTS}/spectra/{{run}}/history.parquet",
-        asked=[f"{RESULTS}/spectra/{{run}}/{name}.parquet" for name in PLAN.on_request],
+        JOBS["spectra"].outputs(PLAN, "{run}"),
     log:
         f"{RESULTS}/logs/spectra/{{run}}.log",
     benchmark:
@@ -38,6 +35,6 @@ rule spectra:
     resources:
         mem_mb=500,
     params:
-        digest=lambda wildcards: PLAN.digest("spectra", wildcards.run),
+        digest=lambda wildcards: JOBS["spectra"].digest(PLAN, wildcards.run),
     shell:
         "tapeline spectra {wildcards.run:q} > {log:q} 2>&1"

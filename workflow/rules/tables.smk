@@ -3,9 +3,9 @@
 
 rule verdicts:
     input:
-        lambda wildcards: expand(f"{RESULTS}/quality/{{run}}.parquet", run=PLAN.recordings_of(wildcards.session)),
+        lambda wildcards: JOBS["verdicts"].inputs(PLAN, wildcards.session),
     output:
-        f"{RESULTS}/verdicts/{{session}}.parquet",
+        JOBS["verdicts"].outputs(PLAN, "{session}"),
     log:
         f"{RESULTS}/logs/verdicts/{{session}}.log",
     benchmark:
@@ -14,28 +14,16 @@ rule verdicts:
     resources:
         mem_mb=300,
     params:
-        digest=lambda wildcards: PLAN.digest("verdicts", wildcards.session),
+        digest=lambda wildcards: JOBS["verdicts"].digest(PLAN, wildcards.session),
     shell:
         "tapeline verdicts {wildcards.session:q} > {log:q} 2>&1"
 
 
 rule tables:
     input:
-        spectra=lambda wildcards: expand(
-            f"{RESULTS}/spectra/{{run}}/{{part}}.parquet",
-            run=PLAN.recordings_for_tables(wildcards.session),
-            part=["spectra", "history", *PLAN.on_request],
-        ),
-        verdicts=lambda wildcards: expand(
-            f"{RESULTS}/verdicts/{{session}}.parquet", session=PLAN.sessions_for_tables(wildcards.session)
-        ),
-        calibration=f"{RESULTS}/calibration/{{session}}.parquet",
+        lambda wildcards: JOBS["tables"].inputs(PLAN, wildcards.session),
     output:
-        narrowband=f"{TABLES}/narrowband/session={{session}}/part-0.parquet",
-        bands=f"{TABLES}/bands/session={{session}}/part-0.parquet",
-        overall=f"{TABLES}/overall/session={{session}}/part-0.parquet",
-        history=f"{TABLES}/history/session={{session}}/part-0.parquet",
-        asked=[f"{TABLES}/{name}/session={{session}}/part-0.parquet" for name in PLAN.on_request],
+        JOBS["tables"].outputs(PLAN, "{session}"),
     log:
         f"{RESULTS}/logs/tables/{{session}}.log",
     benchmark:
@@ -44,22 +32,16 @@ rule tables:
     resources:
         mem_mb=2000,
     params:
-        digest=lambda wildcards: PLAN.digest("tables", wildcards.session),
+        digest=lambda wildcards: JOBS["tables"].digest(PLAN, wildcards.session),
     shell:
         "tapeline tables {wildcards.session:q} > {log:q} 2>&1"
 
 
 rule catalogue:
     input:
-        checks=expand(f"{RESULTS}/calibration/judged/{{session}}.parquet", session=PLAN.sessions),
-        calibration=expand(f"{RESULTS}/calibration/{{session}}.parquet", session=PLAN.sessions),
-        verdicts=expand(f"{RESULTS}/verdicts/{{session}}.parquet", session=PLAN.measured_sessions),
+        JOBS["catalogue"].inputs(PLAN, ""),
     output:
-        runs=f"{TABLES}/runs.parquet",
-        positions=f"{TABLES}/positions.parquet",
-        checks=f"{TABLES}/checks.parquet",
-        calibration=f"{TABLES}/calibration.parquet",
-        quality=f"{TABLES}/quality.parquet",
+        JOBS["catalogue"].outputs(PLAN, ""),
     log:
         f"{RESULTS}/logs/catalogue/catalogue.log",
     benchmark:
@@ -68,6 +50,6 @@ rule catalogue:
     resources:
         mem_mb=1000,
     params:
-        digest=lambda wildcards: PLAN.digest("catalogue"),
+        digest=lambda wildcards: JOBS["catalogue"].digest(PLAN),
     shell:
         "tapeline catalogue > {log:q} 2>&1"

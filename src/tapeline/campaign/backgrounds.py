@@ -98,6 +98,9 @@ class Backgrounds:
         return any(r.background == background and position in r.positions for r in self.refused)
 
 
+NO_BACKGROUNDS = Backgrounds(None, (), (), ())
+
+
 def backgrounds_of(campaign: Campaign) -> dict[str, Backgrounds]:
     """The backgrounds of every used measurement; of background runs in flow their electrical floor alone.
 

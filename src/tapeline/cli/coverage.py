@@ -1,0 +1,47 @@
+"""`tapeline coverage`: say which runs there are and what they suffice to compare."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+from pathlib import Path
+
+from tapeline.cli.argument_types import file_to_write
+from tapeline.cli.found_text import not_written, print_found
+from tapeline.cli.no_data_frames import NoDataFrames
+
+
+def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Declare the command with its arguments."""
+    parser = commands.add_parser(
+        "coverage",
+        help="say which runs there are by condition, operating point and position, and what they suffice to compare",
+        description="Counts usable runs by condition, speed, yaw and position: of the run table before measuring, less "
+        "what proved unusable once there are results. Says of each comparison which positions have repeats on both "
+        "sides, and which runs would complete it.",
+    )
+    parser.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
+    parser.add_argument(
+        "--csv", type=file_to_write, metavar="FILE", help="write one row a condition, point and position"
+    )
+    parser.set_defaults(action=_coverage)
+
+
+def _coverage(options: argparse.Namespace) -> int:
+    from tapeline.campaign.coverage import coverage
+    from tapeline.campaign.load import load_campaign
+    from tapeline.report.coverage_text import WIDTH, coverage_text, write_coverage
+    from tapeline.report.usable_runs import read_measured
+
+    campaign = load_campaign(options.campaign)
+    sys.meta_path.insert(0, NoDataFrames())
+    found = coverage(campaign, read_measured(campaign))
+    if options.csv:
+        try:
+            write_coverage(found, options.csv)
+        except OSError as error:
+            return not_written("coverage", options.csv, error)
+    width = shutil.get_terminal_size((WIDTH, 24)).columns if sys.stdout.isatty() else WIDTH
+    print_found(coverage_text(found, width))
+    return 0

@@ -1,0 +1,146 @@
+"""`tapeline run`: compute all that is missing or out of date of a campaign."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from collections.abc import Sequence
+from itertools import chain
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tapeline.cli.check import check
+from tapeline.cli.statuses import EXIT_FAILED
+from tapeline.cli.summary import summary
+from tapeline.unwritable import closed, unwritable
+
+if TYPE_CHECKING:
+    from tapeline.jobs.stale_results import Misfit
+
+
+def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Declare the command with its arguments."""
+    parser = commands.add_parser(
+        "run",
+        help="compute all that is missing or out of date of a campaign",
+        epilog="What follows -- goes to the workflow manager: tapeline run . --cores 1 -- --until compare",
+    )
+    parser.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
+    parser.add_argument("--cores", default="all", help="cores to use (default: all)")
+    parser.add_argument("--strict", action="store_true", help="stop at the first faulty recording")
+    parser.add_argument("--dry-run", "-n", action="store_true", help="say what would be computed, compute nothing")
+    parser.add_argument(
+        "--check-recordings",
+        action="store_true",
+        help="read all recordings whole to see that they are those the results were made from, not only size and times",
+    )
+    parser.set_defaults(action=_run)
+
+
+def _run(options: argparse.Namespace) -> int:
+    from tapeline.at_work import BusyError
+
+    check(options)
+    if _told_unwritable(options):
+        return EXIT_FAILED
+    if options.strict:
+        os.environ["TAPELINE_STRICT"] = "1"
+    try:
+        status = _managed(options, options.campaign.resolve())
+    except BusyError as busy:
+        print(f"tapeline run: {busy}", file=sys.stderr)
+        return EXIT_FAILED
+    if status:
+        _told_unwritable(options)
+        return EXIT_FAILED
+    if options.dry_run:
+        return 0
+    # What the manager was told may have left some results as they were on purpose, or not made yet.
+    if options.more:
+        return summary(options, partly=True)
+    return EXIT_FAILED if _warned_of_others(options.campaign) else summary(options)
+
+
+def _told_unwritable(options: argparse.Namespace) -> bool:
+    """Whether a folder that the run writes to takes nothing, which is said then."""
+    found = _hindrance(options)
+    if found:
+        print(f"tapeline run: {found}", file=sys.stderr)
+    return found is not None
+
+
+def _hindrance(options: argparse.Namespace) -> str | None:
+    """Why the run cannot work in the campaign's folder or write to one of its own; None where it can."""
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.jobs.tasks import folders, tasks
+
+    place = options.campaign.resolve()
+    if odd := [text for text in re.findall(r"\{([^{}]*)\}", str(place)) if not text.isidentifier()]:
+        # The manager takes these for patterns with a name, and gives up on other signs in it.
+        return f"{place}: the workflow manager cannot work in a folder called {{{odd[0]}}}: rename it"
+    campaign = load_campaign(options.campaign, check=False)
+    first = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
+    found = next(filter(None, map(unwritable, first)), None)
+    if not found and not options.dry_run:
+        made = list(tasks(Plan(campaign)))
+        files = (path for task in made for path in task.files if path.is_dir())
+        taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
+        # One after the other, the upper ones first: what lies in a folder that nobody may enter cannot be looked at.
+        found = next(filter(None, chain(map(closed, folders(campaign.results, made)), taken)), None)
+    return found
+
+
+def _managed(options: argparse.Namespace, root: Path) -> int:
+    """The workflow manager's exit status; called again where it stopped because files went or proved damaged."""
+    from tapeline.campaign.faults import listed
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.jobs.stale_results import misfits
+
+    plan = Plan(load_campaign(options.campaign, check=False))
+    there = frozenset(plan.all_source_files())
+    found = misfits(plan, sources=options.check_recordings, keep=not options.dry_run)
+    status = _made_again(options, root, found)
+    # A manager that cannot write ends at once, with much to read and nothing to learn.
+    if not status or options.dry_run or _hindrance(options):
+        return status
+    plan = Plan(load_campaign(options.campaign, check=False))
+    known = {misfit.task for misfit in found}
+    damaged = [misfit for misfit in misfits(plan) if misfit.task not in known and (misfit.changed or misfit.unknown)]
+    gone = sorted(there - frozenset(plan.all_source_files()))
+    if gone:
+        verb = "went away or may no longer be read"
+        print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
+    return _made_again(options, root, damaged) if gone or damaged else status
+
+
+def _made_again(options: argparse.Namespace, root: Path, found: Sequence[Misfit]) -> int:
+    """The workflow manager's exit status, once it was said what does not fit and is made again."""
+    from tapeline import workflow
+    from tapeline.jobs.stale_results import forced, sentences
+
+    for said in sentences(found):
+        print(f"tapeline run: {said}", file=sys.stderr)
+    return workflow.run(
+        root, cores=options.cores, dry_run=options.dry_run, again=forced(found, options.campaign), more=options.more
+    )
+
+
+def _warned_of_others(folder: Path) -> bool:
+    """Whether results that were just made are of other campaign files than those there are now, which is said then."""
+    from tapeline.campaign.faults import listed
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.jobs.stale_results import made_otherwise
+
+    others = made_otherwise(Plan(load_campaign(folder, check=False)))
+    if others:
+        print(
+            f"tapeline run: {listed(others, 4)}: not made from the campaign's files as they are now, which changed "
+            f"during the run: run `tapeline run {folder}` again",
+            file=sys.stderr,
+        )
+    return bool(others)

@@ -1,0 +1,40 @@
+"""The jobs of a campaign: a folder a rule, with what it needs, reads and writes, and the rows of its tables.
+
+The command's steps, the digests, what does not fit any more and the manifest follow from this list.
+"""
+
+from __future__ import annotations
+
+from tapeline.jobs import (
+    calibrate,
+    catalogue,
+    compare,
+    manifest,
+    pressure,
+    repeat,
+    report,
+    scale,
+    sensitivity,
+    spectra,
+    tables,
+    verdicts,
+)
+
+JOBS = {
+    module.JOB.name: module.JOB
+    for module in (
+        calibrate,
+        sensitivity,
+        pressure,
+        spectra,
+        verdicts,
+        tables,
+        catalogue,
+        compare,
+        scale,
+        repeat,
+        manifest,
+        report,
+    )
+}
+"""By name, in the order in which they are done."""

@@ -1,0 +1,95 @@
+"""The mean levels of a condition at one operating point in one session, with the terms of their uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.arrays import Reals
+from tapeline.jobs.compare import CompareRun
+from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM
+from tapeline.jobs.levels.level_cube import SHARED_TERMS
+from tapeline.statistics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
+from tapeline.statistics.repeat_scatter import Scatter
+
+OF_EACH_RUN = ("random error", "background", "repeats")
+"""Terms that each run has of its own; the others are the same in all runs of a session."""
+
+
+@dataclass(frozen=True)
+class LevelMean:
+    """One condition at one operating point in one session: its runs, how many have a value, and their mean levels.
+
+    All of shape (positions, items). `added_db` is what bringing the levels to the nominal speed and air added,
+    `of_runs` what single runs do to the mean.
+    """
+
+    runs: tuple[CompareRun, ...]
+    count: NDArray[np.int64]
+    mean_db: Reals
+    added_db: Reals
+    terms: dict[str, tuple[Reals, Reals]]
+    of_runs: RunToRun
+
+    @property
+    def own_variance(self) -> Reals:
+        """Variance (dB^2) by what each run has of its own, (positions, items)."""
+        return np.asarray(np.sum([self.terms[name][0] for name in OF_EACH_RUN], axis=0))
+
+    @property
+    def shared_variance(self) -> Reals:
+        """Variance (dB^2) by what all runs of a session share, calibration apart, (positions, items)."""
+        parts = [variance for name, (variance, _) in self.terms.items() if name not in OF_EACH_RUN]
+        return np.asarray(np.sum(parts, axis=0))
+
+
+def level_mean(job: ComparisonJob, runs: tuple[CompareRun, ...], scatter: Scatter) -> LevelMean:
+    """Means over the runs, and the terms of their uncertainty: what each run has of its own becomes less by repeats."""
+    cell = cell_of(job.cube.levels(job.known(runs)))
+    names, used = job.used(runs)
+    index = job.cube.places(names)
+    count = np.maximum(cell.count, 1)
+    certain = np.full(cell.mean_db.shape, np.inf)
+    of_runs = run_to_run(cell, scatter)
+    terms = {
+        **repeat_terms([of_runs], one_pool=True),
+        "background": (cell.background_db**2 + background_beyond(cell, scatter), certain),
+    }
+    repeated = terms["repeats"][0] > 0.0
+    for name in SHARED_TERMS:
+        if name == "calibration":
+            continue
+        squares = np.where(used, np.nan_to_num(job.cube.values[f"{name}_uncertainty_db"][index]) ** 2, 0.0).sum(axis=0)
+        mean = squares / np.maximum(used.sum(axis=0), 1)
+        # How steady a run was is among the scatter of its repeats.
+        terms[name] = (np.where(repeated, 0.0, mean / count) if name == "steadiness" else mean, certain)
+    everything = np.ones(cell.mean_db.shape, dtype=bool)
+    added = job.nominal_correction(runs, everything)
+    return LevelMean(runs, count, cell.mean_db, added, terms, of_runs)
+
+
+def assumed_repeats(job: ComparisonJob, mean: LevelMean) -> Reals:
+    """Variance (dB^2) that settings assume of a mean's repeats where nothing was repeated."""
+    return np.where(np.isinf(mean.of_runs.degrees_of_freedom), job.needs.compare.repeat_sd_db**2 / mean.count, 0.0)
+
+
+def error_within_session(job: ComparisonJob, mean: LevelMean) -> tuple[Reals, Reals]:
+    """Standard error (dB) of a mean against others of its session, and its degrees of freedom, (positions, items).
+
+    The freedom is that of random error and repeats, so that it is never too large. Where no repeats give one,
+    speed, steadiness and what settings assume stand for it.
+    """
+    assumed = assumed_repeats(job, mean)
+    unrepeated = mean.terms["speed"][0] / mean.count + mean.terms["steadiness"][0]
+    variance = mean.own_variance + np.where(assumed > 0.0, assumed + unrepeated, 0.0)
+    freedom = np.where(assumed > 0.0, ASSUMED_FREEDOM, mean.of_runs.degrees_of_freedom)
+    return np.sqrt(variance), np.maximum(freedom, 1.0)
+
+
+def calibration_variance(job: ComparisonJob, session: str) -> Reals:
+    """Variance (dB^2) of the sensitivities of a session, (positions, 1)."""
+    rows = [job.calibration.get((session, position)) or {} for position in job.cube.positions]
+    return np.array([[(row.get("standard_uncertainty_db") or 0.0) ** 2] for row in rows])

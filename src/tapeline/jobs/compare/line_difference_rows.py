@@ -1,0 +1,124 @@
+"""Rows of the table `line_differences`: one comparison line by line, a list a pair and position."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tapeline.acoustics.line_difference import LineSide, line_difference
+from tapeline.arrays import Reals
+from tapeline.jobs.compare import CompareRun
+from tapeline.jobs.compare.compared_pairs import Compared, pairing_of
+from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.compare.item_columns import point_columns, sessions_columns
+from tapeline.jobs.table_files import session_table
+from tapeline.statistics.significance import CERTAIN
+from tapeline.store import parquet
+
+AT_ONCE = 8
+"""Positions whose spectra are held at once, as many as the table `narrowband` holds together."""
+
+COLUMNS = ["run", "position", "first_hz", "step_hz", "effective_averages"]
+
+LISTS = ["corrected_psd_pa2_per_hz", "psd_pa2_per_hz"]
+
+
+def line_difference_rows(
+    results: Path, job: ComparisonJob, name: str, pairs: Sequence[Compared]
+) -> Iterator[list[dict[str, Any]]]:
+    """The rows of some positions at a time. Spectra of another line spacing are not compared."""
+    for start in range(0, len(job.cube.positions), AT_ONCE):
+        names = job.cube.positions[start : start + AT_ONCE]
+        rows = []
+        for found in pairs:
+            both = zip(found.pair.sessions, found.pair.sides, strict=True)
+            sides = [_spectra(results, session, runs, names) for session, runs in both]
+            rows += [row for position in names if (row := _row(job, name, found, position, sides)) is not None]
+        yield rows
+
+
+def _spectra(
+    results: Path, session: str, runs: Sequence[CompareRun], positions: Sequence[str]
+) -> dict[str, list[dict[str, Any]]]:
+    """The spectra of some runs by position; without the lists that are not needed here."""
+    wanted = [("run", "in", [run.run for run in runs]), ("position", "in", list(positions))]
+    path = session_table(results, "narrowband", session)
+    table = parquet.read_where(path, wanted, COLUMNS + LISTS)
+    found: dict[str, list[dict[str, Any]]] = {}
+    for k in range(table.num_rows):
+        row = {column: table[column][k].as_py() for column in COLUMNS}
+        lists = {name: np.asarray(table[name][k].values, dtype=np.float64) for name in LISTS}
+        found.setdefault(row["position"], []).append(row | lists)
+    return found
+
+
+def _row(
+    job: ComparisonJob, name: str, found: Compared, position: str, sides: Sequence[dict[str, list[dict[str, Any]]]]
+) -> dict[str, Any] | None:
+    p = job.cube.positions.index(position)
+    used = [_usable(job, runs, side.get(position, []), p) for runs, side in zip(found.pair.sides, sides, strict=True)]
+    every = [row for side in used for row in side]
+    grids = {(row["first_hz"], row["step_hz"], row[LISTS[0]].size) for row in every}
+    if not all(used) or len(grids) > 1 or None in (grid := grids.pop()):
+        return None
+    first, step, size = grid
+    hz = first + step * np.arange(size)
+    beyond, freedom = _beyond_random(job, found, p, hz)
+    made = [
+        LineSide(
+            np.stack([row[LISTS[0]] for row in side]),
+            np.array([row["effective_averages"] for row in side]),
+            np.stack([row[LISTS[1]] for row in side]),
+        )
+        for side in used
+    ]
+    lines = line_difference(made[0], made[1], beyond, freedom, job.needs.confidence)
+    if not np.isfinite(lines.difference_db).any():
+        return None
+    return {
+        "comparison": name,
+        **sessions_columns(*found.pair.sessions),
+        "position": position,
+        **point_columns(found.pair.point),
+        "pairing": pairing_of(job, position, found.pair.sessions),
+        "first_hz": first,
+        "step_hz": step,
+        "difference_db": lines.difference_db.astype(np.float32),
+        "lower_db": lines.lower_db.astype(np.float32),
+        "upper_db": lines.upper_db.astype(np.float32),
+        "reference_runs": [row["run"] for row in used[0]],
+        "treatment_runs": [row["run"] for row in used[1]],
+    }
+
+
+def _usable(
+    job: ComparisonJob, runs: tuple[CompareRun, ...], rows: list[dict[str, Any]], p: int
+) -> list[dict[str, Any]]:
+    """The spectra of runs that count in any band of the position, in their order."""
+    names, used = job.used(runs)
+    bands = np.array([item.quantity == "band" for item in job.cube.items], dtype=bool)
+    kept = {name for name, known in zip(names, used[:, p], strict=True) if known[bands].any()}
+    return sorted((row for row in rows if row["run"] in kept), key=lambda row: str(row["run"]))
+
+
+def _beyond_random(job: ComparisonJob, found: Compared, p: int, hz: Reals) -> tuple[Reals, Reals]:
+    """What makes the nearest band's difference uncertain beyond its random error: variance and degrees of freedom.
+
+    Random error is certain, so that all doubt about the whole variance is doubt about the rest: by Welch-Satterthwaite
+    the rest has the freedom of the whole times the square of its share.
+    """
+    bands = [i for i, item in enumerate(job.cube.items) if item.quantity == "band"]
+    valued = [i for i in bands if np.isfinite(found.result.difference_db[p, i])]
+    if not valued:
+        return np.zeros(hz.size), np.full(hz.size, CERTAIN)
+    middle = np.array([job.cube.items[i].midband_hz or np.nan for i in valued])
+    whole = found.result.standard_error_db[p, valued] ** 2
+    rest = np.maximum(whole - found.result.terms["random error"][0][p, valued], 0.0)
+    of_whole = np.minimum(found.result.degrees_of_freedom[p, valued], CERTAIN)
+    freedom = np.maximum(of_whole * (rest / np.where(whole > 0.0, whole, 1.0)) ** 2, 1.0)
+    edges = np.sqrt(middle[1:] * middle[:-1])
+    nearest = np.searchsorted(edges, hz)
+    return rest[nearest], freedom[nearest]

@@ -1,0 +1,164 @@
+"""Rows of the table `mirror_differences`: a position at yaw +b against its partner on the other side at yaw -b."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.acoustics.mirror_pairs import MirrorPair, mirror_verdict
+from tapeline.arrays import Reals
+from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare import CompareRun
+from tapeline.jobs.compare.compared_runs import ComparisonJob
+from tapeline.jobs.compare.item_columns import item_columns
+from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
+from tapeline.jobs.compare.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
+from tapeline.jobs.compare.simple_differences import with_findings
+from tapeline.jobs.compare.unlike_background import lacking_at
+from tapeline.jobs.levels.inherited_doubt import inherited_doubt
+from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
+from tapeline.statistics.comparison import repeat_terms
+from tapeline.statistics.uncertainty import welch_satterthwaite
+
+Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
+"""Mean levels and the place of the position, of either partner."""
+
+
+def mirror_rows(job: ComparisonJob, pools: RepeatPools) -> list[dict[str, Any]]:
+    """One row a session, condition, pair of partners, speed and yaw: the first less the second.
+
+    The first of two partners by name is the first; at yaw 0 and at either sign of yaw there is a row. Two sensors have
+    nothing in common but the state of the air, so that all but that counts on both sides.
+    """
+    return _judged(with_findings(list(_rows(job, pools)), job.needs), job.needs.compare.mirror_limit_db)
+
+
+def _judged(rows: list[dict[str, Any]], limit_db: float) -> list[dict[str, Any]]:
+    """The rows with their verdict: each held against the pair's other differences of the same item and yaw angle."""
+    histories: dict[tuple[Any, ...], list[tuple[int, float]]] = {}
+    for k, row in enumerate(rows):
+        histories.setdefault(_pair_key(row), []).append((k, row["difference_db"]))
+    judged = []
+    for k, row in enumerate(rows):
+        others = [value for other, value in histories[_pair_key(row)] if other != k]
+        own = {name: row[name] for name in row if name not in ("opposite_db", "partner_db")}
+        pair = MirrorPair(row["level_db"], row["mirror_level_db"], row["opposite_db"], row["partner_db"])
+        judged.append(own | {"verdict": mirror_verdict(pair, others, row["standard_error_db"], limit_db)})
+    return judged
+
+
+def _pair_key(row: Mapping[str, Any]) -> tuple[Any, ...]:
+    names = ("position", "mirror", "yaw_deg", "quantity", "weighting", "band_hz", "lower_hz", "upper_hz")
+    return tuple(row[name] for name in names)
+
+
+def _rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
+    partners = sorted({(min(pair), max(pair)) for pair in job.needs.mirrors})
+    places = {name: p for p, name in enumerate(job.cube.positions)}
+    known = [(first, second) for first, second in partners if first in places and second in places]
+    if not known:
+        return
+    unsure = job.in_doubt | job.cube.diluted
+    means: dict[tuple[str, str, Point], LevelMean] = {
+        key: level_mean(job, runs, pools.of_cell(key)) for key, runs in job.cells.items() if job.known(runs)
+    }
+    for (session, condition, (speed, yaw)), mean in means.items():
+        # Minus zero is zero, so that yaw 0 is its own opposite.
+        opposite = means.get((session, condition, (speed, -yaw + 0.0)))
+        if opposite is None:
+            continue
+        calibration = calibration_variance(job, session)
+        for first, second in known:
+            p, q = places[first], places[second]
+            sides = ((mean, p), (opposite, q))
+            alike = _same_range(job, sides) & _same_background(job, sides)
+            difference = np.where(alike, mean.mean_db[p] - opposite.mean_db[q], np.nan)
+            variances, freedoms = _terms(job, sides, calibration)
+            error, freedom = np.sqrt(variances.sum(axis=0)), welch_satterthwaite(variances, freedoms)
+            for i, item in enumerate(job.cube.items):
+                if not np.isfinite(difference[i]):
+                    continue
+                runs, mirror_runs = _used(job, mean.runs, p, i), _used(job, opposite.runs, q, i)
+                doubt = [
+                    f"{job.cube.positions[place]}: {words}"
+                    for names, place in ((runs, p), (mirror_runs, q))
+                    for words in inherited_doubt(job.cube, names, place, i)
+                ]
+                tested = not any(
+                    unsure[job.cube.places(names), place, i].any() for names, place in ((runs, p), (mirror_runs, q))
+                )
+                yield {
+                    "session": session,
+                    "condition": condition,
+                    "position": first,
+                    "mirror": second,
+                    "speed_mps": speed,
+                    "yaw_deg": yaw,
+                    **item_columns(item),
+                    "level_db": float(mean.mean_db[p, i]),
+                    "mirror_level_db": float(opposite.mean_db[q, i]),
+                    "difference_db": float(difference[i]),
+                    "opposite_db": finite_or_none(opposite.mean_db[p, i]) if yaw else None,
+                    "partner_db": finite_or_none(mean.mean_db[q, i]) if yaw else None,
+                    "standard_error_db": float(error[i]),
+                    "degrees_of_freedom": float(freedom[i]) if np.isfinite(freedom[i]) else None,
+                    "runs": runs,
+                    "mirror_runs": mirror_runs,
+                    "doubtful": bool(doubt),
+                    "doubt": doubt,
+                    "tested": tested,
+                }
+
+
+def _same_range(job: ComparisonJob, sides: Sides) -> NDArray[np.bool_]:
+    """Where the levels of both sides sum the same bands, (items,); bands always do."""
+    alike = np.ones(len(job.cube.items), dtype=bool)
+    for edges in job.cube.summed:
+        parts = []
+        for mean, place in sides:
+            names, used = job.used(mean.runs)
+            index = [job.cube.runs.index(name) for name in names]
+            parts.append(np.where(used[:, place], edges[index, place], np.nan))
+        every = np.concatenate(parts)
+        known = np.isfinite(every)
+        alike &= ~(np.where(known, every, -np.inf).max(axis=0) > np.where(known, every, np.inf).min(axis=0))
+    return alike
+
+
+def _same_background(job: ComparisonJob, sides: Sides) -> NDArray[np.bool_]:
+    """Where as much background was taken off both sides, or what was makes no difference, (items,)."""
+    parts = [(*job.used(mean.runs), place) for mean, place in sides]
+    at_place = [(names, used[:, [place]], place) for names, used, place in parts]
+    lacks = lacking_at(job.cube, at_place[0], at_place[1], job.limits.no_correction_above_db)
+    return np.asarray(~(lacks[0] | lacks[1])[0])
+
+
+def _terms(job: ComparisonJob, sides: Sides, calibration: Reals) -> tuple[Reals, Reals]:
+    """Variances and degrees of freedom of all terms of both sides together, (terms, items).
+
+    The scatter of repeats and what is assumed of it are known from one source for both sides, so that two of them are
+    no better known than one.
+    """
+    of_runs = repeat_terms([mean.of_runs.at(place) for mean, place in sides], one_pool=True)
+    variances = {name: variance for name, (variance, _) in of_runs.items()}
+    freedoms = {name: freedom for name, (_, freedom) in of_runs.items()}
+    for mean, place in sides:
+        assumed = assumed_repeats(job, mean)
+        terms = mean.terms | {
+            "calibration": (np.broadcast_to(calibration, assumed.shape), np.full(assumed.shape, np.inf)),
+            ASSUMED_REPEATS: (assumed, np.full(assumed.shape, ASSUMED_FREEDOM)),
+        }
+        for name, (variance, freedom) in terms.items():
+            if name != "environment" and name not in of_runs:
+                at = np.broadcast_to(freedom, variance.shape)[place]
+                variances[name] = variances.get(name, 0.0) + variance[place]
+                freedoms[name] = np.minimum(freedoms.get(name, np.inf), at)
+    return np.stack(list(variances.values())), np.stack(list(freedoms.values()))
+
+
+def _used(job: ComparisonJob, runs: tuple[CompareRun, ...], place: int, item: int) -> list[str]:
+    names, used = job.used(runs)
+    return [name for r, name in enumerate(names) if used[r, place, item]]

@@ -1,0 +1,95 @@
+"""What is picked out of a table of differences: its interval after selection, and what is to be expected of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapeline.arrays import Reals
+from tapeline.jobs.cell_values import finite_or_none
+from tapeline.statistics.selection_intervals import least_sizes, picked_miss_rate, selected_ends, size_places
+from tapeline.statistics.shrinkage import shrunken
+
+FIRST = 10
+"""So many of a family's largest differences have an interval after selection, shown or not (own choice)."""
+
+LEAST_FAMILY = 5
+"""Fewer differences say too little of how they are spread (own choice)."""
+
+SHOWN = ("lower", "higher")
+
+POINT = ("reference_session", "treatment_session", "speed_mps", "yaw_deg")
+"""What tells the families of one comparison apart where each operating point has its own."""
+
+Rows = list[dict[str, Any]]
+
+
+def with_picked(rows: Iterable[dict[str, Any]], confidence: float, family: str) -> Iterator[dict[str, Any]]:
+    """Rows of one comparison, in their order, with `size_rank`, the ends after selection, and the shrunken difference.
+
+    `family` is the setting's word. Bands and overall levels are families of their own; what is not tested is in none.
+    """
+    every = list(rows)
+    families: dict[tuple[Any, ...], Rows] = {}
+    for row in every:
+        if row.get("p_value") is not None:
+            point = () if family == "comparison" else tuple(row[name] for name in POINT)
+            families.setdefault((row["quantity"], *point), []).append(row)
+    added = {id(row): columns for group in families.values() for row, columns in _of_family(group, confidence)}
+    for row in every:
+        yield row | added.get(id(row), {})
+
+
+def _of_family(rows: Rows, confidence: float) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
+    """Every row of one family with its columns."""
+    value, lower, upper, error = (
+        _column(rows, name) for name in ("difference_db", "lower_db", "upper_db", "standard_error_db")
+    )
+    freedom = np.nan_to_num(_column(rows, "degrees_of_freedom"), nan=np.inf)
+    sound = np.array([not row["doubtful"] for row in rows])
+    shown = np.array([row["finding"] in SHOWN for row in rows])
+    places = size_places(least_sizes(value, lower, upper))
+    picked = shown | (places <= FIRST)
+    missed = picked_miss_rate(places, shown, confidence)
+    ends = selected_ends((lower, upper), error, freedom, confidence, missed)
+    expected, ends = _with_expected(value, error, freedom, confidence, (sound, picked), ends)
+    for k, row in enumerate(rows):
+        yield (
+            row,
+            {
+                "size_rank": int(places[k]),
+                "selected_lower_db": finite_or_none(ends[0][k]) if picked[k] else None,
+                "selected_upper_db": finite_or_none(ends[1][k]) if picked[k] else None,
+                "shrunken_db": finite_or_none(expected[k]),
+            },
+        )
+
+
+def _with_expected(
+    value: Reals,
+    error: Reals,
+    freedom: Reals,
+    confidence: float,
+    which: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+    ends: tuple[Reals, Reals],
+) -> tuple[Reals, tuple[Reals, Reals]]:
+    """The expected differences, and the ends reaching at least as far as what is to be expected.
+
+    `which` are the differences that tell the spread, and those that are picked. In a family in which nothing differs a
+    false finding would otherwise leave out the truth by its own definition.
+    """
+    sound, picked = which
+    if np.count_nonzero(np.isfinite(value) & sound) < LEAST_FAMILY:
+        return np.full(value.shape, np.nan), ends
+    found = shrunken(value, error, freedom, confidence, fitted=sound, asked=picked)
+    given = np.isfinite(value)
+    lower = np.where(given, np.fmin(ends[0], found.lower), ends[0])
+    upper = np.where(given, np.fmax(ends[1], found.upper), ends[1])
+    return found.expected, (lower, upper)
+
+
+def _column(rows: Sequence[dict[str, Any]], name: str) -> Reals:
+    return np.array([np.nan if row[name] is None else row[name] for row in rows], dtype=np.float64)

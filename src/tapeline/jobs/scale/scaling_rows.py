@@ -1,0 +1,82 @@
+"""Rows of the scaling table: the exponent of speed of every band and overall level."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fit
+from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.levels.inherited_doubt import doubt_columns
+from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.scale import ScaleNeeds
+from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
+
+BASES = ("stated uncertainty", "scatter about the line", "lack of fit")
+
+
+def scaling_rows(
+    cube: LevelCube, needs: ScaleNeeds, found: ScaledLevels, reference_mps: float
+) -> Iterator[dict[str, Any]]:
+    """One row a position and item that has a level or a bound in any run.
+
+    Of what was measured at one speed the overall levels alone: as many rows as there are bands would say the same.
+    """
+    x_db = speed_decibels(found.speed_mps, reference_mps)
+    fits = far_apart(found.nominal_mps, found.why == USED)
+    index = [cube.runs.index(name) for name in found.runs if name in cube.runs]
+    something = np.asarray((cube.state[index] >= 0).any(axis=0))
+    for p, position in enumerate(cube.positions):
+        if position in needs.references or not something[p].any():
+            continue
+        level, own, shared = found.level_db[:, p], found.own_db[:, p], found.shared_db[:, p]
+        fit = speed_fit(level, own, shared, x_db, found.point, needs.confidence)
+        for i, item in enumerate(cube.items):
+            if not something[p, i] or (found.too_near and item.quantity != "overall"):
+                continue
+            used = found.why[:, p, i] == USED
+            runs = [name for name, each in zip(found.runs, used, strict=True) if each]
+            yield {
+                "condition": found.condition,
+                "session": found.session,
+                "position": position,
+                "yaw_deg": found.yaw_deg,
+                "quantity": item.quantity,
+                "weighting": item.weighting,
+                "band_hz": item.band_hz,
+                "midband_hz": item.midband_hz,
+                "lower_hz": item.lower_hz,
+                "upper_hz": item.upper_hz,
+                "reference_speed_mps": reference_mps,
+                "speeds": len(set(found.nominal_mps[used].tolist())),
+                "levels": int(used.sum()),
+                **ends_of_speed(found, used),
+                "runs": runs,
+                **doubt_columns(cube, runs, p, i),
+                "left_out": found.left_out(p, [i]),
+                **(_columns(fit, i) if fits[p, i] else {}),
+            }
+
+
+def ends_of_speed(found: ScaledLevels, used: Any) -> dict[str, float | None]:
+    """Lowest and highest achieved speed of the runs that are used."""
+    speeds = found.speed_mps[used]
+    ends = (float(speeds.min()), float(speeds.max())) if speeds.size else (None, None)
+    return {"lowest_speed_mps": ends[0], "highest_speed_mps": ends[1]}
+
+
+def _columns(fit: SpeedFit, s: int) -> dict[str, Any]:
+    return {
+        "exponent": finite_or_none(fit.exponent[s]),
+        "standard_error": finite_or_none(fit.standard_error[s]),
+        "exponent_lower": finite_or_none(fit.lower[s]),
+        "exponent_upper": finite_or_none(fit.upper[s]),
+        "degrees_of_freedom": int(fit.degrees_of_freedom[s]),
+        "interval_basis": BASES[fit.basis[s]],
+        "level_at_reference_db": finite_or_none(fit.level_db[s]),
+        "level_at_reference_error_db": finite_or_none(fit.level_error_db[s]),
+        "fit_rms_db": finite_or_none(fit.rms_db[s]),
+        "lack_of_fit_p": finite_or_none(fit.lack_of_fit_p[s]),
+    }

@@ -1,0 +1,173 @@
+"""Step `spectra`: averaged spectra and level history of one run's pressure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tapeline.acoustics.averaged_spectra import AveragedSpectrum
+from tapeline.acoustics.parts import Parts
+from tapeline.acoustics.short_time_spectra import LinesTaker, WindowedBlocks, block_frames
+from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines, window
+from tapeline.arrays import Reals
+from tapeline.campaign.plan import Plan
+from tapeline.jobs.pressure import pressure_file, quality_file
+from tapeline.jobs.sources import watching
+from tapeline.jobs.spectra import JOB, SpectraNeeds, flow_series_files, history_file, requested_file, spectra_file
+from tapeline.jobs.spectra import needs as needs_of
+from tapeline.jobs.spectra.chart_gain import chart_gains
+from tapeline.jobs.spectra.conditioned_spectra import ConditionedPass, usable_references
+from tapeline.jobs.spectra.cross_spectra import CrossSpectraPass
+from tapeline.jobs.spectra.flow_spectra import FlowPass
+from tapeline.jobs.spectra.level_history import history_columns, history_of
+from tapeline.jobs.spectra.spectrogram import SpectrogramPass
+from tapeline.store import parquet, tables
+from tapeline.store.arrow_file import PressureFile
+from tapeline.store.schema import Table
+
+if TYPE_CHECKING:
+    from tapeline.jobs.spectra.band_history import BandHistoryPass
+
+HISTORY_BLOCK_S = 0.25
+"""Block of the history's weighting filter: long against the slowest part of A and C (8 ms at 20.6 Hz)."""
+
+SHARED_BLOCK_S = 0.1
+"""From this length on the blocks of the averaged spectra serve the history too."""
+
+INTERVALS_A_PART = 128
+"""Intervals of the history that are written at once."""
+
+
+def run(plan: Plan, run_name: str) -> None:
+    """Write the run's spectra, history and what is asked for; empty files where the recording gave no pressure."""
+    needs = needs_of(plan, run_name)
+    root, results, digest = plan.campaign.root, plan.campaign.results, JOB.digest(plan, run_name)
+    spectra = spectra_file(results, run_name)
+    source = PressureFile(pressure_file(results, run_name))
+    quality = {row["position"]: row for row in parquet.read_rows(quality_file(results, run_name))}
+    stamp = {"campaign": needs.campaign, "digest": digest}
+    rows: dict[Table, list[dict[str, Any]]] = {tables.SPECTRA: []}
+    with (
+        parquet.writing_parts(tables.HISTORY, history_file(results, run_name), **stamp) as history,
+        watching(spectra, root, flow_series_files(plan, run_name)),
+    ):
+        if source.positions:
+            used = [quality[position] for position in source.positions]
+            rows |= _measure(root, source, needs, used, history)
+    parquet.write_rows(tables.SPECTRA, spectra, rows[tables.SPECTRA], **stamp)
+    for name in plan.on_request:
+        table = tables.MADE_ON_REQUEST[name]
+        parquet.write_rows(table, requested_file(results, run_name, name), rows.get(table, []), **stamp)
+
+
+def _measure(
+    root: Path, source: PressureFile, needs: SpectraNeeds, quality: list[dict[str, Any]], history: parquet.PartWriter
+) -> dict[Table, list[dict[str, Any]]]:
+    """Stream the pressure once through all that is measured; rows of the tables."""
+    rate, positions = source.sample_rate_hz, source.positions
+    frames = block_frames(rate, needs.spectra.resolution_hz)
+    shape = window(needs.spectra.window, frames)
+    hop = max(1, round(frames * (1.0 - needs.spectra.overlap)))
+    mean, parts = np.array([row["mean_pa"] for row in quality]), used_parts(needs, quality, rate)
+    averaged = AveragedSpectrum(shape, hop, len(positions), parts)
+    cross = flow = explained = None
+    takers: list[LinesTaker] = [averaged]
+    if needs.cross_spectra is not None:
+        cross = CrossSpectraPass(needs, needs.cross_spectra, positions, rate, shape, hop, parts)
+        takers.append(cross.taker)
+    if needs.references is not None:
+        references = usable_references(needs.references[0], positions, [row["verdict"] for row in quality])
+        if references:
+            explained = ConditionedPass(needs, references, positions, rate, shape, hop, parts)
+            takers.append(explained.taker)
+    if needs.flow is not None:
+        flow = FlowPass(root, needs, needs.flow, positions, rate, shape, hop, parts)
+        takers += flow.takers
+    shared = needs.spectra.window == "hann" and 2 * hop == frames and frames >= SHARED_BLOCK_S * rate
+    own = frames if shared else 2 * block_frames(rate, 2.0 / HISTORY_BLOCK_S)
+    track = history_of(needs, positions, rate, own)
+    blocks = [WindowedBlocks(shape, hop, mean, [*takers, track] if shared else takers)]
+    if not shared:
+        blocks.append(WindowedBlocks(window("hann", own), own // 2, mean, [track]))
+    passes = _own_passes(needs, positions, mean, rate, parts)
+    for samples in source.blocks():
+        for each in (*blocks, *passes):
+            each.add(samples)
+        if track.waiting >= INTERVALS_A_PART:
+            history.write(history_columns(needs, positions, rate, track.drain(), parts))
+    for stream in blocks:
+        stream.finish()
+    history.write(history_columns(needs, positions, rate, track.drain(), parts))
+    rows: dict[Table, list[dict[str, Any]]] = {one.table: one.rows() for one in passes}
+    if averaged.blocks:
+        rows[tables.SPECTRA] = _spectra_rows(source, needs, averaged, shape, quality[0]["frames"])
+    if cross is not None:
+        rows[cross.table] = cross.rows(averaged.pairs())
+    if explained is not None and averaged.blocks:
+        density = [row["psd_pa2_per_hz"] for row in rows[tables.SPECTRA]]
+        rows[explained.table] = explained.rows(averaged.pairs(), np.array(density))
+    if flow is not None:
+        rows[flow.table] = flow.rows()
+    return rows
+
+
+def _own_passes(
+    needs: SpectraNeeds, positions: Sequence[str], mean: Reals, rate_hz: float, parts: Parts
+) -> list[BandHistoryPass | SpectrogramPass]:
+    """What is made on request from the samples themselves. The filters are loaded where they are asked for."""
+    passes: list[BandHistoryPass | SpectrogramPass] = []
+    if needs.band_history is not None:
+        from tapeline.jobs.spectra.band_history import BandHistoryPass
+
+        passes.append(BandHistoryPass(needs, *needs.band_history, positions, rate_hz, parts))
+    if needs.spectrogram is not None:
+        passes.append(SpectrogramPass(needs, needs.spectrogram, positions, mean, rate_hz, parts))
+    return passes
+
+
+def used_parts(needs: SpectraNeeds, quality: list[dict[str, Any]], rate_hz: float) -> Parts:
+    """The recording's used part less what is left out: stretches named by hand, and spikes where asked for."""
+    stretches = list(needs.left_out)
+    if needs.spectra.leave_out_spikes:
+        margin = needs.spectra.spike_margin_s
+        heard = [row for row in quality if row["verdict"] != "unusable"]
+        stretches += [(at - margin, at + margin) for row in heard for at in row["spike_times_s"] or []]
+    # A thousandth of a frame is rounding.
+    edges = [(int(start * rate_hz + 1e-3), int(np.ceil(stop * rate_hz - 1e-3))) for start, stop in stretches]
+    out = Parts((max(0, start), max(0, stop)) for start, stop in edges)
+    return Parts([(0, quality[0]["frames"])]).without(out)
+
+
+def _spectra_rows(
+    source: PressureFile, needs: SpectraNeeds, averaged: AveragedSpectrum, shape: Reals, frames: int
+) -> list[dict[str, Any]]:
+    rate = source.sample_rate_hz
+    density, pairs = averaged.density(rate), averaged.pairs()
+    lines_hz = np.arange(density.shape[1]) * rate / shape.size
+    common = {
+        "run": needs.run,
+        "first_hz": 0.0,
+        "step_hz": rate / shape.size,
+        "sample_rate_hz": rate,
+        "block_frames": shape.size,
+        "hop_frames": averaged.hop_frames,
+        "blocks": averaged.blocks,
+        "block_pairs": list(pairs),
+        "effective_averages": effective_averages(shape, averaged.hop_frames, pairs),
+        "noise_bandwidth_lines": noise_bandwidth_lines(shape),
+        "duration_s": frames / rate,
+        "used_s": averaged.covered.frames / rate,
+    }
+    spread = averaged.relative_spread()
+    corrected = density / chart_gains(needs, source.positions, lines_hz) ** 2
+    charts = {response.position: response.hz for response in needs.responses if needs.response_correction}
+    rows = []
+    for i, position in enumerate(source.positions):
+        reach = charts.get(position) or (None, None)
+        ends = {"response_low_hz": reach[0], "response_high_hz": reach[-1]}
+        rows.append(common | ends | {"position": position, "psd_pa2_per_hz": corrected[i].astype(np.float32)})
+        rows[-1]["relative_spread"] = spread[i].astype(np.float32)
+    return rows

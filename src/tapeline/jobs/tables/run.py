@@ -1,0 +1,116 @@
+"""Step `tables`: one session's levels with their background subtracted, for readers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack
+
+import pyarrow as pa
+
+from tapeline.campaign.plan import Plan
+from tapeline.jobs.levels.level_use_columns import with_use
+from tapeline.jobs.spectra import history_file, requested_file
+from tapeline.jobs.table_files import session_table
+from tapeline.jobs.tables import JOB
+from tapeline.jobs.tables import needs as needs_of
+from tapeline.jobs.tables.band_rows import band_rows
+from tapeline.jobs.tables.flow_bin_rows import flow_bin_rows
+from tapeline.jobs.tables.narrowband_rows import narrowband_rows
+from tapeline.jobs.tables.overall_rows import overall_rows
+from tapeline.jobs.tables.session_levels import Measured, SessionJob, load_job, measured_run
+from tapeline.store import parquet, tables
+from tapeline.store.schema import Table
+
+ITEMS = {tables.BANDS: ("band_hz",), tables.OVERALL: ("weighting", "lower_hz", "upper_hz")}
+"""Tables of levels, and the columns that tell a position's levels apart."""
+
+POSITIONS_A_PART = 8
+"""Positions whose lines of all runs are held at once."""
+
+
+def run(plan: Plan, session: str) -> None:
+    """Write the session's narrowband, bands, overall and history tables."""
+    needs = needs_of(plan, session)
+    job = load_job(plan.campaign.results, needs)
+    digest = JOB.digest(plan, session)
+    measured = _write_levels(job, digest)
+    _write_narrowband(job, measured, digest)
+    _write_history(job, digest)
+    for name in needs.on_request:
+        _write_asked(job, measured, name, digest)
+
+
+def _opened(stack: ExitStack, job: SessionJob, table: Table, digest: str) -> parquet.PartWriter:
+    path = session_table(job.results, table.name, job.needs.session)
+    return stack.enter_context(parquet.writing_parts(table, path, campaign=job.needs.campaign, digest=digest))
+
+
+def _write_levels(job: SessionJob, digest: str) -> list[Measured]:
+    """Write bands and overall levels in the order that the tables are sorted by.
+
+    They are made run by run, and what each may be used for is decided when all are known.
+    """
+    measured = []
+    parts: dict[str, list[pa.Table]] = {table.name: [] for table in ITEMS}
+    for item in sorted(job.needs.runs, key=lambda item: item.run):
+        if item.run not in job.loaded:
+            continue
+        history = parquet.read(history_file(job.results, item.run))
+        one = measured_run(job, item, history)
+        for table, rows in ((tables.BANDS, band_rows(job, one)), (tables.OVERALL, overall_rows(job, one, history))):
+            parts[table.name].append(parquet.to_arrow(table, parquet.rows_to_columns(table, rows)))
+        measured.append(one)
+    cells = _cells(job)
+    for table, item_columns in ITEMS.items():
+        with ExitStack() as stack:
+            writer = _opened(stack, job, table, digest)
+            for part in with_use(parts.pop(table.name), item_columns, cells):
+                writer.write_table(part)
+    return measured
+
+
+def _cells(job: SessionJob) -> dict[str, int]:
+    """The repeats that each run belongs to, by number; what is no measurement stands alone."""
+    keys = [(each.condition, each.point) if each.kind == "measurement" else each.run for each in job.needs.runs]
+    numbers = {key: number for number, key in enumerate(dict.fromkeys(keys))}
+    return {each.run: numbers[key] for each, key in zip(job.needs.runs, keys, strict=True)}
+
+
+def _write_narrowband(job: SessionJob, measured: list[Measured], digest: str) -> None:
+    """Write lines some positions at a time: the table is sorted by position before run."""
+    positions = sorted({name for one in measured for name in one.run.positions})
+    with ExitStack() as stack:
+        writer = _opened(stack, job, tables.NARROWBAND, digest)
+        for first in range(0, len(positions), POSITIONS_A_PART):
+            chosen = frozenset(positions[first : first + POSITIONS_A_PART])
+            writer.write_rows(row for one in measured for row in _lines(job, one, chosen))
+
+
+def _lines(job: SessionJob, one: Measured, chosen: frozenset[str]) -> Iterator[dict[str, object]]:
+    index = [p for p, name in enumerate(one.run.positions) if name in chosen]
+    yield from narrowband_rows(job, one.at(index)) if index else ()
+
+
+def _write_asked(job: SessionJob, measured: list[Measured], name: str, digest: str) -> None:
+    """A table on request: levels by speed and yaw are made here, the others put together from the runs."""
+    with ExitStack() as stack:
+        if name == tables.FLOW_BINS.name:
+            writer = _opened(stack, job, tables.FLOW_BINS, digest)
+            for one in measured:
+                writer.write_rows(flow_bin_rows(job, one))
+            return
+        table = tables.MADE_ON_REQUEST[name]
+        writer = _opened(stack, job, table, digest)
+        for run in sorted(item.run for item in job.needs.runs):
+            part = parquet.read(requested_file(job.results, run, name))
+            if part.num_rows:
+                writer.write({column: part[column] for column in table.column_names()})
+
+
+def _write_history(job: SessionJob, digest: str) -> None:
+    with ExitStack() as stack:
+        writer = _opened(stack, job, tables.HISTORY, digest)
+        for run in sorted(item.run for item in job.needs.runs):
+            part = parquet.read(history_file(job.results, run))
+            if part.num_rows:
+                writer.write({name: part[name] for name in tables.HISTORY.column_names()})

@@ -1,1 +1,0 @@
-"""One module a workflow rule: read files, call acoustics, write files."""
