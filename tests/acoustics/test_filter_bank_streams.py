@@ -25,7 +25,7 @@ def streamed(samples: NDArray[np.float32], cuts: list[int], interval: float) -> 
     return bank
 
 
-@settings(deadline=None, max_examples=8)
+@settings(max_examples=8)
 @given(cuts=st.lists(st.integers(1, 9000), min_size=1, max_size=8), interval=st.sampled_from([777.7, 1000.0, 12.0]))
 @pytest.mark.parametrize("block_frames", [999, 1024, 32768])
 def test_any_cut_gives_the_same_powers(block_frames: int, cuts: list[int], interval: float) -> None:

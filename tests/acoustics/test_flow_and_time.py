@@ -17,7 +17,7 @@ from tapeline.acoustics.windows import window
 RATE = 8000.0
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(cuts=st.lists(st.integers(1, 4000), min_size=1, max_size=6), a_column=st.integers(1, 7))
 def test_a_spectrogram_is_the_mean_of_so_many_blocks(cuts: list[int], a_column: int) -> None:
     samples = np.random.default_rng(1).normal(size=(2, 9000)).astype(np.float32)
