@@ -1,10 +1,20 @@
-"""Which tests stay together when they are spread over processes: those that share what takes long to make."""
+"""How property tests draw, and which tests stay together when they are spread over processes.
+
+Together stay those that share what takes long to make.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# The same examples at every run, and no limit that a slow or busy machine could miss.
+settings.register_profile(
+    "repeatable", derandomize=True, database=None, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("repeatable")
 
 SHARED_BY_FOLDER = ("workflow", "independent", "report")
 """Folders whose tests share a campaign that was run for them; the longest first, so that the last process is not left

@@ -5,9 +5,7 @@ The source of the formulas is Bendat and Piersol, Random Data (conditioned spect
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -30,7 +28,6 @@ FRAMES = 8192
 KEPT = slice(8, FRAMES // 2 - 8)
 FIRST, SECOND, HEARING, UNRELATED = range(4)
 OWN_RMS = 0.5
-TABLE = Path(__file__).resolve().parents[3] / "shared" / "references" / "coherence_threshold.csv"
 
 
 def signals(frames: int, seed: int = 0) -> Reals:
@@ -205,17 +202,6 @@ def test_one_reference_has_the_threshold_of_the_coherence() -> None:
             found = float(multiple_coherence_threshold(1, averages, probability))
             assert found == pytest.approx(1.0 - (1.0 - probability) ** (1.0 / (averages - 1.0)), rel=1e-9)
             assert found == pytest.approx(float(coherence_threshold(averages, probability)), rel=1e-9)
-
-
-def test_one_reference_has_the_thresholds_of_the_reference_table() -> None:
-    if not TABLE.is_file():
-        pytest.skip("the reference tables beside the repository are not here")
-    with TABLE.open(encoding="utf-8", newline="") as stream:
-        rows = [row for row in csv.DictReader(stream) if "doubtful" not in row["provenance"]]
-    for row in rows:
-        found = float(multiple_coherence_threshold(1, float(row["nd"]), float(row["P"])))
-        assert found == pytest.approx(float(row["threshold_msc"]), abs=6e-7)
-    assert len(rows) > 20
 
 
 @pytest.mark.parametrize("references", [2, 3])

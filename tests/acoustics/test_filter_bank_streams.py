@@ -25,7 +25,7 @@ def streamed(samples: NDArray[np.float32], cuts: list[int], interval: float) -> 
     return bank
 
 
-@settings(deadline=None, max_examples=8)
+@settings(max_examples=8)
 @given(cuts=st.lists(st.integers(1, 9000), min_size=1, max_size=8), interval=st.sampled_from([777.7, 1000.0, 12.0]))
 @pytest.mark.parametrize("block_frames", [999, 1024, 32768])
 def test_any_cut_gives_the_same_powers(block_frames: int, cuts: list[int], interval: float) -> None:
@@ -35,7 +35,7 @@ def test_any_cut_gives_the_same_powers(block_frames: int, cuts: list[int], inter
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(filter_bank, "BLOCK_FRAMES", block_frames)
         cut = streamed(x, cuts, interval)
-        assert cut.powers() == pytest.approx(whole.powers(), rel=1e-6, nan_ok=True)
+        np.testing.assert_allclose(cut.powers(), whole.powers(), rtol=1e-6, atol=1e-12)
         assert cut.mean_powers() == pytest.approx(whole.mean_powers(), rel=1e-6)
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tapeline.acoustics.sine_fit import fit_sine, peak_hz
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     nominal=st.sampled_from([250.0, 1000.0]),
     off=st.floats(-0.015, 0.015),

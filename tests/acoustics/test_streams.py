@@ -29,7 +29,7 @@ def pieces(samples: NDArray[np.float32], cuts: list[int]) -> list[NDArray[np.flo
     return [part for part in np.split(samples, places, axis=1) if part.shape[1]]
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(cuts=CUTS)
 def test_averaged_spectra(cuts: list[int]) -> None:
     x = np.random.default_rng(1).normal(size=(2, 9000)).astype(np.float32)
@@ -75,7 +75,7 @@ def test_sums_of_squares_lose_nothing_over_many_blocks() -> None:
     assert 10.0 * np.log10(power / 0.5) == pytest.approx(0.0, abs=1e-4)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(cuts=CUTS, out=st.lists(st.tuples(st.integers(0, 9000), st.integers(1, 900)), max_size=4))
 def test_blocks_that_touch_a_part_left_out_do_not_count(cuts: list[int], out: list[tuple[int, int]]) -> None:
     """Against the plain way: every block by itself, those that touch nothing left out averaged."""
@@ -94,7 +94,7 @@ def test_blocks_that_touch_a_part_left_out_do_not_count(cuts: list[int], out: li
         )
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(
     ranges=st.lists(st.tuples(st.integers(0, 60), st.integers(0, 20)), max_size=6),
     out=st.lists(st.tuples(st.integers(0, 60), st.integers(0, 20)), max_size=4),
@@ -149,7 +149,7 @@ def history(
     return np.concatenate([part.powers[0, 0] for part in found])
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(cuts=CUTS, interval=st.floats(300.0, 2500.0))
 def test_the_unweighted_history_is_the_mean_square_of_each_interval(cuts: list[int], interval: float) -> None:
     x = np.random.default_rng(2).normal(size=(1, 9000)).astype(np.float32)
@@ -174,7 +174,7 @@ def test_levels_exceeded() -> None:
     assert np.isnan(levels_exceeded(np.zeros(0), (10.0,))).all()
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(cuts=CUTS, seed=st.integers(0, 50))
 def test_sample_checks(cuts: list[int], seed: int) -> None:
     random = np.random.default_rng(seed)

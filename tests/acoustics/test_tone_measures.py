@@ -38,7 +38,7 @@ def test_harmonics_beyond_the_recording_are_left_alone() -> None:
     assert fit.residual_rms == pytest.approx(0.1 / np.sqrt(2), rel=0.01)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(off=st.floats(-15.0, 15.0), phase=st.floats(0.0, 6.28))
 def test_the_peak_is_good_to_a_tenth_of_a_line(off: float, phase: float) -> None:
     frames = 25_600 // 4
@@ -52,7 +52,7 @@ def test_a_louder_tone_out_of_reach_is_not_taken() -> None:
     assert peak_hz(samples, RATE, 1000.0, 40.0) == pytest.approx(1000.0, abs=0.1)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(start=st.floats(-0.45, 0.45), phase=st.floats(0.0, 6.28))
 def test_the_fit_converges_from_within_half_a_line(start: float, phase: float) -> None:
     fit = fit_sine(tone(250.7, 0.5, 0.02, phase), RATE, 250.7 + start / 0.5)

@@ -56,7 +56,7 @@ def outcome(files: dict[str, str | bytes]) -> CampaignFaults | None:
 
 
 @pytest.mark.parametrize("file", FILES)
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(content=st.binary(max_size=200))
 def test_any_bytes(file: str, content: bytes) -> None:
     faults = outcome({**WITH_CHART, file: content})
@@ -64,20 +64,20 @@ def test_any_bytes(file: str, content: bytes) -> None:
 
 
 @pytest.mark.parametrize("file", FILES)
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(text=st.text(max_size=200), cut=st.integers(0, 200))
 def test_any_text_after_a_good_beginning(file: str, text: str, cut: int) -> None:
     beginning = WITH_CHART.get(file, "cavity,length_m\n")[:cut]
     outcome({**WITH_CHART, file: (beginning + text).encode("utf-8", "surrogatepass")})
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(tree=TREES)
 def test_any_yaml_tree(tree: object) -> None:
     outcome({**WITH_CHART, "config/campaign.yaml": repr(tree).replace("None", "null").encode()})
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(header=COLUMNS, rows=st.lists(st.lists(CELLS, max_size=12), max_size=6))
 def test_any_run_table(header: list[str], rows: list[list[str]]) -> None:
     lines = [",".join(cells) for cells in (header, *rows)]

@@ -162,7 +162,7 @@ COORDINATES = st.floats(-1000, 1000, allow_nan=False)
 POLYLINES = st.lists(st.lists(st.tuples(COORDINATES, COORDINATES), min_size=2, max_size=5), min_size=1, max_size=4)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(lines=POLYLINES)
 def test_what_is_written_is_read_from_both_kinds(lines: list[list[tuple[float, float]]]) -> None:
     rows = [f"p{number},{x!r},{z!r}\n" for number, line in enumerate(lines) for x, z in line]

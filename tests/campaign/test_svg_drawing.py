@@ -204,7 +204,7 @@ NUMBERS = st.floats(allow_nan=False).map(repr) | st.sampled_from(["0", "1", "-1"
 DATA = st.lists(st.sampled_from("MmLlHhVvCcSsQqTtAaZz ,x") | NUMBERS, max_size=30).map(" ".join)
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(data=DATA)
 @example("M 0 0 A 1e-300 1e-300 0 1 1 1 1")
 @example("M 0 0 A 1 1 1e6 1 1 1e-300 0")
@@ -221,7 +221,7 @@ def test_any_path_data_is_points_or_a_misfit(data: str) -> None:
 SOUND = st.lists(st.sampled_from("LlTt").flatmap(lambda c: st.tuples(st.just(c), *[st.floats(-9, 9)] * 2)), min_size=1)
 
 
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 @given(steps=SOUND)
 def test_a_path_ends_where_its_steps_lead(steps: list[tuple[str, float, float]]) -> None:
     data, here = "M1 2", (1.0, 2.0)
@@ -231,7 +231,7 @@ def test_a_path_ends_where_its_steps_lead(steps: list[tuple[str, float, float]])
     assert path_lines(data)[0][-1] == pytest.approx(here, abs=1e-6)
 
 
-@settings(deadline=None, max_examples=200)
+@settings(max_examples=200)
 @given(
     text=st.lists(
         st.sampled_from(

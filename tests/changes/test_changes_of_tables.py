@@ -418,7 +418,7 @@ def folders(draw: st.DrawFn) -> Contents:
     return {("bands", "april"): bands, ("narrowband", "april"): spectra}
 
 
-@settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(folders(), folders())
 def test_a_folder_is_like_itself_and_two_mirror_each_other(tmp_path: Path, first: Contents, second: Contents) -> None:
     a, b = write_results(tmp_path / "a", first), write_results(tmp_path / "b", second)

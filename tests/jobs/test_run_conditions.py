@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from reference_tables import reference_rows
 from tapeline.acoustics import nominal_point
 from tapeline.acoustics.stationarity import mean_power_variance
 from tapeline.campaign.plan import Achieved
@@ -19,21 +18,10 @@ from tapeline.campaign.settings import OperatingPoint, Uncertainty
 from tapeline.jobs.levels.run_conditions import RunConditions, density_kgm3, run_conditions
 from tapeline.jobs.tables import CheckAir
 
-REFERENCES = Path(__file__).resolve().parents[3] / "shared" / "references"
 NOMINAL = 140.0 / 3.6
 DRY = Achieved(NOMINAL, NOMINAL, None, 20.0, 1013.25, 0.0)
 CHECK = CheckAir(20.0, 1013.25)
 BARE = Achieved(NOMINAL, None, None, None, None, None)
-
-
-def rows_of(name: str) -> list[dict[str, str]]:
-    path = REFERENCES / name
-    if not path.is_file():
-        pytest.skip("the reference tables beside the repository are not here")
-    with path.open(encoding="utf-8", newline="") as stream:
-        rows = [row for row in csv.DictReader(stream) if "doubtful" not in row["provenance"]]
-    assert rows, f"{name} holds no rows to check against"
-    return rows
 
 
 def conditions(a: Achieved, check: CheckAir = CHECK, **point: Any) -> RunConditions:
@@ -84,7 +72,7 @@ def test_wall_pressure_goes_with_dynamic_pressure_and_the_exponent_scales_it() -
 
 def test_reference_table_of_scaling_with_speed() -> None:
     """10 n lg(U/U0) is what a level rises; n = 4, 5, 6, 8 (Curle 1955, Lighthill 1952, Ffowcs Williams, Hall 1970)."""
-    for row in rows_of("velocity_scaling.csv"):
+    for row in reference_rows("velocity_scaling.csv"):
         speed, nominal, exponent = float(row["U"]), float(row["U0"]), float(row["exponent_n"])
         found = nominal_point.held_speed_correction_db(speed, 1.2, nominal, 1.2, exponent)
         assert found == pytest.approx(-float(row["delta_db"]), abs=6e-6)
@@ -94,7 +82,7 @@ def test_reference_table_of_scaling_with_speed() -> None:
 
 def test_reference_table_of_air() -> None:
     """Density by CIPM-2007 in the units of the run table; 20 lg of it against that of the reference."""
-    rows = [row for row in rows_of("air_properties.csv") if row["rho_cipm2007"]]
+    rows = [row for row in reference_rows("air_properties.csv") if row["rho_cipm2007"]]
     assert len(rows) > 5
     for row in rows:
         a = replace(DRY, temperature_c=float(row["t_c"]), static_pressure_hpa=float(row["p_pa"]) / 100.0)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from reference_tables import reference_rows
 
+from reference_tables import reference_rows
 from tapeline.acoustics.air import density_kgm3, sound_speed_mps, static_pressure_correction_db
 from tapeline.acoustics.levels import power_pa2
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.stats
-from reference_tables import reference_rows
 
+from reference_tables import reference_rows
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, background_uncertainty_db, correction_db, random_uncertainty_db
 from tapeline.statistics.significance import (

@@ -6,8 +6,8 @@ import itertools
 
 import numpy as np
 import pytest
-from reference_tables import reference_rows
 
+from reference_tables import reference_rows
 from tapeline.statistics.comparison import RunLevels, cell_of
 from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, scatter_by_position
 from tapeline.statistics.session_scatter import session_change, session_scatter
@@ -73,7 +73,6 @@ def test_ratio_of_two_averaged_spectra(first: int, second: int, upper_db: float)
     assert float(p) == pytest.approx(0.025, abs=1e-5)
 
 
-@pytest.mark.shared
 def test_ratio_table_complete() -> None:
     """psd_ratio_interval_db.csv: both ends of every interval."""
     for row in reference_rows("psd_ratio_interval_db.csv"):

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 import scipy.signal
 from numpy.typing import NDArray
-from reference_tables import reference_rows
 
+from reference_tables import reference_rows
 from tapeline.acoustics import cross_spectra
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
+from tapeline.acoustics.conditioned_spectra import multiple_coherence_threshold
 from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_bias, coherence_threshold
 from tapeline.acoustics.short_time_spectra import WindowedBlocks
 from tapeline.acoustics.windows import all_pairs, effective_averages, window
@@ -184,6 +185,8 @@ def test_reference_table_of_coherence_thresholds() -> None:
         averages = float(row["nd"])
         found = float(coherence_threshold(averages, float(row["P"])))
         assert found == pytest.approx(float(row["threshold_msc"]), abs=6e-7)
+        of_one_reference = float(multiple_coherence_threshold(1, averages, float(row["P"])))
+        assert of_one_reference == pytest.approx(float(row["threshold_msc"]), abs=6e-7)
         assert float(coherence_bias(0.0, averages)) == pytest.approx(float(row["bias_if_zero"]), abs=1e-12)
     assert len(rows) > 20
 

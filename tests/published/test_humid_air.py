@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from reference_tables import reference_rows
 
+from reference_tables import reference_rows
 from tapeline.acoustics.air import density_kgm3, sound_speed_mps, water_mole_fraction
 
 
@@ -29,7 +29,6 @@ def test_the_standard_example() -> None:
     assert sound_speed_mps(23.0, 101_325.0, 50.0) == pytest.approx(345.86658, rel=4e-6)
 
 
-@pytest.mark.shared
 def test_humid_rows_to_the_last_digit() -> None:
     """air_properties.csv, rows of 400 ppm carbon dioxide: mole fraction, density and speed as printed."""
     rows = [row for row in reference_rows("air_properties.csv") if row["x_co2"] == "0.0004"]

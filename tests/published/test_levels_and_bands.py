@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from reference_tables import open_data, reference_rows
 
+from open_data import open_data
+from reference_tables import reference_rows
 from tapeline.acoustics.bands import band_powers, bands_between, line_shares
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.acoustics.octave_filters import filter_power

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import itertools
 from collections.abc import Callable
 
@@ -11,19 +10,17 @@ import pytest
 import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
-from reference_tables import open_data
 
+from reference_tables import reference_rows
 from tapeline.statistics.significance import ADJUSTMENTS, benjamini_hochberg, holm
 
 few = st.lists(st.floats(0.0, 1.0), min_size=1, max_size=6)
 some = st.lists(st.one_of(st.floats(0.0, 1.0), st.just(np.nan)), max_size=12)
 
 
-@pytest.mark.shared
 def test_reference_table_of_the_fifteen_p_values() -> None:
     """Benjamini and Hochberg, J. R. Stat. Soc. B 57 (1995) 289, section 4 (from memory): 4 rejections, Bonferroni 3."""
-    with open_data("reference_tables/fdr_example_1995.csv").open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
+    rows = reference_rows("fdr_example_1995.csv")
     p = np.array([float(row["p"]) for row in rows])
     adjusted = benjamini_hochberg(p)
     assert adjusted == pytest.approx([float(row["adjusted_p_bh"]) for row in rows], abs=1e-6)

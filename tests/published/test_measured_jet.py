@@ -6,8 +6,8 @@ import csv
 
 import numpy as np
 import pytest
-from reference_tables import open_data
 
+from open_data import open_data
 from tapeline.acoustics.bands import band_powers, line_shares
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.acoustics.windows import all_pairs, effective_averages, line_covariance, window
@@ -26,7 +26,6 @@ def spectra() -> np.ndarray:
     return psd
 
 
-@pytest.mark.shared
 def test_third_octaves_of_the_published_spectra() -> None:
     """Third octaves 1.25 to 31.5 kHz against levels computed by a separate plain script with the same edge lines."""
     with open_data("impinging_jet/third_octave_expected.csv").open(newline="", encoding="utf-8") as stream:
@@ -38,7 +37,6 @@ def test_third_octaves_of_the_published_spectra() -> None:
     assert level_db(band_powers(spectra(), STEP_HZ, shares)) == pytest.approx(expected, abs=0.01)
 
 
-@pytest.mark.shared
 def test_lines_scatter_as_welch_says() -> None:
     """487 Hann blocks half overlapped: the scatter of second differences of neighbouring lines follows from the line
     covariance (Welch 1967, carried to neighbouring lines). Simulated Gaussian noise gives 0.1280 dB; correlations of

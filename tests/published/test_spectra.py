@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.signal
-from reference_tables import reference_rows
 
+from reference_tables import reference_rows
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import band_powers, bands_between, line_shares
 from tapeline.acoustics.boundary_layer import goody_density, goody_shape

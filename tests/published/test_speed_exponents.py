@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from reference_tables import open_data, reference_rows
 
+from reference_tables import installed_data_set, reference_rows
 from tapeline.acoustics.levels import power_pa2
 from tapeline.acoustics.speed_exponent import SCATTER, STATED, speed_decibels, speed_fit
 from tapeline.acoustics.strouhal_collapse import fit_on_curve
@@ -44,10 +44,9 @@ def test_line_through_certified_data() -> None:
     assert found.basis[0] == SCATTER
 
 
-@pytest.mark.shared
 def test_the_certified_data_are_those_of_the_data_set() -> None:
     """The numbers above against the file they are from."""
-    lines = open_data("nist_strd_linreg/Norris.dat").read_text(encoding="ascii").splitlines()[60:]
+    lines = installed_data_set("nist_linregress", "Norris")[60:]
     written = np.array([line.split() for line in lines if line.strip()], dtype=float)
     assert np.array_equal(written, np.array(NORRIS))
 
@@ -64,7 +63,6 @@ def test_two_speeds_make_a_weak_exponent() -> None:
     assert np.isnan(found.lack_of_fit_p[0])
 
 
-@pytest.mark.shared
 def test_levels_of_pure_powers_of_speed() -> None:
     """velocity_scaling.csv: 10 n lg(U/U0) for the exponents of monopole, edge, dipole and quadrupole."""
     for row in reference_rows("velocity_scaling.csv"):
@@ -86,13 +84,11 @@ script from the table of NASA RP-1218 (Brooks, Pope and Marcolini 1989)."""
 
 def airfoil_rows(chord_m: float) -> tuple[Reals, ...]:
     """Frequency, speed, displacement thickness and scaled level at zero angle of attack."""
-    path = open_data("airfoil_self_noise/airfoil_self_noise.tsv")
-    table = np.genfromtxt(path, skip_header=1)
-    own = table[(table[:, 1] == 0.0) & np.isclose(table[:, 2], chord_m)]
-    return own[:, 0], own[:, 3], own[:, 4], own[:, 5]
+    own = [row for row in reference_rows("airfoil_self_noise.csv") if float(row["chord_m"]) == chord_m]
+    columns = ("frequency_hz", "speed_mps", "displacement_thickness_m", "scaled_level_db")
+    return tuple(np.array([float(row[column]) for row in own]) for column in columns)
 
 
-@pytest.mark.shared
 @pytest.mark.parametrize(("chord_m", "n", "error", "residual_db", "rows", "n_unscaled"), AIRFOIL)
 def test_measured_airfoil_noise(
     chord_m: float, n: float, error: float, residual_db: float, rows: int, n_unscaled: float
@@ -114,7 +110,6 @@ def test_measured_airfoil_noise(
     assert unscaled[0].standard_error == pytest.approx(error, abs=0.006)
 
 
-@pytest.mark.shared
 def test_scaled_band_sums_do_not_grow_with_speed() -> None:
     """Chord 0.1016 m, 630 Hz to 10 kHz: 141.04, 141.09, 141.11, 141.12 dB at the four speeds, so that n is near 0."""
     hz, speed, _, level = airfoil_rows(0.1016)

@@ -96,7 +96,7 @@ def test_a_part_outside_the_recording(tmp_path: Path, start: float | None, stop:
     assert caught.value.code == "part-beyond-recording"
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(
     head=st.sampled_from([b"", b"RIFF\x00\x10\x00\x00WAVE", b"RF64\xff\xff\xff\xffWAVEds64"]),
     rest=st.binary(max_size=400),
@@ -114,7 +114,7 @@ def test_any_bytes_open_or_give_a_named_fault(
             assert error.code
 
 
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 @given(place=st.integers(0, 60), octet=st.integers(0, 255))
 def test_a_flipped_byte_in_the_header(tmp_path_factory: pytest.TempPathFactory, place: int, octet: int) -> None:
     path = wave(tmp_path_factory.mktemp("flip") / "flip.wav", frames=200)

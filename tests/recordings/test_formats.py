@@ -105,7 +105,7 @@ def test_plain_words_are_what_the_library_decodes(tmp_path: Path, subtype: str, 
     assert np.array_equal(samples(open_recording([path])), expected.T)
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(start=st.integers(0, 9_000), length=st.integers(1, 9_001))
 def test_any_part_equals_the_same_part_of_the_whole(
     tmp_path_factory: pytest.TempPathFactory, start: int, length: int

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 from containers import KINDS, NOISE, RATE, SOUND_FILES, file_bytes, header_bytes, wave
-from hypothesis import given, seed, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapeline.recordings.opening import open_recording
@@ -261,8 +261,7 @@ def test_a_rate_of_no_whole_hertz_is_kept(tmp_path: Path) -> None:
     assert opened(tmp_path / "r.caf").sample_rate_hz == 12_800.25
 
 
-@seed(20_260_705)
-@settings(deadline=None, max_examples=400, database=None)
+@settings(max_examples=400)
 @given(
     kind=st.sampled_from(KINDS),
     flips=st.lists(st.tuples(st.integers(0, 2_000), st.integers(1, 255)), min_size=1, max_size=6),

@@ -41,7 +41,7 @@ def test_numbers_that_are_none_are_counted_and_left_out() -> None:
     assert np.isnan([found.peak[1], found.rms[1], found.mean[1]]).all()
 
 
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 @given(
     bits=st.sampled_from([8, 16, 24, 32]),
     unused=st.integers(0, 30),

@@ -1,8 +1,9 @@
 """164 public WAV files, good, odd and broken, against decoders of other origin.
 
-The collection lies beside the repository: test data of four open-source packages (MIT, BSD-3, Apache-2.0, PSF) with a
-listing of what two decoders made of each file. The decoder below is a third one, written from the published layout of
-RIFF/WAVE (Microsoft and IBM 1991; extensible formats: Microsoft 2001) and shares no line with the package.
+The collection lies outside the repository (`open_data.py`): test data of four open-source packages (MIT, BSD-3,
+Apache-2.0, PSF) with a listing of what two decoders made of each file. The decoder below is a third one, written from
+the published layout of RIFF/WAVE (Microsoft and IBM 1991; extensible formats: Microsoft 2001) and shares no line with
+the package.
 """
 
 from __future__ import annotations
@@ -16,14 +17,15 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
+import open_data
 from tapeline.recordings.opening import open_recording
 from tapeline.recordings.recording import RecordingError
 
-COLLECTION = Path(__file__).resolve().parents[3] / "shared" / "opendata" / "wav_formats"
+COLLECTION = open_data.FOLDER / "wav_formats"
 LISTING = COLLECTION / "expected.json"
 ENTRIES: dict[str, dict[str, Any]] = json.loads(LISTING.read_text(encoding="utf-8")) if LISTING.is_file() else {}
 
-pytestmark = pytest.mark.skipif(not ENTRIES, reason="the open collection of WAV files beside the repository is missing")
+pytestmark = pytest.mark.skipif(not ENTRIES, reason=f"the open collection of WAV files is not in {open_data.FOLDER}")
 
 ONE_DECODER_READS_THEM = {"bw64_apache2/rect_24bit_nods64.wav"}
 """Sound files that the second listed decoder refuses: the wide chunk that is missing would say what is said already."""

@@ -116,7 +116,7 @@ def test_a_name_too_long_for_the_disk_is_a_named_fault(tmp_path: Path) -> None:
         open_recording([tmp_path / ("a" * 300 + ".wav")])
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(
     container=st.sampled_from(CONTAINERS),
     changes=st.lists(st.tuples(st.integers(0, 119), st.binary(min_size=1, max_size=4)), min_size=1, max_size=3),

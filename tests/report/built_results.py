@@ -63,6 +63,10 @@ class Size:
     speeds_mps: tuple[float, ...] = SPEEDS_MPS
 
 
+SMALL = Size(positions=2, speeds_mps=SPEEDS_MPS[:1])
+"""A fifth of the work to draw, for a test that needs a page of its own."""
+
+
 def built_campaign(size: Size | None = None, **changed: Any) -> Campaign:
     """The campaign that the built tables belong to; `changed` replaces settings."""
     built = size or Size()

@@ -6,6 +6,7 @@ import importlib.util
 import os
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -22,8 +23,15 @@ NEEDED = "TAPELINE_NEEDS_BROWSER"
 
 @pytest.fixture(scope="session")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Report:
-    """The report of the built tables. Nobody may write into its folder."""
-    return built_report(tmp_path_factory.mktemp("results"))
+    """The report of the built tables, in the folder `results` of a campaign. Nobody may write into either."""
+    return built_report(tmp_path_factory.mktemp("built") / "results")
+
+
+@pytest.fixture
+def own_results(report: Report, tmp_path: Path) -> Path:
+    """A copy of the tables without the report, in the folder `results` of a campaign; a test may write there."""
+    shutil.copytree(report.results / "tables", tmp_path / "results" / "tables")
+    return tmp_path / "results"
 
 
 @pytest.fixture(scope="session")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import unicodedata
-from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +16,6 @@ from tapeline import __version__
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
-    from pypdf import PdfReader
 
 pytestmark = pytest.mark.browser
 
@@ -38,13 +37,27 @@ def printed_px(paper: str) -> int:
     return int((PAPERS_MM[paper][0] - 2 * SIDE_MM) / MM_PER_INCH * PX_PER_INCH)
 
 
+@dataclass(frozen=True)
+class Printed:
+    """A printed page: the paper that was asked for; width and height (points) and words of each of its pages."""
+
+    paper: str
+    sizes_pt: tuple[tuple[float, float], ...]
+    texts: tuple[str, ...]
+
+
 @pytest.fixture(scope="module", params=["A4", "Letter"])
-def printed(request: pytest.FixtureRequest, browser: Browser, report: Report) -> Iterator[tuple[str, PdfReader]]:
+def printed(request: pytest.FixtureRequest, browser: Browser, report: Report) -> Printed:
     from pypdf import PdfReader
 
     with opened_page(browser, report.results / "report.html") as opened:
         content = opened.page.pdf(format=request.param, prefer_css_page_size=False)
-    yield request.param, PdfReader(io.BytesIO(content))
+    pages = PdfReader(io.BytesIO(content)).pages
+    return Printed(
+        request.param,
+        tuple((float(page.mediabox.width), float(page.mediabox.height)) for page in pages),
+        tuple(words(page.extract_text()) for page in pages),
+    )
 
 
 def words(text: str) -> str:
@@ -90,18 +103,15 @@ def test_figures_fit_one_page(browser: Browser, report: Report) -> None:
         assert not [(text, box) for text, box in boxes if box is None or box["height"] >= height]
 
 
-def test_the_paper_is_the_one_asked_for(printed: tuple[str, PdfReader]) -> None:
-    paper, reader = printed
-    assert len(reader.pages) > 3
-    for page in reader.pages:
-        for length, expected in zip((page.mediabox.width, page.mediabox.height), PAPERS_MM[paper], strict=True):
-            assert float(length) / 72 * MM_PER_INCH == pytest.approx(expected, abs=0.6)
+def test_the_paper_is_the_one_asked_for(printed: Printed) -> None:
+    assert len(printed.sizes_pt) > 3
+    for size in printed.sizes_pt:
+        for length, expected in zip(size, PAPERS_MM[printed.paper], strict=True):
+            assert length / 72 * MM_PER_INCH == pytest.approx(expected, abs=0.6)
 
 
-def test_all_headings_and_the_last_column_of_every_table_are_printed(
-    printed: tuple[str, PdfReader], report: Report
-) -> None:
-    text = words("".join(page.extract_text() for page in printed[1].pages))
+def test_all_headings_and_the_last_column_of_every_table_are_printed(printed: Printed, report: Report) -> None:
+    text = "".join(printed.texts)
     headings = ["".join(element.itertext()) for element in report.tree.iter() if element.tag in ("h1", "h2", "h3")]
     assert len(headings) > 16
     assert [heading for heading in headings if words(heading) not in text] == []
@@ -111,25 +121,22 @@ def test_all_headings_and_the_last_column_of_every_table_are_printed(
 
 
 @pytest.mark.parametrize("key", ["settings-table", "run-log-table"])
-def test_a_long_tables_head_is_on_each_of_its_pages(printed: tuple[str, PdfReader], report: Report, key: str) -> None:
+def test_a_long_tables_head_is_on_each_of_its_pages(printed: Printed, report: Report, key: str) -> None:
     """Rows are known by their first two cells; wider cells are broken into lines, which a PDF does not put together."""
     table = report.tree.find(f".//table[@id='{key}']")
     assert table is not None
     head, *rows = [["".join(cell.itertext()) for cell in row] for row in table.iter("tr")]
     marks = {words("".join(row[:2])) for row in rows if "." in row[0] or "-" in row[0]}
-    pages = [words(page.extract_text()) for page in printed[1].pages]
-    with_rows = [text for text in pages if any(mark in text for mark in marks)]
+    with_rows = [text for text in printed.texts if any(mark in text for mark in marks)]
     assert len(with_rows) > 1
     assert all(words("".join(head)) in text for text in with_rows)
 
 
-def test_every_page_names_campaign_version_digest_and_its_number(printed: tuple[str, PdfReader]) -> None:
-    reader = printed[1]
-    for number, page in enumerate(reader.pages, start=1):
-        text = words(page.extract_text())
+def test_every_page_names_campaign_version_digest_and_its_number(printed: Printed) -> None:
+    for number, text in enumerate(printed.texts, start=1):
         assert "van-built" in text
         assert words(f"tapeline {__version__} · {DIGEST}") in text
-        assert words(f"{number} of {len(reader.pages)}") in text
+        assert words(f"{number} of {len(printed.texts)}") in text
 
 
 def test_no_link_is_lost_in_colour_alone(browser: Browser, report: Report) -> None:

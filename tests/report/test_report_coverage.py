@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from built_report import Report
-from built_results import Size, built_campaign, calibration_rows, quality_rows, run_rows, write_results
+from built_results import Size, built_campaign, calibration_rows, quality_rows, run_rows
 
 from tapeline import cli
 from tapeline.campaign.coverage import Coverage, coverage
@@ -74,10 +74,9 @@ def test_before_measuring_the_text_says_that_it_is_planned() -> None:
     assert "no usable run of filled" in text
 
 
-def test_results_take_away_what_is_unusable(tmp_path: Path) -> None:
+def test_results_take_away_what_is_unusable(report: Report) -> None:
     """Two of three open runs of april at 140 km/h are overloaded at P03, and a-cut is no whole recording."""
-    write_results(tmp_path / "results")
-    campaign = in_folder(tmp_path, built_campaign())
+    campaign = in_folder(report.results.parent, built_campaign())
     results = read_measured(campaign)
     assert results is not None
     text = text_of(coverage(campaign, results))
@@ -89,9 +88,8 @@ def test_results_take_away_what_is_unusable(tmp_path: Path) -> None:
     assert "older than" not in text
 
 
-def test_results_that_are_older_than_the_files_are_said_to_be_and_verdicts_set_since_count(tmp_path: Path) -> None:
-    write_results(tmp_path / "results")
-    campaign = in_folder(tmp_path, built_campaign())
+def test_results_that_are_older_than_the_files_are_said_to_be_and_verdicts_set_since_count(report: Report) -> None:
+    campaign = in_folder(report.results.parent, built_campaign())
     runs = dict(campaign.runs)
     runs["a-front-01"] = dataclasses.replace(runs["a-front-01"], condition="sealed")
     del runs["m-open-01"]
@@ -144,9 +142,8 @@ def test_across_sessions_one_session_is_advised_and_the_interval_rests_on_sessio
 
 
 @pytest.mark.parametrize("width", [60, 80, 100])
-def test_lines_are_as_wide_as_the_terminal(tmp_path: Path, width: int) -> None:
-    write_results(tmp_path / "results")
-    campaign = in_folder(tmp_path, built_campaign())
+def test_lines_are_as_wide_as_the_terminal(report: Report, width: int) -> None:
+    campaign = in_folder(report.results.parent, built_campaign())
     text = coverage_text(coverage(campaign, read_measured(campaign)), width)
     assert max(map(len, text.splitlines())) <= width
     if width >= 80:  # words stay whole
@@ -178,9 +175,8 @@ def test_a_channel_whose_calibration_is_unusable_counts_in_no_run_of_its_session
     assert all("P02" not in each.positions for each in found.missing)
 
 
-def test_results_that_are_older_than_the_run_table_are_said_to_be(tmp_path: Path) -> None:
-    write_results(tmp_path / "results", Size(repeats=3))
-    campaign = in_folder(tmp_path, built_campaign(Size(repeats=4)))
+def test_results_that_are_older_than_the_run_table_are_said_to_be(report: Report) -> None:
+    campaign = in_folder(report.results.parent, built_campaign(Size(repeats=4)))
     text = text_of(coverage(campaign, read_measured(campaign)))
     later = [
         row["run"] for row in run_rows(Size(repeats=4)) if row["run"].endswith("4") and row["kind"] == "measurement"
@@ -190,11 +186,10 @@ def test_results_that_are_older_than_the_run_table_are_said_to_be(tmp_path: Path
 
 
 @pytest.mark.parametrize("missing", ["quality.parquet", "calibration.parquet", "bands"])
-def test_results_that_are_not_finished_are_none(tmp_path: Path, missing: str) -> None:
-    write_results(tmp_path / "results")
-    path = tmp_path / "results" / "tables" / missing
-    path.rename(tmp_path / "away")
-    assert read_measured(in_folder(tmp_path, built_campaign())) is None
+def test_results_that_are_not_finished_are_none(own_results: Path, missing: str) -> None:
+    path = own_results / "tables" / missing
+    path.rename(own_results / "away")
+    assert read_measured(in_folder(own_results.parent, built_campaign())) is None
 
 
 def test_a_complete_campaign_lacks_nothing() -> None:

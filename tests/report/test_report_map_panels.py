@@ -121,7 +121,7 @@ ROWS = st.lists(st.tuples(COORDINATE, COORDINATE, COORDINATE), max_size=12).map(
 )
 
 
-@settings(deadline=None, max_examples=80)
+@settings(max_examples=80)
 @given(rows=ROWS)
 def test_no_position_is_lost_and_none_is_on_both_sides_without_need(rows: list[dict[str, Any]]) -> None:
     panels = map_panels(rows, (SIDE, REAR), "y to the left")

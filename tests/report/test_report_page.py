@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 
 import pytest
 from built_report import DIGEST, Report
-from built_results import HOSTILE, built_campaign, write_empty, write_results
+from built_results import HOSTILE, SMALL, built_campaign, write_empty, write_results
 
 from tapeline import __version__
 from tapeline.report import figure_files
@@ -203,13 +203,13 @@ def test_figures_beyond_the_room_of_the_page_are_named_by_their_file(
     room = 250_000
     others = figure_files.FigureShelf.__init__.__defaults__[1:]
     monkeypatch.setattr(figure_files.FigureShelf.__init__, "__defaults__", (room, *others))
-    write_results(tmp_path)
-    write_report(built_campaign(), tmp_path, tmp_path / "report.html", DIGEST)
+    write_results(tmp_path, SMALL)
+    write_report(built_campaign(SMALL), tmp_path, tmp_path / "report.html", DIGEST)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     pictures = re.findall(r'src="(data:image/[^"]*)"', text)
     assert 0 < sum(map(len, pictures)) <= room
     files = list((tmp_path / "figures").glob("*.[sp][vn]g"))
-    assert len(re.findall("The page has no room for this figure", text)) == len(files) - len(pictures)
+    assert len(re.findall("The page has no room for this figure", text)) == len(files) - len(pictures) > 0
     for path in files:
         assert f"figures/{path.name}" in text
 

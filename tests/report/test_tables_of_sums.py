@@ -8,7 +8,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
-from built_results import HOSTILE, STAMP, built_campaign, write_results
+from built_results import HOSTILE, SMALL, STAMP, built_campaign, write_results
 
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.page import write_report
@@ -232,12 +232,12 @@ def test_no_table_no_rows(tmp_path: Path) -> None:
 
 
 def test_all_stand_on_the_page_and_names_are_escaped(tmp_path: Path) -> None:
-    write_results(tmp_path)
+    write_results(tmp_path, SMALL)
     written = {"area_differences": AREA | {"area": HOSTILE}, "session_means": MEAN, "mirror_differences": MIRROR,
                "additivity": ADDS, "reference_drift": DRIFT}  # fmt: skip
     for name, row in written.items():
         parquet.write_rows(tables.BY_NAME[name], tmp_path / "tables" / f"{name}.parquet", [row], **STAMP)
-    write_report(CAMPAIGN, tmp_path, tmp_path / "report.html", "0" * 64)
+    write_report(built_campaign(SMALL), tmp_path, tmp_path / "report.html", "0" * 64)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "<script>alert(1)" not in text
     captions = {

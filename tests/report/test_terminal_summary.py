@@ -6,7 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 
 from built_report import Report
-from built_results import write_results
 
 from tapeline.report.finished_tables import SMALL_TABLES
 from tapeline.report.summary import left_out, not_made, summary_text
@@ -18,21 +17,19 @@ def summary_lines(report: Report, results: Path) -> list[str]:
     return summary_text(replace(report.campaign, settings=settings)).splitlines()
 
 
-def test_the_report_is_named_where_there_is_one(report: Report, tmp_path: Path) -> None:
+def test_the_report_is_named_where_there_is_one(report: Report, own_results: Path) -> None:
     assert summary_lines(report, report.results)[-2].endswith("report.html")
-    write_results(tmp_path)
-    assert summary_lines(report, tmp_path)[-2] == "report  not made yet: `tapeline run` makes it"
+    assert summary_lines(report, own_results)[-2] == "report  not made yet: `tapeline run` makes it"
 
 
-def test_a_table_that_the_summary_needs_is_missed_by_name(tmp_path: Path) -> None:
-    write_results(tmp_path)
-    assert not_made(tmp_path) is None
+def test_a_table_that_the_summary_needs_is_missed_by_name(own_results: Path) -> None:
+    assert not_made(own_results) is None
     for name in SMALL_TABLES:
-        path = tmp_path / "tables" / f"{name}.parquet"
-        aside = path.rename(tmp_path / "aside")
-        assert not_made(tmp_path) == path
+        path = own_results / "tables" / f"{name}.parquet"
+        aside = path.rename(own_results / "aside")
+        assert not_made(own_results) == path
         aside.rename(path)
-    assert left_out(tmp_path / "nowhere") == []
+    assert left_out(own_results / "nowhere") == []
 
 
 def test_one_channel_is_in_doubt_and_two_are(report: Report) -> None:

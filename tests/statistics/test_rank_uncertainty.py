@@ -67,7 +67,7 @@ def without_underflow(power: float) -> float:
     return power if abs(power) > 1e-100 else 0.0
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(
     hnp.arrays(float, 12, elements=st.floats(-1e3, 1e6).map(without_underflow)),
     hnp.arrays(float, 12, elements=st.floats(0.0, 1e4).map(without_underflow)),
@@ -79,7 +79,7 @@ def test_any_values_give_ranks_in_range(values: np.ndarray, errors: np.ndarray) 
     assert np.all(np.isfinite(found.expected) & (found.expected >= 0.0))
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.floats(1e-12, 1e12))
 def test_the_unit_of_power_changes_nothing(factor: float) -> None:
     plain, scaled = (sure_ranks(CLEAR * f, CLEAR * 0.4 * f, 300, 0.95) for f in (1.0, factor))
