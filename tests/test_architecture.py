@@ -69,6 +69,10 @@ def test_per_recording_jobs_import_no_heavy_library(step: str) -> None:
 
 
 def test_checking_a_campaign_needs_no_numerics() -> None:
-    code = "import sys, tapeline.campaign.plan, tapeline.campaign.load; print('numpy' in sys.modules)"
+    """Nor what draws paths, before a drawing is read; that needs no numerics either."""
+    code = (
+        "import sys, tapeline.campaign.plan, tapeline.campaign.load; print('fontTools' in sys.modules)\n"
+        "import tapeline.campaign.svg_drawing; print('numpy' in sys.modules)"
+    )
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
-    assert done.stdout.strip() == "False"
+    assert done.stdout.split() == ["False", "False"]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import textwrap
 from collections.abc import Collection, Sequence
+
+from tabulate import tabulate
 
 LEAST_WIDTH = 8
 """Columns are made no narrower than this by wrapping; words are cut only where whole ones leave no room."""
@@ -13,15 +16,9 @@ def aligned_columns(rows: Sequence[Sequence[str]], numeric: Collection[int]) -> 
     """Columns below each other, two spaces in; the columns `numeric` to the right. Every row has as many cells."""
     if not rows:
         return []
-    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
-    return [
-        "  "
-        + "  ".join(
-            cell.rjust(width) if place in numeric else cell.ljust(width)
-            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in rows
-    ]
+    sides = ["right" if place in numeric else "left" for place in range(len(rows[0]))]
+    table = tabulate(rows, tablefmt="plain", colalign=sides, disable_numparse=True)
+    return [f"  {line}".rstrip() for line in table.split("\n")]
 
 
 def wrapped_columns(rows: Sequence[Sequence[str]], numeric: Collection[int], width: int) -> list[list[str]]:
@@ -42,22 +39,15 @@ def wrapped_columns(rows: Sequence[Sequence[str]], numeric: Collection[int], wid
             if not wide:
                 break
             widths[max(wide, key=lambda place: widths[place])] -= 1
-    return [_wrapped_row(row, numeric, widths) for row in rows]
-
-
-def _wrapped_row(row: Sequence[str], numeric: Collection[int], widths: Sequence[int]) -> list[str]:
     cells = [
-        textwrap.wrap(cell, width, break_on_hyphens=False) or [""] for cell, width in zip(row, widths, strict=True)
+        [
+            "\n".join(textwrap.wrap(" ".join(cell.split()), width, break_on_hyphens=False))
+            for cell, width in zip(row, widths, strict=True)
+        ]
+        for row in rows
     ]
-    lines = []
-    for line in range(max(len(cell) for cell in cells)):
-        parts = [cell[line] if line < len(cell) else "" for cell in cells]
-        aligned = (
-            part.rjust(width) if place in numeric else part.ljust(width)
-            for place, (part, width) in enumerate(zip(parts, widths, strict=True))
-        )
-        lines.append(f"  {'  '.join(aligned)}".rstrip())
-    return lines
+    lines = iter(aligned_columns(cells, numeric))
+    return [list(itertools.islice(lines, 1 + max(cell.count("\n") for cell in row))) for row in cells]
 
 
 def wrapped(text: str, width: int, indent: int = 2) -> list[str]:

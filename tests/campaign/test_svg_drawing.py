@@ -14,6 +14,9 @@ from tapeline.campaign.faults import Fault
 from tapeline.campaign.svg_drawing import drawing_lines
 from tapeline.campaign.svg_path import CURVE_STEPS, Point, SvgMisfit, path_lines
 
+ARC_SHARE = 2.8e-4
+"""A cubic that stands for a quarter of a circle leaves it by up to this share of the radius (closed form:
+t = 4/3 (sqrt 2 - 1); largest radius 1 + 2.73e-4)."""
 HEAD = '<svg xmlns="http://www.w3.org/2000/svg">'
 
 
@@ -38,6 +41,9 @@ def near(*points: Point) -> tuple[object, ...]:
         ("M.5.5-3-4", [[(0.5, 0.5), (-3, -4)]]),
         ("M0 0H1M2 2v1z l1 1", [[(0, 0), (1, 0)], [(2, 2), (2, 3), (2, 2)], [(2, 2), (3, 3)]]),
         ("M0,0e0 1e1,1E-1", [[(0, 0), (10, 0.1)]]),
+        ("M0 0H1zZz h2", [[(0, 0), (1, 0), (0, 0)], [(0, 0), (2, 0)]]),
+        ("M007,1.-6.e0,2", [[(7, 1), (-6, 2)]]),
+        ("M1 1A1e-300 2 0 01 3 4", [[(1, 1), (3, 4)]]),
         ("M5 5", []),
         ("", []),
     ],
@@ -68,17 +74,17 @@ def test_a_smooth_quadratic_mirrors_the_control_point() -> None:
 def test_arcs_lie_on_their_ellipse() -> None:
     """Example arcs01 of SVG 1.1, 8.3.8: three quarters of a circle about 300,200, and a quarter about 275,175."""
     (large,) = path_lines("M300,200 h-150 a150,150 0 1,0 150,-150 z")
-    assert all(math.dist(point, (300, 200)) == pytest.approx(150.0) for point in large[1:-1])
+    assert all(math.dist(point, (300, 200)) == pytest.approx(150.0, rel=ARC_SHARE) for point in large[1:-1])
     assert max(x for x, _ in large) == pytest.approx(450.0, abs=0.5)
     (small,) = path_lines("M275,175 v-150 a150,150 0 0,0 -150,150 z")
-    assert all(math.dist(point, (275, 175)) == pytest.approx(150.0) for point in small[1:-1])
+    assert all(math.dist(point, (275, 175)) == pytest.approx(150.0, rel=ARC_SHARE) for point in small[1:-1])
     assert min(x + y for x, y in small) == pytest.approx(450.0 - 300.0 * math.sqrt(0.5), abs=0.5)
 
 
 def test_an_arc_too_small_for_its_ends_is_scaled_up() -> None:
     """SVG 1.1, F.6.6: radii are scaled until the ends can be joined, here to a half circle of radius 2 about 2,0."""
     (drawn,) = path_lines("M0 0 A1 1 0 00 4 0")
-    assert all(math.dist(point, (2, 0)) == pytest.approx(2.0) for point in drawn)
+    assert all(math.dist(point, (2, 0)) == pytest.approx(2.0, rel=ARC_SHARE) for point in drawn)
     assert drawn[len(drawn) // 2] == pytest.approx((2.0, 2.0))
 
 
@@ -87,7 +93,7 @@ def test_shapes_are_outlines() -> None:
     assert lines_of('<polygon points="0,0 1,0 1,1"/>') == (((0, 0), (1, 0), (1, 1), (0, 0)),)
     assert lines_of('<rect x="1" width="2" height="3"/>') == (((1, 0), (3, 0), (3, 3), (1, 3), (1, 0)),)
     (circle,) = lines_of('<circle cx="2" cy="1" r="0.5"/>')
-    assert all(math.dist(point, (2, 1)) == pytest.approx(0.5) for point in circle)
+    assert all(math.dist(point, (2, 1)) == pytest.approx(0.5, rel=ARC_SHARE) for point in circle)
     assert len(circle) >= 4 * CURVE_STEPS
     (ellipse,) = lines_of('<ellipse rx="4" ry="1"/>')
     assert max(y for _, y in ellipse) == pytest.approx(1.0, abs=0.01)
@@ -95,7 +101,7 @@ def test_shapes_are_outlines() -> None:
     assert rounded[0] == pytest.approx(rounded[-1])
     assert max(x for x, _ in rounded) == pytest.approx(4.0)
     corner = [point for point in rounded if point[0] > 3.5 and point[1] > 1.5]
-    assert all(math.dist(point, (3.5, 1.5)) == pytest.approx(0.5) for point in corner)
+    assert all(math.dist(point, (3.5, 1.5)) == pytest.approx(0.5, rel=ARC_SHARE) for point in corner)
 
 
 def test_transforms_hold_from_the_outside_in() -> None:
@@ -129,6 +135,8 @@ def test_what_is_not_drawn_is_passed_over() -> None:
         ("\n\n<path d='M0 0 k1'/>", 3, '"k1" in <path>', "one of the commands", None),
         ("\n  <path\n d='L0 0'\n/>", 2, '"L0 0"', "begins with M", None),
         ("<path d='M0 0L1'/>", 1, "the end of the path data", "2 numbers after L", None),
+        ("<path d='M0 0 1 x'/>", 1, '"x" in <path>', "2 numbers after L", None),
+        ("<path d='M0 0 1 1 % H3'/>", 1, '"% H3" in <path>', "one of the commands", None),
         ("<path d='M0 0A1 1 0 2 0 1 1'/>", 1, '"2 0 1 1"', "flags 0 or 1", None),
         ("<path d='M0 0H1e9'/>", 1, "1e+09", "1e+06", None),
         ("<polyline points='0 0 1'/>", 1, "3 numbers", "pairs", None),

@@ -5,21 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TypeAlias
 
 from tapeline.campaign.cells import TEXT, number
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
 from tapeline.campaign.fitting_checks import found_instead, has_file
+from tapeline.campaign.polylines import MOST_POINTS, Point, Polylines
 from tapeline.campaign.setting_sections import OutlineFile, Plane
 from tapeline.campaign.settings_source import SettingsSource
-from tapeline.campaign.svg_drawing import drawing_lines
-from tapeline.campaign.svg_path import MOST_POINTS, Point
 from tapeline.campaign.table_columns import CsvColumn, CsvTable
 from tapeline.campaign.table_source import TableRows, read_table
 from tapeline.campaign.text_source import read_text
 from tapeline.campaign.usual_values import MILLIMETRES
-
-Polylines: TypeAlias = tuple[tuple[Point, ...], ...]
 
 MOST_BYTES = 1_000_000
 """An outline needs some kilobytes; every start of the workflow reads it."""
@@ -155,6 +151,8 @@ def _polylines(rows: Sequence[OutlinePoint], axes: tuple[str, str]) -> Polylines
 
 def read_outline_drawing(root: Path, shown: str, faults: list[Fault]) -> Polylines | None:
     """The polylines of an SVG drawing in metres: user units, its x the first axis, its up (minus y) the second."""
+    from tapeline.campaign.svg_drawing import drawing_lines
+
     text = read_text(root / shown, shown, faults)
     lines = None if text is None else drawing_lines(text, shown, faults)
     if lines is None:

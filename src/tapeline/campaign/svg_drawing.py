@@ -9,16 +9,15 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from typing import TypeAlias
 from xml.parsers import expat
 
-from tapeline.campaign.faults import Fault, quoted
-from tapeline.campaign.svg_path import MOST_POINTS, Point, SvgMisfit, number, numbers, path_lines
+from fontTools.misc.transform import Identity, Transform
 
-Transform: TypeAlias = tuple[float, float, float, float, float, float]
+from tapeline.campaign.faults import Fault, quoted
+from tapeline.campaign.polylines import MOST_POINTS, Point
+from tapeline.campaign.svg_path import SvgMisfit, number, numbers, path_lines
 
 SVG = "http://www.w3.org/2000/svg"
-SAME: Transform = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
 SHAPES = ("path", "polyline", "polygon", "line", "rect", "circle", "ellipse")
 NOT_DRAWN = frozenset(
     {"defs", "title", "desc", "metadata", "style", "symbol", "clipPath", "mask", "marker", "pattern", "filter"}
@@ -78,13 +77,13 @@ class _Drawing:
         outermost = not self.open
         if outermost and (local != "svg" or space not in ("", SVG)):
             raise SvgMisfit(f"the element <{local[:40]}> outermost", "<svg>")
-        above = SAME if outermost else self.open[-1]
+        above = Identity if outermost else self.open[-1]
         if above is None or space not in ("", SVG) or local in NOT_DRAWN or _is_hidden(attributes):
             self.open.append(None)
             return
         own = f"<{local}>" + (f" {quoted(attributes['id'])}" if attributes.get("id") else "")
         try:
-            transform = _product(above, transform_of(attributes))
+            transform = above.transform(transform_of(attributes))
             if local in SHAPES:
                 self.add(path_lines(shape_data(local, attributes)), transform)
             elif local not in ("g", "a") and not (local == "svg" and outermost):
@@ -100,8 +99,7 @@ class _Drawing:
         self.points += sum(map(len, lines))
         if self.points > MOST_POINTS:
             raise SvgMisfit(f"more than {MOST_POINTS:,} points", "fewer", "simplify the drawing")
-        a, b, c, d, e, f = transform
-        self.lines += [[(a * x + c * y + e, b * x + d * y + f) for x, y in line] for line in lines]
+        self.lines += [transform.transformPoints(line) for line in lines]
 
 
 def _is_hidden(attributes: Mapping[str, str]) -> bool:
@@ -151,40 +149,27 @@ def transform_of(attributes: Mapping[str, str]) -> Transform:
     """The transform of an element (SVG 1.1, chapter 7.6). Raises SvgMisfit."""
     if STYLED_TRANSFORM.search(attributes.get("style", "")):
         raise SvgMisfit("a transform or path as a style", "it as an attribute", PLAIN_SVG)
-    text, made, at = attributes.get("transform", "").rstrip(), SAME, 0
+    text, made, at = attributes.get("transform", "").rstrip(), Identity, 0
     while at < len(text):
         match = TRANSFORM.match(text, at)
         if match is None or match.group(1) not in COUNTS:
             raise SvgMisfit(
                 f"the transform {quoted(text[at:])}", f"one of {', '.join(COUNTS)} with numbers in brackets"
             )
-        made = _product(made, _single(match.group(1), numbers(match.group(2))))
+        made = _moved(made, match.group(1), numbers(match.group(2)))
         at = match.end()
     return made
 
 
-def _single(name: str, given: list[float]) -> Transform:
+def _moved(made: Transform, name: str, given: list[float]) -> Transform:
     if len(given) not in COUNTS[name]:
         raise SvgMisfit(f"{name} of {len(given)} numbers", " or ".join(map(str, COUNTS[name])))
+    if name in ("translate", "scale"):
+        return getattr(made, name)(*given)
     if name == "matrix":
-        a, b, c, d, e, f = given
-        return a, b, c, d, e, f
-    if name == "translate":
-        return 1.0, 0.0, 0.0, 1.0, given[0], given[1] if len(given) == 2 else 0.0
-    if name == "scale":
-        return given[0], 0.0, 0.0, given[-1], 0.0, 0.0
+        return made.transform(given)
     angle = math.radians(given[0])
-    if name == "skewX":
-        return 1.0, 0.0, math.tan(angle), 1.0, 0.0, 0.0
-    if name == "skewY":
-        return 1.0, math.tan(angle), 0.0, 1.0, 0.0, 0.0
-    cos, sin = math.cos(angle), math.sin(angle)
-    x, y = given[1:] or (0.0, 0.0)
-    return cos, sin, -sin, cos, x - cos * x + sin * y, y - sin * x - cos * y
-
-
-def _product(outer: Transform, inner: Transform) -> Transform:
-    """First `inner`, then `outer`."""
-    a, b, c, d, e, f = outer
-    g, h, i, j, k, m = inner
-    return a * g + c * h, b * g + d * h, a * i + c * j, b * i + d * j, a * k + c * m + e, b * k + d * m + f
+    if name == "rotate":
+        x, y = given[1:] or (0.0, 0.0)
+        return made.translate(x, y).rotate(angle).translate(-x, -y)
+    return made.skew(x=angle) if name == "skewX" else made.skew(y=angle)

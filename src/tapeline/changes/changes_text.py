@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from tapeline.campaign.faults import listed
 from tapeline.changes.causes import Cause, Differences, SensitivityChange
 from tapeline.changes.moved_through import moved_through
 from tapeline.changes.results_folder import ResultsFolder
@@ -14,6 +15,7 @@ from tapeline.text_columns import aligned_columns, wrapped
 
 WIDTH = 110
 MOST_CAUSES = 12
+MOST_NAMES = 8
 WORD_KINDS = 3
 FIRST_WORDS = ("finding", "verdict", "status", "state", "contribution_state", "found_verdict", "quality", "calibration")
 """Columns of words that people act on, in the order in which they are listed before all others."""
@@ -239,12 +241,12 @@ def _shape(table: TableChanges) -> list[str]:
     )
     lines = []
     for word, parts, examples, count, columns in sides:
-        lines += [f"  {word}: {_listed(parts)}"] if parts else []
+        lines += [f"  {word}: {listed(parts, MOST_NAMES)}"] if parts else []
         if examples:
             rest = count - len(examples)
             lines.append(f"  {word}: {'; '.join(examples)}{f' and {rest:,} more' if rest > 0 and not parts else ''}")
-        lines += [f"  columns {word}: {_listed(columns)}"] if columns else []
-    lines += [f"  of another type, not compared: {_listed(table.retyped)}"] if table.retyped else []
+        lines += [f"  columns {word}: {listed(columns, MOST_NAMES)}"] if columns else []
+    lines += [f"  of another type, not compared: {listed(table.retyped, MOST_NAMES)}"] if table.retyped else []
     lines += [f"  rows cannot be matched, the key is another: {table.rekeyed}"] if table.rekeyed else []
     return lines
 
@@ -252,11 +254,7 @@ def _shape(table: TableChanges) -> list[str]:
 def _columns_that_differ(table: TableChanges) -> str:
     """Columns that only one of the two has."""
     sides = (("gone", table.columns_only_old), ("new", table.columns_only_new))
-    return "; ".join(f"columns {word}: {_listed(columns)}" for word, columns in sides if columns)
-
-
-def _listed(names: Sequence[str], most: int = 8) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+    return "; ".join(f"columns {word}: {listed(columns, MOST_NAMES)}" for word, columns in sides if columns)
 
 
 def _importance(column: ColumnChanges) -> tuple[int, float, bool, str]:

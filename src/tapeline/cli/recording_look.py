@@ -37,6 +37,7 @@ from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
 from tapeline.recordings.watched_files import WatchedFiles
 from tapeline.store import parquet
+from tapeline.text_columns import aligned_columns
 
 LEVEL_RESOLUTION_HZ = 5.0
 """Line spacing of the spectrum that the levels are summed from; an offset reaches two lines."""
@@ -106,17 +107,17 @@ class Look:
 
     def lines(self) -> list[str]:
         """The same for people: a table, then one line for each reason."""
-        name = max([8, *(len(channel.name) for channel in self.channels)])
-        levels = "".join(f"  {f'L{w}':>6}" for w in WEIGHTINGS)
         compared = any(channel.against for channel in self.channels)
-        head = f"  {'channel':<{name}}  {'verdict':<8}{levels}  below range dB{'  to repeats dB' if compared else ''}"
-        lines = [f"{self.path}: {self.duration_s:.2f} s, {self.taken_for}; levels in {self.unit}", head]
+        head = ("channel", "verdict", *(f"L{w}" for w in WEIGHTINGS), "below range dB")
+        rows = [(*head, "to repeats dB") if compared else head]
         for channel in self.channels:
-            values = "".join(f"  {channel.levels_db[w]:>6.1f}" if channel.levels_db else "       –" for w in WEIGHTINGS)
+            values = (f"{channel.levels_db[w]:.1f}" if channel.levels_db else "–" for w in WEIGHTINGS)
             margin = "–" if channel.range_use_db is None else f"{-channel.range_use_db:.1f}"
-            line = f"  {channel.name:<{name}}  {channel.verdict:<8}{values}  {margin:>14}"
             against = f"{channel.against.difference_db:+.1f}" if channel.against else "–"
-            lines.append(f"{line}  {against:>13}" if compared else line)
+            row = (channel.name, channel.verdict, *values, margin)
+            rows.append((*row, against) if compared else row)
+        heading = f"{self.path}: {self.duration_s:.2f} s, {self.taken_for}; levels in {self.unit}"
+        lines = [heading, *aligned_columns(rows, range(2, len(rows[0])))]
         reasons = [f"  {f.code}: {f.sentence}" for channel in self.channels for f in channel.findings]
         if self.unfitted:
             reasons.append(f"  {self.unfitted} more channels are not in the fittings table and were not looked at")

@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 
 import numpy as np
+from tabulate import tabulate
 
 from tapeline.recordings.contents import EXACT_BITS, Contents, contents
 from tapeline.recordings.opening import open_file
@@ -55,7 +56,7 @@ def _heading(recording: Recording, found: Contents) -> list[str]:
         lines.append(f"damaged   {found.not_finite.sum()} samples are no numbers, first on channels {channels}")
     if recording.channels > SIDE_BY_SIDE_ABOVE and not np.isnan(found.peak).all():
         loudest, faintest = int(np.nanargmax(found.peak)), int(np.nanargmin(found.rms))
-        lines.append(f"highest   peak {_peak(recording, found.peak[loudest]).strip()} on channel {loudest + 1}")
+        lines.append(f"highest   peak {_peak(recording, found.peak[loudest])} on channel {loudest + 1}")
         lines.append(f"lowest    rms {found.rms[faintest]:.4g} on channel {faintest + 1}")
     return lines
 
@@ -63,25 +64,27 @@ def _heading(recording: Recording, found: Contents) -> list[str]:
 def _rows(recording: Recording, found: Contents) -> list[str]:
     """Heading and one line a channel; peak in dB re full scale for integers, rms and mean as parts of full scale."""
     integer = found.used_bits is not None
-    rows = [f"{'channel':>7}  {'peak dBFS' if integer else 'peak':>9}  {'rms':>10}  {'mean':>10}"]
-    rows[0] += f"  {'bits used':>9}" if integer else ""
-    for channel in range(recording.channels):
-        row = f"{channel + 1:7d}  {_peak(recording, found.peak[channel])}  {found.rms[channel]:10.4g}"
-        row += f"  {found.mean[channel]:10.3g}"
-        if found.used_bits is not None:
-            row += f"  {_bits(int(found.used_bits[channel]))}"
-        rows.append(row)
-    return rows
+    columns = {
+        "channel": [str(channel + 1) for channel in range(recording.channels)],
+        "peak dBFS" if integer else "peak": [_peak(recording, peak) for peak in found.peak],
+        "rms": [f"{rms:.4g}" for rms in found.rms],
+        "mean": [f"{mean:.3g}" for mean in found.mean],
+    }
+    if found.used_bits is not None:
+        columns["bits used"] = [_bits(int(used)) for used in found.used_bits]
+    rows = [tuple(columns), *zip(*columns.values(), strict=True)]
+    table: str = tabulate(rows, tablefmt="plain", stralign="right", disable_numparse=True)
+    return table.split("\n")
 
 
 def _peak(recording: Recording, peak: float) -> str:
     if recording.bits is None:
-        return f"{peak:9.4g}"
-    return f"{20.0 * math.log10(peak):9.2f}" if peak > 0 else f"{'zeros':>9}"
+        return f"{peak:.4g}"
+    return f"{20.0 * math.log10(peak):.2f}" if peak > 0 else "zeros"
 
 
 def _bits(used: int) -> str:
-    return f"{'> 24' if _beyond_exact(used) else used:>9}"
+    return "> 24" if _beyond_exact(used) else str(used)
 
 
 def _beyond_exact(used: int) -> bool:

@@ -6,6 +6,8 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from tabulate import SEPARATING_LINE, tabulate
+
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import SHOWN, condition_title
 from tapeline.report.difference_words import (
@@ -297,16 +299,11 @@ def terminal_table(findings: Sequence[Finding]) -> str:
     if not findings:
         return "No findings: no comparison has runs of both its conditions at one operating point."
     head = ("finding", "comparison", "where", "what", "dB", "interval", "runs", "pairing")
-    lines = [head, *(_cells(finding) for finding in findings)]
-    widths = [max(len(line[column]) for line in lines) for column in range(len(head))]
-    text = ["  ".join(map(_padded, head, head, widths)).rstrip()]
-    text.append("  ".join("-" * width for width in widths))
-    text += ["  ".join(map(_padded, line, head, widths)).rstrip() for line in lines[1:]]
-    return "\n".join(text)
-
-
-def _padded(cell: str, column: str, width: int) -> str:
-    return cell.rjust(width) if column == "dB" else cell.ljust(width)
+    rows = [head, SEPARATING_LINE, *map(_cells, findings)]
+    sides = ["right" if name == "dB" else "left" for name in head]
+    table: str = tabulate(rows, tablefmt="simple", colalign=sides, disable_numparse=True)
+    # Lines above and below; names given as headers would be without them, but in wider columns.
+    return "\n".join(table.split("\n")[1:-1])
 
 
 def _cells(finding: Finding) -> tuple[str, ...]:

@@ -7,6 +7,8 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 
+from tabulate import tabulate
+
 from tapeline.report.sensor_history import SensorHistory, SensorSeries
 from tapeline.report.wording import NO_VALUE, counted, listed, number
 from tapeline.store.atomic import replacing
@@ -42,7 +44,7 @@ def history_text(history: SensorHistory) -> str:
     parts = [
         f"Sensitivity of {counted(len(history.series), 'sensor')} over {counted(len(history.sessions), 'session')}; "
         "spans and changes without what all sensors have in common",
-        *_aligned([HEADINGS, *(_cells(series) for series in history.series)]),
+        tabulate([HEADINGS, *map(_cells, history.series)], tablefmt="plain", disable_numparse=True),
         *_section("Findings", findings, "No findings"),
         *_section("Common shifts", shifts, "No common shift that needs attention"),
         *(_section("Notes", history.notes, "") if history.notes else ()),
@@ -68,11 +70,6 @@ def _cells(series: SensorSeries) -> tuple[str, ...]:
         ", ".join(dict.fromkeys(finding.kind for finding in series.findings)) or "none",
         listed(without, 3) or NO_VALUE,
     )
-
-
-def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
-    widths = [max(len(row[column]) for row in rows) for column in range(len(HEADINGS))]
-    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
 
 
 def write_csv(history: SensorHistory, path: Path) -> None:
