@@ -24,7 +24,7 @@ MAY_IMPORT = {
     "report": {*NUMERICS, "store", "campaign", "quality", "calibration"},
     "steps": {*NUMERICS, "store", "recordings", "calibration", "quality", "campaign", "report"},
 }
-FOR_ALL = {"__version__", "arrays", "file_stamps", "regular_files", "text_columns"}
+FOR_ALL = {"__version__", "arrays", "file_stamps", "limits", "regular_files", "text_columns"}
 FILES = sorted(path for path in SOURCE.rglob("*.py") if path.parent != SOURCE)
 
 

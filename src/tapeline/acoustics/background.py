@@ -12,16 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95, ChosenByMargin, needed_margin_db
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 from tapeline.arrays import Reals
+from tapeline.limits import CHI_SQUARE_DOF, LOUDER_THAN_BACKGROUND_P
 from tapeline.statistics.significance import chi_square_quantile
 
 NONE, CLEAR, CORRECTED, LIMITED, BOUND = range(5)
 """Codes of the states in rising order of doubt, but for NONE: no background run."""
-
-FAMILY_CHANCE = 0.05
-"""Chance that any band of a run, however many, is called surely louder where none is (Bonferroni; own choice)."""
-
-LEAST_FREEDOM = 4.0
-"""A power known to fewer degrees of freedom is no longer taken for chi-square but for normal (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -209,7 +204,7 @@ def louder_nearby(result: Subtraction, held: NDArray[np.bool_]) -> NDArray[np.bo
     bound = result.state == BOUND
     if not (held & bound).any():
         return np.zeros(bound.shape, dtype=bool)
-    factor = float(scipy.special.ndtri(1.0 - FAMILY_CHANCE / held.sum()))
+    factor = float(scipy.special.ndtri(1.0 - LOUDER_THAN_BACKGROUND_P / held.sum()))
     surely = held & bound & significantly_louder(result, max(factor, ONE_SIDED_95))
     reached: NDArray[np.bool_] = np.asarray(bound & surely.any(axis=0))
     for order in (range(1, bound.shape[1]), range(bound.shape[1] - 2, -1, -1)):
@@ -272,14 +267,14 @@ def reach_above(
 def power_limit(power: Reals, variance: Reals, quantile: Reals | float) -> Reals:
     """The true power of which the measured one would be that quantile: nu P / chi2_q(nu), nu = 2 P^2 / var.
 
-    A power of no variance is its own limit; of fewer than `LEAST_FREEDOM` degrees of freedom the normal law is used.
+    A power of no variance is its own limit; of fewer than `CHI_SQUARE_DOF` degrees of freedom the normal law is used.
     """
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         freedom = 2.0 * np.asarray(power) ** 2 / variance
-        skewed = freedom / chi_square_quantile(quantile, np.where(freedom >= LEAST_FREEDOM, freedom, 1.0)) * power
+        skewed = freedom / chi_square_quantile(quantile, np.where(freedom >= CHI_SQUARE_DOF, freedom, 1.0)) * power
     normal = power - scipy.special.ndtri(quantile) * np.sqrt(variance)
     many = ~np.isfinite(freedom) | (freedom > 1e9)
-    return np.asarray(np.where((freedom >= LEAST_FREEDOM) & ~many, skewed, normal))
+    return np.asarray(np.where((freedom >= CHI_SQUARE_DOF) & ~many, skewed, normal))
 
 
 def random_uncertainty_db(result: Subtraction) -> Reals:

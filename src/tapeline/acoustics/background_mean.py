@@ -11,13 +11,8 @@ from numpy.typing import NDArray
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 from tapeline.arrays import Reals
+from tapeline.limits import BACKGROUND_PRIOR_DOF, BACKGROUND_SCATTER_P
 from tapeline.statistics.uncertainty import welch_satterthwaite
-
-PRIOR_FREEDOM = 2.0
-"""Degrees of freedom that the scatter stated in the settings counts for beside the measured one (own choice)."""
-
-UNSTEADY_P = 0.01
-"""BackgroundScatter is named where chance alone gives as much in one case of a hundred (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -31,8 +26,8 @@ class BackgroundScatter:
 def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -> BackgroundScatter:
     """BackgroundScatter of background runs beyond random error, pooled over the bands of each position.
 
-    `used` (runs, positions) leaves single ones out. The bands of one run share most of what varies, so that n runs
-    give n - 1 degrees of freedom; the `stated_db` of the settings counts for `PRIOR_FREEDOM` more. Bands weigh by how
+    `used` (runs, positions) leaves single ones out. The bands of one run share most of what varies, so that n runs give
+    n - 1 degrees of freedom; the `stated_db` of the settings counts for `BACKGROUND_PRIOR_DOF` more. Bands weigh by how
     well they tell a scatter of the stated size.
     """
     power, variance, chosen = _stacked(parts, used)
@@ -47,8 +42,8 @@ def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -
         measured = np.where(weight > 0.0, excess * weight, 0.0).sum(axis=1) / weight.sum(axis=1)
     freedom = np.where(weight.any(axis=1), np.maximum(used.sum(axis=0) - 1.0, 0.0), 0.0)
     found = np.maximum(np.nan_to_num(measured), 0.0)
-    both = PRIOR_FREEDOM + freedom
-    return BackgroundScatter((PRIOR_FREEDOM * stated + freedom * found) / both, both)
+    both = BACKGROUND_PRIOR_DOF + freedom
+    return BackgroundScatter((BACKGROUND_PRIOR_DOF * stated + freedom * found) / both, both)
 
 
 def _stacked(parts: list[Powers], used: NDArray[np.bool_]) -> tuple[Reals, Reals, NDArray[np.bool_]]:
@@ -91,7 +86,7 @@ def mean_background(
         squares = np.where(chosen, (power - mean) ** 2, 0.0).sum(axis=0)
         beyond = (squares / (count - 1) - random) / mean**2
         chance = scipy.special.chdtrc(np.maximum(count - 1, 1), squares / random)
-        unsteady = (count > 1) & (beyond > (limit_db / DB_PER_RELATIVE_POWER) ** 2) & (chance < UNSTEADY_P)
+        unsteady = (count > 1) & (beyond > (limit_db / DB_PER_RELATIVE_POWER) ** 2) & (chance < BACKGROUND_SCATTER_P)
         own = scatter.relative_variance[:, None] * mean**2
         shares = np.stack([random / count, own * (1.0 + 1.0 / count)])
         chi_square = 2.0 * mean**2 / shares[0]

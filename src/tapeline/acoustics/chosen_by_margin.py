@@ -10,20 +10,12 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 from tapeline.arrays import Reals
+from tapeline.limits import MARGIN_SHORTFALL_DB, RARE_CHOICE_P
 
 Flags = NDArray[np.bool_]
 
 ONE_SIDED_95 = 1.645
 """Normal quantile: by so many standard uncertainties a margin is surely above another."""
-
-SHORT_BY_DB = 1.0
-"""How far the lower 95 % end of a margin may fall below the least margin, dB (own choice).
-
-Records of 100 effective averages and more are then judged by the measured margin alone, as they are in ISO 3744.
-"""
-
-SELDOM = 0.003
-"""Choices that are made more seldom than this widen no interval: without it an end at the limit lies nowhere."""
 
 FAR = 6.0
 """Standard uncertainties from the limit beyond which a choice changes nothing."""
@@ -36,12 +28,12 @@ def needed_margin_db(
 ) -> Reals:
     """Margin (dB) from which a level is stated, of the powers' shape: `least_margin_db`, or more where chance is large.
 
-    The lower one-sided 95 % end of the measured margin may fall short of `least_margin_db` by `SHORT_BY_DB`. Powers in
-    Pa^2, variances in Pa^4.
+    The lower one-sided 95 % end of the measured margin may fall short of `least_margin_db` by `MARGIN_SHORTFALL_DB`.
+    Powers in Pa^2, variances in Pa^4.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         error = DB_PER_RELATIVE_POWER * np.sqrt(variance / power**2 + below_variance / below**2)
-    return np.asarray(np.fmax(least_margin_db, least_margin_db - SHORT_BY_DB + ONE_SIDED_95 * error))
+    return np.asarray(np.fmax(least_margin_db, least_margin_db - MARGIN_SHORTFALL_DB + ONE_SIDED_95 * error))
 
 
 class ChosenByMargin:
@@ -68,7 +60,7 @@ class ChosenByMargin:
 
         def far_enough(true: Reals) -> Flags:
             chosen = self._below(self._needed, true)
-            return np.asarray((self._below(self._measured, true) <= tail * chosen) | (chosen <= SELDOM))
+            return np.asarray((self._below(self._measured, true) <= tail * chosen) | (chosen <= RARE_CHOICE_P))
 
         return self._spread(tail, self._below(self._measured, self._nearest(far_enough, 1.0)))
 
@@ -77,7 +69,7 @@ class ChosenByMargin:
 
         def far_enough(true: Reals) -> Flags:
             chosen = self._above(self._needed, true)
-            return np.asarray((self._above(self._measured, true) <= tail * chosen) | (chosen <= SELDOM))
+            return np.asarray((self._above(self._measured, true) <= tail * chosen) | (chosen <= RARE_CHOICE_P))
 
         return self._spread(tail, self._above(self._measured, self._nearest(far_enough, -1.0)))
 

@@ -8,9 +8,7 @@ from dataclasses import dataclass
 
 from scipy.special import ndtri
 
-WEAK_BAND_DB = 40.0
-"""A band so far below the overall level is taken as the weakest of use (third octaves of wall pressure reach from some
-10 dB to some 40 dB below it; own choice)."""
+from tapeline.limits import WEAK_BAND_DB
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, Lines
 from tapeline.arrays import Reals
-
-LEAST_SHARE = 1e-6
-"""Share of the references' mean power below which what one adds to the others is rounding (own choice)."""
+from tapeline.limits import REFERENCE_OWN_POWER_SHARE
 
 
 class ReferenceLines:
@@ -85,7 +83,7 @@ def multiple_coherence(
         scale = np.where(size > 0.0, 1.0 / size, 0.0)
     alike = matrix * scale[:, :, None] * scale[:, None, :]
     values, vectors = np.linalg.eigh(alike)
-    kept = values > LEAST_SHARE * count
+    kept = values > REFERENCE_OWN_POWER_SHARE * count
     rank = kept.sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         inverse = np.where(kept, 1.0 / np.sqrt(values), 0.0)

@@ -6,9 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Samples
-
-EVERY = 16
-"""One block in so many is looked at: a bit that is never set in thousands of samples is not used."""
+from tapeline.limits import EFFECTIVE_BITS_EVERY_BLOCKS
 
 
 class UsedBits:
@@ -25,7 +23,7 @@ class UsedBits:
 
     def add(self, samples: Samples) -> None:
         """Take in samples of shape (channels, frames)."""
-        if self._block % EVERY == 0:
+        if self._block % EFFECTIVE_BITS_EVERY_BLOCKS == 0:
             codes = np.abs(samples * np.float32(2.0 ** (self._looked - 1))).astype(np.int64)
             self._set |= np.bitwise_or.reduce(codes, axis=1)
         self._block += 1

@@ -9,18 +9,15 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from tapeline.acoustics.short_time_spectra import Lines
-from tapeline.acoustics.time_weighting import FAST_S, SLOW_S, ExponentialMean
+from tapeline.acoustics.time_weighting import ExponentialMean
 from tapeline.arrays import Reals
-
-STEP_S = 0.002
-"""Powers go into the time weightings as means over some 2 ms, 1/60 of the shorter time constant (own choice)."""
-
-SPARE_RATE = 1.05
-"""Filtered signals are sampled so much faster than twice their highest frequency: what the squares' own spectrum folds
-down to then lies far above the time weightings."""
-
-SAMPLES_A_STEP = 8
-"""Filtered samples in a step and in an interval at least, so that neither is empty and both end where they should."""
+from tapeline.limits import (
+    FAST_TIME_CONSTANT_S,
+    HISTORY_SPARE_RATE_RATIO,
+    HISTORY_STEP_SAMPLES,
+    SLOW_TIME_CONSTANT_S,
+    TIME_WEIGHTING_STEP_S,
+)
 
 
 @dataclass(frozen=True)
@@ -54,9 +51,9 @@ class WeightedHistory:
         block = 2 * (lines - 1)
         passed = np.flatnonzero(magnitude.any(axis=(0, 1)))
         highest = int(passed[-1]) if passed.size else 0
-        steps = max(1, round(block / 2 / sample_rate_hz / STEP_S))
+        steps = max(1, round(block / 2 / sample_rate_hz / TIME_WEIGHTING_STEP_S))
         finest = min(block / 2 / steps, interval_frames)
-        needed = max(SPARE_RATE * (highest + 1), SAMPLES_A_STEP * block / 2 / finest)
+        needed = max(HISTORY_SPARE_RATE_RATIO * (highest + 1), HISTORY_STEP_SAMPLES * block / 2 / finest)
         self._short = min(2 * int(scipy.fft.next_fast_len(int(np.ceil(needed)), real=True)), block)
         self._lines = min(lines, self._short // 2 + 1)
         self._magnitude = (magnitude[..., : self._lines] * (self._short / block)).astype(np.float32)
@@ -67,7 +64,7 @@ class WeightedHistory:
         shape = (weightings, channels)
         self._fast, self._slow = (
             ExponentialMean(shape, block / 2 / steps, constant * sample_rate_hz, interval_frames)
-            for constant in (FAST_S, SLOW_S)
+            for constant in (FAST_TIME_CONSTANT_S, SLOW_TIME_CONSTANT_S)
         )
         self._open = np.zeros(shape)
         self._done: list[Reals] = []

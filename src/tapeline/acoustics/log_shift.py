@@ -9,26 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import (
+    SAME_SPEED_DB,
+    SLIPPED_LOG_CHANGED_ROWS,
+    SLIPPED_LOG_EXPONENTS,
+    SLIPPED_LOG_PART_RUNS,
+    SLIPPED_LOG_RESIDUAL_RATIO,
+    SLIPPED_LOG_SPARE_RUNS,
+)
 
 Places = NDArray[np.int64]
-
-EXPONENTS = (2.0, 9.0)
-"""Levels grow with the speed to a power within this range (4 to 8 for sources in flow, common practice)."""
-
-LEAST_CHANGED = 3
-"""Rows whose speed a slip must change: fewer are single wrong rows or two exchanged ones."""
-
-LEAST_PART = 6
-"""A part of fewer runs explains other faults too well (own choice, see tests/acoustics/test_log_shift.py)."""
-
-LEAST_LEFT = 4
-"""Runs beyond the fitted numbers, so that a good fit says something (own choice)."""
-
-SAME_SPEED_DB = 0.1
-"""10 lg of the ratio of two speeds (2 %) that are one; achieved speeds scatter by less."""
-
-BETTER = 3.0
-"""The rms rest must fall to so small a part (own choice: simulated, see tests/acoustics/test_log_shift.py)."""
 
 
 @dataclass(frozen=True)
@@ -59,11 +49,11 @@ def log_shift(
     speed = 10.0 * np.log10(np.asarray(speeds_mps, dtype=np.float64))
     _, group = np.unique(np.asarray(groups, dtype=str), return_inverse=True)
     every = np.arange(level.size)
-    if level.size - group.max(initial=0) - 2 < LEAST_LEFT:
+    if level.size - group.max(initial=0) - 2 < SLIPPED_LOG_SPARE_RUNS:
         return None
     rest = _rest(level, speed, group)
     first, second = _contradictions(level, speed, group, limit_db)
-    if not first.size or np.count_nonzero(np.abs(rest) > limit_db / 2.0) < LEAST_CHANGED:
+    if not first.size or np.count_nonzero(np.abs(rest) > limit_db / 2.0) < SLIPPED_LOG_CHANGED_ROWS:
         return None
     best: tuple[float, int, LogShift] | None = None
     before = float(np.sqrt(np.mean(rest**2)))
@@ -75,12 +65,12 @@ def log_shift(
         known = (every < start) | (every >= stop) | ((row >= start) & (row < stop))
         row, held = row[known], every[known]
         moved = np.abs(speed[row] - speed[held]) > SAME_SPEED_DB
-        if np.count_nonzero(moved) < LEAST_CHANGED:
+        if np.count_nonzero(moved) < SLIPPED_LOG_CHANGED_ROWS:
             continue
         for of_group in (group[row], group[held]):
             left = _rest(level[held], speed[row], of_group)
             after = float(np.sqrt(np.mean(left**2)))
-            if after > before / BETTER or np.abs(left).max() > limit_db / 2.0:
+            if after > before / SLIPPED_LOG_RESIDUAL_RATIO or np.abs(left).max() > limit_db / 2.0:
                 continue
             # The run at the end of the part has no row left: nothing says what it was.
             changed = (*held[moved].tolist(), *every[~known].tolist())
@@ -91,8 +81,8 @@ def log_shift(
 
 
 def _parts(count: int) -> Iterator[tuple[int, int, int]]:
-    for start in range(count - LEAST_PART + 1):
-        for stop in range(start + LEAST_PART, count + 1):
+    for start in range(count - SLIPPED_LOG_PART_RUNS + 1):
+        for stop in range(start + SLIPPED_LOG_PART_RUNS, count + 1):
             yield start, stop, 1
             yield start, stop, -1
 
@@ -106,10 +96,12 @@ def _contradictions(level: Reals, speed: Reals, group: Places, limit_db: float) 
 
 
 def _rest(level: Reals, speed: Reals, group: Places) -> Reals:
-    """Rest of the levels after an offset a group and an exponent common to all, within `EXPONENTS`."""
+    """Rest of the levels after an offset a group and an exponent common to all, within `SLIPPED_LOG_EXPONENTS`."""
     count = np.maximum(np.bincount(group), 1)
     own = level - (np.bincount(group, level) / count)[group]
     along = speed - (np.bincount(group, speed) / count)[group]
     square = float(along @ along)
-    exponent = float(np.clip((own @ along) / square, *EXPONENTS)) if square > 0.0 else EXPONENTS[0]
+    exponent = (
+        float(np.clip((own @ along) / square, *SLIPPED_LOG_EXPONENTS)) if square > 0.0 else SLIPPED_LOG_EXPONENTS[0]
+    )
     return np.asarray(own - exponent * along)

@@ -8,12 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tapeline.arrays import Reals
+from tapeline.limits import OUTLIER_LINE_SPEEDS
 
 ROUNDS = 10
 """Rounds of the polish; it settles in two or three."""
-
-LEAST_FOR_A_LINE = 4
-"""Fewer speeds do not fix a line well enough to call one run off (own choice)."""
 
 
 def median_polish(cells: ArrayLike) -> tuple[Reals, Reals, Reals]:
@@ -65,7 +63,7 @@ def off_repeats(speeds_mps: Sequence[float], levels_db: Sequence[float]) -> Real
         elif same.size > 2:
             off[same] = level[same] - np.median(level[same])
     alone = np.array([np.count_nonzero(place == value) == 1 for value in place], dtype=bool)
-    if np.unique(place).size >= LEAST_FOR_A_LINE and alone.any():
+    if np.unique(place).size >= OUTLIER_LINE_SPEEDS and alone.any():
         i, j = np.triu_indices(level.size, 1)
         apart = place[i] != place[j]
         rest = level - float(np.median((level[i] - level[j])[apart] / (place[i] - place[j])[apart])) * place

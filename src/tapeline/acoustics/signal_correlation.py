@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tapeline.arrays import Reals, Samples
-
-EVERY = 8
-"""One block in so many is looked at: copies are copies everywhere."""
+from tapeline.limits import CORRELATION_EVERY_BLOCKS
 
 
 class Likeness:
@@ -23,7 +21,7 @@ class Likeness:
 
     def add(self, steps: Samples) -> None:
         """Take in one block's steps of shape (channels, frames - 1)."""
-        if self._block % EVERY == 0:
+        if self._block % CORRELATION_EVERY_BLOCKS == 0:
             self._products += steps @ steps.T
         self._block += 1
 

@@ -10,15 +10,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.windows import WindowName, all_pairs, line_covariance, window
 from tapeline.arrays import Reals
+from tapeline.limits import LINE_COVARIANCE_REACH_LINES
 
 DB_PER_LN = 10.0 / np.log(10.0)
 """4.343 dB: decibels of a power in one unit of its natural logarithm."""
 
 MODEL_FRAMES = 256
 """Length of the window that correlations of lines are taken from; they do not depend on it."""
-
-REACH_LINES = 8
-"""Lines further apart have no covariance that counts: the square of the widest window ends there."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +43,7 @@ def line_correlation(name: WindowName, overlap: float, averages: float) -> Reals
     """
     hop = max(1, round(MODEL_FRAMES * (1.0 - overlap)))
     pairs = all_pairs(max(1, int(np.ceil(averages))), MODEL_FRAMES, hop)
-    covariance = line_covariance(window(name, MODEL_FRAMES), hop, pairs, REACH_LINES)
+    covariance = line_covariance(window(name, MODEL_FRAMES), hop, pairs, LINE_COVARIANCE_REACH_LINES)
     return np.asarray(covariance / covariance[0])
 
 

@@ -15,12 +15,10 @@ from tapeline.acoustics.signal_correlation import Likeness
 from tapeline.acoustics.spikes import SuddenChanges
 from tapeline.acoustics.stationarity import BlockMeans
 from tapeline.arrays import Samples
+from tapeline.limits import SPIKES_APART_S
 
 BLOCK_FRAMES = 4096
 """Frames of a block: many channels of it still fit the processor's cache."""
-
-SPIKES_APART_S = 0.001
-"""Jumps nearer than this are one spike."""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from tapeline.arrays import Reals
+from tapeline.limits import COLLAPSE_KNOT_BANDS, COLLAPSE_PEAK_GRID_POINTS, SAME_SPEED_DB
 from tapeline.statistics.significance import student_factor, variance_ratio_p_value
 
 Shared: TypeAlias = tuple[NDArray[np.intp], Reals]
@@ -18,23 +19,12 @@ Shared: TypeAlias = tuple[NDArray[np.intp], Reals]
 
 Word: TypeAlias = Literal["strouhal", "frequency", "not shown"]
 
-BANDS_A_KNOT = 1.0
-"""Knots of the curve lie this many bands apart, so that it follows a resonance within one band, and what is left about
-it is what the speeds differ by (own choice, after simulating 1, 1.5 and 2: two bands apart miss nine of ten resonances
-of Q 8 to 20 at two speeds without repeats, half of them with three)."""
-
 SMALLEST = 1e-9
 """Singular values below this share of the largest are none."""
 
 CUBIC = 3
-GRID = 400
-"""Points at which the highest point of the curve is looked for, a twentieth of a third octave apart or so."""
-
 ROUNDING_DB = 1e-6
 """Scatter by which two curves do not differ: that of computing."""
-
-SAME_SPEED_DB = 0.1
-"""Runs within 2.3 % of the slowest, or of the fastest, are taken at one speed (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +76,7 @@ def collapse(
     known = np.isfinite(level_db)
     run, band = np.nonzero(known)
     level, x = level_db[known], x_db[run]
-    spacing = BANDS_A_KNOT * float(np.median(np.diff(np.log10(midband_hz))))
+    spacing = COLLAPSE_KNOT_BANDS * float(np.median(np.diff(np.log10(midband_hz))))
     frequency = np.log10(midband_hz[band])
     of_levels = [(group[run], doubt_db) for group, doubt_db in shared]
     found = [
@@ -132,9 +122,9 @@ def _common_range(abscissa: Reals, x_db: Reals) -> tuple[float, float]:
 
 def _peak(knots: Reals, curve: Reals, within: tuple[float, float]) -> float | None:
     """Where the curve is highest, None where that is an end of the range."""
-    grid = np.linspace(*within, GRID)
+    grid = np.linspace(*within, COLLAPSE_PEAK_GRID_POINTS)
     top = int(np.argmax(_splines(grid, knots) @ curve))
-    return None if within[1] <= within[0] or top in (0, GRID - 1) else float(10.0 ** grid[top])
+    return None if within[1] <= within[0] or top in (0, COLLAPSE_PEAK_GRID_POINTS - 1) else float(10.0 ** grid[top])
 
 
 def fit_on_curve(

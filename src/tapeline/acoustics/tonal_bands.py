@@ -8,12 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-
-LEAST_LINES = 15
-"""Lines that the median is taken over at least, beyond the band where it holds fewer; a tone fills 5 (own choice)."""
-
-LOBE_LINES = 2
-"""Lines to either side of the largest one that a tone fills: the main lobe of a Hann window (Harris 1978)."""
+from tapeline.limits import HANN_HALF_LOBE_LINES, TONE_MEDIAN_AT_LEAST_LINES
 
 
 @dataclass(frozen=True)
@@ -46,7 +41,7 @@ def outstanding_lines(
             above[:, b] = 10.0 * np.log10(band.max(axis=1) / usual)
         places = np.arange(stop - start)
         largest = band.argmax(axis=1)
-        lobe = np.abs(places - largest[:, None]) <= LOBE_LINES
+        lobe = np.abs(places - largest[:, None]) <= HANN_HALF_LOBE_LINES
         added[:, b] = np.where(lobe, band - usual[:, None], 0.0).sum(axis=1) * step_hz
         power[:, b] = band.sum(axis=1) * step_hz
         frequency[:, b] = first_hz + step_hz * (start + largest)
@@ -63,7 +58,7 @@ def above_usual_db(
     """
     start, stop = _lines_of(psd.size, first_hz, step_hz, lower_hz, upper_hz)
     at = round((frequency_hz - first_hz) / step_hz)
-    near = np.asarray(psd[max(0, at - LOBE_LINES) : max(0, at + LOBE_LINES + 1)], dtype=np.float64)
+    near = np.asarray(psd[max(0, at - HANN_HALF_LOBE_LINES) : max(0, at + HANN_HALF_LOBE_LINES + 1)], dtype=np.float64)
     if stop <= start or not near.size:
         return float("nan")
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -84,7 +79,7 @@ def _lines_of(lines: int, first_hz: float, step_hz: float, low_hz: float, high_h
 
 def _usual(psd: NDArray[np.floating], start: int, stop: int) -> Reals:
     """The median line of a band or, where it holds few, of the lines about it, (spectra,)."""
-    spare = max(0, LEAST_LINES - (stop - start) + 1) // 2
+    spare = max(0, TONE_MEDIAN_AT_LEAST_LINES - (stop - start) + 1) // 2
     around = np.asarray(psd[:, max(0, start - spare) : stop + spare], dtype=np.float64)
     return np.asarray(np.median(around, axis=1))
 
@@ -94,7 +89,7 @@ def _highest_nearby(psd: NDArray[np.floating], line: NDArray[np.intp]) -> NDArra
 
     Not so near an end of the spectrum: what is beyond may be larger.
     """
-    near = line[:, None] + np.arange(-LOBE_LINES, LOBE_LINES + 1)
+    near = line[:, None] + np.arange(-HANN_HALF_LOBE_LINES, HANN_HALF_LOBE_LINES + 1)
     values = np.take_along_axis(psd, np.clip(near, 0, psd.shape[1] - 1), axis=1)
     inside = (near[:, 0] >= 0) & (near[:, -1] < psd.shape[1])
-    return np.asarray(inside & (values.max(axis=1) <= values[:, LOBE_LINES]))
+    return np.asarray(inside & (values.max(axis=1) <= values[:, HANN_HALF_LOBE_LINES]))

@@ -10,14 +10,9 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import Bands
 from tapeline.arrays import Reals
+from tapeline.limits import CHART_ROUNDING_SHARE, HIGH_PASS_CORNERS_RATIO
 
 Flags = NDArray[np.bool_]
-
-HIGH_PASS_REACH = 2.0
-"""Bands are used from twice the corner of a high-pass filter on (common practice: it takes 1 dB there)."""
-
-ROUNDING = 1e-3
-"""How far a chart's first and last frequency may be rounded off a midband."""
 
 SAME_EDGE = 1e-9
 """Edges that differ by less, relative to themselves, are the same by rounding."""
@@ -80,10 +75,11 @@ def band_limits(
     return {
         "few-lines": (lines < limits.least_lines - 1e-9) & (bands.upper_hz <= 0.5 * sample_rate_hz),
         "short-record": (bands.upper_hz - bands.lower_hz) * used_s < limits.least_bandwidth_time,
-        "high-pass": bands.lower_hz < HIGH_PASS_REACH * channel.high_pass_hz,
+        "high-pass": bands.lower_hz < HIGH_PASS_CORNERS_RATIO * channel.high_pass_hz,
         "low-pass": bands.upper_hz > channel.low_pass_hz,
         "anti-alias": bands.upper_hz > share * sample_rate_hz,
-        "chart-ends": (upper_name < low * (1.0 - ROUNDING)) | (lower_name > high * (1.0 + ROUNDING)),
+        "chart-ends": (upper_name < low * (1.0 - CHART_ROUNDING_SHARE))
+        | (lower_name > high * (1.0 + CHART_ROUNDING_SHARE)),
         "left-out": overlapping(bands.lower_hz, bands.upper_hz, channel.left_out),
         RESPONSE_UNKNOWN: (bands.lower_hz < low) | (bands.upper_hz > high),
     }

@@ -18,7 +18,7 @@ from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sum
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
 from tapeline.acoustics.levels import level_db, power_pa2
-from tapeline.acoustics.stationarity import SEGMENTS, mean_power_variance
+from tapeline.acoustics.stationarity import mean_power_variance
 from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
@@ -30,6 +30,7 @@ from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.jobs.tables.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
 from tapeline.jobs.tables.session_spectra import RunSpectra, load_run
 from tapeline.jobs.tables.usable_bands import RangesLeftOut, with_levels
+from tapeline.limits import TREND_SEGMENTS
 from tapeline.quality.use_of_levels import doubts_level
 from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.store import parquet, tables
@@ -313,7 +314,7 @@ def steadiness_of(spectra: RunSpectra, history: pa.Table, range_hz: tuple[float,
     for p, position in enumerate(spectra.positions):
         level = own.filter(pc.equal(own["position"], position))["level_db"].drop_null().to_numpy()
         power = power_pa2(level[np.isfinite(level)])
-        parts = [part.mean() for part in np.array_split(power, SEGMENTS) if part.size]
+        parts = [part.mean() for part in np.array_split(power, TREND_SEGMENTS) if part.size]
         if parts:
             (variances[p],), known = mean_power_variance(np.array([parts]), random[p : p + 1])
             freedom = min(freedom, known)
