@@ -157,6 +157,10 @@ SPIKES_APART_S: Final = 0.001
 """Jumps nearer than this are one spike. Origin: own choice: a jump and the ringing of filters after it are one
 event."""
 
+FULL_SCALE_SLACK_CONVERTER_STEPS: Final = 1.5
+"""A sample this near to full scale counts as at full scale. Origin: common practice: some converters clip one step
+below their end."""
+
 
 # Mains interference
 
@@ -264,3 +268,318 @@ limit stays for the other side."""
 MIRROR_HISTORY_DIFFERENCES: Final = 2
 """Least other differences of a mirrored pair that make a history. Origin: own choice: one alone may be the exchanged
 one."""
+
+
+# Calibrator recordings: finding the applications
+
+TONE_BLOCK_S: Final = 0.1
+"""Length of the half-overlapped blocks in which a calibrator tone is followed. Origin: own choice: 25 periods at 250
+Hz."""
+
+TONE_SETTLED_DB: Final = 0.03
+"""A block this near to the median counts as settled however small the scatter. Origin: own choice: a tenth of a class
+limit."""
+
+TONE_SETTLED_MEDIAN_DEVIATIONS: Final = 6.0
+"""A block within this many median deviations of the median counts as settled. Origin: own choice: four standard
+deviations of a normal scatter."""
+
+CALIBRATED_CHANNEL_ABOVE_OTHERS_DB: Final = 6.0
+"""The calibrated channel stands at least this far above every other one. Origin: own choice: leakage lies 20 dB and
+more below."""
+
+BLOCK_TONE_TO_NOISE_DB: Final = 10.0
+"""Blocks with a smaller ratio of tone to noise are handling, not calibration. Origin: own choice: a calibrator's tone
+stands far above noise."""
+
+EXPECTED_TONE_WITHIN_DB: Final = 12.0
+"""How far a tone may lie from the level that the tables let expect. Origin: own choice: an application not found within
+it is sought at any level."""
+
+UNSTATED_SENSITIVITY_WITHIN_DB: Final = 60.0
+"""How far an unstated sensitivity may lie from 10 mV/Pa. Origin: own choice: 0.01 mV/Pa to 10 V/Pa."""
+
+UNSTATED_SENSITIVITY_V_PER_PA: Final = 0.01
+"""Sensitivity around which an unstated one is sought. Origin: own choice: the middle of that range."""
+
+SUSTAINED_TONE_S: Final = 0.5
+"""A level counts as a channel's loudest where it lasts this long. Origin: own choice: shorter than any calibrator
+application of use."""
+
+JOINED_GAP_S: Final = 0.3
+"""Blocks lost to a knock for no longer than this do not end an application. Origin: own choice: some blocks."""
+
+SHORTEST_APPLICATION_S: Final = 0.5
+"""A shorter tone is a slip of the hand, not a calibrator application. Origin: own choice: nobody reads a level from
+less."""
+
+TONE_STOP_DB: Final = 10.0
+"""A tone that falls by less outside of a channel's applications is mains interference or the like. Origin: own choice:
+the tone of a calibrator that is taken off falls much further."""
+
+OUTSIDE_AT_LEAST_S: Final = 1.0
+"""Least time outside of the applications in which the fall of the tone can be measured. Origin: own choice: ten lengths
+of a block."""
+
+FAINT_TONE_DB: Final = -30.0
+"""A tone all through a recording that is lower than this against the expected level is no calibrator. Origin: own
+choice: a factor of 30 in pressure."""
+
+QUIET_PIECE_S: Final = 0.5
+"""Length of a quiet piece in which the tone is sought without the calibrator. Origin: own choice: parts interference
+from noise, some 3 Hz."""
+
+QUIET_MARGIN_S: Final = 0.3
+"""Distance kept from applications, where the tone comes and goes. Origin: own choice: three lengths of a block."""
+
+TONE_IN_QUIET_POWER_RATIO: Final = 10.0
+"""A line this many times the mean power of noise is a tone. Origin: computed: noise reaches it in one line in
+20,000."""
+
+TONE_OWN_LINES: Final = 3.0
+"""Lines on either side of a tone that a Hann window lets it reach. Origin: Harris, Proc. IEEE 66 (1978) 51, and one
+line for a frequency between two."""
+
+QUIET_PIECES: Final = 5
+"""Most quiet pieces, spread over the recording, that are examined. Origin: own choice: keeps memory small."""
+
+EXCHANGED_PAIRS: Final = 2
+"""Up to this many exchanged pairs are mistakes in patching; with more, the list is in another order. Origin: own
+choice: several exchanges at once are one wrong order rather."""
+
+
+# Calibrator recordings: the tone of one application
+
+TONE_LEVEL_STEP_S: Final = 0.5
+"""Length of the short levels whose standard deviation tells how steady a tone is. Origin: common practice."""
+
+CREST_SAMPLE_SHARE: Final = 0.995
+"""Share of the samples below what counts as the crest. Origin: own choice: above it noise would decide."""
+
+TOP_FROM_CREST_SHARE: Final = 0.975
+"""Share of the crest from which a sample begins to belong to its top. Origin: own choice: a sine has 5.4 % of its
+samples between this and the full share; a sharp edge would make the count jump where every period is sampled at the
+same few moments."""
+
+TOP_FULL_CREST_SHARE: Final = 0.995
+"""Share of the crest from which a sample belongs to its top in full. Origin: own choice, as for the share from which it
+begins."""
+
+FLAT_TOP_RATIO: Final = 1.35
+"""A crest is cut off where it holds this many times as many samples as the fitted sine. Origin: computed: the crest is
+then cut by 1.5 % or more; a second or third harmonic at the limit of distortion makes 1.1 to 1.2, noise less than 1."""
+
+CLIPPED_TONE_SAMPLES: Final = 3
+"""Samples in a row at full scale that count as clipped. Origin: common practice."""
+
+UNSETTLED_LENGTH_SHARE: Final = 0.5
+"""Longest stretch at another level, as a share of the steady part's length. Origin: own choice: a coupler that
+settles."""
+
+FLAT_TOP_CONVERTER_STEPS: Final = 200
+"""Smaller crests cannot be told from cut ones. Origin: computed: the top is 2 % of the crest, four of these steps."""
+
+APPLICATION_MARGIN_S: Final = 0.5
+"""An application this much longer than needed, without a steady part of the needed length, was unsteady, not short.
+Origin: own choice: handling at both ends."""
+
+
+# Calibration: comparing checks and sensors
+
+CALIBRATORS_APART_STANDARD_UNCERTAINTIES: Final = 2.0
+"""Two calibrators may differ by this many standard uncertainties of their levels' difference. Origin: coverage factor
+of about 95 % (GUM 6.2)."""
+
+SHOWN_COMMON_PART_DB: Final = 0.05
+"""A smaller common part of a difference is not reported. Origin: own choice: smaller than any calibrator is certain
+to."""
+
+SAME_SENSOR_CHECKS_DB: Final = 0.2
+"""Two checks of one sensor agree within this. Origin: common practice."""
+
+EXCHANGE_AT_LEAST_DB: Final = 0.5
+"""From this change on, levels alone show an exchange. Origin: from memory: no sound sensor drifts so far (ISO 3744)."""
+
+EXCHANGE_CROSSWISE_SHARE: Final = 0.25
+"""Exchanged levels match crosswise within this share of the change. Origin: own choice: sensors drift besides."""
+
+EXCHANGE_CLEARER_SHARE: Final = 0.5
+"""One assignment fits where it is off by no more than this share of what the other is off by. Origin: own choice: half
+as far off."""
+
+LINEARITY_LEVEL_STEP_DB: Final = 8.0
+"""Least difference between calibrator levels from which linearity is tested. Origin: own choice: calibrators of 94,
+104, 114 and 124 dB are 10 dB apart or more, each within its adapter and the air."""
+
+COMMON_DEVIATION_SENSORS: Final = 3
+"""Least sensors whose median is not led by a single one. Origin: own choice: the median of two is their mean."""
+
+LEAK_BELOW_HZ: Final = 500.0
+"""Leaking fits are sought with calibrator tones below this frequency. Origin: common practice: a leak lowers low
+frequencies first; at 250 Hz it shows, at 1 kHz hardly."""
+
+LEAK_UNSTEADINESS_RATIO: Final = 3.0
+"""A leaking fit is this many times less steady than the others' median. Origin: own choice: clearly outside the spread
+of sound fits."""
+
+EXCHANGE_FIT_LIMIT_SHARE: Final = 0.5
+"""Share of the deviation limit within which two sensors must fit each other's charts. Origin: own choice: clearly
+better than merely within the limit."""
+
+
+# Control charts and repeatability
+
+MEAN_RANGE_OF_TWO_SD: Final = 1.128
+"""d2, the mean range of two values of a normal distribution. Origin: NIST/SEMATECH e-Handbook of Statistical Methods
+6.3.2.2; ISO 7870-2 (from memory)."""
+
+MOVING_RANGE_LIMIT_MEAN_RANGES: Final = 3.267
+"""D4 for two values, the upper limit of the moving range. Origin: NIST/SEMATECH e-Handbook of Statistical Methods
+6.3.2.2; ISO 7870-2 (from memory)."""
+
+CONTROL_TREND_VALUES: Final = 6
+"""Values in a row, each above (or each below) the one before, that make a trend. Origin: ISO 8258:1991, test 3 (from
+memory); common practice; other codes ask for seven."""
+
+COMMON_SHIFT_SENSORS: Final = 3
+"""Least series whose median shows a common shift. Origin: common practice: one of two alone moves their median."""
+
+SAME_VALUE_UNITS: Final = 1e-9
+"""Differences up to this are rounding, not change, in the unit of the values. Origin: own choice: far above double
+precision, far below any change."""
+
+REPEATABILITY_LIMIT_SD: Final = 2.8
+"""Repeatability limit in repeatability standard deviations, 1.96 sqrt(2). Origin: ISO 5725-6 (from memory)."""
+
+GRUBBS_AT_LEAST_SESSIONS: Final = 3
+"""Least sessions for the test of the farthest mean. Origin: computed: of two means neither is further out than the
+other."""
+
+CHANGE_ABOVE_NOISE_SHARE: Final = 1e-3
+"""A change no larger than its noise is taken as this share of it. Origin: own choice: keeps degrees of freedom finite
+and changes no variance that shows."""
+
+
+# Scatter of repeats
+
+UNEQUAL_SCATTER_P: Final = 0.2
+"""Conditions whose scatter differs at this level, two-sided, are not pooled. Origin: own choice after simulating 0.05
+to 0.4: intervals become 2 % wider than with 0.05, and a condition that scatters five times as much at all positions is
+told from the others. A test that only decides which variance to use guards at 0.1 to 0.25 (Bancroft, Ann. Math. Stat.
+15 (1944) 190, and after him, from memory)."""
+
+RESTLESS_POSITION_MEDIAN_RATIO: Final = 2.5
+"""Positions beyond this many times the condition's median scatter do not count for the condition. Origin: own choice:
+where one position alone is restless, the condition is not."""
+
+UNEQUAL_SCATTER_DOF: Final = 50.0
+"""Most degrees of freedom that the test of equal scatter takes. Origin: own choice: more would tell apart standard
+deviations less than a fifth apart, which do not matter."""
+
+CORRELATED_ROW_PAIRS: Final = 400
+"""Most pairs of rows, spread evenly, from which correlations are estimated. Origin: own choice: more change the third
+digit."""
+
+COMPARED_OTHER_POSITIONS: Final = 4
+"""Other positions with which each position is compared in another row. Origin: own choice: time."""
+
+BAND_OWN_SCATTER_P: Final = 0.2
+"""From this level on, a band that scatters more than its neighbours uses its own repeats; from there the neighbours'
+degrees of freedom go to zero with the p-value, without a step. Origin: a test that only decides which variance to use
+guards at 0.1 to 0.25 (Bancroft, Ann. Math. Stat. 15 (1944) 190, and after him, from memory)."""
+
+NEIGHBOURS_LEAST_DOF: Final = 0.5
+"""Neighbouring bands with fewer degrees of freedom say nothing of how bands differ. Origin: own choice: half a degree
+is worth less than one repeat."""
+
+LENT_DOF: Final = 4.0
+"""Most degrees of freedom that all others lend to a position without repeats. Origin: own choice: the position itself
+may scatter otherwise."""
+
+REGION_AT_LEAST_LINES: Final = 5
+"""Least lines of a region of the spectrum. Origin: own choice: fewer may be a single tone."""
+
+OTHER_REPEATS_DIFFERENCES: Final = 6
+"""Least independent differences between other repeats from which their scatter is estimated. Origin: simulated: with
+fewer, chance has no bound."""
+
+OUTLYING_PAIR_RATIO: Final = 40.0
+"""A pair of repeats beyond this multiple of the median square difference counts for no scatter. Origin: computed: 4.3
+standard deviations of a normal difference; one outlying run must not hide another."""
+
+ONE_TIME_HOURS2: Final = 1e-9
+"""Sum of squared times about their mean below which all repeats were made at one time. Origin: own choice: repeats 0.2
+s apart; rounding leaves some 1e-32."""
+
+
+# Comparisons, selection and ranks
+
+CONTRIBUTION_GRID_DB: Final = 0.5
+"""Spacing of the true contributions that are considered. Origin: own choice: finer than levels are known."""
+
+CONTRIBUTION_BELOW_LARGEST_DB: Final = 40.0
+"""How far the considered contributions reach below the largest one. Origin: own choice: a smaller one adds nothing."""
+
+CONTRIBUTION_ABOVE_LARGEST_DB: Final = 6.0
+"""How far the considered contributions reach above the largest one. Origin: own choice: room for the uncertainty of the
+largest."""
+
+CONTRIBUTION_BELOW_ZERO_STANDARD_ERRORS: Final = 3.0
+"""A contribution measured further below zero counts as this far below. Origin: own choice: one gross value must not
+decide the spread of all."""
+
+CONTRIBUTION_FIT_ROUNDS: Final = 60
+"""Rounds of expectation and maximisation. Origin: own choice: more change nothing that shows."""
+
+CONTRIBUTION_LEAST_SPREAD_DB: Final = 2.0
+"""Least spread of the contributions. Origin: own choice: a few spots cannot agree by chance."""
+
+NO_DIFFERENCE_SHARE: Final = (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.997)
+"""Shares of the family without any true difference that are considered. Origin: own choice: more change nothing that
+shows."""
+
+LEAST_SPREAD_STANDARD_ERRORS: Final = 0.15
+"""Smallest spread of true differences that is considered. Origin: own choice: a smaller one cannot be told from
+none."""
+
+SPREAD_STEP_RATIO: Final = 1.5
+"""Ratio from one considered spread to the next. Origin: own choice: finer steps change nothing that shows."""
+
+OUTLYING_DIFFERENCE_SHARE: Final = 0.01
+"""Share of the differences that may lie anywhere. Origin: own choice: one absurd difference must not make all others
+look widely spread."""
+
+VARIANCE_CUTS_P: Final = (0.0, 0.002, 0.01, 0.04, 0.12, 0.25, 0.42, 0.6, 0.78, 0.93, 1.0)
+"""Probabilities at which the chi-square distribution of a variance is cut into parts. Origin: own choice: closer where
+the variance is small."""
+
+KNOWN_ERROR_DOF: Final = 200.0
+"""Degrees of freedom from which on a standard error counts as known. Origin: own choice: quantiles of t and of the
+normal distribution then differ by about 1 %."""
+
+FITTED_DIFFERENCES: Final = 1500
+"""Most differences, evenly taken, that tell the spread of a family. Origin: own choice: time, and more change nothing
+that shows."""
+
+SHRUNK_AT_ONCE_DIFFERENCES: Final = 500
+"""Differences that are computed at once. Origin: own choice: memory."""
+
+FAMILY_MEAN_ROUNDS: Final = 6
+"""Rounds in which a family's mean is found. Origin: own choice: more change nothing that shows."""
+
+CERTAIN_DOF: Final = 1e9
+"""Degrees of freedom that stand for infinitely many. Origin: own choice: quantiles no longer change."""
+
+LEAST_VARIANCE_DB2: Final = 1e-12
+"""A smaller variance, of equal values, is taken as this one. Origin: own choice: keeps its logarithm finite."""
+
+EQUAL_VARIANCES_DOF: Final = 1e6
+"""Prior degrees of freedom from which on true variances are equal. Origin: own choice: pooled variances no longer
+change."""
+
+
+# Input files: sizes
+
+DATA_SHEET_FILE_BYTES: Final = 1_000_000
+"""Largest file that is opened as a sensor's data sheet. Origin: own choice: a data sheet has 40 bytes; a file below the
+limit that is none is named when it is decoded."""

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from tapeline.statistics.moderated_variance import CERTAIN_PRIOR, freedom_of_spread, moderated, variance_prior
+from tapeline.limits import EQUAL_VARIANCES_DOF
+from tapeline.statistics.moderated_variance import freedom_of_spread, moderated, variance_prior
 
 
 @pytest.mark.parametrize(
@@ -21,7 +22,7 @@ def test_freedom_of_a_spread_inverts_the_trigamma_function(log_variance: float, 
 
 
 def test_no_spread_beyond_chance_is_a_certain_prior() -> None:
-    assert freedom_of_spread(0.0) == freedom_of_spread(-1.0) == CERTAIN_PRIOR
+    assert freedom_of_spread(0.0) == freedom_of_spread(-1.0) == EQUAL_VARIANCES_DOF
 
 
 def test_the_moderated_variance_lies_between_both_by_their_degrees_of_freedom() -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
+from tapeline.limits import OTHER_REPEATS_DIFFERENCES
+from tapeline.statistics.repeat_pair_test import Regions, Usual, against_usual, region_means
 
 REGIONS, POSITIONS, CELLS = 18, 8, 14
 SD_DB, SHAPE_SD_DB, RANDOM_DB = 0.3, 0.2, 0.05
@@ -53,8 +54,8 @@ def test_an_odd_run_is_found_and_no_other(odd: str) -> None:
 
 
 def test_fewer_differences_tell_nothing() -> None:
-    few = held(1, cells=LEAST_OTHERS)
-    assert few.others.tolist() == [LEAST_OTHERS - 1] * LEAST_OTHERS
+    few = held(1, cells=OTHER_REPEATS_DIFFERENCES)
+    assert few.others.tolist() == [OTHER_REPEATS_DIFFERENCES - 1] * OTHER_REPEATS_DIFFERENCES
     assert np.isnan(few.p_value).all()
     assert np.isfinite(few.level_db).all(), "the difference itself is known"
 

@@ -7,15 +7,9 @@ import pytest
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import LENT_DOF
 from tapeline.statistics.homogeneous_cells import alike_cells
-from tapeline.statistics.repeat_scatter import (
-    LENT_FREEDOM,
-    RepeatRows,
-    Scatter,
-    keeping_to_own,
-    own_scatter,
-    scatter_by_position,
-)
+from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, keeping_to_own, own_scatter, scatter_by_position
 
 BANDS = 12
 NEAR = np.abs(np.subtract.outer(np.arange(BANDS), np.arange(BANDS))) <= 2
@@ -75,7 +69,7 @@ def test_a_position_without_repeats_is_lent_what_others_have() -> None:
     levels = 80.0 + 0.3 * random.normal(size=(3, 6, BANDS))
     levels[1:, 0] = np.nan
     found = scatter_by_position([rows(levels)] * 3, NEAR)
-    assert np.all(found.degrees_of_freedom[0] <= LENT_FREEDOM)
+    assert np.all(found.degrees_of_freedom[0] <= LENT_DOF)
     assert np.sqrt(found.excess[0].mean()) == pytest.approx(0.3, rel=0.4)
 
 

@@ -7,23 +7,13 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-LEAST_SENSORS = 3
-"""From so many sensors on the median is not led by a single one."""
-
-LEAK_BELOW_HZ = 500.0
-"""A leak lowers low frequencies first: at 250 Hz it shows, at 1 kHz hardly (common practice)."""
-
-LEAK_TIMES_OTHERS = 3.0
-"""A leaking fit is so many times less steady than the others' median (own choice)."""
-
-EXCHANGE_FIT = 0.5
-"""Share of the deviation limit within which two sensors must fit each other's charts (own choice)."""
+from tapeline.limits import COMMON_DEVIATION_SENSORS, EXCHANGE_FIT_LIMIT_SHARE, LEAK_UNSTEADINESS_RATIO
 
 
 def median_of(values: Sequence[float | None]) -> float | None:
     """Median of the known values; None where there are fewer than three."""
     known = [value for value in values if value is not None]
-    return statistics.median(known) if len(known) >= LEAST_SENSORS else None
+    return statistics.median(known) if len(known) >= COMMON_DEVIATION_SENSORS else None
 
 
 @dataclass(frozen=True)
@@ -97,7 +87,7 @@ def leaking(checks: Sequence[FitCheck], low_db: float, unsteadiness_db: float) -
         shared = median_of([other.deviation_db for other in checks])
         usual = statistics.median([other.unsteadiness_db for other in others]) if others else 0.0
         low = check.deviation_db - (shared or 0.0)
-        least = max(unsteadiness_db, LEAK_TIMES_OTHERS * max(usual, check.noise_scatter_db))
+        least = max(unsteadiness_db, LEAK_UNSTEADINESS_RATIO * max(usual, check.noise_scatter_db))
         if low <= -low_db and check.unsteadiness_db >= least:
             found[check.position] = Leak(-low, check.unsteadiness_db, shared is not None)
     return found
@@ -118,8 +108,8 @@ def exchanged_sensors(
             other
             for other in off
             if other != name
-            and abs(_db(measured_v_per_pa[name], charts_v_per_pa[other])) <= EXCHANGE_FIT * limit_db
-            and abs(_db(measured_v_per_pa[other], charts_v_per_pa[name])) <= EXCHANGE_FIT * limit_db
+            and abs(_db(measured_v_per_pa[name], charts_v_per_pa[other])) <= EXCHANGE_FIT_LIMIT_SHARE * limit_db
+            and abs(_db(measured_v_per_pa[other], charts_v_per_pa[name])) <= EXCHANGE_FIT_LIMIT_SHARE * limit_db
         ]
         for name in off
     }

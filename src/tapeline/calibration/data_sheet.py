@@ -10,12 +10,11 @@ import datetime
 from dataclasses import dataclass
 from pathlib import Path
 
+from tapeline.limits import DATA_SHEET_FILE_BYTES
 from tapeline.regular_files import NotRegularError, read_regular
 
 BASIC_BYTES = 8
 MEMORY_BYTES = 32
-MOST_BYTES = 1_000_000
-"""Read of a file that is said to be a data sheet (own choice): enough to tell its length in most mistakes."""
 EPOCH = datetime.date(1998, 1, 1)
 """Dates count days from here."""
 
@@ -62,7 +61,7 @@ class DataSheet:
 def read_data_sheet(path: Path) -> DataSheet:
     """Decode the file at `path`; raises DataSheetError for what is no data sheet, OSError for what cannot be read."""
     try:
-        return decode(read_regular(path, MOST_BYTES))
+        return decode(read_regular(path, DATA_SHEET_FILE_BYTES))
     except NotRegularError as error:
         raise DataSheetError(
             f"found {error.strerror}, expected a file of {BASIC_BYTES + MEMORY_BYTES} bytes"

@@ -18,13 +18,8 @@ from tapeline.calibration.evidence import (
 )
 from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensitivity_terms import SHARED_TERMS, sensitivity_terms
+from tapeline.limits import CALIBRATORS_APART_STANDARD_UNCERTAINTIES, SHOWN_COMMON_PART_DB
 from tapeline.statistics.uncertainty import Term, combined
-
-CALIBRATORS_APART = 2.0
-"""Two calibrators may differ by this many standard uncertainties of their levels' difference (coverage factor, GUM)."""
-
-SHOWN_DB = 0.05
-"""A smaller common part of a difference is not worth a word."""
 
 
 @dataclass(frozen=True)
@@ -134,7 +129,7 @@ def _apart(evidence: Evidence, limits: Limits) -> dict[str, str]:
 def _calibrators_apart_db(one: Check, other: Check) -> float:
     """How far two calibrators may differ by the uncertainties of their levels."""
     own = [term for check in (one, other) for term in check.terms if term.name == SHARED_TERMS[0]]
-    return CALIBRATORS_APART * combined(own).standard_uncertainty
+    return CALIBRATORS_APART_STANDARD_UNCERTAINTIES * combined(own).standard_uncertainty
 
 
 def _unconfirmed(evidence: Evidence, doubts: Mapping[str, str], source: str) -> dict[str, str]:
@@ -218,7 +213,11 @@ def _differences(known: Summary, limits: Limits, common: InCommon, within_stages
 def _own_words(split: Split) -> str:
     """What of a difference is the sensor's own, where all have a part in common that shows in two decimals."""
     shared = split.shared_db or 0.0
-    return "" if abs(shared) < SHOWN_DB else f"; all in the median {shared:+.2f} dB, beside them {split.own_db:+.2f} dB"
+    return (
+        ""
+        if abs(shared) < SHOWN_COMMON_PART_DB
+        else f"; all in the median {shared:+.2f} dB, beside them {split.own_db:+.2f} dB"
+    )
 
 
 def _why(evidence: Evidence, policy: Policy, source: str) -> str:

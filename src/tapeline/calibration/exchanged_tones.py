@@ -11,20 +11,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tapeline.limits import (
+    EXCHANGE_AT_LEAST_DB,
+    EXCHANGE_CLEARER_SHARE,
+    EXCHANGE_CROSSWISE_SHARE,
+    SAME_SENSOR_CHECKS_DB,
+)
+
 Order = Literal["exchanged", "as listed", "unknown"]
 Side = Literal["straight", "crossed"]
-
-SAME_DB = 0.2
-"""Two rings of one sensor agree within this (common practice)."""
-
-APART_DB = 0.5
-"""From this change on levels alone show an exchange: no sound sensor drifts so far (ISO 3744, from memory)."""
-
-CROSSWISE_SHARE = 0.25
-"""Levels that changed places by more fit each other within this share of it: sensors drift besides (own choice)."""
-
-CLEARER = 0.5
-"""One way fits where it is off by no more than this share of what the other way is off by (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -86,10 +81,12 @@ def crosswise_pairs(
 
     def fits(one: str, other: str) -> bool:
         change = abs(now[one] - earlier[one])
-        return abs(now[one] - earlier[other]) <= min(APART_DB, max(SAME_DB, CROSSWISE_SHARE * change))
+        return abs(now[one] - earlier[other]) <= min(
+            EXCHANGE_AT_LEAST_DB, max(SAME_SENSOR_CHECKS_DB, EXCHANGE_CROSSWISE_SHARE * change)
+        )
 
     now = {name: level - shared_db for name, level in later.items() if name in earlier}
-    moved = [name for name in now if abs(now[name] - earlier[name]) > APART_DB]
+    moved = [name for name in now if abs(now[name] - earlier[name]) > EXCHANGE_AT_LEAST_DB]
     partners = {
         name: [other for other in moved if other != name and fits(name, other) and fits(other, name)] for name in moved
     }
@@ -103,11 +100,11 @@ def crosswise_pairs(
 def _side(difference_db: float, reference_db: float) -> Side | None:
     """Whether a difference of two sensors is the reference's or its opposite; None where that cannot be told."""
     straight, crossed = abs(difference_db - reference_db) / 2.0, abs(difference_db + reference_db) / 2.0
-    if max(straight, crossed) <= SAME_DB:
+    if max(straight, crossed) <= SAME_SENSOR_CHECKS_DB:
         return None
-    if straight <= CLEARER * crossed:
+    if straight <= EXCHANGE_CLEARER_SHARE * crossed:
         return "straight"
-    return "crossed" if crossed <= CLEARER * straight else None
+    return "crossed" if crossed <= EXCHANGE_CLEARER_SHARE * straight else None
 
 
 def _two_ways(
@@ -158,7 +155,7 @@ def _one_way(
         return PairJudgement(cleared=odd)
     if agree and len(readings) > 1:
         return PairJudgement(place_unsure=True)
-    if all(abs(reading.difference_db) <= SAME_DB for reading in readings):
+    if all(abs(reading.difference_db) <= SAME_SENSOR_CHECKS_DB for reading in readings):
         return PairJudgement(place_unsure=not listed)
     if len(readings) > 1:
         others = len(odd) < len(readings)

@@ -6,9 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapeline.calibration.evidence import STAGES, Check, level_difference_db, level_mean
-
-LEAST_STEP_DB = 8.0
-"""Calibrators of 94, 104, 114 and 124 dB are 10 dB apart or more, each within its adapter and the air (own choice)."""
+from tapeline.limits import LINEARITY_LEVEL_STEP_DB
 
 
 @dataclass(frozen=True)
@@ -38,7 +36,7 @@ def linearity_of(checks: Sequence[Check]) -> Linearity | None:
 
 def _within(checks: Sequence[Check], *, same_stage: bool) -> Linearity | None:
     known = sorted((check for check in checks if check.level_db is not None), key=lambda check: check.level_db or 0.0)
-    if not known or (known[-1].level_db or 0.0) - (known[0].level_db or 0.0) < LEAST_STEP_DB:
+    if not known or (known[-1].level_db or 0.0) - (known[0].level_db or 0.0) < LINEARITY_LEVEL_STEP_DB:
         return None
     low, high = known[0], known[-1]
     soft, loud = (
@@ -46,7 +44,7 @@ def _within(checks: Sequence[Check], *, same_stage: bool) -> Linearity | None:
             [
                 c.sensitivity_v_per_pa
                 for c in known
-                if abs((c.level_db or 0.0) - (end.level_db or 0.0)) < LEAST_STEP_DB / 2
+                if abs((c.level_db or 0.0) - (end.level_db or 0.0)) < LINEARITY_LEVEL_STEP_DB / 2
             ]
         )
         for end in (low, high)

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from tapeline.limits import EXCHANGED_PAIRS
+
 MOST_NAMED = 12
 """A longer sequence is cut in a sentence."""
-
-SWAPS_AT_MOST = 2
-"""So many exchanged pairs are mistakes in patching; more of them: the list is in another order (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -87,7 +86,12 @@ def _exchanged(turns: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
         return []
     pairs = all(asked[asked[name]] == name for name in moved)
     reversed_whole = once == listed[::-1] and len(once) > 2
-    if pairs and len(moved) // 2 <= SWAPS_AT_MOST and not reversed_whole and (len(moved) < len(once) or len(once) == 2):
+    if (
+        pairs
+        and len(moved) // 2 <= EXCHANGED_PAIRS
+        and not reversed_whole
+        and (len(moved) < len(once) or len(once) == 2)
+    ):
         return [
             Doubt(
                 name,

@@ -8,26 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapeline.arrays import Reals
-from tapeline.calibration.rung_blocks import LEAST_DOMINANCE_DB, NEAR_DB, Expected, Flags, partners, rung_blocks
+from tapeline.calibration.rung_blocks import Expected, Flags, partners, rung_blocks
 from tapeline.calibration.tone import SMALLEST_POWER, SteadyPart, ToneTrack, steadiness_limit_db, steady_part
-
-JOINED_GAP_S = 0.3
-"""Blocks lost to a knock for no longer than this do not end a ring (own choice, some blocks)."""
-
-LEAST_RING_S = 0.5
-"""A shorter tone is a slip of the hand, not a ring (own choice)."""
+from tapeline.limits import (
+    CALIBRATED_CHANNEL_ABOVE_OTHERS_DB,
+    EXPECTED_TONE_WITHIN_DB,
+    FAINT_TONE_DB,
+    JOINED_GAP_S,
+    OUTSIDE_AT_LEAST_S,
+    SHORTEST_APPLICATION_S,
+    TONE_STOP_DB,
+)
 
 ROUNDING_S = 1e-6
 """Lengths are sums of blocks, which rounding makes a little shorter than they are."""
-
-LEAST_STOP_DB = 10.0
-"""A tone that falls by less than this outside of a channel's rings is hum (own choice)."""
-
-LEAST_OUTSIDE_S = 1.0
-"""In less than this nothing can be said of it, but by its level (own choice)."""
-
-FAINT_DB = -30.0
-"""A tone all through a recording that is lower than this against what is expected is hum (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +58,9 @@ class Ring:
         return self.start_s < other.stop_s and other.start_s < self.stop_s
 
 
-def rings_in(track: ToneTrack, expected: Expected, steady_within_db: float, within_db: float = NEAR_DB) -> list[Ring]:
+def rings_in(
+    track: ToneTrack, expected: Expected, steady_within_db: float, within_db: float = EXPECTED_TONE_WITHIN_DB
+) -> list[Ring]:
     """All rings of a followed recording, sorted by start.
 
     `expected` and `within_db` are those of `rung_blocks`; `steady_within_db` is the spread of a steady tone before the
@@ -85,7 +81,7 @@ def rings_in(track: ToneTrack, expected: Expected, steady_within_db: float, with
             rest_s, rest_off_db = _rest(part, level, steady, track.hop_s)
             own.append(Ring(channel, start_s, stop_s, float(np.median(level[part])), steady, rest_s, rest_off_db))
         loudest = max((ring.level_db for ring in own), default=0.0)
-        rings += [ring for ring in own if ring.level_db > loudest - LEAST_DOMINANCE_DB]
+        rings += [ring for ring in own if ring.level_db > loudest - CALIBRATED_CHANNEL_ABOVE_OTHERS_DB]
     return sorted(rings, key=lambda ring: (ring.start_s, ring.channel))
 
 
@@ -110,10 +106,10 @@ def is_hum(track: ToneTrack, channel: int, rings: Sequence[Ring]) -> bool:
     for ring in own:
         outside &= (start + track.block_s < ring.start_s) | (start > ring.stop_s)
         inside |= (start >= ring.start_s) & (start + track.block_s <= ring.stop_s)
-    if np.count_nonzero(outside) * track.hop_s < LEAST_OUTSIDE_S or not inside.any():
-        return max((ring.level_db for ring in own), default=0.0) < FAINT_DB
+    if np.count_nonzero(outside) * track.hop_s < OUTSIDE_AT_LEAST_S or not inside.any():
+        return max((ring.level_db for ring in own), default=0.0) < FAINT_TONE_DB
     rung, left = (max(float(np.median(track.tone[channel, part])), SMALLEST_POWER) for part in (inside, outside))
-    return 10.0 * float(np.log10(rung / left)) < LEAST_STOP_DB
+    return 10.0 * float(np.log10(rung / left)) < TONE_STOP_DB
 
 
 def rung_together(track: ToneTrack, expected: Expected) -> dict[int, int]:
@@ -131,7 +127,11 @@ def rung_together(track: ToneTrack, expected: Expected) -> dict[int, int]:
 def _long_stretches(flags: Flags, track: ToneTrack) -> list[tuple[int, int]]:
     """Stretches of set flags that last as long as a ring must."""
     found = stretches(flags, round(JOINED_GAP_S / track.hop_s))
-    return [(first, last) for first, last in found if (last - 1 - first) * track.hop_s + track.block_s >= LEAST_RING_S]
+    return [
+        (first, last)
+        for first, last in found
+        if (last - 1 - first) * track.hop_s + track.block_s >= SHORTEST_APPLICATION_S
+    ]
 
 
 def stretches(flags: Flags, gap: int) -> list[tuple[int, int]]:

@@ -10,15 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
-
-BLOCK_S = 0.1
-"""Length of a block whose tone level is followed; half overlapped."""
-
-SETTLED_DB = 0.03
-"""A block this near the median counts as settled however small the scatter (own choice, a tenth of a class limit)."""
-
-SETTLED_FACTOR = 6.0
-"""So many median deviations, four standard deviations of a normal scatter, count as settled (own choice)."""
+from tapeline.limits import TONE_BLOCK_S, TONE_SETTLED_DB, TONE_SETTLED_MEDIAN_DEVIATIONS
 
 SMALLEST_POWER = 1e-30
 """Stands for no power at all where a ratio is asked for, in square units of the recording."""
@@ -42,7 +34,7 @@ class ToneTrack:
     """
 
     def __init__(self, channels: int, sample_rate_hz: float, frequency_hz: float, within_pct: float) -> None:
-        self._frames = 2 * max(8, round(BLOCK_S * sample_rate_hz / 2))
+        self._frames = 2 * max(8, round(TONE_BLOCK_S * sample_rate_hz / 2))
         self.hop_s = self._frames / 2 / sample_rate_hz
         self.block_s = self._frames / sample_rate_hz
         self._window = window("hann", self._frames).astype(np.float32)
@@ -142,7 +134,7 @@ def steady_part(
     if last <= first:
         return None
     offset = np.abs(level - np.median(level[first:last]))
-    settled = offset <= max(SETTLED_DB, SETTLED_FACTOR * float(np.median(offset[first:last])))
+    settled = offset <= max(TONE_SETTLED_DB, TONE_SETTLED_MEDIAN_DEVIATIONS * float(np.median(offset[first:last])))
     inside = np.flatnonzero(settled[first:last]) + first
     first, last = int(inside[0]), int(inside[-1]) + 1
     return SteadyPart(first * hop_s, (last - 1) * hop_s + block_s)

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tapeline.limits import COMMON_SHIFT_SENSORS, SAME_VALUE_UNITS
 from tapeline.report.sensor_checks import ChecksInTime, SessionInTime
 from tapeline.report.wording import number
-from tapeline.statistics.control_chart import LEAST_COMMON_SENSORS, ROUNDING, common_shift
+from tapeline.statistics.control_chart import common_shift
 
 SMALL_CHANGE_DB = 0.2
 """Changes up to this pass without action, of one sensor as of all together (common practice)."""
@@ -35,7 +36,7 @@ class CommonShift:
     @property
     def large(self) -> bool:
         """Beyond what passes without action, in one go or by and by."""
-        return self.crept_db is not None or abs(self.shift_db) > SMALL_CHANGE_DB + ROUNDING
+        return self.crept_db is not None or abs(self.shift_db) > SMALL_CHANGE_DB + SAME_VALUE_UNITS
 
     @property
     def sentence(self) -> str:
@@ -71,7 +72,7 @@ def common_shifts(checks: ChecksInTime) -> tuple[tuple[CommonShift, ...], dict[S
     for index, later in enumerate(checks.sessions):
         before = checks.sessions[:index][::-1]
         sharing = [one for one in before if levels[one].keys() & levels[later].keys()]
-        enough = [one for one in sharing if len(levels[one].keys() & levels[later].keys()) >= LEAST_COMMON_SENSORS]
+        enough = [one for one in sharing if len(levels[one].keys() & levels[later].keys()) >= COMMON_SHIFT_SENSORS]
         offset = _offset(levels[later], values)
         if offset is None:
             offset = taken_out[sharing[0]] if sharing else 0.0
@@ -83,7 +84,7 @@ def common_shifts(checks: ChecksInTime) -> tuple[tuple[CommonShift, ...], dict[S
             shift = _shift(enough[0], later, levels)
             since = settled[enough[0]]
             crept = offset - taken_out[since]
-            if not shift.large and abs(crept) > SMALL_CHANGE_DB + ROUNDING:
+            if not shift.large and abs(crept) > SMALL_CHANGE_DB + SAME_VALUE_UNITS:
                 shift = replace(shift, crept_db=crept, crept_from=since)
             settled[later] = later if shift.large else since
             found.append(shift)

@@ -9,6 +9,7 @@ from statistics import median
 import numpy as np
 
 from tapeline.campaign.model import Campaign
+from tapeline.limits import OTHER_REPEATS_DIFFERENCES
 from tapeline.report.attention_repeats import measured_twice, unlike_other_repeats
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.figure_data import FigureData, rows_data
@@ -19,7 +20,6 @@ from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable
 from tapeline.report.tables_of_repeatability import level_words, pairs_table, scatter_table, shift_table
 from tapeline.report.wording import confidence_words, counted, frequency, listed, number, operating_point
-from tapeline.statistics.repeat_pair_test import LEAST_OTHERS
 from tapeline.statistics.significance import student_factor
 
 MOST_CHARTS = 6
@@ -99,8 +99,8 @@ def _usual_sentence(campaign: Campaign, tested: Sequence[Row]) -> str:
     told = [row for row in tested if row["as_usual"] is not None]
     if not told:
         return (
-            f"Too few other repeats tell what is usual: {LEAST_OTHERS} independent differences between other repeats "
-            "are needed."
+            f"Too few other repeats tell what is usual: {OTHER_REPEATS_DIFFERENCES} independent differences between "
+            "other repeats are needed."
         )
     levels = median(row["usual_level_sd_db"] for row in told)
     odd = sum(unlike_other_repeats(row, campaign.settings.repeatability.excess_db) for row in told)

@@ -7,18 +7,11 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
+from tapeline.limits import COMMON_SHIFT_SENSORS, SAME_VALUE_UNITS
 from tapeline.report.common_shifts import SMALL_CHANGE_DB, CommonShift, common_shifts
 from tapeline.report.sensor_checks import ChecksInTime, SensorCheck, SessionInTime
 from tapeline.report.wording import listed, number
-from tapeline.statistics.control_chart import (
-    LEAST_COMMON_SENSORS,
-    ROUNDING,
-    ControlLimits,
-    control_limits,
-    outside,
-    stages,
-    trends,
-)
+from tapeline.statistics.control_chart import ControlLimits, control_limits, outside, stages, trends
 
 LEAST_VALUES = 5
 """No limits from fewer values: a mean of fewer than four moving ranges is too uncertain (own choice; handbooks ask
@@ -192,7 +185,7 @@ def _steps(sensor: str, points: Sequence[HistoryPoint]) -> list[Finding]:
             )
         if here.common_shift_db is None:
             text += (
-                f" (too few sensors, fewer than {LEAST_COMMON_SENSORS}, share this session and one before: calibrator, "
+                f" (too few sensors, fewer than {COMMON_SHIFT_SENSORS}, share this session and one before: calibrator, "
                 "adapter and air pressure are not ruled out)"
             )
         found.append(Finding("step", sensor, (here.check.session,), text))
@@ -225,7 +218,7 @@ def _outside(
         if not beyond:
             continue
         named = listed(f"{_db(point)} dB at {point.check.session.label}" for point in beyond)
-        small = max(abs(_used(point) - bounds.centre) for point in beyond) <= SMALL_CHANGE_DB + ROUNDING
+        small = max(abs(_used(point) - bounds.centre) for point in beyond) <= SMALL_CHANGE_DB + SAME_VALUE_UNITS
         action = (
             f"within {number(SMALL_CHANGE_DB)} dB of the mean, so nothing to mend yet; watch the next check"
             if small

@@ -8,12 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-
-MOST_PAIRS = 400
-"""Pairs of rows that are looked at, spread evenly over all (own choice: more change the third digit)."""
-
-MOST_SHIFTS = 4
-"""So many other positions each position is held against in another row."""
+from tapeline.limits import COMPARED_OTHER_POSITIONS, CORRELATED_ROW_PAIRS
 
 
 def repeat_deviations(levels_db: Reals) -> Reals:
@@ -56,7 +51,7 @@ def squared_correlation(rows_db: Reals, near: NDArray[np.bool_]) -> float:
     squares = (rows**2) @ weight
     crossed, sizes = 0.0, 0.0
     for first, second in pairs:
-        for shift in range(int(alone), min(positions, MOST_SHIFTS + int(alone))):
+        for shift in range(int(alone), min(positions, COMPARED_OTHER_POSITIONS + int(alone))):
             other = np.roll(rows[second], shift, axis=0)
             crossed += float((((rows[first] * other) @ weight) ** 2 / width[some]).sum())
             sizes += float((squares[first] * np.roll(squares[second], shift, axis=0) / width[some] ** 2).sum())
@@ -108,5 +103,5 @@ def _of_like_size(rows_db: Reals) -> Reals:
 
 
 def _spread(pairs: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    step = max(1, -(-len(pairs) // MOST_PAIRS))
+    step = max(1, -(-len(pairs) // CORRELATED_ROW_PAIRS))
     return pairs[::step]

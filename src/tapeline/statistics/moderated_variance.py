@@ -9,12 +9,7 @@ import scipy.special
 from numpy.typing import ArrayLike
 
 from tapeline.arrays import Reals
-
-LEAST_VARIANCE = 1e-12
-"""Smaller variances (of equal values) are taken as this one, so that their logarithm is finite."""
-
-CERTAIN_PRIOR = 1e6
-"""Degrees of freedom from which on true variances do not differ."""
+from tapeline.limits import EQUAL_VARIANCES_DOF, LEAST_VARIANCE_DB2
 
 NEWTON_ROUNDS = 50
 
@@ -23,7 +18,7 @@ NEWTON_ROUNDS = 50
 class VariancePrior:
     """True variances are spread as `location` x d / chi-square_d, d being the `degrees_of_freedom`.
 
-    Few of them say that true variances differ much, `CERTAIN_PRIOR` that all are alike.
+    Few of them say that true variances differ much, `EQUAL_VARIANCES_DOF` that all are alike.
     """
 
     location: Reals
@@ -40,8 +35,8 @@ def variance_prior(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> Varia
     """
     s2, nu = np.asarray(variances, dtype=np.float64), np.asarray(degrees_of_freedom, dtype=np.float64)
     known = np.isfinite(s2) & (nu > 0.0)
-    nu = np.where(known, np.minimum(nu, CERTAIN_PRIOR), 1.0)
-    e = np.where(known, np.log(np.maximum(np.where(known, s2, 1.0), LEAST_VARIANCE)) - log_bias(nu), 0.0)
+    nu = np.where(known, np.minimum(nu, EQUAL_VARIANCES_DOF), 1.0)
+    e = np.where(known, np.log(np.maximum(np.where(known, s2, 1.0), LEAST_VARIANCE_DB2)) - log_bias(nu), 0.0)
     count = known.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = e.sum(axis=0) / count
@@ -51,7 +46,7 @@ def variance_prior(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> Varia
     squares = float(np.where(known & (count > 1), (e - mean) ** 2, 0.0).sum()) / spare
     sampling = np.where(known & (count > 1), scipy.special.polygamma(1, nu / 2.0), 0.0)
     d = freedom_of_spread(squares - float(sampling.sum()) / float(count[count > 1].sum()))
-    return VariancePrior(np.exp(mean + (log_bias(d) if d < CERTAIN_PRIOR else 0.0)), d)
+    return VariancePrior(np.exp(mean + (log_bias(d) if d < EQUAL_VARIANCES_DOF else 0.0)), d)
 
 
 def log_bias(degrees_of_freedom: ArrayLike) -> Reals:
@@ -65,8 +60,8 @@ def freedom_of_spread(log_variance: float) -> float:
 
     Newton's method on 1 / trigamma (Smyth 2004, appendix).
     """
-    if log_variance <= 2.0 / CERTAIN_PRIOR:
-        return CERTAIN_PRIOR
+    if log_variance <= 2.0 / EQUAL_VARIANCES_DOF:
+        return EQUAL_VARIANCES_DOF
     half = 0.5 + 1.0 / log_variance
     for _ in range(NEWTON_ROUNDS):
         found = float(scipy.special.polygamma(1, half))

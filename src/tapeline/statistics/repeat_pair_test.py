@@ -13,19 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import OTHER_REPEATS_DIFFERENCES, OUTLYING_PAIR_RATIO, REGION_AT_LEAST_LINES
 from tapeline.statistics.significance import benjamini_hochberg, holm, student_p_value
-
-LEAST_LINES = 5
-"""Fewer lines make no region (own choice)."""
-
-LEAST_OTHERS = 6
-"""Independent differences between other repeats that tell a scatter; fewer leave chance no bound (simulated)."""
-
-OUTLYING = 40.0
-"""Times the median square beyond which a pair counts for no scatter: 4.3 standard deviations of a normal difference.
-
-An odd run must not hide another one. Its own pairs are left out in any case.
-"""
 
 
 @dataclass(frozen=True)
@@ -95,7 +84,7 @@ def region_means(
     sums = np.bincount(region[chosen], weights=log_ratio[chosen], minlength=regions)
     share = np.maximum(1.0 - np.arange(1, correlation.size)[:, None] / np.maximum(count, 1), 0.0)
     reach = 1.0 + 2.0 * np.sum(share * correlation[1:, None], axis=0)
-    known = count >= LEAST_LINES
+    known = count >= REGION_AT_LEAST_LINES
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(known, sums / count, np.nan), np.where(known, variance * reach / count, np.nan)
 
@@ -127,7 +116,7 @@ def against_usual(
     for k in range(pairs):
         apart = ~np.isin(runs, runs[k]).any(axis=1) & use.any(axis=1)
         others[k] = independent_differences(runs[apart], cell[apart])
-        if others[k] < LEAST_OTHERS:
+        if others[k] < OTHER_REPEATS_DIFFERENCES:
             continue
         freedom = float(others[k] - 1)
         own = _held(parts[k], random[k], usable[apart], random[apart], freedom)
@@ -188,11 +177,11 @@ def _expected(others: Reals, others_random: Reals, random: Reals) -> Reals:
     sums = np.nan_to_num(squares).sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         everywhere = sums.sum(axis=0) / count.sum(axis=0)
-        own = np.where(count >= LEAST_OTHERS, sums / count, 0.0)
+        own = np.where(count >= OTHER_REPEATS_DIFFERENCES, sums / count, 0.0)
     expected = _median(others_random.reshape(-1, others.shape[2]).T)
     beyond = np.maximum(np.fmax(everywhere, own) - np.nan_to_num(expected), 0.0)
     # A region that too few others have tells nothing: random error alone would call any difference unusual.
-    return np.where(count.sum(axis=0) >= LEAST_OTHERS, np.sqrt(random + beyond), np.nan)
+    return np.where(count.sum(axis=0) >= OTHER_REPEATS_DIFFERENCES, np.sqrt(random + beyond), np.nan)
 
 
 def _usual_pairs(others: Reals) -> NDArray[np.bool_]:
@@ -202,5 +191,5 @@ def _usual_pairs(others: Reals) -> NDArray[np.bool_]:
         known = np.isfinite(part).sum(axis=(1, 2))
         square = np.nan_to_num(part**2).sum(axis=(1, 2)) / np.maximum(known, 1)
         if known.any():
-            usual &= square <= OUTLYING * np.median(square[known > 0])
+            usual &= square <= OUTLYING_PAIR_RATIO * np.median(square[known > 0])
     return usual

@@ -10,30 +10,12 @@ import scipy.special
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import BAND_OWN_SCATTER_P, LEAST_VARIANCE_DB2, LENT_DOF, NEIGHBOURS_LEAST_DOF
 from tapeline.statistics.effective_number import in_own_units, repeat_deviations, squared_correlation
-from tapeline.statistics.moderated_variance import (
-    LEAST_VARIANCE,
-    freedom_of_spread,
-    log_bias,
-    moderated,
-    variance_prior,
-)
+from tapeline.statistics.moderated_variance import freedom_of_spread, log_bias, moderated, variance_prior
 from tapeline.statistics.significance import variance_ratio_p_value
 
 Flags = NDArray[np.bool_]
-
-STANDS_OUT_P = 0.2
-"""A band that scatters more than its near ones at this level begins to keep to its own repeats.
-
-A test that only decides which variance to use guards at a high level: 0.1 to 0.25 (Bancroft, Ann. Math. Stat. 15 (1944)
-190, and after him, from memory). From there on the near bands' freedom goes to zero with the p-value, without a step.
-"""
-
-LEAST_NEAR_FREEDOM = 0.5
-"""Near bands that know less than this say nothing of how bands differ (own choice)."""
-
-LENT_FREEDOM = 4.0
-"""Where a position has no repeats, all others together count for no more degrees of freedom than this (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -84,9 +66,7 @@ class Scatter:
         return replace(
             self,
             excess=np.where(known, self.excess, other.excess),
-            degrees_of_freedom=np.where(
-                known, self.degrees_of_freedom, np.minimum(other.degrees_of_freedom, LENT_FREEDOM)
-            ),
+            degrees_of_freedom=np.where(known, self.degrees_of_freedom, np.minimum(other.degrees_of_freedom, LENT_DOF)),
             correlation=self.correlation if known.any() else other.correlation,
             lent=~known & (other.degrees_of_freedom > 0.0),
         )
@@ -135,7 +115,7 @@ def keeping_to_own(whole: Scatter, own: Scatter, random_variance: Reals) -> Scat
     """The scatter of a cell's pool (`whole`), drawn to the cell's `own` where that is larger beyond chance.
 
     A gap may make a position restless in one condition and leave it calm in all others. As in `scatter_by_position` the
-    rest of the pool counts for less from `STANDS_OUT_P` on (F test of own against rest), without a step.
+    rest of the pool counts for less from `BAND_OWN_SCATTER_P` on (F test of own against rest), without a step.
     `random_variance` is that of the cell.
     """
     all_of_it, its_own = (part.degrees_of_freedom * (part.excess + random_variance) for part in (whole, own))
@@ -145,7 +125,7 @@ def keeping_to_own(whole: Scatter, own: Scatter, random_variance: Reals) -> Scat
         chance = variance_ratio_p_value(
             its_own / own.degrees_of_freedom, rest / rest_freedom, own.degrees_of_freedom, rest_freedom
         )
-        weight = np.where(np.isfinite(chance), np.minimum(chance / STANDS_OUT_P, 1.0), 1.0)
+        weight = np.where(np.isfinite(chance), np.minimum(chance / BAND_OWN_SCATTER_P, 1.0), 1.0)
         freedom = np.where(weight < 1.0, own.degrees_of_freedom + weight * rest_freedom, whole.degrees_of_freedom)
         excess = (its_own + weight * rest) / freedom - random_variance
     return replace(
@@ -192,18 +172,18 @@ def _near_items(
 
 def _as_far_as_alike(variance: Reals, freedom: Reals, location: Reals, near_freedom: Reals) -> Reals:
     """Degrees of freedom that near items keep as a prior: as alike as variances and those of near ones turn out."""
-    both = (freedom > 0.0) & (near_freedom >= LEAST_NEAR_FREEDOM)
+    both = (freedom > 0.0) & (near_freedom >= NEIGHBOURS_LEAST_DOF)
     if np.count_nonzero(both) < 2:
         return np.where(freedom > 0.0, 0.0, near_freedom)
     nu, d = freedom[both], near_freedom[both]
-    ratio = np.log(np.maximum(variance[both], LEAST_VARIANCE) / np.maximum(location[both], LEAST_VARIANCE))
+    ratio = np.log(np.maximum(variance[both], LEAST_VARIANCE_DB2) / np.maximum(location[both], LEAST_VARIANCE_DB2))
     e = ratio - log_bias(nu) + log_bias(d)
     sampling = scipy.special.polygamma(1, nu / 2.0) + scipy.special.polygamma(1, d / 2.0)
     alike = freedom_of_spread(float(e.var(ddof=1) - sampling.mean()))
     with np.errstate(divide="ignore", invalid="ignore"):
         kept = np.where(near_freedom > 0.0, 1.0 / (1.0 / near_freedom + 1.0 / alike), 0.0)
         chance = variance_ratio_p_value(variance, location, freedom, kept)
-    trusted = np.where((freedom > 0.0) & (kept > 0.0), np.minimum(np.nan_to_num(chance) / STANDS_OUT_P, 1.0), 1.0)
+    trusted = np.where((freedom > 0.0) & (kept > 0.0), np.minimum(np.nan_to_num(chance) / BAND_OWN_SCATTER_P, 1.0), 1.0)
     return np.asarray(kept * trusted)
 
 
@@ -212,7 +192,7 @@ def _lent(variance: Reals, freedom: Reals, own: Flags) -> tuple[Reals, Reals]:
     told = freedom >= 1.0
     prior = variance_prior(np.where(told, variance, np.nan), np.where(told, freedom, 0.0))
     lent = ~own & np.isfinite(prior.location)
-    count = np.where(lent, min(prior.degrees_of_freedom, LENT_FREEDOM), 0.0)
+    count = np.where(lent, min(prior.degrees_of_freedom, LENT_DOF), 0.0)
     return moderated(variance, freedom, np.broadcast_to(prior.location, variance.shape), count)
 
 

@@ -11,9 +11,6 @@ from tapeline.arrays import Reals
 from tapeline.statistics.significance import chi_square_quantile
 from tapeline.statistics.uncertainty import welch_satterthwaite
 
-LIMIT_FACTOR = 2.8
-"""Repeatability limit in repeatability standard deviations, 1.96 sqrt(2) (ISO 5725-6, from memory)."""
-
 
 @dataclass(frozen=True)
 class SessionVariances:

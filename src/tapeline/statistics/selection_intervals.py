@@ -17,7 +17,7 @@ import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.arrays import Reals
-from tapeline.statistics.significance import CERTAIN
+from tapeline.limits import CERTAIN_DOF
 
 
 def miss_rate(selected: ArrayLike, tests: ArrayLike, confidence: float) -> Reals:
@@ -31,7 +31,7 @@ def miss_rate(selected: ArrayLike, tests: ArrayLike, confidence: float) -> Reals
 
 def student_tail_factor(degrees_of_freedom: ArrayLike, missed: ArrayLike) -> Reals:
     """Two-sided coverage factor of Student's t that misses with the chance `missed`, exact far out in the tail too."""
-    freedom = np.minimum(np.asarray(degrees_of_freedom, dtype=np.float64), CERTAIN)
+    freedom = np.minimum(np.asarray(degrees_of_freedom, dtype=np.float64), CERTAIN_DOF)
     return np.asarray(-scipy.special.stdtrit(freedom, np.asarray(missed, dtype=np.float64) / 2.0))
 
 

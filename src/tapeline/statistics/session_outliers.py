@@ -9,11 +9,9 @@ import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import GRUBBS_AT_LEAST_SESSIONS
 from tapeline.statistics.repeatability import SessionVariances
 from tapeline.statistics.significance import variance_ratio_p_value
-
-LEAST_FOR_GRUBBS = 3
-"""Of two means neither is further out than the other."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +84,7 @@ def grubbs(found: SessionVariances) -> Suspect:
         part = np.minimum((h * np.sqrt(p) / (p - 1.0)) ** 2, 1.0)
         t = np.sqrt((p - 2.0) * part / (1.0 - part))
         chance = 2.0 * p * scipy.special.stdtr(p - 2.0, -t)
-    tested = np.isfinite(chance) & (p >= LEAST_FOR_GRUBBS)
+    tested = np.isfinite(chance) & (p >= GRUBBS_AT_LEAST_SESSIONS)
     return _most(np.where(tested, chance, np.inf), found)
 
 
@@ -100,7 +98,7 @@ def mandel_h(found: SessionVariances) -> Reals:
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.where(known, found.means - np.where(known, found.means, 0.0).sum(axis=0) / p, np.nan)
         sd = np.sqrt(np.nansum(off**2, axis=0) / (p - 1))
-        return np.asarray(np.where((p >= LEAST_FOR_GRUBBS) & (sd > 0.0), off / sd, np.nan))
+        return np.asarray(np.where((p >= GRUBBS_AT_LEAST_SESSIONS) & (sd > 0.0), off / sd, np.nan))
 
 
 def mandel_k(found: SessionVariances) -> Reals:

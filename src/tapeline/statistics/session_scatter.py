@@ -9,15 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import CHANGE_ABOVE_NOISE_SHARE
 from tapeline.statistics.comparison import Cell, run_to_run
 from tapeline.statistics.effective_number import in_own_units
 from tapeline.statistics.moderated_variance import moderated, variance_prior
 from tapeline.statistics.repeat_scatter import Scatter
 
 Flags = NDArray[np.bool_]
-
-LEAST_SHARE = 1e-3
-"""A change no larger than its noise is taken as this share of it, so that its degrees of freedom stay finite."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +102,7 @@ def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flag
     expected, _ = moderated(own_noise, worth, their_noise, alike)
     there = both > 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        excess = np.maximum(mean - expected, LEAST_SHARE * mean)
+        excess = np.maximum(mean - expected, CHANGE_ABOVE_NOISE_SHARE * mean)
         share = np.where(mean > 0.0, excess / mean, 1.0)
     return SessionScatter(
         np.where(there, np.nan_to_num(excess), 0.0),

@@ -16,29 +16,19 @@ import scipy.special
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import (
+    CERTAIN_DOF,
+    FAMILY_MEAN_ROUNDS,
+    FITTED_DIFFERENCES,
+    KNOWN_ERROR_DOF,
+    LEAST_SPREAD_STANDARD_ERRORS,
+    NO_DIFFERENCE_SHARE,
+    OUTLYING_DIFFERENCE_SHARE,
+    SHRUNK_AT_ONCE_DIFFERENCES,
+    SPREAD_STEP_RATIO,
+    VARIANCE_CUTS_P,
+)
 from tapeline.statistics.moderated_variance import moderated, variance_prior
-from tapeline.statistics.significance import CERTAIN
-
-NOTHING = (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.997)
-"""Shares of the family that do not differ at all, as thought of (own choice; more change nothing that shows)."""
-
-LEAST_SPREAD, SPREAD_STEP = 0.15, 1.5
-"""Smallest spread thought of, in standard errors, and the factor from one to the next (own choice)."""
-
-OUTLIERS = 0.01
-"""Share that may lie anywhere: one absurd difference must not make all others look widely spread (own choice)."""
-
-CUTS = (0.0, 0.002, 0.01, 0.04, 0.12, 0.25, 0.42, 0.6, 0.78, 0.93, 1.0)
-"""Where the chi-square distribution of a variance is cut into parts, closer where it is small (own choice)."""
-
-MANY = 200.0
-"""From so many degrees of freedom on a standard error counts as known."""
-
-MOST_FITTED, AT_ONCE = 1500, 500
-"""Differences that tell the spread, evenly taken from more, and differences computed at once (own choice)."""
-
-ROUNDS = 6
-"""Rounds in which the family's mean is found; more change nothing that shows."""
 
 TINY = 1e-300
 
@@ -91,12 +81,12 @@ def shrunken(
     if telling.size < 2:
         return result
     error, freedom = moderated_errors(standard_error, degrees_of_freedom, known & fitted)
-    telling = telling[:: -(-telling.size // MOST_FITTED)]
+    telling = telling[:: -(-telling.size // FITTED_DIFFERENCES)]
     weight, variance = _variances(error, freedom)
     spread = _fitted(difference[telling], variance[telling], weight)
     tail = (1.0 - confidence) / 2.0
-    for start in range(0, at.size, AT_ONCE):
-        some = at[start : start + AT_ONCE]
+    for start in range(0, at.size, SHRUNK_AT_ONCE_DIFFERENCES):
+        some = at[start : start + SHRUNK_AT_ONCE_DIFFERENCES]
         chance, mean, deviation = _posterior(difference[some], variance[some], weight, spread)
         result.expected[some] = (chance * mean).sum(axis=(0, 2))
         for k in np.flatnonzero(asked[some]):
@@ -122,11 +112,11 @@ def moderated_errors(
 
 def _variances(error: Reals, freedom: Reals) -> tuple[Reals, Reals]:
     """True variances that may stand behind each stated one: weights (parts,) and variances (tests, parts)."""
-    if np.nanmin(freedom) > MANY:
+    if np.nanmin(freedom) > KNOWN_ERROR_DOF:
         return np.ones(1), error[:, None] ** 2
-    edges = np.array(CUTS)
+    edges = np.array(VARIANCE_CUTS_P)
     middles = (edges[1:] + edges[:-1]) / 2.0
-    half = np.minimum(freedom, CERTAIN / 1e3)[:, None] / 2.0
+    half = np.minimum(freedom, CERTAIN_DOF / 1e3)[:, None] / 2.0
     return np.diff(edges), error[:, None] ** 2 * half / scipy.special.gammaincinv(half, middles)
 
 
@@ -134,11 +124,11 @@ def _fitted(difference: Reals, variance: Reals, weight: Reals) -> _Spread:
     """How the family is spread, from its differences (tests,) and variances (tests, parts)."""
     scale = float(np.sqrt(np.median(variance)))
     top = max(float(np.abs(difference).max()), 2.0 * scale)
-    steps = int(np.ceil(np.log(top / (LEAST_SPREAD * scale)) / np.log(SPREAD_STEP))) + 1
-    spreads = np.concatenate([[0.0], LEAST_SPREAD * scale * SPREAD_STEP ** np.arange(steps)])
+    steps = int(np.ceil(np.log(top / (LEAST_SPREAD_STANDARD_ERRORS * scale)) / np.log(SPREAD_STEP_RATIO))) + 1
+    spreads = np.concatenate([[0.0], LEAST_SPREAD_STANDARD_ERRORS * scale * SPREAD_STEP_RATIO ** np.arange(steps)])
     count = spreads.size
     means = np.full(count, float(np.median(difference)))
-    for _ in range(ROUNDS):
+    for _ in range(FAMILY_MEAN_ROUNDS):
         density = _density(difference, variance, weight, means[:, None, None], spreads[:, None, None])
         pull = density / density.sum(axis=2, keepdims=True) / (spreads[:, None, None] ** 2 + variance)
         pulls = pull.sum(axis=2)
@@ -163,9 +153,11 @@ def _mixtures(count: int, tests: int) -> tuple[Reals, Reals, Reals]:
     Ann. Stat. 6 (1978) 461).
     """
     one = np.eye(2 * count + 1)
-    about_zero = [share * one[0] + (1.0 - share) * one[k] for share in NOTHING for k in range(1, count)]
+    about_zero = [share * one[0] + (1.0 - share) * one[k] for share in NO_DIFFERENCE_SHARE for k in range(1, count)]
     about_mean = list(one[count : 2 * count])
-    with_outliers = [(1.0 - OUTLIERS) * slab + OUTLIERS * one[-1] for slab in about_mean]
+    with_outliers = [
+        (1.0 - OUTLYING_DIFFERENCE_SHARE) * slab + OUTLYING_DIFFERENCE_SHARE * one[-1] for slab in about_mean
+    ]
     groups = [([one[0]], 0.25, 0.0), (about_zero, 0.25, 0.0), (about_mean, 0.4, 0.5), (with_outliers, 0.1, 0.5)]
     rows = [row for group, _, _ in groups for row in group]
     prior = [chance / len(group) for group, chance, _ in groups for _ in group]

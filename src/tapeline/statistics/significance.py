@@ -9,6 +9,7 @@ import scipy.special
 from numpy.typing import ArrayLike
 
 from tapeline.arrays import Reals
+from tapeline.limits import CERTAIN_DOF
 
 
 def chi_square_quantile(probability: ArrayLike, degrees_of_freedom: ArrayLike) -> Reals:
@@ -29,19 +30,15 @@ def spectrum_interval_db(effective_averages: ArrayLike, confidence: float) -> tu
     return np.asarray(lower), np.asarray(upper)
 
 
-CERTAIN = 1e9
-"""Degrees of freedom that stand for infinitely many."""
-
-
 def student_factor(degrees_of_freedom: ArrayLike, confidence: float) -> Reals:
     """Two-sided coverage factor of Student's t; degrees of freedom may be infinite."""
-    freedom = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN)
+    freedom = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN_DOF)
     return np.asarray(scipy.special.stdtrit(freedom, 0.5 + confidence / 2.0))
 
 
 def student_p_value(t: ArrayLike, degrees_of_freedom: ArrayLike) -> Reals:
     """Two-sided p-value of a t statistic; degrees of freedom may be infinite."""
-    freedom = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN)
+    freedom = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN_DOF)
     return np.asarray(2.0 * scipy.special.stdtr(freedom, -np.abs(np.asarray(t))))
 
 

@@ -8,7 +8,8 @@ import numpy as np
 import scipy.special
 
 from tapeline.arrays import Reals
-from tapeline.statistics.significance import CERTAIN, student_factor
+from tapeline.limits import CERTAIN_DOF
+from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty import welch_satterthwaite
 
 
@@ -126,6 +127,6 @@ def _agreement(found: _Weighted, w: Reals, degrees_of_freedom: Reals, spare: Rea
     with np.errstate(divide="ignore", invalid="ignore"):
         a = np.nansum((1.0 - w / found.total) ** 2 / degrees_of_freedom, axis=0)
         f = found.squares / spare / (1.0 + 2.0 * (spare - 1.0) * a / k2)
-        below = np.where(a > 0.0, np.minimum(k2 / (3.0 * a), CERTAIN), CERTAIN)
+        below = np.where(a > 0.0, np.minimum(k2 / (3.0 * a), CERTAIN_DOF), CERTAIN_DOF)
         p = scipy.special.fdtrc(np.maximum(spare, 1), below, f)
     return np.asarray(np.where(spare > 0, p, np.nan))

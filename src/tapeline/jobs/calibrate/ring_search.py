@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import power_pa2
 from tapeline.arrays import Reals
-from tapeline.calibration.background_tone import PIECE_S, quiet_pieces, rms_at
+from tapeline.calibration.background_tone import quiet_pieces, rms_at
 from tapeline.calibration.level_at_sensor import CalibratorPapers, LevelAtSensor, LevelDefaults, level_at_sensor
 from tapeline.calibration.rings import Ring, is_hum, rings_in, rung_together
-from tapeline.calibration.rung_blocks import PLAUSIBLE_DB, UNSTATED_SENSITIVITY_V_PER_PA, Expected
+from tapeline.calibration.rung_blocks import Expected
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
 from tapeline.jobs.units_to_pascal import volts_per_unit
+from tapeline.limits import QUIET_PIECE_S, UNSTATED_SENSITIVITY_V_PER_PA, UNSTATED_SENSITIVITY_WITHIN_DB
 from tapeline.recordings.recording import Part, Recording
 
 USUAL_FREQUENCIES_HZ = (250.0, 1000.0)
@@ -93,7 +94,7 @@ class Heard:
         missed = {i for i, c in enumerate(self.channels) if i not in rung and (every or c.position in listed)}
         if not missed:
             return rings
-        anywhere = rings_in(self.track, self.expected, limits.steady_within_db, PLAUSIBLE_DB)
+        anywhere = rings_in(self.track, self.expected, limits.steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB)
         far = [
             ring
             for ring in anywhere
@@ -127,7 +128,7 @@ class Heard:
     def _quiet(self) -> list[NDArray[np.float32]]:
         """Samples of quiet pieces, each of shape (heard channels, frames)."""
         index = [c.channel - 1 for c in self.channels]
-        frames = round(PIECE_S * self.rate_hz)
+        frames = round(QUIET_PIECE_S * self.rate_hz)
         pieces = []
         for start_s in quiet_pieces(self.rings, self.duration_s):
             first = self.part.start + round(start_s * self.rate_hz)
@@ -166,7 +167,7 @@ class Heard:
             if not unheard - found.keys() or near or hertz >= self.rate_hz / 2.0:
                 continue
             track, steady_within_db = _track(self, hertz), self.needs.limits.steady_within_db
-            rings = rings_in(track, expected, steady_within_db, PLAUSIBLE_DB)
+            rings = rings_in(track, expected, steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB)
             for ring in rings:
                 position = self.channels[ring.channel].position
                 long_enough = ring.is_steady_for(self.needs.limits.shortest_steady_s)

@@ -12,7 +12,8 @@ from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeatability_rows import NOT_STATED
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
-from tapeline.statistics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
+from tapeline.limits import CONTROL_TREND_VALUES
+from tapeline.statistics.control_chart import common_shift, control_limits, outside, trends
 from tapeline.statistics.repeatability import SessionVariances, session_variances
 
 LEAST_FOR_LIMITS, LEAST_TO_JUDGE = 2, 5
@@ -65,7 +66,7 @@ def _chart(
             "doubtful": bool(doubt := job.doubt_of_session(repeats, j, p, i)),
             "doubt": doubt,
             "outside": beyond[place] if beyond else None,
-            "trend": place in rising if values.size >= TREND_VALUES else None,
+            "trend": place in rising if values.size >= CONTROL_TREND_VALUES else None,
         }
 
 

@@ -22,7 +22,8 @@ from tapeline.campaign.slices import RepeatRun
 from tapeline.jobs import paths as places
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob
-from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
+from tapeline.limits import OTHER_REPEATS_DIFFERENCES
+from tapeline.statistics.repeat_pair_test import Regions, Usual, against_usual, region_means
 from tapeline.statistics.significance import holm
 from tapeline.store import parquet
 from tapeline.store.tables import NARROWBAND
@@ -107,7 +108,7 @@ def _usual(job: RepeatJob, pairs: dict[Pair, list[Tested]]) -> dict[tuple[Pair, 
 
 def _usual_columns(job: RepeatJob, usual: Usual, k: int, p: int) -> dict[str, Any]:
     columns: dict[str, Any] = {"others": int(usual.others[k]), "level_median_db": finite_or_none(usual.level_db[k, p])}
-    if usual.others[k] < LEAST_OTHERS:
+    if usual.others[k] < OTHER_REPEATS_DIFFERENCES:
         return columns
     return columns | {
         "pair_level_db": finite_or_none(usual.pair_level_db[k]),

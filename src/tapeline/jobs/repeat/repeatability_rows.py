@@ -14,9 +14,9 @@ from tapeline.campaign.settings import Repeatability
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
+from tapeline.limits import REPEATABILITY_LIMIT_SD
 from tapeline.statistics.comparison import cell_of
 from tapeline.statistics.repeatability import (
-    LIMIT_FACTOR,
     OneWay,
     SessionVariances,
     one_way,
@@ -149,7 +149,7 @@ def _components(f: Found, p: int, i: int) -> dict[str, Any]:
         "within_session_high_db": finite_or_none(f.within_ends_db[1][p, i]),
         "within_degrees_of_freedom": int(parts.within_freedom[p, i]),
         "random_error_db": finite_or_none(f.random_db[p, i]),
-        "repeatability_limit_db": None if within is None else LIMIT_FACTOR * within,
+        "repeatability_limit_db": None if within is None else REPEATABILITY_LIMIT_SD * within,
         "between_session_sd_db": finite_or_none(np.sqrt(parts.between_variance[p, i])),
         "between_degrees_of_freedom": int(parts.between_freedom[p, i]),
         "between_refused": _refused(f, p, i),
