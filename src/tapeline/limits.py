@@ -139,6 +139,13 @@ WANDERING_CORRELATION: Final = 0.9
 """A run is too short to estimate wandering where neighbouring parts correlate by more. Origin: own choice: near 1 the
 variance of a mean cannot be estimated."""
 
+TREND_STANDARD_ERRORS: Final = 3.0
+"""A trend counts from this many of its standard errors on. Origin: own choice: the usual three."""
+
+WHOLE_TREND_RATIO: Final = 1.5
+"""A change of the level of all channels counts from this many times the limit of one channel on. Origin: own choice:
+gusts move all channels by up to 3 dB."""
+
 
 # Samples: spikes, dropouts, clipping
 
@@ -157,9 +164,48 @@ SPIKES_APART_S: Final = 0.001
 """Jumps nearer than this are one spike. Origin: own choice: a jump and the ringing of filters after it are one
 event."""
 
+DOUBTED_AT_LEAST_SPIKES: Final = 10
+"""Fewer jumps than this may be chance in a short run. Origin: own choice: a rate from ten counts is known to a
+third."""
+
+DROPOUT_CONVERTER_STEPS: Final = 0.5
+"""Where samples move by less (rms), repeated values are no dropout. Origin: own choice: rounding alone repeats
+values."""
+
+LONG_DROPOUT_TIME_SHARE: Final = 0.01
+"""Dropouts over a larger share of the time make a channel unusable. Origin: common practice: 1 % moves the level by
+less than 0.05 dB."""
+
+LIMITING_FLAT_TOPS: Final = 3
+"""Flat tops at one value below full scale from which on a channel counts as limited. Origin: own choice: one may be
+chance."""
+
+LIMITING_CONVERTER_STEPS: Final = 64.0
+"""Smaller peaks are not tested for limiting. Origin: own choice: peaks of few converter steps repeat values by
+nature."""
+
+ROUND_CREST_SHARE: Final = 0.2
+"""A crest with this share of samples one converter step below it is round, not cut. Origin: computed: a slow clean sine
+has 0.4, a cut one 0."""
+
+CLIPPED_SINGLE_SAMPLES: Final = 10
+"""Single samples at full scale that are overload even without a flat top. Origin: own choice: fewer may be crests that
+just reach full scale."""
+
 FULL_SCALE_SLACK_CONVERTER_STEPS: Final = 1.5
 """A sample this near to full scale counts as at full scale. Origin: common practice: some converters clip one step
 below their end."""
+
+IMPOSSIBLE_SAMPLE_RATIO: Final = 2.0
+"""A sample this many times the impossible rms is no pressure. Origin: own choice: the mean of an absolute sensor, the
+air pressure, stays below."""
+
+DEAD_CONVERTER_STEPS: Final = 0.5
+"""A smaller standard deviation is no signal. Origin: own choice: rounding noise has 0.3 steps."""
+
+COARSE_CONVERTER_STEPS: Final = 3.0
+"""Below this standard deviation rounding noise may show. Origin: from memory: rounding is white only while the step
+stays below a third of the standard deviation."""
 
 
 # Mains interference
@@ -192,6 +238,10 @@ MAINS_LINE_POWER_SHARE: Final = 1e-6
 
 MAINS_AT_LEAST_BLOCKS: Final = 2
 """Least blocks from which a mains line is judged. Origin: own choice: the lines of a single block scatter too much."""
+
+MAINS_SINGLE_LINE_HARMONICS: Final = 2
+"""Up to this harmonic one line alone is mains interference; of higher ones there must be two. Origin: own choice:
+rectifiers give the mains or its double."""
 
 
 # Background
@@ -260,6 +310,52 @@ each fits a line of the two others."""
 
 
 # Levels across runs
+
+OTHERS_ABOVE_FLOOR_DB: Final = 10.0
+"""Where most channels stand this far above their floors, one at its floor is suspect. Origin: own choice: their floor
+adds less than 0.5 dB."""
+
+FLOOR_MARGIN_DB: Final = 3.0
+"""Nearer than this to its wind-off level a channel shows nothing of the flow. Origin: computed: half of its power is
+floor."""
+
+PEERS_LIMIT_SHARE: Final = 0.5
+"""Other positions serve as reference where they lie within this share of the limit. Origin: own choice: half of the
+limit stays for the channel under test."""
+
+USUAL_EXPONENT: Final = 5.0
+"""Power of speed with which levels are compared where nothing can be fitted. Origin: from memory: wall pressure 4 to
+6."""
+
+GAIN_EXPLAINS_LIMIT_SHARE: Final = 0.5
+"""A gain explains a level that it brings within this share of the limit. Origin: own choice: half of the limit."""
+
+USUAL_GAIN_STEPS_DB: Final = (6.0, 10.0, 12.0, 20.0)
+"""Usual gain steps of conditioners and recorders. Origin: common practice (6.02 and 12.04 dB rounded)."""
+
+NEAR_GAIN_STEP_DB: Final = 0.8
+"""A difference this near to a usual gain step looks like one. Origin: own choice: repeats scatter by some tenths."""
+
+OUTLIER_AT_LEAST_RUNS: Final = 3
+"""Least runs among which one can be an outlier. Origin: own choice: of two runs that differ nobody can say which is
+wrong."""
+
+PATTERN_AT_LEAST_POSITIONS: Final = 3
+"""Least positions whose levels make a pattern. Origin: own choice: two positions have one difference only."""
+
+SAME_SPEED_RATIO: Final = 1.02
+"""Speeds within this ratio are one. Origin: own choice: the usual tolerance of operating points."""
+
+SAME_SHAPE_DB: Final = 3.0
+"""Up to this 20 lg of the ratio of root-mean-square frequencies a spectrum has its repeats' shape. Origin: own choice:
+repeats scatter by some tenths of a decibel, noise of electronics is off by 10 dB and more."""
+
+WHITE_SPECTRUM_HALF_RATE_SHARE: Final = 0.4
+"""From this root-mean-square frequency over half the sample rate a spectrum is as flat as noise of electronics. Origin:
+own choice: by its steps between samples white noise has 0.5."""
+
+HIGH_FREQUENCIES_KEPT_DB: Final = 6.0
+"""Where high frequencies fall by less, the channel still measures them. Origin: own choice: half the pressure."""
 
 MIRROR_ALIKE_LIMIT_SHARE: Final = 0.5
 """Levels of one side at opposite angles count as equal within this share of the limit. Origin: own choice: half of the

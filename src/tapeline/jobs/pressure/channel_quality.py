@@ -13,15 +13,8 @@ from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import StreamQuality
 from tapeline.jobs.cell_values import finite_or_none
-from tapeline.quality.verdicts import (
-    IMPOSSIBLE_SAMPLE,
-    ChannelMeasures,
-    VerdictLimits,
-    clipped,
-    limited,
-    share_pct,
-    strong_mains_lines,
-)
+from tapeline.limits import IMPOSSIBLE_SAMPLE_RATIO
+from tapeline.quality.verdicts import ChannelMeasures, VerdictLimits, clipped, limited, share_pct, strong_mains_lines
 from tapeline.recordings.recording import Recording
 
 SHORTEST_REPEATED_RUN = 16
@@ -41,7 +34,7 @@ def stream_checks(
 
 def impossible_sample_pa(quality: StreamQuality) -> float:
     """The size beyond which a sample is none of a pressure, in Pa."""
-    return IMPOSSIBLE_SAMPLE * quality.impossible_pa
+    return IMPOSSIBLE_SAMPLE_RATIO * quality.impossible_pa
 
 
 def verdict_limits(quality: StreamQuality, mains_hz: float) -> VerdictLimits:
