@@ -270,6 +270,10 @@ RARE_CHOICE_P: Final = 0.003
 """A method that is chosen more seldom than this widens no interval. Origin: own choice: without it an end at the limit
 lies nowhere."""
 
+SAME_GAIN_DB: Final = 0.01
+"""Gains that differ by less are the same entry, rounded. Origin: own choice: gains are entered to a hundredth of a
+decibel."""
+
 
 # Speed scaling and collapse
 
@@ -674,8 +678,70 @@ EQUAL_VARIANCES_DOF: Final = 1e6
 change."""
 
 
+# Input files: plausibility
+
+SENSITIVITY_OFF_MEDIAN_RATIO: Final = 300.0
+"""A value this many times off the median of its kind was mistyped. Origin: own choice: a slip of milli is 1000; sensors
+of one size that serve loud and quiet places differ by some tens."""
+
+COORDINATE_OFF_MEDIAN_RATIO: Final = 200.0
+"""A position this many times further from the origin than the median was mistyped. Origin: own choice: millimetres
+among metres are 1000 times as far; a few positions near the origin of a long body lower the median by less."""
+
+MEDIAN_AT_LEAST_VALUES: Final = 3
+"""Least values of which a median says anything. Origin: own choice: of two values neither is off."""
+
+FIRST_YEAR: Final = 1950
+"""Earliest year of a recording or certificate. Origin: own choice: magnetic tape."""
+
+LAST_YEAR: Final = 2100
+"""Latest year of a recording or certificate. Origin: own choice: what a clock set wrongly may show."""
+
+SHORTEST_PART_S: Final = 0.1
+"""A shorter part of a recording gives no level at low frequencies. Origin: own choice: two periods of 20 Hz."""
+
+LARGEST_VALUE_UNITS: Final = 1e12
+"""No quantity of a campaign is larger, in the unit of its column. Origin: own choice: squares, fourth powers and
+products can still be computed with."""
+
+SMALLEST_VALUE_UNITS: Final = 1e-12
+"""No quantity of a campaign other than zero is smaller, in the unit of its column. Origin: own choice: squares, fourth
+powers and products can still be computed with."""
+
+LARGEST_LEVEL_DB: Final = 1000.0
+"""No level of a campaign is larger. Origin: own choice: as a ratio of powers, 1e100, it can still be computed with."""
+
+SLOWEST_FLOW_MPS: Final = 1e-6
+"""A flow slower than this, and not still, cannot be computed with. Origin: own choice: levels are scaled by high powers
+of speed."""
+
+FURTHEST_OUTLINE_M: Final = 1000.0
+"""Coordinates of an outline beyond this are in another unit. Origin: own choice: further away than any body reaches."""
+
+
 # Input files: sizes
+
+TEXT_FILE_BYTES: Final = 50_000_000
+"""Largest table or settings file that is read. Origin: own choice: a flow series of five hours at 100 readings a second
+is shorter."""
+
+YAML_NESTING_LEVELS: Final = 40
+"""Deepest nesting of a settings file. Origin: own choice: settings nest a few levels deep."""
+
+YAML_VALUES: Final = 100_000
+"""Most values of a settings file. Origin: own choice: aliases can make a short file endless."""
+
+OUTLINE_FILE_BYTES: Final = 1_000_000
+"""Largest outline file that is read. Origin: own choice: an outline needs some kilobytes, and every start of the
+workflow reads it."""
 
 DATA_SHEET_FILE_BYTES: Final = 1_000_000
 """Largest file that is opened as a sensor's data sheet. Origin: own choice: a data sheet has 40 bytes; a file below the
 limit that is none is named when it is decoded."""
+
+LONGEST_NAME_BYTES: Final = 255
+"""Longest name of a file or folder. Origin: NAME_MAX of the usual file systems (POSIX limits.h; from memory)."""
+
+LONGEST_PATH_BYTES: Final = 1000
+"""Longest path in a campaign's files. Origin: own choice: with the campaign folder before it and a table's name behind
+it well below the usual PATH_MAX of 4096."""

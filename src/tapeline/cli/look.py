@@ -22,7 +22,6 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.setting_sections import Quality
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.slices import Channel, StreamQuality, picked
-from tapeline.campaign.usual_values import LARGEST
 from tapeline.cli.look_repeats import Asked, Repeats, repeats_of
 from tapeline.jobs import paths as places
 from tapeline.jobs.pressure.channel_quality import channel_measures, stream_checks, verdict_limits
@@ -30,6 +29,7 @@ from tapeline.jobs.sensitivity.judged_checks import judged_checks
 from tapeline.jobs.sensitivity.run import sensitivities
 from tapeline.jobs.sources import raw_layout
 from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
+from tapeline.limits import LARGEST_VALUE_UNITS
 from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import Finding, judge
 from tapeline.recordings.opening import open_recording
@@ -217,7 +217,7 @@ def _looked_at(
     ends = [1.0 if recording.bits or c.full_scale_v else None for c in fitted] if channels else None
     full_scales = ends if ends is not None else [1.0 if recording.bits else None] * len(index)
     # Without a campaign samples have no size in pascal.
-    quality = settings.quality if settings else Quality(dead_level_pa=0.0, impossible_pa=LARGEST)
+    quality = settings.quality if settings else Quality(dead_level_pa=0.0, impossible_pa=LARGEST_VALUE_UNITS)
     streamed = picked(StreamQuality, quality)
     mains_hz = settings.mains_hz if settings else MAINS_HZ
     per_unit = [scale or 1.0 for scale in scales]
