@@ -745,3 +745,21 @@ LONGEST_NAME_BYTES: Final = 255
 LONGEST_PATH_BYTES: Final = 1000
 """Longest path in a campaign's files. Origin: own choice: with the campaign folder before it and a table's name behind
 it well below the usual PATH_MAX of 4096."""
+
+RECORDING_CHANNELS: Final = 65_536
+"""An array with more columns is a transposed one. Origin: own choice: no recorder has so many channels."""
+
+HDF5_PIECE_BYTES: Final = 64 * 2**20
+"""Largest stored piece of a dataset that is read; one is kept while its frames are handed out. Origin: own choice:
+memory."""
+
+HEADER_CHUNKS: Final = 10_000
+"""Most chunks of a header. Origin: own choice: a file of zeros must not be walked through eight bytes at a time."""
+
+PADDING_BYTES: Final = 65_536
+"""Bytes behind the samples that belong to no chunk and still count as padding. Origin: own choice: one cluster of a
+disk."""
+
+HASHED_FAULTY_FILE_BYTES: Final = 1 << 30
+"""Of a larger file that is no recording only size and times are kept. Origin: own choice: read within a second, while a
+file can be larger than anybody would wait for."""
