@@ -526,6 +526,21 @@ EXCHANGE_FIT_LIMIT_SHARE: Final = 0.5
 """Share of the deviation limit within which two sensors must fit each other's charts. Origin: own choice: clearly
 better than merely within the limit."""
 
+SMALL_SENSITIVITY_CHANGE_DB: Final = 0.2
+"""Changes up to this pass without action, of one sensor as of all together. Origin: common practice."""
+
+SENSITIVITY_BASE_SESSIONS: Final = 5
+"""A sensor's last sessions with which a session is compared. Origin: own choice: enough for a steady median, few enough
+that a sensor which stepped counts as steady again after three sessions."""
+
+CONTROL_LIMITS_SESSIONS: Final = 5
+"""Least sessions from which control limits of a sensor are drawn. Origin: own choice: a mean of fewer than four moving
+ranges is too uncertain; handbooks ask for 20 and more, which few sensors ever reach."""
+
+SENSITIVITY_STEP_DB: Final = 0.5
+"""Largest change of a sensor between two sessions. Origin: from memory: limit between checks in noise codes such as ISO
+3744."""
+
 
 # Control charts and repeatability
 
@@ -550,6 +565,9 @@ precision, far below any change."""
 
 REPEATABILITY_LIMIT_SD: Final = 2.8
 """Repeatability limit in repeatability standard deviations, 1.96 sqrt(2). Origin: ISO 5725-6 (from memory)."""
+
+BETWEEN_SESSIONS_KNOWN_SESSIONS: Final = 4
+"""With fewer sessions the scatter between them is hardly known. Origin: common practice."""
 
 GRUBBS_AT_LEAST_SESSIONS: Final = 3
 """Least sessions for the test of the farthest mean. Origin: computed: of two means neither is further out than the
@@ -677,6 +695,10 @@ EQUAL_VARIANCES_DOF: Final = 1e6
 """Prior degrees of freedom from which on true variances are equal. Origin: own choice: pooled variances no longer
 change."""
 
+AXIS_HOLDS_LINES_SHARE: Final = 0.99
+"""Share of the line ends that the axis of a line figure holds. Origin: own choice: a few lines beyond it would flatten
+all others."""
+
 
 # Input files: plausibility
 
@@ -763,3 +785,10 @@ disk."""
 HASHED_FAULTY_FILE_BYTES: Final = 1 << 30
 """Of a larger file that is no recording only size and times are kept. Origin: own choice: read within a second, while a
 file can be larger than anybody would wait for."""
+
+
+# Running
+
+PRINTING_S: Final = 300.0
+"""How long a browser may take to print the page. Origin: own choice: many figures on a slow machine take a minute; a
+browser that hangs takes for ever."""
