@@ -60,6 +60,10 @@ CHART_ROUNDING_SHARE: Final = 1e-3
 """A chart's first and last frequency may be rounded off a midband by this share. Origin: own choice: frequencies are
 written to three or four digits."""
 
+NOMINAL_MIDBAND_RATIO: Final = 1.01
+"""Ratio within which a stated range still includes a band's exact midband. Origin: ISO 266: nominal midbands lie up to
+1 % off the exact ones."""
+
 
 # Filter bank
 
@@ -118,6 +122,17 @@ HISTORY_STEP_SAMPLES: Final = 8
 """Least filtered samples of a step and of an interval. Origin: own choice: neither is empty, and both end where they
 should."""
 
+EXCEEDED_LEVELS_PCT: Final = (5.0, 10.0, 50.0, 90.0, 95.0)
+"""Percentages of the time for which the levels L5 to L95 are exceeded. Origin: common practice."""
+
+HISTORY_FILTER_BLOCK_S: Final = 0.25
+"""Block length of the weighting filter of the level history. Origin: own choice: long against the slowest part of A and
+C, 8 ms at 20.6 Hz."""
+
+HISTORY_SHARED_BLOCK_S: Final = 0.1
+"""From this length on, the blocks of the averaged spectra serve the level history too. Origin: own choice: still long
+against those 8 ms."""
+
 
 # Stationarity within a run
 
@@ -167,6 +182,10 @@ event."""
 DOUBTED_AT_LEAST_SPIKES: Final = 10
 """Fewer jumps than this may be chance in a short run. Origin: own choice: a rate from ten counts is known to a
 third."""
+
+DROPOUT_AT_LEAST_SAMPLES: Final = 16
+"""Fewer equal samples in a row are no dropout at any sample rate. Origin: own choice: quiet channels of few bits repeat
+some samples by nature."""
 
 DROPOUT_CONVERTER_STEPS: Final = 0.5
 """Where samples move by less (rms), repeated values are no dropout. Origin: own choice: rounding alone repeats
@@ -243,6 +262,10 @@ MAINS_SINGLE_LINE_HARMONICS: Final = 2
 """Up to this harmonic one line alone is mains interference; of higher ones there must be two. Origin: own choice:
 rectifiers give the mains or its double."""
 
+MAINS_BANDS_POWER_SHARE: Final = 0.05
+"""A sum of bands is doubted where the bands with mains interference carry this share of its power. Origin: own choice:
+0.2 dB."""
+
 
 # Background
 
@@ -311,6 +334,13 @@ tests/acoustics/test_log_shift.py."""
 OUTLIER_LINE_SPEEDS: Final = 4
 """Least speeds that fix a line over speed well enough to call one run an outlier. Origin: own choice: of three points
 each fits a line of the two others."""
+
+EXPONENT_SPEED_RATIO: Final = 1.05
+"""Least ratio of the highest to the lowest nominal speed for an exponent. Origin: own choice: 5 % are 0.2 dB for each
+unit of the exponent."""
+
+LEVEL_LEAST_UNCERTAINTY_DB: Final = 0.01
+"""Least standard uncertainty of a level in a fit over speed. Origin: own choice: tables round to it."""
 
 
 # Levels across runs
@@ -447,6 +477,13 @@ EXCHANGED_PAIRS: Final = 2
 """Up to this many exchanged pairs are mistakes in patching; with more, the list is in another order. Origin: own
 choice: several exchanges at once are one wrong order rather."""
 
+USUAL_CALIBRATORS_HZ: Final = (250.0, 1000.0)
+"""Tone frequencies of most calibrators, sought where the stated one is missing. Origin: IEC 60942 (public texts)."""
+
+SAME_CALIBRATOR_TONE_PCT: Final = 5.0
+"""Calibrators whose frequencies are nearer than this cannot be told apart by them. Origin: own choice: calibrators keep
+their frequency to a few percent."""
+
 
 # Calibrator recordings: the tone of one application
 
@@ -482,6 +519,10 @@ FLAT_TOP_CONVERTER_STEPS: Final = 200
 APPLICATION_MARGIN_S: Final = 0.5
 """An application this much longer than needed, without a steady part of the needed length, was unsteady, not short.
 Origin: own choice: handling at both ends."""
+
+LONGEST_MEASURED_TONE_S: Final = 10.0
+"""A longer steady part is measured in its middle. Origin: own choice: ten seconds fix level and frequency, and memory
+stays small."""
 
 
 # Calibration: comparing checks and sensors
@@ -563,6 +604,13 @@ SAME_VALUE_UNITS: Final = 1e-9
 """Differences up to this are rounding, not change, in the unit of the values. Origin: own choice: far above double
 precision, far below any change."""
 
+CONTROL_LIMITS_VALUES: Final = 2
+"""Least values for control limits. Origin: computed: a moving range needs two."""
+
+CONTROL_JUDGED_VALUES: Final = 5
+"""Least values of which one can lie beyond the control limits. Origin: computed: of four values none lies 2.66 mean
+moving ranges off their mean."""
+
 REPEATABILITY_LIMIT_SD: Final = 2.8
 """Repeatability limit in repeatability standard deviations, 1.96 sqrt(2). Origin: ISO 5725-6 (from memory)."""
 
@@ -629,6 +677,31 @@ ONE_TIME_HOURS2: Final = 1e-9
 """Sum of squared times about their mean below which all repeats were made at one time. Origin: own choice: repeats 0.2
 s apart; rounding leaves some 1e-32."""
 
+NEIGHBOUR_BANDS: Final = 2
+"""Bands to either side that count as neighbours of a band. Origin: own choice: what a run or a mount does to third
+octaves half an octave away is much the same."""
+
+REPEAT_TEST_LINES: Final = 10
+"""Least lines of a spectrum that is tested against its repeats. Origin: own choice: fewer make no whole spectrum."""
+
+SETTING_DOF: Final = 2.0
+"""Degrees of freedom of a variance that is a setting and not a measurement. Origin: own choice: little trust."""
+
+MEASURED_SESSION_CHANGES: Final = 3.0
+"""With fewer independent changes between sessions the assumed standard deviation counts too, for as many changes as it
+has degrees of freedom. Origin: own choice, see docs/validation.md."""
+
+SESSION_VARIANCE_CHANGES: Final = 2.0
+"""Least independent changes between sessions for a variance. Origin: own choice: t with one degree of freedom is
+12.7."""
+
+DOMINANT_RUN_RATIO: Final = 1.5
+"""A run is named where the interval without it would be this many times narrower. Origin: own choice: looking into that
+run is then worth the time."""
+
+INFINITE_DOF: Final = 1e6
+"""Degrees of freedom from which on they are written as infinite. Origin: own choice: more change no coverage factor."""
+
 
 # Comparisons, selection and ranks
 
@@ -694,6 +767,29 @@ LEAST_VARIANCE_DB2: Final = 1e-12
 EQUAL_VARIANCES_DOF: Final = 1e6
 """Prior degrees of freedom from which on true variances are equal. Origin: own choice: pooled variances no longer
 change."""
+
+SELECTED_DIFFERENCES: Final = 10
+"""Largest differences of a family that get an interval after selection, whether shown to differ or not. Origin: own
+choice: more than a reader acts on."""
+
+FAMILY_AT_LEAST_DIFFERENCES: Final = 5
+"""Least differences of a family for intervals after selection. Origin: own choice: fewer say too little of how they are
+spread."""
+
+CLEAR_CHANGE_STANDARD_ERRORS: Final = 3.0
+"""A drift, or a change of a condition that was measured again, counts from this many standard errors on. Origin: own
+choice: the usual three."""
+
+ADVISED_RUNS: Final = 99
+"""Most further runs a side that are advised. Origin: own choice: more are no advice."""
+
+ADVISED_RUNS_P: Final = 0.2
+"""Largest adjusted p-value with which more runs are advised. Origin: own choice: at most one such hint in five is
+chance."""
+
+ADDITIVITY_PARTITIONS: Final = 1000
+"""Partitions of a whole into measured parts that are examined, those of the smallest parts first. Origin: own choice:
+time."""
 
 AXIS_HOLDS_LINES_SHARE: Final = 0.99
 """Share of the line ends that the axis of a line figure holds. Origin: own choice: a few lines beyond it would flatten

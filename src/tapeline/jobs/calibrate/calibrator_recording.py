@@ -25,11 +25,9 @@ from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, p
 from tapeline.jobs.calibrate.ring_search import Heard
 from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per_unit
+from tapeline.limits import LONGEST_MEASURED_TONE_S
 from tapeline.recordings.recording import Part, Recording
 from tapeline.statistics.uncertainty import Term, combined, rectangular
-
-LONGEST_MEASURED_S = 10.0
-"""A longer steady part is measured in its middle: ten seconds fix level and frequency, and memory stays small."""
 
 LOWERED_BY = frozenset({"clipped-tone", "distorted-tone", "unsteady-tone"})
 """Faults that make a tone low by themselves: an overload, a coupler that is not seated."""
@@ -204,7 +202,7 @@ def _measured_ring(heard: Heard, channel: Channel, ring: Ring) -> MeasuredRing:
 
 
 def _used_of(steady: SteadyPart) -> SteadyPart:
-    spare = max(0.0, steady.length_s - LONGEST_MEASURED_S) / 2.0
+    spare = max(0.0, steady.length_s - LONGEST_MEASURED_TONE_S) / 2.0
     return SteadyPart(steady.start_s + spare, steady.stop_s - spare)
 
 

@@ -19,14 +19,14 @@ from tapeline.calibration.rung_blocks import Expected
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
 from tapeline.jobs.units_to_pascal import volts_per_unit
-from tapeline.limits import QUIET_PIECE_S, UNSTATED_SENSITIVITY_V_PER_PA, UNSTATED_SENSITIVITY_WITHIN_DB
+from tapeline.limits import (
+    QUIET_PIECE_S,
+    SAME_CALIBRATOR_TONE_PCT,
+    UNSTATED_SENSITIVITY_V_PER_PA,
+    UNSTATED_SENSITIVITY_WITHIN_DB,
+    USUAL_CALIBRATORS_HZ,
+)
 from tapeline.recordings.recording import Part, Recording
-
-USUAL_FREQUENCIES_HZ = (250.0, 1000.0)
-"""Tones of most calibrators (IEC 60942, public texts): looked for where the stated one is missing."""
-
-OTHER_TONE_PCT = 5.0
-"""Calibrators whose frequencies are nearer than this are not told apart by them (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -157,13 +157,13 @@ class Heard:
         """Steady tones of other calibrators on channels where the stated one was not heard, in words by position."""
         unheard = {c.position for c in channels}
         stated = self.check.frequency_hz
-        names: dict[float, list[str]] = {hertz: [] for hertz in USUAL_FREQUENCIES_HZ}
+        names: dict[float, list[str]] = {hertz: [] for hertz in USUAL_CALIBRATORS_HZ}
         for name, hertz in self.needs.calibrators:
             names.setdefault(hertz, []).append(name)
         expected = _expected(self, self.check.level_db)
         found: dict[str, str] = {}
         for hertz, of in sorted(names.items()):
-            near = abs(hertz / stated - 1.0) * 100.0 <= OTHER_TONE_PCT
+            near = abs(hertz / stated - 1.0) * 100.0 <= SAME_CALIBRATOR_TONE_PCT
             if not unheard - found.keys() or near or hertz >= self.rate_hz / 2.0:
                 continue
             track, steady_within_db = _track(self, hertz), self.needs.limits.steady_within_db

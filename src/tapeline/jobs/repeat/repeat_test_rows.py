@@ -22,7 +22,7 @@ from tapeline.campaign.slices import RepeatRun
 from tapeline.jobs import paths as places
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob
-from tapeline.limits import OTHER_REPEATS_DIFFERENCES
+from tapeline.limits import OTHER_REPEATS_DIFFERENCES, REPEAT_TEST_LINES
 from tapeline.statistics.repeat_pair_test import Regions, Usual, against_usual, region_means
 from tapeline.statistics.significance import holm
 from tapeline.store import parquet
@@ -30,9 +30,6 @@ from tapeline.store.tables import NARROWBAND
 
 POSITIONS_AT_ONCE = 8
 """Positions whose lines are held at once, as they are written (row groups of the narrowband table)."""
-
-LEAST_LINES = 10
-"""Fewer lines make no whole spectrum (own choice)."""
 
 BANDS = np.arange(-20, 14)
 """Third octaves about 1 kHz (IEC 61260-1, base ten), 10 Hz to 20 kHz, in which repeats are held against others."""
@@ -198,7 +195,7 @@ def _test(job: RepeatJob, first: Lines, second: Lines) -> Tested:
         return Tested({"not_tested": "other lines"})
     known = (first.psd > 0.0) & (second.psd > 0.0) & np.isfinite(first.psd) & np.isfinite(second.psd)
     lines = int(known.sum())
-    if lines < LEAST_LINES:
+    if lines < REPEAT_TEST_LINES:
         return Tested({"not_tested": "too few lines", "lines": lines})
     corrections = (first.correction_db, second.correction_db)
     nominal = job.needs.repeatability.at_nominal and None not in corrections

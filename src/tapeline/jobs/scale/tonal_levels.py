@@ -17,13 +17,11 @@ from tapeline.arrays import Reals
 from tapeline.campaign.slices import ScaleNeeds
 from tapeline.jobs import paths as places
 from tapeline.jobs.levels.level_cube import Item, LevelCube
+from tapeline.limits import NOMINAL_MIDBAND_RATIO
 from tapeline.store import parquet
 
 ROWS = 256
 """Spectra in memory at a time: 4 MB at 4,097 lines."""
-
-WITHIN = 1.01
-"""Nominal midbands are up to 1 % off the exact ones, by which ranges may be stated."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +69,9 @@ def tonal_levels(results: Path, session: str, cube: LevelCube, needs: ScaleNeeds
 def _weights(overall: Item, bands: list[Item]) -> Reals:
     """What each band's power counts in an overall level, (bands,)."""
     midband = np.array([band.midband_hz for band in bands], dtype=np.float64)
-    inside = (midband >= overall.lower_hz / WITHIN) & (midband <= overall.upper_hz * WITHIN)
+    inside = (midband >= overall.lower_hz / NOMINAL_MIDBAND_RATIO) & (
+        midband <= overall.upper_hz * NOMINAL_MIDBAND_RATIO
+    )
     weighting = cast(Weighting, overall.weighting)
     return np.where(inside, power_weights(weighting, midband), 0.0)
 

@@ -34,12 +34,10 @@ from tapeline.jobs.sensitivity.judged_checks import (
 )
 from tapeline.jobs.sources import watching
 from tapeline.jobs.term_columns import term_columns, terms_of
+from tapeline.limits import INFINITE_DOF
 from tapeline.quality.reasons import FILE_FAULTS, worst
 from tapeline.statistics.uncertainty import Term
 from tapeline.store import parquet, tables
-
-AS_GOOD_AS_INFINITE = 1e6
-"""More degrees of freedom than this change no coverage factor."""
 
 
 def run(plan: Plan, session: str) -> None:
@@ -254,7 +252,7 @@ def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> d
         "session_deviation_db": common.deviation_db,
         "session_drift_db": common.drift_db,
         "standard_uncertainty_db": decision.standard_uncertainty_db,
-        "degrees_of_freedom": freedom if freedom is not None and freedom < AS_GOOD_AS_INFINITE else None,
+        "degrees_of_freedom": freedom if freedom is not None and freedom < INFINITE_DOF else None,
         **term_columns(decision.terms),
     }
 
