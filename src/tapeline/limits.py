@@ -885,6 +885,16 @@ file can be larger than anybody would wait for."""
 
 # Running
 
+FREE_FOLDER_BYTES: Final = 65_536
+"""Room that a folder must have for a run to start. Origin: own choice: logs and small tables."""
+
+KILLED_RUN_WAIT_S: Final = 2.0
+"""How long a run waits for jobs of an earlier run that was killed. Origin: own choice: its jobs end soon after it."""
+
+STOP_WAIT_S: Final = 10.0
+"""How long jobs may take to stop before they are killed, which leaves their outputs whole. Origin: own choice: longer
+than a job takes to finish what it writes."""
+
 PRINTING_S: Final = 300.0
 """How long a browser may take to print the page. Origin: own choice: many figures on a slow machine take a minute; a
 browser that hangs takes for ever."""
