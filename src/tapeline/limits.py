@@ -36,6 +36,18 @@ LINE_COVARIANCE_REACH_LINES: Final = 8
 """Lines further apart than this are taken as uncorrelated. Origin: computed: the square of the widest window ends
 there."""
 
+HIGHEST_LINE_RATE_SHARE: Final = 0.45
+"""Harmonics above this share of the sample rate are not examined. Origin: own choice: there anti-aliasing filters
+cut."""
+
+WHOLE_NUMBER_WITHIN_UNITS: Final = 1e-9
+"""A count of blocks, lines or intervals this near to a whole number is that number. Origin: own choice: far above
+rounding, far below one."""
+
+LOOK_HIGHEST_RATE_SHARE: Final = 0.4
+"""Highest line, as a share of the sample rate, of the levels that `tapeline look` prints. Origin: common practice: the
+anti-aliasing filter needs the rest."""
+
 EFFECTIVE_BITS_EVERY_BLOCKS: Final = 16
 """One block in this many is searched for the lowest bit in use. Origin: own choice: a bit that is never set in
 thousands of samples is not used."""
@@ -167,13 +179,13 @@ gusts move all channels by up to 3 dB."""
 SPIKE_REFERENCE_BLOCKS: Final = 15
 """Blocks that tell which steps between samples are usual. Origin: own choice: some tenths of a second."""
 
-SPIKE_TIMES_KEPT_SPIKES: Final = 1000
+KEPT_SPIKES: Final = 1000
 """Most spikes of a channel whose times are kept. Origin: own choice: a channel with more is of no use, and memory stays
 constant."""
 
 STRONG_SPIKE_RATIO: Final = 1.7
-"""A jump this many times the limit is strong, and few of them are enough for a doubt. Origin: own choice: noise that
-passes the limit by chance stays below it."""
+"""A jump this many times the limit is strong, and few of them are enough for a doubt. Origin: own choice: a few strong
+jumps tell as much as many weak ones."""
 
 SPIKES_APART_S: Final = 0.001
 """Jumps nearer than this are one spike. Origin: own choice: a jump and the ringing of filters after it are one
@@ -214,6 +226,10 @@ just reach full scale."""
 FULL_SCALE_SLACK_CONVERTER_STEPS: Final = 1.5
 """A sample this near to full scale counts as at full scale. Origin: common practice: some converters clip one step
 below their end."""
+
+EXTREME_CONVERTER_STEPS: Final = 1.5
+"""A sample this near to its channel's extreme value counts as at it. Origin: own choice: a limited signal still moves
+by one step."""
 
 IMPOSSIBLE_SAMPLE_RATIO: Final = 2.0
 """A sample this many times the impossible rms is no pressure. Origin: own choice: the mean of an absolute sensor, the
@@ -406,6 +422,10 @@ TONE_BLOCK_S: Final = 0.1
 """Length of the half-overlapped blocks in which a calibrator tone is followed. Origin: own choice: 25 periods at 250
 Hz."""
 
+TONE_NOISE_OCTAVES: Final = 1.0
+"""Width of the band about a calibrator tone in which noise is measured. Origin: own choice: noise further away is none
+of the tone's."""
+
 TONE_SETTLED_DB: Final = 0.03
 """A block this near to the median counts as settled however small the scatter. Origin: own choice: a tenth of a class
 limit."""
@@ -413,6 +433,21 @@ limit."""
 TONE_SETTLED_MEDIAN_DEVIATIONS: Final = 6.0
 """A block within this many median deviations of the median counts as settled. Origin: own choice: four standard
 deviations of a normal scatter."""
+
+SINE_FIT_SAMPLES: Final = 16
+"""Least samples of a sine fit. Origin: own choice: four times its unknowns."""
+
+SINE_FIT_HARMONICS: Final = 5
+"""Highest harmonic of a tone that is fitted with it. Origin: own choice: the distortion of calibrators lies in the
+lowest."""
+
+SINE_FIT_SETTLED_SHARE: Final = 1e-9
+"""A sine fit ends where a round moves the frequency by a smaller share. Origin: own choice: far below any
+uncertainty."""
+
+SINE_SEARCH_LINES: Final = 3.0
+"""Least distance from the nominal frequency, in lines of the samples' length, within which the tone is sought. Origin:
+own choice: a Hann window's main lobe and one line more."""
 
 CALIBRATED_CHANNEL_ABOVE_OTHERS_DB: Final = 6.0
 """The calibrated channel stands at least this far above every other one. Origin: own choice: leakage lies 20 dB and
@@ -725,6 +760,10 @@ CONTRIBUTION_FIT_ROUNDS: Final = 60
 CONTRIBUTION_LEAST_SPREAD_DB: Final = 2.0
 """Least spread of the contributions. Origin: own choice: a few spots cannot agree by chance."""
 
+NO_CONTRIBUTION_LEAST_SHARE: Final = 1e-3
+"""Least share of spots without, and of spots with, a contribution. Origin: own choice: neither is ruled out by a few
+spots."""
+
 NO_DIFFERENCE_SHARE: Final = (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.997)
 """Shares of the family without any true difference that are considered. Origin: own choice: more change nothing that
 shows."""
@@ -739,6 +778,14 @@ SPREAD_STEP_RATIO: Final = 1.5
 OUTLYING_DIFFERENCE_SHARE: Final = 0.01
 """Share of the differences that may lie anywhere. Origin: own choice: one absurd difference must not make all others
 look widely spread."""
+
+COUNTED_CHANCE_P: Final = 1e-9
+"""A component with a smaller chance is left out of a difference's distribution. Origin: own choice: it changes nothing
+that shows."""
+
+LIKELY_MIXTURE_SHARE: Final = 1e-6
+"""Mixtures less likely than this share of the likeliest are left out. Origin: own choice: together they change nothing
+that shows."""
 
 VARIANCE_CUTS_P: Final = (0.0, 0.002, 0.01, 0.04, 0.12, 0.25, 0.42, 0.6, 0.78, 0.93, 1.0)
 """Probabilities at which the chi-square distribution of a variance is cut into parts. Origin: own choice: closer where
@@ -814,6 +861,13 @@ FIRST_YEAR: Final = 1950
 
 LAST_YEAR: Final = 2100
 """Latest year of a recording or certificate. Origin: own choice: what a clock set wrongly may show."""
+
+OFF_SESSION_DAYS: Final = 300
+"""A recording further from the middle of its session was hardly made in it. Origin: own choice: a year mistyped."""
+
+SESSION_WITHIN_DAYS: Final = 60
+"""Most recordings of a session lie this near to their middle, if another can be said to be off. Origin: own choice: not
+so in monitoring over years."""
 
 SHORTEST_PART_S: Final = 0.1
 """A shorter part of a recording gives no level at low frequencies. Origin: own choice: two periods of 20 Hz."""

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95, ChosenByMargin, needed_margin_db
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 from tapeline.arrays import Reals
-from tapeline.limits import CHI_SQUARE_DOF, LOUDER_THAN_BACKGROUND_P
+from tapeline.limits import CERTAIN_DOF, CHI_SQUARE_DOF, LOUDER_THAN_BACKGROUND_P
 from tapeline.statistics.significance import chi_square_quantile
 
 NONE, CLEAR, CORRECTED, LIMITED, BOUND = range(5)
@@ -273,7 +273,7 @@ def power_limit(power: Reals, variance: Reals, quantile: Reals | float) -> Reals
         freedom = 2.0 * np.asarray(power) ** 2 / variance
         skewed = freedom / chi_square_quantile(quantile, np.where(freedom >= CHI_SQUARE_DOF, freedom, 1.0)) * power
     normal = power - scipy.special.ndtri(quantile) * np.sqrt(variance)
-    many = ~np.isfinite(freedom) | (freedom > 1e9)
+    many = ~np.isfinite(freedom) | (freedom > CERTAIN_DOF)
     return np.asarray(np.where((freedom >= CHI_SQUARE_DOF) & ~many, skewed, normal))
 
 

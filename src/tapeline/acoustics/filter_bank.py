@@ -20,6 +20,7 @@ from tapeline.limits import (
     FILTER_HIGHEST_EDGE_SHARE,
     FILTER_INTERVAL_SAMPLES,
     FILTER_SETTLED_BANDWIDTH_TIMES,
+    WHOLE_NUMBER_WITHIN_UNITS,
 )
 
 ORDER_NEAR_HALF_RATE = ORDER + 1
@@ -94,7 +95,7 @@ class FilterBank:
         NaN in intervals that begin before the band has settled (`FILTER_SETTLED_BANDWIDTH_TIMES`).
         """
         self._finish()
-        intervals = int(np.floor(self._frames / self._interval + 1e-9))
+        intervals = int(np.floor(self._frames / self._interval + WHOLE_NUMBER_WITHIN_UNITS))
         out = np.full((len(self._filters), self._channels, intervals), np.nan)
         for i, band in enumerate(self._filters):
             settled = int(np.ceil(band.settled_frames / self._interval))

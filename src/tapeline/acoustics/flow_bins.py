@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tapeline.arrays import Reals
+from tapeline.limits import WHOLE_NUMBER_WITHIN_UNITS
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ def flow_bins(
     reading are in no bin.
     """
     bins: dict[tuple[int, int], list[tuple[int, float, float]]] = {}
-    for number in range(int(np.floor(duration_s / segment_s + 1e-9))):
+    for number in range(int(np.floor(duration_s / segment_s + WHOLE_NUMBER_WITHIN_UNITS))):
         inside = slice(*np.searchsorted(time_s, [number * segment_s, (number + 1) * segment_s]))
         if inside.stop == inside.start:
             continue

@@ -17,6 +17,7 @@ from tapeline.limits import (
     HISTORY_STEP_SAMPLES,
     SLOW_TIME_CONSTANT_S,
     TIME_WEIGHTING_STEP_S,
+    WHOLE_NUMBER_WITHIN_UNITS,
 )
 
 
@@ -120,7 +121,7 @@ class WeightedHistory:
 
     def finish(self, frames: int) -> None:
         """See LinesTaker."""
-        self._whole = int(np.floor(frames / self._interval_frames + 1e-9))
+        self._whole = int(np.floor(frames / self._interval_frames + WHOLE_NUMBER_WITHIN_UNITS))
 
     @property
     def waiting(self) -> int:

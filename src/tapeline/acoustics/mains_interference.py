@@ -7,6 +7,7 @@ import numpy as np
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals, Samples
 from tapeline.limits import (
+    HIGHEST_LINE_RATE_SHARE,
     MAINS_AROUND_FROM_HZ,
     MAINS_AROUND_TO_HZ,
     MAINS_AT_LEAST_BLOCKS,
@@ -66,7 +67,7 @@ class HumSearch:
         hertz = np.arange(self._power.shape[1]) * step
         for order in range(1, MAINS_HARMONICS + 1):
             centre = order * self._mains
-            if centre + MAINS_AROUND_TO_HZ >= 0.45 * self._rate:
+            if centre + MAINS_AROUND_TO_HZ >= HIGHEST_LINE_RATE_SHARE * self._rate:
                 continue
             distance = np.abs(hertz - centre)
             line = distance <= max(step, MAINS_FREQUENCY_SHARE * centre)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals, Samples
+from tapeline.limits import EXTREME_CONVERTER_STEPS
 
 
 class Moments:
@@ -141,7 +142,7 @@ class ExtremeRuns:
     def __init__(self, channels: int, shortest: int, step: float = 0.0) -> None:
         self.high = [RunTally(shortest) for _ in range(channels)]
         self.low = [RunTally(shortest) for _ in range(channels)]
-        self._step = np.float32(1.5 * step)
+        self._step = np.float32(EXTREME_CONVERTER_STEPS * step)
         self._reached = np.array([[-np.inf], [np.inf]], dtype=np.float32).repeat(channels, axis=1)
         self._frame = 0
 

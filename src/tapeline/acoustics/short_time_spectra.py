@@ -10,6 +10,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import WHOLE_NUMBER_WITHIN_UNITS
 
 Lines = NDArray[np.complex64]
 
@@ -50,13 +51,17 @@ class LinesTaker(Protocol):
 
 def block_frames(sample_rate_hz: float, resolution_hz: float) -> int:
     """The next fast FFT length that gives at most the wanted line spacing."""
-    return int(scipy.fft.next_fast_len(int(np.ceil(sample_rate_hz / resolution_hz - 1e-9)), real=True))
+    return int(
+        scipy.fft.next_fast_len(int(np.ceil(sample_rate_hz / resolution_hz - WHOLE_NUMBER_WITHIN_UNITS)), real=True)
+    )
 
 
 def lines_within(range_hz: tuple[float, float], step_hz: float, frames: int) -> tuple[int, int]:
     """First and last line of blocks of `frames` samples in a range; without any, the first is beyond the last."""
     low, high = range_hz
-    return int(np.ceil(low / step_hz - 1e-9)), min(frames // 2, int(high / step_hz + 1e-9))
+    return int(np.ceil(low / step_hz - WHOLE_NUMBER_WITHIN_UNITS)), min(
+        frames // 2, int(high / step_hz + WHOLE_NUMBER_WITHIN_UNITS)
+    )
 
 
 class WindowedBlocks:

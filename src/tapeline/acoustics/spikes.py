@@ -7,14 +7,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tapeline.arrays import Reals, Samples
-from tapeline.limits import SPIKE_REFERENCE_BLOCKS, SPIKE_TIMES_KEPT_SPIKES, STRONG_SPIKE_RATIO
+from tapeline.limits import KEPT_SPIKES, SPIKE_REFERENCE_BLOCKS, STRONG_SPIKE_RATIO
 
 
 @dataclass
 class SpikeTally:
     """Places of one channel where the signal jumps, `strong` of them by `STRONG_SPIKE_RATIO` times the limit.
 
-    `frames` keeps the first `SPIKE_TIMES_KEPT_SPIKES` of them.
+    `frames` keeps the first `KEPT_SPIKES` of them.
     """
 
     places: int = 0
@@ -92,6 +92,6 @@ class SuddenChanges:
                     size = abs(float(steps[channel, index]))
                     tally.strong += int(size > STRONG_SPIKE_RATIO * self._limit * usual[channel])
                     tally.first_frame = frame if tally.first_frame is None else tally.first_frame
-                    if len(tally.frames) < SPIKE_TIMES_KEPT_SPIKES:
+                    if len(tally.frames) < KEPT_SPIKES:
                         tally.frames.append(frame)
                 tally.last_frame = frame

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import Bands
 from tapeline.arrays import Reals
-from tapeline.limits import CHART_ROUNDING_SHARE, HIGH_PASS_CORNERS_RATIO
+from tapeline.limits import CHART_ROUNDING_SHARE, HIGH_PASS_CORNERS_RATIO, WHOLE_NUMBER_WITHIN_UNITS
 
 Flags = NDArray[np.bool_]
 
@@ -73,7 +73,8 @@ def band_limits(
         np.minimum(bands.midband_hz, bands.nominal_hz),
     )
     return {
-        "few-lines": (lines < limits.least_lines - 1e-9) & (bands.upper_hz <= 0.5 * sample_rate_hz),
+        "few-lines": (lines < limits.least_lines - WHOLE_NUMBER_WITHIN_UNITS)
+        & (bands.upper_hz <= 0.5 * sample_rate_hz),
         "short-record": (bands.upper_hz - bands.lower_hz) * used_s < limits.least_bandwidth_time,
         "high-pass": bands.lower_hz < HIGH_PASS_CORNERS_RATIO * channel.high_pass_hz,
         "low-pass": bands.upper_hz > channel.low_pass_hz,

@@ -10,15 +10,16 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
-from tapeline.limits import TONE_BLOCK_S, TONE_SETTLED_DB, TONE_SETTLED_MEDIAN_DEVIATIONS
+from tapeline.limits import TONE_BLOCK_S, TONE_NOISE_OCTAVES, TONE_SETTLED_DB, TONE_SETTLED_MEDIAN_DEVIATIONS
 
 SMALLEST_POWER = 1e-30
 """Stands for no power at all where a ratio is asked for, in square units of the recording."""
 
 
 def octave_around(frequency_hz: float) -> tuple[float, float]:
-    """Edges of the octave band about a tone: noise outside of it is none of the tone's (own choice of the width)."""
-    return frequency_hz / 2.0**0.5, frequency_hz * 2.0**0.5
+    """Edges (Hz) of the band about a tone in which noise counts as the tone's, `TONE_NOISE_OCTAVES` wide."""
+    half = 2.0 ** (TONE_NOISE_OCTAVES / 2.0)
+    return frequency_hz / half, frequency_hz * half
 
 
 def octave_width_hz(frequency_hz: float) -> float:

@@ -24,15 +24,11 @@ from tapeline.limits import (
     FIRST_YEAR,
     LAST_YEAR,
     MEDIAN_AT_LEAST_VALUES,
+    OFF_SESSION_DAYS,
     SENSITIVITY_OFF_MEDIAN_RATIO,
+    SESSION_WITHIN_DAYS,
     SHORTEST_PART_S,
 )
-
-OFF_SESSION = datetime.timedelta(days=300)
-"""A recording so far from the middle of its session was hardly made in it (own choice: a year mistyped)."""
-WITHIN_SESSION = datetime.timedelta(days=60)
-"""Where most of a session's recordings lie, if another can be said to be off (own choice): not in monitoring over
-years."""
 
 
 def check_plausible(material: Material) -> None:
@@ -210,9 +206,11 @@ def _check_sessions(material: Material) -> None:
     off: list[tuple[Run, datetime.datetime]] = []
     for found in sessions.values():
         middle = statistics.median_low(sorted(when for when, _ in found))
-        near = sum(abs(when - middle) <= WITHIN_SESSION for when, _ in found)
+        near = sum(abs(when - middle) <= datetime.timedelta(days=SESSION_WITHIN_DAYS) for when, _ in found)
         if len(found) >= MEDIAN_AT_LEAST_VALUES and near > len(found) / 2:
-            off += [(run, middle) for when, run in found if abs(when - middle) > OFF_SESSION]
+            off += [
+                (run, middle) for when, run in found if abs(when - middle) > datetime.timedelta(days=OFF_SESSION_DAYS)
+            ]
     if off:
         run, middle = off[0]
         found_words = f"{quoted(run.recorded_at)}{_more(off)}"

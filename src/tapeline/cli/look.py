@@ -29,7 +29,7 @@ from tapeline.jobs.sensitivity.judged_checks import judged_checks
 from tapeline.jobs.sensitivity.run import sensitivities
 from tapeline.jobs.sources import raw_layout
 from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
-from tapeline.limits import LARGEST_VALUE_UNITS
+from tapeline.limits import LARGEST_VALUE_UNITS, LOOK_HIGHEST_RATE_SHARE
 from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import Finding, judge
 from tapeline.recordings.opening import open_recording
@@ -336,7 +336,7 @@ def _levels(
     found = []
     for i, scale in enumerate(scales):
         low, high = ranges_hz[i]
-        inside = (lines_hz >= low) & (lines_hz <= min(high, 0.4 * rate_hz))
+        inside = (lines_hz >= low) & (lines_hz <= min(high, LOOK_HIGHEST_RATE_SHARE * rate_hz))
         power = density[i, inside] * (lines_hz[1] - lines_hz[0]) * (scale or 1.0) ** 2
         if correct and channels and channels[i].chart_hz:
             response, _ = response_db(lines_hz[inside], channels[i].chart_hz, channels[i].chart_db)

@@ -21,6 +21,7 @@ from tapeline.limits import (
     CONTRIBUTION_FIT_ROUNDS,
     CONTRIBUTION_GRID_DB,
     CONTRIBUTION_LEAST_SPREAD_DB,
+    NO_CONTRIBUTION_LEAST_SHARE,
 )
 
 SEED = 20_250_101
@@ -137,7 +138,7 @@ def _posterior(values: Reals, errors: Reals, *, either_way: bool) -> tuple[Reals
         prior = np.concatenate([[nothing], (1.0 - nothing) * bell / bell.sum()])
         chance = likelihood * prior
         chance /= chance.sum(axis=1, keepdims=True)
-        nothing = float(np.clip(chance[:, 0].mean(), 1e-3, 1.0 - 1e-3))
+        nothing = float(np.clip(chance[:, 0].mean(), NO_CONTRIBUTION_LEAST_SHARE, 1.0 - NO_CONTRIBUTION_LEAST_SHARE))
         weight = chance[:, 1:].sum(axis=0)
         mean_db = float(weight @ decibels / weight.sum())
         sd_db = max(float(np.sqrt(weight @ (decibels - mean_db) ** 2 / weight.sum())), CONTRIBUTION_LEAST_SPREAD_DB)

@@ -18,10 +18,13 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.limits import (
     CERTAIN_DOF,
+    COUNTED_CHANCE_P,
+    EQUAL_VARIANCES_DOF,
     FAMILY_MEAN_ROUNDS,
     FITTED_DIFFERENCES,
     KNOWN_ERROR_DOF,
     LEAST_SPREAD_STANDARD_ERRORS,
+    LIKELY_MIXTURE_SHARE,
     NO_DIFFERENCE_SHARE,
     OUTLYING_DIFFERENCE_SHARE,
     SHRUNK_AT_ONCE_DIFFERENCES,
@@ -90,7 +93,7 @@ def shrunken(
         chance, mean, deviation = _posterior(difference[some], variance[some], weight, spread)
         result.expected[some] = (chance * mean).sum(axis=(0, 2))
         for k in np.flatnonzero(asked[some]):
-            counts = chance[:, k] > 1e-9
+            counts = chance[:, k] > COUNTED_CHANCE_P
             part = chance[:, k][counts], mean[:, k][counts], deviation[:, k][counts]
             result.lower[some[k]], result.upper[some[k]] = _quantile(*part, tail), _quantile(*part, 1.0 - tail)
     return result
@@ -106,7 +109,9 @@ def moderated_errors(
     """
     prior = variance_prior(standard_error[fitted, None] ** 2, degrees_of_freedom[fitted, None])
     count = np.full(standard_error.shape, prior.degrees_of_freedom)
-    together, freedom = moderated(standard_error**2, np.minimum(degrees_of_freedom, 1e6), prior.location, count)
+    together, freedom = moderated(
+        standard_error**2, np.minimum(degrees_of_freedom, EQUAL_VARIANCES_DOF), prior.location, count
+    )
     return np.sqrt(together), freedom
 
 
@@ -141,7 +146,7 @@ def _fitted(difference: Reals, variance: Reals, weight: Reals) -> _Spread:
     slabs = _density(difference, variance, weight, mean, spread).sum(axis=2)
     logs = np.log(mixtures @ slabs).sum(axis=1) - penalty
     chance = prior * np.exp(logs - logs.max())
-    likely = chance > 1e-6 * chance.max()
+    likely = chance > LIKELY_MIXTURE_SHARE * chance.max()
     chance = chance[likely] / chance[likely].sum()
     return _Spread(mean, spread, mean_error, mixtures[likely], chance[:, None])
 
