@@ -20,7 +20,7 @@ MODEL_FRAMES = 256
 
 
 @dataclass(frozen=True)
-class SameSpectrum:
+class SpectrumEquality:
     """One test a pair; every field has the shape of the pairs.
 
     `statistic` with `degrees_of_freedom` is about chi-square while nothing changed, `p_value` its upper tail.
@@ -47,12 +47,12 @@ def line_correlation(name: WindowName, overlap: float, averages: float) -> Reals
     return np.asarray(covariance / covariance[0])
 
 
-def same_spectrum(
+def spectrum_equality(
     first: NDArray[np.floating],
     second: NDArray[np.floating],
     averages: tuple[float, float],
     correlation: ArrayLike,
-) -> SameSpectrum:
+) -> SpectrumEquality:
     """Whole-spectrum test of pairs of densities, shape (..., lines), each with its effective averages.
 
     X^2 = sum_i ln(G2/G1)^2 / v over the lines, about chi-square for independent lines (form from memory, there with
@@ -75,7 +75,7 @@ def same_spectrum(
     scale = alike + kurtosis / 2.0
     mean_shape, half_shape = n - reach, n * scale - reach**2
     scale_shape = half_shape / mean_shape
-    return SameSpectrum(
+    return SpectrumEquality(
         statistic=np.asarray(whole / scale),
         degrees_of_freedom=np.full(whole.shape, n / scale),
         p_value=_upper_tail(whole / scale, n / scale),
@@ -90,7 +90,7 @@ def log_ratios(
 ) -> tuple[Reals, float]:
     """Log ratios of densities, free of the mean that random error alone gives them, and their variance by it.
 
-    Raises ValueError as `same_spectrum`.
+    Raises ValueError as `spectrum_equality`.
     """
     one, two = (np.asarray(psd, dtype=np.float64) for psd in (first, second))
     _refuse_bad(one, two, averages)

@@ -1,8 +1,8 @@
 """Does a pair of repeats differ more than the campaign's repeats usually do? Level and shape apart, by regions.
 
-The test against random error alone (`same_spectrum`) fails wherever runs scatter at all. Here the scatter beyond random
-error that other pairs show is expected too: of the level, which many lines share, and of the shape once it was taken
-out.
+The test against random error alone (`spectrum_equality`) fails wherever runs scatter at all. Here the scatter beyond
+random error that other pairs show is expected too: of the level, which many lines share, and of the shape once it was
+taken out.
 """
 
 from __future__ import annotations

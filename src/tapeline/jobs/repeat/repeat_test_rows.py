@@ -14,7 +14,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import bands_between
-from tapeline.acoustics.spectrum_equality import DB_PER_LN, line_correlation, log_ratios, same_spectrum
+from tapeline.acoustics.spectrum_equality import DB_PER_LN, line_correlation, log_ratios, spectrum_equality
 from tapeline.acoustics.usable_range import overlapping
 from tapeline.acoustics.windows import WindowName
 from tapeline.arrays import Reals
@@ -203,7 +203,7 @@ def _test(job: RepeatJob, first: Lines, second: Lines) -> Tested:
     one, two = (each.psd[known].astype(np.float64) * k for each, k in zip((first, second), factors, strict=True))
     averages = (first.averages, second.averages)
     correlation = _correlation(job.needs.window, job.needs.overlap, min(averages))
-    result = same_spectrum(one, two, averages, correlation)
+    result = spectrum_equality(one, two, averages, correlation)
     ratios, variance = log_ratios(one, two, averages)
     start_hz, step_hz, _ = first.grid
     hz = (start_hz or 0.0) + step_hz * np.flatnonzero(known)
