@@ -32,7 +32,7 @@ AT_ONCE = 500
 
 
 @dataclass(frozen=True)
-class SureRanks:
+class RankUncertainty:
     """Expected contributions and ranks, every field of shape (spots,); rank 1 is the largest.
 
     `low` and `high` hold the rank at the confidence asked for, `first_share` is the chance of being the largest. They
@@ -47,7 +47,7 @@ class SureRanks:
     group: NDArray[np.int64]
 
 
-def sure_ranks(
+def rank_uncertainty(
     values: Reals,
     errors: Reals,
     draws: int,
@@ -55,7 +55,7 @@ def sure_ranks(
     ranked: NDArray[np.bool_] | None = None,
     *,
     either_way: bool = False,
-) -> SureRanks:
+) -> RankUncertainty:
     """Expected contributions of all spots and the intervals of their ranks, from `draws` draws with a fixed seed.
 
     `values` (powers, any unit) and their standard errors have shape (spots,); no NaN. Values may lie below zero, true
@@ -74,7 +74,7 @@ def sure_ranks(
         first_share[which] = np.mean(places == 1, axis=0)
         order = which[np.lexsort((-values[which], -expected[which]))]
         group[order] = _groups(chance[order], 1.0 - tail)
-    return SureRanks(expected, low, high, first_share, group)
+    return RankUncertainty(expected, low, high, first_share, group)
 
 
 def _drawn_ranks(thought: Reals, chance: Reals, draws: int) -> NDArray[np.int32]:

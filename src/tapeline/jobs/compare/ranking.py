@@ -18,7 +18,7 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.contributed_spots import BOTH_WAYS, Found, Spots, contributed_spots
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.limits import ADVISED_RUNS, ADVISED_RUNS_P
-from tapeline.statistics.rank_uncertainty import SureRanks, sure_ranks
+from tapeline.statistics.rank_uncertainty import RankUncertainty, rank_uncertainty
 from tapeline.statistics.selection_intervals import miss_rate, student_tail_factor
 from tapeline.statistics.significance import student_factor
 
@@ -99,7 +99,7 @@ def _ranked(made: _List) -> Iterator[dict[str, Any]]:
         return
     index = tuple(np.array(sound).T)
     settings, confidence = job.needs.ranking, job.needs.confidence
-    ranks = sure_ranks(
+    ranks = rank_uncertainty(
         spots.net[index], spots.error[index], settings.draws, confidence, shown, either_way=spots.either_way
     )
     order = np.flatnonzero(shown)
@@ -129,7 +129,7 @@ def _selected(made: _List, at: Place, missed: Reals) -> dict[str, Any]:
     }
 
 
-def _rank_columns(ranks: SureRanks, k: int, order: NDArray[np.intp]) -> dict[str, Any]:
+def _rank_columns(ranks: RankUncertainty, k: int, order: NDArray[np.intp]) -> dict[str, Any]:
     """The rank of one spot, which is that of the first one of its group, and the group where it has several spots."""
     groups, sizes = np.unique(ranks.group[order], return_counts=True)
     own = int(ranks.group[k])
