@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.limits import LENT_DOF
-from tapeline.statistics.homogeneous_cells import alike_cells
+from tapeline.statistics.homogeneous_cells import homogeneous_cells
 from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, keeping_to_own, own_scatter, scatter_by_position
 
 BANDS = 12
@@ -82,9 +82,9 @@ def test_a_cell_with_a_bound_says_nothing() -> None:
 def test_cells_that_scatter_alike_are_pooled_and_an_odd_run_sets_its_cell_apart() -> None:
     random = np.random.default_rng(6)
     levels = [80.0 + 0.3 * random.normal(size=(3, 6, BANDS)) for _ in range(6)]
-    sound = alike_cells([rows(each) for each in levels])
+    sound = homogeneous_cells([rows(each) for each in levels])
     levels[2][1] += 5.0
-    odd = alike_cells([rows(each) for each in levels])
+    odd = homogeneous_cells([rows(each) for each in levels])
     others = [0, 1, 3, 4, 5]
     assert np.array_equal(odd[np.ix_(others, others)], sound[np.ix_(others, others)])
     assert not odd[2, others].any() and not odd[others, 2].any() and odd[2, 2]
@@ -99,7 +99,12 @@ def test_cells_that_move_as_a_whole_are_told_apart_only_where_they_differ_much()
 
     apart = [
         float(
-            np.mean([not alike_cells([shifted(sd), *[shifted(0.2) for _ in range(5)]])[0, 1:].all() for _ in range(40)])
+            np.mean(
+                [
+                    not homogeneous_cells([shifted(sd), *[shifted(0.2) for _ in range(5)]])[0, 1:].all()
+                    for _ in range(40)
+                ]
+            )
         )
         for sd in (0.28, 20.0)
     ]

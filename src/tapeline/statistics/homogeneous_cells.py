@@ -14,7 +14,7 @@ from tapeline.statistics.repeat_scatter import RepeatRows
 from tapeline.statistics.significance import variance_ratio_p_value
 
 
-def alike_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
+def homogeneous_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
     """Which cells scatter alike, two by two, (cells, cells); each is like itself.
 
     Every deviation is taken in units of what all cells together show at its position and item, so that positions that

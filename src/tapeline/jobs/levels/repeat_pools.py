@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.statistics.comparison import RunLevels
-from tapeline.statistics.homogeneous_cells import alike_cells
+from tapeline.statistics.homogeneous_cells import homogeneous_cells
 from tapeline.statistics.repeat_scatter import (
     RepeatRows,
     Scatter,
@@ -91,7 +91,7 @@ class RepeatPools:
         found: dict[CellKey, tuple[CellKey, ...]] = {}
         for session in sorted({session for session, *_ in self.rows}):
             keys = [key for key in self.rows if key[0] == session]
-            alike = alike_cells([self.rows[key] for key in keys])
+            alike = homogeneous_cells([self.rows[key] for key in keys])
             for key, flags in zip(keys, alike, strict=True):
                 found[key] = tuple(other for other, like in zip(keys, flags, strict=True) if like)
         return found
