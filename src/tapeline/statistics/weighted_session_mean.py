@@ -43,7 +43,7 @@ class _Weighted:
         return np.asarray((self.deviation**2).sum(axis=0))
 
 
-def mean_of_sessions(
+def weighted_session_mean(
     differences_db: Reals, errors_db: Reals, degrees_of_freedom: Reals, confidence: float
 ) -> SessionMean:
     """Mean of differences of independent sessions, all (sessions, positions, items), NaN where a session has none.
