@@ -37,7 +37,7 @@ TINY = 1e-300
 
 
 @dataclass(frozen=True)
-class Shrunken:
+class ShrinkageEstimates:
     """Expected differences, shape (tests,), and both ends of their intervals; NaN where nothing is known.
 
     Ends are given for those asked for only. The interval is one of expectation: it holds as far as the family is what
@@ -63,7 +63,7 @@ class _Spread:
     chance: Reals
 
 
-def shrunken(
+def shrinkage_estimates(
     difference: Reals,
     standard_error: Reals,
     degrees_of_freedom: Reals,
@@ -71,7 +71,7 @@ def shrunken(
     *,
     fitted: NDArray[np.bool_],
     asked: NDArray[np.bool_],
-) -> Shrunken:
+) -> ShrinkageEstimates:
     """Expected differences of one family, all of shape (tests,), in the unit of `difference`.
 
     `fitted` says which differences tell how the family is spread, `asked` of which the interval is wanted. Averaged by
@@ -79,7 +79,7 @@ def shrunken(
     their own, some perhaps lying anywhere. Degrees of freedom may be infinite. NaN is no test.
     """
     known = np.isfinite(difference) & np.isfinite(standard_error) & (standard_error > 0.0)
-    result = Shrunken(*(np.full(difference.shape, np.nan) for _ in range(3)))
+    result = ShrinkageEstimates(*(np.full(difference.shape, np.nan) for _ in range(3)))
     at, telling = np.flatnonzero(known), np.flatnonzero(known & fitted)
     if telling.size < 2:
         return result

@@ -12,7 +12,7 @@ from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.limits import FAMILY_AT_LEAST_DIFFERENCES, SELECTED_DIFFERENCES
 from tapeline.statistics.selection_intervals import least_sizes, picked_miss_rate, selected_ends, size_places
-from tapeline.statistics.shrinkage import shrunken
+from tapeline.statistics.shrinkage import shrinkage_estimates
 
 SHOWN = ("lower", "higher")
 
@@ -79,7 +79,7 @@ def _with_expected(
     sound, picked = which
     if np.count_nonzero(np.isfinite(value) & sound) < FAMILY_AT_LEAST_DIFFERENCES:
         return np.full(value.shape, np.nan), ends
-    found = shrunken(value, error, freedom, confidence, fitted=sound, asked=picked)
+    found = shrinkage_estimates(value, error, freedom, confidence, fitted=sound, asked=picked)
     given = np.isfinite(value)
     lower = np.where(given, np.fmin(ends[0], found.lower), ends[0])
     upper = np.where(given, np.fmax(ends[1], found.upper), ends[1])
