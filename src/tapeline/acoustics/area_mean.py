@@ -10,7 +10,7 @@ from tapeline.arrays import Reals
 
 
 @dataclass(frozen=True)
-class PlaceMean:
+class AreaMean:
     """Mean level over places, every field of shape (items,); NaN where no place has a level.
 
     `own_variance_db2` is by what each place's level has of its own, `shared_variance_db2` by what acts on all alike;
@@ -23,9 +23,7 @@ class PlaceMean:
     spread_db: Reals
 
 
-def mean_over_places(
-    levels_db: Reals, own_variance_db2: Reals, correlation: float, shared_variance_db2: Reals
-) -> PlaceMean:
+def energy_mean(levels_db: Reals, own_variance_db2: Reals, correlation: float, shared_variance_db2: Reals) -> AreaMean:
     """10 lg of the mean of 10^(L/10) over places; all of shape (places, items), NaN where a place has no level.
 
     A place's error counts with its share w of the sum of powers (GUM 5.1.2): with the correlation rho of the places'
@@ -42,7 +40,7 @@ def mean_over_places(
     own, shared = (np.where(known, np.nan_to_num(part), 0.0) for part in (own_variance_db2, shared_variance_db2))
     together = (share * np.sqrt(own)).sum(axis=0) ** 2
     apart = (share**2 * own).sum(axis=0)
-    return PlaceMean(
+    return AreaMean(
         level_db=np.where(count > 0, level, np.nan),
         own_variance_db2=correlation * together + (1.0 - correlation) * apart,
         shared_variance_db2=(share * np.sqrt(shared)).sum(axis=0) ** 2,
