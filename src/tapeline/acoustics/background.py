@@ -9,8 +9,8 @@ import numpy as np
 import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
-from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95, ChosenByMargin, needed_margin_db
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
+from tapeline.acoustics.selection_by_margin import ONE_SIDED_95, SelectionByMargin, needed_margin_db
 from tapeline.arrays import Reals
 from tapeline.limits import CERTAIN_DOF, CHI_SQUARE_DOF, LOUDER_THAN_BACKGROUND_P
 from tapeline.statistics.significance import chi_square_quantile
@@ -77,7 +77,7 @@ class Subtraction:
         return np.asarray(self.total - self.kept + self.below)
 
     @property
-    def chosen(self) -> ChosenByMargin:
+    def chosen(self) -> SelectionByMargin:
         """How the margin chose which levels are stated, for the tails of their intervals."""
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             measured = self.kept / self.below
@@ -85,7 +85,7 @@ class Subtraction:
         # Where the margin is enough and yet no level is stated, something else has decided.
         otherwise = (self.state == BOUND) & (measured >= 10.0 ** (self.needed_margin_db / 10.0))
         needed = np.where(otherwise, np.nan, self.needed_margin_db)
-        return ChosenByMargin(measured, 10.0 ** (needed / 10.0), freedom)
+        return SelectionByMargin(measured, 10.0 ** (needed / 10.0), freedom)
 
     @property
     def subtracted_variance(self) -> Reals:
@@ -131,7 +131,7 @@ def subtract(
     Where the margin is above the no-correction limit the total stays as it is. A level is stated from the least margin
     on, or from more where chance makes that much of it (`needed_margin_db`). A bound is max(0, total - background) +
     distance to the upper end of the interval of the difference, `bound_factor` standard uncertainties for many
-    averages, and more towards the margin from which a level is stated: see `ChosenByMargin`. `kept`, where given, is
+    averages, and more towards the margin from which a level is stated: see `SelectionByMargin`. `kept`, where given, is
     what reference sensors do not explain of the total; `total_variance` is then its
     own, and `below` what is left of the background. The coherent part may be taken down by `most_removed_db`.
     `half_width` (Pa^2) is how far the background may be off for certain; it is added to each reach. Where the

@@ -16,8 +16,8 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, Subtraction
 from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, on_lines, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
-from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
 from tapeline.acoustics.levels import level_db, power_pa2
+from tapeline.acoustics.selection_by_margin import ONE_SIDED_95
 from tapeline.acoustics.stationarity import mean_power_variance
 from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights

@@ -36,7 +36,7 @@ def needed_margin_db(
     return np.asarray(np.fmax(least_margin_db, least_margin_db - MARGIN_SHORTFALL_DB + ONE_SIDED_95 * error))
 
 
-class ChosenByMargin:
+class SelectionByMargin:
     """Tails of confidence intervals after a choice: a level is stated where `measured` >= `needed`, else it is a bound.
 
     Both are ratios of power to background of one shape. The powers are scaled chi-squares of `freedom` degrees of
