@@ -16,10 +16,10 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, Subtraction
 from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, on_lines, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
+from tapeline.acoustics.common_tones import common_tone_half_width
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.acoustics.selection_by_margin import ONE_SIDED_95
 from tapeline.acoustics.stationarity import mean_power_variance
-from tapeline.acoustics.tones_of_both import half_width_of_tones
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import SessionRun, TablesNeeds
@@ -250,7 +250,7 @@ def _tones_of_both(m: Measured, bands: Bands) -> LineSpectra | None:
     there = m.background.there[:, None]
     total = spectra if m.run.kept is None else m.run.kept
     below = np.where(there, np.nan_to_num(found.powers.power), 0.0)
-    half = half_width_of_tones(np.asarray(total.psd, dtype=np.float64), below, spectra.step_hz, bands)
+    half = common_tone_half_width(np.asarray(total.psd, dtype=np.float64), below, spectra.step_hz, bands)
     return LineSpectra(half, spectra.step_hz, spectra.covariance) if half.any() else None
 
 

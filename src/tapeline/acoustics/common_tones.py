@@ -10,7 +10,7 @@ from tapeline.arrays import Reals
 from tapeline.limits import HANN_HALF_LOBE_LINES, TONE_ABOVE_BACKGROUND_DB, TONE_ABOVE_MEDIAN_DB
 
 
-def half_width_of_tones(total: Reals, below: Reals, step_hz: float, bands: Bands) -> Reals:
+def common_tone_half_width(total: Reals, below: Reals, step_hz: float, bands: Bands) -> Reals:
     """How far (Pa^2/Hz) total - background may be off by tones of both, (positions, lines); lines start at 0 Hz.
 
     A source's tone of power S that keeps its phase to the background's B makes T = S + B + 2 sqrt(S B) cos(phase), so
