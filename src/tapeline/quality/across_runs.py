@@ -6,8 +6,8 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from tapeline.acoustics.log_shift import LogShift, log_shift
 from tapeline.acoustics.outlier_levels import median_polish
+from tapeline.acoustics.run_log_offset import RunLogOffset, run_log_offset
 from tapeline.limits import FLOOR_MARGIN_DB, OTHERS_ABOVE_FLOOR_DB, OUTLIER_AT_LEAST_RUNS, PATTERN_AT_LEAST_POSITIONS
 from tapeline.quality.gain_entries import contradicted_gains, entry_step_db, rows_of_repeats
 from tapeline.quality.level_table import (
@@ -154,7 +154,7 @@ def _slipped_log(levels: Sequence[RunLevel], limits: AcrossLimits, found: Findin
     first = {run: next(level for level in flow if level.run == run) for run in names}
     speeds = [first[run].logged_mps or 0.0 for run in names]
     groups = [f"{first[run].kind} {first[run].condition} {first[run].yaw_deg:g}" for run in names]
-    slip = log_shift(of_runs.tolist(), speeds, groups, limits.speed_level_db)
+    slip = run_log_offset(of_runs.tolist(), speeds, groups, limits.speed_level_db)
     if slip is None:
         return
     for index in slip.changed:
@@ -164,7 +164,7 @@ def _slipped_log(levels: Sequence[RunLevel], limits: AcrossLimits, found: Findin
                 found.setdefault((names[index], position), []).append(finding)
 
 
-def _slip(position: str, slip: LogShift, names: Sequence[str]) -> str:
+def _slip(position: str, slip: RunLogOffset, names: Sequence[str]) -> str:
     part = f"from {names[slip.start]} to {names[slip.stop - 1]}"
     way = "after" if slip.rows > 0 else "before"
     return (

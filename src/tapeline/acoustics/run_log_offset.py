@@ -22,7 +22,7 @@ Places = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class LogShift:
+class RunLogOffset:
     """Runs `start` to `stop` (not included) fit the log's row `rows` (1 or -1) further on; `changed` are those among
     them whose speed this alters. Rms rests in dB with the log as it is and slipped."""
 
@@ -34,9 +34,9 @@ class LogShift:
     slipped_rest_db: float
 
 
-def log_shift(
+def run_log_offset(
     levels_db: Sequence[float], speeds_mps: Sequence[float], groups: Sequence[str], limit_db: float
-) -> LogShift | None:
+) -> RunLogOffset | None:
     """The slip by one row, of the whole log or of a contiguous part, that explains what the log contradicts.
 
     `levels_db`, `speeds_mps` and `groups` (condition and what else has a level of its own) stand in the order of
@@ -55,7 +55,7 @@ def log_shift(
     first, second = _contradictions(level, speed, group, limit_db)
     if not first.size or np.count_nonzero(np.abs(rest) > limit_db / 2.0) < SLIPPED_LOG_CHANGED_ROWS:
         return None
-    best: tuple[float, int, LogShift] | None = None
+    best: tuple[float, int, RunLogOffset] | None = None
     before = float(np.sqrt(np.mean(rest**2)))
     for start, stop, rows in _parts(level.size):
         if ((second < start) | (first >= stop) | ((first < start) & (second >= stop))).any():
@@ -75,7 +75,7 @@ def log_shift(
             # The run at the end of the part has no row left: nothing says what it was.
             changed = (*held[moved].tolist(), *every[~known].tolist())
             if best is None or (round(after, 6), len(changed)) < best[:2]:
-                found = LogShift(start, stop, rows, tuple(sorted(changed)), before, after)
+                found = RunLogOffset(start, stop, rows, tuple(sorted(changed)), before, after)
                 best = (round(after, 6), len(changed), found)
     return best[2] if best else None
 
