@@ -10,7 +10,7 @@ from tapeline.statistics.uncertainty import Term
 
 
 @dataclass(frozen=True)
-class CalibratorPapers:
+class CalibratorCertificate:
     """What the calibrators table says of one calibrator; uncertainties are None where it does not say."""
 
     level_db: float
@@ -40,7 +40,7 @@ class LevelAtSensor:
 
 
 def level_at_sensor(
-    papers: CalibratorPapers, static_pressure_hpa: float | None, defaults: LevelDefaults
+    papers: CalibratorCertificate, static_pressure_hpa: float | None, defaults: LevelDefaults
 ) -> LevelAtSensor:
     """Calibrator level + 20 lg(p / 101.325 kPa) for closed couplers + adapter correction.
 

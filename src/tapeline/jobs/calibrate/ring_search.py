@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.levels import power_pa2
 from tapeline.arrays import Reals
 from tapeline.calibration.background_tone import quiet_pieces, rms_at
-from tapeline.calibration.level_at_sensor import CalibratorPapers, LevelAtSensor, LevelDefaults, level_at_sensor
+from tapeline.calibration.level_at_sensor import CalibratorCertificate, LevelAtSensor, LevelDefaults, level_at_sensor
 from tapeline.calibration.rings import Ring, is_hum, rings_in, rung_together
 from tapeline.calibration.rung_blocks import Expected
 from tapeline.calibration.tone import SteadyPart, ToneTrack
@@ -51,7 +51,7 @@ class Heard:
     def level(self) -> LevelAtSensor:
         """The calibrator's level at the sensors."""
         check, limits = self.check, self.needs.limits
-        papers = CalibratorPapers(
+        papers = CalibratorCertificate(
             check.level_db,
             check.closed_coupler,
             check.level_uncertainty_db,

@@ -11,7 +11,7 @@ from tapeline.calibration.data_sheet import DataSheet
 
 
 @dataclass(frozen=True)
-class SensorPapers:
+class SensorCertificate:
     """The papers of the sensor at one position. `data_sheet_fault` says why a stated data sheet could not be read."""
 
     sensor: str
@@ -32,7 +32,7 @@ def chart_age_days(calibrated_on: str | None, measured_on: str | None) -> int | 
     return (day - datetime.date.fromisoformat(calibrated_on[:10])).days
 
 
-def doubts_of_papers(papers: SensorPapers, measured_on: str | None, age_limit_days: int) -> dict[str, str]:
+def certificate_doubts(papers: SensorCertificate, measured_on: str | None, age_limit_days: int) -> dict[str, str]:
     """Reason codes with their words: old or foreign charts, kinds of response, data sheets that say otherwise."""
     doubts = {}
     age = chart_age_days(papers.calibrated_on, measured_on)
@@ -57,7 +57,7 @@ def doubts_of_papers(papers: SensorPapers, measured_on: str | None, age_limit_da
     return doubts | _serials(papers) | _data_sheet(papers)
 
 
-def _serials(papers: SensorPapers) -> dict[str, str]:
+def _serials(papers: SensorCertificate) -> dict[str, str]:
     own, words = papers.serial, []
     if own and papers.chart_serial and not same_serial(own, papers.chart_serial):
         words.append(f"its chart is of serial {papers.chart_serial}")
@@ -68,7 +68,7 @@ def _serials(papers: SensorPapers) -> dict[str, str]:
     return {"serial-differs": f"sensor {papers.sensor} has serial {own} in the sensor table, {' and '.join(words)}"}
 
 
-def _data_sheet(papers: SensorPapers) -> dict[str, str]:
+def _data_sheet(papers: SensorCertificate) -> dict[str, str]:
     doubts = {}
     sheet = papers.data_sheet
     if papers.data_sheet_fault:
