@@ -337,15 +337,15 @@ SLIPPED_LOG_CHANGED_ROWS: Final = 3
 exchanged ones."""
 
 SLIPPED_LOG_PART_RUNS: Final = 6
-"""Least runs of a part of the log that may have slipped. Origin: own choice, see tests/acoustics/test_log_shift.py: a
-shorter part explains other faults too well."""
+"""Least runs of a part of the log that may have slipped. Origin: own choice, see
+tests/acoustics/test_run_log_offset.py: a shorter part explains other faults too well."""
 
 SLIPPED_LOG_SPARE_RUNS: Final = 4
 """Least runs beyond the number of fitted values. Origin: own choice: with fewer, a good fit says nothing."""
 
 SLIPPED_LOG_RESIDUAL_RATIO: Final = 3.0
 """A slip of the log must divide the rms residual by at least this. Origin: own choice: simulated, see
-tests/acoustics/test_log_shift.py."""
+tests/acoustics/test_run_log_offset.py."""
 
 OUTLIER_LINE_SPEEDS: Final = 4
 """Least speeds that fix a line over speed well enough to call one run an outlier. Origin: own choice: of three points

@@ -19,7 +19,7 @@ from tapeline.limits import (
 )
 
 
-class HumSearch:
+class MainsSearch:
     """Averaged spectrum below 800 Hz of a stream of many channels, at a small cost: means of neighbouring samples.
 
     The mean over m samples lets through aliases weakened by at least sin(x)/x; they raise the floor around a line,

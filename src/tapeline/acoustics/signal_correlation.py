@@ -8,7 +8,7 @@ from tapeline.arrays import Reals, Samples
 from tapeline.limits import CORRELATION_EVERY_BLOCKS
 
 
-class Likeness:
+class SignalCorrelation:
     """Products of all pairs of channels' steps, summed over one block in eight.
 
     Steps weigh high frequencies, where the flow at two places has nothing in common; a copied, doubled or shorted
