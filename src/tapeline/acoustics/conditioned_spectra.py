@@ -40,15 +40,15 @@ class ReferenceLines:
         self._powers = np.zeros((channels, count))
 
     def open(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         self._used = self._parts.blocks(first, count, self._hop, self._frames) - first
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         self._gathered[channel, : lines.shape[0]] = lines[:, self._lines]
 
     def close(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         for channel, gathered in enumerate(self._gathered):
             here = gathered[self._used]
             self._powers[channel] += np.einsum("bk,bk->k", here.real, here.real)
@@ -59,7 +59,7 @@ class ReferenceLines:
                 )
 
     def finish(self, frames: int) -> None:
-        """See LinesTaker; nothing is left to do."""
+        """See SpectrumConsumer; nothing is left to do."""
 
     def explained(self) -> tuple[Reals, NDArray[np.int64]]:
         """Multiple coherence of every channel with the references, see `multiple_coherence`."""

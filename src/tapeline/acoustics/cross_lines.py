@@ -29,18 +29,18 @@ class CrossLines:
         self._gathered = np.empty((len(chosen), BLOCKS_A_CALL, kept), dtype=np.complex64)
 
     def open(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         self._used = self._parts.blocks(first, count, self._hop, self._frames) - first
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if channel in self._place:
             self._gathered[self._place[channel], : lines.shape[0]] = lines[:, self._spectra.kept]
 
     def close(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if self._used.size:
             self._spectra.add(self._gathered[:, self._used])
 
     def finish(self, frames: int) -> None:
-        """See LinesTaker; nothing is left to do."""
+        """See SpectrumConsumer; nothing is left to do."""

@@ -73,12 +73,12 @@ class WeightedHistory:
         self._whole: int | None = None
 
     def open(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if first >= 0:
             self._prepare(first, count)
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         half = self._short // 2
         weighted = lines[:, : self._lines] * self._magnitude[:, channel, None, :]
         back = scipy.fft.irfft(weighted, n=self._short, axis=-1, overwrite_x=True)
@@ -105,7 +105,7 @@ class WeightedHistory:
         self._in_intervals = np.zeros((*shape, self._interval_starts.size))
 
     def close(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if first < 0:
             return
         in_steps = self._in_steps / np.tile(np.diff(self._step_edges), count)
@@ -120,7 +120,7 @@ class WeightedHistory:
                 self._open = np.zeros_like(self._open)
 
     def finish(self, frames: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         self._whole = int(np.floor(frames / self._interval_frames + WHOLE_NUMBER_WITHIN_UNITS))
 
     @property

@@ -27,7 +27,7 @@ PIECE_FRAMES = 16_384
 """Most frames that are taken in before blocks are handed over."""
 
 
-class LinesTaker(Protocol):
+class SpectrumConsumer(Protocol):
     """What is handed the lines of one channel's blocks after the other's, in the order of time.
 
     `margins` asks for two more kinds of blocks, filled up with zeros: number -1, half before the first sample, and
@@ -71,7 +71,7 @@ class WindowedBlocks:
     Samples and lines are single precision.
     """
 
-    def __init__(self, shape: Reals, hop_frames: int, mean: Reals, takers: Sequence[LinesTaker]) -> None:
+    def __init__(self, shape: Reals, hop_frames: int, mean: Reals, takers: Sequence[SpectrumConsumer]) -> None:
         self._window = shape.astype(np.float32)
         self._hop = hop_frames
         self._mean = mean.astype(np.float32)
@@ -109,7 +109,7 @@ class WindowedBlocks:
         for taker in self._takers:
             taker.finish(self._frames)
 
-    def _hand_over(self, takers: Sequence[LinesTaker], least: int) -> None:
+    def _hand_over(self, takers: Sequence[SpectrumConsumer], least: int) -> None:
         """Pass on the blocks that are whole by now, if there are `least` of them, and keep what later ones need."""
         used = 0
         while (whole := (self._count - used - self._window.size) // self._hop + 1) >= least:
@@ -122,7 +122,7 @@ class WindowedBlocks:
             self._held[:, : self._count - used] = self._held[:, used : self._count]
             self._count -= used
 
-    def _transform(self, start: int, count: int, takers: Sequence[LinesTaker]) -> None:
+    def _transform(self, start: int, count: int, takers: Sequence[SpectrumConsumer]) -> None:
         frames, work = self._window.size, self._work[:count]
         stop = start + frames + (count - 1) * self._hop
         for taker in takers:

@@ -10,7 +10,7 @@ import numpy as np
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.short_time_spectra import LinesTaker, WindowedBlocks, block_frames
+from tapeline.acoustics.short_time_spectra import SpectrumConsumer, WindowedBlocks, block_frames
 from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines, window
 from tapeline.arrays import Reals
 from tapeline.campaign.plan import Plan
@@ -68,7 +68,7 @@ def _measure(
     mean, parts = np.array([row["mean_pa"] for row in quality]), used_parts(needs, quality, rate)
     averaged = AveragedSpectrum(shape, hop, len(positions), parts)
     cross = flow = explained = None
-    takers: list[LinesTaker] = [averaged]
+    takers: list[SpectrumConsumer] = [averaged]
     if needs.cross_spectra is not None:
         cross = CrossSpectraPass(needs, needs.cross_spectra, positions, rate, shape, hop, parts)
         takers.append(cross.taker)
