@@ -13,7 +13,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.filter_bank import FilterBank
 from tapeline.acoustics.filter_mask import PASS_BAND_EXPONENTS, STOP_BAND_EXPONENTS, breakpoint_ratio, mask_margin_db
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
 from tapeline.limits import FILTER_HIGHEST_EDGE_SHARE
 
@@ -81,7 +81,7 @@ def averages_row(name: WindowName, overlap: float) -> tuple[str, bool]:
     found = []
     for seed in range(ROUNDS):
         spectrum = AveragedSpectrum(shape, hop, CHANNELS)
-        blocks = WindowedBlocks(shape, hop, np.zeros(CHANNELS), [spectrum])
+        blocks = ShortTimeSpectra(shape, hop, np.zeros(CHANNELS), [spectrum])
         frames = FRAMES + hop * (BLOCKS - 1)
         blocks.add(np.random.default_rng(seed).normal(size=(CHANNELS, frames)).astype(np.float32))
         blocks.finish()

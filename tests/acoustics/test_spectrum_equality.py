@@ -7,7 +7,7 @@ import pytest
 import scipy.signal
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.spectrum_equality import SpectrumEquality, line_correlation, spectrum_equality
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
 from tapeline.statistics.significance import holm
@@ -26,7 +26,7 @@ def averaged(
     noise = np.random.default_rng(seed).standard_normal((records, FRAMES + hop * (blocks - 1) + 100), np.float32)
     coloured = scipy.signal.lfilter([1.0], [1.0, -pole], noise, axis=1)[:, 100:] if pole else noise[:, 100:]
     spectrum = AveragedSpectrum(window(name, FRAMES), hop, records)
-    stream = WindowedBlocks(window(name, FRAMES), hop, np.zeros(records), [spectrum])
+    stream = ShortTimeSpectra(window(name, FRAMES), hop, np.zeros(records), [spectrum])
     stream.add(coloured.astype(np.float32))
     stream.finish()
     averages = effective_averages(window(name, FRAMES), hop, all_pairs(blocks, FRAMES, hop))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.history import HistoryPart, WeightedHistory
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.time_weighting import ExponentialMean
 from tapeline.acoustics.windows import window
 from tapeline.limits import FAST_TIME_CONSTANT_S, SLOW_TIME_CONSTANT_S
@@ -18,7 +18,7 @@ BLOCK = 12_000
 def history(samples: np.ndarray, interval_s: float = 0.125) -> HistoryPart:
     """The unweighted history of one channel."""
     track = WeightedHistory(np.ones((1, 1, BLOCK // 2 + 1)), interval_s * RATE, RATE)
-    blocks = WindowedBlocks(window("hann", BLOCK), BLOCK // 2, np.zeros(1), [track])
+    blocks = ShortTimeSpectra(window("hann", BLOCK), BLOCK // 2, np.zeros(1), [track])
     for start in range(0, samples.size, 5000):
         blocks.add(samples[None, start : start + 5000].astype(np.float32))
     blocks.finish()

@@ -64,7 +64,7 @@ def lines_within(range_hz: tuple[float, float], step_hz: float, frames: int) -> 
     )
 
 
-class WindowedBlocks:
+class ShortTimeSpectra:
     """Blocks of `shape.size` frames, `hop_frames` apart, times the window `shape`; block i starts at frame i hop.
 
     `mean` (channels,) is subtracted from every sample: the mean of the whole recording part, the only detrending.

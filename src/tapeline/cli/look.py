@@ -12,7 +12,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.response import response_db
-from tapeline.acoustics.short_time_spectra import WindowedBlocks, block_frames
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra, block_frames
 from tapeline.acoustics.stream_checks import StreamChecks
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.acoustics.windows import window
@@ -267,7 +267,7 @@ def _streamed(
     frames = block_frames(recording.sample_rate_hz, LEVEL_RESOLUTION_HZ)
     shape = window("hann", frames)
     spectrum = AveragedSpectrum(shape, frames // 2, len(index))
-    blocks = WindowedBlocks(shape, frames // 2, np.zeros(len(index)), [spectrum])
+    blocks = ShortTimeSpectra(shape, frames // 2, np.zeros(len(index)), [spectrum])
     for block in recording.blocks(part.start, part.stop):
         samples = block[index]
         checks.add(samples)

@@ -10,7 +10,7 @@ import numpy as np
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.short_time_spectra import SpectrumConsumer, WindowedBlocks, block_frames
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra, SpectrumConsumer, block_frames
 from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines, window
 from tapeline.arrays import Reals
 from tapeline.campaign.plan import Plan
@@ -83,9 +83,9 @@ def _measure(
     shared = needs.spectra.window == "hann" and 2 * hop == frames and frames >= HISTORY_SHARED_BLOCK_S * rate
     own = frames if shared else 2 * block_frames(rate, 2.0 / HISTORY_FILTER_BLOCK_S)
     track = history_of(needs, positions, rate, own)
-    blocks = [WindowedBlocks(shape, hop, mean, [*takers, track] if shared else takers)]
+    blocks = [ShortTimeSpectra(shape, hop, mean, [*takers, track] if shared else takers)]
     if not shared:
-        blocks.append(WindowedBlocks(window("hann", own), own // 2, mean, [track]))
+        blocks.append(ShortTimeSpectra(window("hann", own), own // 2, mean, [track]))
     passes = _own_passes(needs, positions, mean, rate, parts)
     for samples in source.blocks():
         for each in (*blocks, *passes):
