@@ -12,7 +12,7 @@ from tapeline.limits import HANN_HALF_LOBE_LINES, TONE_MEDIAN_AT_LEAST_LINES
 
 
 @dataclass(frozen=True)
-class OutstandingLines:
+class ProminentLines:
     """Of every band, (spectra, bands): the largest line above the median line, what it and its lobe add to the power
     that the median lets expect there, all of the band's power, and the line's frequency. NaN where a band holds no
     line. `peaked` is false where a line next to the band, as near as a tone fills, is larger still: that line is the
@@ -25,9 +25,9 @@ class OutstandingLines:
     peaked: NDArray[np.bool_]
 
 
-def outstanding_lines(
+def prominent_lines(
     psd: NDArray[np.floating], first_hz: float, step_hz: float, lower_hz: Reals, upper_hz: Reals
-) -> OutstandingLines:
+) -> ProminentLines:
     """Look at each band of some spectra on one grid; `psd` (Pa^2/Hz) has shape (spectra, lines)."""
     above, added, power, frequency = (np.full((psd.shape[0], lower_hz.size), np.nan) for _ in range(4))
     peaked = np.zeros(above.shape, dtype=bool)
@@ -46,10 +46,10 @@ def outstanding_lines(
         power[:, b] = band.sum(axis=1) * step_hz
         frequency[:, b] = first_hz + step_hz * (start + largest)
         peaked[:, b] = _highest_nearby(psd, start + largest)
-    return OutstandingLines(above, added, power, frequency, peaked)
+    return ProminentLines(above, added, power, frequency, peaked)
 
 
-def above_usual_db(
+def prominence_db(
     psd: NDArray[np.floating], first_hz: float, step_hz: float, lower_hz: float, upper_hz: float, frequency_hz: float
 ) -> float:
     """How far a spectrum (lines,) stands above its median line of a band at a frequency, the lines of a lobe about it.
@@ -65,7 +65,7 @@ def above_usual_db(
         return float(10.0 * np.log10(near.max() / _usual(psd[None, :], start, stop)[0]))
 
 
-def usual_lines(psd: NDArray[np.floating], step_hz: float, lower_hz: float, upper_hz: float) -> float:
+def median_density(psd: NDArray[np.floating], step_hz: float, lower_hz: float, upper_hz: float) -> float:
     """The median line of a band of one spectrum (lines,) from 0 Hz, or of the lines about it where it holds few."""
     start, stop = _lines_of(psd.size, 0.0, step_hz, lower_hz, upper_hz)
     return float(_usual(psd[None, :], start, stop)[0])

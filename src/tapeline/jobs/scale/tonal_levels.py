@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from tapeline.acoustics.tonal_bands import outstanding_lines
+from tapeline.acoustics.tonal_bands import prominent_lines
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.campaign.slices import ScaleNeeds
@@ -50,7 +50,7 @@ def tonal_levels(results: Path, session: str, cube: LevelCube, needs: ScaleNeeds
     sums = [(i, _weights(item, [cube.items[b] for b in bands])) for i, item in enumerate(cube.items) if i not in bands]
     power = needs.reference_pressure_pa**2 * 10.0 ** (cube.values["corrected_level_db"] / 10.0)
     for each in _spectra(places.session_table(results, "narrowband", session), cube):
-        found = outstanding_lines(each.psd, each.first_hz, each.step_hz, lower, upper)
+        found = prominent_lines(each.psd, each.first_hz, each.step_hz, lower, upper)
         with np.errstate(invalid="ignore"):
             stands_out = found.above_db >= settings.tonal_above_db
             dominated = stands_out & (found.added_pa2 >= settings.tonal_share * found.power_pa2)
