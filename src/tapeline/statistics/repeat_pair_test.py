@@ -89,7 +89,7 @@ def region_means(
         return np.where(known, sums / count, np.nan), np.where(known, variance * reach / count, np.nan)
 
 
-def against_usual(
+def pair_test(
     found: Regions, runs: NDArray[np.int64], cell: NDArray[np.int64], sound: NDArray[np.bool_] | None = None
 ) -> Usual:
     """Hold each pair against the scatter that all pairs show which share no run with it.

@@ -23,7 +23,7 @@ from tapeline.jobs import paths as places
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob
 from tapeline.limits import OTHER_REPEATS_DIFFERENCES, REPEAT_TEST_LINES
-from tapeline.statistics.repeat_pair_test import Regions, Usual, against_usual, region_means
+from tapeline.statistics.repeat_pair_test import Regions, Usual, pair_test, region_means
 from tapeline.statistics.significance import holm
 from tapeline.store import parquet
 from tapeline.store.tables import NARROWBAND
@@ -99,7 +99,7 @@ def _usual(job: RepeatJob, pairs: dict[Pair, list[Tested]]) -> dict[tuple[Pair, 
     runs = np.array([[job.cube.runs.index(run.run) for run in pair] for pair in names], dtype=np.int64).reshape(-1, 2)
     groups = [(a.session, a.condition, a.speed_mps, a.yaw_deg) for a, _ in names]
     cell = np.array([groups.index(group) for group in groups], dtype=np.int64)
-    usual = against_usual(found, runs, cell, sound)
+    usual = pair_test(found, runs, cell, sound)
     return {(names[k], each.row["position"]): _usual_columns(job, usual, k, p) for k, p, each in at}
 
 
