@@ -9,7 +9,13 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.limits import LENT_DOF
 from tapeline.statistics.homogeneous_cells import homogeneous_cells
-from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, keeping_to_own, own_scatter, scatter_by_position
+from tapeline.statistics.repeat_scatter import (
+    RepeatRows,
+    Scatter,
+    own_scatter,
+    own_scatter_where_larger,
+    scatter_by_position,
+)
 
 BANDS = 12
 NEAR = np.abs(np.subtract.outer(np.arange(BANDS), np.arange(BANDS))) <= 2
@@ -114,7 +120,7 @@ def test_cells_that_move_as_a_whole_are_told_apart_only_where_they_differ_much()
 def test_a_condition_that_is_restless_at_one_position_keeps_to_its_own_there() -> None:
     whole = Scatter(np.full((2, 1), 0.09), np.full((2, 1), 16.0))
     own = Scatter(np.array([[1.0], [0.09]]), np.full((2, 1), 4.0))
-    found = keeping_to_own(whole, own, np.zeros((2, 1)))
+    found = own_scatter_where_larger(whole, own, np.zeros((2, 1)))
     assert found.excess[0, 0] > 0.9
     assert found.degrees_of_freedom[0, 0] == pytest.approx(4.0, abs=0.5)
     assert (found.excess[1, 0], found.degrees_of_freedom[1, 0]) == (pytest.approx(0.09), 16.0)
@@ -123,7 +129,7 @@ def test_a_condition_that_is_restless_at_one_position_keeps_to_its_own_there() -
 def test_a_larger_own_scatter_takes_over_without_a_step() -> None:
     whole = Scatter(np.full((1, 400), 0.09), np.full((1, 400), 16.0))
     own = Scatter(np.linspace(0.01, 0.3, 400)[None, :], np.full((1, 400), 4.0))
-    found = keeping_to_own(whole, own, np.zeros((1, 400)))
+    found = own_scatter_where_larger(whole, own, np.zeros((1, 400)))
     assert np.abs(np.diff(found.excess[0])).max() < 0.01
     assert np.all(np.diff(found.degrees_of_freedom[0]) <= 0.0)
 

@@ -111,7 +111,7 @@ def scatter_by_position(cells: Sequence[RepeatRows], near: Flags, *, lend: bool 
     return _beyond_random(variance, freedom, mean_random, _correlation(rows))
 
 
-def keeping_to_own(whole: Scatter, own: Scatter, random_variance: Reals) -> Scatter:
+def own_scatter_where_larger(whole: Scatter, own: Scatter, random_variance: Reals) -> Scatter:
     """The scatter of a cell's pool (`whole`), drawn to the cell's `own` where that is larger beyond chance.
 
     A gap may make a position restless in one condition and leave it calm in all others. As in `scatter_by_position` the

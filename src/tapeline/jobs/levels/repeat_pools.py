@@ -14,9 +14,9 @@ from tapeline.statistics.homogeneous_cells import homogeneous_cells
 from tapeline.statistics.repeat_scatter import (
     RepeatRows,
     Scatter,
-    keeping_to_own,
     no_scatter,
     own_scatter,
+    own_scatter_where_larger,
     scatter_by_position,
 )
 
@@ -65,7 +65,7 @@ class RepeatPools:
         found = self._of(pool)
         if len(pool) > 1 and key in self.rows:
             own = scatter_by_position([self.rows[key]], self.near, lend=False)
-            found = keeping_to_own(found, own, self.rows[key].random_variance)
+            found = own_scatter_where_larger(found, own, self.rows[key].random_variance)
         return found.filled_in(self._everything)
 
     def of_pair(self, first: CellKey, second: CellKey) -> tuple[Scatter, Scatter]:
