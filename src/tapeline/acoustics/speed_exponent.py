@@ -88,9 +88,9 @@ def speed_fit(
     chi_square = (residual * _weighted(residual[..., None], own, shared, known, point)[..., 0]).sum(axis=1)
     freedom = np.maximum(levels - 2, 0)
     pure, pure_freedom = _pure_error(residual, own, known, point)
-    misfit, misfit_freedom = np.maximum(chi_square - pure, 0.0), np.maximum(speeds - 2, 0)
-    p = _lack_of_fit_p(misfit, misfit_freedom, pure, pure_freedom)
-    widened, factor, basis = _widening(chi_square, freedom, misfit, misfit_freedom, p, confidence)
+    misfit, misfit_degrees_of_freedom = np.maximum(chi_square - pure, 0.0), np.maximum(speeds - 2, 0)
+    p = _lack_of_fit_p(misfit, misfit_degrees_of_freedom, pure, pure_freedom)
+    widened, factor, basis = _widening(chi_square, freedom, misfit, misfit_degrees_of_freedom, p, confidence)
     stated = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
     error, reach = widened[:, None] * stated, factor * stated[:, 1]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -160,23 +160,25 @@ def _pure_error(
     return total, freedom
 
 
-def _lack_of_fit_p(misfit: Reals, misfit_freedom: Counts, pure: Reals, pure_freedom: Counts) -> Reals:
+def _lack_of_fit_p(misfit: Reals, misfit_degrees_of_freedom: Counts, pure: Reals, pure_freedom: Counts) -> Reals:
     """Probability of so much lack of fit, or more, were the line right: F with repeats, else chi-square."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        of_repeats = variance_ratio_p_value(misfit / misfit_freedom, pure / pure_freedom, misfit_freedom, pure_freedom)
-        of_stated = scipy.special.chdtrc(np.maximum(misfit_freedom, 1), misfit)
-    return np.where(misfit_freedom > 0, np.where(pure_freedom > 0, of_repeats, of_stated), np.nan)
+        of_repeats = variance_ratio_p_value(
+            misfit / misfit_degrees_of_freedom, pure / pure_freedom, misfit_degrees_of_freedom, pure_freedom
+        )
+        of_stated = scipy.special.chdtrc(np.maximum(misfit_degrees_of_freedom, 1), misfit)
+    return np.where(misfit_degrees_of_freedom > 0, np.where(pure_freedom > 0, of_repeats, of_stated), np.nan)
 
 
 def _widening(
-    chi_square: Reals, freedom: Counts, misfit: Reals, misfit_freedom: Counts, p: Reals, confidence: float
+    chi_square: Reals, freedom: Counts, misfit: Reals, misfit_degrees_of_freedom: Counts, p: Reals, confidence: float
 ) -> tuple[Reals, Reals, NDArray[np.int8]]:
     """Factors on the stated standard errors, of the standard errors and of half the interval, and the basis."""
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(freedom > 0, chi_square / freedom, 0.0)
-        lack = np.where(misfit_freedom > 0, misfit / misfit_freedom, 0.0)
+        lack = np.where(misfit_degrees_of_freedom > 0, misfit / misfit_degrees_of_freedom, 0.0)
         shown = (p <= 1.0 - confidence) & (lack > np.maximum(ratio, 1.0))
     squares = np.stack([np.ones_like(ratio), ratio, np.where(shown, lack, 0.0)])
-    degrees = np.stack([np.full(ratio.shape, np.inf), np.maximum(freedom, 1), np.maximum(misfit_freedom, 1)])
+    degrees = np.stack([np.full(ratio.shape, np.inf), np.maximum(freedom, 1), np.maximum(misfit_degrees_of_freedom, 1)])
     reaches = student_factor(degrees, confidence) * np.sqrt(squares)
     return np.sqrt(squares.max(axis=0)), reaches.max(axis=0), reaches.argmax(axis=0).astype(np.int8)

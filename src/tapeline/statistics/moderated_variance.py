@@ -45,7 +45,7 @@ def variance_prior(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> Varia
         return VariancePrior(np.exp(mean), 0.0)
     squares = float(np.where(known & (count > 1), (e - mean) ** 2, 0.0).sum()) / spare
     sampling = np.where(known & (count > 1), scipy.special.polygamma(1, nu / 2.0), 0.0)
-    d = freedom_of_spread(squares - float(sampling.sum()) / float(count[count > 1].sum()))
+    d = degrees_of_freedom_of_spread(squares - float(sampling.sum()) / float(count[count > 1].sum()))
     return VariancePrior(np.exp(mean + (log_bias(d) if d < EQUAL_VARIANCES_DOF else 0.0)), d)
 
 
@@ -55,7 +55,7 @@ def log_bias(degrees_of_freedom: ArrayLike) -> Reals:
     return np.asarray(scipy.special.digamma(half) - np.log(half))
 
 
-def freedom_of_spread(log_variance: float) -> float:
+def degrees_of_freedom_of_spread(log_variance: float) -> float:
     """Degrees of freedom d whose ln variance, trigamma(d/2), is the one given; CERTAIN_PRIOR where it is not above 0.
 
     Newton's method on 1 / trigamma (Smyth 2004, appendix).
@@ -72,16 +72,18 @@ def freedom_of_spread(log_variance: float) -> float:
     return 2.0 * half
 
 
-def moderated(variance: Reals, degrees_of_freedom: Reals, location: Reals, prior_freedom: Reals) -> tuple[Reals, Reals]:
+def moderated(
+    variance: Reals, degrees_of_freedom: Reals, location: Reals, prior_degrees_of_freedom: Reals
+) -> tuple[Reals, Reals]:
     """Variance and degrees of freedom after a prior of so much freedom: (d s0^2 + nu s^2) / (d + nu) and d + nu.
 
     A t statistic with it has d + nu degrees of freedom (Smyth 2004, section 4). Where one freedom is zero, its variance
     does not count and may be NaN; where both are, the variance is NaN.
     """
-    both = degrees_of_freedom + prior_freedom
+    both = degrees_of_freedom + prior_degrees_of_freedom
     parts = [
         np.where(freedom > 0.0, freedom * part, 0.0)
-        for part, freedom in ((variance, degrees_of_freedom), (location, prior_freedom))
+        for part, freedom in ((variance, degrees_of_freedom), (location, prior_degrees_of_freedom))
     ]
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray((parts[0] + parts[1]) / both), np.asarray(both)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.limits import BAND_OWN_SCATTER_P, LEAST_VARIANCE_DB2, LENT_DOF, NEIGHBOURS_LEAST_DOF
 from tapeline.statistics.effective_number import in_own_units, repeat_deviations, squared_correlation
-from tapeline.statistics.moderated_variance import freedom_of_spread, log_bias, moderated, variance_prior
+from tapeline.statistics.moderated_variance import degrees_of_freedom_of_spread, log_bias, moderated, variance_prior
 from tapeline.statistics.significance import variance_ratio_p_value
 
 Flags = NDArray[np.bool_]
@@ -103,9 +103,11 @@ def scatter_by_position(cells: Sequence[RepeatRows], near: Flags, *, lend: bool 
     own = freedom > 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
         variance, mean_random = squares / freedom, np.where(own, random / freedom, _usual_random(random, freedom))
-    location, near_freedom = _near_items(squares, freedom, random, mean_random, near, squared_correlation(rows, near))
-    near_freedom = _as_far_as_alike(variance, freedom, location, near_freedom)
-    variance, freedom = moderated(variance, freedom, location, near_freedom)
+    location, near_degrees_of_freedom = _near_items(
+        squares, freedom, random, mean_random, near, squared_correlation(rows, near)
+    )
+    near_degrees_of_freedom = _as_far_as_alike(variance, freedom, location, near_degrees_of_freedom)
+    variance, freedom = moderated(variance, freedom, location, near_degrees_of_freedom)
     if lend:
         variance, freedom = _lent(variance, freedom, own)
     return _beyond_random(variance, freedom, mean_random, _correlation(rows))
@@ -170,18 +172,18 @@ def _near_items(
     return np.where(known, location, np.nan), np.where(known, worth, 0.0)
 
 
-def _as_far_as_alike(variance: Reals, freedom: Reals, location: Reals, near_freedom: Reals) -> Reals:
+def _as_far_as_alike(variance: Reals, freedom: Reals, location: Reals, near_degrees_of_freedom: Reals) -> Reals:
     """Degrees of freedom that near items keep as a prior: as alike as variances and those of near ones turn out."""
-    both = (freedom > 0.0) & (near_freedom >= NEIGHBOURS_LEAST_DOF)
+    both = (freedom > 0.0) & (near_degrees_of_freedom >= NEIGHBOURS_LEAST_DOF)
     if np.count_nonzero(both) < 2:
-        return np.where(freedom > 0.0, 0.0, near_freedom)
-    nu, d = freedom[both], near_freedom[both]
+        return np.where(freedom > 0.0, 0.0, near_degrees_of_freedom)
+    nu, d = freedom[both], near_degrees_of_freedom[both]
     ratio = np.log(np.maximum(variance[both], LEAST_VARIANCE_DB2) / np.maximum(location[both], LEAST_VARIANCE_DB2))
     e = ratio - log_bias(nu) + log_bias(d)
     sampling = scipy.special.polygamma(1, nu / 2.0) + scipy.special.polygamma(1, d / 2.0)
-    alike = freedom_of_spread(float(e.var(ddof=1) - sampling.mean()))
+    alike = degrees_of_freedom_of_spread(float(e.var(ddof=1) - sampling.mean()))
     with np.errstate(divide="ignore", invalid="ignore"):
-        kept = np.where(near_freedom > 0.0, 1.0 / (1.0 / near_freedom + 1.0 / alike), 0.0)
+        kept = np.where(near_degrees_of_freedom > 0.0, 1.0 / (1.0 / near_degrees_of_freedom + 1.0 / alike), 0.0)
         chance = variance_ratio_p_value(variance, location, freedom, kept)
     trusted = np.where((freedom > 0.0) & (kept > 0.0), np.minimum(np.nan_to_num(chance) / BAND_OWN_SCATTER_P, 1.0), 1.0)
     return np.asarray(kept * trusted)
