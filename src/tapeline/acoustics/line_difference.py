@@ -33,7 +33,7 @@ class LineSide:
 
 
 def line_difference(
-    reference: LineSide, treatment: LineSide, beyond_db2: Reals, freedom: Reals, confidence: float
+    reference: LineSide, treatment: LineSide, beyond_db2: Reals, degrees_of_freedom: Reals, confidence: float
 ) -> LineDifference:
     """Mean level of the treatment's runs less that of the reference's, by line.
 
@@ -49,7 +49,7 @@ def line_difference(
     error = np.sqrt(random + beyond_db2)
     with np.errstate(divide="ignore", invalid="ignore"):
         # Random error is known, the rest as well as its degrees of freedom (Welch-Satterthwaite).
-        degrees = np.where(beyond_db2 > 0.0, (random + beyond_db2) ** 2 / (beyond_db2**2 / freedom), np.inf)
+        degrees = np.where(beyond_db2 > 0.0, (random + beyond_db2) ** 2 / (beyond_db2**2 / degrees_of_freedom), np.inf)
     half = student_factor(np.maximum(degrees, 1.0), confidence) * error
     d = means[1] - means[0]
     return LineDifference(d, d - half, d + half)

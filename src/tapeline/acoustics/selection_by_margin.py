@@ -39,21 +39,21 @@ def needed_margin_db(
 class SelectionByMargin:
     """Tails of confidence intervals after a choice: a level is stated where `measured` >= `needed`, else it is a bound.
 
-    Both are ratios of power to background of one shape. The powers are scaled chi-squares of `freedom` degrees of
-    freedom, so that the ratio follows Fisher's F. An end of an interval is a true ratio with which what was measured
-    would be surprising; after the choice, surprising among the ratios that are chosen alike (conditional inference on
-    a truncated distribution; Cohen, Ann. Math. Stat. 21 (1950) 557 has the normal case; from memory). Each method
-    returns the tail that an interval without any choice needs to have the same end.
+    Both are ratios of power to background of one shape. The powers are scaled chi-squares of `degrees_of_freedom`
+    degrees of freedom, so that the ratio follows Fisher's F. An end of an interval is a true ratio with which what was
+    measured would be surprising; after the choice, surprising among the ratios that are chosen alike (conditional
+    inference on a truncated distribution; Cohen, Ann. Math. Stat. 21 (1950) 557 has the normal case; from memory). Each
+    method returns the tail that an interval without any choice needs to have the same end.
     """
 
-    def __init__(self, measured: Reals, needed: Reals, freedom: tuple[Reals, Reals]) -> None:
+    def __init__(self, measured: Reals, needed: Reals, degrees_of_freedom: tuple[Reals, Reals]) -> None:
         with np.errstate(divide="ignore", invalid="ignore"):
-            error = np.sqrt(2.0 / freedom[0] + 2.0 / freedom[1])
+            error = np.sqrt(2.0 / degrees_of_freedom[0] + 2.0 / degrees_of_freedom[1])
             distance = np.log(measured / needed) / error
             self.near: Flags = np.asarray((error > 0.0) & (np.abs(distance) < FAR))
         self._error = error[self.near]
         self._measured, self._needed = np.log(measured[self.near]), np.log(needed[self.near])
-        self._freedom = freedom[0][self.near], freedom[1][self.near]
+        self._freedom = degrees_of_freedom[0][self.near], degrees_of_freedom[1][self.near]
 
     def tail_of_bound(self, tail: float) -> Reals:
         """Upper tail of a bound, of the powers' shape: measured below the needed ratio."""
