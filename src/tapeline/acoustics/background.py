@@ -81,11 +81,11 @@ class Subtraction:
         """How the margin chose which levels are stated, for the tails of their intervals."""
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             measured = self.kept / self.below
-            freedom = 2.0 * self.kept**2 / self.variance, 2.0 * self.below**2 / self.below_variance
+            dof = 2.0 * self.kept**2 / self.variance, 2.0 * self.below**2 / self.below_variance
         # Where the margin is enough and yet no level is stated, something else has decided.
         otherwise = (self.state == BOUND) & (measured >= 10.0 ** (self.needed_margin_db / 10.0))
         needed = np.where(otherwise, np.nan, self.needed_margin_db)
-        return SelectionByMargin(measured, 10.0 ** (needed / 10.0), freedom)
+        return SelectionByMargin(measured, 10.0 ** (needed / 10.0), dof)
 
     @property
     def subtracted_variance(self) -> Reals:
@@ -270,11 +270,11 @@ def power_limit(power: Reals, variance: Reals, quantile: Reals | float) -> Reals
     A power of no variance is its own limit; of fewer than `CHI_SQUARE_DOF` degrees of freedom the normal law is used.
     """
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        freedom = 2.0 * np.asarray(power) ** 2 / variance
-        skewed = freedom / chi_square_quantile(quantile, np.where(freedom >= CHI_SQUARE_DOF, freedom, 1.0)) * power
+        dof = 2.0 * np.asarray(power) ** 2 / variance
+        skewed = dof / chi_square_quantile(quantile, np.where(dof >= CHI_SQUARE_DOF, dof, 1.0)) * power
     normal = power - scipy.special.ndtri(quantile) * np.sqrt(variance)
-    many = ~np.isfinite(freedom) | (freedom > CERTAIN_DOF)
-    return np.asarray(np.where((freedom >= CHI_SQUARE_DOF) & ~many, skewed, normal))
+    many = ~np.isfinite(dof) | (dof > CERTAIN_DOF)
+    return np.asarray(np.where((dof >= CHI_SQUARE_DOF) & ~many, skewed, normal))
 
 
 def random_uncertainty_db(result: Subtraction) -> Reals:

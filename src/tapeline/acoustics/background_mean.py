@@ -40,10 +40,10 @@ def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -
         excess = squares / (count - 1) - random
         weight = np.where((count > 1) & np.isfinite(excess), 1.0 / (random + stated + 1e-12) ** 2, 0.0)
         measured = np.where(weight > 0.0, excess * weight, 0.0).sum(axis=1) / weight.sum(axis=1)
-    freedom = np.where(weight.any(axis=1), np.maximum(used.sum(axis=0) - 1.0, 0.0), 0.0)
+    dof = np.where(weight.any(axis=1), np.maximum(used.sum(axis=0) - 1.0, 0.0), 0.0)
     found = np.maximum(np.nan_to_num(measured), 0.0)
-    both = BACKGROUND_PRIOR_DOF + freedom
-    return BackgroundScatter((BACKGROUND_PRIOR_DOF * stated + freedom * found) / both, both)
+    both = BACKGROUND_PRIOR_DOF + dof
+    return BackgroundScatter((BACKGROUND_PRIOR_DOF * stated + dof * found) / both, both)
 
 
 def _stacked(parts: list[Powers], used: NDArray[np.bool_]) -> tuple[Reals, Reals, NDArray[np.bool_]]:
@@ -91,12 +91,12 @@ def mean_background(
         shares = np.stack([random / count, own * (1.0 + 1.0 / count)])
         chi_square = 2.0 * mean**2 / shares[0]
     total = shares.sum(axis=0)
-    freedom = np.broadcast_to(scatter.degrees_of_freedom[:, None], mean.shape)
+    dof = np.broadcast_to(scatter.degrees_of_freedom[:, None], mean.shape)
     known = count > 0
     return BackgroundMean(
         Powers(np.where(known, mean, np.nan), np.where(known, total, np.nan)),
         np.where(known, own, np.nan),
-        welch_satterthwaite(shares, np.stack([chi_square, freedom])),
+        welch_satterthwaite(shares, np.stack([chi_square, dof])),
         unsteady,
     )
 
@@ -172,6 +172,6 @@ def between_speeds(
         own = ((1.0 - a) ** 2 * lower.own_variance / p1.power**2 + a**2 * upper.own_variance / p2.power**2) * power**2
         law = np.full(power.shape, (model_db / DB_PER_RELATIVE_POWER) ** 2)
         variance = np.sum([*shares, law], axis=0) * power**2
-    freedom = [lower.degrees_of_freedom, upper.degrees_of_freedom, np.full(power.shape, np.inf)]
-    degrees = welch_satterthwaite([*shares, law], freedom)
+    dof = [lower.degrees_of_freedom, upper.degrees_of_freedom, np.full(power.shape, np.inf)]
+    degrees = welch_satterthwaite([*shares, law], dof)
     return BackgroundMean(Powers(power, variance), own, degrees, lower.unsteady | upper.unsteady)

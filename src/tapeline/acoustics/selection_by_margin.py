@@ -53,7 +53,7 @@ class SelectionByMargin:
             self.near: Flags = np.asarray((error > 0.0) & (np.abs(distance) < FAR))
         self._error = error[self.near]
         self._measured, self._needed = np.log(measured[self.near]), np.log(needed[self.near])
-        self._freedom = degrees_of_freedom[0][self.near], degrees_of_freedom[1][self.near]
+        self._dof = degrees_of_freedom[0][self.near], degrees_of_freedom[1][self.near]
 
     def tail_of_bound(self, tail: float) -> Reals:
         """Upper tail of a bound, of the powers' shape: measured below the needed ratio."""
@@ -106,6 +106,6 @@ class SelectionByMargin:
 
     def _normal(self, log_f: Reals) -> Reals:
         """Normal quantile of Fisher's F by cube roots (Paulson, Ann. Math. Stat. 13 (1942) 233; from memory)."""
-        first, second = (2.0 / (9.0 * each) for each in self._freedom)
+        first, second = (2.0 / (9.0 * each) for each in self._dof)
         root = np.exp(log_f / 3.0)
         return np.asarray(((1.0 - second) * root - (1.0 - first)) / np.sqrt(second * root**2 + first))

@@ -48,9 +48,9 @@ class MeasuredTone:
 
         A level that moves from one end to the other may have been right at either: a rectangle (GUM 4.3.7).
         """
-        freedom = float(self.levels - 1) if self.levels > 1 else math.inf
+        dof = float(self.levels - 1) if self.levels > 1 else math.inf
         scatter = self.unsteadiness_db / math.sqrt(max(self.levels, 1))
-        return Term(FIT_TERM, math.hypot(scatter, rectangular(self.trend_db / 2.0)), "measured", freedom)
+        return Term(FIT_TERM, math.hypot(scatter, rectangular(self.trend_db / 2.0)), "measured", dof)
 
 
 def measure_tone(

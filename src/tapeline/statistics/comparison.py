@@ -131,8 +131,8 @@ def difference(
         **lasting,
     }
     shape = reference.mean_db.shape
-    variances, freedoms = (np.stack([np.broadcast_to(term[k], shape) for term in terms.values()]) for k in (0, 1))
-    degrees = np.maximum(welch_satterthwaite(variances, freedoms), 1.0)
+    variances, dofs = (np.stack([np.broadcast_to(term[k], shape) for term in terms.values()]) for k in (0, 1))
+    degrees = np.maximum(welch_satterthwaite(variances, dofs), 1.0)
     variance = variances.sum(axis=0)
     if held_db is not None:
         least = np.nan_to_num(held_db / student_factor(degrees, confidence)) ** 2
@@ -199,8 +199,8 @@ class RunToRun:
 def run_to_run(cell: Cell, scatter: Scatter) -> RunToRun:
     """What single runs do to the mean of a cell."""
     inverse = inverse_count(cell.count)
-    freedom = np.where(scatter.degrees_of_freedom > 0.0, scatter.degrees_of_freedom, np.inf)
-    return RunToRun(cell.random_variance * inverse, scatter.excess * inverse, freedom)
+    dof = np.where(scatter.degrees_of_freedom > 0.0, scatter.degrees_of_freedom, np.inf)
+    return RunToRun(cell.random_variance * inverse, scatter.excess * inverse, dof)
 
 
 def repeat_terms(parts: Sequence[RunToRun], *, one_pool: bool | NDArray[np.bool_]) -> dict[str, tuple[Reals, Reals]]:
@@ -211,13 +211,13 @@ def repeat_terms(parts: Sequence[RunToRun], *, one_pool: bool | NDArray[np.bool_
     """
     random, excess = (np.asarray(sum(getattr(part, name) for part in parts)) for name in ("random", "excess"))
     each = np.stack([part.variance for part in parts])
-    freedoms = np.stack([part.degrees_of_freedom for part in parts])
-    freedom = np.where(one_pool, together(each, freedoms), welch_satterthwaite(each, freedoms))
+    dofs = np.stack([part.degrees_of_freedom for part in parts])
+    dof = np.where(one_pool, together(each, dofs), welch_satterthwaite(each, dofs))
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(excess > 0.0, excess / (excess + random), 1.0)
     return {
-        "random error": (random, np.where(excess > 0.0, np.inf, freedom)),
-        "repeats": (excess, np.where(np.isfinite(freedom), freedom, 1.0) * share**2),
+        "random error": (random, np.where(excess > 0.0, np.inf, dof)),
+        "repeats": (excess, np.where(np.isfinite(dof), dof, 1.0) * share**2),
     }
 
 

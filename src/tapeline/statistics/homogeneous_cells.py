@@ -29,16 +29,16 @@ def homogeneous_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
     pooled = np.where(known, rows**2, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
     unit = np.sqrt(np.where(pooled > 0.0, pooled, 1.0))
     worth = independent_values(rows / unit)
-    means, freedoms = np.zeros(count), np.zeros(count)
+    means, dofs = np.zeros(count), np.zeros(count)
     for k, cell in enumerate(cells):
         there = np.isfinite(cell.deviation_db)
         places = int(there.sum(axis=(1, 2)).max(initial=0))
         means[k] = _mean_square(cell.deviation_db / unit)
         runs = int(there.any(axis=(1, 2)).sum())
-        freedoms[k] = min(runs * min(worth, max(places, 1)), UNEQUAL_SCATTER_DOF) if there.any() else 0.0
+        dofs[k] = min(runs * min(worth, max(places, 1)), UNEQUAL_SCATTER_DOF) if there.any() else 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        chance = variance_ratio_p_value(means[:, None], means[None, :], freedoms[:, None], freedoms[None, :])
-    tested = (freedoms[:, None] > 0.0) & (freedoms[None, :] > 0.0) & np.isfinite(chance)
+        chance = variance_ratio_p_value(means[:, None], means[None, :], dofs[:, None], dofs[None, :])
+    tested = (dofs[:, None] > 0.0) & (dofs[None, :] > 0.0) & np.isfinite(chance)
     unlike = tested & ((chance < UNEQUAL_SCATTER_P / 2.0) | (chance.T < UNEQUAL_SCATTER_P / 2.0))
     np.fill_diagonal(unlike, False)
     return np.asarray(~unlike)

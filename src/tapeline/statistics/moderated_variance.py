@@ -82,8 +82,8 @@ def moderated(
     """
     both = degrees_of_freedom + prior_degrees_of_freedom
     parts = [
-        np.where(freedom > 0.0, freedom * part, 0.0)
-        for part, freedom in ((variance, degrees_of_freedom), (location, prior_degrees_of_freedom))
+        np.where(dof > 0.0, dof * part, 0.0)
+        for part, dof in ((variance, degrees_of_freedom), (location, prior_degrees_of_freedom))
     ]
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray((parts[0] + parts[1]) / both), np.asarray(both)

@@ -118,9 +118,9 @@ def pair_test(
         others[k] = independent_differences(runs[apart], cell[apart])
         if others[k] < OTHER_REPEATS_DIFFERENCES:
             continue
-        freedom = float(others[k] - 1)
-        own = _held(parts[k], random[k], usable[apart], random[apart], freedom)
-        together = _held(whole[0][k], whole[1][k], whole[0][apart], whole[1][apart], freedom)
+        dof = float(others[k] - 1)
+        own = _held(parts[k], random[k], usable[apart], random[apart], dof)
+        together = _held(whole[0][k], whole[1][k], whole[0][apart], whole[1][apart], dof)
         level_sd[k], level_p[k], region[k] = own.level_sd_db, own.level_p_value, own.region
         shape_db[k], shape_sd[k] = parts[k][np.arange(positions), 1 + own.region], own.shape_sd_db
         shape_p[k] = own.shape_p_value
@@ -142,16 +142,16 @@ def pair_test(
     )
 
 
-def _held(parts: Reals, random: Reals, others: Reals, others_random: Reals, freedom: float) -> _Held:
+def _held(parts: Reals, random: Reals, others: Reals, others_random: Reals, dof: float) -> _Held:
     """Level (the first item) and shape (the others) of a pair, (places, items), against (pairs, places, items)."""
     sd = _expected(others, others_random, random)
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.abs(parts) / sd
     shape = np.nan_to_num(off[:, 1:])
     region, count = shape.argmax(axis=1), np.isfinite(off[:, 1:]).sum(axis=1)
-    p = np.minimum(student_p_value(shape.max(axis=1), freedom) * np.maximum(count, 1), 1.0)
+    p = np.minimum(student_p_value(shape.max(axis=1), dof) * np.maximum(count, 1), 1.0)
     at = np.arange(len(region)), 1 + region
-    return _Held(sd[:, 0], student_p_value(off[:, 0], freedom), region, sd[at], np.where(count > 0, p, np.nan))
+    return _Held(sd[:, 0], student_p_value(off[:, 0], dof), region, sd[at], np.where(count > 0, p, np.nan))
 
 
 def _median(values: Reals) -> Reals:

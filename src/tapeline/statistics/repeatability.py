@@ -117,7 +117,7 @@ def one_way(values: ArrayLike, session: ArrayLike) -> OneWay:
         between_unclipped=unclipped,
         between_variance=clipped,
         reproducibility_variance=total,
-        reproducibility_degrees_of_freedom=_freedom(
+        reproducibility_degrees_of_freedom=_dof(
             within, within_degrees_of_freedom, between, between_degrees_of_freedom, per_session, unclipped
         ),
         means_variance=np.where(between_degrees_of_freedom > 0, spread, np.nan),
@@ -134,7 +134,7 @@ def _first_value(x: Reals) -> Reals:
     return np.where(np.isfinite(first), first, 0.0)
 
 
-def _freedom(
+def _dof(
     within: Reals,
     within_degrees_of_freedom: NDArray[np.int64],
     between: Reals,
@@ -159,9 +159,9 @@ def within_interval(found: OneWay, confidence: float) -> tuple[Reals, Reals]:
     """
     tail = (1.0 - confidence) / 2.0
     known = found.within_degrees_of_freedom > 0
-    freedom = np.where(known, found.within_degrees_of_freedom, 1).astype(np.float64)
+    dof = np.where(known, found.within_degrees_of_freedom, 1).astype(np.float64)
     low, high = (
-        np.where(known, np.sqrt(found.within_square * freedom / chi_square_quantile(q, freedom)), np.nan)
+        np.where(known, np.sqrt(found.within_square * dof / chi_square_quantile(q, dof)), np.nan)
         for q in (1.0 - tail, tail)
     )
     return low, high
@@ -181,11 +181,11 @@ def reproducibility_interval(found: OneWay, confidence: float) -> tuple[Reals, R
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(single, 0.0, 1.0 - 1.0 / found.harmonic_runs)
         parts = np.stack([found.means_variance, share * np.where(single, 0.0, found.within_square)])
-        freedom = np.stack(
-            [found.between_degrees_of_freedom, np.where(single, 1, found.within_degrees_of_freedom)]
-        ).astype(np.float64)
+        dof = np.stack([found.between_degrees_of_freedom, np.where(single, 1, found.within_degrees_of_freedom)]).astype(
+            np.float64
+        )
         tail = (1.0 - confidence) / 2.0
-        low, high = (freedom / chi_square_quantile(q, freedom) - 1.0 for q in (1.0 - tail, tail))
+        low, high = (dof / chi_square_quantile(q, dof) - 1.0 for q in (1.0 - tail, tail))
         whole = parts.sum(axis=0)
         lower = whole - np.sqrt(np.sum((low * parts) ** 2, axis=0))
         upper = whole + np.sqrt(np.sum((high * parts) ** 2, axis=0))

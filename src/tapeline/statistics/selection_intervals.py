@@ -31,8 +31,8 @@ def miss_rate(selected: ArrayLike, tests: ArrayLike, confidence: float) -> Reals
 
 def student_tail_factor(degrees_of_freedom: ArrayLike, missed: ArrayLike) -> Reals:
     """Two-sided coverage factor of Student's t that misses with the chance `missed`, exact far out in the tail too."""
-    freedom = np.minimum(np.asarray(degrees_of_freedom, dtype=np.float64), CERTAIN_DOF)
-    return np.asarray(-scipy.special.stdtrit(freedom, np.asarray(missed, dtype=np.float64) / 2.0))
+    dof = np.minimum(np.asarray(degrees_of_freedom, dtype=np.float64), CERTAIN_DOF)
+    return np.asarray(-scipy.special.stdtrit(dof, np.asarray(missed, dtype=np.float64) / 2.0))
 
 
 def selected_ends(

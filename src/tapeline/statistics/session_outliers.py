@@ -65,14 +65,14 @@ def cochran(found: SessionVariances) -> Suspect:
     F = s_j^2 over the pooled variance of the others: with equal numbers of repeats this is Cochran's C, without them 't
     Lam's form of it. Sessions with a single run do not count; two with repeats are needed.
     """
-    freedom = np.where(np.isfinite(found.variances), found.counts - 1, 0)
-    squares = freedom * np.nan_to_num(found.variances)
-    others = freedom.sum(axis=0) - freedom
-    groups = (freedom > 0).sum(axis=0)
+    dof = np.where(np.isfinite(found.variances), found.counts - 1, 0)
+    squares = dof * np.nan_to_num(found.variances)
+    others = dof.sum(axis=0) - dof
+    groups = (dof > 0).sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         rest = (squares.sum(axis=0) - squares) / others
-        chance = variance_ratio_p_value(found.variances, rest, freedom, others) * groups
-    tested = (freedom > 0) & (groups > 1) & np.isfinite(chance)
+        chance = variance_ratio_p_value(found.variances, rest, dof, others) * groups
+    tested = (dof > 0) & (groups > 1) & np.isfinite(chance)
     return _most(np.where(tested, chance, np.inf), found)
 
 

@@ -83,9 +83,9 @@ def shrinkage_estimates(
     at, telling = np.flatnonzero(known), np.flatnonzero(known & fitted)
     if telling.size < 2:
         return result
-    error, freedom = moderated_errors(standard_error, degrees_of_freedom, known & fitted)
+    error, dof = moderated_errors(standard_error, degrees_of_freedom, known & fitted)
     telling = telling[:: -(-telling.size // FITTED_DIFFERENCES)]
-    weight, variance = _variances(error, freedom)
+    weight, variance = _variances(error, dof)
     spread = _fitted(difference[telling], variance[telling], weight)
     tail = (1.0 - confidence) / 2.0
     for start in range(0, at.size, SHRUNK_AT_ONCE_DIFFERENCES):
@@ -109,19 +109,19 @@ def moderated_errors(
     """
     prior = variance_prior(standard_error[fitted, None] ** 2, degrees_of_freedom[fitted, None])
     count = np.full(standard_error.shape, prior.degrees_of_freedom)
-    together, freedom = moderated(
+    together, dof = moderated(
         standard_error**2, np.minimum(degrees_of_freedom, EQUAL_VARIANCES_DOF), prior.location, count
     )
-    return np.sqrt(together), freedom
+    return np.sqrt(together), dof
 
 
-def _variances(error: Reals, freedom: Reals) -> tuple[Reals, Reals]:
+def _variances(error: Reals, dof: Reals) -> tuple[Reals, Reals]:
     """True variances that may stand behind each stated one: weights (parts,) and variances (tests, parts)."""
-    if np.nanmin(freedom) > KNOWN_ERROR_DOF:
+    if np.nanmin(dof) > KNOWN_ERROR_DOF:
         return np.ones(1), error[:, None] ** 2
     edges = np.array(VARIANCE_CUTS_P)
     middles = (edges[1:] + edges[:-1]) / 2.0
-    half = np.minimum(freedom, CERTAIN_DOF / 1e3)[:, None] / 2.0
+    half = np.minimum(dof, CERTAIN_DOF / 1e3)[:, None] / 2.0
     return np.diff(edges), error[:, None] ** 2 * half / scipy.special.gammaincinv(half, middles)
 
 

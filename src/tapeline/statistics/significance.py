@@ -32,14 +32,14 @@ def spectrum_interval_db(effective_averages: ArrayLike, confidence: float) -> tu
 
 def student_factor(degrees_of_freedom: ArrayLike, confidence: float) -> Reals:
     """Two-sided coverage factor of Student's t; degrees of freedom may be infinite."""
-    freedom = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN_DOF)
-    return np.asarray(scipy.special.stdtrit(freedom, 0.5 + confidence / 2.0))
+    dof = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN_DOF)
+    return np.asarray(scipy.special.stdtrit(dof, 0.5 + confidence / 2.0))
 
 
 def student_p_value(t: ArrayLike, degrees_of_freedom: ArrayLike) -> Reals:
     """Two-sided p-value of a t statistic; degrees of freedom may be infinite."""
-    freedom = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN_DOF)
-    return np.asarray(2.0 * scipy.special.stdtr(freedom, -np.abs(np.asarray(t))))
+    dof = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN_DOF)
+    return np.asarray(2.0 * scipy.special.stdtr(dof, -np.abs(np.asarray(t))))
 
 
 def benjamini_hochberg(p_values: ArrayLike) -> Reals:
