@@ -11,13 +11,13 @@ import scipy.fft
 from tapeline.acoustics.sine_fit import line_rms
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
-from tapeline.calibration.rings import Ring
+from tapeline.calibration.calibrator_applications import CalibratorApplication
 from tapeline.calibration.tone import octave_around
 from tapeline.limits import QUIET_MARGIN_S, QUIET_PIECE_S, QUIET_PIECES, TONE_IN_QUIET_POWER_RATIO, TONE_OWN_LINES
 from tapeline.statistics.uncertainty import Term
 
 
-def quiet_pieces(rings: Sequence[Ring], duration_s: float) -> list[float]:
+def quiet_pieces(rings: Sequence[CalibratorApplication], duration_s: float) -> list[float]:
     """Starts of pieces of `QUIET_PIECE_S` without any ring, spread over the recording; empty where there are none."""
     starts: list[float] = []
     quiet_from = 0.0

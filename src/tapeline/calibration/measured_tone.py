@@ -11,8 +11,8 @@ import scipy.fft
 from tapeline.acoustics.sine_fit import fit_sine, line_rms, peak_hz
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
+from tapeline.calibration.calibrator_applications import CalibratorApplication
 from tapeline.calibration.evidence import FIT_TERM
-from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import octave_around
 from tapeline.limits import (
     APPLICATION_MARGIN_S,
@@ -135,7 +135,7 @@ class ToneLimits:
     ring_spread_limit_db: float
 
 
-def ring_refusals(ring: Ring, limits: ToneLimits) -> dict[str, str]:
+def ring_refusals(ring: CalibratorApplication, limits: ToneLimits) -> dict[str, str]:
     """Why a ring is refused before its tone is measured: a reason code with its words; empty where it is not.
 
     Its steady part is too short, or the rest, more than half as long, has another level: which one is right cannot be

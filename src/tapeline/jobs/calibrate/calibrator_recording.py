@@ -11,6 +11,7 @@ from tapeline.acoustics.levels import gain_from_db, power_pa2, ratio_db
 from tapeline.acoustics.response import response_db
 from tapeline.acoustics.sine_fit import fit_sine
 from tapeline.calibration.background_tone import background_term, largest_shift_db
+from tapeline.calibration.calibrator_applications import CalibratorApplication
 from tapeline.calibration.measured_tone import (
     MeasuredTone,
     ToneLimits,
@@ -19,7 +20,6 @@ from tapeline.calibration.measured_tone import (
     tone_refusals,
 )
 from tapeline.calibration.ring_order import doubts_of_order
-from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
 from tapeline.jobs.calibrate.ring_search import Heard
@@ -149,7 +149,7 @@ def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -
 class MeasuredRing:
     """One ring with its tone, the columns that follow from it and why it is refused; no tone without a steady part."""
 
-    ring: Ring
+    ring: CalibratorApplication
     tone: MeasuredTone | None
     columns: Mapping[str, Any]
     refused: Mapping[str, str]
@@ -188,7 +188,7 @@ def _best_row(heard: Heard, channel: Channel) -> dict[str, Any] | None:
     return row
 
 
-def _measured_ring(heard: Heard, channel: Channel, ring: Ring) -> MeasuredRing:
+def _measured_ring(heard: Heard, channel: Channel, ring: CalibratorApplication) -> MeasuredRing:
     limits = picked(ToneLimits, heard.needs.limits)
     refused = ring_refusals(ring, limits)
     if ring.steady is None:
@@ -245,7 +245,7 @@ def _measured(heard: Heard, channel: Channel, steady: SteadyPart) -> tuple[Measu
 
 
 def _compare_rings(
-    heard: Heard, channel: Channel, row: dict[str, Any], tone: MeasuredTone, others: Sequence[Ring]
+    heard: Heard, channel: Channel, row: dict[str, Any], tone: MeasuredTone, others: Sequence[CalibratorApplication]
 ) -> None:
     """Doubt a channel whose other rings, where long enough, have another level than the one that counts."""
     limit, needed = heard.needs.limits.ring_spread_limit_db, heard.needs.limits.shortest_steady_s

@@ -13,8 +13,13 @@ from numpy.typing import NDArray
 from tapeline.acoustics.levels import power_pa2
 from tapeline.arrays import Reals
 from tapeline.calibration.background_tone import quiet_pieces, rms_at
+from tapeline.calibration.calibrator_applications import (
+    CalibratorApplication,
+    calibrator_applications,
+    is_hum,
+    rung_together,
+)
 from tapeline.calibration.level_at_sensor import CalibratorCertificate, LevelAtSensor, LevelDefaults, level_at_sensor
-from tapeline.calibration.rings import Ring, is_hum, rings_in, rung_together
 from tapeline.calibration.rung_blocks import Expected
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
@@ -77,7 +82,7 @@ class Heard:
         return _expected(self, self.level.level_db)
 
     @cached_property
-    def rings(self) -> list[Ring]:
+    def rings(self) -> list[CalibratorApplication]:
         """All rings. Who should have been rung and was not heard is looked for again, while nobody else is rung.
 
         Where no list says who that is, it is everybody, unless channels of unknown sensors may have been rung.
@@ -85,7 +90,7 @@ class Heard:
         if not self.channels:
             return []
         limits, listed = self.needs.limits, self.check.positions
-        heard = rings_in(self.track, self.expected, limits.steady_within_db)
+        heard = calibrator_applications(self.track, self.expected, limits.steady_within_db)
         rings = [
             ring for ring in heard if self.expected.stated[ring.channel] or not is_hum(self.track, ring.channel, heard)
         ]
@@ -94,7 +99,9 @@ class Heard:
         missed = {i for i, c in enumerate(self.channels) if i not in rung and (every or c.position in listed)}
         if not missed:
             return rings
-        anywhere = rings_in(self.track, self.expected, limits.steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB)
+        anywhere = calibrator_applications(
+            self.track, self.expected, limits.steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB
+        )
         far = [
             ring
             for ring in anywhere
@@ -105,7 +112,7 @@ class Heard:
         ]
         return sorted([*rings, *far], key=lambda ring: (ring.start_s, ring.channel))
 
-    def turn_of(self, ring: Ring) -> int:
+    def turn_of(self, ring: CalibratorApplication) -> int:
         """The place of a ring's turn, from 1; a channel that is rung again at once keeps its turn."""
         until = self.rings[: self.rings.index(ring) + 1]
         return 1 + sum(later.channel != earlier.channel for earlier, later in pairwise(until))
@@ -167,7 +174,7 @@ class Heard:
             if not unheard - found.keys() or near or hertz >= self.rate_hz / 2.0:
                 continue
             track, steady_within_db = _track(self, hertz), self.needs.limits.steady_within_db
-            rings = rings_in(track, expected, steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB)
+            rings = calibrator_applications(track, expected, steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB)
             for ring in rings:
                 position = self.channels[ring.channel].position
                 long_enough = ring.is_steady_for(self.needs.limits.shortest_steady_s)

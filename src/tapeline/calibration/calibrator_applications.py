@@ -25,7 +25,7 @@ ROUNDING_S = 1e-6
 
 
 @dataclass(frozen=True)
-class Ring:
+class CalibratorApplication:
     """One turn of one channel (index from 0): when its tone was heard, how loud, and the steady part in it, if any.
 
     `level_db` is the median against what was expected of the channel; `rest_s` is how long the tone lasted outside of
@@ -53,14 +53,14 @@ class Ring:
         """Whether the steady part is that long."""
         return self.steady_s >= seconds - ROUNDING_S
 
-    def overlaps(self, other: Ring) -> bool:
+    def overlaps(self, other: CalibratorApplication) -> bool:
         """Whether the two were heard at the same time."""
         return self.start_s < other.stop_s and other.start_s < self.stop_s
 
 
-def rings_in(
+def calibrator_applications(
     track: ToneTrack, expected: Expected, steady_within_db: float, within_db: float = EXPECTED_TONE_WITHIN_DB
-) -> list[Ring]:
+) -> list[CalibratorApplication]:
     """All rings of a followed recording, sorted by start.
 
     `expected` and `within_db` are those of `rung_blocks`; `steady_within_db` is the spread of a steady tone before the
@@ -79,7 +79,11 @@ def rings_in(
             steady = steady_part(part, tone[channel], track.hop_s, track.block_s, limit)
             start_s, stop_s = first * track.hop_s, (last - 1) * track.hop_s + track.block_s
             rest_s, rest_off_db = _rest(part, level, steady, track.hop_s)
-            own.append(Ring(channel, start_s, stop_s, float(np.median(level[part])), steady, rest_s, rest_off_db))
+            own.append(
+                CalibratorApplication(
+                    channel, start_s, stop_s, float(np.median(level[part])), steady, rest_s, rest_off_db
+                )
+            )
         loudest = max((ring.level_db for ring in own), default=0.0)
         rings += [ring for ring in own if ring.level_db > loudest - CALIBRATED_CHANNEL_ABOVE_OTHERS_DB]
     return sorted(rings, key=lambda ring: (ring.start_s, ring.channel))
@@ -97,7 +101,7 @@ def _rest(part: Flags, level: Reals, steady: SteadyPart | None, hop_s: float) ->
     return float(np.count_nonzero(rest)) * hop_s, float(np.median(level[rest]) - np.median(level[inside]))
 
 
-def is_hum(track: ToneTrack, channel: int, rings: Sequence[Ring]) -> bool:
+def is_hum(track: ToneTrack, channel: int, rings: Sequence[CalibratorApplication]) -> bool:
     """Whether a channel carries the tone outside of its rings too, at nearly their level: it never stops."""
     own = [ring for ring in rings if ring.channel == channel]
     start = np.arange(track.tone.shape[1]) * track.hop_s
