@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.sine_fit import fit_sine, peak_hz
+from tapeline.calibration.calibrated_blocks import Expected
 from tapeline.calibration.calibrator_applications import calibrator_applications
-from tapeline.calibration.rung_blocks import Expected
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 
 RINGS = {0: (1.2, 3.4), 2: (4.6, 6.9), 1: (8.1, 10.2)}

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.calibration.calibrator_applications import calibrator_applications, rung_together
-from tapeline.calibration.rung_blocks import Expected, rung_blocks
+from tapeline.calibration.calibrated_blocks import Expected, calibrated_blocks
+from tapeline.calibration.calibrator_applications import calibrated_together, calibrator_applications
 from tapeline.calibration.tone import ToneTrack, steadiness_limit_db, steady_part
 
 EXPECTED = Expected(np.array([1.0, 4.0]), np.array([0.01, 0.02]), np.array([True, True]))
@@ -15,7 +15,7 @@ EXPECTED = Expected(np.array([1.0, 4.0]), np.array([0.01, 0.02]), np.array([True
 def rung(tones: list[float], others: list[float]) -> list[bool]:
     """Which of two channels is rung in one block."""
     column = (np.array(values)[:, None] for values in (tones, others))
-    return rung_blocks(*column, EXPECTED, 0.05)[:, 0].tolist()
+    return calibrated_blocks(*column, EXPECTED, 0.05)[:, 0].tolist()
 
 
 @pytest.mark.parametrize(
@@ -136,7 +136,7 @@ def test_two_that_carry_the_tone_together_are_told() -> None:
     tones[2, 4:6] = 0.004
     track, sensitivity = followed(tones), np.full(3, 0.004)
     expected = Expected(sensitivity**2, sensitivity, np.full(3, True))
-    assert rung_together(track, expected) == {0: 1, 1: 0}
+    assert calibrated_together(track, expected) == {0: 1, 1: 0}
     assert [ring.channel for ring in calibrator_applications(track, expected, 0.15)] == [2]
 
 

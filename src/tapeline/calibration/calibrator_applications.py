@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapeline.arrays import Reals
-from tapeline.calibration.rung_blocks import Expected, Flags, partners, rung_blocks
+from tapeline.calibration.calibrated_blocks import Expected, Flags, calibrated_blocks, partners
 from tapeline.calibration.tone import SMALLEST_POWER, SteadyPart, ToneTrack, steadiness_limit_db, steady_part
 from tapeline.limits import (
     CALIBRATED_CHANNEL_ABOVE_OTHERS_DB,
@@ -63,11 +63,12 @@ def calibrator_applications(
 ) -> list[CalibratorApplication]:
     """All rings of a followed recording, sorted by start.
 
-    `expected` and `within_db` are those of `rung_blocks`; `steady_within_db` is the spread of a steady tone before the
-    noise near it is allowed for. What is 6 dB below a channel's loudest ring is not its own: a neighbour's leaked.
+    `expected` and `within_db` are those of `calibrated_blocks`; `steady_within_db` is the spread of a steady tone
+    before the noise near it is allowed for. What is 6 dB below a channel's loudest ring is not its own: a neighbour's
+    leaked.
     """
     tone, beside = track.tone, track.beside
-    rung = rung_blocks(tone, beside, expected, track.hop_s, within_db)
+    rung = calibrated_blocks(tone, beside, expected, track.hop_s, within_db)
     rings = []
     for channel in range(tone.shape[0]):
         own = []
@@ -116,7 +117,7 @@ def is_hum(track: ToneTrack, channel: int, rings: Sequence[CalibratorApplication
     return 10.0 * float(np.log10(rung / left)) < TONE_STOP_DB
 
 
-def rung_together(track: ToneTrack, expected: Expected) -> dict[int, int]:
+def calibrated_together(track: ToneTrack, expected: Expected) -> dict[int, int]:
     """Channels that carried the tone while another one did, each with that other one (indices from 0)."""
     beside = partners(track.tone, track.beside, expected, track.hop_s)
     found = {}

@@ -135,7 +135,7 @@ class ToneLimits:
     ring_spread_limit_db: float
 
 
-def ring_refusals(ring: CalibratorApplication, limits: ToneLimits) -> dict[str, str]:
+def application_refusals(ring: CalibratorApplication, limits: ToneLimits) -> dict[str, str]:
     """Why a ring is refused before its tone is measured: a reason code with its words; empty where it is not.
 
     Its steady part is too short, or the rest, more than half as long, has another level: which one is right cannot be

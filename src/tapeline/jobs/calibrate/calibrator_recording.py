@@ -10,16 +10,16 @@ from typing import Any
 from tapeline.acoustics.levels import gain_from_db, power_pa2, ratio_db
 from tapeline.acoustics.response import response_db
 from tapeline.acoustics.sine_fit import fit_sine
+from tapeline.calibration.application_order import order_doubts
 from tapeline.calibration.background_tone import background_term, largest_shift_db
 from tapeline.calibration.calibrator_applications import CalibratorApplication
 from tapeline.calibration.measured_tone import (
     MeasuredTone,
     ToneLimits,
+    application_refusals,
     measure_tone,
-    ring_refusals,
     tone_refusals,
 )
-from tapeline.calibration.ring_order import doubts_of_order
 from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel, picked
 from tapeline.jobs.calibrate.ring_search import Heard
@@ -62,7 +62,7 @@ def rows_of_recording(
     _doubt_companions(heard, rows)
     _doubt_not_finite(heard, [c for c in expected if c.position in heard.not_finite], rows)
     sequence = [heard.channels[ring.channel].position for ring in heard.rings]
-    for found in doubts_of_order(sequence, check.positions):
+    for found in order_doubts(sequence, check.positions):
         if found.position in rows:
             rows[found.position]["reasons"].append(found.code)
             rows[found.position]["sentences"].append(found.sentence)
@@ -190,7 +190,7 @@ def _best_row(heard: Heard, channel: Channel) -> dict[str, Any] | None:
 
 def _measured_ring(heard: Heard, channel: Channel, ring: CalibratorApplication) -> MeasuredRing:
     limits = picked(ToneLimits, heard.needs.limits)
-    refused = ring_refusals(ring, limits)
+    refused = application_refusals(ring, limits)
     if ring.steady is None:
         return MeasuredRing(ring, None, {}, refused)
     tone, used = _measured(heard, channel, ring.steady)

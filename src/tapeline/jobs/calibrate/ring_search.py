@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 from tapeline.acoustics.levels import power_pa2
 from tapeline.arrays import Reals
 from tapeline.calibration.background_tone import quiet_pieces, rms_at
+from tapeline.calibration.calibrated_blocks import Expected
 from tapeline.calibration.calibrator_applications import (
     CalibratorApplication,
+    calibrated_together,
     calibrator_applications,
     is_hum,
-    rung_together,
 )
 from tapeline.calibration.level_at_sensor import CalibratorCertificate, LevelAtSensor, LevelDefaults, level_at_sensor
-from tapeline.calibration.rung_blocks import Expected
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 from tapeline.campaign.slices import CalibrateNeeds, CalibratorCheck, Channel
 from tapeline.jobs.units_to_pascal import volts_per_unit
@@ -122,7 +122,7 @@ class Heard:
         """Positions that carried the tone while another one did, each with the other."""
         if not self.channels:
             return {}
-        found = rung_together(self.track, self.expected)
+        found = calibrated_together(self.track, self.expected)
         return {self.channels[one].position: self.channels[other].position for one, other in found.items()}
 
     @cached_property

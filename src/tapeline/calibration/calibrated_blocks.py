@@ -33,7 +33,7 @@ class Expected:
     stated: Flags
 
 
-def rung_blocks(
+def calibrated_blocks(
     tone: Reals, beside: Reals, expected: Expected, hop_s: float, within_db: float = EXPECTED_TONE_WITHIN_DB
 ) -> Flags:
     """Which channel is rung in which block, shape (channels, blocks) as `tone` and the noise `beside` it.

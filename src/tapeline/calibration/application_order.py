@@ -21,19 +21,19 @@ class Doubt:
     partner: str | None = None
 
 
-def turns_of(rung: Sequence[str]) -> list[str]:
+def distinct_turns(rung: Sequence[str]) -> list[str]:
     """The sequence with a position that was put on again at once, without another one between, counted once."""
     return [name for index, name in enumerate(rung) if index == 0 or name != rung[index - 1]]
 
 
-def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
+def order_doubts(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
     """What is odd about the sequence: positions heard in order of time (`rung`) against those stated, none if unknown.
 
     Where a stated position was not heard and another was rung beside the same neighbour, both are doubted, unless that
     one had its own turn too: then it hangs where it should. A position heard unasked is doubted, one heard twice is
     noted; of exchanged pairs both are named.
     """
-    turns = turns_of(rung)
+    turns = distinct_turns(rung)
     doubts: list[Doubt] = []
     in_place = {name: _in_place_of(name, rung, stated) for name in stated if name not in turns}
     for name, taker in in_place.items():
