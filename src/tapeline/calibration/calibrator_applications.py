@@ -102,7 +102,7 @@ def _rest(part: Flags, level: Reals, steady: SteadyPart | None, hop_s: float) ->
     return float(np.count_nonzero(rest)) * hop_s, float(np.median(level[rest]) - np.median(level[inside]))
 
 
-def is_hum(track: ToneTrack, channel: int, rings: Sequence[CalibratorApplication]) -> bool:
+def is_continuous_tone(track: ToneTrack, channel: int, rings: Sequence[CalibratorApplication]) -> bool:
     """Whether a channel carries the tone outside of its rings too, at nearly their level: it never stops."""
     own = [ring for ring in rings if ring.channel == channel]
     start = np.arange(track.tone.shape[1]) * track.hop_s

@@ -18,7 +18,7 @@ from tapeline.calibration.calibrator_applications import (
     CalibratorApplication,
     calibrated_together,
     calibrator_applications,
-    is_hum,
+    is_continuous_tone,
 )
 from tapeline.calibration.level_at_sensor import CalibratorCertificate, LevelAtSensor, LevelDefaults, level_at_sensor
 from tapeline.calibration.tone import SteadyPart, ToneTrack
@@ -92,7 +92,9 @@ class Heard:
         limits, listed = self.needs.limits, self.check.positions
         heard = calibrator_applications(self.track, self.expected, limits.steady_within_db)
         rings = [
-            ring for ring in heard if self.expected.stated[ring.channel] or not is_hum(self.track, ring.channel, heard)
+            ring
+            for ring in heard
+            if self.expected.stated[ring.channel] or not is_continuous_tone(self.track, ring.channel, heard)
         ]
         rung = {ring.channel for ring in rings}
         every = not listed and (not rings or len(self.channels) == self.recording.channels)
@@ -108,7 +110,7 @@ class Heard:
             if ring.channel in missed
             and ring.is_steady_for(limits.shortest_steady_s)
             and not any(ring.overlaps(near) for near in rings)
-            and not is_hum(self.track, ring.channel, anywhere)
+            and not is_continuous_tone(self.track, ring.channel, anywhere)
         ]
         return sorted([*rings, *far], key=lambda ring: (ring.start_s, ring.channel))
 
@@ -178,7 +180,7 @@ class Heard:
             for ring in rings:
                 position = self.channels[ring.channel].position
                 long_enough = ring.is_steady_for(self.needs.limits.shortest_steady_s)
-                if position in unheard and long_enough and not is_hum(track, ring.channel, rings):
+                if position in unheard and long_enough and not is_continuous_tone(track, ring.channel, rings):
                     whose = f", the tone of calibrator {' or '.join(sorted(of))}" if of else ""
                     asked = f"calibrator {self.check.calibrator} gives {stated:g} Hz"
                     found[position] = f"a steady tone near {hertz:g} Hz{whose}; {asked}"
