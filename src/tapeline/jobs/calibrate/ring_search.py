@@ -35,7 +35,7 @@ from tapeline.recordings.recording import Part, Recording
 
 
 @dataclass(frozen=True)
-class Heard:
+class DetectedTones:
     """One recording as opened; `channels` are those that it has and whose samples stand for volts."""
 
     recording: Recording
@@ -187,7 +187,7 @@ class Heard:
         return found
 
 
-def _track(heard: Heard, frequency_hz: float) -> ToneTrack:
+def _track(heard: DetectedTones, frequency_hz: float) -> ToneTrack:
     index = [c.channel - 1 for c in heard.channels]
     track = ToneTrack(len(index), heard.rate_hz, frequency_hz, heard.needs.limits.frequency_within_pct)
     for block in heard.recording.blocks(heard.part.start, heard.part.stop):
@@ -195,7 +195,7 @@ def _track(heard: Heard, frequency_hz: float) -> ToneTrack:
     return track
 
 
-def _expected(heard: Heard, level_db: float) -> Expected:
+def _expected(heard: DetectedTones, level_db: float) -> Expected:
     pressure = float(power_pa2(level_db))
     stated = np.array([c.sensitivity_v_per_pa is not None for c in heard.channels])
     assumed = np.array([c.sensitivity_v_per_pa or UNSTATED_SENSITIVITY_V_PER_PA for c in heard.channels])
