@@ -17,11 +17,14 @@ from tapeline.limits import QUIET_MARGIN_S, QUIET_PIECE_S, QUIET_PIECES, TONE_IN
 from tapeline.statistics.uncertainty import Term
 
 
-def quiet_pieces(rings: Sequence[CalibratorApplication], duration_s: float) -> list[float]:
+def quiet_pieces(applications: Sequence[CalibratorApplication], duration_s: float) -> list[float]:
     """Starts of pieces of `QUIET_PIECE_S` without any ring, spread over the recording; empty where there are none."""
     starts: list[float] = []
     quiet_from = 0.0
-    for start, stop in [*((ring.start_s, ring.stop_s) for ring in rings), (duration_s + QUIET_MARGIN_S, math.inf)]:
+    for start, stop in [
+        *((application.start_s, application.stop_s) for application in applications),
+        (duration_s + QUIET_MARGIN_S, math.inf),
+    ]:
         count = int((start - QUIET_MARGIN_S - quiet_from) / QUIET_PIECE_S)
         starts += [quiet_from + QUIET_PIECE_S * index for index in range(count)]
         quiet_from = max(quiet_from, stop + QUIET_MARGIN_S)

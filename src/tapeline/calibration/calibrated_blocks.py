@@ -48,14 +48,14 @@ def calibrated_blocks(
     level, clear, loud = _levels(tone, beside, expected, hop_s)
     near = loud & clear & _near(level, expected, within_db)
     contending = np.where(loud, level, -np.inf)
-    rung = near & (above_others(contending, expected.stated) >= CALIBRATED_CHANNEL_ABOVE_OTHERS_DB)
+    calibrated = near & (above_others(contending, expected.stated) >= CALIBRATED_CHANNEL_ABOVE_OTHERS_DB)
     unstated = ~expected.stated
     if unstated.any():
         volts = contending + 20.0 * np.log10(expected.sensitivity_v_per_pa)[:, None]
         own = loud & clear & (np.abs(level) <= UNSTATED_SENSITIVITY_WITHIN_DB) & ~near.any(axis=0)
         own &= above_others(volts, np.ones_like(unstated)) >= CALIBRATED_CHANNEL_ABOVE_OTHERS_DB
-        rung |= unstated[:, None] & own
-    return np.asarray(rung)
+        calibrated |= unstated[:, None] & own
+    return np.asarray(calibrated)
 
 
 def partners(tone: Reals, beside: Reals, expected: Expected, hop_s: float) -> NDArray[np.int64]:

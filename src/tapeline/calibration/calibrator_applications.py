@@ -68,15 +68,17 @@ def calibrator_applications(
     leaked.
     """
     tone, beside = track.tone, track.beside
-    rung = calibrated_blocks(tone, beside, expected, track.hop_s, within_db)
-    rings = []
+    calibrated = calibrated_blocks(tone, beside, expected, track.hop_s, within_db)
+    applications = []
     for channel in range(tone.shape[0]):
         own = []
         level = 10.0 * np.log10(np.maximum(tone[channel], SMALLEST_POWER) / expected.power[channel])
-        limit = steadiness_limit_db(rung[channel], tone[channel], beside[channel], track.near_share, steady_within_db)
-        for first, last in _long_stretches(rung[channel], track):
-            part = np.zeros(rung.shape[1], dtype=bool)
-            part[first:last] = rung[channel, first:last]
+        limit = steadiness_limit_db(
+            calibrated[channel], tone[channel], beside[channel], track.near_share, steady_within_db
+        )
+        for first, last in _long_stretches(calibrated[channel], track):
+            part = np.zeros(calibrated.shape[1], dtype=bool)
+            part[first:last] = calibrated[channel, first:last]
             steady = steady_part(part, tone[channel], track.hop_s, track.block_s, limit)
             start_s, stop_s = first * track.hop_s, (last - 1) * track.hop_s + track.block_s
             rest_s, rest_off_db = _rest(part, level, steady, track.hop_s)
@@ -85,9 +87,11 @@ def calibrator_applications(
                     channel, start_s, stop_s, float(np.median(level[part])), steady, rest_s, rest_off_db
                 )
             )
-        loudest = max((ring.level_db for ring in own), default=0.0)
-        rings += [ring for ring in own if ring.level_db > loudest - CALIBRATED_CHANNEL_ABOVE_OTHERS_DB]
-    return sorted(rings, key=lambda ring: (ring.start_s, ring.channel))
+        loudest = max((application.level_db for application in own), default=0.0)
+        applications += [
+            application for application in own if application.level_db > loudest - CALIBRATED_CHANNEL_ABOVE_OTHERS_DB
+        ]
+    return sorted(applications, key=lambda application: (application.start_s, application.channel))
 
 
 def _rest(part: Flags, level: Reals, steady: SteadyPart | None, hop_s: float) -> tuple[float, float]:
@@ -102,19 +106,19 @@ def _rest(part: Flags, level: Reals, steady: SteadyPart | None, hop_s: float) ->
     return float(np.count_nonzero(rest)) * hop_s, float(np.median(level[rest]) - np.median(level[inside]))
 
 
-def is_continuous_tone(track: ToneTrack, channel: int, rings: Sequence[CalibratorApplication]) -> bool:
+def is_continuous_tone(track: ToneTrack, channel: int, applications: Sequence[CalibratorApplication]) -> bool:
     """Whether a channel carries the tone outside of its rings too, at nearly their level: it never stops."""
-    own = [ring for ring in rings if ring.channel == channel]
+    own = [application for application in applications if application.channel == channel]
     start = np.arange(track.tone.shape[1]) * track.hop_s
     outside = np.ones(start.size, dtype=bool)
     inside = np.zeros(start.size, dtype=bool)
-    for ring in own:
-        outside &= (start + track.block_s < ring.start_s) | (start > ring.stop_s)
-        inside |= (start >= ring.start_s) & (start + track.block_s <= ring.stop_s)
+    for application in own:
+        outside &= (start + track.block_s < application.start_s) | (start > application.stop_s)
+        inside |= (start >= application.start_s) & (start + track.block_s <= application.stop_s)
     if np.count_nonzero(outside) * track.hop_s < OUTSIDE_AT_LEAST_S or not inside.any():
-        return max((ring.level_db for ring in own), default=0.0) < FAINT_TONE_DB
-    rung, left = (max(float(np.median(track.tone[channel, part])), SMALLEST_POWER) for part in (inside, outside))
-    return 10.0 * float(np.log10(rung / left)) < TONE_STOP_DB
+        return max((application.level_db for application in own), default=0.0) < FAINT_TONE_DB
+    calibrated, left = (max(float(np.median(track.tone[channel, part])), SMALLEST_POWER) for part in (inside, outside))
+    return 10.0 * float(np.log10(calibrated / left)) < TONE_STOP_DB
 
 
 def calibrated_together(track: ToneTrack, expected: Expected) -> dict[int, int]:

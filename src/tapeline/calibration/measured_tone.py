@@ -135,20 +135,25 @@ class ToneLimits:
     ring_spread_limit_db: float
 
 
-def application_refusals(ring: CalibratorApplication, limits: ToneLimits) -> dict[str, str]:
+def application_refusals(application: CalibratorApplication, limits: ToneLimits) -> dict[str, str]:
     """Why a ring is refused before its tone is measured: a reason code with its words; empty where it is not.
 
     Its steady part is too short, or the rest, more than half as long, has another level: which one is right cannot be
     told.
     """
-    if not ring.is_steady_for(limits.shortest_steady_s):
+    if not application.is_steady_for(limits.shortest_steady_s):
         needed = f"{limits.shortest_steady_s:g} s are needed"
-        if ring.length_s >= limits.shortest_steady_s + APPLICATION_MARGIN_S:
-            return {"unsteady-tone": f"{ring.steady_s:.2f} s of {ring.length_s:.2f} s of tone are steady, {needed}"}
-        return {"too-short-tone": f"{ring.steady_s:.2f} s of steady tone, {needed}"}
-    if ring.rest_s > UNSETTLED_LENGTH_SHARE * ring.steady_s and abs(ring.rest_off_db) > limits.ring_spread_limit_db:
+        if application.length_s >= limits.shortest_steady_s + APPLICATION_MARGIN_S:
+            steady = f"{application.steady_s:.2f} s of {application.length_s:.2f} s"
+            return {"unsteady-tone": f"{steady} of tone are steady, {needed}"}
+        return {"too-short-tone": f"{application.steady_s:.2f} s of steady tone, {needed}"}
+    if (
+        application.rest_s > UNSETTLED_LENGTH_SHARE * application.steady_s
+        and abs(application.rest_off_db) > limits.ring_spread_limit_db
+    ):
         words = (
-            f"{ring.steady_s:.1f} s of tone are steady, the other {ring.rest_s:.1f} s are {ring.rest_off_db:+.2f} dB"
+            f"{application.steady_s:.1f} s of tone are steady, "
+            f"the other {application.rest_s:.1f} s are {application.rest_off_db:+.2f} dB"
         )
         return {"unsteady-tone": f"{words} from them (limit {limits.ring_spread_limit_db:g} dB)"}
     return {}

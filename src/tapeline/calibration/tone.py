@@ -99,21 +99,21 @@ class SteadyPart:
 
 
 def steadiness_limit_db(
-    rung: NDArray[np.bool_], tone: Reals, beside: Reals, near_share: float, within_db: float
+    calibrated: NDArray[np.bool_], tone: Reals, beside: Reals, near_share: float, within_db: float
 ) -> float:
     """`within_db` widened by three standard deviations of what noise near the tone does to a block's level.
 
     A block of tone power P with noise power N near the tone scatters by 4.343 sqrt(2 N / P) dB; N is `near_share` of
     the noise in the rest of the octave.
     """
-    if not rung.any():
+    if not calibrated.any():
         return within_db
-    noise_to_tone = float(np.median(beside[rung] / tone[rung])) * near_share
+    noise_to_tone = float(np.median(beside[calibrated] / tone[calibrated])) * near_share
     return within_db + 3.0 * 4.343 * float(np.sqrt(2.0 * noise_to_tone))
 
 
 def steady_part(
-    rung: NDArray[np.bool_], tone: Reals, hop_s: float, block_s: float, within_db: float
+    calibrated: NDArray[np.bool_], tone: Reals, hop_s: float, block_s: float, within_db: float
 ) -> SteadyPart | None:
     """The longest stretch of rung blocks whose tone levels all lie within ±`within_db`; one channel, shape (blocks,).
 
@@ -123,8 +123,8 @@ def steady_part(
     level = 10.0 * np.log10(np.maximum(tone, SMALLEST_POWER))
     best = (0, 0)
     start = 0
-    for stop in range(1, rung.size + 1):
-        if not rung[stop - 1]:
+    for stop in range(1, calibrated.size + 1):
+        if not calibrated[stop - 1]:
             start = stop
             continue
         while level[start:stop].max() - level[start:stop].min() > 2.0 * within_db:
