@@ -11,10 +11,10 @@ from tapeline.arrays import Reals
 
 @dataclass(frozen=True)
 class AreaMean:
-    """Mean level over places, every field of shape (items,); NaN where no place has a level.
+    """Mean level over the positions of an area, fields of shape (items,); NaN where no position has a level.
 
-    `own_variance_db2` is by what each place's level has of its own, `shared_variance_db2` by what acts on all alike;
-    `spread_db` is the standard deviation of the levels over the places, NaN for a single one.
+    `own_variance_db2` comes from the independent errors of the positions' levels, `shared_variance_db2` from errors
+    that act on all alike; `spread_db` is the standard deviation of the levels over the positions, NaN for a single one.
     """
 
     level_db: Reals
@@ -24,10 +24,11 @@ class AreaMean:
 
 
 def energy_mean(levels_db: Reals, own_variance_db2: Reals, correlation: float, shared_variance_db2: Reals) -> AreaMean:
-    """10 lg of the mean of 10^(L/10) over places; all of shape (places, items), NaN where a place has no level.
+    """Energy mean of levels over positions, 10 lg of the mean of 10^(L/10), with its variance.
 
-    A place's error counts with its share w of the sum of powers (GUM 5.1.2): with the correlation rho of the places'
-    errors the variance is rho (sum w s)^2 + (1 - rho) sum w^2 s^2, and (sum w s)^2 for what acts on all alike.
+    All arguments have shape (positions, items), NaN where a position has no level. A position's error counts with its
+    share w of the sum of powers (GUM 5.1.2): with the correlation rho of the errors the variance is rho (sum w s)^2 +
+    (1 - rho) sum w^2 s^2, and (sum w s)^2 for what acts on all alike.
     """
     known = np.isfinite(levels_db)
     count = known.sum(axis=0)

@@ -12,7 +12,7 @@ from tapeline.arrays import Reals
 
 
 class AveragedSpectrum:
-    """Sums the squared lines of blocks that lie wholly within one of the `parts` of the stream (None: all of it).
+    """Averaged power spectral density of the blocks that lie wholly within one of the `parts` of a stream (None: all).
 
     Squares are summed in single precision over the blocks of one call, 12 at most, and in double precision from there.
     """

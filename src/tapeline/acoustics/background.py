@@ -66,19 +66,19 @@ class Subtraction:
 
     @property
     def margin_db(self) -> Reals:
-        """Total above all that is taken off; NaN without a background and where both powers are zero."""
+        """Total above all that is subtracted, in dB; NaN without a background and where both powers are zero."""
         with np.errstate(divide="ignore", invalid="ignore"):
             margin = 10.0 * np.log10(self.total / self.removed)
         return np.where(self.state == NONE, np.nan, margin)
 
     @property
     def removed(self) -> Reals:
-        """All that is taken off, or would be where the state is clear: background and coherent part."""
+        """Power (Pa^2) that is subtracted, or would be where the state is clear: background and coherent part."""
         return np.asarray(self.total - self.kept + self.below)
 
     @property
     def chosen(self) -> SelectionByMargin:
-        """How the margin chose which levels are stated, for the tails of their intervals."""
+        """The selection of levels by their margin, for the tails of their intervals."""
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             measured = self.kept / self.below
             dof = 2.0 * self.kept**2 / self.variance, 2.0 * self.below**2 / self.below_variance
@@ -94,7 +94,13 @@ class Subtraction:
 
 
 def correction_db(margin_db: Reals) -> Reals:
-    """K1 = -10 lg(1 - 10^(-0.1 margin)), to be taken off the total level; ISO 3744, 8.2.3 form."""
+    """Background correction K1 in dB to subtract from a total level, of the shape of `margin_db`.
+
+    K1 = -10 lg(1 - 10^(-0.1 margin)), the form of ISO 3744, 8.2.3.
+
+    >>> round(float(correction_db(10.0)), 3)
+    0.458
+    """
     return np.asarray(-10.0 * np.log10(1.0 - 10.0 ** (-0.1 * np.asarray(margin_db, dtype=np.float64))))
 
 
@@ -186,7 +192,10 @@ def subtract(
 
 
 def bounded_by_the_run(result: Subtraction, louder: NDArray[np.bool_], limits: MarginLimits) -> Subtraction:
-    """The same with bounds that trust no background where it is `louder`: the upper end of the run's own power."""
+    """The same result with bounds that do not rely on a background where it is `louder` than the run.
+
+    Such a bound is the upper end of the run's own power.
+    """
     louder = result.louder | (louder & (result.state == BOUND))
     own = power_limit(result.kept, result.variance, 1.0 - limits.bound_probability)
     # Half the width is what tones of both may hide by phase: also a run that they left quieter.
@@ -215,7 +224,7 @@ def louder_nearby(result: Subtraction, held: NDArray[np.bool_]) -> NDArray[np.bo
 
 
 def without_background(total: Reals, total_variance: Reals) -> Subtraction:
-    """The same for recordings that have no background run: the total stands, and the state says so."""
+    """The result for recordings without a background run: the total stands, and the state says so."""
     total = np.asarray(total, dtype=np.float64)
     return Subtraction(
         state=np.full(total.shape, NONE, dtype=np.uint8),
@@ -265,9 +274,10 @@ def reach_above(
 
 
 def power_limit(power: Reals, variance: Reals, quantile: Reals | float) -> Reals:
-    """The true power of which the measured one would be that quantile: nu P / chi2_q(nu), nu = 2 P^2 / var.
+    """The true power for which the measured one is the given quantile: nu P / chi2_q(nu) with nu = 2 P^2 / var.
 
-    A power of no variance is its own limit; of fewer than `CHI_SQUARE_DOF` degrees of freedom the normal law is used.
+    A power without variance is its own limit; below `CHI_SQUARE_DOF` degrees of freedom the normal distribution is
+    used.
     """
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         dof = 2.0 * np.asarray(power) ** 2 / variance
@@ -301,9 +311,9 @@ def background_uncertainty_db(result: Subtraction) -> Reals:
 
 
 def significantly_louder(result: Subtraction, factor: float) -> NDArray[np.bool_]:
-    """Where a background exceeds the run by more than `factor` standard uncertainties of their difference.
+    """Flags where a background exceeds the run by more than `factor` standard uncertainties of their difference.
 
-    What it may be off for certain comes on top.
+    `half_width`, an error of the background without chance in it, is added to that.
     """
     spread = np.sqrt(result.variance + result.below_variance)
     beyond = result.below - result.kept - result.half_width
@@ -311,5 +321,5 @@ def significantly_louder(result: Subtraction, factor: float) -> NDArray[np.bool_
 
 
 def as_db(relative_variance: ArrayLike) -> Reals:
-    """Standard uncertainty in dB of a relative variance of power."""
+    """Standard uncertainty in dB that belongs to a relative variance of power."""
     return np.asarray(DB_PER_RELATIVE_POWER * np.sqrt(np.asarray(relative_variance, dtype=np.float64)))

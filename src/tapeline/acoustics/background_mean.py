@@ -24,11 +24,11 @@ class BackgroundScatter:
 
 
 def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -> BackgroundScatter:
-    """BackgroundScatter of background runs beyond random error, pooled over the bands of each position.
+    """Run-to-run scatter of background runs beyond random error, pooled over the bands of each position.
 
-    `used` (runs, positions) leaves single ones out. The bands of one run share most of what varies, so that n runs give
+    `used` (runs, positions) leaves single runs out. The bands of one run share most of what varies, so that n runs give
     n - 1 degrees of freedom; the `stated_db` of the settings counts for `BACKGROUND_PRIOR_DOF` more. Bands weigh by how
-    well they tell a scatter of the stated size.
+    well they show a scatter of the stated size.
     """
     power, variance, chosen = _stacked(parts, used)
     count = chosen.sum(axis=0)
@@ -72,11 +72,12 @@ class BackgroundMean:
 def mean_background(
     parts: list[Powers], used: NDArray[np.bool_], scatter: BackgroundScatter, limit_db: float
 ) -> BackgroundMean:
-    """Mean over runs in power; `used` (runs, positions) leaves single ones out; NaN where none is left.
+    """Mean power of background runs with its variance; NaN where no run is left.
 
-    The variance is that of a statement on the background during another run: random error / n of independent runs, and
-    the scatter of their mean, 1/n, and of that other run itself. Unsteady is a band whose runs scatter by more than
-    `limit_db` beyond random error, and by more than chance gives.
+    `used` (runs, positions) leaves single runs out. The variance is that of a statement on the background during
+    another run: random error / n of independent runs, and the scatter of their mean, 1/n, and of that other run itself.
+    A band is unsteady where its runs scatter by more than `limit_db` beyond random error, and by more than chance
+    gives.
     """
     power, variance, chosen = _stacked(parts, used)
     count = chosen.sum(axis=0)
@@ -139,9 +140,10 @@ def electrical_change(at_background: Powers, at_run: Powers, more_db: Reals, bel
 def with_electrical_changes(
     mean: BackgroundMean, changes: list[ElectricalChange], used: NDArray[np.bool_], count: NDArray[np.intp]
 ) -> BackgroundMean:
-    """The mean of `count` (positions,) background runs with the changes of some of them put in.
+    """The mean of `count` (positions,) background runs, corrected for the electrical noise of runs with another gain.
 
-    `used` (changes, positions) says which count where. What one wind-off level leaves open is the same in all runs.
+    `used` (changes, positions) says which change counts where. What one wind-off level leaves open is the same in all
+    runs.
     """
     power, half, error = (np.zeros(mean.powers.power.shape) for _ in range(3))
     share = 1.0 / np.maximum(count, 1)[:, None]

@@ -15,7 +15,7 @@ from tapeline.limits import REFERENCE_OWN_POWER_SHARE
 
 
 class ReferenceLines:
-    """Sums the products of some reference channels among each other and with all channels, line by line.
+    """Cross-spectral sums of some reference channels with each other and with all channels, line by line.
 
     Memory: 16 bytes a line, reference and channel, and the lines of one call of blocks in single precision: for four
     references, 64 channels and 10,000 lines 41 MB and 61 MB.
@@ -69,7 +69,7 @@ class ReferenceLines:
 def multiple_coherence(
     among: NDArray[np.complex128], across: NDArray[np.complex128], powers: Reals
 ) -> tuple[Reals, NDArray[np.int64]]:
-    """Share of each channel's power that linear filters of the references give, and how many references count.
+    """Multiple coherence of each channel with the references, and how many references are independent.
 
     `among` (references, references, lines), `across` (references, channels, lines) and `powers` (channels, lines) are
     sums or means of conj(R) R, conj(R) X and |X|^2 over the same blocks. Returns shares (channels, lines), 0 to 1, and
@@ -100,7 +100,7 @@ def multiple_coherence(
 def conditioned(total: ArrayLike, multiple: ArrayLike, rank: ArrayLike, effective_averages: float) -> Reals:
     """Power that the references do not explain, without bias: (1 - g^2) G n / (n - q); shapes broadcast.
 
-    Fitting q references to n averages explains q/n of what is unrelated by chance. NaN where n does not exceed q.
+    A fit of q references to n averages explains q/n of unrelated power by chance. NaN where n does not exceed q.
     """
     free = effective_averages - np.asarray(rank, dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):

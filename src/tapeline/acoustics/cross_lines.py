@@ -12,10 +12,7 @@ from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, Lines
 
 
 class CrossLines:
-    """Gathers the lines of the `chosen` channels, call by call, and sums their products in `spectra`.
-
-    Blocks count that lie wholly within one of the `parts`.
-    """
+    """Cross-spectral sums, in `spectra`, of the `chosen` channels over the blocks wholly within one of the `parts`."""
 
     margins = False
 

@@ -10,9 +10,9 @@ from tapeline.limits import EFFECTIVE_BITS_EVERY_BLOCKS
 
 
 class UsedBits:
-    """Lowest bit that any sample sets, per channel, from samples in fractions of full scale with `bits` bits.
+    """Effective bits of each channel, from samples in fractions of full scale with `bits` bits.
 
-    float32 holds 24 bits; of wider samples only the upper 24 are looked at.
+    float32 holds 24 bits; of wider samples only the upper 24 are examined.
     """
 
     def __init__(self, channels: int, bits: int) -> None:
@@ -34,7 +34,7 @@ class UsedBits:
 
 
 def bits_used(codes: NDArray[np.int64], bits: int) -> NDArray[np.int64]:
-    """Bits from the sign to the lowest bit set in `codes`, the "or" of all integer samples of `bits` bits; 0 for 0."""
+    """Bits from the sign to the lowest bit set in `codes`, the bitwise or of all samples of `bits` bits; 0 for 0."""
     lowest = codes & -codes
     trailing = np.log2(np.maximum(lowest, 1)).astype(np.int64)
     return np.asarray(np.where(lowest > 0, bits - trailing, 0))

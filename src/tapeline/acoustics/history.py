@@ -38,7 +38,7 @@ class HistoryPart:
 
 
 class WeightedHistory:
-    """Filters streamed samples by given line weights and averages their square over intervals.
+    """Frequency-weighted mean squares over intervals of a stream, with the time weightings F and S.
 
     Takes the lines of Hann blocks half a block apart, whose windows add to one: each block's spectrum is multiplied by
     `magnitude` and transformed back, no finer sampled than its highest frequency asks for, and added to the one before.

@@ -1,4 +1,4 @@
-"""Mains hum: lines at the mains frequency and its multiples that stand out of the spectrum around them."""
+"""Mains interference: lines at the mains frequency and its multiples above the spectrum around them."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from tapeline.limits import (
 
 
 class MainsSearch:
-    """Averaged spectrum below 800 Hz of a stream of many channels, at a small cost: means of neighbouring samples.
+    """Averaged spectrum of a stream below 800 Hz at a small cost, from means of neighbouring samples.
 
     The mean over m samples lets through aliases weakened by at least sin(x)/x; they raise the floor around a line,
     never the line itself.
@@ -55,7 +55,7 @@ class MainsSearch:
             self._slow = self._slow[:, hop:]
 
     def excess_db(self) -> Reals:
-        """Each harmonic's strongest line over the median of the lines around it, in dB, (channels, harmonics).
+        """Each harmonic's strongest line above the median of the lines around it, in dB, (channels, harmonics).
 
         NaN where the recording is too short or the harmonic lies above half the rate; 0 for lines of next to no power.
         """

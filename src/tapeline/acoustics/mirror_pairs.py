@@ -25,12 +25,12 @@ class MirrorPair:
 
     @property
     def difference_db(self) -> float:
-        """The position at its angle less its partner at the opposite one."""
+        """Level of the position at its angle minus that of its partner at the opposite one, in dB."""
         return self.level_db - self.partner_opposite_db
 
 
 def mirror_verdict(pair: MirrorPair, history_db: Sequence[float], uncertainty_db: float, limit_db: float) -> str:
-    """`agree`, `differ` or `yaw-or-exchange` for one pair of partners.
+    """Verdict on one pair of mirrored positions: `agree`, `differ` or `yaw-or-exchange`.
 
     They differ where their difference is further than `limit_db` and twice its standard uncertainty from the median of
     the pair's other differences (`history_db`), or from zero where there are fewer than `MIRROR_HISTORY_DIFFERENCES`: a

@@ -1,4 +1,4 @@
-"""A run log whose rows slipped against the recordings: levels that fit the speeds of the rows before or after."""
+"""A run log whose rows are offset against the recordings: levels that fit the speeds of the rows before or after."""
 
 from __future__ import annotations
 
@@ -23,8 +23,10 @@ Places = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class RunLogOffset:
-    """Runs `start` to `stop` (not included) fit the log's row `rows` (1 or -1) further on; `changed` are those among
-    them whose speed this alters. Rms rests in dB with the log as it is and slipped."""
+    """An offset of the run log: runs `start` to `stop` (not included) belong to the row `rows` (1 or -1) further on.
+
+    `changed` are those of them whose speed this alters; the rms residuals are in dB, with the log as it is and offset.
+    """
 
     start: int
     stop: int
@@ -37,13 +39,13 @@ class RunLogOffset:
 def run_log_offset(
     levels_db: Sequence[float], speeds_mps: Sequence[float], groups: Sequence[str], limit_db: float
 ) -> RunLogOffset | None:
-    """The slip by one row, of the whole log or of a contiguous part, that explains what the log contradicts.
+    """The offset by one row, of the whole log or of a contiguous part, that explains levels which contradict the log.
 
     `levels_db`, `speeds_mps` and `groups` (condition and what else has a level of its own) stand in the order of
-    recording, one a run, shape (runs,). Levels are fitted by an offset a group and one exponent of speed. A slip is
-    told only where repeats of one group and speed are `limit_db` apart, three runs and more lie beyond half of it from
-    the fit, and the slipped log leaves no run beyond half of it and a third of the rms. Whole rows slip, or their
-    speeds alone. Without repeats nothing contradicts the log but the fit, and that is not taken for proof.
+    recording, one a run, shape (runs,). Levels are fitted by an offset a group and one exponent of speed. A row offset
+    is reported only where repeats of one group and speed are `limit_db` apart, three runs and more lie beyond half of
+    it from the fit, and the log with the offset leaves no run beyond half of it and a third of the rms. Whole rows are
+    offset, or their speeds alone. Without repeats nothing contradicts the log but the fit, which is not enough.
     """
     level = np.asarray(levels_db, dtype=np.float64)
     speed = 10.0 * np.log10(np.asarray(speeds_mps, dtype=np.float64))

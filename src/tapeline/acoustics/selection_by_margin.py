@@ -1,4 +1,4 @@
-"""Which margin a level needs to be stated, and the tails of intervals of levels that were chosen by their margin."""
+"""The margin a level needs to be stated, and interval tails that allow for the selection of levels by their margin."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ HALVINGS = 36
 def needed_margin_db(
     power: Reals, below: Reals, variance: Reals, below_variance: Reals, least_margin_db: float
 ) -> Reals:
-    """Margin (dB) from which a level is stated, of the powers' shape: `least_margin_db`, or more where chance is large.
+    """Margin in dB from which a level is stated: `least_margin_db`, or more where chance is large.
 
     The lower one-sided 95 % end of the measured margin may fall short of `least_margin_db` by `MARGIN_SHORTFALL_DB`.
-    Powers in Pa^2, variances in Pa^4.
+    All powers have one shape, in Pa^2, their variances in Pa^4.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         error = DB_PER_RELATIVE_POWER * np.sqrt(variance / power**2 + below_variance / below**2)

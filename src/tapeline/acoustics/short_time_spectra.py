@@ -1,4 +1,4 @@
-"""Streamed samples cut into overlapping windowed blocks, whose spectral lines all that wants lines shares."""
+"""Overlapping windowed blocks of streamed samples, whose spectral lines go to every consumer."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ PIECE_FRAMES = 16_384
 
 
 class SpectrumConsumer(Protocol):
-    """What is handed the lines of one channel's blocks after the other's, in the order of time.
+    """A consumer of the spectral lines of blocks, which come channel by channel in the order of time.
 
     `margins` asks for two more kinds of blocks, filled up with zeros: number -1, half before the first sample, and
     those that reach beyond the last one.
@@ -65,10 +65,10 @@ def lines_within(range_hz: tuple[float, float], step_hz: float, frames: int) -> 
 
 
 class ShortTimeSpectra:
-    """Blocks of `shape.size` frames, `hop_frames` apart, times the window `shape`; block i starts at frame i hop.
+    """Spectra of blocks of `shape.size` frames, `hop_frames` apart, times the window `shape`.
 
-    `mean` (channels,) is subtracted from every sample: the mean of the whole recording part, the only detrending.
-    Samples and lines are single precision.
+    Block i starts at frame i hop. `mean` (channels,) is subtracted from every sample: the mean of the whole recording
+    part, the only detrending. Samples and lines are single precision.
     """
 
     def __init__(self, shape: Reals, hop_frames: int, mean: Reals, takers: Sequence[SpectrumConsumer]) -> None:
@@ -99,7 +99,7 @@ class ShortTimeSpectra:
             self._hand_over(self._takers, self._a_call)
 
     def finish(self) -> None:
-        """Hand over what waits, to those that ask for margins the blocks beyond the end too; call once, at the end."""
+        """Hand over the remaining blocks, and those beyond the end to consumers with `margins`; call once."""
         self._hand_over(self._takers, 1)
         eager = [taker for taker in self._takers if taker.margins]
         while eager and self._next * self._hop < self._frames:

@@ -9,9 +9,9 @@ from tapeline.limits import CORRELATION_EVERY_BLOCKS
 
 
 class SignalCorrelation:
-    """Products of all pairs of channels' steps, summed over one block in eight.
+    """Correlation of the steps between samples for all pairs of channels, from one block in eight.
 
-    Steps weigh high frequencies, where the flow at two places has nothing in common; a copied, doubled or shorted
+    Steps weigh high frequencies, where the flow at two positions has nothing in common; a copied, doubled or shorted
     channel keeps a correlation of one, whatever its gain or sign.
     """
 

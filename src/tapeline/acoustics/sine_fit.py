@@ -41,10 +41,10 @@ class SineFit:
 
 
 def fit_sine(samples: NDArray[np.floating], sample_rate_hz: float, start_hz: float, rounds: int = 12) -> SineFit:
-    """Fit A cos + B sin + C with frequency free, starting from `start_hz`; samples of shape (frames,).
+    """Sine A cos + B sin + C of free frequency that fits samples of shape (frames,) best, starting from `start_hz`.
 
     Gauss-Newton rounds as in IEEE 1057's four-parameter fit, each from the amplitudes of the one before; harmonics up
-    to `SINE_FIT_HARMONICS` below `HIGHEST_LINE_RATE_SHARE` of the sample rate are fitted to what remains. The start
+    to `SINE_FIT_HARMONICS` below `HIGHEST_LINE_RATE_SHARE` of the sample rate are fitted to the residual. The start
     must lie within about half a line (rate / frames) of the tone. Raises ValueError for fewer than `SINE_FIT_SAMPLES`
     samples.
     """

@@ -1,4 +1,4 @@
-"""Are two averaged spectra the same? The sum of squared log ratios against what random error alone gives."""
+"""Equality of two averaged spectra: the sum of squared log ratios compared with what random error alone gives."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ MODEL_FRAMES = 256
 
 @dataclass(frozen=True)
 class SpectrumEquality:
-    """One test a pair; every field has the shape of the pairs.
+    """Result of the equality test of each pair of spectra, every field of the shape of the pairs.
 
     `statistic` with `degrees_of_freedom` is about chi-square while nothing changed, `p_value` its upper tail.
-    `level_difference_db` is the mean over the lines of second minus first, in dB; `shape_p_value` is the test after
-    it was taken out; `excess_db` the rms difference of lines beyond random error.
+    `level_difference_db` is the mean over the lines of second minus first, in dB; `shape_p_value` is that of the test
+    without this difference; `excess_db` the rms difference of lines beyond random error.
     """
 
     statistic: Reals

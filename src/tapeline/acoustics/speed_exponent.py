@@ -54,7 +54,7 @@ def speed_decibels(speed_mps: ArrayLike, reference_mps: float) -> Reals:
 def speed_fit(
     level_db: Reals, own_db: Reals, shared_db: Reals, x_db: Reals, point: NDArray[np.integer], confidence: float
 ) -> SpeedFit:
-    """Fit L = L_ref + n x by least squares weighted with stated uncertainties.
+    """Fit of levels to L = L_ref + n x, weighted with their stated uncertainties.
 
     `level_db` has shape (runs, series), NaN where there is no level; `own_db` (above 0) and `shared_db` are standard
     uncertainties of that shape: what each level has by itself, and what the levels of one nominal speed have in common.
@@ -67,7 +67,7 @@ def speed_fit(
     Student's t of the scatter about the line with its degrees of freedom. It holds where either is right and does not
     jump where one overtakes the other. Where runs are repeated, lack of fit is tested against their pure error (F
     test), else chi-square against the stated uncertainties; where it is shown with 1 - confidence it widens, with as
-    many degrees of freedom as there are speeds beyond two: repeats do not tell where a line is wrong.
+    many degrees of freedom as there are speeds beyond two: repeats do not show where a line is wrong.
 
     Raises ValueError for own uncertainties that are not positive.
     """

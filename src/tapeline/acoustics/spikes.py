@@ -12,7 +12,7 @@ from tapeline.limits import KEPT_SPIKES, SPIKE_REFERENCE_BLOCKS, STRONG_SPIKE_RA
 
 @dataclass
 class SpikeTally:
-    """Places of one channel where the signal jumps, `strong` of them by `STRONG_SPIKE_RATIO` times the limit.
+    """Spikes of one channel, `strong` of them by `STRONG_SPIKE_RATIO` times the limit.
 
     `frames` keeps the first `KEPT_SPIKES` of them.
     """

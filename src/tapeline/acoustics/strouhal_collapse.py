@@ -1,4 +1,4 @@
-"""Whether band spectra of several speeds fall together over f/U (Strouhal number) or over frequency."""
+"""Whether band spectra of several speeds collapse over f/U (Strouhal number) or over frequency."""
 
 from __future__ import annotations
 
@@ -60,16 +60,16 @@ class Collapse:
 def collapse(
     level_db: Reals, shared: Sequence[Shared], x_db: Reals, speed_mps: Reals, midband_hz: Reals, confidence: float
 ) -> Collapse | None:
-    """Fit L = g(lg f/U) + n x and L = g(lg f) + n x, g a smooth curve and each with its own n, and compare.
+    """Fits of L = g(lg f/U) + n x and L = g(lg f) + n x, g a smooth curve, and which of the two scatters less.
 
     `level_db` has shape (runs, bands), NaN where there is no level; `shared` says what levels of some runs have in
-    common; `x_db` (runs,) are 10 lg(U / U_ref) and `midband_hz` rises. Returns None where levels are too few for
-    either curve, or bands fewer than two.
+    common; `x_db` (runs,) are 10 lg(U / U_ref) and `midband_hz` rises. Each fit has its own n. Returns None where
+    levels are too few for either curve, or bands fewer than two.
 
     A length l only moves lg St = lg(f/U) + lg l: scatter and exponent are the same for every l, which names the peak's
-    Strouhal number alone. The two models are not nested, and they are fitted to the same levels: the ratio of their
-    residual variances held against F is a comparison and no test of one against the other. A word is given where the
-    one-sided p is at most (1 - confidence) / 2, else it is `not shown`.
+    Strouhal number alone. The two models are not nested, and they are fitted to the same levels: the F ratio of their
+    residual variances is a comparison and no test of one against the other. A word is given where the one-sided p is at
+    most (1 - confidence) / 2, else it is `not shown`.
     """
     if midband_hz.size < 2:
         return None

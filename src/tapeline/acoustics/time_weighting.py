@@ -14,7 +14,7 @@ STEPS_AT_ONCE = 64
 
 
 class ExponentialMean:
-    """Runs powers through one exponential mean and keeps its value at the end of each interval and its largest there.
+    """Exponential mean of streamed powers: its value at the end of each interval and its largest value in it.
 
     Powers come as means over equal steps of `step_frames`, short against `constant_frames`; intervals are
     `interval_frames` long and need not be whole steps.

@@ -1,4 +1,4 @@
-"""How far one spectral line stands out of its band, and what it adds to the band's power."""
+"""Prominence of spectral lines in their band, and what they add to the band's power."""
 
 from __future__ import annotations
 
@@ -13,10 +13,12 @@ from tapeline.limits import HANN_HALF_LOBE_LINES, TONE_MEDIAN_AT_LEAST_LINES
 
 @dataclass(frozen=True)
 class ProminentLines:
-    """Of every band, (spectra, bands): the largest line above the median line, what it and its lobe add to the power
-    that the median lets expect there, all of the band's power, and the line's frequency. NaN where a band holds no
-    line. `peaked` is false where a line next to the band, as near as a tone fills, is larger still: that line is the
-    neighbour's."""
+    """The most prominent line of every band, fields of shape (spectra, bands); NaN where a band holds no line.
+
+    The largest line above the median line, what it and its lobe add to the power that the median lets expect there, all
+    of the band's power, and the line's frequency. `peaked` is false where a line next to the band, as near as a tone
+    fills, is larger still: that line belongs to the neighbouring band.
+    """
 
     above_db: Reals
     added_pa2: Reals
@@ -28,7 +30,7 @@ class ProminentLines:
 def prominent_lines(
     psd: NDArray[np.floating], first_hz: float, step_hz: float, lower_hz: Reals, upper_hz: Reals
 ) -> ProminentLines:
-    """Look at each band of some spectra on one grid; `psd` (Pa^2/Hz) has shape (spectra, lines)."""
+    """The most prominent line of each band of spectra on one grid; `psd` (Pa^2/Hz) has shape (spectra, lines)."""
     above, added, power, frequency = (np.full((psd.shape[0], lower_hz.size), np.nan) for _ in range(4))
     peaked = np.zeros(above.shape, dtype=bool)
     for b, (low, high) in enumerate(zip(lower_hz, upper_hz, strict=True)):
@@ -52,9 +54,9 @@ def prominent_lines(
 def prominence_db(
     psd: NDArray[np.floating], first_hz: float, step_hz: float, lower_hz: float, upper_hz: float, frequency_hz: float
 ) -> float:
-    """How far a spectrum (lines,) stands above its median line of a band at a frequency, the lines of a lobe about it.
+    """Prominence in dB of the lines about `frequency_hz` above the median line of a band, of one spectrum (lines,).
 
-    For a second spectrum: does it have a line where the first one has one. NaN where it has no lines there.
+    For a second spectrum: whether it has a line where the first one has one. NaN where it has no lines there.
     """
     start, stop = _lines_of(psd.size, first_hz, step_hz, lower_hz, upper_hz)
     at = round((frequency_hz - first_hz) / step_hz)
@@ -66,7 +68,7 @@ def prominence_db(
 
 
 def median_density(psd: NDArray[np.floating], step_hz: float, lower_hz: float, upper_hz: float) -> float:
-    """The median line of a band of one spectrum (lines,) from 0 Hz, or of the lines about it where it holds few."""
+    """Median line of a band of one spectrum (lines,) from 0 Hz, or of the lines about it where the band holds few."""
     start, stop = _lines_of(psd.size, 0.0, step_hz, lower_hz, upper_hz)
     return float(_usual(psd[None, :], start, stop)[0])
 

@@ -26,7 +26,7 @@ RESPONSE_UNKNOWN = "response-unknown"
 
 @dataclass(frozen=True)
 class RangeLimits:
-    """See the section `bands` of the settings: `least_lines`, `least_bandwidth_time`, `highest_fraction_of_rate`."""
+    """Limits of usable bands, as the section `bands` of the settings gives them."""
 
     least_lines: float
     least_bandwidth_time: float
@@ -48,7 +48,7 @@ class ChannelRange:
 
 
 def overlapping(lower_hz: Reals, upper_hz: Reals, ranges: Iterable[tuple[float, float]]) -> Flags:
-    """Which bands, or cells of lines, reach into any of the ranges; shape of the edges. To touch at an edge is not."""
+    """Flags, of the edges' shape, of the bands or lines that reach into any of the ranges by more than an edge."""
     found = np.zeros(np.shape(lower_hz), dtype=bool)
     for low, high in ranges:
         inside = (lower_hz < high * (1.0 - SAME_EDGE)) & (upper_hz > low * (1.0 + SAME_EDGE))
@@ -60,11 +60,10 @@ def overlapping(lower_hz: Reals, upper_hz: Reals, ranges: Iterable[tuple[float, 
 def band_limits(
     bands: Bands, lines: Reals, used_s: float, sample_rate_hz: float, channel: ChannelRange, limits: RangeLimits
 ) -> dict[str, Flags]:
-    """What speaks against each band, by the names in `WHY_ABSENT` and `RESPONSE_UNKNOWN`; arrays (bands,).
+    """Reasons against each band, by the names in `WHY_ABSENT` and `RESPONSE_UNKNOWN`, as flags (bands,).
 
     `lines` (bands,) is how many spectral lines each band holds, `used_s` the length of the averaged record. A stated
-    low-pass takes the place of the fraction of the sample rate. Bands whose midband, exact or nominal, the chart covers
-    are used.
+    low-pass replaces the fraction of the sample rate. Bands whose midband, exact or nominal, the chart covers are used.
     """
     share = 0.5 if np.isfinite(channel.low_pass_hz) else limits.highest_fraction_of_rate
     low, high = channel.chart_low_hz, channel.chart_high_hz
@@ -87,5 +86,5 @@ def band_limits(
 
 
 def absent(found: dict[str, Flags]) -> Flags:
-    """Which bands get no level, shape (bands,)."""
+    """Flags of the bands that get no level, shape (bands,)."""
     return np.asarray(np.any([found[name] for name in WHY_ABSENT], axis=0))

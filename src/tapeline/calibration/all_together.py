@@ -1,4 +1,4 @@
-"""What all sensors of a session did together, told apart from what one did; sensors that look exchanged; leaks."""
+"""Changes that all sensors of a session share, apart from those of one; sensors that look exchanged; leaks."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ def median_of(values: Sequence[float | None]) -> float | None:
 
 @dataclass(frozen=True)
 class Split:
-    """A change of one sensor in dB with what all sensors share of it; `shared` is None where that is not known."""
+    """A change of one sensor in dB and the part of it that all sensors share; `shared_db` is None if it is unknown."""
 
     whole_db: float
     shared_db: float | None
 
     @property
     def own_db(self) -> float:
-        """The part that is the sensor's own."""
+        """The part of the change, in dB, that is the sensor's own."""
         return self.whole_db - (self.shared_db or 0.0)
 
     def is_own(self, limit_db: float, shared_limit_db: float) -> bool:
@@ -44,7 +44,7 @@ class Split:
 
 @dataclass(frozen=True)
 class FitCheck:
-    """One ring as the search for leaks sees it: level against what is expected of it, and its scatter in dB.
+    """One calibrator application for the search for leaks: its deviation from the expected level and its scatter, dB.
 
     `noise_scatter_db` is the part of the scatter that noise beside the tone explains.
     """
@@ -57,7 +57,7 @@ class FitCheck:
 
 @dataclass(frozen=True)
 class Leak:
-    """A fit that looks leaky: so much lower than the others against the sensor table (or than the table, if alone)."""
+    """A fit that seems to leak: how much lower it is than the others (or, if alone, than the sensor table)."""
 
     low_db: float
     unsteadiness_db: float
@@ -75,11 +75,11 @@ def noise_scatter_db(tone_to_noise_db: float, noise_band_hz: float, length_s: fl
 
 
 def leaking(checks: Sequence[FitCheck], low_db: float, unsteadiness_db: float) -> dict[str, Leak]:
-    """Positions whose fit looks leaky.
+    """Positions whose fit seems to leak.
 
     All checks are of one recording. A leak makes the level low and unsteady at the same time: lower than the others by
     `low_db` against the same expectation, and scattering by `unsteadiness_db` and three times what noise explains and
-    the others' median. With fewer than three checks the expectation itself is what the level is held against.
+    the others' median. With fewer than three checks the level is compared with the expectation itself.
     """
     found = {}
     for check in checks:

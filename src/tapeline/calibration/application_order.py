@@ -1,4 +1,4 @@
-"""Who was rung: the sequence of positions heard against the one that the run table states."""
+"""The sequence of calibrated positions compared with the one that the run table states."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ MOST_NAMED = 12
 
 @dataclass(frozen=True)
 class Doubt:
-    """A reason code at a position, with its sentence; `partner` is the position that was heard in its place."""
+    """A reason code at a position, with its sentence; `partner` is the position that was calibrated in its place."""
 
     position: str
     code: str
@@ -22,16 +22,16 @@ class Doubt:
 
 
 def distinct_turns(calibrated: Sequence[str]) -> list[str]:
-    """The sequence with a position that was put on again at once, without another one between, counted once."""
+    """The sequence with a position that was calibrated again at once, without another one between, counted once."""
     return [name for index, name in enumerate(calibrated) if index == 0 or name != calibrated[index - 1]]
 
 
 def order_doubts(calibrated: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
     """Doubts of a sequence of positions, `calibrated` in order of time, against those `stated` (none if unknown).
 
-    Where a stated position was not heard and another was rung beside the same neighbour, both are doubted, unless that
-    one had its own turn too: then it hangs where it should. A position heard unasked is doubted, one heard twice is
-    noted; of exchanged pairs both are named.
+    Where a stated position is missing and another was calibrated beside the same neighbour, both are doubted, unless
+    that one had its own turn too: then it hangs where it should. A position that is not stated is doubted, one that was
+    calibrated twice is noted; of exchanged pairs both are named.
     """
     turns = distinct_turns(calibrated)
     doubts: list[Doubt] = []

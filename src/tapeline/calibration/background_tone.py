@@ -1,4 +1,4 @@
-"""What is heard at the calibrator's frequency without the calibrator: hum that moves the level of a ring."""
+"""A tone of the calibrator's frequency without the calibrator: interference that moves the level of an application."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from tapeline.statistics.uncertainty import Term
 
 
 def quiet_pieces(applications: Sequence[CalibratorApplication], duration_s: float) -> list[float]:
-    """Starts of pieces of `QUIET_PIECE_S` without any ring, spread over the recording; empty where there are none."""
+    """Starts (s) of pieces of `QUIET_PIECE_S` without any application, spread over the recording; may be empty."""
     starts: list[float] = []
     quiet_from = 0.0
     for start, stop in [
@@ -50,10 +50,10 @@ def rms_at(samples: Reals, sample_rate_hz: float, frequency_hz: float) -> float:
 
 
 def largest_shift_db(background_rms: float, tone_rms: float) -> float:
-    """How far a tone of the same frequency in the background moves a level at most: 20 lg(1 + ratio of the two)."""
+    """Largest shift in dB of a level by a background tone of the same frequency: 20 lg(1 + ratio of the two)."""
     return 20.0 * math.log10(1.0 + background_rms / tone_rms)
 
 
 def background_term(background_rms: float, tone_rms: float) -> Term:
-    """The shift's standard uncertainty: of unknown phase it is spread as an arcsine (GUM H.1.3.4, from memory)."""
+    """Uncertainty term of that shift: of unknown phase it has an arcsine distribution (GUM H.1.3.4, from memory)."""
     return Term("background tone", largest_shift_db(background_rms, tone_rms) / math.sqrt(2.0), "measured")

@@ -22,10 +22,10 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Expected:
-    """What the calibrator should give on each channel, arrays of shape (channels,).
+    """Expected tone of the calibrator on each channel, arrays of shape (channels,).
 
-    `power` is its mean square in square units of the recording, `sensitivity_v_per_pa` what it was reckoned from; where
-    that is not `stated`, the middle of what sensors have stands in.
+    `power` is its mean square in square units of the recording, `sensitivity_v_per_pa` what it was computed from; where
+    that is not `stated`, the middle of the usual range of sensors is used.
     """
 
     power: Reals
@@ -36,12 +36,12 @@ class Expected:
 def calibrated_blocks(
     tone: Reals, beside: Reals, expected: Expected, hop_s: float, within_db: float = EXPECTED_TONE_WITHIN_DB
 ) -> Flags:
-    """Which channel is rung in which block, shape (channels, blocks) as `tone` and the noise `beside` it.
+    """Flags of the channel that is calibrated in each block, (channels, blocks) as `tone` and the noise `beside` it.
 
-    Channels within 6 dB of their own loudest level contend; the others hear a leak. One of stated sensitivity is rung
-    where its tone is within `within_db` of what is expected, 10 dB above the noise, and 6 dB clear of all others of
-    that kind, each against its own expected value. One without gives way to them and is rung where its sensor's voltage
-    is 6 dB above that of all others that contend.
+    Channels within 6 dB of their own loudest level are candidates; the others pick up a leak. One of stated sensitivity
+    is calibrated where its tone is within `within_db` of the expected one, 10 dB above the noise, and 6 dB above all
+    others of that kind, each against its own expected value. One without is calibrated where none of those is, and its
+    sensor's voltage is 6 dB above that of all other candidates.
     """
     if tone.size == 0:
         return np.zeros(tone.shape, dtype=bool)
@@ -61,7 +61,7 @@ def calibrated_blocks(
 def partners(tone: Reals, beside: Reals, expected: Expected, hop_s: float) -> NDArray[np.int64]:
     """The other channel that carries the tone as loud as this one, -1 where there is none; shape (channels, blocks).
 
-    Both are of stated sensitivity, at their loudest, near what is expected of them and less than 6 dB apart.
+    Both are of stated sensitivity, at their loudest, near the expected level and less than 6 dB apart.
     """
     found = np.full(tone.shape, -1)
     if tone.shape[0] < 2 or tone.size == 0:
@@ -95,9 +95,9 @@ def _near(level: Reals, expected: Expected, within_db: float) -> Flags:
 
 
 def above_others(level: Reals, members: Flags) -> Reals:
-    """How far each channel is above the loudest other one of the members, in dB; infinite where there is none.
+    """Level of each channel above the loudest other one of the members, in dB; infinite where there is none.
 
-    Levels of minus infinity do not contend; nothing can be said of them (NaN).
+    Levels of minus infinity are no candidates; for them the result is NaN.
     """
     seen = np.where(members[:, None], level, -np.inf)
     best = np.argmax(seen, axis=0)

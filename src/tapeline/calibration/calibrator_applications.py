@@ -1,4 +1,4 @@
-"""The rings of a calibrator recording: every turn of every channel, in order of time."""
+"""The calibrator applications of a recording: every turn of every channel, in order of time."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ ROUNDING_S = 1e-6
 
 @dataclass(frozen=True)
 class CalibratorApplication:
-    """One turn of one channel (index from 0): when its tone was heard, how loud, and the steady part in it, if any.
+    """One application of the calibrator to a channel (index from 0): its time, its level, and its steady part, if any.
 
-    `level_db` is the median against what was expected of the channel; `rest_s` is how long the tone lasted outside of
+    `level_db` is the median against the expected level of the channel; `rest_s` is how long the tone lasted outside of
     the steady part, `rest_off_db` how far its median level was from that of the steady part.
     """
 
@@ -42,6 +42,7 @@ class CalibratorApplication:
 
     @property
     def length_s(self) -> float:
+        """Length of the application in seconds."""
         return self.stop_s - self.start_s
 
     @property
@@ -54,18 +55,18 @@ class CalibratorApplication:
         return self.steady_s >= seconds - ROUNDING_S
 
     def overlaps(self, other: CalibratorApplication) -> bool:
-        """Whether the two were heard at the same time."""
+        """Whether the two applications share some time."""
         return self.start_s < other.stop_s and other.start_s < self.stop_s
 
 
 def calibrator_applications(
     track: ToneTrack, expected: Expected, steady_within_db: float, within_db: float = EXPECTED_TONE_WITHIN_DB
 ) -> list[CalibratorApplication]:
-    """All rings of a followed recording, sorted by start.
+    """All calibrator applications of a followed recording, sorted by start.
 
     `expected` and `within_db` are those of `calibrated_blocks`; `steady_within_db` is the spread of a steady tone
-    before the noise near it is allowed for. What is 6 dB below a channel's loudest ring is not its own: a neighbour's
-    leaked.
+    before the noise near it is allowed for. An application 6 dB below the channel's loudest one is not its own: a
+    neighbour's leaked.
     """
     tone, beside = track.tone, track.beside
     calibrated = calibrated_blocks(tone, beside, expected, track.hop_s, within_db)
@@ -107,7 +108,7 @@ def _rest(part: Flags, level: Reals, steady: SteadyPart | None, hop_s: float) ->
 
 
 def is_continuous_tone(track: ToneTrack, channel: int, applications: Sequence[CalibratorApplication]) -> bool:
-    """Whether a channel carries the tone outside of its rings too, at nearly their level: it never stops."""
+    """Whether a channel carries the tone outside of its applications too, at nearly their level: it never stops."""
     own = [application for application in applications if application.channel == channel]
     start = np.arange(track.tone.shape[1]) * track.hop_s
     outside = np.ones(start.size, dtype=bool)
@@ -144,7 +145,7 @@ def _long_stretches(flags: Flags, track: ToneTrack) -> list[tuple[int, int]]:
 
 
 def stretches(flags: Flags, gap: int) -> list[tuple[int, int]]:
-    """First and one past the last index of each stretch of set flags; gaps of up to `gap` flags do not part it."""
+    """First and one past the last index of each stretch of set flags; gaps of up to `gap` flags do not divide it."""
     found: list[tuple[int, int]] = []
     for index in np.flatnonzero(flags).tolist():
         if found and index - found[-1][1] <= gap:

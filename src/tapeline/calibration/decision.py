@@ -1,4 +1,4 @@
-"""Which sensitivity a channel gets in a session, from all the evidence there is, why, and how far to trust it."""
+"""The sensitivity of a channel in a session, chosen from all the evidence, with its reasons and its uncertainty."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from tapeline.statistics.uncertainty import Term, combined
 
 @dataclass(frozen=True)
 class Limits:
-    """From which difference on a sensitivity is doubted; the `common` ones are for what all sensors share.
+    """Limits from which on a sensitivity is doubted; the `common` ones are for what all sensors share.
 
     From `drift_note_db` on a drift is noted.
     """
@@ -48,7 +48,7 @@ class InCommon:
 
 @dataclass(frozen=True)
 class Decision:
-    """The sensitivity used, why, its uncertainty term by term, and the doubts; None where there is no evidence."""
+    """The chosen sensitivity, its reason, its uncertainty term by term, and the doubts; None without any evidence."""
 
     sensitivity_v_per_pa: float | None
     source: str
@@ -81,7 +81,7 @@ def choose_sensitivity(evidence: Evidence, policy: Policy) -> tuple[float | None
 
 
 def decide(evidence: Evidence, policy: Policy, limits: Limits, common: InCommon = InCommon()) -> Decision:
-    """Choose the sensitivity and judge it: deviation from the chart, drift, what is missing, uncertainty."""
+    """The sensitivity that the policy chooses, judged by deviation from the chart, drift and missing checks."""
     chosen, source = choose_sensitivity(evidence, policy)
     known = summary_of(evidence)
     doubts: dict[str, str] = {}

@@ -24,7 +24,7 @@ Side = Literal["straight", "crossed"]
 
 @dataclass(frozen=True)
 class PairReading:
-    """Two positions in one recording: their levels, the order in which they were heard, whether somebody says good."""
+    """Two positions in one recording: their levels, their order in time, whether a person accepts the checks."""
 
     run: str
     first_db: float
@@ -34,17 +34,17 @@ class PairReading:
 
     @property
     def difference_db(self) -> float:
-        """First less second."""
+        """Level of the first minus that of the second position, in dB."""
         return self.first_db - self.second_db
 
 
 @dataclass(frozen=True)
 class PairJudgement:
-    """What becomes of the recordings of two positions.
+    """Which recordings of two positions count.
 
-    `refused` are runs whose checks are the other sensor's, or of which that cannot be told; `cleared` are runs whose
-    odd order is explained. `undecided` says that nothing tells which of two values is right: `first_db` and `second_db`
-    hold them. `place_unsure` says that the two may be exchanged in the whole session.
+    `refused` are runs whose checks are the other sensor's, or may be; `cleared` are runs whose different order is
+    explained. `undecided` says that either of two values may be right: `first_db` and `second_db` hold them.
+    `place_unsure` says that the two may be exchanged in the whole session.
     """
 
     refused: tuple[str, ...] = ()

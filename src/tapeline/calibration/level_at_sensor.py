@@ -11,7 +11,7 @@ from tapeline.statistics.uncertainty import Term
 
 @dataclass(frozen=True)
 class CalibratorCertificate:
-    """What the calibrators table says of one calibrator; uncertainties are None where it does not say."""
+    """The entries of the calibrators table for one calibrator; uncertainties are None where it states none."""
 
     level_db: float
     closed_coupler: bool
@@ -22,7 +22,7 @@ class CalibratorCertificate:
 
 @dataclass(frozen=True)
 class LevelDefaults:
-    """What stands in for uncertainties that nobody stated."""
+    """Uncertainties that are used where none is stated."""
 
     calibrator_uncertainty_db: float
     adapter_uncertainty_db: float
@@ -42,7 +42,7 @@ class LevelAtSensor:
 def level_at_sensor(
     papers: CalibratorCertificate, static_pressure_hpa: float | None, defaults: LevelDefaults
 ) -> LevelAtSensor:
-    """Calibrator level + 20 lg(p / 101.325 kPa) for closed couplers + adapter correction.
+    """Sound pressure level at the sensor: calibrator level + 20 lg(p / 101.325 kPa) for closed couplers + adapter.
 
     The pressure in a closed coupler is proportional to the static pressure, so a relative error of the barometer is one
     of the level: 20 / ln 10 x u(p) / p in dB.

@@ -11,9 +11,9 @@ from tapeline.limits import LINEARITY_LEVEL_STEP_DB
 
 @dataclass(frozen=True)
 class Linearity:
-    """The sensitivity at the higher level over that at the lower one in dB, and how far the levels are apart.
+    """The sensitivity at the higher level over that at the lower one in dB, and the difference of the levels.
 
-    `same_stage` says that both were rung on the same side of the runs, so that no drift is in it.
+    `same_stage` says that both calibrators were applied on the same side of the runs, so that no drift is in it.
     """
 
     difference_db: float
@@ -23,7 +23,7 @@ class Linearity:
 
 
 def linearity_of(checks: Sequence[Check]) -> Linearity | None:
-    """How far sensitivities at two levels differ (14 CFR 36, A36.3.6.6); None where all levels are about the same.
+    """Difference of sensitivities at two levels (14 CFR 36, A36.3.6.6); None where all levels are about the same.
 
     Checks of one stage are compared where there are both levels in one, else those of both stages.
     """

@@ -31,7 +31,7 @@ from tapeline.statistics.uncertainty import Term, rectangular
 
 @dataclass(frozen=True)
 class MeasuredTone:
-    """What the sine fit says of the steady part of one ring; voltages in the unit of the samples."""
+    """Result of the sine fit to the steady part of one application; voltages in the unit of the samples."""
 
     frequency_hz: float
     rms: float
@@ -44,7 +44,7 @@ class MeasuredTone:
 
     @property
     def fit_term(self) -> Term:
-        """Scatter of the short levels' mean (GUM 4.2.3), with levels - 1 degrees of freedom.
+        """Uncertainty term of the short levels' mean (GUM 4.2.3), with levels - 1 degrees of freedom.
 
         A level that moves from one end to the other may have been right at either: a rectangle (GUM 4.3.7).
         """
@@ -56,13 +56,13 @@ class MeasuredTone:
 def measure_tone(
     samples: Reals, sample_rate_hz: float, nominal_hz: float, reach_hz: float, full_scale: float | None, step: float
 ) -> MeasuredTone:
-    """Four-parameter sine fit (IEEE 1057) over the steady part of a ring, samples of shape (frames,).
+    """The tone of the steady part of an application, by a four-parameter sine fit (IEEE 1057) to samples (frames,).
 
-    The tone is looked for within `reach_hz` of `nominal_hz`. `full_scale` is the largest value that the recording can
+    The tone is sought within `reach_hz` of `nominal_hz`. `full_scale` is the largest value that the recording can
     hold (None: not known), `step` one converter step (0 for floats). Unsteadiness is the standard deviation of the
     levels of whole 0.5 s stretches (Hann-windowed, so that rumble stays out), trend_db the change of a straight line
     through them, distortion the rms of harmonics 2 to 5 over the tone's, tone to noise the tone's
-    power over that of the rest of the octave about it: noise farther off does not move a fitted tone.
+    power over that of the rest of the octave about it: noise further away does not move a fitted tone.
     Raises ValueError for fewer than 16 samples.
     """
     fit = fit_sine(samples, sample_rate_hz, peak_hz(samples, sample_rate_hz, nominal_hz, reach_hz))
@@ -125,7 +125,7 @@ def _noise_beside(samples: Reals, sine: Reals, sample_rate_hz: float, frequency_
 
 @dataclass(frozen=True)
 class ToneLimits:
-    """From where on a tone is refused; each is a setting of the section `calibration`."""
+    """Limits from which on a tone is refused; each is a setting of the section `calibration`."""
 
     shortest_steady_s: float
     unsteadiness_limit_db: float
@@ -136,10 +136,9 @@ class ToneLimits:
 
 
 def application_refusals(application: CalibratorApplication, limits: ToneLimits) -> dict[str, str]:
-    """Why a ring is refused before its tone is measured: a reason code with its words; empty where it is not.
+    """Reasons to refuse an application before its tone is measured, by reason code; empty where there are none.
 
-    Its steady part is too short, or the rest, more than half as long, has another level: which one is right cannot be
-    told.
+    Its steady part is too short, or the rest, more than half as long, has another level: either may be right.
     """
     if not application.is_steady_for(limits.shortest_steady_s):
         needed = f"{limits.shortest_steady_s:g} s are needed"
@@ -160,7 +159,7 @@ def application_refusals(application: CalibratorApplication, limits: ToneLimits)
 
 
 def tone_refusals(tone: MeasuredTone, nominal_hz: float, limits: ToneLimits) -> dict[str, str]:
-    """Why a measured tone is refused: reason codes with their words; empty where it is fit for use."""
+    """Reasons to refuse a measured tone, by reason code with their sentences; empty where it is fit for use."""
     refused = {}
     if tone.clipped:
         refused["clipped-tone"] = "the tone's crests are cut off: ring again with less gain"

@@ -1,4 +1,4 @@
-"""A calibrator's tone followed through a recording: its power, the noise beside it, and the steady part of a ring."""
+"""A calibrator's tone followed through a recording: its power, the noise beside it, and its steady part."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ def octave_around(frequency_hz: float) -> tuple[float, float]:
 
 
 def octave_width_hz(frequency_hz: float) -> float:
-    """Width of that band."""
+    """Width in Hz of the band about a tone in which its noise is measured."""
     low, high = octave_around(frequency_hz)
     return high - low
 
 
 class ToneTrack:
-    """Power near the calibrator's frequency and of the rest of the octave about it, per channel and block, streamed.
+    """Power near the calibrator's frequency and in the rest of the octave about it, per channel and block, streamed.
 
-    Samples that are no finite numbers are counted in `not_finite`, shape (channels,); their blocks hold no tone.
+    NaN and infinite samples are counted in `not_finite`, shape (channels,); their blocks hold no tone.
     """
 
     def __init__(self, channels: int, sample_rate_hz: float, frequency_hz: float, within_pct: float) -> None:
@@ -88,13 +88,14 @@ class ToneTrack:
 
 @dataclass(frozen=True)
 class SteadyPart:
-    """Start and stop of the steady part of a ring, in seconds of the recording."""
+    """Start and stop of the steady part of an application, in seconds of the recording."""
 
     start_s: float
     stop_s: float
 
     @property
     def length_s(self) -> float:
+        """Length of the steady part in seconds."""
         return self.stop_s - self.start_s
 
 
@@ -115,10 +116,11 @@ def steadiness_limit_db(
 def steady_part(
     calibrated: NDArray[np.bool_], tone: Reals, hop_s: float, block_s: float, within_db: float
 ) -> SteadyPart | None:
-    """The longest stretch of rung blocks whose tone levels all lie within ±`within_db`; one channel, shape (blocks,).
+    """The longest stretch of calibrated blocks whose tone levels all lie within ±`within_db`; one channel, (blocks,).
 
-    One block is taken off at each end, since the windows there still see the handling; then blocks at the ends that are
-    off the stretch's median by more than its own scatter: a coupler that is still settling. None when nothing is left.
+    One block is removed at each end, since the windows there still contain the handling; then blocks at the ends that
+    are off the stretch's median by more than its own scatter: a coupler that is still settling. None when nothing is
+    left.
     """
     level = 10.0 * np.log10(np.maximum(tone, SMALLEST_POWER))
     best = (0, 0)

@@ -82,7 +82,7 @@ def trends(values: ArrayLike, least: int = CONTROL_TREND_VALUES) -> tuple[tuple[
 
 
 def stages(values: ArrayLike, largest_change: float) -> NDArray[np.int64]:
-    """Number of the stage, from 0, that each value belongs to, shape (values,); -1 for one that left and came back.
+    """Number of the stage, from 0, that each value belongs to, shape (values,); -1 for a single deviating value.
 
     A change beyond `largest_change` begins a new stage, since limits hold for one state of a process only and are
     computed anew after a known change (common practice). Where the value after it is back within `largest_change` of

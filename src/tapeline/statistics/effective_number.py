@@ -1,4 +1,4 @@
-"""How far values that deviate in the same run move together, and how many independent ones they are worth."""
+"""Correlation of values that deviate in the same run, and the number of independent values they are worth."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def squared_correlation(rows_db: Reals, near: NDArray[np.bool_]) -> float:
 
 
 def independent_values(rows_db: Reals) -> float:
-    """How many independent values a row of deviations (rows, positions, items) is worth: 1 to all of them.
+    """Number of independent values that a row of deviations (rows, positions, items) is worth, from 1 to all of them.
 
     The inverse of the mean of (z y)^2 / (|z|^2 |y|^2) over pairs of rows, as in `squared_correlation`; 1 where there is
     one row.
@@ -88,7 +88,7 @@ def position_mean_squares(rows_db: Reals) -> tuple[Reals, NDArray[np.int64]]:
 
 
 def in_own_units(rows_db: Reals) -> Reals:
-    """Values over the root mean square of their position, so that one that moves most does not rule."""
+    """Values over the root mean square of their position, so that the most variable position does not dominate."""
     square, _ = position_mean_squares(rows_db)
     return np.asarray(rows_db / np.sqrt(np.where(square > 0.0, square, 1.0))[:, None])
 

@@ -15,11 +15,11 @@ from tapeline.statistics.significance import variance_ratio_p_value
 
 
 def homogeneous_cells(cells: Sequence[RepeatRows]) -> NDArray[np.bool_]:
-    """Which cells scatter alike, two by two, (cells, cells); each is like itself.
+    """Flags of the pairs of cells with equal scatter, shape (cells, cells); each cell equals itself.
 
     Every deviation is taken in units of what all cells together show at its position and item, so that positions that
-    scatter more weigh no more. The mean squares of two cells are held against each other (F test); their degrees of
-    freedom count positions and items that move together as the few independent ones that they are worth.
+    scatter more weigh no more. The mean squares of two cells are compared by an F test; positions and items that move
+    together count in its degrees of freedom as the few independent ones that they are worth.
     """
     count = len(cells)
     rows = np.concatenate([cell.deviation_db for cell in cells])

@@ -27,7 +27,7 @@ class Drift:
 
 
 def level_drift(groups: Sequence[tuple[Reals, Reals]]) -> Drift:
-    """Common slope of groups of repeats: levels (runs, positions, items) and their hours (runs,), group by group.
+    """Drift common to groups of repeats: levels (runs, positions, items) and their hours (runs,), group by group.
 
     Least squares about each group's own mean: sum (t - mean t) (L - mean L) / sum (t - mean t)^2, over all groups.
     Levels that are NaN are left out. Raises ValueError for no group.

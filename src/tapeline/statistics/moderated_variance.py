@@ -1,4 +1,4 @@
-"""Variances that few degrees of freedom leave unsure, drawn towards what variances of their kind usually are."""
+"""Variances of few degrees of freedom, moderated by the variances of their kind (empirical Bayes)."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ NEWTON_ROUNDS = 50
 
 @dataclass(frozen=True)
 class VariancePrior:
-    """True variances are spread as `location` x d / chi-square_d, d being the `degrees_of_freedom`.
+    """Prior of true variances: `location` x d / chi-square_d, d being the `degrees_of_freedom`.
 
-    Few of them say that true variances differ much, `EQUAL_VARIANCES_DOF` that all are alike.
+    A small d says that true variances differ much, `EQUAL_VARIANCES_DOF` that all are equal.
     """
 
     location: Reals
@@ -26,12 +26,12 @@ class VariancePrior:
 
 
 def variance_prior(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> VariancePrior:
-    """The inverse-gamma prior of variances that were estimated, both of shape (variances, groups), NaN where none is.
+    """The inverse-gamma prior of estimated variances, both of shape (variances, groups), NaN where none is.
 
     Moments of ln s^2 (Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3, section 6.2): with e = ln s^2 -
     digamma(nu/2) + ln(nu/2), trigamma(d/2) is the variance of e beyond mean trigamma(nu/2), and ln location is mean e +
-    digamma(d/2) - ln(d/2). One freedom for all groups, a location for each of them, (groups,), NaN without a variance.
-    Fewer than two variances in every group say nothing of how they differ: then the freedom is 0.
+    digamma(d/2) - ln(d/2). The degrees of freedom are common to all groups, the location is that of each, (groups,),
+    NaN without a variance. Fewer than two variances in every group do not show how they differ: then d is 0.
     """
     s2, nu = np.asarray(variances, dtype=np.float64), np.asarray(degrees_of_freedom, dtype=np.float64)
     known = np.isfinite(s2) & (nu > 0.0)
@@ -56,7 +56,7 @@ def log_bias(degrees_of_freedom: ArrayLike) -> Reals:
 
 
 def degrees_of_freedom_of_spread(log_variance: float) -> float:
-    """Degrees of freedom d whose ln variance, trigamma(d/2), is the one given; CERTAIN_PRIOR where it is not above 0.
+    """Degrees of freedom d for a variance trigamma(d/2) of ln s^2; `EQUAL_VARIANCES_DOF` if it is not above 0.
 
     Newton's method on 1 / trigamma (Smyth 2004, appendix).
     """
@@ -75,9 +75,9 @@ def degrees_of_freedom_of_spread(log_variance: float) -> float:
 def moderated(
     variance: Reals, degrees_of_freedom: Reals, location: Reals, prior_degrees_of_freedom: Reals
 ) -> tuple[Reals, Reals]:
-    """Variance and degrees of freedom after a prior of so much freedom: (d s0^2 + nu s^2) / (d + nu) and d + nu.
+    """Moderated variance (d s0^2 + nu s^2) / (d + nu) and its degrees of freedom d + nu, d being those of the prior.
 
-    A t statistic with it has d + nu degrees of freedom (Smyth 2004, section 4). Where one freedom is zero, its variance
+    A t statistic with it has d + nu degrees of freedom (Smyth 2004, section 4). Where one of them is zero, its variance
     does not count and may be NaN; where both are, the variance is NaN.
     """
     both = degrees_of_freedom + prior_degrees_of_freedom

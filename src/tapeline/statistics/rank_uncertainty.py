@@ -56,11 +56,11 @@ def rank_uncertainty(
     *,
     either_way: bool = False,
 ) -> RankUncertainty:
-    """Expected contributions of all spots and the intervals of their ranks, from `draws` draws with a fixed seed.
+    """Expected contributions of all spots and intervals of their ranks, from `draws` draws with a fixed seed.
 
     `values` (powers, any unit) and their standard errors have shape (spots,); no NaN. Values may lie below zero, true
     contributions cannot; with `either_way` values are changes of either sign, and contributions are their sizes. All
-    spots say how contributions are spread; `ranked` (none: all) says which are ranked.
+    spots show how contributions are spread; `ranked` (none: all) says which are ranked.
     """
     which = np.flatnonzero(np.ones(values.shape, dtype=bool) if ranked is None else ranked)
     thought, chance = _posterior(values, errors, either_way=either_way)

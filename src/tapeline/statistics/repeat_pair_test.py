@@ -1,8 +1,7 @@
-"""Does a pair of repeats differ more than the campaign's repeats usually do? Level and shape apart, by regions.
+"""Whether a pair of repeats differs more than the campaign's repeats usually do: level and shape apart, by regions.
 
 The test against random error alone (`spectrum_equality`) fails wherever runs scatter at all. Here the scatter beyond
-random error that other pairs show is expected too: of the level, which many lines share, and of the shape once it was
-taken out.
+random error that other pairs show is expected too: of the level, which many lines share, and of the shape without it.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ class Regions:
 
 @dataclass(frozen=True)
 class Usual:
-    """How pairs stand to the others; arrays of shape (pairs, positions), NaN where nothing tells.
+    """Each pair compared with the other pairs; arrays of shape (pairs, positions), NaN where nothing can be said.
 
     `others` (pairs,) counts the independent differences between other repeats; `pair_level_db` (pairs,) is the median
     level over the positions. `p_value` of level and shape is adjusted over the pair's positions (Holm), half of the
@@ -92,13 +91,13 @@ def region_means(
 def pair_test(
     found: Regions, runs: NDArray[np.int64], cell: NDArray[np.int64], sound: NDArray[np.bool_] | None = None
 ) -> Usual:
-    """Hold each pair against the scatter that all pairs show which share no run with it.
+    """Test of each pair against the scatter of all pairs that share no run with it.
 
     `runs` (pairs, 2) numbers the runs, `cell` (pairs,) the groups of repeats; what is not `sound` (pairs, positions) is
-    held against the others and counts for no scatter. Level: t = difference over the scatter of others, at each
-    position and in the median over them, since a whole run is louder or not. Shape: the region furthest off after the
-    level was taken out, its chance times the number of regions (Bonferroni). The scatter is the larger of that of all
-    positions and of the position's own, where enough pairs tell it. Differences of one pair at several positions count
+    compared with the others and counts for no scatter. Level: t = difference over the scatter of others, at each
+    position and in the median over them, since a whole run is louder or not. Shape: the region furthest from the others
+    without the level, its chance times the number of regions (Bonferroni). The scatter is the larger of that of all
+    positions and of the position's own, where enough pairs show it. Differences of one pair at several positions count
     as one, since a run's shift is common to many, and one degree of freedom goes to leaving out outlying pairs.
     """
     level = found.level_db
@@ -163,7 +162,7 @@ def _median(values: Reals) -> Reals:
 
 
 def independent_differences(runs: NDArray[np.int64], cell: NDArray[np.int64]) -> int:
-    """Runs in pairs less one for each group of repeats: so many differences between them are independent."""
+    """Number of independent differences between runs in pairs: the runs of each group of repeats less one."""
     return sum(np.unique(runs[cell == name]).size - 1 for name in np.unique(cell))
 
 

@@ -1,4 +1,4 @@
-"""Scatter of repeats at each position: its own repeats first, then those of its near bands."""
+"""Scatter of repeats at each position: its own repeats first, then those of its neighbouring bands."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class RepeatRows:
-    """What the repeats of one cell say of scatter: independent deviations and the runs' random variance.
+    """Repeats of one cell as independent deviations, with the runs' random variance.
 
     `deviation_db` has shape (rows, positions, items), NaN where there is none; `random_variance` (positions, items).
     """
@@ -30,7 +30,7 @@ class RepeatRows:
 
     @classmethod
     def of(cls, level_db: Reals, random_db: Reals, bound: Flags) -> RepeatRows:
-        """Of levels (runs, positions, items); where any run is a bound the cell says nothing.
+        """The rows of levels (runs, positions, items); where any run is a bound there are none.
 
         The runs beside a bound are those that came out high.
         """
@@ -44,9 +44,9 @@ class RepeatRows:
 class Scatter:
     """Variance (dB^2) of a run's level beyond its random error, and its degrees of freedom, (positions, items).
 
-    The freedom is that of random error and excess together; 0 where nothing is known. `correlation` says how much the
-    positions of a run scatter together, 1 where nothing tells. `pooled` is false where it is from the cell's own
-    repeats alone, `lent` says where it is that of other sessions, None where nothing is.
+    The degrees of freedom are those of random error and excess together; 0 where nothing is known. `correlation` says
+    how much the positions of a run scatter together, 1 where nothing shows it. `pooled` is false where it is from the
+    cell's own repeats alone, `lent` says where it is that of other sessions, None where nothing is.
     """
 
     excess: Reals
@@ -57,11 +57,11 @@ class Scatter:
 
     @property
     def is_lent(self) -> Flags:
-        """Where it is that of other sessions, (positions, items)."""
+        """Flags where the scatter is that of other sessions, (positions, items)."""
         return np.zeros(self.excess.shape, dtype=bool) if self.lent is None else self.lent
 
     def filled_in(self, other: Scatter) -> Scatter:
-        """This one, and another where it knows nothing."""
+        """This scatter, with the `other` one where it knows nothing."""
         known = self.degrees_of_freedom > 0.0
         return replace(
             self,
@@ -73,13 +73,13 @@ class Scatter:
 
 
 def no_scatter(positions: int, items: int) -> Scatter:
-    """The scatter where nothing is known."""
+    """A scatter without any degrees of freedom, for levels without repeats."""
     nothing = np.zeros((positions, items))
     return Scatter(nothing, nothing)
 
 
 def own_scatter(cells: Sequence[RepeatRows]) -> Scatter:
-    """Scatter of each position's own repeats alone, item by item, over one or more cells; nothing else is asked."""
+    """Scatter of each position's own repeats alone, item by item, over one or more cells."""
     rows, dof, random = _sums(cells)
     squares = np.where(np.isfinite(rows), rows**2, 0.0).sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -90,13 +90,13 @@ def own_scatter(cells: Sequence[RepeatRows]) -> Scatter:
 def scatter_by_position(cells: Sequence[RepeatRows], near: Flags, *, lend: bool = True) -> Scatter:
     """Scatter of the repeats at each position, pooled over cells that scatter alike; at least one.
 
-    The position's own repeats give s^2 with nu degrees of freedom, item by item. Its near items (`near`, (items,
-    items), itself included) give the prior of that variance: their mean excess with this item's random error, as an
-    inverse gamma distribution (as in Smyth 2004; see `moderated_variance`) whose freedom, how far items differ from
-    near ones, is fitted to all positions and items of the cells. Near items that move together count for less, and one
-    that stands out (F test) keeps to its own repeats. Other positions are heard only where a position has no repeats at
-    all, and where they `lend`: one in separated flow may scatter five times as much as they do, and few repeats do not
-    show it.
+    The position's own repeats give s^2 with nu degrees of freedom, item by item. Its neighbouring items (`near`,
+    (items, items), itself included) give the prior of that variance: their mean excess with this item's random error,
+    as an inverse gamma distribution (as in Smyth 2004; see `moderated_variance`) whose degrees of freedom, how far
+    items differ from their neighbours, are fitted to all positions and items of the cells. Neighbours that move
+    together count for less, and an item that scatters more (F test) uses its own repeats. Other positions count only
+    where a position has no repeats at all, and where they `lend`: a position in separated flow may scatter five times
+    as much as they do, and few repeats do not show it.
     """
     rows, dof, random = _sums(cells)
     squares = np.where(np.isfinite(rows), rows**2, 0.0).sum(axis=0)
@@ -114,7 +114,7 @@ def scatter_by_position(cells: Sequence[RepeatRows], near: Flags, *, lend: bool 
 
 
 def own_scatter_where_larger(whole: Scatter, own: Scatter, random_variance: Reals) -> Scatter:
-    """The scatter of a cell's pool (`whole`), drawn to the cell's `own` where that is larger beyond chance.
+    """Scatter of a cell's pool (`whole`), drawn to the cell's `own` where that is larger beyond chance.
 
     A gap may make a position restless in one condition and leave it calm in all others. As in `scatter_by_position` the
     rest of the pool counts for less from `BAND_OWN_SCATTER_P` on (F test of own against rest), without a step.

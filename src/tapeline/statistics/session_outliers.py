@@ -89,7 +89,7 @@ def grubbs(found: SessionVariances) -> Suspect:
 
 
 def mandel_h(found: SessionVariances) -> Reals:
-    """Each session's mean less the mean of means, over the standard deviation of the means; shape (sessions, ...).
+    """Mandel's h: each session's mean less the mean of means, over the standard deviation of means; (sessions, ...).
 
     NaN with fewer than three sessions, where it says nothing (of two it is ±0.71 always), and where all are equal.
     """
@@ -102,7 +102,10 @@ def mandel_h(found: SessionVariances) -> Reals:
 
 
 def mandel_k(found: SessionVariances) -> Reals:
-    """Each session's sd over the root of the mean variance, (sessions, ...); NaN with fewer than two sessions."""
+    """Mandel's k: each session's standard deviation over the root of the mean variance; (sessions, ...).
+
+    NaN with fewer than two sessions.
+    """
     known = np.isfinite(found.variances)
     groups = known.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -1,4 +1,4 @@
-"""How far levels change from one session to another: measured on conditions that both sessions hold."""
+"""Change of levels from one session to another, measured on conditions that both sessions have."""
 
 from __future__ import annotations
 
@@ -61,14 +61,14 @@ def session_change(cells: Sequence[tuple[Cell, Cell]], scatters: tuple[Scatter, 
 
 
 def session_scatter(changes: Sequence[SessionChange], degrees_of_freedom: Reals, near: Flags) -> SessionScatter:
-    """Half the mean squared change less its noise, not below zero, at each position with its near items.
+    """Between-session variance: half the mean squared change less its noise, not below zero, at each position and item.
 
     A position's own changes are drawn towards those of all others (an inverse-gamma prior, as in Smyth 2004; see
     `moderated_variance`), as far as positions turn out to change alike: one that is hard to fit anew the same way has
-    its own. Few changes do not tell; then the interval is held up by the change that was measured at the position
-    itself (`held_db` of `comparison.difference`). `degrees_of_freedom` (positions,) says how many independent changes
-    each position has among the pairs (sessions less one, or mounts less one), `near` (items, items) which items are
-    pooled with each (bands beside it, and itself). Positions of one session may move together (one calibrator, one
+    its own. Few changes do not show that; then the interval is kept wide by the change that was measured at the
+    position itself (`held_db` of `comparison.difference`). `degrees_of_freedom` (positions,) says how many independent
+    changes each position has among the pairs (sessions less one, or mounts less one), `near` (items, items) which items
+    are pooled with each (bands beside it, and itself). Positions of one session may move together (one calibrator, one
     day's air), and so may bands: with the mean correlation rho of their changes, n of them are worth n / (1 + (n - 1)
     rho^2).
     """

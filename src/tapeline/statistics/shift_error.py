@@ -42,5 +42,5 @@ def shift_error(
 
 
 def at_session(values: Reals, session: NDArray[np.int64]) -> Reals:
-    """What belongs to one session at each (position, item), of values (sessions, positions, items)."""
+    """Values of one session at each (position, item), from values (sessions, positions, items)."""
     return np.asarray(np.take_along_axis(values, session[None], axis=0)[0])

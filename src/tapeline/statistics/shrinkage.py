@@ -1,4 +1,4 @@
-"""Differences as they are to be expected within their family, chance taken off: for where the largest is picked.
+"""Shrinkage estimates: differences as they are to be expected within their family, free of selection bias.
 
 The largest of many measured differences is mostly one that chance made larger. All differences of a family together say
 how such differences are spread; each is taken as one of them as far as its own error leaves room (empirical Bayes:
@@ -102,7 +102,7 @@ def shrinkage_estimates(
 def moderated_errors(
     standard_error: Reals, degrees_of_freedom: Reals, fitted: NDArray[np.bool_]
 ) -> tuple[Reals, Reals]:
-    """Standard errors drawn towards the family's, as far as they differ by no more than chance; and their freedom.
+    """Standard errors moderated by their family's, and their degrees of freedom, shape (tests,) each.
 
     Variances as one family: scaled inverse chi-square by the moments of their logarithms (Smyth, Stat. Appl. Genet.
     Mol. Biol. 3 (2004) 3). A variance of two degrees of freedom alone says so little that nothing could be expected.
