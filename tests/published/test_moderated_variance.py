@@ -34,7 +34,7 @@ def test_the_moderated_variance_lies_between_both_by_their_degrees_of_freedom() 
     assert moderated(np.array([np.nan]), np.array([0.0]), one, np.array([3.0]))[0][0] == 1.0
 
 
-@pytest.mark.parametrize(("prior_freedom", "freedom"), [(3.0, 4.0), (8.0, 2.0), (20.0, 6.0)])
+@pytest.mark.parametrize(("prior_degrees_of_freedom", "freedom"), [(3.0, 4.0), (8.0, 2.0), (20.0, 6.0)])
 def test_the_prior_is_found_again(prior_degrees_of_freedom: float, freedom: float) -> None:
     """20,000 variances whose true ones are 0.09 d0 / chi-square_d0."""
     random, count = np.random.default_rng(1), 20_000
