@@ -14,7 +14,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.filter_bank import FilterBank
 from tapeline.acoustics.history import WeightedHistory
-from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, LinesTaker, WindowedBlocks
+from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, ShortTimeSpectra, SpectrumConsumer
 from tapeline.acoustics.windows import window
 
 RATE_HZ, CHANNELS, FRAMES, SECONDS = 51_200, 64, 10_240, 12
@@ -44,8 +44,8 @@ def measured_lines() -> list[str]:
     magnitude = np.zeros((2, CHANNELS, FRAMES // 2 + 1), dtype=np.float32)
     magnitude[..., 5:1784] = 1.0
 
-    def stream(*takers: LinesTaker) -> None:
-        blocks = WindowedBlocks(shape, hop, np.zeros(CHANNELS), takers)
+    def stream(*takers: SpectrumConsumer) -> None:
+        blocks = ShortTimeSpectra(shape, hop, np.zeros(CHANNELS), takers)
         for start in range(0, samples.shape[1], 32_768):
             blocks.add(samples[:, start : start + 32_768])
         blocks.finish()

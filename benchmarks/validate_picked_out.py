@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.statistics.selection_intervals import picked_miss_rate, selected_ends, size_places, student_tail_factor
-from tapeline.statistics.shrinkage import shrunken
+from tapeline.statistics.shrinkage import shrinkage_estimates
 from tapeline.statistics.significance import benjamini_hochberg, student_p_value
 
 Reals = NDArray[np.float64]
@@ -109,7 +109,7 @@ def examine(kind: Kind, families: int, random: np.random.Generator, tally: Tally
     chosen = np.flatnonzero(with_finding)[:SHRUNKEN]
     for k in sorted({*range(min(SHRUNKEN, families)), *chosen.tolist()}):
         asked = np.arange(kind.tests) == told[k]
-        found = shrunken(value[k], error[k], freedom[k], CONFIDENCE, fitted=every, asked=asked)
+        found = shrinkage_estimates(value[k], error[k], freedom[k], CONFIDENCE, fitted=every, asked=asked)
         first = int(largest[k].argmax())
         sign = np.sign(value[k, first])
         if k < SHRUNKEN:

@@ -11,10 +11,11 @@ import numpy as np
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import Bands, bands_between
-from tapeline.acoustics.filter_bank import HIGHEST_EDGE, FilterBank
+from tapeline.acoustics.filter_bank import FilterBank
 from tapeline.acoustics.filter_mask import PASS_BAND_EXPONENTS, STOP_BAND_EXPONENTS, breakpoint_ratio, mask_margin_db
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
+from tapeline.limits import FILTER_HIGHEST_EDGE_SHARE
 
 RATES_HZ = (25_600.0, 44_100.0, 48_000.0, 51_200.0, 65_536.0, 102_400.0)
 FRACTIONS = (1, 3, 6, 12, 24)
@@ -35,7 +36,7 @@ ROUNDS = 2
 def fitting_bands(fraction: int, rate_hz: float) -> Bands:
     """From 25 Hz (31.5 Hz for octaves) to the highest band that the bank takes at the rate."""
     found = bands_between(fraction, 31.5 if fraction == 1 else 25.0, 0.5 * rate_hz)
-    return found.chosen(found.upper_hz <= HIGHEST_EDGE * rate_hz)
+    return found.chosen(found.upper_hz <= FILTER_HIGHEST_EDGE_SHARE * rate_hz)
 
 
 def mask_row(fraction: int, rate_hz: float) -> tuple[str, bool]:
@@ -80,7 +81,7 @@ def averages_row(name: WindowName, overlap: float) -> tuple[str, bool]:
     found = []
     for seed in range(ROUNDS):
         spectrum = AveragedSpectrum(shape, hop, CHANNELS)
-        blocks = WindowedBlocks(shape, hop, np.zeros(CHANNELS), [spectrum])
+        blocks = ShortTimeSpectra(shape, hop, np.zeros(CHANNELS), [spectrum])
         frames = FRAMES + hop * (BLOCKS - 1)
         blocks.add(np.random.default_rng(seed).normal(size=(CHANNELS, frames)).astype(np.float32))
         blocks.finish()

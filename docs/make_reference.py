@@ -1,20 +1,24 @@
-"""Write the reference pages from the code: tables, settings, reason codes, and the settings' JSON Schema.
+"""Write the reference pages from the code: tables, settings, reason codes, limits, and the settings' JSON Schema.
 
 Run as `python docs/make_reference.py`; `--check` only says which page is out of date.
 """
 
 from __future__ import annotations
 
+import ast
+import itertools
 import json
 import sys
 import types
 import typing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from tapeline import limits
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.outlines import OUTLINE
 from tapeline.campaign.plan import Plan
@@ -186,6 +190,130 @@ def _kept_out_by(mark: str) -> str:
     )
 
 
+@dataclass(frozen=True)
+class Limit:
+    """One constant of the register of limits."""
+
+    section: str
+    name: str
+    value: Any
+    meaning: str
+    origin: str
+
+    @property
+    def unit(self) -> str:
+        """The unit that the name ends in; raises KeyError where it ends in none."""
+        words = self.name.split("_")
+        return next(
+            LIMIT_UNITS[ending] for start in range(len(words)) if (ending := "_".join(words[start:])) in LIMIT_UNITS
+        )
+
+
+LIMIT_UNITS = {
+    "DB": "dB",
+    "DB2": "dB²",
+    "HZ": "Hz",
+    "S": "s",
+    "HOURS2": "h²",
+    "DAYS": "days",
+    "YEAR": "year",
+    "M": "m",
+    "MPS": "m/s",
+    "V_PER_PA": "V/Pa",
+    "PCT": "%",
+    "BYTES": "bytes",
+    "P": "probability",
+    "SHARE": "share",
+    "RATIO": "ratio",
+    "DOF": "degrees of freedom",
+    "SD": "standard deviations",
+    "UNITS": "unit of the value",
+    "EXPONENT": "power of speed",
+    "EXPONENTS": "power of speed",
+    "TIMES": "times",
+    "CORRELATION": "correlation",
+} | {
+    words: words.lower().replace("_", " ")
+    for words in [
+        "BANDS",
+        "BLOCKS",
+        "CHANGES",
+        "CHANNELS",
+        "CHUNKS",
+        "CONVERTER_STEPS",
+        "DIFFERENCES",
+        "FLAT_TOPS",
+        "FRAMES",
+        "HARMONICS",
+        "LEVELS",
+        "LINES",
+        "MEAN_RANGES",
+        "MEDIAN_DEVIATIONS",
+        "OCTAVES",
+        "PAIRS",
+        "PARTITIONS",
+        "PIECES",
+        "POINTS",
+        "POSITIONS",
+        "ROUNDS",
+        "ROWS",
+        "RUNS",
+        "SAMPLES",
+        "SEGMENTS",
+        "SENSORS",
+        "SESSIONS",
+        "SPEEDS",
+        "SPIKES",
+        "STANDARD_ERRORS",
+        "STANDARD_UNCERTAINTIES",
+        "VALUES",
+    ]
+}
+
+
+def register() -> list[Limit]:
+    """Every constant of `tapeline.limits` in the order of that file."""
+    source = Path(limits.__file__).read_text(encoding="utf-8")
+    sections = {number: line[2:] for number, line in enumerate(source.splitlines(), 1) if line.startswith("# ")}
+    found = []
+    for declared, text in itertools.pairwise(ast.parse(source).body):
+        if isinstance(declared, ast.AnnAssign) and isinstance(declared.target, ast.Name):
+            words = ast.literal_eval(text.value) if isinstance(text, ast.Expr) else ""
+            meaning, _, origin = " ".join(words.split()).partition(" Origin: ")
+            section = sections[max(number for number in sections if number < declared.lineno)]
+            name = declared.target.id
+            found.append(Limit(section, name, getattr(limits, name), meaning, origin.removesuffix(".")))
+    return found
+
+
+def limits_page() -> str:
+    """Every limit that stands in the code and in no setting."""
+    lines = [
+        MADE,
+        "# Limits in the code",
+        "",
+        "For who asks why a number was judged as it was: every limit that no setting holds, with its origin.",
+        "What can be set is in [settings.md](settings.md). *Own choice* means that no source asks for the value;",
+        "the reason follows. *Common practice* is a fact of the trade. *From memory* means that the source was not",
+        "at hand.",
+    ]
+    section = ""
+    for limit in register():
+        if limit.section != section:
+            section = limit.section
+            lines += [
+                "",
+                f"## {section}",
+                "",
+                "| name | value | unit | what it limits | origin |",
+                "|---|---|---|---|---|",
+            ]
+        values = limit.value if isinstance(limit.value, tuple) else (limit.value,)
+        value = ", ".join(f"{each:g}" if isinstance(each, float) else str(each) for each in values)
+        lines.append(f"| `{limit.name}` | {value} | {limit.unit} | {_cell(limit.meaning)} | {_cell(limit.origin)} |")
+    return "\n".join(lines) + "\n"
+
+
 def _cell(text: str) -> str:
     return text.replace("|", "\\|")
 
@@ -198,6 +326,7 @@ def pages() -> dict[str, str]:
         "settings.md": settings_page(),
         "jobs.md": jobs_page(),
         "reasons.md": reasons_page(),
+        "limits.md": limits_page(),
         "campaign.schema.json": schema,
     }
 

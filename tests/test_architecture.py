@@ -24,8 +24,8 @@ MAY_IMPORT = {
     "report": {*NUMERICS, "store", "campaign", "quality", "calibration"},
     "jobs": {*NUMERICS, "store", "recordings", "calibration", "quality", "campaign", "report"},
 }
-FOR_ALL = {"__version__", "arrays", "file_stamps", "regular_files", "text_columns"}
 FILES = sorted(path for path in SOURCE.rglob("*.py") if path.relative_to(SOURCE).parts[0] in MAY_IMPORT)
+FOR_ALL = {"__version__", "arrays", "file_stamps", "limits", "regular_files", "text_columns"}
 
 
 def imported(path: Path) -> set[str]:

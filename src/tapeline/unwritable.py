@@ -8,11 +8,10 @@ import sys
 from contextlib import suppress
 from pathlib import Path
 
+from tapeline.limits import FREE_FOLDER_BYTES
+
 FULL = {errno.ENOSPC, errno.EDQUOT}
 CLOSED = {errno.EROFS, errno.EACCES, errno.EPERM}
-PROBE_BYTES = 65_536
-"""Room that a folder must have for a run to start: logs and small tables (own choice)."""
-
 TERMINAL_VARIABLE = "TAPELINE_TERMINAL"
 """Environment variable with the file descriptor of the terminal in a job whose own output goes to its log."""
 
@@ -34,7 +33,7 @@ def unwritable(folder: Path) -> str | None:
         folder.mkdir(parents=True, exist_ok=True)
         try:
             with probe.open("wb") as stream:
-                stream.write(bytes(PROBE_BYTES))
+                stream.write(bytes(FREE_FOLDER_BYTES))
                 stream.flush()
                 os.fsync(stream.fileno())
         finally:

@@ -15,16 +15,11 @@ from types import FrameType
 from typing import IO
 
 from tapeline.at_work import RUN_LOCK, BusyError, held, note_process, steps_at_work
+from tapeline.limits import KILLED_RUN_WAIT_S, STOP_WAIT_S
 from tapeline.stopping import Stopped, caught
-
-ENDING_S = 2.0
-"""How long steps of a run that was killed are waited for (own choice)."""
 
 AFTER_ME = 'cat > /dev/null; kill -s KILL -- "-$1"'
 """Shell words that end a process group once whoever holds the other end of their input is gone."""
-
-PATIENCE_S = 10.0
-"""How long steps may take to stop (own choice); then they are killed, which leaves their outputs whole."""
 
 
 def snakefile() -> Path:
@@ -76,7 +71,7 @@ def _forced(again: Sequence[str], more: Sequence[str]) -> tuple[list[str], list[
 @contextmanager
 def _held_at_last(root: Path) -> Iterator[IO[str]]:
     """The folder's lock; what a killed run left behind ends by itself within a moment, and is waited for."""
-    until = time.monotonic() + PATIENCE_S
+    until = time.monotonic() + STOP_WAIT_S
     while True:
         with ExitStack() as stack:
             try:
@@ -92,7 +87,7 @@ def _held_at_last(root: Path) -> Iterator[IO[str]]:
 
 def _steps_left(root: Path) -> list[str]:
     """Steps that still work on a folder after some moments in which those of a killed run end."""
-    until = time.monotonic() + ENDING_S
+    until = time.monotonic() + KILLED_RUN_WAIT_S
     while (left := steps_at_work(root)) and time.monotonic() < until:
         time.sleep(0.1)
     return left
@@ -132,7 +127,7 @@ def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> in
         # Of SIGINT an interpreter that has only started would leave a traceback in its log; of this it dies in silence.
         _signal_group(process.pid, signal.SIGTERM if asked[0] == signal.SIGINT else asked[0])
         process.wait()
-        until = time.monotonic() + PATIENCE_S
+        until = time.monotonic() + STOP_WAIT_S
         while lock is not None and steps_at_work(root) and time.monotonic() < until and len(asked) == 1:
             time.sleep(0.05)
         _signal_group(process.pid, signal.SIGKILL)

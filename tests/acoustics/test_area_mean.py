@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from tapeline.acoustics.area_mean import PlaceMean, mean_over_places
+from tapeline.acoustics.area_mean import AreaMean, energy_mean
 
 levels = arrays(np.float64, (4, 2), elements=st.floats(20.0, 140.0))
 variances = arrays(np.float64, (4, 2), elements=st.floats(0.0, 2.0))
@@ -18,8 +18,8 @@ def column(*values: float) -> np.ndarray:
     return np.array(values)[:, None]
 
 
-def mean_of(levels_db: np.ndarray, own: np.ndarray, correlation: float = 0.0) -> PlaceMean:
-    return mean_over_places(levels_db, own, correlation, np.zeros(levels_db.shape))
+def mean_of(levels_db: np.ndarray, own: np.ndarray, correlation: float = 0.0) -> AreaMean:
+    return energy_mean(levels_db, own, correlation, np.zeros(levels_db.shape))
 
 
 def test_mean_of_90_and_80_decibels() -> None:
@@ -35,7 +35,7 @@ def test_equal_places_and_equal_errors_by_hand() -> None:
     assert mean_of(at, own, 0.0).own_variance_db2[0] == pytest.approx(0.04)
     assert mean_of(at, own, 1.0).own_variance_db2[0] == pytest.approx(0.16)
     assert mean_of(at, own, 0.5).own_variance_db2[0] == pytest.approx(0.10)
-    shared = mean_over_places(at, np.zeros((4, 1)), 0.0, own)
+    shared = energy_mean(at, np.zeros((4, 1)), 0.0, own)
     assert shared.shared_variance_db2[0] == pytest.approx(0.16), "what all share does not become less"
 
 
@@ -65,8 +65,8 @@ def test_unknown_errors_of_places_without_a_level_do_not_matter() -> None:
 
 @given(levels, variances, st.floats(-40.0, 40.0), st.permutations(range(4)), st.floats(0.0, 1.0))
 def test_shift_and_order_of_places(at: np.ndarray, own: np.ndarray, shift: float, order: list[int], rho: float) -> None:
-    found = mean_over_places(at, own, rho, own)
-    moved = mean_over_places((at + shift)[order], own[order], rho, own[order])
+    found = energy_mean(at, own, rho, own)
+    moved = energy_mean((at + shift)[order], own[order], rho, own[order])
     assert moved.level_db == pytest.approx(found.level_db + shift)
     assert moved.own_variance_db2 == pytest.approx(found.own_variance_db2, rel=1e-6, abs=1e-9)
     assert moved.shared_variance_db2 == pytest.approx(found.shared_variance_db2, rel=1e-6, abs=1e-9)
@@ -89,7 +89,7 @@ def test_the_error_is_that_of_drawn_campaigns(rho: float) -> None:
     true = np.array([80.0, 84.0, 79.0, 86.0, 85.0, 70.0])[:, None]
     shape = (6, 5000)
     drawn = np.sqrt(rho) * random.normal(size=(1, 5000)) + np.sqrt(1.0 - rho) * random.normal(size=shape)
-    found = mean_over_places(true + 0.3 * drawn, np.full(shape, 0.09), rho, np.zeros(shape))
+    found = energy_mean(true + 0.3 * drawn, np.full(shape, 0.09), rho, np.zeros(shape))
     truth = 10.0 * np.log10((10.0 ** (true / 10.0)).mean())
     error = np.sqrt(found.own_variance_db2)
     off = found.level_db - truth

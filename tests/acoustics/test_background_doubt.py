@@ -16,7 +16,7 @@ from tapeline.acoustics.background import (
     random_uncertainty_db,
     subtract,
 )
-from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
+from tapeline.acoustics.selection_by_margin import ONE_SIDED_95
 
 LIMITS = MarginLimits(no_correction_above_db=15.0, enough_margin_db=6.0, least_margin_db=3.0, bound_factor=1.645)
 DB = 10 / np.log(10)

@@ -7,7 +7,6 @@ import pytest
 from numpy.typing import NDArray
 
 from tapeline.acoustics.background_mean import (
-    PRIOR_FREEDOM,
     BackgroundMean,
     BackgroundScatter,
     between_speeds,
@@ -15,6 +14,7 @@ from tapeline.acoustics.background_mean import (
     scatter_of,
 )
 from tapeline.acoustics.band_levels import Powers
+from tapeline.limits import BACKGROUND_PRIOR_DOF
 
 Reals = NDArray[np.float64]
 DB_PER_RELATIVE = 10.0 / np.log(10.0)
@@ -49,11 +49,11 @@ def test_a_known_scatter_is_found_again(scatter_db: float) -> None:
     parts = background_runs(np.random.default_rng(1), 40, 200, 300.0, scatter_db)
     found = scatter_of(parts, everywhere(40, 200), 0.2)
     true, stated = (scatter_db / DB_PER_RELATIVE) ** 2, (0.2 / DB_PER_RELATIVE) ** 2
-    expected = (PRIOR_FREEDOM * stated + 39.0 * true) / (PRIOR_FREEDOM + 39.0)
+    expected = (BACKGROUND_PRIOR_DOF * stated + 39.0 * true) / (BACKGROUND_PRIOR_DOF + 39.0)
     assert np.mean(found.relative_variance) == pytest.approx(expected, rel=0.06)
     # A variance of 39 degrees of freedom scatters by sqrt(2/39) of itself.
     assert np.std(found.relative_variance) == pytest.approx(expected * np.sqrt(2.0 / 39.0), rel=0.25)
-    assert np.all(found.degrees_of_freedom == PRIOR_FREEDOM + 39.0)
+    assert np.all(found.degrees_of_freedom == BACKGROUND_PRIOR_DOF + 39.0)
 
 
 def test_random_error_alone_is_no_scatter() -> None:
@@ -68,7 +68,7 @@ def test_one_run_has_the_stated_scatter_alone() -> None:
     parts = background_runs(np.random.default_rng(3), 1, 3, 50.0, 2.0)
     found = scatter_of(parts, everywhere(1, 3), 0.2)
     assert found.relative_variance == pytest.approx([(0.2 / DB_PER_RELATIVE) ** 2] * 3, rel=1e-9)
-    assert list(found.degrees_of_freedom) == [PRIOR_FREEDOM] * 3
+    assert list(found.degrees_of_freedom) == [BACKGROUND_PRIOR_DOF] * 3
 
 
 def test_channels_that_are_left_out_do_not_count() -> None:
@@ -82,7 +82,7 @@ def test_channels_that_are_left_out_do_not_count() -> None:
     stated = (0.2 / DB_PER_RELATIVE) ** 2
     expected = [stated, float(alone.relative_variance[0]), stated]
     assert found.relative_variance == pytest.approx(expected, rel=1e-12)
-    assert list(found.degrees_of_freedom) == [PRIOR_FREEDOM, PRIOR_FREEDOM + 1.0, PRIOR_FREEDOM]
+    assert list(found.degrees_of_freedom) == [BACKGROUND_PRIOR_DOF, BACKGROUND_PRIOR_DOF + 1.0, BACKGROUND_PRIOR_DOF]
     made = mean_background(parts, used, found, 1.0)
     assert made.powers.power[0] == pytest.approx(parts[0].power[0], rel=1e-12)
     assert made.powers.power[1] == pytest.approx((parts[0].power[1] + parts[1].power[1]) / 2.0, rel=1e-12)

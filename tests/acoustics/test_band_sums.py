@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between, line_shares
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import line_covariance, window
 
 
@@ -43,7 +43,7 @@ def test_band_variance_describes_the_scatter_of_simulated_noise(method: str, ove
     frames, rate, channels = 512, 12_800.0, 600
     shape = window("hann", frames)
     averaged = AveragedSpectrum(shape, round(frames * (1 - overlap)), channels)
-    blocks = WindowedBlocks(shape, averaged.hop_frames, np.zeros(channels), [averaged])
+    blocks = ShortTimeSpectra(shape, averaged.hop_frames, np.zeros(channels), [averaged])
     blocks.add(np.random.default_rng(8).normal(size=(channels, 12_800)).astype(np.float32))
     blocks.finish()
     covariance = line_covariance(shape, averaged.hop_frames, averaged.pairs())

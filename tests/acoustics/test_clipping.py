@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.clipping import WEAK_BAND_DB, clipping_bias
+from tapeline.acoustics.clipping import clipping_bias
+from tapeline.limits import WEAK_BAND_DB
 
 
 @pytest.mark.parametrize("cut_at", [1.5, 2.2, 2.6])

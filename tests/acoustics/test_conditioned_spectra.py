@@ -20,7 +20,7 @@ from tapeline.acoustics.conditioned_spectra import (
 )
 from tapeline.acoustics.cross_spectra import coherence, coherence_threshold
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
 
 Reals = NDArray[np.float64]
@@ -50,7 +50,7 @@ def streamed(
     """The sums over blocks of samples (channels, frames) that come in calls of some frames."""
     channels, frames = samples.shape
     taker = ReferenceLines(references, channels, lines, shape.size, hop, parts or Parts([(0, frames)]))
-    blocks = WindowedBlocks(shape, hop, np.zeros(channels), [taker])
+    blocks = ShortTimeSpectra(shape, hop, np.zeros(channels), [taker])
     for start in range(0, frames, call):
         blocks.add(list(samples[:, start : start + call].astype(np.float32)))
     blocks.finish()

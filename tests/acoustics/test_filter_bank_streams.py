@@ -33,7 +33,7 @@ def test_any_cut_gives_the_same_powers(block_frames: int, cuts: list[int], inter
     x = np.random.default_rng(1).normal(size=(2, 20_001)).astype(np.float32)
     whole = streamed(x, [], interval)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(filter_bank, "BLOCK_FRAMES", block_frames)
+        patch.setattr(filter_bank, "FILTER_BLOCK_FRAMES", block_frames)
         cut = streamed(x, cuts, interval)
         np.testing.assert_allclose(cut.powers(), whole.powers(), rtol=1e-6, atol=1e-12)
         assert cut.mean_powers() == pytest.approx(whole.mean_powers(), rel=1e-6)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tapeline.acoustics.flow_bins import flow_bins, mean_angle_deg
 from tapeline.acoustics.history import WeightedHistory
 from tapeline.acoustics.response import response_phase_rad
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.spectrogram import Spectrogram
 from tapeline.acoustics.windows import window
 
@@ -23,7 +23,7 @@ def test_a_spectrogram_is_the_mean_of_so_many_blocks(cuts: list[int], a_column: 
     samples = np.random.default_rng(1).normal(size=(2, 9000)).astype(np.float32)
     shape = window("hann", 400)
     gram = Spectrogram(shape, 200, 2, a_column, 0, 200)
-    blocks = WindowedBlocks(shape, 200, np.zeros(2), [gram])
+    blocks = ShortTimeSpectra(shape, 200, np.zeros(2), [gram])
     for piece in np.split(samples, sorted({min(cut, 9000) for cut in np.cumsum(cuts)}), axis=1):
         blocks.add(piece)
     blocks.finish()
@@ -44,7 +44,7 @@ def test_a_tone_that_climbs_is_where_it_should_be() -> None:
     sweep = np.sin(2.0 * np.pi * (500.0 * time + 0.5 * 200.0 * time**2)).astype(np.float32)[None]
     shape = window("hann", 800)
     gram = Spectrogram(shape, 400, 1, 5, 0, 400)
-    blocks = WindowedBlocks(shape, 400, np.zeros(1), [gram])
+    blocks = ShortTimeSpectra(shape, 400, np.zeros(1), [gram])
     blocks.add(sweep)
     blocks.finish()
     found = gram.columns(RATE)[0]
@@ -93,7 +93,7 @@ def test_low_ranges_keep_their_steps_and_intervals(highest_hz: float, interval: 
     hz = np.arange(1001) * RATE / 2000
     magnitude = ((hz >= 4.0) & (hz <= highest_hz)).astype(float)[None, None]
     track = WeightedHistory(magnitude, interval, RATE)
-    blocks = WindowedBlocks(window("hann", 2000), 1000, np.zeros(1), [track])
+    blocks = ShortTimeSpectra(window("hann", 2000), 1000, np.zeros(1), [track])
     signal = np.sin(2.0 * np.pi * tone_hz * time)
     blocks.add(signal.astype(np.float32)[None])
     blocks.finish()
@@ -106,7 +106,7 @@ def test_low_ranges_keep_their_steps_and_intervals(highest_hz: float, interval: 
 
 def test_a_range_without_any_line_gives_silence() -> None:
     track = WeightedHistory(np.zeros((1, 1, 1001)), 1000.0, RATE)
-    blocks = WindowedBlocks(window("hann", 2000), 1000, np.zeros(1), [track])
+    blocks = ShortTimeSpectra(window("hann", 2000), 1000, np.zeros(1), [track])
     blocks.add(np.ones((1, 20_000), dtype=np.float32))
     blocks.finish()
     assert track.drain().powers[0, 0].tolist() == [0.0] * 20
@@ -119,7 +119,7 @@ def test_a_band_limited_history_is_that_of_the_band(highest_hz: float) -> None:
     hz = np.arange(1001) * RATE / 2000
     magnitude = ((hz >= 200.0) & (hz <= highest_hz)).astype(float)[None, None]
     track = WeightedHistory(magnitude, 4000.0, RATE)
-    blocks = WindowedBlocks(window("hann", 2000), 1000, np.zeros(1), [track])
+    blocks = ShortTimeSpectra(window("hann", 2000), 1000, np.zeros(1), [track])
     blocks.add(samples[None])
     blocks.finish()
     lines = np.fft.rfft(samples)

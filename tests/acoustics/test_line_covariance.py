@@ -9,7 +9,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, Powers, band_sums, shares_of
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.weightings import power_weights
 from tapeline.acoustics.windows import (
     WindowName,
@@ -27,7 +27,7 @@ RATE, FRAMES, SPANS = 12_800.0, 128, 3000
 def white_noise(name: WindowName, hop: int, blocks: int, seed: int) -> AveragedSpectrum:
     """Averaged spectra of so many blocks of white noise of unit variance, in `SPANS` channels."""
     averaged = AveragedSpectrum(window(name, FRAMES), hop, SPANS)
-    stream = WindowedBlocks(window(name, FRAMES), hop, np.zeros(SPANS), [averaged])
+    stream = ShortTimeSpectra(window(name, FRAMES), hop, np.zeros(SPANS), [averaged])
     stream.add(np.random.default_rng(seed).normal(size=(SPANS, FRAMES + hop * (blocks - 1))).astype(np.float32))
     stream.finish()
     return averaged
@@ -76,7 +76,7 @@ def test_effective_averages_of_blocks_with_gaps(gone: tuple[int, ...]) -> None:
     # A sample in the middle of a block is in that block and at most at the edge of its neighbours.
     left = Parts([(0, frames)]).without(Parts((b * hop + hop, b * hop + hop + 1) for b in gone))
     averaged = AveragedSpectrum(shape, hop, SPANS, left)
-    stream = WindowedBlocks(shape, hop, np.zeros(SPANS), [averaged])
+    stream = ShortTimeSpectra(shape, hop, np.zeros(SPANS), [averaged])
     stream.add(np.random.default_rng(23).normal(size=(SPANS, frames)).astype(np.float32))
     stream.finish()
     assert 0 < averaged.blocks < blocks

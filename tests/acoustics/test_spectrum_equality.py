@@ -7,8 +7,8 @@ import pytest
 import scipy.signal
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
-from tapeline.acoustics.spectrum_equality import SameSpectrum, line_correlation, same_spectrum
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
+from tapeline.acoustics.spectrum_equality import SpectrumEquality, line_correlation, spectrum_equality
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, window
 from tapeline.statistics.significance import holm
 
@@ -26,17 +26,19 @@ def averaged(
     noise = np.random.default_rng(seed).standard_normal((records, FRAMES + hop * (blocks - 1) + 100), np.float32)
     coloured = scipy.signal.lfilter([1.0], [1.0, -pole], noise, axis=1)[:, 100:] if pole else noise[:, 100:]
     spectrum = AveragedSpectrum(window(name, FRAMES), hop, records)
-    stream = WindowedBlocks(window(name, FRAMES), hop, np.zeros(records), [spectrum])
+    stream = ShortTimeSpectra(window(name, FRAMES), hop, np.zeros(records), [spectrum])
     stream.add(coloured.astype(np.float32))
     stream.finish()
     averages = effective_averages(window(name, FRAMES), hop, all_pairs(blocks, FRAMES, hop))
     return spectrum.density(RATE)[:, LINES], averages
 
 
-def held_together(first: tuple[np.ndarray, float], second: tuple[np.ndarray, float], **of: float | str) -> SameSpectrum:
+def held_together(
+    first: tuple[np.ndarray, float], second: tuple[np.ndarray, float], **of: float | str
+) -> SpectrumEquality:
     averages = (first[1], second[1])
     correlation = line_correlation(of.get("name", "hann"), of.get("overlap", 0.5), min(averages))  # type: ignore[arg-type]
-    return same_spectrum(first[0], second[0], averages, correlation)
+    return spectrum_equality(first[0], second[0], averages, correlation)
 
 
 @pytest.mark.long
@@ -70,7 +72,7 @@ def test_few_averages_fail_too_rarely_rather_than_too_often() -> None:
 @pytest.mark.long
 def test_without_what_lines_share_the_test_would_fail_too_often() -> None:
     first, second = averaged(75, 40), averaged(76, 40)
-    found = same_spectrum(first[0], second[0], (first[1], second[1]), [1.0])
+    found = spectrum_equality(first[0], second[0], (first[1], second[1]), [1.0])
     assert np.mean(found.p_value < 0.05) > 0.07
 
 
@@ -116,7 +118,7 @@ def test_neighbouring_hann_lines_share_four_ninths() -> None:
 )
 def test_what_is_no_spectrum_is_refused(first: list[float], averages: tuple[float, float], words: str) -> None:
     with pytest.raises(ValueError, match=words):
-        same_spectrum(np.array(first), np.ones(2), averages, [1.0])
+        spectrum_equality(np.array(first), np.ones(2), averages, [1.0])
 
 
 def test_holm_by_hand() -> None:

@@ -15,7 +15,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.history import WeightedHistory, levels_exceeded
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.weightings import power_weights
 from tapeline.acoustics.windows import all_pairs, window
 
@@ -45,7 +45,7 @@ def averaged(
     """Averaged spectra of blocks of 512 samples."""
     shape, mean = window("hann", 512), np.full(samples.shape[0], 0.1)
     spectrum = AveragedSpectrum(shape, hop, samples.shape[0], parts)
-    blocks = WindowedBlocks(shape, hop, mean, [spectrum])
+    blocks = ShortTimeSpectra(shape, hop, mean, [spectrum])
     for piece in pieces(samples, cuts):
         blocks.add(piece)
     blocks.finish()
@@ -60,7 +60,7 @@ def test_a_mean_ten_times_the_rms_leaves_no_trace() -> None:
     for offset in (0.0, 10.0):
         samples = (noise + offset).astype(np.float32)
         spectrum = AveragedSpectrum(shape, 256, 1)
-        blocks = WindowedBlocks(shape, 256, samples.mean(axis=1, dtype=np.float64), [spectrum])
+        blocks = ShortTimeSpectra(shape, 256, samples.mean(axis=1, dtype=np.float64), [spectrum])
         blocks.add(samples)
         blocks.finish()
         found.append(spectrum.density(RATE))
@@ -138,7 +138,7 @@ def history(
     lines = np.arange(1001) * RATE / 2000
     magnitude = np.sqrt(power_weights(weighting, lines))[None, None]  # type: ignore[arg-type]
     track = WeightedHistory(magnitude, interval, RATE)
-    blocks = WindowedBlocks(window("hann", 2000), 1000, np.zeros(1), [track])
+    blocks = ShortTimeSpectra(window("hann", 2000), 1000, np.zeros(1), [track])
     found = []
     for piece in pieces(samples, cuts):
         blocks.add(piece)

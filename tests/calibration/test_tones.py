@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.sine_fit import fit_sine, peak_hz
-from tapeline.calibration.rings import rings_in
-from tapeline.calibration.rung_blocks import Expected
+from tapeline.calibration.calibrated_blocks import Expected
+from tapeline.calibration.calibrator_applications import calibrator_applications
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 
 RINGS = {0: (1.2, 3.4), 2: (4.6, 6.9), 1: (8.1, 10.2)}
@@ -37,7 +37,7 @@ def rings(samples: np.ndarray, rate: float, nominal_hz: float, cuts: int = 4096)
     for start in range(0, samples.shape[1], cuts):
         track.add(samples[:, start : start + cuts].astype(np.float32))
     expected = Expected(np.full(4, 1e-4), np.full(4, 0.01), np.full(4, True))
-    found = {ring.channel: ring.steady for ring in rings_in(track, expected, 0.15)}
+    found = {ring.channel: ring.steady for ring in calibrator_applications(track, expected, 0.15)}
     return [found.get(channel) for channel in range(4)]
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.calibration.rings import rings_in, rung_together
-from tapeline.calibration.rung_blocks import Expected, rung_blocks
+from tapeline.calibration.calibrated_blocks import Expected, calibrated_blocks
+from tapeline.calibration.calibrator_applications import calibrated_together, calibrator_applications
 from tapeline.calibration.tone import ToneTrack, steadiness_limit_db, steady_part
 
 EXPECTED = Expected(np.array([1.0, 4.0]), np.array([0.01, 0.02]), np.array([True, True]))
@@ -15,7 +15,7 @@ EXPECTED = Expected(np.array([1.0, 4.0]), np.array([0.01, 0.02]), np.array([True
 def rung(tones: list[float], others: list[float]) -> list[bool]:
     """Which of two channels is rung in one block."""
     column = (np.array(values)[:, None] for values in (tones, others))
-    return rung_blocks(*column, EXPECTED, 0.05)[:, 0].tolist()
+    return calibrated_blocks(*column, EXPECTED, 0.05)[:, 0].tolist()
 
 
 @pytest.mark.parametrize(
@@ -101,7 +101,7 @@ def rung_channels(track: ToneTrack, sensitivities: list[float | None]) -> list[i
     """Channels in the order of their rings for a pressure of 1 Pa, samples in volts."""
     assumed = np.array([value or 0.01 for value in sensitivities])
     expected = Expected(assumed**2, assumed, np.array([value is not None for value in sensitivities]))
-    return [ring.channel for ring in rings_in(track, expected, 0.15)]
+    return [ring.channel for ring in calibrator_applications(track, expected, 0.15)]
 
 
 TRUE_V_PER_PA = np.array([0.05, 0.004, 0.001, 0.0005])
@@ -136,8 +136,8 @@ def test_two_that_carry_the_tone_together_are_told() -> None:
     tones[2, 4:6] = 0.004
     track, sensitivity = followed(tones), np.full(3, 0.004)
     expected = Expected(sensitivity**2, sensitivity, np.full(3, True))
-    assert rung_together(track, expected) == {0: 1, 1: 0}
-    assert [ring.channel for ring in rings_in(track, expected, 0.15)] == [2]
+    assert calibrated_together(track, expected) == {0: 1, 1: 0}
+    assert [ring.channel for ring in calibrator_applications(track, expected, 0.15)] == [2]
 
 
 def test_samples_that_are_no_numbers_silence_their_own_channel_only() -> None:

@@ -12,9 +12,10 @@ from small_campaign import MINIMAL, faults_of, write
 
 from tapeline.campaign import outlines
 from tapeline.campaign.load import load_campaign
-from tapeline.campaign.outlines import MOST_BYTES, Outline
+from tapeline.campaign.outlines import Outline
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
+from tapeline.limits import OUTLINE_FILE_BYTES
 
 CSV, SVG = "config/body.csv", "config/side.svg"
 BOX = '<svg xmlns="http://www.w3.org/2000/svg">{}</svg>'
@@ -119,7 +120,7 @@ def test_millimetres_are_told_from_metres(tmp_path: Path) -> None:
 
 
 def test_a_huge_file_is_not_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    write(tmp_path, with_outlines(f"{{file: {SVG}, plane: x-z}}", svg=BOX.format(" " * MOST_BYTES)))
+    write(tmp_path, with_outlines(f"{{file: {SVG}, plane: x-z}}", svg=BOX.format(" " * OUTLINE_FILE_BYTES)))
     monkeypatch.setattr(outlines, "read_text", lambda *_: pytest.fail("the file was read"))
     (fault,) = faults_of(tmp_path)
     assert (fault.file, fault.expected) == (SVG, "at most 1,000,000")

@@ -10,7 +10,7 @@ import pytest
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import all_pairs, window
 from tapeline.campaign.setting_sections import BandHistory, Bands, CrossSpectra, FlowBins, History, Spectra, Spectrogram
 from tapeline.jobs.spectra import FlowNeeds, Response, SpectraNeeds
@@ -59,7 +59,7 @@ def test_a_sensors_phase_is_taken_out_of_cross_spectra() -> None:
     shape = window("hann", 1024)
     asked = (CrossSpectra(positions="all", range_hz=(100.0, 4000.0)), 0.95)
     made = CrossSpectraPass(needs, asked, POSITIONS, RATE, shape, 512, Parts([(0, first.size)]))
-    blocks = WindowedBlocks(shape, 512, np.zeros(2), [made.taker])
+    blocks = ShortTimeSpectra(shape, 512, np.zeros(2), [made.taker])
     blocks.add(np.stack([first, heard]).astype(np.float32))
     blocks.finish()
     (row,) = made.rows(all_pairs(499, 1024, 512))
@@ -73,7 +73,7 @@ def test_a_range_between_two_lines_gives_no_row() -> None:
     shape = window("hann", 3200)
     asked = (CrossSpectra(positions="all", range_hz=(101.0, 103.0)), 0.95)
     made = CrossSpectraPass(NEEDS, asked, POSITIONS, RATE, shape, 1600, Parts([(0, 10_000)]))
-    blocks = WindowedBlocks(shape, 1600, np.zeros(2), [made.taker])
+    blocks = ShortTimeSpectra(shape, 1600, np.zeros(2), [made.taker])
     blocks.add(noise(1.0))
     blocks.finish()
     assert made.rows((6, 5)) == []
@@ -165,7 +165,7 @@ def test_flow_is_read_in_the_recordings_own_time(tmp_path: Path) -> None:
     shape, samples = window("hann", 1280), noise(9.0)
     flow = FlowNeeds("flow.csv", 10.0, FlowBins())
     made = FlowPass(tmp_path, NEEDS, flow, POSITIONS, RATE, shape, 640, Parts([(0, samples.shape[1])]))
-    blocks = WindowedBlocks(shape, 640, np.zeros(2), made.takers)
+    blocks = ShortTimeSpectra(shape, 640, np.zeros(2), made.takers)
     blocks.add(samples)
     blocks.finish()
     found = made.rows()
@@ -187,7 +187,7 @@ def test_every_segment_counts_that_is_counted(tmp_path: Path, segment_s: float, 
         tmp_path, NEEDS, FlowNeeds("flow.csv", 0.0, FlowBins(segment_s=segment_s)), ("p1",), RATE, shape, hop,
         Parts([(0, samples.shape[1])]),
     )  # fmt: skip
-    blocks = WindowedBlocks(shape, hop, np.zeros(1), made.takers)
+    blocks = ShortTimeSpectra(shape, hop, np.zeros(1), made.takers)
     blocks.add(samples)
     blocks.finish()
     found = made.rows()

@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 import scipy.stats
 
-from tapeline.jobs.compare.picked_rows import FIRST, with_picked
+from tapeline.jobs.compare.picked_rows import with_picked
+from tapeline.limits import SELECTED_DIFFERENCES
 
 
 def row(difference: float | None, **changed: Any) -> dict[str, Any]:
@@ -31,7 +32,7 @@ def test_the_largest_and_the_findings_have_an_interval_that_holds() -> None:
         half = scipy.stats.norm.isf(0.025 * place / 40) * 0.2
         assert one["selected_lower_db"] == pytest.approx(one["difference_db"] - half, abs=1e-3)
         assert one["selected_upper_db"] == pytest.approx(one["difference_db"] + half, abs=1e-3)
-    assert sum(one["selected_lower_db"] is not None for one in found) == FIRST
+    assert sum(one["selected_lower_db"] is not None for one in found) == SELECTED_DIFFERENCES
     assert all(abs(one["shrunken_db"]) < 0.3 for one in by_size[2:])
     assert by_size[0]["shrunken_db"] == pytest.approx(-5.0, abs=0.2)
 

@@ -10,9 +10,9 @@ import pytest
 import scipy.stats
 from session_of_spectra import LINES, STEP_HZ, GivenSession, made
 
-from tapeline.acoustics.stationarity import WANDERING_FREEDOM
 from tapeline.jobs.levels.common_part import common_part, same_edges
 from tapeline.jobs.levels.level_cube import load_cube
+from tapeline.limits import WANDERING_DOF
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 
 OPEN = "measurement,one,open,30,30"
@@ -365,7 +365,7 @@ def test_the_upper_end_of_an_absolute_level_holds_every_term(tmp_path: Path) -> 
 
     def end(rise: float, fall: float, rest: dict[str, float]) -> float:
         own_db = 10.0 * np.log10(1.0 + np.hypot(rise, fall) / row.corrected_pa2)
-        freedom = sum(u**2 for u in rest.values()) ** 2 / (rest["steadiness"] ** 4 / WANDERING_FREEDOM or 1.0)
+        freedom = sum(u**2 for u in rest.values()) ** 2 / (rest["steadiness"] ** 4 / WANDERING_DOF or 1.0)
         factor = scipy.stats.t.ppf(0.975, freedom)
         return float(row.corrected_level_db + np.hypot(own_db, factor * np.sqrt(sum(u**2 for u in rest.values()))))
 

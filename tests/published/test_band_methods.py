@@ -16,7 +16,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, Method, band_sums, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.octave_filters import filter_power
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import window
 
 Reals = NDArray[np.float64]
@@ -29,7 +29,7 @@ def averaged_lines(samples: Reals) -> LineSpectra:
     """Hann blocks of lines 6.25 Hz apart, from one period and what its last blocks need of the next."""
     shape = window("hann", FRAMES)
     spectrum = AveragedSpectrum(shape, FRAMES // 4, 1)
-    blocks = WindowedBlocks(shape, FRAMES // 4, np.zeros(1), [spectrum])
+    blocks = ShortTimeSpectra(shape, FRAMES // 4, np.zeros(1), [spectrum])
     blocks.add(np.concatenate([samples, samples[: FRAMES - FRAMES // 4]])[None].astype(np.float32))
     blocks.finish()
     assert spectrum.blocks == PERIOD // (FRAMES // 4)

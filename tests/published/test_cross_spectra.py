@@ -14,7 +14,7 @@ from tapeline.acoustics import cross_spectra
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.conditioned_spectra import multiple_coherence_threshold
 from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_bias, coherence_threshold
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import all_pairs, effective_averages, window
 
 RATE_HZ = 8192.0
@@ -152,7 +152,7 @@ def test_the_diagonal_is_the_averaged_spectrum(frames: int) -> None:
     shape = window("hann", frames)
     samples = np.random.default_rng(6).normal(size=(3, 40 * frames)) * np.array([[1e-3], [1.0], [1e3]])
     auto = AveragedSpectrum(shape, frames // 2, 3)
-    blocks = WindowedBlocks(shape, frames // 2, np.zeros(3), [auto])
+    blocks = ShortTimeSpectra(shape, frames // 2, np.zeros(3), [auto])
     blocks.add(samples.astype(np.float32))
     blocks.finish()
     spectra = averaged(samples, 0, frames // 2, shape)

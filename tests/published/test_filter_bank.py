@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from reference_tables import reference_rows
 from tapeline.acoustics.bands import Bands, bands_between
-from tapeline.acoustics.filter_bank import HIGHEST_EDGE, FilterBank
+from tapeline.acoustics.filter_bank import FilterBank
 from tapeline.acoustics.filter_mask import (
     PASS_BAND_EXPONENTS,
     STOP_BAND_EXPONENTS,
@@ -19,6 +19,7 @@ from tapeline.acoustics.filter_mask import (
     mask_margin_db,
 )
 from tapeline.acoustics.octave_filters import filter_power
+from tapeline.limits import FILTER_HIGHEST_EDGE_SHARE
 
 Reals = NDArray[np.float64]
 RATES = [25_600.0, 44_100.0, 48_000.0, 51_200.0, 65_536.0, 102_400.0]
@@ -28,7 +29,7 @@ RATE = 51_200.0
 def bands_that_fit(fraction: int, rate_hz: float) -> Bands:
     """From the 25 Hz third octave or 31.5 Hz octave to the highest band that the rate allows."""
     found = bands_between(fraction, 31.5 if fraction == 1 else 25.0, 0.5 * rate_hz)
-    fits = found.upper_hz <= HIGHEST_EDGE * rate_hz
+    fits = found.upper_hz <= FILTER_HIGHEST_EDGE_SHARE * rate_hz
     return Bands(fraction, found.midband_hz[fits], found.nominal_hz[fits], found.lower_hz[fits], found.upper_hz[fits])
 
 

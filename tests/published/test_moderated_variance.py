@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from tapeline.statistics.moderated_variance import CERTAIN_PRIOR, freedom_of_spread, moderated, variance_prior
+from tapeline.limits import EQUAL_VARIANCES_DOF
+from tapeline.statistics.moderated_variance import degrees_of_freedom_of_spread, moderated, variance_prior
 
 
 @pytest.mark.parametrize(
@@ -17,11 +18,11 @@ from tapeline.statistics.moderated_variance import CERTAIN_PRIOR, freedom_of_spr
 )
 def test_freedom_of_a_spread_inverts_the_trigamma_function(log_variance: float, freedom: float) -> None:
     """trigamma(1/2) = pi^2 / 2, trigamma(1) = pi^2 / 6, trigamma(3/2) = pi^2 / 2 - 4 (Abramowitz and Stegun 6.4)."""
-    assert freedom_of_spread(log_variance) == pytest.approx(freedom, rel=1e-9)
+    assert degrees_of_freedom_of_spread(log_variance) == pytest.approx(freedom, rel=1e-9)
 
 
 def test_no_spread_beyond_chance_is_a_certain_prior() -> None:
-    assert freedom_of_spread(0.0) == freedom_of_spread(-1.0) == CERTAIN_PRIOR
+    assert degrees_of_freedom_of_spread(0.0) == degrees_of_freedom_of_spread(-1.0) == EQUAL_VARIANCES_DOF
 
 
 def test_the_moderated_variance_lies_between_both_by_their_degrees_of_freedom() -> None:
@@ -33,14 +34,14 @@ def test_the_moderated_variance_lies_between_both_by_their_degrees_of_freedom() 
     assert moderated(np.array([np.nan]), np.array([0.0]), one, np.array([3.0]))[0][0] == 1.0
 
 
-@pytest.mark.parametrize(("prior_freedom", "freedom"), [(3.0, 4.0), (8.0, 2.0), (20.0, 6.0)])
-def test_the_prior_is_found_again(prior_freedom: float, freedom: float) -> None:
+@pytest.mark.parametrize(("prior_degrees_of_freedom", "freedom"), [(3.0, 4.0), (8.0, 2.0), (20.0, 6.0)])
+def test_the_prior_is_found_again(prior_degrees_of_freedom: float, freedom: float) -> None:
     """20,000 variances whose true ones are 0.09 d0 / chi-square_d0."""
     random, count = np.random.default_rng(1), 20_000
-    true = 0.09 * prior_freedom / random.chisquare(prior_freedom, count)
+    true = 0.09 * prior_degrees_of_freedom / random.chisquare(prior_degrees_of_freedom, count)
     found = true * random.chisquare(freedom, count) / freedom
     prior = variance_prior(found[:, None], np.full((count, 1), freedom))
-    assert prior.degrees_of_freedom == pytest.approx(prior_freedom, rel=0.15)
+    assert prior.degrees_of_freedom == pytest.approx(prior_degrees_of_freedom, rel=0.15)
     assert prior.location[0] == pytest.approx(0.09, rel=0.05)
 
 

@@ -49,7 +49,7 @@ def test_certified_mean_squares(name: str, tolerance: float) -> None:
     values share: sums of
     shifted values reach 2e-16, 4e-11, 4e-5 of F, since the stored values themselves hold no more."""
     found, between, within = analysed(name)
-    assert (found.between_freedom, found.within_freedom) == (between[0], within[0])
+    assert (found.between_degrees_of_freedom, found.within_degrees_of_freedom) == (between[0], within[0])
     assert found.between_square == pytest.approx(between[2], rel=tolerance)
     assert found.within_square == pytest.approx(within[2], rel=tolerance)
     assert found.between_square / found.within_square == pytest.approx(between[3], rel=tolerance)

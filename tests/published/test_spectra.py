@@ -11,7 +11,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import band_powers, bands_between, line_shares
 from tapeline.acoustics.boundary_layer import goody_density, goody_shape
 from tapeline.acoustics.levels import level_db
-from tapeline.acoustics.short_time_spectra import WindowedBlocks, block_frames
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra, block_frames
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, noise_bandwidth_lines, window
 
 WINDOWS: tuple[WindowName, ...] = ("hann", "flattop", "rectangular")
@@ -22,7 +22,7 @@ def density(samples: np.ndarray, rate: float, name: WindowName, frames: int, ove
     block = samples.astype(np.float32)[None]
     shape, hop = window(name, frames), round(frames * (1 - overlap))
     averaged = AveragedSpectrum(shape, hop, 1)
-    blocks = WindowedBlocks(shape, hop, block.mean(axis=1, dtype=np.float64), [averaged])
+    blocks = ShortTimeSpectra(shape, hop, block.mean(axis=1, dtype=np.float64), [averaged])
     blocks.add(block)
     blocks.finish()
     return averaged.density(rate)[0]

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from tapeline.acoustics.history import HistoryPart, WeightedHistory
-from tapeline.acoustics.short_time_spectra import WindowedBlocks
-from tapeline.acoustics.time_weighting import FAST_S, SLOW_S, ExponentialMean
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
+from tapeline.acoustics.time_weighting import ExponentialMean
 from tapeline.acoustics.windows import window
+from tapeline.limits import FAST_TIME_CONSTANT_S, SLOW_TIME_CONSTANT_S
 
 RATE = 48_000
 BLOCK = 12_000
@@ -17,7 +18,7 @@ BLOCK = 12_000
 def history(samples: np.ndarray, interval_s: float = 0.125) -> HistoryPart:
     """The unweighted history of one channel."""
     track = WeightedHistory(np.ones((1, 1, BLOCK // 2 + 1)), interval_s * RATE, RATE)
-    blocks = WindowedBlocks(window("hann", BLOCK), BLOCK // 2, np.zeros(1), [track])
+    blocks = ShortTimeSpectra(window("hann", BLOCK), BLOCK // 2, np.zeros(1), [track])
     for start in range(0, samples.size, 5000):
         blocks.add(samples[None, start : start + 5000].astype(np.float32))
     blocks.finish()
@@ -91,7 +92,7 @@ def test_an_interval_that_ends_within_a_step_takes_its_share_of_it(interval: flo
 @pytest.mark.parametrize("weighting", ["F", "S"])
 def test_a_steady_tone_reads_its_level_once_settled(weighting: str) -> None:
     """Empty before five time constants: a start from nothing would be 0.03 dB low and more."""
-    constant = FAST_S if weighting == "F" else SLOW_S
+    constant = FAST_TIME_CONSTANT_S if weighting == "F" else SLOW_TIME_CONSTANT_S
     track = history(np.sin(2.0 * np.pi * 1000.0 * np.arange(10 * RATE) / RATE))
     ends = (track.fast if weighting == "F" else track.slow)[0, 0]
     largest = (track.fast_largest if weighting == "F" else track.slow_largest)[0, 0]

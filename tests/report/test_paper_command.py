@@ -115,7 +115,7 @@ def test_what_goes_wrong_is_said_and_an_earlier_pdf_stays(
     campaign: Path, code: str, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     if "sleep" in code:
-        monkeypatch.setattr(paper, "PRINTING_MOST_S", 1.0)
+        monkeypatch.setattr(paper, "PRINTING_S", 1.0)
     earlier = campaign / "results" / "report.pdf"
     earlier.write_bytes(b"earlier")
     assert report_on_paper(campaign, "--browser", str(fake_browser(campaign.parent, code))) == EXIT_FAILED

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
+from tapeline.limits import OTHER_REPEATS_DIFFERENCES
+from tapeline.statistics.repeat_pair_test import Regions, Usual, pair_test, region_means
 
 REGIONS, POSITIONS, CELLS = 18, 8, 14
 SD_DB, SHAPE_SD_DB, RANDOM_DB = 0.3, 0.2, 0.05
@@ -26,7 +27,7 @@ def held(seed: int, odd: str = "", cells: int = CELLS, common: float = 0.5) -> U
     found[0, 1, :, 8:11] += {"octave": 3.0}.get(odd, 0.0)
     difference = found[:, 1] - found[:, 0]
     runs = np.arange(2 * cells).reshape(cells, 2)
-    return against_usual(Regions(difference, np.full(difference.shape, 2.0 * RANDOM_DB**2)), runs, np.arange(cells))
+    return pair_test(Regions(difference, np.full(difference.shape, 2.0 * RANDOM_DB**2)), runs, np.arange(cells))
 
 
 def named(usual: Usual) -> np.ndarray:
@@ -53,8 +54,8 @@ def test_an_odd_run_is_found_and_no_other(odd: str) -> None:
 
 
 def test_fewer_differences_tell_nothing() -> None:
-    few = held(1, cells=LEAST_OTHERS)
-    assert few.others.tolist() == [LEAST_OTHERS - 1] * LEAST_OTHERS
+    few = held(1, cells=OTHER_REPEATS_DIFFERENCES)
+    assert few.others.tolist() == [OTHER_REPEATS_DIFFERENCES - 1] * OTHER_REPEATS_DIFFERENCES
     assert np.isnan(few.p_value).all()
     assert np.isfinite(few.level_db).all(), "the difference itself is known"
 
@@ -63,7 +64,7 @@ def test_pairs_that_share_a_run_are_no_evidence() -> None:
     """Three repeats in each of four cells: the two of the other three cells count, six in all."""
     runs = np.array([[3 * c + a, 3 * c + b] for c in range(4) for a, b in ((0, 1), (1, 2), (0, 2))])
     difference = np.random.default_rng(2).normal(0.0, 0.3, (12, 2, REGIONS))
-    usual = against_usual(Regions(difference, np.full(difference.shape, 1e-3)), runs, np.repeat(np.arange(4), 3))
+    usual = pair_test(Regions(difference, np.full(difference.shape, 1e-3)), runs, np.repeat(np.arange(4), 3))
     assert usual.others.tolist() == [6] * 12
 
 
@@ -75,7 +76,7 @@ def test_what_is_not_sound_counts_for_no_scatter() -> None:
     sound[3:, 1] = False
     regions = Regions(difference, np.full(difference.shape, 1e-4))
     runs = np.arange(20).reshape(10, 2)
-    with_all, without = (against_usual(regions, runs, np.arange(10), part) for part in (None, sound))
+    with_all, without = (pair_test(regions, runs, np.arange(10), part) for part in (None, sound))
     assert np.nanmedian(without.shape_sd_db[:, 0]) < 0.7 * np.nanmedian(with_all.shape_sd_db[:, 0])
 
 

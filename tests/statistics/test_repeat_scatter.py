@@ -7,13 +7,13 @@ import pytest
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-from tapeline.statistics.homogeneous_cells import alike_cells
+from tapeline.limits import LENT_DOF
+from tapeline.statistics.homogeneous_cells import homogeneous_cells
 from tapeline.statistics.repeat_scatter import (
-    LENT_FREEDOM,
     RepeatRows,
     Scatter,
-    keeping_to_own,
     own_scatter,
+    own_scatter_where_larger,
     scatter_by_position,
 )
 
@@ -75,7 +75,7 @@ def test_a_position_without_repeats_is_lent_what_others_have() -> None:
     levels = 80.0 + 0.3 * random.normal(size=(3, 6, BANDS))
     levels[1:, 0] = np.nan
     found = scatter_by_position([rows(levels)] * 3, NEAR)
-    assert np.all(found.degrees_of_freedom[0] <= LENT_FREEDOM)
+    assert np.all(found.degrees_of_freedom[0] <= LENT_DOF)
     assert np.sqrt(found.excess[0].mean()) == pytest.approx(0.3, rel=0.4)
 
 
@@ -88,9 +88,9 @@ def test_a_cell_with_a_bound_says_nothing() -> None:
 def test_cells_that_scatter_alike_are_pooled_and_an_odd_run_sets_its_cell_apart() -> None:
     random = np.random.default_rng(6)
     levels = [80.0 + 0.3 * random.normal(size=(3, 6, BANDS)) for _ in range(6)]
-    sound = alike_cells([rows(each) for each in levels])
+    sound = homogeneous_cells([rows(each) for each in levels])
     levels[2][1] += 5.0
-    odd = alike_cells([rows(each) for each in levels])
+    odd = homogeneous_cells([rows(each) for each in levels])
     others = [0, 1, 3, 4, 5]
     assert np.array_equal(odd[np.ix_(others, others)], sound[np.ix_(others, others)])
     assert not odd[2, others].any() and not odd[others, 2].any() and odd[2, 2]
@@ -105,7 +105,12 @@ def test_cells_that_move_as_a_whole_are_told_apart_only_where_they_differ_much()
 
     apart = [
         float(
-            np.mean([not alike_cells([shifted(sd), *[shifted(0.2) for _ in range(5)]])[0, 1:].all() for _ in range(40)])
+            np.mean(
+                [
+                    not homogeneous_cells([shifted(sd), *[shifted(0.2) for _ in range(5)]])[0, 1:].all()
+                    for _ in range(40)
+                ]
+            )
         )
         for sd in (0.28, 20.0)
     ]
@@ -115,7 +120,7 @@ def test_cells_that_move_as_a_whole_are_told_apart_only_where_they_differ_much()
 def test_a_condition_that_is_restless_at_one_position_keeps_to_its_own_there() -> None:
     whole = Scatter(np.full((2, 1), 0.09), np.full((2, 1), 16.0))
     own = Scatter(np.array([[1.0], [0.09]]), np.full((2, 1), 4.0))
-    found = keeping_to_own(whole, own, np.zeros((2, 1)))
+    found = own_scatter_where_larger(whole, own, np.zeros((2, 1)))
     assert found.excess[0, 0] > 0.9
     assert found.degrees_of_freedom[0, 0] == pytest.approx(4.0, abs=0.5)
     assert (found.excess[1, 0], found.degrees_of_freedom[1, 0]) == (pytest.approx(0.09), 16.0)
@@ -124,7 +129,7 @@ def test_a_condition_that_is_restless_at_one_position_keeps_to_its_own_there() -
 def test_a_larger_own_scatter_takes_over_without_a_step() -> None:
     whole = Scatter(np.full((1, 400), 0.09), np.full((1, 400), 16.0))
     own = Scatter(np.linspace(0.01, 0.3, 400)[None, :], np.full((1, 400), 4.0))
-    found = keeping_to_own(whole, own, np.zeros((1, 400)))
+    found = own_scatter_where_larger(whole, own, np.zeros((1, 400)))
     assert np.abs(np.diff(found.excess[0])).max() < 0.01
     assert np.all(np.diff(found.degrees_of_freedom[0]) <= 0.0)
 

@@ -64,7 +64,7 @@ def test_unbalanced_repeats_by_hand() -> None:
     assert found.between_square == pytest.approx(between)
     assert found.per_session == pytest.approx(11.0 / 6.0)
     assert found.between_variance == pytest.approx((between - 4.0 / 3.0) / (11.0 / 6.0))
-    assert (found.within_freedom, found.between_freedom) == (3, 2)
+    assert (found.within_degrees_of_freedom, found.between_degrees_of_freedom) == (3, 2)
 
 
 def test_what_cannot_be_known_is_not_a_number() -> None:
@@ -76,7 +76,7 @@ def test_what_cannot_be_known_is_not_a_number() -> None:
     np.testing.assert_allclose(found.within_square, [0.5, nan, nan, nan, 0.5])
     np.testing.assert_array_equal(np.isfinite(found.between_variance), [True, False, False, False, False])
     np.testing.assert_allclose(found.reproducibility_variance[1:], [2.0, nan, nan, nan])
-    np.testing.assert_allclose(found.reproducibility_freedom[1:], [1.0, nan, nan, nan])
+    np.testing.assert_allclose(found.reproducibility_degrees_of_freedom[1:], [1.0, nan, nan, nan])
     assert one_way(np.zeros((0, 2)), []).runs.tolist() == [0, 0]
     with pytest.raises(ValueError, match="each run needs its session"):
         one_way([1.0, 2.0], [0])

@@ -7,7 +7,7 @@ import pytest
 
 from tapeline.arrays import Reals
 from tapeline.statistics.comparison import RunLevels, cell_of
-from tapeline.statistics.homogeneous_cells import alike_cells
+from tapeline.statistics.homogeneous_cells import homogeneous_cells
 from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, no_scatter, scatter_by_position
 from tapeline.statistics.shift_error import ShiftError, shift_error
 from tapeline.statistics.significance import student_p_value
@@ -41,7 +41,7 @@ def scatter_of_first(cells: list[RunLevels]) -> Scatter:
     rows = [row for row in rows if row.deviation_db.size]
     if not rows:
         return no_scatter(*cells[0].level_db.shape[1:])
-    like = alike_cells(rows)[0]
+    like = homogeneous_cells(rows)[0]
     return scatter_by_position(
         [row for row, kept in zip(rows, like, strict=True) if kept],
         np.eye(rows[0].random_variance.shape[1], dtype=bool),

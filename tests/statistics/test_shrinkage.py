@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tapeline.statistics.shrinkage import Shrunken, moderated_errors, shrunken
+from tapeline.statistics.shrinkage import ShrinkageEstimates, moderated_errors, shrinkage_estimates
 
 Reals = NDArray[np.float64]
 TESTS = 150
 
 
-def expected(value: Reals, error: Reals, freedom: float, asked: int | None = None) -> Shrunken:
+def expected(value: Reals, error: Reals, freedom: float, asked: int | None = None) -> ShrinkageEstimates:
     every = np.ones(value.shape, dtype=bool)
     chosen = np.arange(value.size) == asked
-    return shrunken(value, error, np.full(value.shape, freedom), 0.95, fitted=every, asked=chosen)
+    return shrinkage_estimates(value, error, np.full(value.shape, freedom), 0.95, fitted=every, asked=chosen)
 
 
 @pytest.mark.parametrize("freedom", [3.0, np.inf])

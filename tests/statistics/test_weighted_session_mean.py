@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from tapeline.statistics.significance import student_factor
-from tapeline.statistics.weighted_session_mean import SessionMean, mean_of_sessions
+from tapeline.statistics.weighted_session_mean import SessionMean, weighted_session_mean
 
 CONFIDENCE = 0.95
 MANY = 1e9
@@ -24,7 +24,7 @@ def mean_of(differences: object, errors_db: object, freedom: float = MANY) -> Se
     d, e = (np.asarray(values, dtype=float) for values in (differences, errors_db))
     if d.ndim == 1:
         d, e = d[:, None, None], e[:, None, None]
-    return mean_of_sessions(d, e, np.full(d.shape, freedom), CONFIDENCE)
+    return weighted_session_mean(d, e, np.full(d.shape, freedom), CONFIDENCE)
 
 
 def half_width(found: SessionMean) -> np.ndarray:
@@ -66,7 +66,7 @@ def test_agreement_of_two_sessions_is_the_t_test_for_unequal_variances() -> None
     d = np.array([sample.mean() for sample in samples])[:, None, None]
     error = np.array([scipy.stats.sem(sample) for sample in samples])[:, None, None]
     freedom = np.array([sample.size - 1.0 for sample in samples])[:, None, None]
-    found = mean_of_sessions(d, error, freedom, CONFIDENCE)
+    found = weighted_session_mean(d, error, freedom, CONFIDENCE)
     expected = scipy.stats.ttest_ind(first, second, equal_var=False).pvalue
     assert found.agreement_p_value[0, 0] == pytest.approx(expected)
 

@@ -34,7 +34,7 @@ class Additivity:
 def additivity(
     common: MeanLevel, single: Sequence[MeanLevel], whole: MeanLevel, factor: Reals, limit_db: float
 ) -> Additivity:
-    """Hold the sum of what single treatments change against what all of them change.
+    """The sum of single contributions compared with the contribution of the whole.
 
     `common` is the level that every change is counted from: of nothing applied where treatments are applied one at a
     time, of all applied where they are taken away one at a time; `single` are the levels with one of them, `whole` that

@@ -15,7 +15,7 @@ DEFAULT_HUMIDITY_PCT = 50.0
 
 
 def water_mole_fraction(temperature_c: float, static_pressure_pa: float, humidity_pct: float) -> float:
-    """Mole fraction of water vapour, CIPM-2007 (Picard et al. 2008), appendix A1."""
+    """Mole fraction of water vapour in moist air; CIPM-2007 (Picard et al. 2008), appendix A1."""
     t_k = temperature_c + ZERO_CELSIUS_K
     saturation = math.exp(1.2378847e-5 * t_k**2 - 1.9121316e-2 * t_k + 33.93711047 - 6.3431645e3 / t_k)
     enhancement = 1.00062 + 3.14e-8 * static_pressure_pa + 5.6e-7 * temperature_c**2
@@ -23,7 +23,11 @@ def water_mole_fraction(temperature_c: float, static_pressure_pa: float, humidit
 
 
 def density_kgm3(temperature_c: float, static_pressure_pa: float, humidity_pct: float) -> float:
-    """Density of moist air in kg/m^3, CIPM-2007 equation; valid near room conditions."""
+    """Density of moist air in kg/m^3 by the CIPM-2007 equation, valid near room conditions.
+
+    >>> round(density_kgm3(20.0, 101_325.0, 50.0), 4)
+    1.1993
+    """
     t_k = temperature_c + ZERO_CELSIUS_K
     x = water_mole_fraction(temperature_c, static_pressure_pa, humidity_pct)
     ratio = static_pressure_pa / t_k
@@ -60,10 +64,13 @@ def sound_speed_mps(temperature_c: float, static_pressure_pa: float, humidity_pc
 
 
 def dynamic_pressure_pa(density: float, speed_mps: float) -> float:
-    """rho U^2 / 2."""
+    """Dynamic pressure in Pa of a flow of air of the given density (kg/m^3): rho U^2 / 2."""
     return 0.5 * density * speed_mps**2
 
 
 def static_pressure_correction_db(static_pressure_pa: float) -> float:
-    """Level change of a closed-coupler calibrator: 20 lg(p / 101.325 kPa) (proportionality to static pressure)."""
+    """Level change in dB of a closed-coupler calibrator from 101.325 kPa to the given pressure: 20 lg(p / 101.325 kPa).
+
+    The pressure in a closed coupler is proportional to the static pressure.
+    """
     return 20.0 * math.log10(static_pressure_pa / REFERENCE_STATIC_PRESSURE_PA)

@@ -10,11 +10,11 @@ from tapeline.arrays import Reals
 
 
 @dataclass(frozen=True)
-class PlaceMean:
-    """Mean level over places, every field of shape (items,); NaN where no place has a level.
+class AreaMean:
+    """Mean level over the positions of an area, fields of shape (items,); NaN where no position has a level.
 
-    `own_variance_db2` is by what each place's level has of its own, `shared_variance_db2` by what acts on all alike;
-    `spread_db` is the standard deviation of the levels over the places, NaN for a single one.
+    `own_variance_db2` comes from the independent errors of the positions' levels, `shared_variance_db2` from errors
+    that act on all alike; `spread_db` is the standard deviation of the levels over the positions, NaN for a single one.
     """
 
     level_db: Reals
@@ -23,13 +23,12 @@ class PlaceMean:
     spread_db: Reals
 
 
-def mean_over_places(
-    levels_db: Reals, own_variance_db2: Reals, correlation: float, shared_variance_db2: Reals
-) -> PlaceMean:
-    """10 lg of the mean of 10^(L/10) over places; all of shape (places, items), NaN where a place has no level.
+def energy_mean(levels_db: Reals, own_variance_db2: Reals, correlation: float, shared_variance_db2: Reals) -> AreaMean:
+    """Energy mean of levels over positions, 10 lg of the mean of 10^(L/10), with its variance.
 
-    A place's error counts with its share w of the sum of powers (GUM 5.1.2): with the correlation rho of the places'
-    errors the variance is rho (sum w s)^2 + (1 - rho) sum w^2 s^2, and (sum w s)^2 for what acts on all alike.
+    All arguments have shape (positions, items), NaN where a position has no level. A position's error counts with its
+    share w of the sum of powers (GUM 5.1.2): with the correlation rho of the errors the variance is rho (sum w s)^2 +
+    (1 - rho) sum w^2 s^2, and (sum w s)^2 for what acts on all alike.
     """
     known = np.isfinite(levels_db)
     count = known.sum(axis=0)
@@ -42,7 +41,7 @@ def mean_over_places(
     own, shared = (np.where(known, np.nan_to_num(part), 0.0) for part in (own_variance_db2, shared_variance_db2))
     together = (share * np.sqrt(own)).sum(axis=0) ** 2
     apart = (share**2 * own).sum(axis=0)
-    return PlaceMean(
+    return AreaMean(
         level_db=np.where(count > 0, level, np.nan),
         own_variance_db2=correlation * together + (1.0 - correlation) * apart,
         shared_variance_db2=(share * np.sqrt(shared)).sum(axis=0) ** 2,

@@ -12,7 +12,7 @@ from tapeline.arrays import Reals
 
 
 class AveragedSpectrum:
-    """Sums the squared lines of blocks that lie wholly within one of the `parts` of the stream (None: all of it).
+    """Averaged power spectral density of the blocks that lie wholly within one of the `parts` of a stream (None: all).
 
     Squares are summed in single precision over the blocks of one call, 12 at most, and in double precision from there.
     """
@@ -38,14 +38,14 @@ class AveragedSpectrum:
         return len(self._used)
 
     def open(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if self._parts is None:
             self._inside = np.arange(first, first + count)
         else:
             self._inside = self._parts.blocks(first, count, self.hop_frames, self._frames)
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if self._inside.size < lines.shape[0]:
             lines = lines[self._inside - first]
         powers, imaginary = self._work[:, : lines.shape[0]]
@@ -56,11 +56,11 @@ class AveragedSpectrum:
             self._sum_of_squares[channel] += np.einsum("bk,bk->k", powers, powers)
 
     def close(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         self._used.extend(self._inside.tolist())
 
     def finish(self, frames: int) -> None:
-        """See LinesTaker; nothing is left to do."""
+        """See SpectrumConsumer; nothing is left to do."""
 
     @property
     def covered(self) -> Parts:

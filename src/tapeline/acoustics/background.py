@@ -9,19 +9,14 @@ import numpy as np
 import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
-from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95, ChosenByMargin, needed_margin_db
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
+from tapeline.acoustics.selection_by_margin import ONE_SIDED_95, SelectionByMargin, needed_margin_db
 from tapeline.arrays import Reals
+from tapeline.limits import CERTAIN_DOF, CHI_SQUARE_DOF, LOUDER_THAN_BACKGROUND_P
 from tapeline.statistics.significance import chi_square_quantile
 
 NONE, CLEAR, CORRECTED, LIMITED, BOUND = range(5)
 """Codes of the states in rising order of doubt, but for NONE: no background run."""
-
-FAMILY_CHANCE = 0.05
-"""Chance that any band of a run, however many, is called surely louder where none is (Bonferroni; own choice)."""
-
-LEAST_FREEDOM = 4.0
-"""A power known to fewer degrees of freedom is no longer taken for chi-square but for normal (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -71,26 +66,26 @@ class Subtraction:
 
     @property
     def margin_db(self) -> Reals:
-        """Total above all that is taken off; NaN without a background and where both powers are zero."""
+        """Total above all that is subtracted, in dB; NaN without a background and where both powers are zero."""
         with np.errstate(divide="ignore", invalid="ignore"):
             margin = 10.0 * np.log10(self.total / self.removed)
         return np.where(self.state == NONE, np.nan, margin)
 
     @property
     def removed(self) -> Reals:
-        """All that is taken off, or would be where the state is clear: background and coherent part."""
+        """Power (Pa^2) that is subtracted, or would be where the state is clear: background and coherent part."""
         return np.asarray(self.total - self.kept + self.below)
 
     @property
-    def chosen(self) -> ChosenByMargin:
-        """How the margin chose which levels are stated, for the tails of their intervals."""
+    def chosen(self) -> SelectionByMargin:
+        """The selection of levels by their margin, for the tails of their intervals."""
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             measured = self.kept / self.below
-            freedom = 2.0 * self.kept**2 / self.variance, 2.0 * self.below**2 / self.below_variance
+            dof = 2.0 * self.kept**2 / self.variance, 2.0 * self.below**2 / self.below_variance
         # Where the margin is enough and yet no level is stated, something else has decided.
         otherwise = (self.state == BOUND) & (measured >= 10.0 ** (self.needed_margin_db / 10.0))
         needed = np.where(otherwise, np.nan, self.needed_margin_db)
-        return ChosenByMargin(measured, 10.0 ** (needed / 10.0), freedom)
+        return SelectionByMargin(measured, 10.0 ** (needed / 10.0), dof)
 
     @property
     def subtracted_variance(self) -> Reals:
@@ -99,7 +94,13 @@ class Subtraction:
 
 
 def correction_db(margin_db: Reals) -> Reals:
-    """K1 = -10 lg(1 - 10^(-0.1 margin)), to be taken off the total level; ISO 3744, 8.2.3 form."""
+    """Background correction K1 in dB to subtract from a total level, of the shape of `margin_db`.
+
+    K1 = -10 lg(1 - 10^(-0.1 margin)), the form of ISO 3744, 8.2.3.
+
+    >>> round(float(correction_db(10.0)), 3)
+    0.458
+    """
     return np.asarray(-10.0 * np.log10(1.0 - 10.0 ** (-0.1 * np.asarray(margin_db, dtype=np.float64))))
 
 
@@ -136,7 +137,7 @@ def subtract(
     Where the margin is above the no-correction limit the total stays as it is. A level is stated from the least margin
     on, or from more where chance makes that much of it (`needed_margin_db`). A bound is max(0, total - background) +
     distance to the upper end of the interval of the difference, `bound_factor` standard uncertainties for many
-    averages, and more towards the margin from which a level is stated: see `ChosenByMargin`. `kept`, where given, is
+    averages, and more towards the margin from which a level is stated: see `SelectionByMargin`. `kept`, where given, is
     what reference sensors do not explain of the total; `total_variance` is then its
     own, and `below` what is left of the background. The coherent part may be taken down by `most_removed_db`.
     `half_width` (Pa^2) is how far the background may be off for certain; it is added to each reach. Where the
@@ -191,7 +192,10 @@ def subtract(
 
 
 def bounded_by_the_run(result: Subtraction, louder: NDArray[np.bool_], limits: MarginLimits) -> Subtraction:
-    """The same with bounds that trust no background where it is `louder`: the upper end of the run's own power."""
+    """The same result with bounds that do not rely on a background where it is `louder` than the run.
+
+    Such a bound is the upper end of the run's own power.
+    """
     louder = result.louder | (louder & (result.state == BOUND))
     own = power_limit(result.kept, result.variance, 1.0 - limits.bound_probability)
     # Half the width is what tones of both may hide by phase: also a run that they left quieter.
@@ -209,7 +213,7 @@ def louder_nearby(result: Subtraction, held: NDArray[np.bool_]) -> NDArray[np.bo
     bound = result.state == BOUND
     if not (held & bound).any():
         return np.zeros(bound.shape, dtype=bool)
-    factor = float(scipy.special.ndtri(1.0 - FAMILY_CHANCE / held.sum()))
+    factor = float(scipy.special.ndtri(1.0 - LOUDER_THAN_BACKGROUND_P / held.sum()))
     surely = held & bound & significantly_louder(result, max(factor, ONE_SIDED_95))
     reached: NDArray[np.bool_] = np.asarray(bound & surely.any(axis=0))
     for order in (range(1, bound.shape[1]), range(bound.shape[1] - 2, -1, -1)):
@@ -220,7 +224,7 @@ def louder_nearby(result: Subtraction, held: NDArray[np.bool_]) -> NDArray[np.bo
 
 
 def without_background(total: Reals, total_variance: Reals) -> Subtraction:
-    """The same for recordings that have no background run: the total stands, and the state says so."""
+    """The result for recordings without a background run: the total stands, and the state says so."""
     total = np.asarray(total, dtype=np.float64)
     return Subtraction(
         state=np.full(total.shape, NONE, dtype=np.uint8),
@@ -270,16 +274,17 @@ def reach_above(
 
 
 def power_limit(power: Reals, variance: Reals, quantile: Reals | float) -> Reals:
-    """The true power of which the measured one would be that quantile: nu P / chi2_q(nu), nu = 2 P^2 / var.
+    """The true power for which the measured one is the given quantile: nu P / chi2_q(nu) with nu = 2 P^2 / var.
 
-    A power of no variance is its own limit; of fewer than `LEAST_FREEDOM` degrees of freedom the normal law is used.
+    A power without variance is its own limit; below `CHI_SQUARE_DOF` degrees of freedom the normal distribution is
+    used.
     """
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        freedom = 2.0 * np.asarray(power) ** 2 / variance
-        skewed = freedom / chi_square_quantile(quantile, np.where(freedom >= LEAST_FREEDOM, freedom, 1.0)) * power
+        dof = 2.0 * np.asarray(power) ** 2 / variance
+        skewed = dof / chi_square_quantile(quantile, np.where(dof >= CHI_SQUARE_DOF, dof, 1.0)) * power
     normal = power - scipy.special.ndtri(quantile) * np.sqrt(variance)
-    many = ~np.isfinite(freedom) | (freedom > 1e9)
-    return np.asarray(np.where((freedom >= LEAST_FREEDOM) & ~many, skewed, normal))
+    many = ~np.isfinite(dof) | (dof > CERTAIN_DOF)
+    return np.asarray(np.where((dof >= CHI_SQUARE_DOF) & ~many, skewed, normal))
 
 
 def random_uncertainty_db(result: Subtraction) -> Reals:
@@ -306,9 +311,9 @@ def background_uncertainty_db(result: Subtraction) -> Reals:
 
 
 def significantly_louder(result: Subtraction, factor: float) -> NDArray[np.bool_]:
-    """Where a background exceeds the run by more than `factor` standard uncertainties of their difference.
+    """Flags where a background exceeds the run by more than `factor` standard uncertainties of their difference.
 
-    What it may be off for certain comes on top.
+    `half_width`, an error of the background without chance in it, is added to that.
     """
     spread = np.sqrt(result.variance + result.below_variance)
     beyond = result.below - result.kept - result.half_width
@@ -316,5 +321,5 @@ def significantly_louder(result: Subtraction, factor: float) -> NDArray[np.bool_
 
 
 def as_db(relative_variance: ArrayLike) -> Reals:
-    """Standard uncertainty in dB of a relative variance of power."""
+    """Standard uncertainty in dB that belongs to a relative variance of power."""
     return np.asarray(DB_PER_RELATIVE_POWER * np.sqrt(np.asarray(relative_variance, dtype=np.float64)))

@@ -11,13 +11,8 @@ from numpy.typing import NDArray
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 from tapeline.arrays import Reals
+from tapeline.limits import BACKGROUND_PRIOR_DOF, BACKGROUND_SCATTER_P
 from tapeline.statistics.uncertainty import welch_satterthwaite
-
-PRIOR_FREEDOM = 2.0
-"""Degrees of freedom that the scatter stated in the settings counts for beside the measured one (own choice)."""
-
-UNSTEADY_P = 0.01
-"""BackgroundScatter is named where chance alone gives as much in one case of a hundred (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -29,11 +24,11 @@ class BackgroundScatter:
 
 
 def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -> BackgroundScatter:
-    """BackgroundScatter of background runs beyond random error, pooled over the bands of each position.
+    """Run-to-run scatter of background runs beyond random error, pooled over the bands of each position.
 
-    `used` (runs, positions) leaves single ones out. The bands of one run share most of what varies, so that n runs
-    give n - 1 degrees of freedom; the `stated_db` of the settings counts for `PRIOR_FREEDOM` more. Bands weigh by how
-    well they tell a scatter of the stated size.
+    `used` (runs, positions) leaves single runs out. The bands of one run share most of what varies, so that n runs give
+    n - 1 degrees of freedom; the `stated_db` of the settings counts for `BACKGROUND_PRIOR_DOF` more. Bands weigh by how
+    well they show a scatter of the stated size.
     """
     power, variance, chosen = _stacked(parts, used)
     count = chosen.sum(axis=0)
@@ -45,10 +40,10 @@ def scatter_of(parts: list[Powers], used: NDArray[np.bool_], stated_db: float) -
         excess = squares / (count - 1) - random
         weight = np.where((count > 1) & np.isfinite(excess), 1.0 / (random + stated + 1e-12) ** 2, 0.0)
         measured = np.where(weight > 0.0, excess * weight, 0.0).sum(axis=1) / weight.sum(axis=1)
-    freedom = np.where(weight.any(axis=1), np.maximum(used.sum(axis=0) - 1.0, 0.0), 0.0)
+    dof = np.where(weight.any(axis=1), np.maximum(used.sum(axis=0) - 1.0, 0.0), 0.0)
     found = np.maximum(np.nan_to_num(measured), 0.0)
-    both = PRIOR_FREEDOM + freedom
-    return BackgroundScatter((PRIOR_FREEDOM * stated + freedom * found) / both, both)
+    both = BACKGROUND_PRIOR_DOF + dof
+    return BackgroundScatter((BACKGROUND_PRIOR_DOF * stated + dof * found) / both, both)
 
 
 def _stacked(parts: list[Powers], used: NDArray[np.bool_]) -> tuple[Reals, Reals, NDArray[np.bool_]]:
@@ -77,11 +72,12 @@ class BackgroundMean:
 def mean_background(
     parts: list[Powers], used: NDArray[np.bool_], scatter: BackgroundScatter, limit_db: float
 ) -> BackgroundMean:
-    """Mean over runs in power; `used` (runs, positions) leaves single ones out; NaN where none is left.
+    """Mean power of background runs with its variance; NaN where no run is left.
 
-    The variance is that of a statement on the background during another run: random error / n of independent runs, and
-    the scatter of their mean, 1/n, and of that other run itself. Unsteady is a band whose runs scatter by more than
-    `limit_db` beyond random error, and by more than chance gives.
+    `used` (runs, positions) leaves single runs out. The variance is that of a statement on the background during
+    another run: random error / n of independent runs, and the scatter of their mean, 1/n, and of that other run itself.
+    A band is unsteady where its runs scatter by more than `limit_db` beyond random error, and by more than chance
+    gives.
     """
     power, variance, chosen = _stacked(parts, used)
     count = chosen.sum(axis=0)
@@ -91,17 +87,17 @@ def mean_background(
         squares = np.where(chosen, (power - mean) ** 2, 0.0).sum(axis=0)
         beyond = (squares / (count - 1) - random) / mean**2
         chance = scipy.special.chdtrc(np.maximum(count - 1, 1), squares / random)
-        unsteady = (count > 1) & (beyond > (limit_db / DB_PER_RELATIVE_POWER) ** 2) & (chance < UNSTEADY_P)
+        unsteady = (count > 1) & (beyond > (limit_db / DB_PER_RELATIVE_POWER) ** 2) & (chance < BACKGROUND_SCATTER_P)
         own = scatter.relative_variance[:, None] * mean**2
         shares = np.stack([random / count, own * (1.0 + 1.0 / count)])
         chi_square = 2.0 * mean**2 / shares[0]
     total = shares.sum(axis=0)
-    freedom = np.broadcast_to(scatter.degrees_of_freedom[:, None], mean.shape)
+    dof = np.broadcast_to(scatter.degrees_of_freedom[:, None], mean.shape)
     known = count > 0
     return BackgroundMean(
         Powers(np.where(known, mean, np.nan), np.where(known, total, np.nan)),
         np.where(known, own, np.nan),
-        welch_satterthwaite(shares, np.stack([chi_square, freedom])),
+        welch_satterthwaite(shares, np.stack([chi_square, dof])),
         unsteady,
     )
 
@@ -144,9 +140,10 @@ def electrical_change(at_background: Powers, at_run: Powers, more_db: Reals, bel
 def with_electrical_changes(
     mean: BackgroundMean, changes: list[ElectricalChange], used: NDArray[np.bool_], count: NDArray[np.intp]
 ) -> BackgroundMean:
-    """The mean of `count` (positions,) background runs with the changes of some of them put in.
+    """The mean of `count` (positions,) background runs, corrected for the electrical noise of runs with another gain.
 
-    `used` (changes, positions) says which count where. What one wind-off level leaves open is the same in all runs.
+    `used` (changes, positions) says which change counts where. What one wind-off level leaves open is the same in all
+    runs.
     """
     power, half, error = (np.zeros(mean.powers.power.shape) for _ in range(3))
     share = 1.0 / np.maximum(count, 1)[:, None]
@@ -177,6 +174,6 @@ def between_speeds(
         own = ((1.0 - a) ** 2 * lower.own_variance / p1.power**2 + a**2 * upper.own_variance / p2.power**2) * power**2
         law = np.full(power.shape, (model_db / DB_PER_RELATIVE_POWER) ** 2)
         variance = np.sum([*shares, law], axis=0) * power**2
-    freedom = [lower.degrees_of_freedom, upper.degrees_of_freedom, np.full(power.shape, np.inf)]
-    degrees = welch_satterthwaite([*shares, law], freedom)
+    dof = [lower.degrees_of_freedom, upper.degrees_of_freedom, np.full(power.shape, np.inf)]
+    degrees = welch_satterthwaite([*shares, law], dof)
     return BackgroundMean(Powers(power, variance), own, degrees, lower.unsteady | upper.unsteady)

@@ -19,14 +19,14 @@ Method = Literal["lines", "filters"]
 
 @dataclass(frozen=True)
 class LineSpectra:
-    """Averaged spectra on one line grid: densities (positions, lines) from 0 Hz and the lines' relative covariance."""
+    """Averaged spectra on one line grid from 0 Hz: densities (positions, lines) and the lines' relative covariance."""
 
     psd: NDArray[np.floating]
     step_hz: float
     covariance: Reals
 
     def at(self, index: list[int]) -> LineSpectra:
-        """The spectra at some positions alone, by their places."""
+        """The spectra of some positions, by their index."""
         return LineSpectra(self.psd[index], self.step_hz, self.covariance)
 
     @property
@@ -49,13 +49,13 @@ class Powers:
 
     @property
     def degrees_of_freedom(self) -> Reals:
-        """Of a chi-square with the same mean and variance: 2 P^2 / var."""
+        """Degrees of freedom of a chi-square with the same mean and variance: 2 P^2 / var."""
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(2.0 * self.power**2 / self.variance)
 
 
 def shares_of(bands: Bands, spectra: LineSpectra, method: Method = "lines") -> list[LineShares]:
-    """The lines that each band takes, with their shares: cut at the exact edges, or weighted by band filters."""
+    """Share of each spectral line in each band: lines cut at the exact band edges, or weighted by band filters."""
     lines, step = spectra.psd.shape[1], spectra.step_hz
     if method == "filters":
         frequencies = zip(bands.midband_hz, bands.lower_hz, bands.upper_hz, strict=True)
@@ -64,7 +64,7 @@ def shares_of(bands: Bands, spectra: LineSpectra, method: Method = "lines") -> l
 
 
 def band_sums(spectra: LineSpectra, shares: list[LineShares], weights: Reals | None = None) -> Powers:
-    """Powers in bands: density x line spacing x share, times `weights` (lines,) where given."""
+    """Powers in bands with their variances: sums of density x line spacing x share, times any `weights` (lines,)."""
     power = np.zeros((spectra.psd.shape[0], len(shares)))
     variance = np.zeros_like(power)
     for i, band in enumerate(shares):

@@ -32,12 +32,12 @@ class Bands:
         return int(self.midband_hz.size)
 
     def chosen(self, which: NDArray[np.bool_]) -> Bands:
-        """Some of the bands."""
+        """The bands for which `which` is true."""
         fields = (self.midband_hz, self.nominal_hz, self.lower_hz, self.upper_hz)
         return Bands(self.fraction, *(values[which] for values in fields))
 
     def joined(self) -> Bands:
-        """One band for each stretch of neighbours, from the first one's lower to the last one's upper edge."""
+        """One band for each series of adjoining bands, from its lowest to its highest edge."""
         apart = ~np.isclose(self.lower_hz[1:], self.upper_hz[:-1], rtol=1e-6)
         first, last = np.append(True, apart), np.append(apart, True)
         return Bands(
@@ -46,9 +46,12 @@ class Bands:
 
 
 def midband_hz(fraction: int, index: NDArray[np.int64]) -> Reals:
-    """Exact midband frequencies of 1/`fraction`-octave bands number `index`; IEC 61260-1:2014, 5.4.
+    """Exact midband frequencies (Hz) of 1/`fraction`-octave bands number `index`; IEC 61260-1:2014, 5.4.
 
     1000 G^(x/b) for odd b, 1000 G^((2x+1)/(2b)) for even b.
+
+    >>> [round(float(f), 2) for f in midband_hz(3, np.array([-1, 0, 1]))]
+    [794.33, 1000.0, 1258.93]
     """
     exponent = index / fraction if fraction % 2 else (2 * index + 1) / (2 * fraction)
     return np.asarray(REFERENCE_HZ * OCTAVE_RATIO**exponent)

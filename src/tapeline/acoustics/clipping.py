@@ -8,9 +8,7 @@ from dataclasses import dataclass
 
 from scipy.special import ndtri
 
-WEAK_BAND_DB = 40.0
-"""A band so far below the overall level is taken as the weakest of use (third octaves of wall pressure reach from some
-10 dB to some 40 dB below it; own choice)."""
+from tapeline.limits import WEAK_BAND_DB
 
 
 @dataclass(frozen=True)
@@ -22,7 +20,7 @@ class ClippingBias:
 
 
 def clipping_bias(shares: Sequence[float]) -> ClippingBias:
-    """Bias from the shares of samples (0 to 0.5 each) that are cut at the upper and at the lower end.
+    """Level bias from the shares of samples (0 to 0.5 each) that are clipped at the upper and at the lower end.
 
     Gaussian noise cut at k standard deviations, with Q the share beyond and f the density at k, loses
     2 (k f + Q - k^2 Q) of its power at two alike ends, half of it at one. What is left is the signal times 1 - Q - Q'

@@ -11,13 +11,11 @@ from numpy.typing import ArrayLike, NDArray
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, Lines
 from tapeline.arrays import Reals
-
-LEAST_SHARE = 1e-6
-"""Share of the references' mean power below which what one adds to the others is rounding (own choice)."""
+from tapeline.limits import REFERENCE_OWN_POWER_SHARE
 
 
 class ReferenceLines:
-    """Sums the products of some reference channels among each other and with all channels, line by line.
+    """Cross-spectral sums of some reference channels with each other and with all channels, line by line.
 
     Memory: 16 bytes a line, reference and channel, and the lines of one call of blocks in single precision: for four
     references, 64 channels and 10,000 lines 41 MB and 61 MB.
@@ -42,15 +40,15 @@ class ReferenceLines:
         self._powers = np.zeros((channels, count))
 
     def open(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         self._used = self._parts.blocks(first, count, self._hop, self._frames) - first
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         self._gathered[channel, : lines.shape[0]] = lines[:, self._lines]
 
     def close(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         for channel, gathered in enumerate(self._gathered):
             here = gathered[self._used]
             self._powers[channel] += np.einsum("bk,bk->k", here.real, here.real)
@@ -61,7 +59,7 @@ class ReferenceLines:
                 )
 
     def finish(self, frames: int) -> None:
-        """See LinesTaker; nothing is left to do."""
+        """See SpectrumConsumer; nothing is left to do."""
 
     def explained(self) -> tuple[Reals, NDArray[np.int64]]:
         """Multiple coherence of every channel with the references, see `multiple_coherence`."""
@@ -71,7 +69,7 @@ class ReferenceLines:
 def multiple_coherence(
     among: NDArray[np.complex128], across: NDArray[np.complex128], powers: Reals
 ) -> tuple[Reals, NDArray[np.int64]]:
-    """Share of each channel's power that linear filters of the references give, and how many references count.
+    """Multiple coherence of each channel with the references, and how many references are independent.
 
     `among` (references, references, lines), `across` (references, channels, lines) and `powers` (channels, lines) are
     sums or means of conj(R) R, conj(R) X and |X|^2 over the same blocks. Returns shares (channels, lines), 0 to 1, and
@@ -85,7 +83,7 @@ def multiple_coherence(
         scale = np.where(size > 0.0, 1.0 / size, 0.0)
     alike = matrix * scale[:, :, None] * scale[:, None, :]
     values, vectors = np.linalg.eigh(alike)
-    kept = values > LEAST_SHARE * count
+    kept = values > REFERENCE_OWN_POWER_SHARE * count
     rank = kept.sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         inverse = np.where(kept, 1.0 / np.sqrt(values), 0.0)
@@ -102,7 +100,7 @@ def multiple_coherence(
 def conditioned(total: ArrayLike, multiple: ArrayLike, rank: ArrayLike, effective_averages: float) -> Reals:
     """Power that the references do not explain, without bias: (1 - g^2) G n / (n - q); shapes broadcast.
 
-    Fitting q references to n averages explains q/n of what is unrelated by chance. NaN where n does not exceed q.
+    A fit of q references to n averages explains q/n of unrelated power by chance. NaN where n does not exceed q.
     """
     free = effective_averages - np.asarray(rank, dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -43,12 +43,12 @@ def contribution(
     factor: Reals,
     limits: background.MarginLimits,
 ) -> Contribution:
-    """Power of the opened state less the other's, with an interval of `factor` standard uncertainties.
+    """Power that opening a gap adds to the closed state, with an interval of `factor` standard uncertainties.
 
     Variance of the power difference: (P u / 4.343)^2 of both means, which are independent, and of the difference itself
-    with `shared_db`, the uncertainty that both levels share (calibration). The closed state stands where a background
-    stands elsewhere, so the rise decides the state by the same margins; a bound's upper end is
-    max(0, difference) + bound factor x u. `reversed_` says where the closed state is louder beyond doubt.
+    with `shared_db`, the uncertainty that both levels share (calibration). The closed state plays the part of a
+    background, so the rise decides the state by the same margins; a bound's upper end is max(0, difference) + bound
+    factor x u. `reversed_` says where the closed state is louder beyond doubt.
     """
     rise = opened.level_db - closed.level_db
     valid = np.isfinite(rise)

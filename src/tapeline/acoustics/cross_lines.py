@@ -12,10 +12,7 @@ from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, Lines
 
 
 class CrossLines:
-    """Gathers the lines of the `chosen` channels, call by call, and sums their products in `spectra`.
-
-    Blocks count that lie wholly within one of the `parts`.
-    """
+    """Cross-spectral sums, in `spectra`, of the `chosen` channels over the blocks wholly within one of the `parts`."""
 
     margins = False
 
@@ -29,18 +26,18 @@ class CrossLines:
         self._gathered = np.empty((len(chosen), BLOCKS_A_CALL, kept), dtype=np.complex64)
 
     def open(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         self._used = self._parts.blocks(first, count, self._hop, self._frames) - first
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if channel in self._place:
             self._gathered[self._place[channel], : lines.shape[0]] = lines[:, self._spectra.kept]
 
     def close(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if self._used.size:
             self._spectra.add(self._gathered[:, self._used])
 
     def finish(self, frames: int) -> None:
-        """See LinesTaker; nothing is left to do."""
+        """See SpectrumConsumer; nothing is left to do."""

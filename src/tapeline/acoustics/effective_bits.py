@@ -6,15 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Samples
-
-EVERY = 16
-"""One block in so many is looked at: a bit that is never set in thousands of samples is not used."""
+from tapeline.limits import EFFECTIVE_BITS_EVERY_BLOCKS
 
 
 class UsedBits:
-    """Lowest bit that any sample sets, per channel, from samples in fractions of full scale with `bits` bits.
+    """Effective bits of each channel, from samples in fractions of full scale with `bits` bits.
 
-    float32 holds 24 bits; of wider samples only the upper 24 are looked at.
+    float32 holds 24 bits; of wider samples only the upper 24 are examined.
     """
 
     def __init__(self, channels: int, bits: int) -> None:
@@ -25,7 +23,7 @@ class UsedBits:
 
     def add(self, samples: Samples) -> None:
         """Take in samples of shape (channels, frames)."""
-        if self._block % EVERY == 0:
+        if self._block % EFFECTIVE_BITS_EVERY_BLOCKS == 0:
             codes = np.abs(samples * np.float32(2.0 ** (self._looked - 1))).astype(np.int64)
             self._set |= np.bitwise_or.reduce(codes, axis=1)
         self._block += 1
@@ -36,7 +34,7 @@ class UsedBits:
 
 
 def bits_used(codes: NDArray[np.int64], bits: int) -> NDArray[np.int64]:
-    """Bits from the sign to the lowest bit set in `codes`, the "or" of all integer samples of `bits` bits; 0 for 0."""
+    """Bits from the sign to the lowest bit set in `codes`, the bitwise or of all samples of `bits` bits; 0 for 0."""
     lowest = codes & -codes
     trailing = np.log2(np.maximum(lowest, 1)).astype(np.int64)
     return np.asarray(np.where(lowest > 0, bits - trailing, 0))

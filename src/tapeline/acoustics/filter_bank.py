@@ -13,37 +13,19 @@ from tapeline.acoustics.bands import OCTAVE_RATIO, Bands
 from tapeline.acoustics.fixed_blocks import FixedBlocks
 from tapeline.acoustics.octave_filters import ORDER
 from tapeline.arrays import Reals
-
-HIGHEST_EDGE = 0.4
-"""Upper edge over sampling rate of the highest band that the bank takes."""
-
-DECIMATED_EDGE = 0.25
-"""Upper edge over the rate a band is filtered at, up to which three pole pairs serve.
-
-The bilinear transform flattens the lower skirt as a band nears half the rate. At 0.25 three pole pairs keep 1 dB from
-the class 1 limits there, at 0.30 they fail them (computed). So a decimated stream takes bands to 0.25 of its rate, and
-the bands above, filtered at the full rate, get `ORDER_NEAR_HALF_RATE` pole pairs.
-"""
+from tapeline.limits import (
+    DECIMATOR_REJECTION_DB,
+    FILTER_BLOCK_FRAMES,
+    FILTER_DECIMATED_EDGE_SHARE,
+    FILTER_HIGHEST_EDGE_SHARE,
+    FILTER_INTERVAL_SAMPLES,
+    FILTER_SETTLED_BANDWIDTH_TIMES,
+    WHOLE_NUMBER_WITHIN_UNITS,
+)
 
 ORDER_NEAR_HALF_RATE = ORDER + 1
 
-LEAST_SAMPLES = 10
-"""Samples that an interval keeps at least at a reduced rate, which places its ends to 5 % (own choice)."""
-
-SETTLED_BANDWIDTHS = 5.0
-"""A band has settled this many times 1/bandwidth after the start, its decimators' impulse responses not counted.
-
-The slowest poles of a Butterworth band-pass of three pole pairs decay as e^(-pi B t / 2), so the start has fallen by
-68 dB (with four by 52 dB, e^(-0.383 pi B t)).
-"""
-
-STOP_BAND_DB = 80.0
-"""Alias rejection of a decimator from 3/4 of its new rate on: 10 dB more than the farthest limit of the mask."""
-
-BLOCK_FRAMES = 32768
-"""The stream is cut anew into blocks of this length, so results do not depend on how it came (own choice)."""
-
-_taps, _beta = kaiserord(STOP_BAND_DB, 1.0 - 2.0 * DECIMATED_EDGE)
+_taps, _beta = kaiserord(DECIMATOR_REJECTION_DB, 1.0 - 2.0 * FILTER_DECIMATED_EDGE_SHARE)
 LOW_PASS: Reals = np.asarray(firwin(_taps | 1, 0.5, window=("kaiser", _beta)), dtype=np.float64)
 """Linear phase: passes to 1/4, stops from 3/4 of the rate it leaves; an odd number of taps."""
 
@@ -69,21 +51,24 @@ class FilterBank:
     """
 
     def __init__(self, bands: Bands, sample_rate_hz: float, channels: int, interval_frames: float) -> None:
-        """Raises ValueError for bands above `HIGHEST_EDGE` of the rate and intervals below `LEAST_SAMPLES`."""
-        too_high = bands.upper_hz > HIGHEST_EDGE * sample_rate_hz
+        """Raises ValueError for bands above `FILTER_HIGHEST_EDGE_SHARE` of the rate and intervals below
+        `FILTER_INTERVAL_SAMPLES`."""
+        too_high = bands.upper_hz > FILTER_HIGHEST_EDGE_SHARE * sample_rate_hz
         if np.any(too_high):
             raise ValueError(
                 f"bands from {bands.nominal_hz[too_high][0]:g} Hz up do not fit a sampling rate of {sample_rate_hz:g} "
-                f"Hz: the upper edge must lie below {HIGHEST_EDGE * sample_rate_hz:g} Hz"
+                f"Hz: the upper edge must lie below {FILTER_HIGHEST_EDGE_SHARE * sample_rate_hz:g} Hz"
             )
-        if interval_frames < LEAST_SAMPLES:
-            raise ValueError(f"an interval must hold {LEAST_SAMPLES} frames at least, not {interval_frames:g}")
+        if interval_frames < FILTER_INTERVAL_SAMPLES:
+            raise ValueError(
+                f"an interval must hold {FILTER_INTERVAL_SAMPLES} frames at least, not {interval_frames:g}"
+            )
         self._rate, self._interval = sample_rate_hz, interval_frames
         halvings = _halvings(bands, sample_rate_hz, interval_frames)
         self._designs = [_design(bands, i, sample_rate_hz, int(halvings[i])) for i in range(len(bands))]
         self._filters = [_BandStream(design, channels, interval_frames) for design in self._designs]
         self._decimators = [_HalfRate(channels) for _ in range(int(max(halvings, default=0)))]
-        self._blocks = FixedBlocks(BLOCK_FRAMES)
+        self._blocks = FixedBlocks(FILTER_BLOCK_FRAMES)
         self._first: Reals | None = None
         self._channels, self._frames = channels, 0
 
@@ -107,10 +92,10 @@ class FilterBank:
     def powers(self) -> Reals:
         """Mean squares in each whole interval, shape (bands, channels, intervals); call at the end of the stream.
 
-        NaN in intervals that begin before the band has settled (`SETTLED_BANDWIDTHS`).
+        NaN in intervals that begin before the band has settled (`FILTER_SETTLED_BANDWIDTH_TIMES`).
         """
         self._finish()
-        intervals = int(np.floor(self._frames / self._interval + 1e-9))
+        intervals = int(np.floor(self._frames / self._interval + WHOLE_NUMBER_WITHIN_UNITS))
         out = np.full((len(self._filters), self._channels, intervals), np.nan)
         for i, band in enumerate(self._filters):
             settled = int(np.ceil(band.settled_frames / self._interval))
@@ -184,8 +169,8 @@ class _BandDesign:
 
 def _halvings(bands: Bands, sample_rate_hz: float, interval_frames: float) -> NDArray[np.int64]:
     """How often the rate is halved for each band."""
-    for_edge = np.floor(np.log2(DECIMATED_EDGE * sample_rate_hz / bands.upper_hz))
-    for_interval = np.floor(np.log2(interval_frames / LEAST_SAMPLES))
+    for_edge = np.floor(np.log2(FILTER_DECIMATED_EDGE_SHARE * sample_rate_hz / bands.upper_hz))
+    for_interval = np.floor(np.log2(interval_frames / FILTER_INTERVAL_SAMPLES))
     return np.maximum(0, np.minimum(for_edge, for_interval)).astype(np.int64)
 
 
@@ -193,7 +178,7 @@ def _design(bands: Bands, i: int, sample_rate_hz: float, halvings: int) -> _Band
     """Butterworth band-pass whose noise bandwidth is the band's own."""
     rate = sample_rate_hz / 2.0**halvings
     midband, bandwidth = float(bands.midband_hz[i]), float(bands.upper_hz[i] - bands.lower_hz[i])
-    order = ORDER if bands.upper_hz[i] <= DECIMATED_EDGE * rate else ORDER_NEAR_HALF_RATE
+    order = ORDER if bands.upper_hz[i] <= FILTER_DECIMATED_EDGE_SHARE * rate else ORDER_NEAR_HALF_RATE
     half_band = OCTAVE_RATIO ** (0.5 / bands.fraction)
 
     def excess_hz(ratio: float) -> float:
@@ -242,7 +227,7 @@ class _BandStream:
     def __init__(self, design: _BandDesign, channels: int, interval_frames: float) -> None:
         self.design = design
         self._interval = interval_frames / 2.0**design.halvings
-        wait_s = SETTLED_BANDWIDTHS / design.bandwidth_hz
+        wait_s = FILTER_SETTLED_BANDWIDTH_TIMES / design.bandwidth_hz
         self.settled_frames = wait_s * design.input_rate_hz + 2.0 * design.decimators_delay_frames
         self._settled = int(np.ceil(self.settled_frames / 2.0**design.halvings))
         self._state = np.zeros((design.sections.shape[0], channels, 2))

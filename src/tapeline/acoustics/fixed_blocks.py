@@ -10,7 +10,7 @@ from tapeline.arrays import Samples
 
 
 class FixedBlocks:
-    """Hands out blocks of shape (channels, frames) of one length; blocks that fit already pass without a copy."""
+    """A stream of samples as blocks of one length, shape (channels, frames); blocks that fit pass without a copy."""
 
     def __init__(self, frames: int) -> None:
         self._frames = frames

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tapeline.arrays import Reals
+from tapeline.limits import WHOLE_NUMBER_WITHIN_UNITS
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,7 @@ class Segment:
 
 @dataclass(frozen=True)
 class FlowBin:
-    """Segments of like speed and yaw, and the bin's centre."""
+    """Segments of similar speed and yaw, and the centre of their bin."""
 
     speed_mps: float
     yaw_deg: float
@@ -31,7 +32,7 @@ class FlowBin:
 
 
 def mean_angle_deg(angles_deg: ArrayLike) -> float:
-    """Mean on the circle: of 179 and -179 it is 180."""
+    """Circular mean of angles in degrees: of 179 and -179 it is 180."""
     turns = np.exp(1j * np.deg2rad(np.asarray(angles_deg, dtype=np.float64)))
     return float(np.rad2deg(np.angle(np.mean(turns))))
 
@@ -45,14 +46,14 @@ def flow_bins(
     speed_step_mps: float,
     yaw_step_deg: float,
 ) -> list[FlowBin]:
-    """Bins in rising order of speed, then yaw; the three series are (readings,), their times rising.
+    """Segments of a record by bins of speed and yaw, in rising order of speed, then yaw.
 
-    The record is cut into whole segments of `segment_s`; a segment's flow is the mean of the readings in it, its bin
-    the nearest multiple of the steps (the method of bins, common practice for uncontrolled wind). Segments without a
-    reading are in no bin.
+    The three series have shape (readings,), with rising times. The record is cut into whole segments of `segment_s`; a
+    segment's flow is the mean of its readings, its bin the nearest multiple of the steps (the method of bins, common
+    practice for uncontrolled wind). Segments without a reading are in no bin.
     """
     bins: dict[tuple[int, int], list[tuple[int, float, float]]] = {}
-    for number in range(int(np.floor(duration_s / segment_s + 1e-9))):
+    for number in range(int(np.floor(duration_s / segment_s + WHOLE_NUMBER_WITHIN_UNITS))):
         inside = slice(*np.searchsorted(time_s, [number * segment_s, (number + 1) * segment_s]))
         if inside.stop == inside.start:
             continue

@@ -9,18 +9,16 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from tapeline.acoustics.short_time_spectra import Lines
-from tapeline.acoustics.time_weighting import FAST_S, SLOW_S, ExponentialMean
+from tapeline.acoustics.time_weighting import ExponentialMean
 from tapeline.arrays import Reals
-
-STEP_S = 0.002
-"""Powers go into the time weightings as means over some 2 ms, 1/60 of the shorter time constant (own choice)."""
-
-SPARE_RATE = 1.05
-"""Filtered signals are sampled so much faster than twice their highest frequency: what the squares' own spectrum folds
-down to then lies far above the time weightings."""
-
-SAMPLES_A_STEP = 8
-"""Filtered samples in a step and in an interval at least, so that neither is empty and both end where they should."""
+from tapeline.limits import (
+    FAST_TIME_CONSTANT_S,
+    HISTORY_SPARE_RATE_RATIO,
+    HISTORY_STEP_SAMPLES,
+    SLOW_TIME_CONSTANT_S,
+    TIME_WEIGHTING_STEP_S,
+    WHOLE_NUMBER_WITHIN_UNITS,
+)
 
 
 @dataclass(frozen=True)
@@ -40,7 +38,7 @@ class HistoryPart:
 
 
 class WeightedHistory:
-    """Filters streamed samples by given line weights and averages their square over intervals.
+    """Frequency-weighted mean squares over intervals of a stream, with the time weightings F and S.
 
     Takes the lines of Hann blocks half a block apart, whose windows add to one: each block's spectrum is multiplied by
     `magnitude` and transformed back, no finer sampled than its highest frequency asks for, and added to the one before.
@@ -54,9 +52,9 @@ class WeightedHistory:
         block = 2 * (lines - 1)
         passed = np.flatnonzero(magnitude.any(axis=(0, 1)))
         highest = int(passed[-1]) if passed.size else 0
-        steps = max(1, round(block / 2 / sample_rate_hz / STEP_S))
+        steps = max(1, round(block / 2 / sample_rate_hz / TIME_WEIGHTING_STEP_S))
         finest = min(block / 2 / steps, interval_frames)
-        needed = max(SPARE_RATE * (highest + 1), SAMPLES_A_STEP * block / 2 / finest)
+        needed = max(HISTORY_SPARE_RATE_RATIO * (highest + 1), HISTORY_STEP_SAMPLES * block / 2 / finest)
         self._short = min(2 * int(scipy.fft.next_fast_len(int(np.ceil(needed)), real=True)), block)
         self._lines = min(lines, self._short // 2 + 1)
         self._magnitude = (magnitude[..., : self._lines] * (self._short / block)).astype(np.float32)
@@ -67,7 +65,7 @@ class WeightedHistory:
         shape = (weightings, channels)
         self._fast, self._slow = (
             ExponentialMean(shape, block / 2 / steps, constant * sample_rate_hz, interval_frames)
-            for constant in (FAST_S, SLOW_S)
+            for constant in (FAST_TIME_CONSTANT_S, SLOW_TIME_CONSTANT_S)
         )
         self._open = np.zeros(shape)
         self._done: list[Reals] = []
@@ -75,12 +73,12 @@ class WeightedHistory:
         self._whole: int | None = None
 
     def open(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if first >= 0:
             self._prepare(first, count)
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         half = self._short // 2
         weighted = lines[:, : self._lines] * self._magnitude[:, channel, None, :]
         back = scipy.fft.irfft(weighted, n=self._short, axis=-1, overwrite_x=True)
@@ -107,7 +105,7 @@ class WeightedHistory:
         self._in_intervals = np.zeros((*shape, self._interval_starts.size))
 
     def close(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         if first < 0:
             return
         in_steps = self._in_steps / np.tile(np.diff(self._step_edges), count)
@@ -122,8 +120,8 @@ class WeightedHistory:
                 self._open = np.zeros_like(self._open)
 
     def finish(self, frames: int) -> None:
-        """See LinesTaker."""
-        self._whole = int(np.floor(frames / self._interval_frames + 1e-9))
+        """See SpectrumConsumer."""
+        self._whole = int(np.floor(frames / self._interval_frames + WHOLE_NUMBER_WITHIN_UNITS))
 
     @property
     def waiting(self) -> int:

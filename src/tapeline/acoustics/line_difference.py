@@ -33,23 +33,23 @@ class LineSide:
 
 
 def line_difference(
-    reference: LineSide, treatment: LineSide, beyond_db2: Reals, freedom: Reals, confidence: float
+    reference: LineSide, treatment: LineSide, beyond_db2: Reals, degrees_of_freedom: Reals, confidence: float
 ) -> LineDifference:
-    """Mean level of the treatment's runs less that of the reference's, by line.
+    """Difference of mean levels, treatment minus reference, line by line with its interval.
 
     A line has a value where all runs of both sides have one: the mean of those runs alone that lie above a background
     by chance would be too high. Variance of the random errors (4.343^2 / effective averages of each run; Bendat and
     Piersol, Random Data) over the number of runs of each side, and `beyond_db2` (lines,): all else that makes the
-    differences of the bands uncertain, with its degrees of freedom. Where something was taken off, a run's random error
-    is larger by total over rest, and what was taken off adds its own: taken for known as well as the run itself, and
-    for the same in all runs of a side.
+    differences of the bands uncertain, with its `degrees_of_freedom`. Where a background was subtracted, a run's random
+    error is larger by total over rest, and the background adds its own: known as well as the run itself, and the same
+    in all runs of a side.
     """
     means, variances = zip(*(_mean_level(side) for side in (reference, treatment)), strict=True)
     random = variances[0] + variances[1]
     error = np.sqrt(random + beyond_db2)
     with np.errstate(divide="ignore", invalid="ignore"):
         # Random error is known, the rest as well as its degrees of freedom (Welch-Satterthwaite).
-        degrees = np.where(beyond_db2 > 0.0, (random + beyond_db2) ** 2 / (beyond_db2**2 / freedom), np.inf)
+        degrees = np.where(beyond_db2 > 0.0, (random + beyond_db2) ** 2 / (beyond_db2**2 / degrees_of_freedom), np.inf)
     half = student_factor(np.maximum(degrees, 1.0), confidence) * error
     d = means[1] - means[0]
     return LineDifference(d, d - half, d + half)

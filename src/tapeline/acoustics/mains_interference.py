@@ -1,4 +1,4 @@
-"""Mains hum: lines at the mains frequency and its multiples that stand out of the spectrum around them."""
+"""Mains interference: lines at the mains frequency and its multiples above the spectrum around them."""
 
 from __future__ import annotations
 
@@ -6,41 +6,31 @@ import numpy as np
 
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals, Samples
-
-HARMONICS = 8
-"""Multiples of the mains frequency that are looked at, the mains itself included."""
-
-LEAST_RATE_HZ = 1600.0
-"""Samples are averaged down to this rate at least: eight harmonics of 60 Hz need 960 Hz."""
-
-BLOCK_S = 1.0
-"""Length of a spectrum's block: lines 1 Hz apart, 1.5 Hz wide."""
-
-MAINS_WITHIN = 0.004
-"""Relative spread of the mains frequency (49.8 to 50.2 Hz, common practice)."""
-
-NEAR_HZ, FAR_HZ = 4.0, 12.0
-"""The spectrum around a line is taken from this distance to that, on both sides (own choice)."""
-
-LEAST_SHARE = 1e-6
-"""A line with a smaller share of the power below 800 Hz is none: rounding makes such lines (own choice)."""
-
-LEAST_BLOCKS = 2
-"""A single block's lines scatter too much to tell a hum."""
+from tapeline.limits import (
+    HIGHEST_LINE_RATE_SHARE,
+    MAINS_AROUND_FROM_HZ,
+    MAINS_AROUND_TO_HZ,
+    MAINS_AT_LEAST_BLOCKS,
+    MAINS_BLOCK_S,
+    MAINS_FREQUENCY_SHARE,
+    MAINS_HARMONICS,
+    MAINS_LINE_POWER_SHARE,
+    MAINS_SAMPLE_RATE_HZ,
+)
 
 
-class HumSearch:
-    """Averaged spectrum below 800 Hz of a stream of many channels, at a small cost: means of neighbouring samples.
+class MainsSearch:
+    """Averaged spectrum of a stream below 800 Hz at a small cost, from means of neighbouring samples.
 
     The mean over m samples lets through aliases weakened by at least sin(x)/x; they raise the floor around a line,
     never the line itself.
     """
 
     def __init__(self, channels: int, sample_rate_hz: float, mains_hz: float) -> None:
-        self._joined = max(1, int(sample_rate_hz / LEAST_RATE_HZ))
+        self._joined = max(1, int(sample_rate_hz / MAINS_SAMPLE_RATE_HZ))
         self._rate = sample_rate_hz / self._joined
         self._mains = mains_hz
-        self._frames = 2 * round(BLOCK_S * self._rate / 2.0)
+        self._frames = 2 * round(MAINS_BLOCK_S * self._rate / 2.0)
         self._window = window("hann", self._frames).astype(np.float32)
         self._power = np.zeros((channels, self._frames // 2 + 1))
         self.blocks = 0
@@ -65,26 +55,28 @@ class HumSearch:
             self._slow = self._slow[:, hop:]
 
     def excess_db(self) -> Reals:
-        """Each harmonic's strongest line over the median of the lines around it, in dB, (channels, harmonics).
+        """Each harmonic's strongest line above the median of the lines around it, in dB, (channels, harmonics).
 
         NaN where the recording is too short or the harmonic lies above half the rate; 0 for lines of next to no power.
         """
-        found = np.full((self._power.shape[0], HARMONICS), np.nan)
-        if self.blocks < LEAST_BLOCKS:
+        found = np.full((self._power.shape[0], MAINS_HARMONICS), np.nan)
+        if self.blocks < MAINS_AT_LEAST_BLOCKS:
             return found
         total = self._power.sum(axis=1)
         step = self._rate / self._frames
         hertz = np.arange(self._power.shape[1]) * step
-        for order in range(1, HARMONICS + 1):
+        for order in range(1, MAINS_HARMONICS + 1):
             centre = order * self._mains
-            if centre + FAR_HZ >= 0.45 * self._rate:
+            if centre + MAINS_AROUND_TO_HZ >= HIGHEST_LINE_RATE_SHARE * self._rate:
                 continue
             distance = np.abs(hertz - centre)
-            line = distance <= max(step, MAINS_WITHIN * centre)
-            around = (distance >= NEAR_HZ + MAINS_WITHIN * centre) & (distance <= FAR_HZ)
+            line = distance <= max(step, MAINS_FREQUENCY_SHARE * centre)
+            around = (distance >= MAINS_AROUND_FROM_HZ + MAINS_FREQUENCY_SHARE * centre) & (
+                distance <= MAINS_AROUND_TO_HZ
+            )
             with np.errstate(divide="ignore", invalid="ignore"):
                 peak = self._power[:, line].max(axis=1)
                 ratio = peak / np.median(self._power[:, around], axis=1)
                 excess = 10.0 * np.log10(ratio)
-            found[:, order - 1] = np.where(peak >= LEAST_SHARE * total, excess, 0.0)
+            found[:, order - 1] = np.where(peak >= MAINS_LINE_POWER_SHARE * total, excess, 0.0)
         return found

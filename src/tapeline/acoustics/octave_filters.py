@@ -7,15 +7,13 @@ from numpy.typing import ArrayLike
 
 from tapeline.acoustics.bands import LineShares
 from tapeline.arrays import Reals
+from tapeline.limits import FILTER_LEAST_WEIGHT_RATIO
 
 ORDER = 3
 """Pole pairs of a band filter: three meet the class 1 limits of IEC 61260-1:2014 for all fractions."""
 
 NOISE_BANDWIDTH_RATIO = (np.pi / (2 * ORDER)) / np.sin(np.pi / (2 * ORDER))
 """Noise bandwidth of the Butterworth form over its half-power bandwidth; the design takes it off again."""
-
-LEAST_WEIGHT = 1e-10
-"""Lines that a filter weakens by more than 100 dB are left out."""
 
 
 def filter_power(frequency_hz: ArrayLike, midband_hz: float, lower_hz: float, upper_hz: float) -> Reals:
@@ -35,7 +33,7 @@ def filter_power(frequency_hz: ArrayLike, midband_hz: float, lower_hz: float, up
 def filter_shares(midband_hz: float, lower_hz: float, upper_hz: float, step_hz: float, lines: int) -> LineShares:
     """Weights of the lines that a band filter lets through; lines count from 0 Hz."""
     weights = filter_power(np.arange(lines) * step_hz, midband_hz, lower_hz, upper_hz)
-    passed = np.flatnonzero(weights >= LEAST_WEIGHT)
+    passed = np.flatnonzero(weights >= FILTER_LEAST_WEIGHT_RATIO)
     if passed.size == 0:
         return LineShares(lines, np.zeros(0))
     return LineShares(int(passed[0]), weights[passed[0] : passed[-1] + 1])

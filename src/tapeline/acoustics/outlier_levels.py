@@ -8,19 +8,17 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tapeline.arrays import Reals
+from tapeline.limits import OUTLIER_LINE_SPEEDS
 
 ROUNDS = 10
 """Rounds of the polish; it settles in two or three."""
 
-LEAST_FOR_A_LINE = 4
-"""Fewer speeds do not fix a line well enough to call one run off (own choice)."""
-
 
 def median_polish(cells: ArrayLike) -> tuple[Reals, Reals, Reals]:
-    """Parts of rows, parts of columns and the rest of a table of levels, shapes (rows,), (columns,), (rows, columns).
+    """Row effects, column effects and residuals of a table of levels, shapes (rows,), (columns,), (rows, columns).
 
-    Row and column medians are taken out in turn (Tukey, Exploratory Data Analysis, 1977), so that single odd cells do
-    not move the parts. Columns' parts have median 0. NaN cells are missing and stay NaN in the rest.
+    Row and column medians are removed in turn (Tukey, Exploratory Data Analysis, 1977), so that single outliers do not
+    move the effects. Column effects have median 0. NaN cells are missing and stay NaN in the residuals.
     """
     rest = np.array(cells, dtype=np.float64)
     rows, columns = np.zeros(rest.shape[0]), np.zeros(rest.shape[1])
@@ -49,11 +47,11 @@ def _median(values: Reals, axis: int) -> Reals:
 
 
 def off_repeats(speeds_mps: Sequence[float], levels_db: Sequence[float]) -> Reals:
-    """How far each run's level is off the runs at the same speed, in dB, shape (runs,); 0 where nothing tells.
+    """Deviation in dB of each run's level from the runs at the same speed, shape (runs,); 0 where it is unknown.
 
-    Of three or more runs at one speed: off their median. Of two: off each other, since nobody can say which is right. A
-    run that is alone at its speed: off the line over lg speed whose slope is the median of the slopes between all pairs
-    (Theil and Sen), where four or more speeds fix one.
+    Of three or more runs at one speed: from their median. Of two: from each other, since nobody can say which is right.
+    A run that is alone at its speed: from the line over lg speed whose slope is the median of the slopes between all
+    pairs (Theil and Sen), where four or more speeds fix one.
     """
     level = np.asarray(levels_db, dtype=np.float64)
     place = np.round(10.0 * np.log10(np.maximum(np.asarray(speeds_mps, dtype=np.float64), 1e-9)), 2)
@@ -65,7 +63,7 @@ def off_repeats(speeds_mps: Sequence[float], levels_db: Sequence[float]) -> Real
         elif same.size > 2:
             off[same] = level[same] - np.median(level[same])
     alone = np.array([np.count_nonzero(place == value) == 1 for value in place], dtype=bool)
-    if np.unique(place).size >= LEAST_FOR_A_LINE and alone.any():
+    if np.unique(place).size >= OUTLIER_LINE_SPEEDS and alone.any():
         i, j = np.triu_indices(level.size, 1)
         apart = place[i] != place[j]
         rest = level - float(np.median((level[i] - level[j])[apart] / (place[i] - place[j])[apart])) * place

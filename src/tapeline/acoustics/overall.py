@@ -23,7 +23,7 @@ class OverallSum:
 def sum_bands(
     bands: Subtraction, variances: tuple[Reals, Reals], limits: MarginLimits, bound_share: float
 ) -> OverallSum:
-    """Sum corrected bands (positions, bands) to one level a position.
+    """Overall level of each position as the sum of its corrected bands (positions, bands).
 
     `bands` is the subtraction made in each weighted band, `variances` (positions,) those of the sum of what was kept
     of the totals and of the backgrounds' sum. Bands that are bounds enter with max(0, total - background); where their
@@ -31,7 +31,7 @@ def sum_bands(
     end of its interval, since the bands that have a value are not certain either. Where a band's background was not the
     run's (`louder`), all of the band's own power may be the source's, or none: it enters with half of its bound, and as
     far to either side for certain; a bound of the sum holds all of it. What bounds of bands have on top because they
-    were chosen by their margin (`ChosenByMargin`) raises the sum's bound by the root of the sum of squares. A sum
+    were selected by their margin (`SelectionByMargin`) raises the sum's bound by the root of the sum of squares. A sum
     that has a value needs no such width: every band enters with total - background, stated or not.
     """
     bound, open_ = bands.state == background.BOUND, bands.louder

@@ -45,12 +45,12 @@ class Parts:
         return blocks[self.hold(blocks * hop_frames, blocks * hop_frames + frames)]
 
     def within(self, others: Parts) -> Parts:
-        """What these parts and the others have in common."""
+        """The ranges that these parts and the others have in common."""
         everything = Parts([(0, max([stop for part in (self, others) for _, stop in part.ranges], default=0))])
         return self.without(everything.without(others))
 
     def without(self, others: Parts) -> Parts:
-        """What is left of these parts where the others are cut out."""
+        """These parts without the ranges of the others."""
         left = list(self.ranges)
         for start, stop in others.ranges:
             left = [

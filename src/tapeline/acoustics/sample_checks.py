@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals, Samples
+from tapeline.limits import EXTREME_CONVERTER_STEPS
 
 
 class Moments:
@@ -66,11 +67,13 @@ class Moments:
 
     @property
     def mean(self) -> Reals:
+        """Mean of each channel, shape (channels,), in the samples' unit."""
         shift = np.zeros(self.bad.shape) if self._shift is None else self._shift
         return np.asarray(shift + self._means()[0])
 
     @property
     def standard_deviation(self) -> Reals:
+        """Standard deviation of each channel, shape (channels,), in the samples' unit."""
         first, second, _, _ = self._means()
         return np.asarray(np.sqrt(np.maximum(second - first**2, 0.0)))
 
@@ -111,7 +114,7 @@ class RunTally:
     beside: int = 0
 
     def hits(self, start: int, length: int) -> None:
-        """A run of `length` frames from frame `start`; continues the last one where it touches it."""
+        """Count a run of `length` equal frames from frame `start`; it continues the last one where it touches it."""
         if self._length and start == self._start + self._length:
             start, before = self._start, self._length
             length += before
@@ -141,7 +144,7 @@ class ExtremeRuns:
     def __init__(self, channels: int, shortest: int, step: float = 0.0) -> None:
         self.high = [RunTally(shortest) for _ in range(channels)]
         self.low = [RunTally(shortest) for _ in range(channels)]
-        self._step = np.float32(1.5 * step)
+        self._step = np.float32(EXTREME_CONVERTER_STEPS * step)
         self._reached = np.array([[-np.inf], [np.inf]], dtype=np.float32).repeat(channels, axis=1)
         self._frame = 0
 
@@ -193,7 +196,7 @@ class RepeatedRuns:
 
 
 def equal_runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Start and length of each run of True."""
+    """Start and length of each run of true flags."""
     edges = np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8))
     starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     return list(zip(starts.tolist(), (stops - starts).tolist(), strict=True))

@@ -1,4 +1,4 @@
-"""Streamed samples cut into overlapping windowed blocks, whose spectral lines all that wants lines shares."""
+"""Overlapping windowed blocks of streamed samples, whose spectral lines go to every consumer."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import WHOLE_NUMBER_WITHIN_UNITS
 
 Lines = NDArray[np.complex64]
 
@@ -26,8 +27,8 @@ PIECE_FRAMES = 16_384
 """Most frames that are taken in before blocks are handed over."""
 
 
-class LinesTaker(Protocol):
-    """What is handed the lines of one channel's blocks after the other's, in the order of time.
+class SpectrumConsumer(Protocol):
+    """A consumer of the spectral lines of blocks, which come channel by channel in the order of time.
 
     `margins` asks for two more kinds of blocks, filled up with zeros: number -1, half before the first sample, and
     those that reach beyond the last one.
@@ -50,23 +51,27 @@ class LinesTaker(Protocol):
 
 def block_frames(sample_rate_hz: float, resolution_hz: float) -> int:
     """The next fast FFT length that gives at most the wanted line spacing."""
-    return int(scipy.fft.next_fast_len(int(np.ceil(sample_rate_hz / resolution_hz - 1e-9)), real=True))
+    return int(
+        scipy.fft.next_fast_len(int(np.ceil(sample_rate_hz / resolution_hz - WHOLE_NUMBER_WITHIN_UNITS)), real=True)
+    )
 
 
 def lines_within(range_hz: tuple[float, float], step_hz: float, frames: int) -> tuple[int, int]:
     """First and last line of blocks of `frames` samples in a range; without any, the first is beyond the last."""
     low, high = range_hz
-    return int(np.ceil(low / step_hz - 1e-9)), min(frames // 2, int(high / step_hz + 1e-9))
+    return int(np.ceil(low / step_hz - WHOLE_NUMBER_WITHIN_UNITS)), min(
+        frames // 2, int(high / step_hz + WHOLE_NUMBER_WITHIN_UNITS)
+    )
 
 
-class WindowedBlocks:
-    """Blocks of `shape.size` frames, `hop_frames` apart, times the window `shape`; block i starts at frame i hop.
+class ShortTimeSpectra:
+    """Spectra of blocks of `shape.size` frames, `hop_frames` apart, times the window `shape`.
 
-    `mean` (channels,) is subtracted from every sample: the mean of the whole recording part, the only detrending.
-    Samples and lines are single precision.
+    Block i starts at frame i hop. `mean` (channels,) is subtracted from every sample: the mean of the whole recording
+    part, the only detrending. Samples and lines are single precision.
     """
 
-    def __init__(self, shape: Reals, hop_frames: int, mean: Reals, takers: Sequence[LinesTaker]) -> None:
+    def __init__(self, shape: Reals, hop_frames: int, mean: Reals, takers: Sequence[SpectrumConsumer]) -> None:
         self._window = shape.astype(np.float32)
         self._hop = hop_frames
         self._mean = mean.astype(np.float32)
@@ -94,7 +99,7 @@ class WindowedBlocks:
             self._hand_over(self._takers, self._a_call)
 
     def finish(self) -> None:
-        """Hand over what waits, to those that ask for margins the blocks beyond the end too; call once, at the end."""
+        """Hand over the remaining blocks, and those beyond the end to consumers with `margins`; call once."""
         self._hand_over(self._takers, 1)
         eager = [taker for taker in self._takers if taker.margins]
         while eager and self._next * self._hop < self._frames:
@@ -104,7 +109,7 @@ class WindowedBlocks:
         for taker in self._takers:
             taker.finish(self._frames)
 
-    def _hand_over(self, takers: Sequence[LinesTaker], least: int) -> None:
+    def _hand_over(self, takers: Sequence[SpectrumConsumer], least: int) -> None:
         """Pass on the blocks that are whole by now, if there are `least` of them, and keep what later ones need."""
         used = 0
         while (whole := (self._count - used - self._window.size) // self._hop + 1) >= least:
@@ -117,7 +122,7 @@ class WindowedBlocks:
             self._held[:, : self._count - used] = self._held[:, used : self._count]
             self._count -= used
 
-    def _transform(self, start: int, count: int, takers: Sequence[LinesTaker]) -> None:
+    def _transform(self, start: int, count: int, takers: Sequence[SpectrumConsumer]) -> None:
         frames, work = self._window.size, self._work[:count]
         stop = start + frames + (count - 1) * self._hop
         for taker in takers:

@@ -5,15 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from tapeline.arrays import Reals, Samples
-
-EVERY = 8
-"""One block in so many is looked at: copies are copies everywhere."""
+from tapeline.limits import CORRELATION_EVERY_BLOCKS
 
 
-class Likeness:
-    """Products of all pairs of channels' steps, summed over one block in eight.
+class SignalCorrelation:
+    """Correlation of the steps between samples for all pairs of channels, from one block in eight.
 
-    Steps weigh high frequencies, where the flow at two places has nothing in common; a copied, doubled or shorted
+    Steps weigh high frequencies, where the flow at two positions has nothing in common; a copied, doubled or shorted
     channel keeps a correlation of one, whatever its gain or sign.
     """
 
@@ -23,7 +21,7 @@ class Likeness:
 
     def add(self, steps: Samples) -> None:
         """Take in one block's steps of shape (channels, frames - 1)."""
-        if self._block % EVERY == 0:
+        if self._block % CORRELATION_EVERY_BLOCKS == 0:
             self._products += steps @ steps.T
         self._block += 1
 

@@ -10,6 +10,13 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
+from tapeline.limits import (
+    HIGHEST_LINE_RATE_SHARE,
+    SINE_FIT_HARMONICS,
+    SINE_FIT_SAMPLES,
+    SINE_FIT_SETTLED_SHARE,
+    SINE_SEARCH_LINES,
+)
 
 
 @dataclass(frozen=True)
@@ -34,15 +41,15 @@ class SineFit:
 
 
 def fit_sine(samples: NDArray[np.floating], sample_rate_hz: float, start_hz: float, rounds: int = 12) -> SineFit:
-    """Fit A cos + B sin + C with frequency free, starting from `start_hz`; samples of shape (frames,).
+    """Sine A cos + B sin + C of free frequency that fits samples of shape (frames,) best, starting from `start_hz`.
 
-    Gauss-Newton rounds as in IEEE 1057's four-parameter fit, each from the amplitudes of the one before; harmonics 2 to
-    5 below 0.45 of the sample rate are fitted to what remains. The start must lie within about half a line
-    (rate / frames) of the tone.
-    Raises ValueError for fewer than 16 samples.
+    Gauss-Newton rounds as in IEEE 1057's four-parameter fit, each from the amplitudes of the one before; harmonics up
+    to `SINE_FIT_HARMONICS` below `HIGHEST_LINE_RATE_SHARE` of the sample rate are fitted to the residual. The start
+    must lie within about half a line (rate / frames) of the tone. Raises ValueError for fewer than `SINE_FIT_SAMPLES`
+    samples.
     """
     x = np.asarray(samples, dtype=np.float64)
-    if x.size < 16:
+    if x.size < SINE_FIT_SAMPLES:
         raise ValueError("too few samples for a sine fit")
     time = _centred(x.size, sample_rate_hz)
     frequency = start_hz
@@ -52,11 +59,11 @@ def fit_sine(samples: NDArray[np.floating], sample_rate_hz: float, start_hz: flo
         slope = 2 * np.pi * time * (b * c - a * s)
         (a, b, _, step), _ = _solve(np.stack([c, s, np.ones_like(time), slope]), x)
         frequency += float(step)
-        if abs(step) < 1e-9 * frequency:
+        if abs(step) < SINE_FIT_SETTLED_SHARE * frequency:
             break
     basis = _harmonic(time, frequency, 1)
     (a, b, offset), fitted = _solve(np.concatenate([basis, np.ones((1, time.size))]), x)
-    orders = [n for n in range(2, 6) if n * frequency < 0.45 * sample_rate_hz]
+    orders = [n for n in range(2, SINE_FIT_HARMONICS + 1) if n * frequency < HIGHEST_LINE_RATE_SHARE * sample_rate_hz]
     residual, harmonics_power = x - fitted, 0.0
     if orders:
         coefficients, overtones = _solve(np.concatenate([_harmonic(time, frequency, n) for n in orders]), residual)
@@ -109,7 +116,7 @@ def peak_hz(samples: Reals, sample_rate_hz: float, nominal_hz: float, reach_hz: 
     """
     lines = np.abs(scipy.fft.rfft((samples - samples.mean()) * window("hann", samples.size)))
     step = sample_rate_hz / samples.size
-    reach = max(3.0 * step, reach_hz)
+    reach = max(SINE_SEARCH_LINES * step, reach_hz)
     low, high = max(1, int((nominal_hz - reach) / step)), min(lines.size - 2, int((nominal_hz + reach) / step) + 1)
     k = low + int(np.argmax(lines[low : high + 1]))
     left, top, right = np.log(np.maximum(lines[k - 1 : k + 2], 1e-300))

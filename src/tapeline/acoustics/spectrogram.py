@@ -28,18 +28,18 @@ class Spectrogram:
         self._columns: list[Reals] = []
 
     def open(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         self._starts = np.concatenate([[0], np.arange(-first % self._n or self._n, count, self._n)])
         self._gathered = np.empty((self._open.shape[0], self._starts.size, self._open.shape[1]))
 
     def take(self, channel: int, first: int, lines: Lines) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         kept = lines[:, self._kept]
         squares = kept.real.astype(np.float64) ** 2 + kept.imag.astype(np.float64) ** 2
         self._gathered[channel] = np.add.reduceat(squares, self._starts, axis=0)
 
     def close(self, first: int, count: int) -> None:
-        """See LinesTaker."""
+        """See SpectrumConsumer."""
         ends = [*(self._starts[1:] + first).tolist(), first + count]
         for place, end in enumerate(ends):
             self._open += self._gathered[:, place]
@@ -48,7 +48,7 @@ class Spectrogram:
                 self._open = np.zeros_like(self._open)
 
     def finish(self, frames: int) -> None:
-        """See LinesTaker; nothing is left to do."""
+        """See SpectrumConsumer; nothing is left to do."""
 
     def columns(self, sample_rate_hz: float) -> Reals:
         """One-sided power spectral densities in unit^2/Hz, shape (channels, columns, lines)."""

@@ -1,4 +1,4 @@
-"""Are two averaged spectra the same? The sum of squared log ratios against what random error alone gives."""
+"""Equality of two averaged spectra: the sum of squared log ratios compared with what random error alone gives."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapeline.acoustics.windows import WindowName, all_pairs, line_covariance, window
 from tapeline.arrays import Reals
+from tapeline.limits import LINE_COVARIANCE_REACH_LINES
 
 DB_PER_LN = 10.0 / np.log(10.0)
 """4.343 dB: decibels of a power in one unit of its natural logarithm."""
@@ -17,17 +18,14 @@ DB_PER_LN = 10.0 / np.log(10.0)
 MODEL_FRAMES = 256
 """Length of the window that correlations of lines are taken from; they do not depend on it."""
 
-REACH_LINES = 8
-"""Lines further apart have no covariance that counts: the square of the widest window ends there."""
-
 
 @dataclass(frozen=True)
-class SameSpectrum:
-    """One test a pair; every field has the shape of the pairs.
+class SpectrumEquality:
+    """Result of the equality test of each pair of spectra, every field of the shape of the pairs.
 
     `statistic` with `degrees_of_freedom` is about chi-square while nothing changed, `p_value` its upper tail.
-    `level_difference_db` is the mean over the lines of second minus first, in dB; `shape_p_value` is the test after
-    it was taken out; `excess_db` the rms difference of lines beyond random error.
+    `level_difference_db` is the mean over the lines of second minus first, in dB; `shape_p_value` is that of the test
+    without this difference; `excess_db` the rms difference of lines beyond random error.
     """
 
     statistic: Reals
@@ -45,16 +43,16 @@ def line_correlation(name: WindowName, overlap: float, averages: float) -> Reals
     """
     hop = max(1, round(MODEL_FRAMES * (1.0 - overlap)))
     pairs = all_pairs(max(1, int(np.ceil(averages))), MODEL_FRAMES, hop)
-    covariance = line_covariance(window(name, MODEL_FRAMES), hop, pairs, REACH_LINES)
+    covariance = line_covariance(window(name, MODEL_FRAMES), hop, pairs, LINE_COVARIANCE_REACH_LINES)
     return np.asarray(covariance / covariance[0])
 
 
-def same_spectrum(
+def spectrum_equality(
     first: NDArray[np.floating],
     second: NDArray[np.floating],
     averages: tuple[float, float],
     correlation: ArrayLike,
-) -> SameSpectrum:
+) -> SpectrumEquality:
     """Whole-spectrum test of pairs of densities, shape (..., lines), each with its effective averages.
 
     X^2 = sum_i ln(G2/G1)^2 / v over the lines, about chi-square for independent lines (form from memory, there with
@@ -77,7 +75,7 @@ def same_spectrum(
     scale = alike + kurtosis / 2.0
     mean_shape, half_shape = n - reach, n * scale - reach**2
     scale_shape = half_shape / mean_shape
-    return SameSpectrum(
+    return SpectrumEquality(
         statistic=np.asarray(whole / scale),
         degrees_of_freedom=np.full(whole.shape, n / scale),
         p_value=_upper_tail(whole / scale, n / scale),
@@ -92,7 +90,7 @@ def log_ratios(
 ) -> tuple[Reals, float]:
     """Log ratios of densities, free of the mean that random error alone gives them, and their variance by it.
 
-    Raises ValueError as `same_spectrum`.
+    Raises ValueError as `spectrum_equality`.
     """
     one, two = (np.asarray(psd, dtype=np.float64) for psd in (first, second))
     _refuse_bad(one, two, averages)

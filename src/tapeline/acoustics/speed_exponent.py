@@ -54,7 +54,7 @@ def speed_decibels(speed_mps: ArrayLike, reference_mps: float) -> Reals:
 def speed_fit(
     level_db: Reals, own_db: Reals, shared_db: Reals, x_db: Reals, point: NDArray[np.integer], confidence: float
 ) -> SpeedFit:
-    """Fit L = L_ref + n x by least squares weighted with stated uncertainties.
+    """Fit of levels to L = L_ref + n x, weighted with their stated uncertainties.
 
     `level_db` has shape (runs, series), NaN where there is no level; `own_db` (above 0) and `shared_db` are standard
     uncertainties of that shape: what each level has by itself, and what the levels of one nominal speed have in common.
@@ -67,7 +67,7 @@ def speed_fit(
     Student's t of the scatter about the line with its degrees of freedom. It holds where either is right and does not
     jump where one overtakes the other. Where runs are repeated, lack of fit is tested against their pure error (F
     test), else chi-square against the stated uncertainties; where it is shown with 1 - confidence it widens, with as
-    many degrees of freedom as there are speeds beyond two: repeats do not tell where a line is wrong.
+    many degrees of freedom as there are speeds beyond two: repeats do not show where a line is wrong.
 
     Raises ValueError for own uncertainties that are not positive.
     """
@@ -86,15 +86,15 @@ def speed_fit(
     found = (covariance @ turned @ y[..., None])[..., 0]
     residual = np.where(known, y - (design @ found[..., None])[..., 0], 0.0)
     chi_square = (residual * _weighted(residual[..., None], own, shared, known, point)[..., 0]).sum(axis=1)
-    freedom = np.maximum(levels - 2, 0)
-    pure, pure_freedom = _pure_error(residual, own, known, point)
-    misfit, misfit_freedom = np.maximum(chi_square - pure, 0.0), np.maximum(speeds - 2, 0)
-    p = _lack_of_fit_p(misfit, misfit_freedom, pure, pure_freedom)
-    widened, factor, basis = _widening(chi_square, freedom, misfit, misfit_freedom, p, confidence)
+    dof = np.maximum(levels - 2, 0)
+    pure, pure_dof = _pure_error(residual, own, known, point)
+    misfit, misfit_degrees_of_freedom = np.maximum(chi_square - pure, 0.0), np.maximum(speeds - 2, 0)
+    p = _lack_of_fit_p(misfit, misfit_degrees_of_freedom, pure, pure_dof)
+    widened, factor, basis = _widening(chi_square, dof, misfit, misfit_degrees_of_freedom, p, confidence)
     stated = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
     error, reach = widened[:, None] * stated, factor * stated[:, 1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        rms = np.sqrt((residual**2).sum(axis=1) / np.where(freedom > 0, freedom, np.nan))
+        rms = np.sqrt((residual**2).sum(axis=1) / np.where(dof > 0, dof, np.nan))
 
     def where_fitted(values: Reals) -> Reals:
         return np.where(fits, values, np.nan)
@@ -106,7 +106,7 @@ def speed_fit(
         upper=where_fitted(found[:, 1] + reach),
         level_db=where_fitted(found[:, 0]),
         level_error_db=where_fitted(error[:, 0]),
-        degrees_of_freedom=freedom,
+        degrees_of_freedom=dof,
         rms_db=where_fitted(rms),
         lack_of_fit_p=where_fitted(p),
         levels=levels,
@@ -151,32 +151,34 @@ def _pure_error(
     The residuals are taken, so that what their achieved speeds differ by is no error.
     """
     weight = np.where(known, 1.0 / np.where(known, own, 1.0) ** 2, 0.0)
-    total, freedom = np.zeros(known.shape[0]), np.zeros(known.shape[0], dtype=np.int64)
+    total, dof = np.zeros(known.shape[0]), np.zeros(known.shape[0], dtype=np.int64)
     for each in np.unique(point):
         w, r = weight[:, point == each], residual[:, point == each]
         mean = (w * r).sum(axis=1) / np.maximum(w.sum(axis=1), np.finfo(float).tiny)
         total += (w * (r - mean[:, None]) ** 2).sum(axis=1)
-        freedom += np.maximum(known[:, point == each].sum(axis=1) - 1, 0)
-    return total, freedom
+        dof += np.maximum(known[:, point == each].sum(axis=1) - 1, 0)
+    return total, dof
 
 
-def _lack_of_fit_p(misfit: Reals, misfit_freedom: Counts, pure: Reals, pure_freedom: Counts) -> Reals:
+def _lack_of_fit_p(misfit: Reals, misfit_degrees_of_freedom: Counts, pure: Reals, pure_dof: Counts) -> Reals:
     """Probability of so much lack of fit, or more, were the line right: F with repeats, else chi-square."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        of_repeats = variance_ratio_p_value(misfit / misfit_freedom, pure / pure_freedom, misfit_freedom, pure_freedom)
-        of_stated = scipy.special.chdtrc(np.maximum(misfit_freedom, 1), misfit)
-    return np.where(misfit_freedom > 0, np.where(pure_freedom > 0, of_repeats, of_stated), np.nan)
+        of_repeats = variance_ratio_p_value(
+            misfit / misfit_degrees_of_freedom, pure / pure_dof, misfit_degrees_of_freedom, pure_dof
+        )
+        of_stated = scipy.special.chdtrc(np.maximum(misfit_degrees_of_freedom, 1), misfit)
+    return np.where(misfit_degrees_of_freedom > 0, np.where(pure_dof > 0, of_repeats, of_stated), np.nan)
 
 
 def _widening(
-    chi_square: Reals, freedom: Counts, misfit: Reals, misfit_freedom: Counts, p: Reals, confidence: float
+    chi_square: Reals, dof: Counts, misfit: Reals, misfit_degrees_of_freedom: Counts, p: Reals, confidence: float
 ) -> tuple[Reals, Reals, NDArray[np.int8]]:
     """Factors on the stated standard errors, of the standard errors and of half the interval, and the basis."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(freedom > 0, chi_square / freedom, 0.0)
-        lack = np.where(misfit_freedom > 0, misfit / misfit_freedom, 0.0)
+        ratio = np.where(dof > 0, chi_square / dof, 0.0)
+        lack = np.where(misfit_degrees_of_freedom > 0, misfit / misfit_degrees_of_freedom, 0.0)
         shown = (p <= 1.0 - confidence) & (lack > np.maximum(ratio, 1.0))
     squares = np.stack([np.ones_like(ratio), ratio, np.where(shown, lack, 0.0)])
-    degrees = np.stack([np.full(ratio.shape, np.inf), np.maximum(freedom, 1), np.maximum(misfit_freedom, 1)])
+    degrees = np.stack([np.full(ratio.shape, np.inf), np.maximum(dof, 1), np.maximum(misfit_degrees_of_freedom, 1)])
     reaches = student_factor(degrees, confidence) * np.sqrt(squares)
     return np.sqrt(squares.max(axis=0)), reaches.max(axis=0), reaches.argmax(axis=0).astype(np.int8)

@@ -7,23 +7,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tapeline.arrays import Reals, Samples
-
-BLOCKS_AROUND = 15
-"""So many blocks before and in a block tell what steps are usual there (some tenths of a second, own choice)."""
-
-
-MOST_PLACES = 1000
-"""Places whose times are kept: a channel with more is no use anyway, and memory stays constant (own choice)."""
-
-STRONG = 1.7
-"""A jump of so many times the limit is strong: few of them are enough for a doubt (own choice)."""
+from tapeline.limits import KEPT_SPIKES, SPIKE_REFERENCE_BLOCKS, STRONG_SPIKE_RATIO
 
 
 @dataclass
 class SpikeTally:
-    """Places of one channel where the signal jumps, `strong` of them by `STRONG` times the limit.
+    """Spikes of one channel, `strong` of them by `STRONG_SPIKE_RATIO` times the limit.
 
-    `frames` keeps the first `MOST_PLACES` of them.
+    `frames` keeps the first `KEPT_SPIKES` of them.
     """
 
     places: int = 0
@@ -43,7 +34,7 @@ class SuddenChanges:
     def __init__(self, channels: int, limit: float, apart: int) -> None:
         self.tallies = [SpikeTally() for _ in range(channels)]
         self._limit, self._apart = limit, apart
-        self._usual = np.zeros((BLOCKS_AROUND, channels))
+        self._usual = np.zeros((SPIKE_REFERENCE_BLOCKS, channels))
         self._blocks = 0
         self._waiting: list[tuple[Samples, int]] | None = []
         self._last: Samples | None = None
@@ -57,12 +48,12 @@ class SuddenChanges:
         squares = np.vecdot(steps, steps).astype(np.float64)
         self._squares += squares
         self._steps += steps.shape[1]
-        self._usual[self._blocks % BLOCKS_AROUND] = np.sqrt(squares / max(steps.shape[1], 1))
+        self._usual[self._blocks % SPIKE_REFERENCE_BLOCKS] = np.sqrt(squares / max(steps.shape[1], 1))
         self._blocks += 1
         held = (steps, self._frame + 1)
         if self._waiting is not None:
             self._waiting.append(held)
-            if len(self._waiting) == BLOCKS_AROUND:
+            if len(self._waiting) == SPIKE_REFERENCE_BLOCKS:
                 self.finish()
         else:
             self._judge(*held)
@@ -84,7 +75,7 @@ class SuddenChanges:
         if not steps.size:
             return
         largest = np.maximum(steps.max(axis=1), -steps.min(axis=1)).astype(np.float64)
-        around = self._usual[: min(self._blocks, BLOCKS_AROUND)]
+        around = self._usual[: min(self._blocks, SPIKE_REFERENCE_BLOCKS)]
         # The median is no smaller than the smallest: most blocks need no median.
         if not (largest > self._limit * around.min(axis=0)).any():
             return
@@ -99,8 +90,8 @@ class SuddenChanges:
                 if tally.last_frame < 0 or frame - tally.last_frame > self._apart:
                     tally.places += 1
                     size = abs(float(steps[channel, index]))
-                    tally.strong += int(size > STRONG * self._limit * usual[channel])
+                    tally.strong += int(size > STRONG_SPIKE_RATIO * self._limit * usual[channel])
                     tally.first_frame = frame if tally.first_frame is None else tally.first_frame
-                    if len(tally.frames) < MOST_PLACES:
+                    if len(tally.frames) < KEPT_SPIKES:
                         tally.frames.append(frame)
                 tally.last_frame = frame

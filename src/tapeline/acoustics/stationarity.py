@@ -7,25 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapeline.arrays import Reals
+from tapeline.limits import (
+    COMMON_TREND_CHANNELS,
+    TREND_AT_LEAST_SEGMENTS,
+    TREND_SEGMENTS,
+    WANDERING_CORRELATION,
+    WANDERING_DOF,
+)
 
 MOST_BLOCKS = 4096
 """More blocks than this are joined in pairs, so that a long recording needs no more memory."""
-
-SEGMENTS = 24
-"""Parts of a run whose levels are looked at (20 to 40, Bendat and Piersol, Random Data)."""
-
-LEAST_CHANNELS = 3
-"""Fewer channels have nothing in common that could be told from their own."""
-
-WANDERING_FREEDOM = 5.0
-"""Degrees of freedom of the variance that wandering leaves in a mean (own choice: simulated for ten correlation times
-in a run; what wanders more slowly a run cannot tell)."""
-
-MOST_ALIKE = 0.9
-"""Correlation of neighbouring parts beyond which a run is too short to tell (own choice)."""
-
-LEAST_SEGMENTS = 8
-"""Fewer parts than this say nothing of a trend (own choice)."""
 
 
 class BlockMeans:
@@ -55,7 +46,7 @@ class BlockMeans:
             self._frames.append(sum(frames for _, frames in self._open))
             self._open = []
 
-    def segments(self, count: int = SEGMENTS) -> Reals:
+    def segments(self, count: int = TREND_SEGMENTS) -> Reals:
         """Means over up to `count` parts of nearly equal length, shape (channels, parts)."""
         self._close()
         if not self._sums:
@@ -71,7 +62,7 @@ def change_over(values: Reals) -> Reals:
     NaN for fewer than eight parts.
     """
     channels, parts = values.shape
-    if parts < LEAST_SEGMENTS:
+    if parts < TREND_AT_LEAST_SEGMENTS:
         return np.full(channels, np.nan)
     time = np.linspace(-0.5, 0.5, parts)
     return np.asarray(values @ time / (time @ time))
@@ -82,7 +73,7 @@ def without_common(powers: Reals) -> Reals:
 
     What all channels share, a gust or a change of speed, falls out. With fewer than three channels they stand alone.
     """
-    if powers.shape[0] < LEAST_CHANNELS:
+    if powers.shape[0] < COMMON_TREND_CHANNELS:
         return powers
     with np.errstate(divide="ignore", invalid="ignore"):
         own = powers / powers.mean(axis=1, keepdims=True)
@@ -108,7 +99,7 @@ def level_trend(powers: Reals) -> Trend:
     """
     channels, parts = powers.shape
     unknown = np.full(channels, np.nan)
-    if parts < LEAST_SEGMENTS:
+    if parts < TREND_AT_LEAST_SEGMENTS:
         return Trend(unknown, unknown, unknown)
     with np.errstate(divide="ignore", invalid="ignore"):
         levels = 10.0 * np.log10(powers)
@@ -116,7 +107,9 @@ def level_trend(powers: Reals) -> Trend:
         slope = (levels @ time) / (time @ time)
         rest = levels - levels.mean(axis=1, keepdims=True) - slope[:, None] * time
         scatter = np.sum(rest**2, axis=1) / (parts - 2)
-        alike = np.clip(np.sum(rest[:, 1:] * rest[:, :-1], axis=1) / np.sum(rest**2, axis=1), 0.0, MOST_ALIKE)
+        alike = np.clip(
+            np.sum(rest[:, 1:] * rest[:, :-1], axis=1) / np.sum(rest**2, axis=1), 0.0, WANDERING_CORRELATION
+        )
         alike = np.nan_to_num(alike)
         error = np.sqrt(scatter / (time @ time) * (1.0 + alike) / (1.0 - alike))
         later = np.triu(np.ones((parts, parts), dtype=bool), 1)
@@ -139,13 +132,13 @@ def mean_power_variance(powers: Reals, random_relative: Reals) -> tuple[Reals, f
     24 parts this is right within a sixth from r = 0 to 0.8 (simulated). Nothing for fewer than eight parts.
     """
     channels, parts = powers.shape
-    if parts < LEAST_SEGMENTS:
+    if parts < TREND_AT_LEAST_SEGMENTS:
         return np.zeros(channels), float("inf")
     with np.errstate(divide="ignore", invalid="ignore"):
         own = powers / powers.mean(axis=1, keepdims=True) - 1.0
         squares = np.sum(own**2, axis=1)
         excess = np.maximum(np.nan_to_num(squares / (parts - 1) - parts * random_relative), 0.0)
-        alike = np.nan_to_num(np.clip(np.sum(own[:, 1:] * own[:, :-1], axis=1) / squares, 0.0, MOST_ALIKE))
+        alike = np.nan_to_num(np.clip(np.sum(own[:, 1:] * own[:, :-1], axis=1) / squares, 0.0, WANDERING_CORRELATION))
     together = (1.0 + alike) / (1.0 - alike)
     taken_away = np.minimum((together - 1.0) / (parts - 1), 0.5)
-    return excess / (1.0 - taken_away) / parts * together, WANDERING_FREEDOM
+    return excess / (1.0 - taken_away) / parts * together, WANDERING_DOF

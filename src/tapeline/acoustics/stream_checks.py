@@ -9,18 +9,16 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.effective_bits import UsedBits
 from tapeline.acoustics.fixed_blocks import FixedBlocks
-from tapeline.acoustics.mains_interference import HumSearch
+from tapeline.acoustics.mains_interference import MainsSearch
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
-from tapeline.acoustics.signal_correlation import Likeness
+from tapeline.acoustics.signal_correlation import SignalCorrelation
 from tapeline.acoustics.spikes import SuddenChanges
 from tapeline.acoustics.stationarity import BlockMeans
 from tapeline.arrays import Samples
+from tapeline.limits import SPIKES_APART_S
 
 BLOCK_FRAMES = 4096
 """Frames of a block: many channels of it still fit the processor's cache."""
-
-SPIKES_APART_S = 0.001
-"""Jumps nearer than this are one spike."""
 
 
 @dataclass(frozen=True)
@@ -55,8 +53,8 @@ class StreamChecks:
         self.powers = BlockMeans()
         self.offsets = BlockMeans()
         self.changes = SuddenChanges(channels, limits.spike_ratio, apart)
-        self.hum = HumSearch(channels, sample_rate_hz, limits.mains_hz)
-        self.likeness = Likeness(channels)
+        self.hum = MainsSearch(channels, sample_rate_hz, limits.mains_hz)
+        self.likeness = SignalCorrelation(channels)
         self.bits = UsedBits(channels, bits) if bits else None
         self._blocks = FixedBlocks(BLOCK_FRAMES)
 

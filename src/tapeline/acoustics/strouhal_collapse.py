@@ -1,4 +1,4 @@
-"""Whether band spectra of several speeds fall together over f/U (Strouhal number) or over frequency."""
+"""Whether band spectra of several speeds collapse over f/U (Strouhal number) or over frequency."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from tapeline.arrays import Reals
+from tapeline.limits import COLLAPSE_KNOT_BANDS, COLLAPSE_PEAK_GRID_POINTS, SAME_SPEED_DB
 from tapeline.statistics.significance import student_factor, variance_ratio_p_value
 
 Shared: TypeAlias = tuple[NDArray[np.intp], Reals]
@@ -18,23 +19,12 @@ Shared: TypeAlias = tuple[NDArray[np.intp], Reals]
 
 Word: TypeAlias = Literal["strouhal", "frequency", "not shown"]
 
-BANDS_A_KNOT = 1.0
-"""Knots of the curve lie this many bands apart, so that it follows a resonance within one band, and what is left about
-it is what the speeds differ by (own choice, after simulating 1, 1.5 and 2: two bands apart miss nine of ten resonances
-of Q 8 to 20 at two speeds without repeats, half of them with three)."""
-
 SMALLEST = 1e-9
 """Singular values below this share of the largest are none."""
 
 CUBIC = 3
-GRID = 400
-"""Points at which the highest point of the curve is looked for, a twentieth of a third octave apart or so."""
-
 ROUNDING_DB = 1e-6
 """Scatter by which two curves do not differ: that of computing."""
-
-SAME_SPEED_DB = 0.1
-"""Runs within 2.3 % of the slowest, or of the fastest, are taken at one speed (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -70,23 +60,23 @@ class Collapse:
 def collapse(
     level_db: Reals, shared: Sequence[Shared], x_db: Reals, speed_mps: Reals, midband_hz: Reals, confidence: float
 ) -> Collapse | None:
-    """Fit L = g(lg f/U) + n x and L = g(lg f) + n x, g a smooth curve and each with its own n, and compare.
+    """Fits of L = g(lg f/U) + n x and L = g(lg f) + n x, g a smooth curve, and which of the two scatters less.
 
     `level_db` has shape (runs, bands), NaN where there is no level; `shared` says what levels of some runs have in
-    common; `x_db` (runs,) are 10 lg(U / U_ref) and `midband_hz` rises. Returns None where levels are too few for
-    either curve, or bands fewer than two.
+    common; `x_db` (runs,) are 10 lg(U / U_ref) and `midband_hz` rises. Each fit has its own n. Returns None where
+    levels are too few for either curve, or bands fewer than two.
 
     A length l only moves lg St = lg(f/U) + lg l: scatter and exponent are the same for every l, which names the peak's
-    Strouhal number alone. The two models are not nested, and they are fitted to the same levels: the ratio of their
-    residual variances held against F is a comparison and no test of one against the other. A word is given where the
-    one-sided p is at most (1 - confidence) / 2, else it is `not shown`.
+    Strouhal number alone. The two models are not nested, and they are fitted to the same levels: the F ratio of their
+    residual variances is a comparison and no test of one against the other. A word is given where the one-sided p is at
+    most (1 - confidence) / 2, else it is `not shown`.
     """
     if midband_hz.size < 2:
         return None
     known = np.isfinite(level_db)
     run, band = np.nonzero(known)
     level, x = level_db[known], x_db[run]
-    spacing = BANDS_A_KNOT * float(np.median(np.diff(np.log10(midband_hz))))
+    spacing = COLLAPSE_KNOT_BANDS * float(np.median(np.diff(np.log10(midband_hz))))
     frequency = np.log10(midband_hz[band])
     of_levels = [(group[run], doubt_db) for group, doubt_db in shared]
     found = [
@@ -132,9 +122,9 @@ def _common_range(abscissa: Reals, x_db: Reals) -> tuple[float, float]:
 
 def _peak(knots: Reals, curve: Reals, within: tuple[float, float]) -> float | None:
     """Where the curve is highest, None where that is an end of the range."""
-    grid = np.linspace(*within, GRID)
+    grid = np.linspace(*within, COLLAPSE_PEAK_GRID_POINTS)
     top = int(np.argmax(_splines(grid, knots) @ curve))
-    return None if within[1] <= within[0] or top in (0, GRID - 1) else float(10.0 ** grid[top])
+    return None if within[1] <= within[0] or top in (0, COLLAPSE_PEAK_GRID_POINTS - 1) else float(10.0 ** grid[top])
 
 
 def fit_on_curve(

@@ -7,19 +7,14 @@ import math
 import numpy as np
 
 from tapeline.arrays import Reals
-
-FAST_S, SLOW_S = 0.125, 1.0
-"""Time constants of the weightings F and S (IEC 61672-1:2013, 5.8, from memory)."""
-
-SETTLED_TIMES = 5.0
-"""From so many time constants on a start from nothing is forgotten: e^-5 is 0.03 dB."""
+from tapeline.limits import TIME_WEIGHTING_SETTLED_TIMES
 
 STEPS_AT_ONCE = 64
 """Steps that are worked out in one product."""
 
 
 class ExponentialMean:
-    """Runs powers through one exponential mean and keeps its value at the end of each interval and its largest there.
+    """Exponential mean of streamed powers: its value at the end of each interval and its largest value in it.
 
     Powers come as means over equal steps of `step_frames`, short against `constant_frames`; intervals are
     `interval_frames` long and need not be whole steps.
@@ -30,7 +25,7 @@ class ExponentialMean:
     ) -> None:
         self._keep = math.exp(-step_frames / constant_frames)
         self._step, self._interval = step_frames, interval_frames
-        self._settled = SETTLED_TIMES * constant_frames
+        self._settled = TIME_WEIGHTING_SETTLED_TIMES * constant_frames
         self._last = np.zeros(shape)
         self._steps = 0
         self._ends: list[Reals] = []

@@ -1,4 +1,4 @@
-"""How far one spectral line stands out of its band, and what it adds to the band's power."""
+"""Prominence of spectral lines in their band, and what they add to the band's power."""
 
 from __future__ import annotations
 
@@ -8,20 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-
-LEAST_LINES = 15
-"""Lines that the median is taken over at least, beyond the band where it holds fewer; a tone fills 5 (own choice)."""
-
-LOBE_LINES = 2
-"""Lines to either side of the largest one that a tone fills: the main lobe of a Hann window (Harris 1978)."""
+from tapeline.limits import HANN_HALF_LOBE_LINES, TONE_MEDIAN_AT_LEAST_LINES
 
 
 @dataclass(frozen=True)
-class OutstandingLines:
-    """Of every band, (spectra, bands): the largest line above the median line, what it and its lobe add to the power
-    that the median lets expect there, all of the band's power, and the line's frequency. NaN where a band holds no
-    line. `peaked` is false where a line next to the band, as near as a tone fills, is larger still: that line is the
-    neighbour's."""
+class ProminentLines:
+    """The most prominent line of every band, fields of shape (spectra, bands); NaN where a band holds no line.
+
+    The largest line above the median line, what it and its lobe add to the power that the median lets expect there, all
+    of the band's power, and the line's frequency. `peaked` is false where a line next to the band, as near as a tone
+    fills, is larger still: that line belongs to the neighbouring band.
+    """
 
     above_db: Reals
     added_pa2: Reals
@@ -30,10 +27,10 @@ class OutstandingLines:
     peaked: NDArray[np.bool_]
 
 
-def outstanding_lines(
+def prominent_lines(
     psd: NDArray[np.floating], first_hz: float, step_hz: float, lower_hz: Reals, upper_hz: Reals
-) -> OutstandingLines:
-    """Look at each band of some spectra on one grid; `psd` (Pa^2/Hz) has shape (spectra, lines)."""
+) -> ProminentLines:
+    """The most prominent line of each band of spectra on one grid; `psd` (Pa^2/Hz) has shape (spectra, lines)."""
     above, added, power, frequency = (np.full((psd.shape[0], lower_hz.size), np.nan) for _ in range(4))
     peaked = np.zeros(above.shape, dtype=bool)
     for b, (low, high) in enumerate(zip(lower_hz, upper_hz, strict=True)):
@@ -46,32 +43,32 @@ def outstanding_lines(
             above[:, b] = 10.0 * np.log10(band.max(axis=1) / usual)
         places = np.arange(stop - start)
         largest = band.argmax(axis=1)
-        lobe = np.abs(places - largest[:, None]) <= LOBE_LINES
+        lobe = np.abs(places - largest[:, None]) <= HANN_HALF_LOBE_LINES
         added[:, b] = np.where(lobe, band - usual[:, None], 0.0).sum(axis=1) * step_hz
         power[:, b] = band.sum(axis=1) * step_hz
         frequency[:, b] = first_hz + step_hz * (start + largest)
         peaked[:, b] = _highest_nearby(psd, start + largest)
-    return OutstandingLines(above, added, power, frequency, peaked)
+    return ProminentLines(above, added, power, frequency, peaked)
 
 
-def above_usual_db(
+def prominence_db(
     psd: NDArray[np.floating], first_hz: float, step_hz: float, lower_hz: float, upper_hz: float, frequency_hz: float
 ) -> float:
-    """How far a spectrum (lines,) stands above its median line of a band at a frequency, the lines of a lobe about it.
+    """Prominence in dB of the lines about `frequency_hz` above the median line of a band, of one spectrum (lines,).
 
-    For a second spectrum: does it have a line where the first one has one. NaN where it has no lines there.
+    For a second spectrum: whether it has a line where the first one has one. NaN where it has no lines there.
     """
     start, stop = _lines_of(psd.size, first_hz, step_hz, lower_hz, upper_hz)
     at = round((frequency_hz - first_hz) / step_hz)
-    near = np.asarray(psd[max(0, at - LOBE_LINES) : max(0, at + LOBE_LINES + 1)], dtype=np.float64)
+    near = np.asarray(psd[max(0, at - HANN_HALF_LOBE_LINES) : max(0, at + HANN_HALF_LOBE_LINES + 1)], dtype=np.float64)
     if stop <= start or not near.size:
         return float("nan")
     with np.errstate(divide="ignore", invalid="ignore"):
         return float(10.0 * np.log10(near.max() / _usual(psd[None, :], start, stop)[0]))
 
 
-def usual_lines(psd: NDArray[np.floating], step_hz: float, lower_hz: float, upper_hz: float) -> float:
-    """The median line of a band of one spectrum (lines,) from 0 Hz, or of the lines about it where it holds few."""
+def median_density(psd: NDArray[np.floating], step_hz: float, lower_hz: float, upper_hz: float) -> float:
+    """Median line of a band of one spectrum (lines,) from 0 Hz, or of the lines about it where the band holds few."""
     start, stop = _lines_of(psd.size, 0.0, step_hz, lower_hz, upper_hz)
     return float(_usual(psd[None, :], start, stop)[0])
 
@@ -84,7 +81,7 @@ def _lines_of(lines: int, first_hz: float, step_hz: float, low_hz: float, high_h
 
 def _usual(psd: NDArray[np.floating], start: int, stop: int) -> Reals:
     """The median line of a band or, where it holds few, of the lines about it, (spectra,)."""
-    spare = max(0, LEAST_LINES - (stop - start) + 1) // 2
+    spare = max(0, TONE_MEDIAN_AT_LEAST_LINES - (stop - start) + 1) // 2
     around = np.asarray(psd[:, max(0, start - spare) : stop + spare], dtype=np.float64)
     return np.asarray(np.median(around, axis=1))
 
@@ -94,7 +91,7 @@ def _highest_nearby(psd: NDArray[np.floating], line: NDArray[np.intp]) -> NDArra
 
     Not so near an end of the spectrum: what is beyond may be larger.
     """
-    near = line[:, None] + np.arange(-LOBE_LINES, LOBE_LINES + 1)
+    near = line[:, None] + np.arange(-HANN_HALF_LOBE_LINES, HANN_HALF_LOBE_LINES + 1)
     values = np.take_along_axis(psd, np.clip(near, 0, psd.shape[1] - 1), axis=1)
     inside = (near[:, 0] >= 0) & (near[:, -1] < psd.shape[1])
-    return np.asarray(inside & (values.max(axis=1) <= values[:, LOBE_LINES]))
+    return np.asarray(inside & (values.max(axis=1) <= values[:, HANN_HALF_LOBE_LINES]))

@@ -10,14 +10,9 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import Bands
 from tapeline.arrays import Reals
+from tapeline.limits import CHART_ROUNDING_SHARE, HIGH_PASS_CORNERS_RATIO, WHOLE_NUMBER_WITHIN_UNITS
 
 Flags = NDArray[np.bool_]
-
-HIGH_PASS_REACH = 2.0
-"""Bands are used from twice the corner of a high-pass filter on (common practice: it takes 1 dB there)."""
-
-ROUNDING = 1e-3
-"""How far a chart's first and last frequency may be rounded off a midband."""
 
 SAME_EDGE = 1e-9
 """Edges that differ by less, relative to themselves, are the same by rounding."""
@@ -31,7 +26,7 @@ RESPONSE_UNKNOWN = "response-unknown"
 
 @dataclass(frozen=True)
 class RangeLimits:
-    """See the section `bands` of the settings: `least_lines`, `least_bandwidth_time`, `highest_fraction_of_rate`."""
+    """Limits of usable bands, as the section `bands` of the settings gives them."""
 
     least_lines: float
     least_bandwidth_time: float
@@ -53,7 +48,7 @@ class ChannelRange:
 
 
 def overlapping(lower_hz: Reals, upper_hz: Reals, ranges: Iterable[tuple[float, float]]) -> Flags:
-    """Which bands, or cells of lines, reach into any of the ranges; shape of the edges. To touch at an edge is not."""
+    """Flags, of the edges' shape, of the bands or lines that reach into any of the ranges by more than an edge."""
     found = np.zeros(np.shape(lower_hz), dtype=bool)
     for low, high in ranges:
         inside = (lower_hz < high * (1.0 - SAME_EDGE)) & (upper_hz > low * (1.0 + SAME_EDGE))
@@ -65,11 +60,10 @@ def overlapping(lower_hz: Reals, upper_hz: Reals, ranges: Iterable[tuple[float, 
 def band_limits(
     bands: Bands, lines: Reals, used_s: float, sample_rate_hz: float, channel: ChannelRange, limits: RangeLimits
 ) -> dict[str, Flags]:
-    """What speaks against each band, by the names in `WHY_ABSENT` and `RESPONSE_UNKNOWN`; arrays (bands,).
+    """Reasons against each band, by the names in `WHY_ABSENT` and `RESPONSE_UNKNOWN`, as flags (bands,).
 
     `lines` (bands,) is how many spectral lines each band holds, `used_s` the length of the averaged record. A stated
-    low-pass takes the place of the fraction of the sample rate. Bands whose midband, exact or nominal, the chart covers
-    are used.
+    low-pass replaces the fraction of the sample rate. Bands whose midband, exact or nominal, the chart covers are used.
     """
     share = 0.5 if np.isfinite(channel.low_pass_hz) else limits.highest_fraction_of_rate
     low, high = channel.chart_low_hz, channel.chart_high_hz
@@ -78,17 +72,19 @@ def band_limits(
         np.minimum(bands.midband_hz, bands.nominal_hz),
     )
     return {
-        "few-lines": (lines < limits.least_lines - 1e-9) & (bands.upper_hz <= 0.5 * sample_rate_hz),
+        "few-lines": (lines < limits.least_lines - WHOLE_NUMBER_WITHIN_UNITS)
+        & (bands.upper_hz <= 0.5 * sample_rate_hz),
         "short-record": (bands.upper_hz - bands.lower_hz) * used_s < limits.least_bandwidth_time,
-        "high-pass": bands.lower_hz < HIGH_PASS_REACH * channel.high_pass_hz,
+        "high-pass": bands.lower_hz < HIGH_PASS_CORNERS_RATIO * channel.high_pass_hz,
         "low-pass": bands.upper_hz > channel.low_pass_hz,
         "anti-alias": bands.upper_hz > share * sample_rate_hz,
-        "chart-ends": (upper_name < low * (1.0 - ROUNDING)) | (lower_name > high * (1.0 + ROUNDING)),
+        "chart-ends": (upper_name < low * (1.0 - CHART_ROUNDING_SHARE))
+        | (lower_name > high * (1.0 + CHART_ROUNDING_SHARE)),
         "left-out": overlapping(bands.lower_hz, bands.upper_hz, channel.left_out),
         RESPONSE_UNKNOWN: (bands.lower_hz < low) | (bands.upper_hz > high),
     }
 
 
 def absent(found: dict[str, Flags]) -> Flags:
-    """Which bands get no level, shape (bands,)."""
+    """Flags of the bands that get no level, shape (bands,)."""
     return np.asarray(np.any([found[name] for name in WHY_ABSENT], axis=0))

@@ -39,7 +39,7 @@ def weighting_db(weighting: Weighting, frequency_hz: ArrayLike) -> Reals:
 
 
 def power_weights(weighting: Weighting, frequency_hz: ArrayLike) -> Reals:
-    """The same as a factor on powers (squared magnitude)."""
+    """Frequency weighting as a factor on powers, the squared magnitude, at each frequency (any shape)."""
     f = np.asarray(frequency_hz, dtype=np.float64)
     if weighting == "Z":
         return np.ones_like(f)

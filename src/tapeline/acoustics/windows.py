@@ -28,7 +28,7 @@ def window(name: WindowName, frames: int) -> Reals:
 
 
 def one_sided_factors(first_line: int, last_line: int, frames: int) -> Reals:
-    """What squared lines of blocks of `frames` samples count for: twice, but for 0 Hz and half the sample rate."""
+    """Weights of squared lines in a one-sided spectrum of blocks of `frames` samples: 2, but 1 at 0 Hz and Nyquist."""
     return np.where(np.isin(2 * np.arange(first_line, last_line + 1), (0, frames)), 1.0, 2.0)
 
 
@@ -38,7 +38,7 @@ def noise_bandwidth_lines(shape: Reals) -> float:
 
 
 def all_pairs(blocks: int, frames: int, hop_frames: int) -> tuple[int, ...]:
-    """How many pairs of `blocks` consecutive blocks lie 0, 1, 2 ... hops apart, as far as blocks overlap."""
+    """Numbers of pairs of `blocks` consecutive blocks 0, 1, 2 ... hops apart, as far as blocks overlap."""
     return tuple(max(0, blocks - lag) for lag in range(-(-frames // hop_frames)))
 
 
@@ -70,7 +70,7 @@ def line_covariance(shape: Reals, hop_frames: int, pairs: Sequence[int], reach_l
 
 
 def power_variance(parts: NDArray[np.floating], covariance: Reals) -> Reals:
-    """Variance (Pa^4) of sums of lines, from each line's part in the sum, shape (..., lines) to (...).
+    """Variance (Pa^4) of sums of lines, from each line's term of the sum, shape (..., lines) to (...).
 
     sum_kl a_k a_l C(|k-l|), with a the lines' expected powers times their shares.
     """

@@ -1,4 +1,4 @@
-"""What all sensors of a session did together, told apart from what one did; sensors that look exchanged; leaks."""
+"""Changes that all sensors of a session share, apart from those of one; sensors that look exchanged; leaks."""
 
 from __future__ import annotations
 
@@ -7,35 +7,25 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-LEAST_SENSORS = 3
-"""From so many sensors on the median is not led by a single one."""
-
-LEAK_BELOW_HZ = 500.0
-"""A leak lowers low frequencies first: at 250 Hz it shows, at 1 kHz hardly (common practice)."""
-
-LEAK_TIMES_OTHERS = 3.0
-"""A leaking fit is so many times less steady than the others' median (own choice)."""
-
-EXCHANGE_FIT = 0.5
-"""Share of the deviation limit within which two sensors must fit each other's charts (own choice)."""
+from tapeline.limits import COMMON_DEVIATION_SENSORS, EXCHANGE_FIT_LIMIT_SHARE, LEAK_UNSTEADINESS_RATIO
 
 
 def median_of(values: Sequence[float | None]) -> float | None:
     """Median of the known values; None where there are fewer than three."""
     known = [value for value in values if value is not None]
-    return statistics.median(known) if len(known) >= LEAST_SENSORS else None
+    return statistics.median(known) if len(known) >= COMMON_DEVIATION_SENSORS else None
 
 
 @dataclass(frozen=True)
 class Split:
-    """A change of one sensor in dB with what all sensors share of it; `shared` is None where that is not known."""
+    """A change of one sensor in dB and the part of it that all sensors share; `shared_db` is None if it is unknown."""
 
     whole_db: float
     shared_db: float | None
 
     @property
     def own_db(self) -> float:
-        """The part that is the sensor's own."""
+        """The part of the change, in dB, that is the sensor's own."""
         return self.whole_db - (self.shared_db or 0.0)
 
     def is_own(self, limit_db: float, shared_limit_db: float) -> bool:
@@ -54,7 +44,7 @@ class Split:
 
 @dataclass(frozen=True)
 class FitCheck:
-    """One ring as the search for leaks sees it: level against what is expected of it, and its scatter in dB.
+    """One calibrator application for the search for leaks: its deviation from the expected level and its scatter, dB.
 
     `noise_scatter_db` is the part of the scatter that noise beside the tone explains.
     """
@@ -67,7 +57,7 @@ class FitCheck:
 
 @dataclass(frozen=True)
 class Leak:
-    """A fit that looks leaky: so much lower than the others against the sensor table (or than the table, if alone)."""
+    """A fit that seems to leak: how much lower it is than the others (or, if alone, than the sensor table)."""
 
     low_db: float
     unsteadiness_db: float
@@ -85,11 +75,11 @@ def noise_scatter_db(tone_to_noise_db: float, noise_band_hz: float, length_s: fl
 
 
 def leaking(checks: Sequence[FitCheck], low_db: float, unsteadiness_db: float) -> dict[str, Leak]:
-    """Positions whose fit looks leaky.
+    """Positions whose fit seems to leak.
 
     All checks are of one recording. A leak makes the level low and unsteady at the same time: lower than the others by
     `low_db` against the same expectation, and scattering by `unsteadiness_db` and three times what noise explains and
-    the others' median. With fewer than three checks the expectation itself is what the level is held against.
+    the others' median. With fewer than three checks the level is compared with the expectation itself.
     """
     found = {}
     for check in checks:
@@ -97,7 +87,7 @@ def leaking(checks: Sequence[FitCheck], low_db: float, unsteadiness_db: float) -
         shared = median_of([other.deviation_db for other in checks])
         usual = statistics.median([other.unsteadiness_db for other in others]) if others else 0.0
         low = check.deviation_db - (shared or 0.0)
-        least = max(unsteadiness_db, LEAK_TIMES_OTHERS * max(usual, check.noise_scatter_db))
+        least = max(unsteadiness_db, LEAK_UNSTEADINESS_RATIO * max(usual, check.noise_scatter_db))
         if low <= -low_db and check.unsteadiness_db >= least:
             found[check.position] = Leak(-low, check.unsteadiness_db, shared is not None)
     return found
@@ -118,8 +108,8 @@ def exchanged_sensors(
             other
             for other in off
             if other != name
-            and abs(_db(measured_v_per_pa[name], charts_v_per_pa[other])) <= EXCHANGE_FIT * limit_db
-            and abs(_db(measured_v_per_pa[other], charts_v_per_pa[name])) <= EXCHANGE_FIT * limit_db
+            and abs(_db(measured_v_per_pa[name], charts_v_per_pa[other])) <= EXCHANGE_FIT_LIMIT_SHARE * limit_db
+            and abs(_db(measured_v_per_pa[other], charts_v_per_pa[name])) <= EXCHANGE_FIT_LIMIT_SHARE * limit_db
         ]
         for name in off
     }

@@ -10,12 +10,11 @@ import datetime
 from dataclasses import dataclass
 from pathlib import Path
 
+from tapeline.limits import DATA_SHEET_FILE_BYTES
 from tapeline.regular_files import NotRegularError, read_regular
 
 BASIC_BYTES = 8
 MEMORY_BYTES = 32
-MOST_BYTES = 1_000_000
-"""Read of a file that is said to be a data sheet (own choice): enough to tell its length in most mistakes."""
 EPOCH = datetime.date(1998, 1, 1)
 """Dates count days from here."""
 
@@ -30,7 +29,7 @@ class DataSheetError(Exception):
 
 @dataclass(frozen=True)
 class DataSheet:
-    """What could be read for certain; None where the data sheet does not say or nobody knows the layout."""
+    """The fields of a data sheet that are known for certain; None where one is not stated or its layout is unknown."""
 
     manufacturer: int
     model: int
@@ -43,7 +42,7 @@ class DataSheet:
     calibrated_on: datetime.date | None
 
     def lines(self) -> list[str]:
-        """The same for people, one fact a line."""
+        """The fields as sentences, one a line."""
         words = {True: "right", False: "WRONG: do not trust the rest", None: "none in this file"}
         selector = "none in this file" if self.selector is None else f"{self.selector} ({SELECTORS[self.selector]})"
         return [
@@ -60,9 +59,12 @@ class DataSheet:
 
 
 def read_data_sheet(path: Path) -> DataSheet:
-    """Decode the file at `path`; raises DataSheetError for what is no data sheet, OSError for what cannot be read."""
+    """The data sheet in the file at `path`.
+
+    Raises DataSheetError for a file that is no data sheet, OSError for one that cannot be read.
+    """
     try:
-        return decode(read_regular(path, MOST_BYTES))
+        return decode(read_regular(path, DATA_SHEET_FILE_BYTES))
     except NotRegularError as error:
         raise DataSheetError(
             f"found {error.strerror}, expected a file of {BASIC_BYTES + MEMORY_BYTES} bytes"
@@ -70,7 +72,7 @@ def read_data_sheet(path: Path) -> DataSheet:
 
 
 def decode(content: bytes) -> DataSheet:
-    """Decode the 8 bytes of the basic part, alone or followed by 32 bytes of memory whose first byte is the checksum.
+    """The data sheet in 8 bytes of basic part, alone or followed by 32 bytes of memory that begin with the checksum.
 
     Raises DataSheetError for other lengths and for bytes that are all 0 or all 255.
     """

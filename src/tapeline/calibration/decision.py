@@ -1,4 +1,4 @@
-"""Which sensitivity a channel gets in a session, from all the evidence there is, why, and how far to trust it."""
+"""The sensitivity of a channel in a session, chosen from all the evidence, with its reasons and its uncertainty."""
 
 from __future__ import annotations
 
@@ -18,18 +18,13 @@ from tapeline.calibration.evidence import (
 )
 from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensitivity_terms import SHARED_TERMS, sensitivity_terms
+from tapeline.limits import CALIBRATORS_APART_STANDARD_UNCERTAINTIES, SHOWN_COMMON_PART_DB
 from tapeline.statistics.uncertainty import Term, combined
-
-CALIBRATORS_APART = 2.0
-"""Two calibrators may differ by this many standard uncertainties of their levels' difference (coverage factor, GUM)."""
-
-SHOWN_DB = 0.05
-"""A smaller common part of a difference is not worth a word."""
 
 
 @dataclass(frozen=True)
 class Limits:
-    """From which difference on a sensitivity is doubted; the `common` ones are for what all sensors share.
+    """Limits from which on a sensitivity is doubted; the `common` ones are for what all sensors share.
 
     From `drift_note_db` on a drift is noted.
     """
@@ -53,7 +48,7 @@ class InCommon:
 
 @dataclass(frozen=True)
 class Decision:
-    """The sensitivity used, why, its uncertainty term by term, and the doubts; None where there is no evidence."""
+    """The chosen sensitivity, its reason, its uncertainty term by term, and the doubts; None without any evidence."""
 
     sensitivity_v_per_pa: float | None
     source: str
@@ -86,7 +81,7 @@ def choose_sensitivity(evidence: Evidence, policy: Policy) -> tuple[float | None
 
 
 def decide(evidence: Evidence, policy: Policy, limits: Limits, common: InCommon = InCommon()) -> Decision:
-    """Choose the sensitivity and judge it: deviation from the chart, drift, what is missing, uncertainty."""
+    """The sensitivity that the policy chooses, judged by deviation from the chart, drift and missing checks."""
     chosen, source = choose_sensitivity(evidence, policy)
     known = summary_of(evidence)
     doubts: dict[str, str] = {}
@@ -134,7 +129,7 @@ def _apart(evidence: Evidence, limits: Limits) -> dict[str, str]:
 def _calibrators_apart_db(one: Check, other: Check) -> float:
     """How far two calibrators may differ by the uncertainties of their levels."""
     own = [term for check in (one, other) for term in check.terms if term.name == SHARED_TERMS[0]]
-    return CALIBRATORS_APART * combined(own).standard_uncertainty
+    return CALIBRATORS_APART_STANDARD_UNCERTAINTIES * combined(own).standard_uncertainty
 
 
 def _unconfirmed(evidence: Evidence, doubts: Mapping[str, str], source: str) -> dict[str, str]:
@@ -218,7 +213,11 @@ def _differences(known: Summary, limits: Limits, common: InCommon, within_stages
 def _own_words(split: Split) -> str:
     """What of a difference is the sensor's own, where all have a part in common that shows in two decimals."""
     shared = split.shared_db or 0.0
-    return "" if abs(shared) < SHOWN_DB else f"; all in the median {shared:+.2f} dB, beside them {split.own_db:+.2f} dB"
+    return (
+        ""
+        if abs(shared) < SHOWN_COMMON_PART_DB
+        else f"; all in the median {shared:+.2f} dB, beside them {split.own_db:+.2f} dB"
+    )
 
 
 def _why(evidence: Evidence, policy: Policy, source: str) -> str:

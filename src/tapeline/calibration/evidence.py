@@ -35,9 +35,9 @@ class Check:
 
 @dataclass(frozen=True)
 class Evidence:
-    """All that is known of one channel in one session. `refused` says, stage by stage, why checks are not used.
+    """All that is known of one channel in one session; `refused` says, stage by stage, why checks are not used.
 
-    `alternatives_db` are the levels of the sensitivity (re 1 V/Pa) of which nothing tells which one is right.
+    `alternatives_db` are the levels of the sensitivity (re 1 V/Pa) of which any one may be right.
     """
 
     checks: tuple[Check, ...]
@@ -63,7 +63,7 @@ class Evidence:
 
 @dataclass(frozen=True)
 class Summary:
-    """The evidence of one channel in one line: what is there, and how it compares."""
+    """The evidence of one channel in short: sensitivities before, after and of both, deviation and drift."""
 
     before_v_per_pa: float | None
     after_v_per_pa: float | None
@@ -73,7 +73,11 @@ class Summary:
 
 
 def level_mean(values: Sequence[float]) -> float | None:
-    """Mean of sensitivities as levels (the geometric mean); None of nothing."""
+    """Mean of sensitivities as levels (the geometric mean); None of nothing.
+
+    >>> level_mean([1.0, 4.0])
+    2.0
+    """
     return math.exp(sum(math.log(v) for v in values) / len(values)) if values else None
 
 

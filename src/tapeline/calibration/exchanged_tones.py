@@ -11,25 +11,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tapeline.limits import (
+    EXCHANGE_AT_LEAST_DB,
+    EXCHANGE_CLEARER_SHARE,
+    EXCHANGE_CROSSWISE_SHARE,
+    SAME_SENSOR_CHECKS_DB,
+)
+
 Order = Literal["exchanged", "as listed", "unknown"]
 Side = Literal["straight", "crossed"]
-
-SAME_DB = 0.2
-"""Two rings of one sensor agree within this (common practice)."""
-
-APART_DB = 0.5
-"""From this change on levels alone show an exchange: no sound sensor drifts so far (ISO 3744, from memory)."""
-
-CROSSWISE_SHARE = 0.25
-"""Levels that changed places by more fit each other within this share of it: sensors drift besides (own choice)."""
-
-CLEARER = 0.5
-"""One way fits where it is off by no more than this share of what the other way is off by (own choice)."""
 
 
 @dataclass(frozen=True)
 class PairReading:
-    """Two positions in one recording: their levels, the order in which they were heard, whether somebody says good."""
+    """Two positions in one recording: their levels, their order in time, whether a person accepts the checks."""
 
     run: str
     first_db: float
@@ -39,17 +34,17 @@ class PairReading:
 
     @property
     def difference_db(self) -> float:
-        """First less second."""
+        """Level of the first minus that of the second position, in dB."""
         return self.first_db - self.second_db
 
 
 @dataclass(frozen=True)
 class PairJudgement:
-    """What becomes of the recordings of two positions.
+    """Which recordings of two positions count.
 
-    `refused` are runs whose checks are the other sensor's, or of which that cannot be told; `cleared` are runs whose
-    odd order is explained. `undecided` says that nothing tells which of two values is right: `first_db` and `second_db`
-    hold them. `place_unsure` says that the two may be exchanged in the whole session.
+    `refused` are runs whose checks are the other sensor's, or may be; `cleared` are runs whose different order is
+    explained. `undecided` says that either of two values may be right: `first_db` and `second_db` hold them.
+    `place_unsure` says that the two may be exchanged in the whole session.
     """
 
     refused: tuple[str, ...] = ()
@@ -86,10 +81,12 @@ def crosswise_pairs(
 
     def fits(one: str, other: str) -> bool:
         change = abs(now[one] - earlier[one])
-        return abs(now[one] - earlier[other]) <= min(APART_DB, max(SAME_DB, CROSSWISE_SHARE * change))
+        return abs(now[one] - earlier[other]) <= min(
+            EXCHANGE_AT_LEAST_DB, max(SAME_SENSOR_CHECKS_DB, EXCHANGE_CROSSWISE_SHARE * change)
+        )
 
     now = {name: level - shared_db for name, level in later.items() if name in earlier}
-    moved = [name for name in now if abs(now[name] - earlier[name]) > APART_DB]
+    moved = [name for name in now if abs(now[name] - earlier[name]) > EXCHANGE_AT_LEAST_DB]
     partners = {
         name: [other for other in moved if other != name and fits(name, other) and fits(other, name)] for name in moved
     }
@@ -103,11 +100,11 @@ def crosswise_pairs(
 def _side(difference_db: float, reference_db: float) -> Side | None:
     """Whether a difference of two sensors is the reference's or its opposite; None where that cannot be told."""
     straight, crossed = abs(difference_db - reference_db) / 2.0, abs(difference_db + reference_db) / 2.0
-    if max(straight, crossed) <= SAME_DB:
+    if max(straight, crossed) <= SAME_SENSOR_CHECKS_DB:
         return None
-    if straight <= CLEARER * crossed:
+    if straight <= EXCHANGE_CLEARER_SHARE * crossed:
         return "straight"
-    return "crossed" if crossed <= CLEARER * straight else None
+    return "crossed" if crossed <= EXCHANGE_CLEARER_SHARE * straight else None
 
 
 def _two_ways(
@@ -158,7 +155,7 @@ def _one_way(
         return PairJudgement(cleared=odd)
     if agree and len(readings) > 1:
         return PairJudgement(place_unsure=True)
-    if all(abs(reading.difference_db) <= SAME_DB for reading in readings):
+    if all(abs(reading.difference_db) <= SAME_SENSOR_CHECKS_DB for reading in readings):
         return PairJudgement(place_unsure=not listed)
     if len(readings) > 1:
         others = len(odd) < len(readings)

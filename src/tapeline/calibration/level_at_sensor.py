@@ -10,8 +10,8 @@ from tapeline.statistics.uncertainty import Term
 
 
 @dataclass(frozen=True)
-class CalibratorPapers:
-    """What the calibrators table says of one calibrator; uncertainties are None where it does not say."""
+class CalibratorCertificate:
+    """The entries of the calibrators table for one calibrator; uncertainties are None where it states none."""
 
     level_db: float
     closed_coupler: bool
@@ -22,7 +22,7 @@ class CalibratorPapers:
 
 @dataclass(frozen=True)
 class LevelDefaults:
-    """What stands in for uncertainties that nobody stated."""
+    """Uncertainties that are used where none is stated."""
 
     calibrator_uncertainty_db: float
     adapter_uncertainty_db: float
@@ -40,9 +40,9 @@ class LevelAtSensor:
 
 
 def level_at_sensor(
-    papers: CalibratorPapers, static_pressure_hpa: float | None, defaults: LevelDefaults
+    papers: CalibratorCertificate, static_pressure_hpa: float | None, defaults: LevelDefaults
 ) -> LevelAtSensor:
-    """Calibrator level + 20 lg(p / 101.325 kPa) for closed couplers + adapter correction.
+    """Sound pressure level at the sensor: calibrator level + 20 lg(p / 101.325 kPa) for closed couplers + adapter.
 
     The pressure in a closed coupler is proportional to the static pressure, so a relative error of the barometer is one
     of the level: 20 / ln 10 x u(p) / p in dB.

@@ -6,16 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapeline.calibration.evidence import STAGES, Check, level_difference_db, level_mean
-
-LEAST_STEP_DB = 8.0
-"""Calibrators of 94, 104, 114 and 124 dB are 10 dB apart or more, each within its adapter and the air (own choice)."""
+from tapeline.limits import LINEARITY_LEVEL_STEP_DB
 
 
 @dataclass(frozen=True)
 class Linearity:
-    """The sensitivity at the higher level over that at the lower one in dB, and how far the levels are apart.
+    """The sensitivity at the higher level over that at the lower one in dB, and the difference of the levels.
 
-    `same_stage` says that both were rung on the same side of the runs, so that no drift is in it.
+    `same_stage` says that both calibrators were applied on the same side of the runs, so that no drift is in it.
     """
 
     difference_db: float
@@ -25,7 +23,7 @@ class Linearity:
 
 
 def linearity_of(checks: Sequence[Check]) -> Linearity | None:
-    """How far sensitivities at two levels differ (14 CFR 36, A36.3.6.6); None where all levels are about the same.
+    """Difference of sensitivities at two levels (14 CFR 36, A36.3.6.6); None where all levels are about the same.
 
     Checks of one stage are compared where there are both levels in one, else those of both stages.
     """
@@ -38,7 +36,7 @@ def linearity_of(checks: Sequence[Check]) -> Linearity | None:
 
 def _within(checks: Sequence[Check], *, same_stage: bool) -> Linearity | None:
     known = sorted((check for check in checks if check.level_db is not None), key=lambda check: check.level_db or 0.0)
-    if not known or (known[-1].level_db or 0.0) - (known[0].level_db or 0.0) < LEAST_STEP_DB:
+    if not known or (known[-1].level_db or 0.0) - (known[0].level_db or 0.0) < LINEARITY_LEVEL_STEP_DB:
         return None
     low, high = known[0], known[-1]
     soft, loud = (
@@ -46,7 +44,7 @@ def _within(checks: Sequence[Check], *, same_stage: bool) -> Linearity | None:
             [
                 c.sensitivity_v_per_pa
                 for c in known
-                if abs((c.level_db or 0.0) - (end.level_db or 0.0)) < LEAST_STEP_DB / 2
+                if abs((c.level_db or 0.0) - (end.level_db or 0.0)) < LINEARITY_LEVEL_STEP_DB / 2
             ]
         )
         for end in (low, high)

@@ -11,48 +11,27 @@ import scipy.fft
 from tapeline.acoustics.sine_fit import fit_sine, line_rms, peak_hz
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
+from tapeline.calibration.calibrator_applications import CalibratorApplication
 from tapeline.calibration.evidence import FIT_TERM
-from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import octave_around
+from tapeline.limits import (
+    APPLICATION_MARGIN_S,
+    CLIPPED_TONE_SAMPLES,
+    CREST_SAMPLE_SHARE,
+    FLAT_TOP_CONVERTER_STEPS,
+    FLAT_TOP_RATIO,
+    FULL_SCALE_SLACK_CONVERTER_STEPS,
+    TONE_LEVEL_STEP_S,
+    TOP_FROM_CREST_SHARE,
+    TOP_FULL_CREST_SHARE,
+    UNSETTLED_LENGTH_SHARE,
+)
 from tapeline.statistics.uncertainty import Term, rectangular
-
-LEVEL_STEP_S = 0.5
-"""Length of the short levels whose standard deviation tells how steady a tone is (common practice)."""
-
-CREST_SHARE = 0.995
-"""Share of the samples below what counts as the crest: above it noise would decide."""
-
-TOP_FROM, TOP_FULL = 0.975, 0.995
-"""Shares of the crest between which a sample comes to belong to its top; a sine has 5.4 % of its samples there.
-
-A sharp edge would make the count jump where every period is sampled at the same few moments.
-"""
-
-FLAT_TOP = 1.35
-"""So many times as many samples at the top as the fitted sine has: the crest is cut off by 1.5 % or more (computed).
-
-A second or third harmonic at the limit of distortion makes 1.1 to 1.2 of it, noise less than 1.
-"""
-
-SLACK_STEPS = 1.5
-"""Converters that clip one step below their end still count as at full scale."""
-
-CLIPPED_RUN = 3
-"""Samples in a row at full scale that count as clipped (common practice)."""
-
-MOST_REST = 0.5
-"""So much of the steady part's length may have another level: a coupler that settles (own choice)."""
-
-FLAT_STEPS = 200
-"""Crests of fewer converter steps cannot be told from cut ones: the top is 2 % of the crest, four steps of these."""
-
-RING_MARGIN_S = 0.5
-"""A ring longer than what is needed by this much, without a steady part of that length, was unsteady, not short."""
 
 
 @dataclass(frozen=True)
 class MeasuredTone:
-    """What the sine fit says of the steady part of one ring; voltages in the unit of the samples."""
+    """Result of the sine fit to the steady part of one application; voltages in the unit of the samples."""
 
     frequency_hz: float
     rms: float
@@ -65,39 +44,41 @@ class MeasuredTone:
 
     @property
     def fit_term(self) -> Term:
-        """Scatter of the short levels' mean (GUM 4.2.3), with levels - 1 degrees of freedom.
+        """Uncertainty term of the short levels' mean (GUM 4.2.3), with levels - 1 degrees of freedom.
 
         A level that moves from one end to the other may have been right at either: a rectangle (GUM 4.3.7).
         """
-        freedom = float(self.levels - 1) if self.levels > 1 else math.inf
+        dof = float(self.levels - 1) if self.levels > 1 else math.inf
         scatter = self.unsteadiness_db / math.sqrt(max(self.levels, 1))
-        return Term(FIT_TERM, math.hypot(scatter, rectangular(self.trend_db / 2.0)), "measured", freedom)
+        return Term(FIT_TERM, math.hypot(scatter, rectangular(self.trend_db / 2.0)), "measured", dof)
 
 
 def measure_tone(
     samples: Reals, sample_rate_hz: float, nominal_hz: float, reach_hz: float, full_scale: float | None, step: float
 ) -> MeasuredTone:
-    """Four-parameter sine fit (IEEE 1057) over the steady part of a ring, samples of shape (frames,).
+    """The tone of the steady part of an application, by a four-parameter sine fit (IEEE 1057) to samples (frames,).
 
-    The tone is looked for within `reach_hz` of `nominal_hz`. `full_scale` is the largest value that the recording can
+    The tone is sought within `reach_hz` of `nominal_hz`. `full_scale` is the largest value that the recording can
     hold (None: not known), `step` one converter step (0 for floats). Unsteadiness is the standard deviation of the
     levels of whole 0.5 s stretches (Hann-windowed, so that rumble stays out), trend_db the change of a straight line
     through them, distortion the rms of harmonics 2 to 5 over the tone's, tone to noise the tone's
-    power over that of the rest of the octave about it: noise farther off does not move a fitted tone.
+    power over that of the rest of the octave about it: noise further away does not move a fitted tone.
     Raises ValueError for fewer than 16 samples.
     """
     fit = fit_sine(samples, sample_rate_hz, peak_hz(samples, sample_rate_hz, nominal_hz, reach_hz))
-    size = max(16, round(LEVEL_STEP_S * sample_rate_hz))
+    size = max(16, round(TONE_LEVEL_STEP_S * sample_rate_hz))
     starts = range(0, samples.size - size + 1, size)
     pieces = (samples[i : i + size] for i in starts)
     levels = [20.0 * math.log10(line_rms(piece, sample_rate_hz, fit.frequency_hz)) for piece in pieces]
     sine = fit.samples(samples.size, sample_rate_hz) - fit.offset
     clipped = False
-    if fit.rms * math.sqrt(2.0) >= FLAT_STEPS * step:
+    if fit.rms * math.sqrt(2.0) >= FLAT_TOP_CONVERTER_STEPS * step:
         clipped = _flat_topped(samples - fit.offset, sine) or _flat_topped(fit.offset - samples, -sine)
     if full_scale is not None:
-        at_end = np.abs(samples) >= full_scale - SLACK_STEPS * step
-        clipped = clipped or bool(np.convolve(at_end, np.ones(CLIPPED_RUN), "valid").max(initial=0.0) >= CLIPPED_RUN)
+        at_end = np.abs(samples) >= full_scale - FULL_SCALE_SLACK_CONVERTER_STEPS * step
+        clipped = clipped or bool(
+            np.convolve(at_end, np.ones(CLIPPED_TONE_SAMPLES), "valid").max(initial=0.0) >= CLIPPED_TONE_SAMPLES
+        )
     return MeasuredTone(
         frequency_hz=fit.frequency_hz,
         rms=fit.rms,
@@ -113,12 +94,22 @@ def measure_tone(
 
 def _flat_topped(samples: Reals, sine: Reals) -> bool:
     """Whether samples crowd at their upper crest more than those of the fitted sine at the same moments."""
-    return _top_share(samples) > FLAT_TOP * _top_share(sine)
+    return _top_share(samples) > FLAT_TOP_RATIO * _top_share(sine)
 
 
 def _top_share(samples: Reals) -> float:
-    crest = float(np.quantile(samples, CREST_SHARE))
-    return float(np.mean(np.clip((samples / crest - TOP_FROM) / (TOP_FULL - TOP_FROM), 0.0, 1.0))) if crest > 0 else 0.0
+    crest = float(np.quantile(samples, CREST_SAMPLE_SHARE))
+    return (
+        float(
+            np.mean(
+                np.clip(
+                    (samples / crest - TOP_FROM_CREST_SHARE) / (TOP_FULL_CREST_SHARE - TOP_FROM_CREST_SHARE), 0.0, 1.0
+                )
+            )
+        )
+        if crest > 0
+        else 0.0
+    )
 
 
 def _noise_beside(samples: Reals, sine: Reals, sample_rate_hz: float, frequency_hz: float) -> float:
@@ -134,7 +125,7 @@ def _noise_beside(samples: Reals, sine: Reals, sample_rate_hz: float, frequency_
 
 @dataclass(frozen=True)
 class ToneLimits:
-    """From where on a tone is refused; each is a setting of the section `calibration`."""
+    """Limits from which on a tone is refused; each is a setting of the section `calibration`."""
 
     shortest_steady_s: float
     unsteadiness_limit_db: float
@@ -144,33 +135,37 @@ class ToneLimits:
     ring_spread_limit_db: float
 
 
-def ring_refusals(ring: Ring, limits: ToneLimits) -> dict[str, str]:
-    """Why a ring is refused before its tone is measured: a reason code with its words; empty where it is not.
+def application_refusals(application: CalibratorApplication, limits: ToneLimits) -> dict[str, str]:
+    """Reasons to refuse an application before its tone is measured, by reason code; empty where there are none.
 
-    Its steady part is too short, or the rest, more than half as long, has another level: which one is right cannot be
-    told.
+    Its steady part is too short, or the rest, more than half as long, has another level: either may be right.
     """
-    if not ring.is_steady_for(limits.shortest_steady_s):
+    if not application.is_steady_for(limits.shortest_steady_s):
         needed = f"{limits.shortest_steady_s:g} s are needed"
-        if ring.length_s >= limits.shortest_steady_s + RING_MARGIN_S:
-            return {"unsteady-tone": f"{ring.steady_s:.2f} s of {ring.length_s:.2f} s of tone are steady, {needed}"}
-        return {"too-short-tone": f"{ring.steady_s:.2f} s of steady tone, {needed}"}
-    if ring.rest_s > MOST_REST * ring.steady_s and abs(ring.rest_off_db) > limits.ring_spread_limit_db:
+        if application.length_s >= limits.shortest_steady_s + APPLICATION_MARGIN_S:
+            steady = f"{application.steady_s:.2f} s of {application.length_s:.2f} s"
+            return {"unsteady-tone": f"{steady} of tone are steady, {needed}"}
+        return {"too-short-tone": f"{application.steady_s:.2f} s of steady tone, {needed}"}
+    if (
+        application.rest_s > UNSETTLED_LENGTH_SHARE * application.steady_s
+        and abs(application.rest_off_db) > limits.ring_spread_limit_db
+    ):
         words = (
-            f"{ring.steady_s:.1f} s of tone are steady, the other {ring.rest_s:.1f} s are {ring.rest_off_db:+.2f} dB"
+            f"{application.steady_s:.1f} s of tone are steady, "
+            f"the other {application.rest_s:.1f} s are {application.rest_off_db:+.2f} dB"
         )
         return {"unsteady-tone": f"{words} from them (limit {limits.ring_spread_limit_db:g} dB)"}
     return {}
 
 
 def tone_refusals(tone: MeasuredTone, nominal_hz: float, limits: ToneLimits) -> dict[str, str]:
-    """Why a measured tone is refused: reason codes with their words; empty where it is fit for use."""
+    """Reasons to refuse a measured tone, by reason code with their sentences; empty where it is fit for use."""
     refused = {}
     if tone.clipped:
         refused["clipped-tone"] = "the tone's crests are cut off: ring again with less gain"
     if tone.unsteadiness_db > limits.unsteadiness_limit_db:
         refused["unsteady-tone"] = (
-            f"levels of {LEVEL_STEP_S:g} s scatter by {tone.unsteadiness_db:.2f} dB, at most "
+            f"levels of {TONE_LEVEL_STEP_S:g} s scatter by {tone.unsteadiness_db:.2f} dB, at most "
             f"{limits.unsteadiness_limit_db:g} dB are allowed"
         )
     if abs(tone.frequency_hz / nominal_hz - 1.0) * 100.0 > limits.frequency_within_pct:

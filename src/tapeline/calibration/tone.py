@@ -1,4 +1,4 @@
-"""A calibrator's tone followed through a recording: its power, the noise beside it, and the steady part of a ring."""
+"""A calibrator's tone followed through a recording: its power, the noise beside it, and its steady part."""
 
 from __future__ import annotations
 
@@ -10,39 +10,32 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
-
-BLOCK_S = 0.1
-"""Length of a block whose tone level is followed; half overlapped."""
-
-SETTLED_DB = 0.03
-"""A block this near the median counts as settled however small the scatter (own choice, a tenth of a class limit)."""
-
-SETTLED_FACTOR = 6.0
-"""So many median deviations, four standard deviations of a normal scatter, count as settled (own choice)."""
+from tapeline.limits import TONE_BLOCK_S, TONE_NOISE_OCTAVES, TONE_SETTLED_DB, TONE_SETTLED_MEDIAN_DEVIATIONS
 
 SMALLEST_POWER = 1e-30
 """Stands for no power at all where a ratio is asked for, in square units of the recording."""
 
 
 def octave_around(frequency_hz: float) -> tuple[float, float]:
-    """Edges of the octave band about a tone: noise outside of it is none of the tone's (own choice of the width)."""
-    return frequency_hz / 2.0**0.5, frequency_hz * 2.0**0.5
+    """Edges (Hz) of the band about a tone in which noise counts as the tone's, `TONE_NOISE_OCTAVES` wide."""
+    half = 2.0 ** (TONE_NOISE_OCTAVES / 2.0)
+    return frequency_hz / half, frequency_hz * half
 
 
 def octave_width_hz(frequency_hz: float) -> float:
-    """Width of that band."""
+    """Width in Hz of the band about a tone in which its noise is measured."""
     low, high = octave_around(frequency_hz)
     return high - low
 
 
 class ToneTrack:
-    """Power near the calibrator's frequency and of the rest of the octave about it, per channel and block, streamed.
+    """Power near the calibrator's frequency and in the rest of the octave about it, per channel and block, streamed.
 
-    Samples that are no finite numbers are counted in `not_finite`, shape (channels,); their blocks hold no tone.
+    NaN and infinite samples are counted in `not_finite`, shape (channels,); their blocks hold no tone.
     """
 
     def __init__(self, channels: int, sample_rate_hz: float, frequency_hz: float, within_pct: float) -> None:
-        self._frames = 2 * max(8, round(BLOCK_S * sample_rate_hz / 2))
+        self._frames = 2 * max(8, round(TONE_BLOCK_S * sample_rate_hz / 2))
         self.hop_s = self._frames / 2 / sample_rate_hz
         self.block_s = self._frames / sample_rate_hz
         self._window = window("hann", self._frames).astype(np.float32)
@@ -95,43 +88,45 @@ class ToneTrack:
 
 @dataclass(frozen=True)
 class SteadyPart:
-    """Start and stop of the steady part of a ring, in seconds of the recording."""
+    """Start and stop of the steady part of an application, in seconds of the recording."""
 
     start_s: float
     stop_s: float
 
     @property
     def length_s(self) -> float:
+        """Length of the steady part in seconds."""
         return self.stop_s - self.start_s
 
 
 def steadiness_limit_db(
-    rung: NDArray[np.bool_], tone: Reals, beside: Reals, near_share: float, within_db: float
+    calibrated: NDArray[np.bool_], tone: Reals, beside: Reals, near_share: float, within_db: float
 ) -> float:
     """`within_db` widened by three standard deviations of what noise near the tone does to a block's level.
 
     A block of tone power P with noise power N near the tone scatters by 4.343 sqrt(2 N / P) dB; N is `near_share` of
     the noise in the rest of the octave.
     """
-    if not rung.any():
+    if not calibrated.any():
         return within_db
-    noise_to_tone = float(np.median(beside[rung] / tone[rung])) * near_share
+    noise_to_tone = float(np.median(beside[calibrated] / tone[calibrated])) * near_share
     return within_db + 3.0 * 4.343 * float(np.sqrt(2.0 * noise_to_tone))
 
 
 def steady_part(
-    rung: NDArray[np.bool_], tone: Reals, hop_s: float, block_s: float, within_db: float
+    calibrated: NDArray[np.bool_], tone: Reals, hop_s: float, block_s: float, within_db: float
 ) -> SteadyPart | None:
-    """The longest stretch of rung blocks whose tone levels all lie within ±`within_db`; one channel, shape (blocks,).
+    """The longest stretch of calibrated blocks whose tone levels all lie within ±`within_db`; one channel, (blocks,).
 
-    One block is taken off at each end, since the windows there still see the handling; then blocks at the ends that are
-    off the stretch's median by more than its own scatter: a coupler that is still settling. None when nothing is left.
+    One block is removed at each end, since the windows there still contain the handling; then blocks at the ends that
+    are off the stretch's median by more than its own scatter: a coupler that is still settling. None when nothing is
+    left.
     """
     level = 10.0 * np.log10(np.maximum(tone, SMALLEST_POWER))
     best = (0, 0)
     start = 0
-    for stop in range(1, rung.size + 1):
-        if not rung[stop - 1]:
+    for stop in range(1, calibrated.size + 1):
+        if not calibrated[stop - 1]:
             start = stop
             continue
         while level[start:stop].max() - level[start:stop].min() > 2.0 * within_db:
@@ -142,7 +137,7 @@ def steady_part(
     if last <= first:
         return None
     offset = np.abs(level - np.median(level[first:last]))
-    settled = offset <= max(SETTLED_DB, SETTLED_FACTOR * float(np.median(offset[first:last])))
+    settled = offset <= max(TONE_SETTLED_DB, TONE_SETTLED_MEDIAN_DEVIATIONS * float(np.median(offset[first:last])))
     inside = np.flatnonzero(settled[first:last]) + first
     first, last = int(inside[0]), int(inside[-1]) + 1
     return SteadyPart(first * hop_s, (last - 1) * hop_s + block_s)

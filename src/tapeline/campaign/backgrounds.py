@@ -12,6 +12,7 @@ from typing import Literal
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.tables import Fitting, Run
+from tapeline.limits import SAME_GAIN_DB
 
 BackgroundKind = Literal["flow", "electrical", "between-speeds"]
 
@@ -33,9 +34,6 @@ UNBOUNDED = (
 
 MOST_NAMED = 3
 """Runs that a warning names before it counts the others."""
-
-GAIN_STEP_DB = 0.01
-"""Gains that differ by less are the same entry, rounded."""
 
 
 @dataclass(frozen=True)
@@ -241,7 +239,7 @@ class _Search:
             other = self._campaign.runs[name]
             alike: dict[tuple[float, tuple[str, ...]], list[str]] = {}
             for position, (own, its) in self._gains(run, other).items():
-                if abs(its - own) > GAIN_STEP_DB and (name, position) not in gone:
+                if abs(its - own) > SAME_GAIN_DB and (name, position) not in gone:
                     floor = tuple(b.run for b in self._wind_off_runs(other) if self._gain(b, position) == its)
                     alike.setdefault((its - own, floor), []).append(position)
             steps += [OtherGain(name, more, tuple(places), floor) for (more, floor), places in alike.items()]
@@ -411,7 +409,7 @@ class _Search:
         plain: dict[str, list[str]] = {}
         unknown: dict[str, list[str]] = {}
         for position, (gain, below) in self._gains(run, other).items():
-            if abs(gain - below) <= GAIN_STEP_DB:
+            if abs(gain - below) <= SAME_GAIN_DB:
                 continue
             words = f"{below:g} dB instead of {gain:g} dB"
             if own_gain is None or position in own_gain:

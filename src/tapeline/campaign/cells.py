@@ -11,7 +11,8 @@ from typing import Any, TypeAlias
 from tapeline.campaign.faults import SHOWN_CHARACTERS, did_you_mean, quoted
 from tapeline.campaign.path_rule import INPUTS, RECORDINGS, Start, path_misfit
 from tapeline.campaign.tables import EVERY_RUN
-from tapeline.campaign.usual_values import LARGEST, SMALLEST, OtherUnit, Usual, unit_hint
+from tapeline.campaign.usual_values import OtherUnit, Usual, unit_hint
+from tapeline.limits import LARGEST_VALUE_UNITS, SMALLEST_VALUE_UNITS
 
 IDENTIFIER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 IDENTIFIER_RULE = 'a name of letters, digits, "_", "." and "-" that starts with a letter or a digit'
@@ -80,9 +81,9 @@ def number(
         limits = f" above {above:g}" + ("" if most is None else f" up to {most:g}")
     elif least is not None:
         limits = f" of at least {least:g}" if most is None else f" from {least:g} to {most:g}"
-    lowest = -LARGEST if least is None else least
-    highest = LARGEST if most is None else most
-    sizes = max(smallest, SMALLEST if above == 0.0 else 0.0)
+    lowest = -LARGEST_VALUE_UNITS if least is None else least
+    highest = LARGEST_VALUE_UNITS if most is None else most
+    sizes = max(smallest, SMALLEST_VALUE_UNITS if above == 0.0 else 0.0)
     units = tuple(others) or (() if usual is None else usual.others)
 
     def inside(value: float) -> bool:
@@ -92,8 +93,8 @@ def number(
         value = _number(text, kind)
         named = f"{limits}{' ' + unit if unit else ''}"
         if not inside(value):
-            if abs(value) > LARGEST and most is None:
-                named += f", no larger than {LARGEST:g}"
+            if abs(value) > LARGEST_VALUE_UNITS and most is None:
+                named += f", no larger than {LARGEST_VALUE_UNITS:g}"
             fits = inside if usual is None else usual.holds
             hint = unit_hint(value, unit, units, lambda other: other != 0.0 and fits(other))
             raise CellError(f"a number{named}", hint, found=_shown(text))

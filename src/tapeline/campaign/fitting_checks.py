@@ -6,10 +6,8 @@ from pathlib import Path
 
 from tapeline.campaign.faults import Fault, quoted
 from tapeline.campaign.material import Material
+from tapeline.limits import DATA_SHEET_FILE_BYTES
 from tapeline.regular_files import NotRegularError, may_be_read, require_regular
-
-MOST_SHEET_BYTES = 1_000_000
-"""A longer file is no data sheet and is not opened (own choice); a wrong one below is named when it is decoded."""
 
 
 def check_fittings(material: Material) -> None:
@@ -72,7 +70,7 @@ def check_data_sheets(material: Material) -> None:
         path = material.root / row.data_sheet
         if not may_be_read(path):
             material.note(missing_file(material, row.line, "data_sheet", row.data_sheet))
-        elif (size := path.stat().st_size) > MOST_SHEET_BYTES:
+        elif (size := path.stat().st_size) > DATA_SHEET_FILE_BYTES:
             expected = "a data sheet of 8 or 40 bytes (IEEE 1451.4)"
             found = f"{quoted(row.data_sheet)} of {size:,} bytes"
             material.note(material.sensors.fault(row.line, "data_sheet", found, expected))

@@ -16,11 +16,8 @@ from tapeline.campaign.table_columns import CsvColumn, CsvTable
 from tapeline.campaign.table_source import TableRows, read_table
 from tapeline.campaign.text_source import read_text
 from tapeline.campaign.usual_values import MILLIMETRES
+from tapeline.limits import FURTHEST_OUTLINE_M, OUTLINE_FILE_BYTES
 
-MOST_BYTES = 1_000_000
-"""An outline needs some kilobytes; every start of the workflow reads it."""
-FURTHEST_M = 1000.0
-"""Further away than any body reaches: coordinates beyond it are in another unit."""
 AXES: dict[Plane, tuple[str, str]] = {"x-y": ("x_m", "y_m"), "x-z": ("x_m", "z_m"), "y-z": ("y_m", "z_m")}
 """The planes with their first axis, drawn across, and their second, drawn upward."""
 
@@ -44,7 +41,7 @@ class OutlinePoint:
     line: int
 
 
-COORDINATE = number("m", least=-FURTHEST_M, most=FURTHEST_M, others=MILLIMETRES)
+COORDINATE = number("m", least=-FURTHEST_OUTLINE_M, most=FURTHEST_OUTLINE_M, others=MILLIMETRES)
 OUTLINE = CsvTable(
     "outline",
     OutlinePoint,
@@ -91,9 +88,9 @@ def _misfit(root: Path, source: SettingsSource, index: int, entry: OutlineFile) 
         expected = 'the key "plane" beside it: x-y, x-z or y-z'
         return source.document.fault(path, f"the drawing {quoted(entry.file)} without its plane", expected)
     size = (root / entry.file).stat().st_size
-    if size > MOST_BYTES:
+    if size > OUTLINE_FILE_BYTES:
         mend = "simplify the lines and take pictures out of the drawing"
-        return Fault(entry.file, None, None, f"{size:,} bytes", f"at most {MOST_BYTES:,}", mend)
+        return Fault(entry.file, None, None, f"{size:,} bytes", f"at most {OUTLINE_FILE_BYTES:,}", mend)
     return None
 
 
@@ -161,9 +158,11 @@ def read_outline_drawing(root: Path, shown: str, faults: list[Fault]) -> Polylin
         expected = "lines: path, polyline, polygon, line, rect, circle or ellipse"
         faults.append(Fault(shown, None, None, "a drawing without a line", expected))
         return None
-    beyond = next((point for line in lines for point in line if not all(abs(x) <= FURTHEST_M for x in point)), None)
+    beyond = next(
+        (point for line in lines for point in line if not all(abs(x) <= FURTHEST_OUTLINE_M for x in point)), None
+    )
     if beyond is not None:
-        expected = f"user units in metres, within {FURTHEST_M:g} of the origin"
+        expected = f"user units in metres, within {FURTHEST_OUTLINE_M:g} of the origin"
         mend = 'from millimetres: put everything into <g transform="scale(0.001)">'
         faults.append(Fault(shown, None, None, f"a point at {beyond[0]:g}, {beyond[1]:g}", expected, mend))
         return None

@@ -12,6 +12,7 @@ import unicodedata
 from dataclasses import dataclass
 
 from tapeline.campaign.faults import quoted
+from tapeline.limits import LONGEST_NAME_BYTES, LONGEST_PATH_BYTES
 
 DRIVE = re.compile(r"[A-Za-z]:")
 NOT_IN_A_LINE = frozenset({"Cc", "Cs", "Zl", "Zp"})
@@ -22,10 +23,6 @@ PLACEHOLDER_SIGNS = "{}"
 """The workflow manager's signs of a wildcard."""
 REFUSED_SIGNS = '$`"|<>*?;'
 """Signs by which a shell expands, joins or redirects; most of them no file name on Windows may hold either."""
-LONGEST_NAME_BYTES = 255
-"""NAME_MAX of the usual file systems (POSIX limits.h gives it; from memory)."""
-LONGEST_PATH_BYTES = 1000
-"""Own choice: with the campaign folder before and a table's name behind it, well below the usual PATH_MAX of 4096."""
 
 
 @dataclass(frozen=True)

@@ -19,24 +19,16 @@ from tapeline.campaign.table_source import TableRows
 from tapeline.campaign.tables import Position, Run
 from tapeline.campaign.usual_values import Usual, innermost, usual_among
 from tapeline.campaign.yaml_source import KeyPath
-
-OFF_NEIGHBOURS = 300.0
-"""Ratio to the median of alike sensors or channels (own choice): a slip of milli is 1000, sensors of one size that
-serve loud and quiet places differ by some tens."""
-OFF_PLACES = 200.0
-"""Ratio of a position's distance from the origin to the median of all (own choice): millimetres among metres are 1000
-times as far, a few positions near the origin of a long body bring the median down by less."""
-FEWEST_NEIGHBOURS = 3
-"""Values of which a median says anything (own choice)."""
-FIRST_YEAR, LAST_YEAR = 1950, 2100
-"""Years of recordings and certificates (own choice: magnetic tape to what a clock set wrongly may show)."""
-OFF_SESSION = datetime.timedelta(days=300)
-"""A recording so far from the middle of its session was hardly made in it (own choice: a year mistyped)."""
-WITHIN_SESSION = datetime.timedelta(days=60)
-"""Where most of a session's recordings lie, if another can be said to be off (own choice): not in monitoring over
-years."""
-SHORTEST_PART_S = 0.1
-"""A part shorter than that gives no level at low frequencies (own choice)."""
+from tapeline.limits import (
+    COORDINATE_OFF_MEDIAN_RATIO,
+    FIRST_YEAR,
+    LAST_YEAR,
+    MEDIAN_AT_LEAST_VALUES,
+    OFF_SESSION_DAYS,
+    SENSITIVITY_OFF_MEDIAN_RATIO,
+    SESSION_WITHIN_DAYS,
+    SHORTEST_PART_S,
+)
 
 
 def check_plausible(material: Material) -> None:
@@ -147,10 +139,12 @@ def _warn_of_neighbours(
     mend: str,
 ) -> None:
     """Warn of values, each with its line, far from the median of all."""
-    if len(values) < FEWEST_NEIGHBOURS:
+    if len(values) < MEDIAN_AT_LEAST_VALUES:
         return
     middle = statistics.median(value for _, value in values)
-    off = [(line, value) for line, value in values if max(value / middle, middle / value) >= OFF_NEIGHBOURS]
+    off = [
+        (line, value) for line, value in values if max(value / middle, middle / value) >= SENSITIVITY_OFF_MEDIAN_RATIO
+    ]
     if off:
         (line, value), more = off[0], _more(off)
         ratio = f"{value / middle:.3g} times" if value > middle else f"1/{middle / value:.3g} of"
@@ -167,10 +161,10 @@ def _check_places(material: Material) -> None:
     """Coordinates so much larger than those of the other positions that they are in another unit."""
     sizes = [(max(map(abs, row_m)), row) for row in material.positions.rows if (row_m := _coordinates(row))]
     sizes = [(size, row) for size, row in sizes if size > 0.0]
-    if len(sizes) < FEWEST_NEIGHBOURS:
+    if len(sizes) < MEDIAN_AT_LEAST_VALUES:
         return
     middle = statistics.median(size for size, _ in sizes)
-    off = [(size, row) for size, row in sizes if size >= OFF_PLACES * middle]
+    off = [(size, row) for size, row in sizes if size >= COORDINATE_OFF_MEDIAN_RATIO * middle]
     if off:
         size, row = off[0]
         axis = next(axis for axis in ("x_m", "y_m", "z_m") if abs(getattr(row, axis) or 0.0) == size)
@@ -212,9 +206,11 @@ def _check_sessions(material: Material) -> None:
     off: list[tuple[Run, datetime.datetime]] = []
     for found in sessions.values():
         middle = statistics.median_low(sorted(when for when, _ in found))
-        near = sum(abs(when - middle) <= WITHIN_SESSION for when, _ in found)
-        if len(found) >= FEWEST_NEIGHBOURS and near > len(found) / 2:
-            off += [(run, middle) for when, run in found if abs(when - middle) > OFF_SESSION]
+        near = sum(abs(when - middle) <= datetime.timedelta(days=SESSION_WITHIN_DAYS) for when, _ in found)
+        if len(found) >= MEDIAN_AT_LEAST_VALUES and near > len(found) / 2:
+            off += [
+                (run, middle) for when, run in found if abs(when - middle) > datetime.timedelta(days=OFF_SESSION_DAYS)
+            ]
     if off:
         run, middle = off[0]
         found_words = f"{quoted(run.recorded_at)}{_more(off)}"

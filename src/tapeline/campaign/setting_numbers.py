@@ -12,16 +12,8 @@ from typing import Annotated, TypeAlias
 from pydantic import AfterValidator, AllowInfNan, Field
 from pydantic_core import PydanticCustomError
 
-from tapeline.campaign.usual_values import (
-    KHZ,
-    LARGEST,
-    MILLIMETRES,
-    MILLISECONDS,
-    MOST_DECIBELS,
-    SMALLEST,
-    OtherUnit,
-    Usual,
-)
+from tapeline.campaign.usual_values import KHZ, MILLIMETRES, MILLISECONDS, OtherUnit, Usual
+from tapeline.limits import LARGEST_LEVEL_DB, LARGEST_VALUE_UNITS, SMALLEST_VALUE_UNITS
 
 
 def refuse(expected: str) -> PydanticCustomError:
@@ -39,16 +31,16 @@ Whole: TypeAlias = Annotated[int, Field(strict=True)]
 
 LimitDb: TypeAlias = Annotated[
     Number,
-    Field(le=MOST_DECIBELS),
+    Field(le=LARGEST_LEVEL_DB),
     Usual(0.001, 200.0, "dB", "limits in use; 200 dB switches one off", zero=True),
 ]
 UncertaintyDb: TypeAlias = Annotated[
     Number,
-    Field(le=MOST_DECIBELS),
+    Field(le=LARGEST_LEVEL_DB),
     Usual(0.0, 20.0, "dB", "standard uncertainties", "check whether it is in dB, not in per cent"),
 ]
 MarginDb: TypeAlias = Annotated[
-    Number, Field(ge=-MOST_DECIBELS, le=MOST_DECIBELS), Usual(0.0, 200.0, "dB", "margins above a background")
+    Number, Field(ge=-LARGEST_LEVEL_DB, le=LARGEST_LEVEL_DB), Usual(0.0, 200.0, "dB", "margins above a background")
 ]
 Percent: TypeAlias = Annotated[
     Number, Field(le=1000), Usual(0.0001, 100.0, "%", "limits in use", "check whether a share was written", zero=True)
@@ -102,17 +94,17 @@ Length: TypeAlias = Annotated[
 ]
 Pressure: TypeAlias = Annotated[
     Number,
-    Field(ge=SMALLEST, le=LARGEST),
+    Field(ge=SMALLEST_VALUE_UNITS, le=LARGEST_VALUE_UNITS),
     Usual(10.0, 1e8, "Pa", "more than the loudest flow, in air and water", "check the unit"),
 ]
 QuietPressure: TypeAlias = Annotated[
     Number,
-    Field(le=LARGEST),
+    Field(le=LARGEST_VALUE_UNITS),
     Usual(1e-8, 1.0, "Pa", "less than a quiet sensor hears", "check the unit: 20 uPa are 2e-5 Pa", zero=True),
 ]
 ReferencePressure: TypeAlias = Annotated[
     Number,
-    Field(ge=SMALLEST, le=LARGEST),
+    Field(ge=SMALLEST_VALUE_UNITS, le=LARGEST_VALUE_UNITS),
     Usual(
         1e-6,
         1.0,
@@ -134,15 +126,17 @@ TemperatureChange: TypeAlias = Annotated[
     Number, Field(le=500), Usual(0.0, 250.0, "K", "climatic and cryogenic tunnels")
 ]
 Coefficient: TypeAlias = Annotated[
-    Number, Field(le=MOST_DECIBELS), Usual(0.0, 1.0, "dB for each unit", "certificates of microphones")
+    Number, Field(le=LARGEST_LEVEL_DB), Usual(0.0, 1.0, "dB for each unit", "certificates of microphones")
 ]
 Exponent: TypeAlias = Annotated[Number, Usual(1.0, 10.0, "", "powers of speed", "pressure has 4 to 6")]
 ExponentUncertainty: TypeAlias = Annotated[Number, Usual(0.0, 4.0, "", "spread of powers of speed")]
 Times: TypeAlias = Annotated[
-    Number, Field(le=LARGEST), Usual(0.01, 1e6, "", "limits in use; 1e6 switches one off", zero=True)
+    Number, Field(le=LARGEST_VALUE_UNITS), Usual(0.01, 1e6, "", "limits in use; 1e6 switches one off", zero=True)
 ]
 ManyTimes: TypeAlias = Annotated[
-    Number, Field(le=LARGEST), Usual(0.0, 1e4, "", "statistics of a band", "a band without a level says why")
+    Number,
+    Field(le=LARGEST_VALUE_UNITS),
+    Usual(0.0, 1e4, "", "statistics of a band", "a band without a level says why"),
 ]
 Count: TypeAlias = Annotated[Whole, Field(le=1_000_000), Usual(1, 100_000, "", "limits in use")]
 FewBands: TypeAlias = Annotated[Whole, Field(le=10_000), Usual(5, 200, "", "bands of a spectrum")]
@@ -187,8 +181,8 @@ def _apart(limits: tuple[float, float]) -> tuple[float, float]:
     low, high = limits
     if high - low < LEAST_AXIS_DB:
         raise refuse(f"two levels in dB, the second at least {LEAST_AXIS_DB:g} dB above the first, such as [40, 100]")
-    if low < -MOST_DECIBELS or high > MOST_DECIBELS:
-        raise refuse(f"two levels from {-MOST_DECIBELS:g} to {MOST_DECIBELS:g} dB, such as [40, 100]")
+    if low < -LARGEST_LEVEL_DB or high > LARGEST_LEVEL_DB:
+        raise refuse(f"two levels from {-LARGEST_LEVEL_DB:g} to {LARGEST_LEVEL_DB:g} dB, such as [40, 100]")
     return limits
 
 

@@ -25,6 +25,7 @@ from tapeline.campaign.cells import (
 )
 from tapeline.campaign.tables import Calibrator, Cavity, Fitting, LeftOut, Override, Position, Run, Sensor
 from tapeline.campaign.usual_values import KHZ, MILLIMETRES, MILLISECONDS, OtherUnit, Usual
+from tapeline.limits import SLOWEST_FLOW_MPS
 
 RowT = TypeVar("RowT")
 KMH_PER_MPS = 3.6
@@ -57,9 +58,6 @@ class CsvTable(Generic[RowT]):
     keyed: bool = True
 
 
-SLOWEST_MPS = 1e-6
-"""A flow slower than this, and not still, cannot be computed with: levels are scaled by high powers of speed."""
-
 RUNNING_SPEED_MPS = Usual(
     0.05,
     340.0,
@@ -69,7 +67,7 @@ RUNNING_SPEED_MPS = Usual(
     zero=True,
 )
 RUNNING_SPEED_KMH = Usual(0.2, 1200.0, "km/h", RUNNING_SPEED_MPS.origin, "with the wind off write 0", zero=True)
-SPEED_MPS = number("m/s", least=0, most=340, usual=RUNNING_SPEED_MPS, smallest=SLOWEST_MPS)
+SPEED_MPS = number("m/s", least=0, most=340, usual=RUNNING_SPEED_MPS, smallest=SLOWEST_FLOW_MPS)
 DYNAMIC_PRESSURE = number(
     "Pa",
     least=0,
@@ -229,7 +227,7 @@ RUNS = CsvTable(
         CsvColumn("condition", IDENTIFIER_KIND, "a key of `conditions`; needed for measurements"),
         CsvColumn(
             "speed_kmh",
-            number("km/h", least=0, most=1200, usual=RUNNING_SPEED_KMH, smallest=SLOWEST_MPS * KMH_PER_MPS),
+            number("km/h", least=0, most=1200, usual=RUNNING_SPEED_KMH, smallest=SLOWEST_FLOW_MPS * KMH_PER_MPS),
             "set speed; needed for measurements, here or in speed_mps",
             unit="km/h",
         ),

@@ -6,18 +6,17 @@ import codecs
 from pathlib import Path
 
 from tapeline.campaign.faults import Fault
+from tapeline.limits import TEXT_FILE_BYTES
 from tapeline.regular_files import NotRegularError, read_regular
 
 UTF16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
-MOST_BYTES = 50_000_000
-"""No table or settings file is longer (own choice): a flow series of five hours at 100 readings a second is shorter."""
 SAVE_AS_UTF8 = 'save the file as "UTF-8"'
 
 
 def read_text(path: Path, shown: str, faults: list[Fault]) -> str | None:
     """The text of `path`, line ends made `\\n`; None, and a fault under the name `shown`, where it cannot be read."""
     try:
-        raw = read_regular(path, MOST_BYTES)
+        raw = read_regular(path, TEXT_FILE_BYTES)
     except FileNotFoundError:
         faults.append(Fault(shown, None, None, "no such file", "a file of the campaign folder"))
         return None

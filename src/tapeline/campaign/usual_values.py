@@ -87,10 +87,3 @@ def innermost(annotation: Any, usual: Usual | None) -> tuple[Any, Usual | None]:
         usual = usual_among(getattr(annotation, "__metadata__", ())) or usual
         annotation = next(part for part in get_args(annotation) if part is not NoneType)
     return annotation, usual
-
-
-LARGEST, SMALLEST = 1e12, 1e-12
-"""Sizes beyond which no quantity of a campaign lies, in the units of its columns; squares, fourth powers and products
-within them can still be computed with (own choice)."""
-MOST_DECIBELS = 1000.0
-"""As a ratio of powers, 1e100, this can still be computed with (own choice)."""

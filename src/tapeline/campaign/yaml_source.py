@@ -16,12 +16,11 @@ import yaml
 
 from tapeline.campaign.faults import Fault, quoted
 from tapeline.campaign.text_source import read_text
+from tapeline.limits import YAML_NESTING_LEVELS, YAML_VALUES
 
 KeyPath: TypeAlias = tuple[str | int, ...]
 
 LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-DEEPEST = 40
-MOST_VALUES = 100_000
 INTEGER = re.compile(r"[-+]?[0-9]{1,18}")
 FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
 INFINITE = re.compile(r"[-+]?\.(inf|Inf|INF)")
@@ -127,9 +126,9 @@ class _Builder:
 
     def value(self, node: yaml.Node, path: KeyPath, above: tuple[yaml.Node, ...]) -> Any:
         self.count += 1
-        if any(node is outer for outer in above) or len(above) > DEEPEST or self.count > MOST_VALUES:
-            if self.count <= MOST_VALUES + 1:
-                self.fault(node, "sections nested or repeated without end", f"at most {DEEPEST} levels")
+        if any(node is outer for outer in above) or len(above) > YAML_NESTING_LEVELS or self.count > YAML_VALUES:
+            if self.count <= YAML_VALUES + 1:
+                self.fault(node, "sections nested or repeated without end", f"at most {YAML_NESTING_LEVELS} levels")
             return None
         self.document.values[path] = _place(node)
         if node.tag not in CORE_TAGS:

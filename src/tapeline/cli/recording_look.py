@@ -12,7 +12,7 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.response import response_db
-from tapeline.acoustics.short_time_spectra import WindowedBlocks, block_frames
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra, block_frames
 from tapeline.acoustics.stream_checks import StreamChecks
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.acoustics.windows import window
@@ -21,7 +21,6 @@ from tapeline.campaign.model import Campaign
 from tapeline.campaign.plan import Channel, Plan, picked
 from tapeline.campaign.setting_sections import Quality
 from tapeline.campaign.settings import Settings
-from tapeline.campaign.usual_values import LARGEST
 from tapeline.cli.look_repeats import Asked, Repeats, repeats_of
 from tapeline.jobs.calibrate import checks_file
 from tapeline.jobs.pressure import StreamQuality
@@ -30,6 +29,7 @@ from tapeline.jobs.sensitivity.judged_checks import judged_checks
 from tapeline.jobs.sensitivity.run import sensitivities
 from tapeline.jobs.sources import raw_layout
 from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
+from tapeline.limits import LARGEST_VALUE_UNITS, LOOK_HIGHEST_RATE_SHARE
 from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import Finding, judge
 from tapeline.recordings.opening import open_recording
@@ -218,7 +218,7 @@ def _looked_at(
     ends = [1.0 if recording.bits or c.full_scale_v else None for c in fitted] if channels else None
     full_scales = ends if ends is not None else [1.0 if recording.bits else None] * len(index)
     # Without a campaign samples have no size in pascal.
-    quality = settings.quality if settings else Quality(dead_level_pa=0.0, impossible_pa=LARGEST)
+    quality = settings.quality if settings else Quality(dead_level_pa=0.0, impossible_pa=LARGEST_VALUE_UNITS)
     streamed = picked(StreamQuality, quality)
     mains_hz = settings.mains_hz if settings else MAINS_HZ
     per_unit = [scale or 1.0 for scale in scales]
@@ -268,7 +268,7 @@ def _streamed(
     frames = block_frames(recording.sample_rate_hz, LEVEL_RESOLUTION_HZ)
     shape = window("hann", frames)
     spectrum = AveragedSpectrum(shape, frames // 2, len(index))
-    blocks = WindowedBlocks(shape, frames // 2, np.zeros(len(index)), [spectrum])
+    blocks = ShortTimeSpectra(shape, frames // 2, np.zeros(len(index)), [spectrum])
     for block in recording.blocks(part.start, part.stop):
         samples = block[index]
         checks.add(samples)
@@ -337,7 +337,7 @@ def _levels(
     found = []
     for i, scale in enumerate(scales):
         low, high = ranges_hz[i]
-        inside = (lines_hz >= low) & (lines_hz <= min(high, 0.4 * rate_hz))
+        inside = (lines_hz >= low) & (lines_hz <= min(high, LOOK_HIGHEST_RATE_SHARE * rate_hz))
         power = density[i, inside] * (lines_hz[1] - lines_hz[0]) * (scale or 1.0) ** 2
         if correct and channels and channels[i].chart_hz:
             response, _ = response_db(lines_hz[inside], channels[i].chart_hz, channels[i].chart_db)

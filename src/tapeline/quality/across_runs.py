@@ -6,12 +6,11 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from tapeline.acoustics.log_shift import LogShift, log_shift
 from tapeline.acoustics.outlier_levels import median_polish
+from tapeline.acoustics.run_log_offset import RunLogOffset, run_log_offset
+from tapeline.limits import FLOOR_MARGIN_DB, OTHERS_ABOVE_FLOOR_DB, OUTLIER_AT_LEAST_RUNS, PATTERN_AT_LEAST_POSITIONS
 from tapeline.quality.gain_entries import contradicted_gains, entry_step_db, rows_of_repeats
 from tapeline.quality.level_table import (
-    LEAST_POSITIONS,
-    LEAST_RUNS,
     LevelTable,
     RunLevel,
     level_table,
@@ -19,11 +18,8 @@ from tapeline.quality.level_table import (
     round_step,
     wind_off_levels,
 )
-from tapeline.quality.silent_channels import FLOOR_MARGIN_DB, silent_channels
+from tapeline.quality.silent_channels import silent_channels
 from tapeline.quality.verdicts import Finding
-
-FLOOR_OTHERS_DB = 10.0
-"""Where most channels stand this far above their floors, one at its floor is suspect (own choice)."""
 
 Findings = dict[tuple[str, str], list[Finding]]
 
@@ -67,9 +63,9 @@ def _lost(levels: Sequence[RunLevel], limits: AcrossLimits) -> dict[tuple[str, s
 
 def _in_group(group: Sequence[RunLevel], areas: Mapping[str, str], limits: AcrossLimits, found: Findings) -> None:
     table = level_table(group, lambda level: level.level_db)
-    if len(table.positions) < LEAST_POSITIONS:
+    if len(table.positions) < PATTERN_AT_LEAST_POSITIONS:
         return
-    if len(table.runs) >= LEAST_RUNS or table.pairs:
+    if len(table.runs) >= OUTLIER_AT_LEAST_RUNS or table.pairs:
         for r, p, level in table.present():
             if abs(table.rest[r, p]) >= limits.odd_level_db:
                 found.setdefault(level.place, []).append(_odd(level.position, float(table.rest[r, p])))
@@ -114,7 +110,7 @@ def _in_areas(table: LevelTable, areas: Mapping[str, str], limits: AcrossLimits,
         if areas.get(position):
             by_area.setdefault(areas[position], []).append((position, value))
     for area, members in by_area.items():
-        if len(members) < LEAST_POSITIONS:
+        if len(members) < PATTERN_AT_LEAST_POSITIONS:
             continue
         middle = statistics.median(value for _, value in members)
         for position, value in members:
@@ -133,7 +129,10 @@ def _at_floor(levels: Sequence[RunLevel], found: Findings) -> None:
         if level.kind == "measurement" and level.in_flow and level.position in floors:
             runs.setdefault(level.run, []).append((level, level.level_db - floors[level.position]))
     for members in runs.values():
-        if len(members) < LEAST_POSITIONS or statistics.median(margin for _, margin in members) < FLOOR_OTHERS_DB:
+        if (
+            len(members) < PATTERN_AT_LEAST_POSITIONS
+            or statistics.median(margin for _, margin in members) < OTHERS_ABOVE_FLOOR_DB
+        ):
             continue
         for level, margin in members:
             if margin < FLOOR_MARGIN_DB:
@@ -155,7 +154,7 @@ def _slipped_log(levels: Sequence[RunLevel], limits: AcrossLimits, found: Findin
     first = {run: next(level for level in flow if level.run == run) for run in names}
     speeds = [first[run].logged_mps or 0.0 for run in names]
     groups = [f"{first[run].kind} {first[run].condition} {first[run].yaw_deg:g}" for run in names]
-    slip = log_shift(of_runs.tolist(), speeds, groups, limits.speed_level_db)
+    slip = run_log_offset(of_runs.tolist(), speeds, groups, limits.speed_level_db)
     if slip is None:
         return
     for index in slip.changed:
@@ -165,7 +164,7 @@ def _slipped_log(levels: Sequence[RunLevel], limits: AcrossLimits, found: Findin
                 found.setdefault((names[index], position), []).append(finding)
 
 
-def _slip(position: str, slip: LogShift, names: Sequence[str]) -> str:
+def _slip(position: str, slip: RunLogOffset, names: Sequence[str]) -> str:
     part = f"from {names[slip.start]} to {names[slip.stop - 1]}"
     way = "after" if slip.rows > 0 else "before"
     return (

@@ -7,12 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tapeline.quality.level_table import ROUND_WITHIN_DB, LevelTable, RunLevel, level_table
+from tapeline.limits import GAIN_EXPLAINS_LIMIT_SHARE, NEAR_GAIN_STEP_DB
+from tapeline.quality.level_table import LevelTable, RunLevel, level_table
 from tapeline.quality.shape_of_spectra import shapes
 from tapeline.quality.verdicts import Finding
-
-EXPLAINED = 0.5
-"""A gain explains a level that it brings within this part of the limit (own choice)."""
 
 
 def entry_step_db(level: RunLevel) -> float:
@@ -51,9 +49,12 @@ def contradicted_gains(
         )
         whole = _explained(table, mended, row, speed_level_db)
         for r, p, level in table.present():
-            if level.run != run or abs(entry_step_db(level)) < ROUND_WITHIN_DB:
+            if level.run != run or abs(entry_step_db(level)) < NEAR_GAIN_STEP_DB:
                 continue
-            own = abs(table.rest[r, p]) >= odd_level_db and abs(mended.rest[r, p]) <= EXPLAINED * odd_level_db
+            own = (
+                abs(table.rest[r, p]) >= odd_level_db
+                and abs(mended.rest[r, p]) <= GAIN_EXPLAINS_LIMIT_SHARE * odd_level_db
+            )
             another_shape = level.place in shape and not shape[level.place].same
             if (own or (whole and abs(mended.rest[r, p]) <= odd_level_db)) and not another_shape:
                 found[level.place] = Finding("gain-contradicted", _sentence(level))
@@ -61,11 +62,11 @@ def contradicted_gains(
 
 
 def _has_step(group: Sequence[RunLevel], run: str) -> bool:
-    return any(level.run == run and abs(entry_step_db(level)) >= ROUND_WITHIN_DB for level in group)
+    return any(level.run == run and abs(entry_step_db(level)) >= NEAR_GAIN_STEP_DB for level in group)
 
 
 def _explained(table: LevelTable, mended: LevelTable, r: int, limit_db: float) -> bool:
-    return bool(abs(table.off[r]) >= limit_db and abs(mended.off[r]) <= EXPLAINED * limit_db)
+    return bool(abs(table.off[r]) >= limit_db and abs(mended.off[r]) <= GAIN_EXPLAINS_LIMIT_SHARE * limit_db)
 
 
 def _sentence(level: RunLevel) -> str:

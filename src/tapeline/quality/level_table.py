@@ -11,21 +11,11 @@ import numpy as np
 
 from tapeline.acoustics.outlier_levels import median_polish, off_repeats
 from tapeline.arrays import Reals
-
-ROUND_STEPS_DB = (6.0, 10.0, 12.0, 20.0)
-"""Usual steps of conditioners and recorders (6.02 and 12.04 dB rounded; common practice)."""
-
-ROUND_WITHIN_DB = 0.8
-"""So near to a usual step a difference looks like one (own choice: repeats scatter by some tenths)."""
-
-LEAST_RUNS = 3
-"""Of two runs that differ nobody can say which is odd."""
-
-LEAST_POSITIONS = 3
-"""Fewer positions have no pattern of their own."""
-
-SAME_SPEED = 1.02
-"""Speeds within this ratio are one (the operating points' usual tolerance)."""
+from tapeline.limits import (
+    NEAR_GAIN_STEP_DB,
+    SAME_SPEED_RATIO,
+    USUAL_GAIN_STEPS_DB,
+)
 
 
 @dataclass(frozen=True)
@@ -81,8 +71,8 @@ def wind_off_levels(levels: Iterable[RunLevel]) -> dict[str, float]:
 
 def round_step(decibels: float) -> float | None:
     """The usual step of gain that a difference looks like."""
-    nearest = min(ROUND_STEPS_DB, key=lambda step: abs(abs(decibels) - step))
-    return nearest if abs(abs(decibels) - nearest) <= ROUND_WITHIN_DB else None
+    nearest = min(USUAL_GAIN_STEPS_DB, key=lambda step: abs(abs(decibels) - step))
+    return nearest if abs(abs(decibels) - nearest) <= NEAR_GAIN_STEP_DB else None
 
 
 @dataclass(frozen=True)
@@ -143,4 +133,4 @@ def level_table(group: Sequence[RunLevel], value: Callable[[RunLevel], float]) -
 
 
 def _one_speed(one_mps: float, other_mps: float) -> bool:
-    return max(one_mps, other_mps) <= SAME_SPEED * min(one_mps, other_mps)
+    return max(one_mps, other_mps) <= SAME_SPEED_RATIO * min(one_mps, other_mps)

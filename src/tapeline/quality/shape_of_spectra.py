@@ -6,18 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from tapeline.limits import HIGH_FREQUENCIES_KEPT_DB, SAME_SHAPE_DB, WHITE_SPECTRUM_HALF_RATE_SHARE
 from tapeline.quality.level_table import RunLevel, level_table
-
-SAME_SHAPE_DB = 3.0
-"""20 lg of the ratio of root-mean-square frequencies up to which a spectrum has its repeats' shape (own choice: repeats
-scatter by some tenths of a dB, noise of electronics beside wall pressure is off by 10 dB and more)."""
-
-WHITE_SHARE = 0.4
-"""Root-mean-square frequency over half the sample rate from which on a spectrum is as flat as noise of electronics
-(white noise has 0.5)."""
-
-KEPT_DB = 6.0
-"""Where high frequencies fall by less, the channel still hears them (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +24,7 @@ class Shape:
 
     def lost_a_tone(self, deviation_db: float) -> bool:
         """Whether the level fell by a strong tone or rumble that stopped while high frequencies stayed as they were."""
-        return not self.white and deviation_db + self.off_db > -KEPT_DB
+        return not self.white and deviation_db + self.off_db > -HIGH_FREQUENCIES_KEPT_DB
 
 
 def shapes(group: Sequence[RunLevel]) -> dict[tuple[str, str], Shape]:
@@ -49,4 +39,4 @@ def shapes(group: Sequence[RunLevel]) -> dict[tuple[str, str], Shape]:
 def _is_white(level: RunLevel) -> bool:
     if not level.frequency_hz or not level.sample_rate_hz:
         return True
-    return level.frequency_hz >= WHITE_SHARE * level.sample_rate_hz / 2.0
+    return level.frequency_hz >= WHITE_SPECTRUM_HALF_RATE_SHARE * level.sample_rate_hz / 2.0

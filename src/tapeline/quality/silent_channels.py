@@ -6,10 +6,15 @@ import math
 import statistics
 from collections.abc import Mapping, Sequence
 
+from tapeline.limits import (
+    FLOOR_MARGIN_DB,
+    OUTLIER_AT_LEAST_RUNS,
+    PATTERN_AT_LEAST_POSITIONS,
+    PEERS_LIMIT_SHARE,
+    SAME_SPEED_RATIO,
+    USUAL_EXPONENT,
+)
 from tapeline.quality.level_table import (
-    LEAST_POSITIONS,
-    LEAST_RUNS,
-    SAME_SPEED,
     LevelTable,
     RunLevel,
     level_table,
@@ -19,15 +24,6 @@ from tapeline.quality.level_table import (
 )
 from tapeline.quality.shape_of_spectra import Shape, shapes
 from tapeline.quality.verdicts import Finding
-
-FLOOR_MARGIN_DB = 3.0
-"""Nearer than this to the wind-off level a channel shows nothing of the flow (half of its power is floor)."""
-
-PEERS_WITHIN = 0.5
-"""Peers are sound where they lie within this part of the limit (own choice)."""
-
-USUAL_EXPONENT = 5.0
-"""Power of speed with which levels are compared where nothing fits it (wall pressure 4 to 6, from memory)."""
 
 
 def silent_channels(levels: Sequence[RunLevel], limit_db: float) -> dict[tuple[str, str], Finding]:
@@ -76,7 +72,7 @@ def _beside_repeats(
 
 def _compared(table: LevelTable, r: int) -> bool:
     """Whether the rest of a run's cells says something; few positions have no pattern, only repeats at the speed."""
-    return len(table.positions) >= LEAST_POSITIONS or table.told[r]
+    return len(table.positions) >= PATTERN_AT_LEAST_POSITIONS or table.told[r]
 
 
 def _only_gain(level: RunLevel, own: Shape | None, at_floor: bool, floor_hz: Mapping[str, float]) -> bool:
@@ -103,10 +99,13 @@ def _lower_is_odd(table: LevelTable, r: int, level: RunLevel, levels: Sequence[R
     With more runs the medians have said so.
     """
     other = table.pairs.get(level.run)
-    if len(table.runs) >= LEAST_RUNS and other is None:
+    if len(table.runs) >= OUTLIER_AT_LEAST_RUNS and other is None:
         return True
     other = other or next(name for name in table.runs if name != level.run)
-    if len(table.runs) >= LEAST_RUNS and table.rest[r, table.positions.index(level.position)] <= table.off[r]:
+    if (
+        len(table.runs) >= OUTLIER_AT_LEAST_RUNS
+        and table.rest[r, table.positions.index(level.position)] <= table.off[r]
+    ):
         return True
     if at_floor:
         return True
@@ -136,9 +135,9 @@ def _below_itself(level: RunLevel, group: Sequence[RunLevel], limit_db: float) -
         for x in group
         if x.position == level.position
         and x.run != level.run
-        and (x.speed_mps or 0.0) <= SAME_SPEED * (level.speed_mps or 0.0)
+        and (x.speed_mps or 0.0) <= SAME_SPEED_RATIO * (level.speed_mps or 0.0)
     ]
-    return not slower or level.level_db <= statistics.median(slower) - PEERS_WITHIN * limit_db
+    return not slower or level.level_db <= statistics.median(slower) - PEERS_LIMIT_SHARE * limit_db
 
 
 def _below_background(
@@ -163,8 +162,8 @@ def _below_background(
             continue
         beside = [x for x in margins.values() if x[0].run == level.run and x[0].position != level.position]
         before = [x for x in margins.values() if x[0].position == level.position and x[0].run != level.run]
-        sound = -PEERS_WITHIN * limit_db
-        in_run = len(beside) >= LEAST_POSITIONS - 1 and statistics.median(m for _, m in beside) > sound
+        sound = -PEERS_LIMIT_SHARE * limit_db
+        in_run = len(beside) >= PATTERN_AT_LEAST_POSITIONS - 1 and statistics.median(m for _, m in beside) > sound
         in_others = bool(before) and statistics.median(m for _, m in before) > sound
         if in_others or (in_run and _flow_is_odd(level, margin, beside)):
             words = f"{margin:+.1f} dB from its own background runs: it hears nothing"
@@ -180,7 +179,7 @@ def _background_db(
         slower = [
             x.level_db
             for x in backgrounds.get(level.position, ())
-            if (x.speed_mps or 0.0) <= SAME_SPEED * (level.speed_mps or 0.0)
+            if (x.speed_mps or 0.0) <= SAME_SPEED_RATIO * (level.speed_mps or 0.0)
         ]
         known += [statistics.median(slower)] if slower else []
     return max(known, default=None)

@@ -9,49 +9,22 @@ from dataclasses import dataclass
 from tapeline.acoustics.clipping import clipping_bias
 from tapeline.acoustics.sample_checks import RunTally
 from tapeline.acoustics.spikes import SpikeTally
-
-LIMITING_PLACES = 3
-"""Below full scale one flat top may be chance; so many at the very same value are not (own choice)."""
-
-LEAST_STEPS_FOR_LIMITING = 64.0
-"""Peaks of fewer converter steps repeat values by nature (own choice)."""
-
-ROUNDED_TOP = 0.2
-"""A crest with this share of samples one converter step below it is round: a slow clean sine has 0.4, a cut one 0."""
-
-LEAST_STEPS_FOR_DROPOUTS = 0.5
-"""Where samples move by less than half a converter step (rms), repeated values are no dropout (own choice)."""
-
-LONG_DROPOUT_SHARE = 0.01
-"""Up to this share of the time dropouts leave the level within 0.05 dB; beyond it the run is lost (common practice)."""
-
-LEAST_JUMPS = 10
-"""Fewer jumps than this may be chance in a short run (own choice)."""
-
-DEAD_STEPS = 0.5
-"""A standard deviation below half a converter step is no signal (own choice)."""
-
-COARSE_STEPS = 3.0
-"""A standard deviation of fewer converter steps: rounding noise may show (step above a third of it, from memory)."""
-
-LEAST_CLIPPED = 10
-"""So many single samples at full scale are overload without a flat top; fewer may be crests that just reach it (own
-choice)."""
-
-IMPOSSIBLE_SAMPLE = 2.0
-"""A sample of so many times the impossible rms is none of a pressure; the mean of an absolute sensor is one."""
-
-FULL_SCALE_SLACK_STEPS = 1.5
-"""Converters that clip one step below their end still count as at full scale."""
-
-STEADY_ERRORS = 3.0
-"""A trend counts from so many of its standard errors on."""
-
-WHOLE_TREND = 1.5
-"""A change of the whole level, gusts included, counts from so many times the limit on."""
-
-LOW_HARMONICS = 2
-"""One line alone is called hum only at the mains frequency or its double; higher ones must be two."""
+from tapeline.limits import (
+    CLIPPED_SINGLE_SAMPLES,
+    COARSE_CONVERTER_STEPS,
+    DEAD_CONVERTER_STEPS,
+    DOUBTED_AT_LEAST_SPIKES,
+    DROPOUT_CONVERTER_STEPS,
+    FULL_SCALE_SLACK_CONVERTER_STEPS,
+    IMPOSSIBLE_SAMPLE_RATIO,
+    LIMITING_CONVERTER_STEPS,
+    LIMITING_FLAT_TOPS,
+    LONG_DROPOUT_TIME_SHARE,
+    MAINS_SINGLE_LINE_HARMONICS,
+    ROUND_CREST_SHARE,
+    TREND_STANDARD_ERRORS,
+    WHOLE_TREND_RATIO,
+)
 
 
 @dataclass(frozen=True)
@@ -137,7 +110,7 @@ def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
         return [Finding("not-finite", f"position {m.position}: {words}")]
     if m.beyond_samples or not m.rms_pa <= limits.impossible_pa:
         return [Finding("impossible-level", _impossible(m, limits))]
-    if m.standard_deviation <= DEAD_STEPS * m.step or m.rms_pa < limits.dead_level_pa:
+    if m.standard_deviation <= DEAD_CONVERTER_STEPS * m.step or m.rms_pa < limits.dead_level_pa:
         return [Finding("dead", f"position {m.position} shows no signal: {m.rms_pa:.2g} Pa rms")]
     overload, dropouts = _overload(m, limits), _dropouts(m)
     # Cut crests and restarts after dropouts jump and spread oddly too; they have their name already.
@@ -157,7 +130,7 @@ def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
 
 def _impossible(m: ChannelMeasures, limits: VerdictLimits) -> str:
     if m.beyond_samples:
-        most = IMPOSSIBLE_SAMPLE * limits.impossible_pa
+        most = IMPOSSIBLE_SAMPLE_RATIO * limits.impossible_pa
         words = "1 sample lies" if m.beyond_samples == 1 else f"{m.beyond_samples} samples lie"
         words = f"{words} beyond {most:.3g} Pa"
     else:
@@ -167,15 +140,15 @@ def _impossible(m: ChannelMeasures, limits: VerdictLimits) -> str:
 
 def clipped(m: ChannelMeasures) -> list[RunTally]:
     """Samples at the ends of the recorder's range that the channel reaches."""
-    end = m.full_scale - FULL_SCALE_SLACK_STEPS * m.step if m.full_scale else math.inf
+    end = m.full_scale - FULL_SCALE_SLACK_CONVERTER_STEPS * m.step if m.full_scale else math.inf
     return [t for t, peak in ((m.high, m.maximum), (m.low, -m.minimum)) if peak >= end]
 
 
 def limited(m: ChannelMeasures) -> list[RunTally]:
     """Samples at flat tops below the ends of the range."""
-    if m.step and max(m.maximum, -m.minimum) < LEAST_STEPS_FOR_LIMITING * m.step:
+    if m.step and max(m.maximum, -m.minimum) < LIMITING_CONVERTER_STEPS * m.step:
         return []
-    return [t for t in (m.high, m.low) if t.places >= LIMITING_PLACES and t.beside <= ROUNDED_TOP * t.at]
+    return [t for t in (m.high, m.low) if t.places >= LIMITING_FLAT_TOPS and t.beside <= ROUND_CREST_SHARE * t.at]
 
 
 def share_pct(m: ChannelMeasures, tallies: Sequence[RunTally]) -> float:
@@ -188,7 +161,7 @@ def _overload(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     flat = any(t.places for t in at_end)
     many = share_pct(m, at_end) >= limits.overload_share_pct
     # Single samples at the end far from their neighbours are spikes: the crests of a signal do not jump.
-    crests = sum(t.at for t in at_end) >= LEAST_CLIPPED and not _spikes(m, limits)
+    crests = sum(t.at for t in at_end) >= CLIPPED_SINGLE_SAMPLES and not _spikes(m, limits)
     if many and (flat or crests):
         return [Finding("overload", _cut(m, at_end, "overloaded"))]
     if flat:
@@ -230,16 +203,16 @@ def _counted(places: int) -> str:
 def _dropouts(m: ChannelMeasures) -> list[Finding]:
     if not m.repeated.places or m.repeated.first_frame is None:
         return []
-    if m.rms_step < LEAST_STEPS_FOR_DROPOUTS * m.step:
+    if m.rms_step < DROPOUT_CONVERTER_STEPS * m.step:
         return []
     seconds, first = m.repeated.frames / m.sample_rate_hz, m.repeated.first_frame / m.sample_rate_hz
-    code = "dropout-long" if m.repeated.frames > LONG_DROPOUT_SHARE * m.frames else "dropout"
+    code = "dropout-long" if m.repeated.frames > LONG_DROPOUT_TIME_SHARE * m.frames else "dropout"
     where = f"in {_counted(m.repeated.places)}, first at {first:.3f} s"
     return [Finding(code, f"position {m.position} stood still for {1000 * seconds:.1f} ms {where}")]
 
 
 def _spikes(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
-    many = max(LEAST_JUMPS, limits.spike_rate_per_s * m.frames / m.sample_rate_hz)
+    many = max(DOUBTED_AT_LEAST_SPIKES, limits.spike_rate_per_s * m.frames / m.sample_rate_hz)
     few = m.spikes.strong < limits.spike_places and m.spikes.places < many
     if few or m.spikes.first_frame is None:
         return []
@@ -258,7 +231,7 @@ def _same(m: ChannelMeasures) -> list[Finding]:
 def strong_mains_lines(m: ChannelMeasures, limits: VerdictLimits) -> list[int]:
     """Multiples of the mains frequency that stand out, from 1; empty where there is no hum."""
     strong = [order for order, excess in enumerate(m.hum_db, 1) if excess >= limits.hum_limit_db]
-    return [] if len(strong) == 1 and strong[0] > LOW_HARMONICS else strong
+    return [] if len(strong) == 1 and strong[0] > MAINS_SINGLE_LINE_HARMONICS else strong
 
 
 def _hum(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
@@ -273,10 +246,10 @@ def _hum(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
 def _trend(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     minutes = m.frames / m.sample_rate_hz / 60.0
     per_minute = f"({m.trend_db / minutes:+.1f} dB/min)"
-    if abs(m.own_trend_db) >= max(limits.trend_limit_db, STEADY_ERRORS * m.own_trend_error_db):
+    if abs(m.own_trend_db) >= max(limits.trend_limit_db, TREND_STANDARD_ERRORS * m.own_trend_error_db):
         words = f"its level changes by {m.own_trend_db:+.1f} dB over the run against the other channels {per_minute}"
         return [Finding("unsteady", f"position {m.position}: {words}")]
-    if abs(m.trend_db) >= max(WHOLE_TREND * limits.trend_limit_db, STEADY_ERRORS * m.trend_error_db):
+    if abs(m.trend_db) >= max(WHOLE_TREND_RATIO * limits.trend_limit_db, TREND_STANDARD_ERRORS * m.trend_error_db):
         words = f"its level changes by {m.trend_db:+.1f} dB over the run {per_minute}"
         return [Finding("unsteady", f"position {m.position}: {words}")]
     return []
@@ -305,7 +278,7 @@ def _resolution(m: ChannelMeasures) -> list[Finding]:
     found = []
     if m.bits and m.bits_used is not None and m.bits_used < m.bits:
         found.append(Finding("unused-bits", f"position {m.position}: {m.bits_used} of {m.bits} bits are used"))
-    if m.bits and m.standard_deviation < COARSE_STEPS * m.step:
+    if m.bits and m.standard_deviation < COARSE_CONVERTER_STEPS * m.step:
         steps = m.standard_deviation / m.step
         found.append(Finding("coarse-steps", f"position {m.position}: its rms is {steps:.1f} converter steps"))
     return found

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 
+from tapeline.limits import RECORDING_CHANNELS
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import RecordingError
-
-MOST_CHANNELS = 65_536
-"""An array with more columns is a transposed one: no recorder has so many channels (own choice)."""
 
 MEND_RATE = "name one of the raw_formats of campaign.yaml, with its sample_rate_hz, in the run table's column format"
 
@@ -27,7 +25,7 @@ def frames_and_channels(shape: tuple[int, ...], planar: bool) -> tuple[int, int]
     frames, channels = (shape[0], 1) if len(shape) == 1 else (shape[1], shape[0]) if planar else shape
     if frames == 0 or channels == 0:
         raise RecordingError("recording-empty", f"the array of {size} numbers holds no samples")
-    if channels > MOST_CHANNELS:
+    if channels > RECORDING_CHANNELS:
         raise RecordingError(
             "recording-unreadable",
             f"the array of {size} numbers would have {channels} channels: write it as (frames, channels), or state "

@@ -15,15 +15,13 @@ from typing import Any
 import numpy as np
 
 from tapeline.arrays import Samples
+from tapeline.limits import HDF5_PIECE_BYTES
 from tapeline.recordings.described_array import frames_and_channels, require_described, stated_rate_hz
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import RecordingError, block_frames
 from tapeline.recordings.sample_words import INTEGER_BITS, SAMPLE_WORDS
 
 RATE = "sample_rate_hz"
-CACHE_BYTES = 64 * 2**20
-"""One stored piece of a dataset is kept while its frames are handed out; larger pieces are refused (own choice)."""
-
 MEND_RATE = f"write it to the dataset's attribute {RATE}, or name a raw format with it in the run table's column format"
 
 
@@ -71,7 +69,7 @@ def _opened(path: Path) -> Iterator[Any]:
             'is an HDF5 file, which needs the extra "hdf5": install tapeline[hdf5] (the package h5py)',
         ) from error
     try:
-        with h5py.File(path, "r", rdcc_nbytes=CACHE_BYTES) as file:
+        with h5py.File(path, "r", rdcc_nbytes=HDF5_PIECE_BYTES) as file:
             yield file
     except (OSError, RuntimeError, KeyError, ValueError, TypeError) as error:
         words = " ".join(str(error).split())[:200]
@@ -113,7 +111,7 @@ def _require_read_alone(dataset: Any, name: str) -> None:
         if dataset.id.get_storage_size() < whole:
             raise RecordingError("recording-cut", f"the samples of dataset {name} were never written in full")
         return
-    if math.prod(dataset.chunks) * dataset.dtype.itemsize > CACHE_BYTES:
+    if math.prod(dataset.chunks) * dataset.dtype.itemsize > HDF5_PIECE_BYTES:
         raise RecordingError(
             "recording-unreadable",
             f"dataset {name} is stored in pieces of {_size(dataset.chunks)}: more than 64 MiB each",

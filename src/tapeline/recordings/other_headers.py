@@ -7,9 +7,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 
+from tapeline.limits import HEADER_CHUNKS
 from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.sample_extent import (
-    MOST_CHUNKS,
     SampleExtent,
     extent_of,
     never_finished,
@@ -44,7 +44,7 @@ def other_extent(path: Path) -> SampleExtent | None:
 def _aiff(stream: BinaryIO, size: int) -> SampleExtent | None:
     position, common = 12, b""
     samples: tuple[int, int] | None = None
-    for _ in range(MOST_CHUNKS):
+    for _ in range(HEADER_CHUNKS):
         if position + 8 > size:
             break
         stream.seek(position)
@@ -98,7 +98,7 @@ def _au(stream: BinaryIO, size: int) -> SampleExtent | None:
 
 def _core_audio(stream: BinaryIO, size: int) -> SampleExtent | None:
     position, described = 8, b""
-    for _ in range(MOST_CHUNKS):
+    for _ in range(HEADER_CHUNKS):
         if position + 12 > size:
             break
         stream.seek(position)

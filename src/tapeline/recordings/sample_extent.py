@@ -5,13 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from tapeline.limits import PADDING_BYTES
 from tapeline.recordings.recording import RecordingError
-
-MOST_CHUNKS = 10_000
-"""No header has so many chunks: a file of zeros must not be walked through eight bytes at a time."""
-
-PADDING_BYTES = 65_536
-"""Bytes behind the samples that belong to no chunk: up to one cluster of a disk is taken for padding (own choice)."""
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tapeline.file_stamps import Stamp, content_digest, stamp_of
+from tapeline.limits import HASHED_FAULTY_FILE_BYTES
 from tapeline.recordings.recording import RecordingError
 
-LARGEST_FAULTY_BYTES = 1 << 30
-"""Of a larger file that is no recording only size and times are kept (own choice: read within a second; a file can be
-larger than anybody would wait for)."""
 NOT_READ = ""
 
 
@@ -62,6 +60,6 @@ class WatchedFiles:
     def fault_and_hashes(self, found: RecordingError) -> tuple[RecordingError, str | None]:
         """The fault that counts where reading ended in `found`, and the hashes: a file that changed explains others."""
         try:
-            return found, self.content_hashes(LARGEST_FAULTY_BYTES)
+            return found, self.content_hashes(HASHED_FAULTY_FILE_BYTES)
         except RecordingError as changed:
             return changed, None

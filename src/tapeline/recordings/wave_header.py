@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, Literal
 
+from tapeline.limits import HEADER_CHUNKS
 from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.sample_extent import (
-    MOST_CHUNKS,
     SampleExtent,
     extent_of,
     never_finished,
@@ -67,7 +67,7 @@ def wave_extent(path: Path) -> SampleExtent | None:
 
 
 def _chunks(stream: BinaryIO, position: int, size: int, order: str) -> Iterator[Chunk]:
-    for _ in range(MOST_CHUNKS):
+    for _ in range(HEADER_CHUNKS):
         if position + 8 > size:
             return
         stream.seek(position)
@@ -79,7 +79,7 @@ def _chunks(stream: BinaryIO, position: int, size: int, order: str) -> Iterator[
 def _wide_chunks(stream: BinaryIO, size: int) -> Iterator[Chunk]:
     """Chunks named by 16 bytes, their length with name and length counted in, at multiples of 8 bytes."""
     position = 40
-    for _ in range(MOST_CHUNKS):
+    for _ in range(HEADER_CHUNKS):
         if position + 24 > size:
             return
         stream.seek(position)

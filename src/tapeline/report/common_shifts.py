@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tapeline.limits import (
+    COMMON_SHIFT_SENSORS,
+    SAME_VALUE_UNITS,
+    SENSITIVITY_BASE_SESSIONS,
+    SMALL_SENSITIVITY_CHANGE_DB,
+)
 from tapeline.report.sensor_checks import ChecksInTime, SessionInTime
 from tapeline.report.wording import number
-from tapeline.statistics.control_chart import LEAST_COMMON_SENSORS, ROUNDING, common_shift
-
-SMALL_CHANGE_DB = 0.2
-"""Changes up to this pass without action, of one sensor as of all together (common practice)."""
-BASE_VALUES = 5
-"""A sensor's last values that a session is held against (own choice: enough for a steady middle, few enough that a
-sensor which stepped counts as steady again after three sessions)."""
+from tapeline.statistics.control_chart import common_shift
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class CommonShift:
     @property
     def large(self) -> bool:
         """Beyond what passes without action, in one go or by and by."""
-        return self.crept_db is not None or abs(self.shift_db) > SMALL_CHANGE_DB + ROUNDING
+        return self.crept_db is not None or abs(self.shift_db) > SMALL_SENSITIVITY_CHANGE_DB + SAME_VALUE_UNITS
 
     @property
     def sentence(self) -> str:
@@ -56,8 +56,9 @@ def common_shifts(checks: ChecksInTime) -> tuple[tuple[CommonShift, ...], dict[S
 
     A shift is the median change against the latest session before that shares enough checked sensors. The sum of such
     medians would wander with their scatter; so what is taken out of a session is the median of its sensors' distances
-    from the middle of their own last `BASE_VALUES` values, each without what was taken out of it. A session of too few
-    sensors with values before takes over that of the latest with which it shares a sensor, else zero.
+    from the middle of their own last `SENSITIVITY_BASE_SESSIONS` values, each without what was taken out of it. A
+    session of too few sensors with values before takes over that of the latest with which it shares a sensor, else
+    zero.
     """
     levels: dict[SessionInTime, dict[str, float]] = {session: {} for session in checks.sessions}
     for check in checks.checks:
@@ -71,7 +72,7 @@ def common_shifts(checks: ChecksInTime) -> tuple[tuple[CommonShift, ...], dict[S
     for index, later in enumerate(checks.sessions):
         before = checks.sessions[:index][::-1]
         sharing = [one for one in before if levels[one].keys() & levels[later].keys()]
-        enough = [one for one in sharing if len(levels[one].keys() & levels[later].keys()) >= LEAST_COMMON_SENSORS]
+        enough = [one for one in sharing if len(levels[one].keys() & levels[later].keys()) >= COMMON_SHIFT_SENSORS]
         offset = _offset(levels[later], values)
         if offset is None:
             offset = taken_out[sharing[0]] if sharing else 0.0
@@ -83,7 +84,7 @@ def common_shifts(checks: ChecksInTime) -> tuple[tuple[CommonShift, ...], dict[S
             shift = _shift(enough[0], later, levels)
             since = settled[enough[0]]
             crept = offset - taken_out[since]
-            if not shift.large and abs(crept) > SMALL_CHANGE_DB + ROUNDING:
+            if not shift.large and abs(crept) > SMALL_SENSITIVITY_CHANGE_DB + SAME_VALUE_UNITS:
                 shift = replace(shift, crept_db=crept, crept_from=since)
             settled[later] = later if shift.large else since
             found.append(shift)
@@ -92,7 +93,7 @@ def common_shifts(checks: ChecksInTime) -> tuple[tuple[CommonShift, ...], dict[S
 
 def _offset(levels: Mapping[str, float], values: Mapping[str, list[float]]) -> float | None:
     known = [sensor for sensor in levels if sensor in values]
-    middles = [float(np.median(values[sensor][-BASE_VALUES:])) for sensor in known]
+    middles = [float(np.median(values[sensor][-SENSITIVITY_BASE_SESSIONS:])) for sensor in known]
     return common_shift(middles, [levels[sensor] for sensor in known])
 
 

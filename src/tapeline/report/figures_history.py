@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from tapeline.limits import CONTROL_LIMITS_SESSIONS, MOVING_RANGE_LIMIT_MEAN_RANGES
 from tapeline.report.common_shifts import CommonShift
 from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf
@@ -17,9 +18,9 @@ from tapeline.report.figure_panels import WIDTH_IN, Heading, headed_figure, lege
 from tapeline.report.figure_style import report_style
 from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.history_text import CSV_FILE
-from tapeline.report.sensor_history import LEAST_VALUES, HistoryPoint, SensorHistory, SensorSeries
+from tapeline.report.sensor_history import HistoryPoint, SensorHistory, SensorSeries
 from tapeline.report.wording import counted, listed, number, short
-from tapeline.statistics.control_chart import INDIVIDUALS_FACTOR, MOVING_RANGE_FACTOR
+from tapeline.statistics.control_chart import INDIVIDUALS_FACTOR
 from tapeline.store.atomic import replacing
 
 VALUE_COLOUR, RAW_COLOUR, LIMIT_COLOUR, FOUND_COLOUR, SHIFT_COLOUR = (
@@ -110,8 +111,8 @@ def _selection(series: SensorSeries) -> str:
     return (
         f"sensor {series.sensor}; {counted(len(campaigns), 'campaign')}: {listed(campaigns)}; one value a session: "
         f"mean level of the checks before and after{left_out}; common shift of all sensors taken out; limits from "
-        f"{LEAST_VALUES} values on, anew after a step: mean ± {INDIVIDUALS_FACTOR:.2f} and "
-        f"{MOVING_RANGE_FACTOR:g} x mean moving range"
+        f"{CONTROL_LIMITS_SESSIONS} values on, anew after a step: mean ± {INDIVIDUALS_FACTOR:.2f} and "
+        f"{MOVING_RANGE_LIMIT_MEAN_RANGES:g} x mean moving range"
     )
 
 

@@ -10,13 +10,11 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from tapeline.arrays import Reals
+from tapeline.limits import AXIS_HOLDS_LINES_SHARE
 from tapeline.report.figure_panels import Heading, legend_line, panel_grid, title_panel
 from tapeline.report.figure_style import CONDITION_COLOURS, frequency_axis
 from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.finished_tables import Row
-
-WITHIN = 0.99
-"""Share of the lines' ends that the axis holds; a few lines beyond it would flatten all others (own choice)."""
 
 
 def values_of(row: Row, name: str) -> Reals:
@@ -47,7 +45,12 @@ def line_differences_figure(panels: Mapping[str, Row], heading: Heading, thresho
         axes.plot(hz, middle, color=colour, linewidth=0.5, gid="difference")
         known = np.isfinite(middle) & (hz > 0.0)
         if known.any():
-            ends += [float(v) for v in np.quantile(np.concatenate([low[known], high[known]]), [1.0 - WITHIN, WITHIN])]
+            ends += [
+                float(v)
+                for v in np.quantile(
+                    np.concatenate([low[known], high[known]]), [1.0 - AXIS_HOLDS_LINES_SHARE, AXIS_HOLDS_LINES_SHARE]
+                )
+            ]
             lowest.append(float(hz[known][0]))
             highest.append(float(hz[known][-1]))
     frequency_axis(every[0], min(lowest, default=20.0), max(highest, default=10_000.0))

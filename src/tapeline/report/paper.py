@@ -11,13 +11,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from tapeline.limits import PRINTING_S
 from tapeline.store.atomic import replacing
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 PAPERS = ("A4", "Letter")
-PRINTING_MOST_S = 300.0
-"""A page of many figures on a slow machine takes a minute; a browser that hangs, for ever."""
-
 QUIET = (
     "--headless",
     "--disable-gpu",
@@ -104,9 +102,9 @@ def _run(command: list[str]) -> tuple[int, str]:
     except OSError as error:
         raise PrintingError(f"{command[0]} cannot be started ({error.strerror}); {MEND}") from error
     try:
-        _, said = process.communicate(timeout=PRINTING_MOST_S)
+        _, said = process.communicate(timeout=PRINTING_S)
     except subprocess.TimeoutExpired as error:
-        raise PrintingError(f"{command[0]} took longer than {PRINTING_MOST_S:g} s and was stopped; {MEND}") from error
+        raise PrintingError(f"{command[0]} took longer than {PRINTING_S:g} s and was stopped; {MEND}") from error
     finally:
         if process.poll() is None:
             # With its helpers, which a killed browser may leave behind.

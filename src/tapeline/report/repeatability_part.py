@@ -9,6 +9,7 @@ from statistics import median
 import numpy as np
 
 from tapeline.campaign.model import Campaign
+from tapeline.limits import BETWEEN_SESSIONS_KNOWN_SESSIONS, OTHER_REPEATS_DIFFERENCES
 from tapeline.report.attention_repeats import measured_twice, unlike_other_repeats
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.figure_data import FigureData, rows_data
@@ -19,13 +20,9 @@ from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable
 from tapeline.report.tables_of_repeatability import level_words, pairs_table, scatter_table, shift_table
 from tapeline.report.wording import confidence_words, counted, frequency, listed, number, operating_point
-from tapeline.statistics.repeat_pair_test import LEAST_OTHERS
 from tapeline.statistics.significance import student_factor
 
 MOST_CHARTS = 6
-WEAK_SESSIONS = 4
-"""With fewer sessions the scatter between them is hardly known (common practice)."""
-
 WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
 CHARTED = (
     "position", "speed_mps", "yaw_deg", "weighting", "lower_hz", "upper_hz", "session", "level_db", "runs", "mount",
@@ -81,7 +78,11 @@ def _sentences(campaign: Campaign, overall: Sequence[Row], tests: Sequence[Row],
             f"{'' if freedom == 1 else 's'} of freedom: t is {number(float(student_factor(freedom, confidence)))} for "
             f"{confidence_words(confidence)}."
         )
-        said.append(f"{text} With fewer than {WEAK_SESSIONS} sessions it is weak." if most < WEAK_SESSIONS else text)
+        said.append(
+            f"{text} With fewer than {BETWEEN_SESSIONS_KNOWN_SESSIONS} sessions it is weak."
+            if most < BETWEEN_SESSIONS_KNOWN_SESSIONS
+            else text
+        )
     tested = [row for row in tests if row["same"] is not None]
     if tested:
         changed = sum(bool(row["changed"]) for row in tested)
@@ -99,8 +100,8 @@ def _usual_sentence(campaign: Campaign, tested: Sequence[Row]) -> str:
     told = [row for row in tested if row["as_usual"] is not None]
     if not told:
         return (
-            f"Too few other repeats tell what is usual: {LEAST_OTHERS} independent differences between other repeats "
-            "are needed."
+            f"Too few other repeats tell what is usual: {OTHER_REPEATS_DIFFERENCES} independent differences between "
+            "other repeats are needed."
         )
     levels = median(row["usual_level_sd_db"] for row in told)
     odd = sum(unlike_other_repeats(row, campaign.settings.repeatability.excess_db) for row in told)
@@ -185,7 +186,7 @@ def _control_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]
     reference = campaign.settings.reference_condition
     sessions = max(row["sessions"] for row in level)
     outside = sorted(name for name, own in panels.items() if any(row["outside"] for row in own))
-    judged = f"outside of the limits: {listed(outside) or 'none'}" if sessions > WEAK_SESSIONS else (
+    judged = f"outside of the limits: {listed(outside) or 'none'}" if sessions > BETWEEN_SESSIONS_KNOWN_SESSIONS else (
         "too few sessions for a value to lie outside of the limits"
     )  # fmt: skip
     return shelf.add(

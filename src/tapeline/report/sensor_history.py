@@ -7,25 +7,17 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
-from tapeline.report.common_shifts import SMALL_CHANGE_DB, CommonShift, common_shifts
+from tapeline.limits import (
+    COMMON_SHIFT_SENSORS,
+    CONTROL_LIMITS_SESSIONS,
+    SAME_VALUE_UNITS,
+    SENSITIVITY_STEP_DB,
+    SMALL_SENSITIVITY_CHANGE_DB,
+)
+from tapeline.report.common_shifts import CommonShift, common_shifts
 from tapeline.report.sensor_checks import ChecksInTime, SensorCheck, SessionInTime
 from tapeline.report.wording import listed, number
-from tapeline.statistics.control_chart import (
-    LEAST_COMMON_SENSORS,
-    ROUNDING,
-    ControlLimits,
-    control_limits,
-    outside,
-    stages,
-    trends,
-)
-
-LEAST_VALUES = 5
-"""No limits from fewer values: a mean of fewer than four moving ranges is too uncertain (own choice; handbooks ask
-for 20 and more, which few sensors ever reach)."""
-STEP_LIMIT_DB = 0.5
-"""Largest change of a sensor between two sessions (limit between checks in noise codes such as ISO 3744, from
-memory)."""
+from tapeline.statistics.control_chart import ControlLimits, control_limits, outside, stages, trends
 
 
 @dataclass(frozen=True)
@@ -62,7 +54,7 @@ class Finding:
 class SensorSeries:
     """All sessions of one sensor in order of time. `against` names the reference: "chart" or "first value".
 
-    `limits` are by stage, for stages of `LEAST_VALUES` and more.
+    `limits` are by stage, for stages of `CONTROL_LIMITS_SESSIONS` and more.
     """
 
     sensor: str
@@ -147,7 +139,9 @@ def _used(point: HistoryPoint) -> float:
 
 
 def _staged(points: Sequence[HistoryPoint]) -> list[HistoryPoint]:
-    numbers = iter(stages([_used(point) for point in points if point.shift_removed_db is not None], STEP_LIMIT_DB))
+    numbers = iter(
+        stages([_used(point) for point in points if point.shift_removed_db is not None], SENSITIVITY_STEP_DB)
+    )
     return [point if point.shift_removed_db is None else replace(point, stage=int(next(numbers))) for point in points]
 
 
@@ -164,7 +158,7 @@ def _limits(points: Sequence[HistoryPoint]) -> dict[int, ControlLimits]:
     return {
         stage: control_limits([_used(point) for point in own])
         for stage, own in _by_stage(points).items()
-        if len(own) >= LEAST_VALUES
+        if len(own) >= CONTROL_LIMITS_SESSIONS
     }
 
 
@@ -180,19 +174,19 @@ def _steps(sensor: str, points: Sequence[HistoryPoint]) -> list[Finding]:
             after = points[index + 1]
             text = (
                 f"{sensor}: step of {size} at {label} ({before.check.session.label} before), back within "
-                f"{number(STEP_LIMIT_DB)} dB of the value before at {after.check.session.label}: a leak or loose "
+                f"{number(SENSITIVITY_STEP_DB)} dB of the value before at {after.check.session.label}: a leak or loose "
                 "adapter at that check comes first, then an exchanged sensor; compare its serial number and chart, and "
                 "look at the checks of that session"
             )
         else:
             text = (
                 f"{sensor}: step of {size} from {before.check.session.label} to {label} "
-                f"({_db(before)} to {_db(here)} dB), more than {number(STEP_LIMIT_DB)} dB: a dropped, damaged or "
+                f"({_db(before)} to {_db(here)} dB), more than {number(SENSITIVITY_STEP_DB)} dB: a dropped, damaged or "
                 "exchanged sensor; compare its serial number and chart and check it again before it is used"
             )
         if here.common_shift_db is None:
             text += (
-                f" (too few sensors, fewer than {LEAST_COMMON_SENSORS}, share this session and one before: calibrator, "
+                f" (too few sensors, fewer than {COMMON_SHIFT_SENSORS}, share this session and one before: calibrator, "
                 "adapter and air pressure are not ruled out)"
             )
         found.append(Finding("step", sensor, (here.check.session,), text))
@@ -225,9 +219,11 @@ def _outside(
         if not beyond:
             continue
         named = listed(f"{_db(point)} dB at {point.check.session.label}" for point in beyond)
-        small = max(abs(_used(point) - bounds.centre) for point in beyond) <= SMALL_CHANGE_DB + ROUNDING
+        small = (
+            max(abs(_used(point) - bounds.centre) for point in beyond) <= SMALL_SENSITIVITY_CHANGE_DB + SAME_VALUE_UNITS
+        )
         action = (
-            f"within {number(SMALL_CHANGE_DB)} dB of the mean, so nothing to mend yet; watch the next check"
+            f"within {number(SMALL_SENSITIVITY_CHANGE_DB)} dB of the mean, so nothing to mend yet; watch the next check"
             if small
             else "a dropped, damaged or exchanged sensor; compare its serial number and chart and check it again"
         )

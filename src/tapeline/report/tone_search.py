@@ -9,7 +9,7 @@ import numpy as np
 
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.levels import level_db
-from tapeline.acoustics.tonal_bands import above_usual_db, outstanding_lines
+from tapeline.acoustics.tonal_bands import prominence_db, prominent_lines
 from tapeline.arrays import Reals
 from tapeline.campaign.model import Campaign
 from tapeline.report.figure_panels import pages_of
@@ -107,7 +107,7 @@ def _lines_of(
         return
     bands = searched_bands(campaign)
     first_hz, step_hz = float(hz[0]), float(hz[1] - hz[0])
-    found = outstanding_lines(spectrum.psd[None, :], first_hz, step_hz, bands.lower_hz, bands.upper_hz)
+    found = prominent_lines(spectrum.psd[None, :], first_hz, step_hz, bands.lower_hz, bands.upper_hz)
     limit_db = campaign.settings.scaling.tonal_above_db
     run = tables.run_by_name[spectrum.run]
     condition = next(name for name, rows in chosen.runs.items() if spectrum.run in {row["run"] for row in rows})
@@ -115,7 +115,7 @@ def _lines_of(
     for b in np.flatnonzero((found.above_db[0] >= limit_db) & found.peaked[0]):
         frequency_hz = float(found.frequency_hz[0, b])
         above = {
-            name: above_usual_db(psd, *grid, float(bands.lower_hz[b]), float(bands.upper_hz[b]), frequency_hz)
+            name: prominence_db(psd, *grid, float(bands.lower_hz[b]), float(bands.upper_hz[b]), frequency_hz)
             for name, psd, grid in _backgrounds(spectrum, run["background_kind"], electrical)
         }
         yield ToneLine(

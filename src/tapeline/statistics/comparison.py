@@ -54,7 +54,7 @@ class Cell:
 
 
 def cell_of(runs: RunLevels) -> Cell:
-    """Mean of levels in dB over the repeats (repeats of a ratio scale average as levels)."""
+    """Mean levels of a condition over its repeats, in dB (repeats of a ratio scale average as levels)."""
     valid = np.isfinite(runs.level_db)
     bounded = np.isfinite(runs.upper_bound_db)
     count = valid.sum(axis=0)
@@ -131,8 +131,8 @@ def difference(
         **lasting,
     }
     shape = reference.mean_db.shape
-    variances, freedoms = (np.stack([np.broadcast_to(term[k], shape) for term in terms.values()]) for k in (0, 1))
-    degrees = np.maximum(welch_satterthwaite(variances, freedoms), 1.0)
+    variances, dofs = (np.stack([np.broadcast_to(term[k], shape) for term in terms.values()]) for k in (0, 1))
+    degrees = np.maximum(welch_satterthwaite(variances, dofs), 1.0)
     variance = variances.sum(axis=0)
     if held_db is not None:
         least = np.nan_to_num(held_db / student_factor(degrees, confidence)) ** 2
@@ -177,9 +177,9 @@ def _least_size(reference: Cell, treatment: Cell) -> Reals:
 
 @dataclass(frozen=True)
 class RunToRun:
-    """Variances (dB^2) of a cell's mean by random error and by scatter beyond it, and the freedom of their sum.
+    """Variances (dB^2) of a cell's mean by random error and by scatter beyond it, and the sum's degrees of freedom.
 
-    All (positions, items); where nothing was repeated the freedom is infinite: random error alone is known.
+    All (positions, items); where nothing was repeated the degrees of freedom are infinite: random error alone is known.
     """
 
     random: Reals
@@ -188,7 +188,7 @@ class RunToRun:
 
     @property
     def variance(self) -> Reals:
-        """Both together."""
+        """Sum of both variances, in dB^2."""
         return self.random + self.excess
 
     def at(self, place: int) -> RunToRun:
@@ -197,27 +197,27 @@ class RunToRun:
 
 
 def run_to_run(cell: Cell, scatter: Scatter) -> RunToRun:
-    """What single runs do to the mean of a cell."""
+    """Variance that random error and scatter of single runs leave in the mean of a cell."""
     inverse = inverse_count(cell.count)
-    freedom = np.where(scatter.degrees_of_freedom > 0.0, scatter.degrees_of_freedom, np.inf)
-    return RunToRun(cell.random_variance * inverse, scatter.excess * inverse, freedom)
+    dof = np.where(scatter.degrees_of_freedom > 0.0, scatter.degrees_of_freedom, np.inf)
+    return RunToRun(cell.random_variance * inverse, scatter.excess * inverse, dof)
 
 
 def repeat_terms(parts: Sequence[RunToRun], *, one_pool: bool | NDArray[np.bool_]) -> dict[str, tuple[Reals, Reals]]:
     """Random error and repeats of one mean or of several together, as terms of a standard error.
 
-    Welch-Satterthwaite of both terms gives the freedom of the variance that was estimated, their sum, even where
-    nothing is left beyond random error. `one_pool`: the parts rest on the same repeats.
+    Welch-Satterthwaite of both terms gives the degrees of freedom of the variance that was estimated, their sum, even
+    where nothing is left beyond random error. `one_pool`: the parts rest on the same repeats.
     """
     random, excess = (np.asarray(sum(getattr(part, name) for part in parts)) for name in ("random", "excess"))
     each = np.stack([part.variance for part in parts])
-    freedoms = np.stack([part.degrees_of_freedom for part in parts])
-    freedom = np.where(one_pool, together(each, freedoms), welch_satterthwaite(each, freedoms))
+    dofs = np.stack([part.degrees_of_freedom for part in parts])
+    dof = np.where(one_pool, together(each, dofs), welch_satterthwaite(each, dofs))
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(excess > 0.0, excess / (excess + random), 1.0)
     return {
-        "random error": (random, np.where(excess > 0.0, np.inf, freedom)),
-        "repeats": (excess, np.where(np.isfinite(freedom), freedom, 1.0) * share**2),
+        "random error": (random, np.where(excess > 0.0, np.inf, dof)),
+        "repeats": (excess, np.where(np.isfinite(dof), dof, 1.0) * share**2),
     }
 
 
@@ -228,7 +228,7 @@ def _mean_error(cell: Cell, scatter: Scatter) -> Reals:
 
 
 def background_beyond(cell: Cell, scatter: Scatter) -> Reals:
-    """Variance of a cell's mean by its backgrounds' own scatter, as far as the scatter of repeats does not hold it."""
+    """Variance of a cell's mean by the scatter of its backgrounds beyond what the scatter of repeats holds."""
     return np.asarray(np.maximum(cell.background_own - scatter.excess, 0.0) * inverse_count(cell.count))
 
 
@@ -239,7 +239,7 @@ def inverse_count(count: NDArray[np.int64]) -> Reals:
 
 
 def findings(result: Difference, adjusted_p: Reals, confidence: float, threshold_db: float) -> NDArray[np.object_]:
-    """The word for each difference: equivalent, lower, higher, not shown, bound; None where nothing was compared."""
+    """Finding for each difference: equivalent, lower, higher, not shown, bound; None where nothing was compared."""
     ends = (result.lower_db, result.upper_db)
     return finding_words(result.difference_db, ends, adjusted_p, confidence, threshold_db)
 
@@ -247,7 +247,7 @@ def findings(result: Difference, adjusted_p: Reals, confidence: float, threshold
 def finding_words(
     difference_db: Reals, ends: tuple[Reals, Reals], adjusted_p: Reals, confidence: float, threshold_db: float
 ) -> NDArray[np.object_]:
-    """The word for differences of any shape with both ends of their intervals and adjusted p-values.
+    """Finding for differences of any shape, from both ends of their intervals and their adjusted p-values.
 
     `equivalent` where the interval lies within the threshold (two one-sided tests, Schuirmann 1987), else `lower` or
     `higher` where the adjusted p-value shows it, else `not shown`; `bound` where one end alone is known.

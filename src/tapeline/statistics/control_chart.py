@@ -8,21 +8,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import (
+    COMMON_SHIFT_SENSORS,
+    CONTROL_TREND_VALUES,
+    MEAN_RANGE_OF_TWO_SD,
+    MOVING_RANGE_LIMIT_MEAN_RANGES,
+    SAME_VALUE_UNITS,
+)
 
-RANGE_OF_TWO = 1.128
-"""d2, mean range of two values of a normal distribution in standard deviations (NIST/SEMATECH e-Handbook of
-Statistical Methods 6.3.2.2; ISO 7870-2; from memory)."""
-INDIVIDUALS_FACTOR = 3.0 / RANGE_OF_TWO
+INDIVIDUALS_FACTOR = 3.0 / MEAN_RANGE_OF_TWO_SD
 """2.66: limits of individuals about their mean in mean moving ranges, three standard deviations (same sources)."""
-MOVING_RANGE_FACTOR = 3.267
-"""D4 for two values: upper limit of the moving range in mean moving ranges (same sources)."""
-TREND_VALUES = 6
-"""So many values in a row, each above (or each below) the one before, are a trend (ISO 8258:1991, test 3, from memory;
-common practice; other codes ask for seven)."""
-LEAST_COMMON_SENSORS = 3
-"""Fewer series have no median that one of them alone could not move (common practice)."""
-ROUNDING = 1e-9
-"""Differences up to this are rounding, not change, in the unit of the values."""
 
 
 @dataclass(frozen=True)
@@ -55,16 +50,18 @@ def control_limits(values: ArrayLike) -> ControlLimits:
         raise ValueError(f"limits need two values at least, not {row.size}")
     centre, mean_range = float(np.mean(row)), float(np.mean(moving_ranges(row)))
     reach = INDIVIDUALS_FACTOR * mean_range
-    return ControlLimits(centre, centre - reach, centre + reach, mean_range, MOVING_RANGE_FACTOR * mean_range)
+    return ControlLimits(
+        centre, centre - reach, centre + reach, mean_range, MOVING_RANGE_LIMIT_MEAN_RANGES * mean_range
+    )
 
 
 def outside(values: ArrayLike, limits: ControlLimits) -> NDArray[np.bool_]:
     """Which individuals lie beyond the limits, same shape as `values`; a value on a limit is inside."""
     row = np.asarray(values, dtype=np.float64)
-    return np.asarray((row > limits.upper + ROUNDING) | (row < limits.lower - ROUNDING))
+    return np.asarray((row > limits.upper + SAME_VALUE_UNITS) | (row < limits.lower - SAME_VALUE_UNITS))
 
 
-def trends(values: ArrayLike, least: int = TREND_VALUES) -> tuple[tuple[int, int], ...]:
+def trends(values: ArrayLike, least: int = CONTROL_TREND_VALUES) -> tuple[tuple[int, int], ...]:
     """First and last index of every longest stretch of `least` or more values that only rise or only fall.
 
     `values` has shape (values,), in order of time; an equal neighbour ends a stretch. Source: see TREND_VALUES.
@@ -73,7 +70,7 @@ def trends(values: ArrayLike, least: int = TREND_VALUES) -> tuple[tuple[int, int
     if least < 2:
         raise ValueError(f"a trend needs two values at least, not {least}")
     change = np.diff(_one_row(values))
-    signs = np.where(np.abs(change) > ROUNDING, np.sign(change), 0.0)
+    signs = np.where(np.abs(change) > SAME_VALUE_UNITS, np.sign(change), 0.0)
     found: list[tuple[int, int]] = []
     start = 0
     for index in range(1, signs.size + 1):
@@ -85,7 +82,7 @@ def trends(values: ArrayLike, least: int = TREND_VALUES) -> tuple[tuple[int, int
 
 
 def stages(values: ArrayLike, largest_change: float) -> NDArray[np.int64]:
-    """Number of the stage, from 0, that each value belongs to, shape (values,); -1 for one that left and came back.
+    """Number of the stage, from 0, that each value belongs to, shape (values,); -1 for a single deviating value.
 
     A change beyond `largest_change` begins a new stage, since limits hold for one state of a process only and are
     computed anew after a known change (common practice). Where the value after it is back within `largest_change` of
@@ -108,7 +105,7 @@ def stages(values: ArrayLike, largest_change: float) -> NDArray[np.int64]:
     return stage
 
 
-def common_shift(earlier: ArrayLike, later: ArrayLike, least: int = LEAST_COMMON_SENSORS) -> float | None:
+def common_shift(earlier: ArrayLike, later: ArrayLike, least: int = COMMON_SHIFT_SENSORS) -> float | None:
     """Median change of series known at both times, in the unit of the values; None for fewer than `least` of them.
 
     `earlier` and `later` have shape (series,); NaN where a series has no value. The median is not moved by a minority
@@ -123,7 +120,7 @@ def common_shift(earlier: ArrayLike, later: ArrayLike, least: int = LEAST_COMMON
 
 
 def _changed(earlier: float, later: float, limit: float) -> bool:
-    return bool(abs(later - earlier) > limit + ROUNDING)
+    return bool(abs(later - earlier) > limit + SAME_VALUE_UNITS)
 
 
 def _one_row(values: ArrayLike) -> Reals:

@@ -1,4 +1,4 @@
-"""How far values that deviate in the same run move together, and how many independent ones they are worth."""
+"""Correlation of values that deviate in the same run, and the number of independent values they are worth."""
 
 from __future__ import annotations
 
@@ -8,12 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-
-MOST_PAIRS = 400
-"""Pairs of rows that are looked at, spread evenly over all (own choice: more change the third digit)."""
-
-MOST_SHIFTS = 4
-"""So many other positions each position is held against in another row."""
+from tapeline.limits import COMPARED_OTHER_POSITIONS, CORRELATED_ROW_PAIRS
 
 
 def repeat_deviations(levels_db: Reals) -> Reals:
@@ -56,7 +51,7 @@ def squared_correlation(rows_db: Reals, near: NDArray[np.bool_]) -> float:
     squares = (rows**2) @ weight
     crossed, sizes = 0.0, 0.0
     for first, second in pairs:
-        for shift in range(int(alone), min(positions, MOST_SHIFTS + int(alone))):
+        for shift in range(int(alone), min(positions, COMPARED_OTHER_POSITIONS + int(alone))):
             other = np.roll(rows[second], shift, axis=0)
             crossed += float((((rows[first] * other) @ weight) ** 2 / width[some]).sum())
             sizes += float((squares[first] * np.roll(squares[second], shift, axis=0) / width[some] ** 2).sum())
@@ -69,7 +64,7 @@ def squared_correlation(rows_db: Reals, near: NDArray[np.bool_]) -> float:
 
 
 def independent_values(rows_db: Reals) -> float:
-    """How many independent values a row of deviations (rows, positions, items) is worth: 1 to all of them.
+    """Number of independent values that a row of deviations (rows, positions, items) is worth, from 1 to all of them.
 
     The inverse of the mean of (z y)^2 / (|z|^2 |y|^2) over pairs of rows, as in `squared_correlation`; 1 where there is
     one row.
@@ -93,7 +88,7 @@ def position_mean_squares(rows_db: Reals) -> tuple[Reals, NDArray[np.int64]]:
 
 
 def in_own_units(rows_db: Reals) -> Reals:
-    """Values over the root mean square of their position, so that one that moves most does not rule."""
+    """Values over the root mean square of their position, so that the most variable position does not dominate."""
     square, _ = position_mean_squares(rows_db)
     return np.asarray(rows_db / np.sqrt(np.where(square > 0.0, square, 1.0))[:, None])
 
@@ -108,5 +103,5 @@ def _of_like_size(rows_db: Reals) -> Reals:
 
 
 def _spread(pairs: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    step = max(1, -(-len(pairs) // MOST_PAIRS))
+    step = max(1, -(-len(pairs) // CORRELATED_ROW_PAIRS))
     return pairs[::step]

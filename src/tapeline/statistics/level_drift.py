@@ -8,9 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapeline.arrays import Reals
-
-LEAST_SPREAD_H2 = 1e-9
-"""Squares of times (h^2) about their mean that count as one time: repeats 0.2 s apart. Rounding leaves some 1e-32."""
+from tapeline.limits import ONE_TIME_HOURS2
 
 
 @dataclass(frozen=True)
@@ -29,7 +27,7 @@ class Drift:
 
 
 def level_drift(groups: Sequence[tuple[Reals, Reals]]) -> Drift:
-    """Common slope of groups of repeats: levels (runs, positions, items) and their hours (runs,), group by group.
+    """Drift common to groups of repeats: levels (runs, positions, items) and their hours (runs,), group by group.
 
     Least squares about each group's own mean: sum (t - mean t) (L - mean L) / sum (t - mean t)^2, over all groups.
     Levels that are NaN are left out. Raises ValueError for no group.
@@ -50,7 +48,7 @@ def level_drift(groups: Sequence[tuple[Reals, Reals]]) -> Drift:
         spare += np.maximum(known.sum(axis=0) - 1, 0)
     with np.errstate(divide="ignore", invalid="ignore"):
         slope, variance = crossed / spread, 1.0 / spread
-    apart = spread > LEAST_SPREAD_H2
+    apart = spread > ONE_TIME_HOURS2
     explained = np.where(apart, slope * crossed, 0.0)
     return Drift(
         slope_db_per_hour=np.where(apart, slope, np.nan),

@@ -1,4 +1,4 @@
-"""Variances that few degrees of freedom leave unsure, drawn towards what variances of their kind usually are."""
+"""Variances of few degrees of freedom, moderated by the variances of their kind (empirical Bayes)."""
 
 from __future__ import annotations
 
@@ -9,21 +9,16 @@ import scipy.special
 from numpy.typing import ArrayLike
 
 from tapeline.arrays import Reals
-
-LEAST_VARIANCE = 1e-12
-"""Smaller variances (of equal values) are taken as this one, so that their logarithm is finite."""
-
-CERTAIN_PRIOR = 1e6
-"""Degrees of freedom from which on true variances do not differ."""
+from tapeline.limits import EQUAL_VARIANCES_DOF, LEAST_VARIANCE_DB2
 
 NEWTON_ROUNDS = 50
 
 
 @dataclass(frozen=True)
 class VariancePrior:
-    """True variances are spread as `location` x d / chi-square_d, d being the `degrees_of_freedom`.
+    """Prior of true variances: `location` x d / chi-square_d, d being the `degrees_of_freedom`.
 
-    Few of them say that true variances differ much, `CERTAIN_PRIOR` that all are alike.
+    A small d says that true variances differ much, `EQUAL_VARIANCES_DOF` that all are equal.
     """
 
     location: Reals
@@ -31,17 +26,17 @@ class VariancePrior:
 
 
 def variance_prior(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> VariancePrior:
-    """The inverse-gamma prior of variances that were estimated, both of shape (variances, groups), NaN where none is.
+    """The inverse-gamma prior of estimated variances, both of shape (variances, groups), NaN where none is.
 
     Moments of ln s^2 (Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3, section 6.2): with e = ln s^2 -
     digamma(nu/2) + ln(nu/2), trigamma(d/2) is the variance of e beyond mean trigamma(nu/2), and ln location is mean e +
-    digamma(d/2) - ln(d/2). One freedom for all groups, a location for each of them, (groups,), NaN without a variance.
-    Fewer than two variances in every group say nothing of how they differ: then the freedom is 0.
+    digamma(d/2) - ln(d/2). The degrees of freedom are common to all groups, the location is that of each, (groups,),
+    NaN without a variance. Fewer than two variances in every group do not show how they differ: then d is 0.
     """
     s2, nu = np.asarray(variances, dtype=np.float64), np.asarray(degrees_of_freedom, dtype=np.float64)
     known = np.isfinite(s2) & (nu > 0.0)
-    nu = np.where(known, np.minimum(nu, CERTAIN_PRIOR), 1.0)
-    e = np.where(known, np.log(np.maximum(np.where(known, s2, 1.0), LEAST_VARIANCE)) - log_bias(nu), 0.0)
+    nu = np.where(known, np.minimum(nu, EQUAL_VARIANCES_DOF), 1.0)
+    e = np.where(known, np.log(np.maximum(np.where(known, s2, 1.0), LEAST_VARIANCE_DB2)) - log_bias(nu), 0.0)
     count = known.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = e.sum(axis=0) / count
@@ -50,8 +45,8 @@ def variance_prior(variances: ArrayLike, degrees_of_freedom: ArrayLike) -> Varia
         return VariancePrior(np.exp(mean), 0.0)
     squares = float(np.where(known & (count > 1), (e - mean) ** 2, 0.0).sum()) / spare
     sampling = np.where(known & (count > 1), scipy.special.polygamma(1, nu / 2.0), 0.0)
-    d = freedom_of_spread(squares - float(sampling.sum()) / float(count[count > 1].sum()))
-    return VariancePrior(np.exp(mean + (log_bias(d) if d < CERTAIN_PRIOR else 0.0)), d)
+    d = degrees_of_freedom_of_spread(squares - float(sampling.sum()) / float(count[count > 1].sum()))
+    return VariancePrior(np.exp(mean + (log_bias(d) if d < EQUAL_VARIANCES_DOF else 0.0)), d)
 
 
 def log_bias(degrees_of_freedom: ArrayLike) -> Reals:
@@ -60,13 +55,13 @@ def log_bias(degrees_of_freedom: ArrayLike) -> Reals:
     return np.asarray(scipy.special.digamma(half) - np.log(half))
 
 
-def freedom_of_spread(log_variance: float) -> float:
-    """Degrees of freedom d whose ln variance, trigamma(d/2), is the one given; CERTAIN_PRIOR where it is not above 0.
+def degrees_of_freedom_of_spread(log_variance: float) -> float:
+    """Degrees of freedom d for a variance trigamma(d/2) of ln s^2; `EQUAL_VARIANCES_DOF` if it is not above 0.
 
     Newton's method on 1 / trigamma (Smyth 2004, appendix).
     """
-    if log_variance <= 2.0 / CERTAIN_PRIOR:
-        return CERTAIN_PRIOR
+    if log_variance <= 2.0 / EQUAL_VARIANCES_DOF:
+        return EQUAL_VARIANCES_DOF
     half = 0.5 + 1.0 / log_variance
     for _ in range(NEWTON_ROUNDS):
         found = float(scipy.special.polygamma(1, half))
@@ -77,16 +72,18 @@ def freedom_of_spread(log_variance: float) -> float:
     return 2.0 * half
 
 
-def moderated(variance: Reals, degrees_of_freedom: Reals, location: Reals, prior_freedom: Reals) -> tuple[Reals, Reals]:
-    """Variance and degrees of freedom after a prior of so much freedom: (d s0^2 + nu s^2) / (d + nu) and d + nu.
+def moderated(
+    variance: Reals, degrees_of_freedom: Reals, location: Reals, prior_degrees_of_freedom: Reals
+) -> tuple[Reals, Reals]:
+    """Moderated variance (d s0^2 + nu s^2) / (d + nu) and its degrees of freedom d + nu, d being those of the prior.
 
-    A t statistic with it has d + nu degrees of freedom (Smyth 2004, section 4). Where one freedom is zero, its variance
+    A t statistic with it has d + nu degrees of freedom (Smyth 2004, section 4). Where one of them is zero, its variance
     does not count and may be NaN; where both are, the variance is NaN.
     """
-    both = degrees_of_freedom + prior_freedom
+    both = degrees_of_freedom + prior_degrees_of_freedom
     parts = [
-        np.where(freedom > 0.0, freedom * part, 0.0)
-        for part, freedom in ((variance, degrees_of_freedom), (location, prior_freedom))
+        np.where(dof > 0.0, dof * part, 0.0)
+        for part, dof in ((variance, degrees_of_freedom), (location, prior_degrees_of_freedom))
     ]
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray((parts[0] + parts[1]) / both), np.asarray(both)

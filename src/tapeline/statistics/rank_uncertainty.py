@@ -14,6 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import (
+    CONTRIBUTION_ABOVE_LARGEST_DB,
+    CONTRIBUTION_BELOW_LARGEST_DB,
+    CONTRIBUTION_BELOW_ZERO_STANDARD_ERRORS,
+    CONTRIBUTION_FIT_ROUNDS,
+    CONTRIBUTION_GRID_DB,
+    CONTRIBUTION_LEAST_SPREAD_DB,
+    NO_CONTRIBUTION_LEAST_SHARE,
+)
 
 SEED = 20_250_101
 """Fixed, so that the same levels give the same ranks; any number would do."""
@@ -21,21 +30,9 @@ SEED = 20_250_101
 AT_ONCE = 500
 """Draws that are held at once."""
 
-STEP_DB, BELOW_DB, ABOVE_DB = 0.5, 40.0, 6.0
-"""Spacing of the contributions thought of, and how far they reach below and above the largest one (own choice)."""
-
-FAR_BELOW = 3.0
-"""A contribution measured more than so many of its errors below zero counts as this far below (own choice)."""
-
-ROUNDS = 60
-"""Rounds of expectation and maximisation; more change nothing that shows (own choice)."""
-
-LEAST_SPREAD_DB = 2.0
-"""The spread of contributions is taken no narrower, so that few spots cannot agree by chance (own choice)."""
-
 
 @dataclass(frozen=True)
-class SureRanks:
+class RankUncertainty:
     """Expected contributions and ranks, every field of shape (spots,); rank 1 is the largest.
 
     `low` and `high` hold the rank at the confidence asked for, `first_share` is the chance of being the largest. They
@@ -50,7 +47,7 @@ class SureRanks:
     group: NDArray[np.int64]
 
 
-def sure_ranks(
+def rank_uncertainty(
     values: Reals,
     errors: Reals,
     draws: int,
@@ -58,12 +55,12 @@ def sure_ranks(
     ranked: NDArray[np.bool_] | None = None,
     *,
     either_way: bool = False,
-) -> SureRanks:
-    """Expected contributions of all spots and the intervals of their ranks, from `draws` draws with a fixed seed.
+) -> RankUncertainty:
+    """Expected contributions of all spots and intervals of their ranks, from `draws` draws with a fixed seed.
 
     `values` (powers, any unit) and their standard errors have shape (spots,); no NaN. Values may lie below zero, true
     contributions cannot; with `either_way` values are changes of either sign, and contributions are their sizes. All
-    spots say how contributions are spread; `ranked` (none: all) says which are ranked.
+    spots show how contributions are spread; `ranked` (none: all) says which are ranked.
     """
     which = np.flatnonzero(np.ones(values.shape, dtype=bool) if ranked is None else ranked)
     thought, chance = _posterior(values, errors, either_way=either_way)
@@ -77,7 +74,7 @@ def sure_ranks(
         first_share[which] = np.mean(places == 1, axis=0)
         order = which[np.lexsort((-values[which], -expected[which]))]
         group[order] = _groups(chance[order], 1.0 - tail)
-    return SureRanks(expected, low, high, first_share, group)
+    return RankUncertainty(expected, low, high, first_share, group)
 
 
 def _drawn_ranks(thought: Reals, chance: Reals, draws: int) -> NDArray[np.int32]:
@@ -121,26 +118,28 @@ def _posterior(values: Reals, errors: Reals, *, either_way: bool) -> tuple[Reals
     """Contributions thought of, the first of them zero, and each spot's chance of every one, (spots, thoughts)."""
     largest = float(np.abs(values).max() if either_way else values.max())
     top = largest if largest > 0.0 else float(errors.max()) or 1.0
-    decibels = np.arange(-BELOW_DB, ABOVE_DB + STEP_DB / 2.0, STEP_DB)
+    decibels = np.arange(
+        -CONTRIBUTION_BELOW_LARGEST_DB, CONTRIBUTION_ABOVE_LARGEST_DB + CONTRIBUTION_GRID_DB / 2.0, CONTRIBUTION_GRID_DB
+    )
     thought = np.concatenate([[0.0], top * 10.0 ** (decibels / 10.0)])
     # Between two thoughts nothing is thought of: an error is never taken smaller than half a step there.
-    width = thought * (10.0 ** (STEP_DB / 20.0) - 1.0)
+    width = thought * (10.0 ** (CONTRIBUTION_GRID_DB / 20.0) - 1.0)
     spread = np.hypot(errors[:, None], width[None, :])
     spread = np.maximum(spread, width[1])
     # Far below zero a value says no more than that there is nothing.
-    seen = values if either_way else np.maximum(values, -FAR_BELOW * errors)
+    seen = values if either_way else np.maximum(values, -CONTRIBUTION_BELOW_ZERO_STANDARD_ERRORS * errors)
     ways = [(way[:, None] - thought[None, :]) / spread for way in ((seen, -seen) if either_way else (seen,))]
     logs = np.logaddexp.reduce([-0.5 * distance**2 for distance in ways]) - np.log(spread)
     likelihood = np.exp(logs - logs.max(axis=1, keepdims=True))
-    nothing, mean_db, sd_db = 0.5, -BELOW_DB / 2.0, BELOW_DB / 2.0
+    nothing, mean_db, sd_db = 0.5, -CONTRIBUTION_BELOW_LARGEST_DB / 2.0, CONTRIBUTION_BELOW_LARGEST_DB / 2.0
     chance = likelihood
-    for _ in range(ROUNDS):
+    for _ in range(CONTRIBUTION_FIT_ROUNDS):
         bell = np.exp(-0.5 * ((decibels - mean_db) / sd_db) ** 2)
         prior = np.concatenate([[nothing], (1.0 - nothing) * bell / bell.sum()])
         chance = likelihood * prior
         chance /= chance.sum(axis=1, keepdims=True)
-        nothing = float(np.clip(chance[:, 0].mean(), 1e-3, 1.0 - 1e-3))
+        nothing = float(np.clip(chance[:, 0].mean(), NO_CONTRIBUTION_LEAST_SHARE, 1.0 - NO_CONTRIBUTION_LEAST_SHARE))
         weight = chance[:, 1:].sum(axis=0)
         mean_db = float(weight @ decibels / weight.sum())
-        sd_db = max(float(np.sqrt(weight @ (decibels - mean_db) ** 2 / weight.sum())), LEAST_SPREAD_DB)
+        sd_db = max(float(np.sqrt(weight @ (decibels - mean_db) ** 2 / weight.sum())), CONTRIBUTION_LEAST_SPREAD_DB)
     return thought, chance

@@ -1,8 +1,7 @@
-"""Does a pair of repeats differ more than the campaign's repeats usually do? Level and shape apart, by regions.
+"""Whether a pair of repeats differs more than the campaign's repeats usually do: level and shape apart, by regions.
 
-The test against random error alone (`same_spectrum`) fails wherever runs scatter at all. Here the scatter beyond random
-error that other pairs show is expected too: of the level, which many lines share, and of the shape once it was taken
-out.
+The test against random error alone (`spectrum_equality`) fails wherever runs scatter at all. Here the scatter beyond
+random error that other pairs show is expected too: of the level, which many lines share, and of the shape without it.
 """
 
 from __future__ import annotations
@@ -13,19 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import OTHER_REPEATS_DIFFERENCES, OUTLYING_PAIR_RATIO, REGION_AT_LEAST_LINES
 from tapeline.statistics.significance import benjamini_hochberg, holm, student_p_value
-
-LEAST_LINES = 5
-"""Fewer lines make no region (own choice)."""
-
-LEAST_OTHERS = 6
-"""Independent differences between other repeats that tell a scatter; fewer leave chance no bound (simulated)."""
-
-OUTLYING = 40.0
-"""Times the median square beyond which a pair counts for no scatter: 4.3 standard deviations of a normal difference.
-
-An odd run must not hide another one. Its own pairs are left out in any case.
-"""
 
 
 @dataclass(frozen=True)
@@ -46,7 +34,7 @@ class Regions:
 
 @dataclass(frozen=True)
 class Usual:
-    """How pairs stand to the others; arrays of shape (pairs, positions), NaN where nothing tells.
+    """Each pair compared with the other pairs; arrays of shape (pairs, positions), NaN where nothing can be said.
 
     `others` (pairs,) counts the independent differences between other repeats; `pair_level_db` (pairs,) is the median
     level over the positions. `p_value` of level and shape is adjusted over the pair's positions (Holm), half of the
@@ -95,21 +83,21 @@ def region_means(
     sums = np.bincount(region[chosen], weights=log_ratio[chosen], minlength=regions)
     share = np.maximum(1.0 - np.arange(1, correlation.size)[:, None] / np.maximum(count, 1), 0.0)
     reach = 1.0 + 2.0 * np.sum(share * correlation[1:, None], axis=0)
-    known = count >= LEAST_LINES
+    known = count >= REGION_AT_LEAST_LINES
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(known, sums / count, np.nan), np.where(known, variance * reach / count, np.nan)
 
 
-def against_usual(
+def pair_test(
     found: Regions, runs: NDArray[np.int64], cell: NDArray[np.int64], sound: NDArray[np.bool_] | None = None
 ) -> Usual:
-    """Hold each pair against the scatter that all pairs show which share no run with it.
+    """Test of each pair against the scatter of all pairs that share no run with it.
 
     `runs` (pairs, 2) numbers the runs, `cell` (pairs,) the groups of repeats; what is not `sound` (pairs, positions) is
-    held against the others and counts for no scatter. Level: t = difference over the scatter of others, at each
-    position and in the median over them, since a whole run is louder or not. Shape: the region furthest off after the
-    level was taken out, its chance times the number of regions (Bonferroni). The scatter is the larger of that of all
-    positions and of the position's own, where enough pairs tell it. Differences of one pair at several positions count
+    compared with the others and counts for no scatter. Level: t = difference over the scatter of others, at each
+    position and in the median over them, since a whole run is louder or not. Shape: the region furthest from the others
+    without the level, its chance times the number of regions (Bonferroni). The scatter is the larger of that of all
+    positions and of the position's own, where enough pairs show it. Differences of one pair at several positions count
     as one, since a run's shift is common to many, and one degree of freedom goes to leaving out outlying pairs.
     """
     level = found.level_db
@@ -127,11 +115,11 @@ def against_usual(
     for k in range(pairs):
         apart = ~np.isin(runs, runs[k]).any(axis=1) & use.any(axis=1)
         others[k] = independent_differences(runs[apart], cell[apart])
-        if others[k] < LEAST_OTHERS:
+        if others[k] < OTHER_REPEATS_DIFFERENCES:
             continue
-        freedom = float(others[k] - 1)
-        own = _held(parts[k], random[k], usable[apart], random[apart], freedom)
-        together = _held(whole[0][k], whole[1][k], whole[0][apart], whole[1][apart], freedom)
+        dof = float(others[k] - 1)
+        own = _held(parts[k], random[k], usable[apart], random[apart], dof)
+        together = _held(whole[0][k], whole[1][k], whole[0][apart], whole[1][apart], dof)
         level_sd[k], level_p[k], region[k] = own.level_sd_db, own.level_p_value, own.region
         shape_db[k], shape_sd[k] = parts[k][np.arange(positions), 1 + own.region], own.shape_sd_db
         shape_p[k] = own.shape_p_value
@@ -153,16 +141,16 @@ def against_usual(
     )
 
 
-def _held(parts: Reals, random: Reals, others: Reals, others_random: Reals, freedom: float) -> _Held:
+def _held(parts: Reals, random: Reals, others: Reals, others_random: Reals, dof: float) -> _Held:
     """Level (the first item) and shape (the others) of a pair, (places, items), against (pairs, places, items)."""
     sd = _expected(others, others_random, random)
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.abs(parts) / sd
     shape = np.nan_to_num(off[:, 1:])
     region, count = shape.argmax(axis=1), np.isfinite(off[:, 1:]).sum(axis=1)
-    p = np.minimum(student_p_value(shape.max(axis=1), freedom) * np.maximum(count, 1), 1.0)
+    p = np.minimum(student_p_value(shape.max(axis=1), dof) * np.maximum(count, 1), 1.0)
     at = np.arange(len(region)), 1 + region
-    return _Held(sd[:, 0], student_p_value(off[:, 0], freedom), region, sd[at], np.where(count > 0, p, np.nan))
+    return _Held(sd[:, 0], student_p_value(off[:, 0], dof), region, sd[at], np.where(count > 0, p, np.nan))
 
 
 def _median(values: Reals) -> Reals:
@@ -174,7 +162,7 @@ def _median(values: Reals) -> Reals:
 
 
 def independent_differences(runs: NDArray[np.int64], cell: NDArray[np.int64]) -> int:
-    """Runs in pairs less one for each group of repeats: so many differences between them are independent."""
+    """Number of independent differences between runs in pairs: the runs of each group of repeats less one."""
     return sum(np.unique(runs[cell == name]).size - 1 for name in np.unique(cell))
 
 
@@ -188,11 +176,11 @@ def _expected(others: Reals, others_random: Reals, random: Reals) -> Reals:
     sums = np.nan_to_num(squares).sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         everywhere = sums.sum(axis=0) / count.sum(axis=0)
-        own = np.where(count >= LEAST_OTHERS, sums / count, 0.0)
+        own = np.where(count >= OTHER_REPEATS_DIFFERENCES, sums / count, 0.0)
     expected = _median(others_random.reshape(-1, others.shape[2]).T)
     beyond = np.maximum(np.fmax(everywhere, own) - np.nan_to_num(expected), 0.0)
     # A region that too few others have tells nothing: random error alone would call any difference unusual.
-    return np.where(count.sum(axis=0) >= LEAST_OTHERS, np.sqrt(random + beyond), np.nan)
+    return np.where(count.sum(axis=0) >= OTHER_REPEATS_DIFFERENCES, np.sqrt(random + beyond), np.nan)
 
 
 def _usual_pairs(others: Reals) -> NDArray[np.bool_]:
@@ -202,5 +190,5 @@ def _usual_pairs(others: Reals) -> NDArray[np.bool_]:
         known = np.isfinite(part).sum(axis=(1, 2))
         square = np.nan_to_num(part**2).sum(axis=(1, 2)) / np.maximum(known, 1)
         if known.any():
-            usual &= square <= OUTLYING * np.median(square[known > 0])
+            usual &= square <= OUTLYING_PAIR_RATIO * np.median(square[known > 0])
     return usual

@@ -1,4 +1,4 @@
-"""Scatter of repeats at each position: its own repeats first, then those of its near bands."""
+"""Scatter of repeats at each position: its own repeats first, then those of its neighbouring bands."""
 
 from __future__ import annotations
 
@@ -10,35 +10,17 @@ import scipy.special
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import BAND_OWN_SCATTER_P, LEAST_VARIANCE_DB2, LENT_DOF, NEIGHBOURS_LEAST_DOF
 from tapeline.statistics.effective_number import in_own_units, repeat_deviations, squared_correlation
-from tapeline.statistics.moderated_variance import (
-    LEAST_VARIANCE,
-    freedom_of_spread,
-    log_bias,
-    moderated,
-    variance_prior,
-)
+from tapeline.statistics.moderated_variance import degrees_of_freedom_of_spread, log_bias, moderated, variance_prior
 from tapeline.statistics.significance import variance_ratio_p_value
 
 Flags = NDArray[np.bool_]
 
-STANDS_OUT_P = 0.2
-"""A band that scatters more than its near ones at this level begins to keep to its own repeats.
-
-A test that only decides which variance to use guards at a high level: 0.1 to 0.25 (Bancroft, Ann. Math. Stat. 15 (1944)
-190, and after him, from memory). From there on the near bands' freedom goes to zero with the p-value, without a step.
-"""
-
-LEAST_NEAR_FREEDOM = 0.5
-"""Near bands that know less than this say nothing of how bands differ (own choice)."""
-
-LENT_FREEDOM = 4.0
-"""Where a position has no repeats, all others together count for no more degrees of freedom than this (own choice)."""
-
 
 @dataclass(frozen=True)
 class RepeatRows:
-    """What the repeats of one cell say of scatter: independent deviations and the runs' random variance.
+    """Repeats of one cell as independent deviations, with the runs' random variance.
 
     `deviation_db` has shape (rows, positions, items), NaN where there is none; `random_variance` (positions, items).
     """
@@ -48,7 +30,7 @@ class RepeatRows:
 
     @classmethod
     def of(cls, level_db: Reals, random_db: Reals, bound: Flags) -> RepeatRows:
-        """Of levels (runs, positions, items); where any run is a bound the cell says nothing.
+        """The rows of levels (runs, positions, items); where any run is a bound there are none.
 
         The runs beside a bound are those that came out high.
         """
@@ -62,9 +44,9 @@ class RepeatRows:
 class Scatter:
     """Variance (dB^2) of a run's level beyond its random error, and its degrees of freedom, (positions, items).
 
-    The freedom is that of random error and excess together; 0 where nothing is known. `correlation` says how much the
-    positions of a run scatter together, 1 where nothing tells. `pooled` is false where it is from the cell's own
-    repeats alone, `lent` says where it is that of other sessions, None where nothing is.
+    The degrees of freedom are those of random error and excess together; 0 where nothing is known. `correlation` says
+    how much the positions of a run scatter together, 1 where nothing shows it. `pooled` is false where it is from the
+    cell's own repeats alone, `lent` says where it is that of other sessions, None where nothing is.
     """
 
     excess: Reals
@@ -75,83 +57,83 @@ class Scatter:
 
     @property
     def is_lent(self) -> Flags:
-        """Where it is that of other sessions, (positions, items)."""
+        """Flags where the scatter is that of other sessions, (positions, items)."""
         return np.zeros(self.excess.shape, dtype=bool) if self.lent is None else self.lent
 
     def filled_in(self, other: Scatter) -> Scatter:
-        """This one, and another where it knows nothing."""
+        """This scatter, with the `other` one where it knows nothing."""
         known = self.degrees_of_freedom > 0.0
         return replace(
             self,
             excess=np.where(known, self.excess, other.excess),
-            degrees_of_freedom=np.where(
-                known, self.degrees_of_freedom, np.minimum(other.degrees_of_freedom, LENT_FREEDOM)
-            ),
+            degrees_of_freedom=np.where(known, self.degrees_of_freedom, np.minimum(other.degrees_of_freedom, LENT_DOF)),
             correlation=self.correlation if known.any() else other.correlation,
             lent=~known & (other.degrees_of_freedom > 0.0),
         )
 
 
 def no_scatter(positions: int, items: int) -> Scatter:
-    """The scatter where nothing is known."""
+    """A scatter without any degrees of freedom, for levels without repeats."""
     nothing = np.zeros((positions, items))
     return Scatter(nothing, nothing)
 
 
 def own_scatter(cells: Sequence[RepeatRows]) -> Scatter:
-    """Scatter of each position's own repeats alone, item by item, over one or more cells; nothing else is asked."""
-    rows, freedom, random = _sums(cells)
+    """Scatter of each position's own repeats alone, item by item, over one or more cells."""
+    rows, dof, random = _sums(cells)
     squares = np.where(np.isfinite(rows), rows**2, 0.0).sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        found = _beyond_random(squares / freedom, freedom, random / freedom, _correlation(rows))
+        found = _beyond_random(squares / dof, dof, random / dof, _correlation(rows))
     return replace(found, pooled=False)
 
 
 def scatter_by_position(cells: Sequence[RepeatRows], near: Flags, *, lend: bool = True) -> Scatter:
     """Scatter of the repeats at each position, pooled over cells that scatter alike; at least one.
 
-    The position's own repeats give s^2 with nu degrees of freedom, item by item. Its near items (`near`, (items,
-    items), itself included) give the prior of that variance: their mean excess with this item's random error, as an
-    inverse gamma distribution (as in Smyth 2004; see `moderated_variance`) whose freedom, how far items differ from
-    near ones, is fitted to all positions and items of the cells. Near items that move together count for less, and one
-    that stands out (F test) keeps to its own repeats. Other positions are heard only where a position has no repeats at
-    all, and where they `lend`: one in separated flow may scatter five times as much as they do, and few repeats do not
-    show it.
+    The position's own repeats give s^2 with nu degrees of freedom, item by item. Its neighbouring items (`near`,
+    (items, items), itself included) give the prior of that variance: their mean excess with this item's random error,
+    as an inverse gamma distribution (as in Smyth 2004; see `moderated_variance`) whose degrees of freedom, how far
+    items differ from their neighbours, are fitted to all positions and items of the cells. Neighbours that move
+    together count for less, and an item that scatters more (F test) uses its own repeats. Other positions count only
+    where a position has no repeats at all, and where they `lend`: a position in separated flow may scatter five times
+    as much as they do, and few repeats do not show it.
     """
-    rows, freedom, random = _sums(cells)
+    rows, dof, random = _sums(cells)
     squares = np.where(np.isfinite(rows), rows**2, 0.0).sum(axis=0)
-    own = freedom > 0.0
+    own = dof > 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        variance, mean_random = squares / freedom, np.where(own, random / freedom, _usual_random(random, freedom))
-    location, near_freedom = _near_items(squares, freedom, random, mean_random, near, squared_correlation(rows, near))
-    near_freedom = _as_far_as_alike(variance, freedom, location, near_freedom)
-    variance, freedom = moderated(variance, freedom, location, near_freedom)
+        variance, mean_random = squares / dof, np.where(own, random / dof, _usual_random(random, dof))
+    location, near_degrees_of_freedom = _near_items(
+        squares, dof, random, mean_random, near, squared_correlation(rows, near)
+    )
+    near_degrees_of_freedom = _as_far_as_alike(variance, dof, location, near_degrees_of_freedom)
+    variance, dof = moderated(variance, dof, location, near_degrees_of_freedom)
     if lend:
-        variance, freedom = _lent(variance, freedom, own)
-    return _beyond_random(variance, freedom, mean_random, _correlation(rows))
+        variance, dof = _lent(variance, dof, own)
+    return _beyond_random(variance, dof, mean_random, _correlation(rows))
 
 
-def keeping_to_own(whole: Scatter, own: Scatter, random_variance: Reals) -> Scatter:
-    """The scatter of a cell's pool (`whole`), drawn to the cell's `own` where that is larger beyond chance.
+def own_scatter_where_larger(whole: Scatter, own: Scatter, random_variance: Reals) -> Scatter:
+    """Scatter of a cell's pool (`whole`), drawn to the cell's `own` where that is larger beyond chance.
 
     A gap may make a position restless in one condition and leave it calm in all others. As in `scatter_by_position` the
-    rest of the pool counts for less from `STANDS_OUT_P` on (F test of own against rest), without a step.
+    rest of the pool counts for less from `BAND_OWN_SCATTER_P` on (F test of own against rest), without a step.
     `random_variance` is that of the cell.
     """
     all_of_it, its_own = (part.degrees_of_freedom * (part.excess + random_variance) for part in (whole, own))
-    rest_freedom = np.maximum(whole.degrees_of_freedom - own.degrees_of_freedom, 0.0)
+    rest_dof = np.maximum(whole.degrees_of_freedom - own.degrees_of_freedom, 0.0)
     rest = np.maximum(all_of_it - its_own, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         chance = variance_ratio_p_value(
-            its_own / own.degrees_of_freedom, rest / rest_freedom, own.degrees_of_freedom, rest_freedom
+            its_own / own.degrees_of_freedom, rest / rest_dof, own.degrees_of_freedom, rest_dof
         )
-        weight = np.where(np.isfinite(chance), np.minimum(chance / STANDS_OUT_P, 1.0), 1.0)
-        freedom = np.where(weight < 1.0, own.degrees_of_freedom + weight * rest_freedom, whole.degrees_of_freedom)
-        excess = (its_own + weight * rest) / freedom - random_variance
+        weight = np.where(np.isfinite(chance), np.minimum(chance / BAND_OWN_SCATTER_P, 1.0), 1.0)
+        dof = np.where(weight < 1.0, own.degrees_of_freedom + weight * rest_dof, whole.degrees_of_freedom)
+        excess = (its_own + weight * rest) / dof - random_variance
     return replace(
         whole,
         excess=np.where(weight < 1.0, np.maximum(np.nan_to_num(excess), 0.0), whole.excess),
-        degrees_of_freedom=freedom,
+        degrees_of_freedom=dof,
     )
 
 
@@ -163,13 +145,13 @@ def _sums(cells: Sequence[RepeatRows]) -> tuple[Reals, Reals, Reals]:
     return rows, np.asarray(sum(known)), np.asarray(random)
 
 
-def _usual_random(random: Reals, freedom: Reals) -> Reals:
+def _usual_random(random: Reals, dof: Reals) -> Reals:
     """Mean random variance of an item over the positions that have repeats, for those that have none."""
-    return np.asarray(np.broadcast_to(random.sum(axis=0) / np.maximum(freedom.sum(axis=0), 1.0), random.shape))
+    return np.asarray(np.broadcast_to(random.sum(axis=0) / np.maximum(dof.sum(axis=0), 1.0), random.shape))
 
 
 def _near_items(
-    squares: Reals, freedom: Reals, random: Reals, own_random: Reals, near: Flags, squared_rho: float
+    squares: Reals, dof: Reals, random: Reals, own_random: Reals, near: Flags, squared_rho: float
 ) -> tuple[Reals, Reals]:
     """What near items let expect of each item's variance, and how many degrees of freedom that has.
 
@@ -177,55 +159,55 @@ def _near_items(
     1 - r^2 of that is not what they say already.
     """
     others = (near & ~np.eye(near.shape[0], dtype=bool)).astype(np.float64)
-    of_near, width = freedom @ others, (freedom > 0.0).astype(np.float64) @ others
+    of_near, width = dof @ others, (dof > 0.0).astype(np.float64) @ others
     with np.errstate(divide="ignore", invalid="ignore"):
         excess = np.maximum((squares - random) @ others / of_near, 0.0)
         location = own_random + excess
-        mean_square = (freedom * (np.where(freedom > 0.0, random / freedom, 0.0) + np.nan_to_num(excess)) ** 2) @ others
+        mean_square = (dof * (np.where(dof > 0.0, random / dof, 0.0) + np.nan_to_num(excess)) ** 2) @ others
         # The excess of noisier items is less well known.
         share = np.minimum(location**2 * of_near / mean_square, 1.0)
         worth = of_near / (1.0 + np.maximum(width - 1.0, 0.0) * squared_rho) * share
-    worth = np.where(freedom > 0.0, worth * (1.0 - squared_rho), worth)
+    worth = np.where(dof > 0.0, worth * (1.0 - squared_rho), worth)
     known = (of_near > 0.0) & (location > 0.0) & np.isfinite(worth)
     return np.where(known, location, np.nan), np.where(known, worth, 0.0)
 
 
-def _as_far_as_alike(variance: Reals, freedom: Reals, location: Reals, near_freedom: Reals) -> Reals:
+def _as_far_as_alike(variance: Reals, dof: Reals, location: Reals, near_degrees_of_freedom: Reals) -> Reals:
     """Degrees of freedom that near items keep as a prior: as alike as variances and those of near ones turn out."""
-    both = (freedom > 0.0) & (near_freedom >= LEAST_NEAR_FREEDOM)
+    both = (dof > 0.0) & (near_degrees_of_freedom >= NEIGHBOURS_LEAST_DOF)
     if np.count_nonzero(both) < 2:
-        return np.where(freedom > 0.0, 0.0, near_freedom)
-    nu, d = freedom[both], near_freedom[both]
-    ratio = np.log(np.maximum(variance[both], LEAST_VARIANCE) / np.maximum(location[both], LEAST_VARIANCE))
+        return np.where(dof > 0.0, 0.0, near_degrees_of_freedom)
+    nu, d = dof[both], near_degrees_of_freedom[both]
+    ratio = np.log(np.maximum(variance[both], LEAST_VARIANCE_DB2) / np.maximum(location[both], LEAST_VARIANCE_DB2))
     e = ratio - log_bias(nu) + log_bias(d)
     sampling = scipy.special.polygamma(1, nu / 2.0) + scipy.special.polygamma(1, d / 2.0)
-    alike = freedom_of_spread(float(e.var(ddof=1) - sampling.mean()))
+    alike = degrees_of_freedom_of_spread(float(e.var(ddof=1) - sampling.mean()))
     with np.errstate(divide="ignore", invalid="ignore"):
-        kept = np.where(near_freedom > 0.0, 1.0 / (1.0 / near_freedom + 1.0 / alike), 0.0)
-        chance = variance_ratio_p_value(variance, location, freedom, kept)
-    trusted = np.where((freedom > 0.0) & (kept > 0.0), np.minimum(np.nan_to_num(chance) / STANDS_OUT_P, 1.0), 1.0)
+        kept = np.where(near_degrees_of_freedom > 0.0, 1.0 / (1.0 / near_degrees_of_freedom + 1.0 / alike), 0.0)
+        chance = variance_ratio_p_value(variance, location, dof, kept)
+    trusted = np.where((dof > 0.0) & (kept > 0.0), np.minimum(np.nan_to_num(chance) / BAND_OWN_SCATTER_P, 1.0), 1.0)
     return np.asarray(kept * trusted)
 
 
-def _lent(variance: Reals, freedom: Reals, own: Flags) -> tuple[Reals, Reals]:
+def _lent(variance: Reals, dof: Reals, own: Flags) -> tuple[Reals, Reals]:
     """What has no repeats of its own is drawn to what other positions usually have."""
-    told = freedom >= 1.0
-    prior = variance_prior(np.where(told, variance, np.nan), np.where(told, freedom, 0.0))
+    told = dof >= 1.0
+    prior = variance_prior(np.where(told, variance, np.nan), np.where(told, dof, 0.0))
     lent = ~own & np.isfinite(prior.location)
-    count = np.where(lent, min(prior.degrees_of_freedom, LENT_FREEDOM), 0.0)
-    return moderated(variance, freedom, np.broadcast_to(prior.location, variance.shape), count)
+    count = np.where(lent, min(prior.degrees_of_freedom, LENT_DOF), 0.0)
+    return moderated(variance, dof, np.broadcast_to(prior.location, variance.shape), count)
 
 
-def _beyond_random(variance: Reals, freedom: Reals, random: Reals, correlation: float) -> Scatter:
+def _beyond_random(variance: Reals, dof: Reals, random: Reals, correlation: float) -> Scatter:
     """The part of a variance beyond random error; a variance below it was drawn low by chance.
 
     The degrees of freedom stay those of the estimate: that it came out low does not make it better known. What has less
     than one is as good as unknown.
     """
-    known = (freedom >= 1.0) & np.isfinite(variance)
+    known = (dof >= 1.0) & np.isfinite(variance)
     with np.errstate(invalid="ignore"):
         excess = np.where(known, np.maximum(variance - random, 0.0), 0.0)
-    return Scatter(excess, np.where(known, freedom, 0.0), correlation)
+    return Scatter(excess, np.where(known, dof, 0.0), correlation)
 
 
 def _correlation(rows: Reals) -> float:

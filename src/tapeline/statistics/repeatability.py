@@ -11,9 +11,6 @@ from tapeline.arrays import Reals
 from tapeline.statistics.significance import chi_square_quantile
 from tapeline.statistics.uncertainty import welch_satterthwaite
 
-LIMIT_FACTOR = 2.8
-"""Repeatability limit in repeatability standard deviations, 1.96 sqrt(2) (ISO 5725-6, from memory)."""
-
 
 @dataclass(frozen=True)
 class SessionVariances:
@@ -40,14 +37,14 @@ class OneWay:
     sessions: NDArray[np.int64]
     runs: NDArray[np.int64]
     within_square: Reals
-    within_freedom: NDArray[np.int64]
+    within_degrees_of_freedom: NDArray[np.int64]
     between_square: Reals
-    between_freedom: NDArray[np.int64]
+    between_degrees_of_freedom: NDArray[np.int64]
     per_session: Reals
     between_unclipped: Reals
     between_variance: Reals
     reproducibility_variance: Reals
-    reproducibility_freedom: Reals
+    reproducibility_degrees_of_freedom: Reals
     means_variance: Reals
     harmonic_runs: Reals
 
@@ -92,36 +89,38 @@ def one_way(values: ArrayLike, session: ArrayLike) -> OneWay:
     found = session_variances(np.asarray(values, dtype=np.float64) - origin, session)
     count = found.counts
     runs, sessions = count.sum(axis=0), (count > 0).sum(axis=0)
-    within_freedom, between_freedom = runs - sessions, np.maximum(sessions - 1, 0)
+    within_degrees_of_freedom, between_degrees_of_freedom = runs - sessions, np.maximum(sessions - 1, 0)
     weighted = np.where(count > 0, count * np.where(count > 0, found.means, 0.0), 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        within = np.nansum(np.maximum(count - 1, 0) * found.variances, axis=0) / within_freedom
+        within = np.nansum(np.maximum(count - 1, 0) * found.variances, axis=0) / within_degrees_of_freedom
         grand = weighted.sum(axis=0) / runs
         off = np.where(count > 0, found.means - grand, 0.0)
-        between = (count * off**2).sum(axis=0) / between_freedom
-        per_session = (runs - (count**2).sum(axis=0) / runs) / between_freedom
-        within = np.where(within_freedom > 0, within, np.nan)
-        between = np.where(between_freedom > 0, between, np.nan)
+        between = (count * off**2).sum(axis=0) / between_degrees_of_freedom
+        per_session = (runs - (count**2).sum(axis=0) / runs) / between_degrees_of_freedom
+        within = np.where(within_degrees_of_freedom > 0, within, np.nan)
+        between = np.where(between_degrees_of_freedom > 0, between, np.nan)
         unclipped = (between - within) / per_session
         clipped = np.where(np.isfinite(unclipped), np.maximum(unclipped, 0.0), np.nan)
         means = np.where(count > 0, found.means, 0.0).sum(axis=0) / sessions
-        spread = (np.where(count > 0, found.means - means, 0.0) ** 2).sum(axis=0) / between_freedom
+        spread = (np.where(count > 0, found.means - means, 0.0) ** 2).sum(axis=0) / between_degrees_of_freedom
         harmonic = sessions / np.where(count > 0, 1.0 / np.maximum(count, 1), 0.0).sum(axis=0)
-    single = (within_freedom == 0) & (between_freedom > 0)
+    single = (within_degrees_of_freedom == 0) & (between_degrees_of_freedom > 0)
     total = np.where(single, between, within + clipped)
     return OneWay(
         sessions=sessions,
         runs=runs,
         within_square=within,
-        within_freedom=within_freedom,
+        within_degrees_of_freedom=within_degrees_of_freedom,
         between_square=between,
-        between_freedom=between_freedom,
-        per_session=np.where(between_freedom > 0, per_session, np.nan),
+        between_degrees_of_freedom=between_degrees_of_freedom,
+        per_session=np.where(between_degrees_of_freedom > 0, per_session, np.nan),
         between_unclipped=unclipped,
         between_variance=clipped,
         reproducibility_variance=total,
-        reproducibility_freedom=_freedom(within, within_freedom, between, between_freedom, per_session, unclipped),
-        means_variance=np.where(between_freedom > 0, spread, np.nan),
+        reproducibility_degrees_of_freedom=_dof(
+            within, within_degrees_of_freedom, between, between_degrees_of_freedom, per_session, unclipped
+        ),
+        means_variance=np.where(between_degrees_of_freedom > 0, spread, np.nan),
         harmonic_runs=harmonic,
     )
 
@@ -135,22 +134,22 @@ def _first_value(x: Reals) -> Reals:
     return np.where(np.isfinite(first), first, 0.0)
 
 
-def _freedom(
+def _dof(
     within: Reals,
-    within_freedom: NDArray[np.int64],
+    within_degrees_of_freedom: NDArray[np.int64],
     between: Reals,
-    between_freedom: NDArray[np.int64],
+    between_degrees_of_freedom: NDArray[np.int64],
     per_session: Reals,
     unclipped: Reals,
 ) -> Reals:
     with np.errstate(divide="ignore", invalid="ignore"):
         parts = np.stack([between / per_session, (1.0 - 1.0 / per_session) * within])
-        both = welch_satterthwaite(parts, np.stack([between_freedom, within_freedom]))
+        both = welch_satterthwaite(parts, np.stack([between_degrees_of_freedom, within_degrees_of_freedom]))
     # Scatter of exactly zero has the freedom of what it was counted from.
-    both = np.where(np.isfinite(both), both, within_freedom + between_freedom)
-    found = np.where(unclipped > 0.0, both, within_freedom)
-    found = np.where(within_freedom > 0, found, between_freedom).astype(np.float64)
-    return np.where((between_freedom > 0) & (found > 0), found, np.nan)
+    both = np.where(np.isfinite(both), both, within_degrees_of_freedom + between_degrees_of_freedom)
+    found = np.where(unclipped > 0.0, both, within_degrees_of_freedom)
+    found = np.where(within_degrees_of_freedom > 0, found, between_degrees_of_freedom).astype(np.float64)
+    return np.where((between_degrees_of_freedom > 0) & (found > 0), found, np.nan)
 
 
 def within_interval(found: OneWay, confidence: float) -> tuple[Reals, Reals]:
@@ -159,10 +158,10 @@ def within_interval(found: OneWay, confidence: float) -> tuple[Reals, Reals]:
     s_r sqrt(nu / chi2) with the two quantiles of chi-square, nu = N - p (exact for normal values; any textbook).
     """
     tail = (1.0 - confidence) / 2.0
-    known = found.within_freedom > 0
-    freedom = np.where(known, found.within_freedom, 1).astype(np.float64)
+    known = found.within_degrees_of_freedom > 0
+    dof = np.where(known, found.within_degrees_of_freedom, 1).astype(np.float64)
     low, high = (
-        np.where(known, np.sqrt(found.within_square * freedom / chi_square_quantile(q, freedom)), np.nan)
+        np.where(known, np.sqrt(found.within_square * dof / chi_square_quantile(q, dof)), np.nan)
         for q in (1.0 - tail, tail)
     )
     return low, high
@@ -178,13 +177,15 @@ def reproducibility_interval(found: OneWay, confidence: float) -> tuple[Reals, R
     where sessions differ: its interval would hold in 93.6 % for six sessions of one to five runs. Satterthwaite's
     freedom would give intervals that hold too rarely (92 % in place of 95 % for six sessions of three).
     """
-    single = found.within_freedom == 0
+    single = found.within_degrees_of_freedom == 0
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(single, 0.0, 1.0 - 1.0 / found.harmonic_runs)
         parts = np.stack([found.means_variance, share * np.where(single, 0.0, found.within_square)])
-        freedom = np.stack([found.between_freedom, np.where(single, 1, found.within_freedom)]).astype(np.float64)
+        dof = np.stack([found.between_degrees_of_freedom, np.where(single, 1, found.within_degrees_of_freedom)]).astype(
+            np.float64
+        )
         tail = (1.0 - confidence) / 2.0
-        low, high = (freedom / chi_square_quantile(q, freedom) - 1.0 for q in (1.0 - tail, tail))
+        low, high = (dof / chi_square_quantile(q, dof) - 1.0 for q in (1.0 - tail, tail))
         whole = parts.sum(axis=0)
         lower = whole - np.sqrt(np.sum((low * parts) ** 2, axis=0))
         upper = whole + np.sqrt(np.sum((high * parts) ** 2, axis=0))

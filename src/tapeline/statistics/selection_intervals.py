@@ -1,4 +1,4 @@
-"""Intervals that hold after selection: for what is told because it is the largest, or because it is shown.
+"""Intervals that hold after selection: for what is reported because it is the largest, or because it is shown.
 
 A 95 % interval misses in one case of twenty. The largest of 300 differences is among those cases nearly always: chance
 helped to make it the largest. An interval that is to hold for it has to be one of 300 that hold all at once.
@@ -17,13 +17,13 @@ import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.arrays import Reals
-from tapeline.statistics.significance import CERTAIN
+from tapeline.limits import CERTAIN_DOF
 
 
 def miss_rate(selected: ArrayLike, tests: ArrayLike, confidence: float) -> Reals:
-    """Chance of missing that each interval may have, q R / m, where `selected` R of `tests` m were picked out.
+    """Chance of missing that each interval may have, q R / m, where `selected` R of `tests` m were selected.
 
-    q is 1 - `confidence`. All picked gives q, the plain interval; one picked gives q / m, Bonferroni's.
+    q is 1 - `confidence`. All selected gives q, the plain interval; one selected gives q / m, Bonferroni's.
     """
     share = np.asarray(selected, dtype=np.float64) / np.asarray(tests, dtype=np.float64)
     return np.asarray((1.0 - confidence) * np.minimum(share, 1.0))
@@ -31,8 +31,8 @@ def miss_rate(selected: ArrayLike, tests: ArrayLike, confidence: float) -> Reals
 
 def student_tail_factor(degrees_of_freedom: ArrayLike, missed: ArrayLike) -> Reals:
     """Two-sided coverage factor of Student's t that misses with the chance `missed`, exact far out in the tail too."""
-    freedom = np.minimum(np.asarray(degrees_of_freedom, dtype=np.float64), CERTAIN)
-    return np.asarray(-scipy.special.stdtrit(freedom, np.asarray(missed, dtype=np.float64) / 2.0))
+    dof = np.minimum(np.asarray(degrees_of_freedom, dtype=np.float64), CERTAIN_DOF)
+    return np.asarray(-scipy.special.stdtrit(dof, np.asarray(missed, dtype=np.float64) / 2.0))
 
 
 def selected_ends(
@@ -53,13 +53,13 @@ def selected_ends(
 
 
 def least_sizes(value: Reals, lower: Reals, upper: Reals) -> Reals:
-    """How large differences are, without their sign; of a bound the least that it may be, 0 where nothing is known."""
+    """Absolute size of differences; of a bound the least that it may be, 0 where nothing is known."""
     bound = np.fmax(np.fmax(lower, -upper), 0.0)
     return np.where(np.isfinite(value), np.abs(value), bound)
 
 
 def size_places(size: Reals) -> NDArray[np.int64]:
-    """Places by size along the last axis, 1 the largest; 0 where a size is NaN. Of equals the first comes first."""
+    """Ranks by size along the last axis, 1 the largest; 0 where a size is NaN. Of equals the first comes first."""
     order = np.argsort(np.where(np.isnan(size), np.inf, -size), axis=-1, kind="stable")
     places = np.empty(size.shape, dtype=np.int64)
     np.put_along_axis(places, order, np.broadcast_to(np.arange(1, size.shape[-1] + 1), size.shape), axis=-1)

@@ -9,11 +9,9 @@ import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import GRUBBS_AT_LEAST_SESSIONS
 from tapeline.statistics.repeatability import SessionVariances
 from tapeline.statistics.significance import variance_ratio_p_value
-
-LEAST_FOR_GRUBBS = 3
-"""Of two means neither is further out than the other."""
 
 
 @dataclass(frozen=True)
@@ -67,14 +65,14 @@ def cochran(found: SessionVariances) -> Suspect:
     F = s_j^2 over the pooled variance of the others: with equal numbers of repeats this is Cochran's C, without them 't
     Lam's form of it. Sessions with a single run do not count; two with repeats are needed.
     """
-    freedom = np.where(np.isfinite(found.variances), found.counts - 1, 0)
-    squares = freedom * np.nan_to_num(found.variances)
-    others = freedom.sum(axis=0) - freedom
-    groups = (freedom > 0).sum(axis=0)
+    dof = np.where(np.isfinite(found.variances), found.counts - 1, 0)
+    squares = dof * np.nan_to_num(found.variances)
+    others = dof.sum(axis=0) - dof
+    groups = (dof > 0).sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         rest = (squares.sum(axis=0) - squares) / others
-        chance = variance_ratio_p_value(found.variances, rest, freedom, others) * groups
-    tested = (freedom > 0) & (groups > 1) & np.isfinite(chance)
+        chance = variance_ratio_p_value(found.variances, rest, dof, others) * groups
+    tested = (dof > 0) & (groups > 1) & np.isfinite(chance)
     return _most(np.where(tested, chance, np.inf), found)
 
 
@@ -86,12 +84,12 @@ def grubbs(found: SessionVariances) -> Suspect:
         part = np.minimum((h * np.sqrt(p) / (p - 1.0)) ** 2, 1.0)
         t = np.sqrt((p - 2.0) * part / (1.0 - part))
         chance = 2.0 * p * scipy.special.stdtr(p - 2.0, -t)
-    tested = np.isfinite(chance) & (p >= LEAST_FOR_GRUBBS)
+    tested = np.isfinite(chance) & (p >= GRUBBS_AT_LEAST_SESSIONS)
     return _most(np.where(tested, chance, np.inf), found)
 
 
 def mandel_h(found: SessionVariances) -> Reals:
-    """Each session's mean less the mean of means, over the standard deviation of the means; shape (sessions, ...).
+    """Mandel's h: each session's mean less the mean of means, over the standard deviation of means; (sessions, ...).
 
     NaN with fewer than three sessions, where it says nothing (of two it is ±0.71 always), and where all are equal.
     """
@@ -100,11 +98,14 @@ def mandel_h(found: SessionVariances) -> Reals:
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.where(known, found.means - np.where(known, found.means, 0.0).sum(axis=0) / p, np.nan)
         sd = np.sqrt(np.nansum(off**2, axis=0) / (p - 1))
-        return np.asarray(np.where((p >= LEAST_FOR_GRUBBS) & (sd > 0.0), off / sd, np.nan))
+        return np.asarray(np.where((p >= GRUBBS_AT_LEAST_SESSIONS) & (sd > 0.0), off / sd, np.nan))
 
 
 def mandel_k(found: SessionVariances) -> Reals:
-    """Each session's sd over the root of the mean variance, (sessions, ...); NaN with fewer than two sessions."""
+    """Mandel's k: each session's standard deviation over the root of the mean variance; (sessions, ...).
+
+    NaN with fewer than two sessions.
+    """
     known = np.isfinite(found.variances)
     groups = known.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -1,4 +1,4 @@
-"""How far levels change from one session to another: measured on conditions that both sessions hold."""
+"""Change of levels from one session to another, measured on conditions that both sessions have."""
 
 from __future__ import annotations
 
@@ -9,15 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import CHANGE_ABOVE_NOISE_SHARE
 from tapeline.statistics.comparison import Cell, run_to_run
 from tapeline.statistics.effective_number import in_own_units
 from tapeline.statistics.moderated_variance import moderated, variance_prior
 from tapeline.statistics.repeat_scatter import Scatter
 
 Flags = NDArray[np.bool_]
-
-LEAST_SHARE = 1e-3
-"""A change no larger than its noise is taken as this share of it, so that its degrees of freedom stay finite."""
 
 
 @dataclass(frozen=True)
@@ -62,19 +60,19 @@ def session_change(cells: Sequence[tuple[Cell, Cell]], scatters: tuple[Scatter, 
     return SessionChange(*means)
 
 
-def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flags) -> SessionScatter:
-    """Half the mean squared change less its noise, not below zero, at each position with its near items.
+def session_scatter(changes: Sequence[SessionChange], degrees_of_freedom: Reals, near: Flags) -> SessionScatter:
+    """Between-session variance: half the mean squared change less its noise, not below zero, at each position and item.
 
     A position's own changes are drawn towards those of all others (an inverse-gamma prior, as in Smyth 2004; see
     `moderated_variance`), as far as positions turn out to change alike: one that is hard to fit anew the same way has
-    its own. Few changes do not tell; then the interval is held up by the change that was measured at the position
-    itself (`held_db` of `comparison.difference`). `freedom` (positions,) says how many independent changes each
-    position has among the pairs (sessions less one, or mounts less one), `near` (items, items) which items are pooled
-    with each (bands beside it, and itself).
-    Positions of one session may move together (one calibrator, one day's air), and so may bands: with the mean
-    correlation rho of their changes, n of them are worth n / (1 + (n - 1) rho^2).
+    its own. Few changes do not show that; then the interval is kept wide by the change that was measured at the
+    position itself (`held_db` of `comparison.difference`). `degrees_of_freedom` (positions,) says how many independent
+    changes each position has among the pairs (sessions less one, or mounts less one), `near` (items, items) which items
+    are pooled with each (bands beside it, and itself). Positions of one session may move together (one calibrator, one
+    day's air), and so may bands: with the mean correlation rho of their changes, n of them are worth n / (1 + (n - 1)
+    rho^2).
     """
-    shape = (freedom.size, near.shape[0])
+    shape = (degrees_of_freedom.size, near.shape[0])
     total, noise, count = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     over_positions, over_items = _Alike(), _Alike()
     in_units = in_own_units(np.stack([change.mean_db for change in changes])) if changes else ()
@@ -86,7 +84,7 @@ def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flag
         moved = np.where(known, moved_units, 0.0)
         over_positions.add(moved.T, known.T, np.ones((shape[0], shape[0]), dtype=bool))
         over_items.add(moved, known, near)
-    spare = np.minimum(count, freedom[:, None])
+    spare = np.minimum(count, degrees_of_freedom[:, None])
     own, own_noise, worth = _near_bands(total, noise, count, spare, near, over_items.rho)
     prior = variance_prior(np.where(worth > 0.0, own, np.nan), worth)
     others = np.maximum((count > 0).sum(axis=0) - 1.0, 0.0)
@@ -104,7 +102,7 @@ def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flag
     expected, _ = moderated(own_noise, worth, their_noise, alike)
     there = both > 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        excess = np.maximum(mean - expected, LEAST_SHARE * mean)
+        excess = np.maximum(mean - expected, CHANGE_ABOVE_NOISE_SHARE * mean)
         share = np.where(mean > 0.0, excess / mean, 1.0)
     return SessionScatter(
         np.where(there, np.nan_to_num(excess), 0.0),

@@ -32,15 +32,15 @@ def shift_error(
     """
     parts = [run_to_run(cell, scatter) for cell, scatter in zip(cells, scatters, strict=True)]
     variance = np.stack([part.variance for part in parts])
-    freedom = np.stack([part.degrees_of_freedom for part in parts])
-    variances, freedoms = (np.stack([at_session(values, end) for end in ends]) for values in (variance, freedom))
-    told = np.isfinite(freedoms).all(axis=0)
+    dof = np.stack([part.degrees_of_freedom for part in parts])
+    variances, dofs = (np.stack([at_session(values, end) for end in ends]) for values in (variance, dof))
+    told = np.isfinite(dofs).all(axis=0)
     return ShiftError(
         error_db=np.where(told, np.sqrt(variances.sum(axis=0)), np.nan),
-        degrees_of_freedom=np.where(told, np.maximum(welch_satterthwaite(variances, freedoms), 1.0), np.nan),
+        degrees_of_freedom=np.where(told, np.maximum(welch_satterthwaite(variances, dofs), 1.0), np.nan),
     )
 
 
 def at_session(values: Reals, session: NDArray[np.int64]) -> Reals:
-    """What belongs to one session at each (position, item), of values (sessions, positions, items)."""
+    """Values of one session at each (position, item), from values (sessions, positions, items)."""
     return np.asarray(np.take_along_axis(values, session[None], axis=0)[0])

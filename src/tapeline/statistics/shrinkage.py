@@ -1,4 +1,4 @@
-"""Differences as they are to be expected within their family, chance taken off: for where the largest is picked.
+"""Shrinkage estimates: differences as they are to be expected within their family, free of selection bias.
 
 The largest of many measured differences is mostly one that chance made larger. All differences of a family together say
 how such differences are spread; each is taken as one of them as far as its own error leaves room (empirical Bayes:
@@ -16,35 +16,28 @@ import scipy.special
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import (
+    CERTAIN_DOF,
+    COUNTED_CHANCE_P,
+    EQUAL_VARIANCES_DOF,
+    FAMILY_MEAN_ROUNDS,
+    FITTED_DIFFERENCES,
+    KNOWN_ERROR_DOF,
+    LEAST_SPREAD_STANDARD_ERRORS,
+    LIKELY_MIXTURE_SHARE,
+    NO_DIFFERENCE_SHARE,
+    OUTLYING_DIFFERENCE_SHARE,
+    SHRUNK_AT_ONCE_DIFFERENCES,
+    SPREAD_STEP_RATIO,
+    VARIANCE_CUTS_P,
+)
 from tapeline.statistics.moderated_variance import moderated, variance_prior
-from tapeline.statistics.significance import CERTAIN
-
-NOTHING = (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.997)
-"""Shares of the family that do not differ at all, as thought of (own choice; more change nothing that shows)."""
-
-LEAST_SPREAD, SPREAD_STEP = 0.15, 1.5
-"""Smallest spread thought of, in standard errors, and the factor from one to the next (own choice)."""
-
-OUTLIERS = 0.01
-"""Share that may lie anywhere: one absurd difference must not make all others look widely spread (own choice)."""
-
-CUTS = (0.0, 0.002, 0.01, 0.04, 0.12, 0.25, 0.42, 0.6, 0.78, 0.93, 1.0)
-"""Where the chi-square distribution of a variance is cut into parts, closer where it is small (own choice)."""
-
-MANY = 200.0
-"""From so many degrees of freedom on a standard error counts as known."""
-
-MOST_FITTED, AT_ONCE = 1500, 500
-"""Differences that tell the spread, evenly taken from more, and differences computed at once (own choice)."""
-
-ROUNDS = 6
-"""Rounds in which the family's mean is found; more change nothing that shows."""
 
 TINY = 1e-300
 
 
 @dataclass(frozen=True)
-class Shrunken:
+class ShrinkageEstimates:
     """Expected differences, shape (tests,), and both ends of their intervals; NaN where nothing is known.
 
     Ends are given for those asked for only. The interval is one of expectation: it holds as far as the family is what
@@ -70,7 +63,7 @@ class _Spread:
     chance: Reals
 
 
-def shrunken(
+def shrinkage_estimates(
     difference: Reals,
     standard_error: Reals,
     degrees_of_freedom: Reals,
@@ -78,7 +71,7 @@ def shrunken(
     *,
     fitted: NDArray[np.bool_],
     asked: NDArray[np.bool_],
-) -> Shrunken:
+) -> ShrinkageEstimates:
     """Expected differences of one family, all of shape (tests,), in the unit of `difference`.
 
     `fitted` says which differences tell how the family is spread, `asked` of which the interval is wanted. Averaged by
@@ -86,21 +79,21 @@ def shrunken(
     their own, some perhaps lying anywhere. Degrees of freedom may be infinite. NaN is no test.
     """
     known = np.isfinite(difference) & np.isfinite(standard_error) & (standard_error > 0.0)
-    result = Shrunken(*(np.full(difference.shape, np.nan) for _ in range(3)))
+    result = ShrinkageEstimates(*(np.full(difference.shape, np.nan) for _ in range(3)))
     at, telling = np.flatnonzero(known), np.flatnonzero(known & fitted)
     if telling.size < 2:
         return result
-    error, freedom = moderated_errors(standard_error, degrees_of_freedom, known & fitted)
-    telling = telling[:: -(-telling.size // MOST_FITTED)]
-    weight, variance = _variances(error, freedom)
+    error, dof = moderated_errors(standard_error, degrees_of_freedom, known & fitted)
+    telling = telling[:: -(-telling.size // FITTED_DIFFERENCES)]
+    weight, variance = _variances(error, dof)
     spread = _fitted(difference[telling], variance[telling], weight)
     tail = (1.0 - confidence) / 2.0
-    for start in range(0, at.size, AT_ONCE):
-        some = at[start : start + AT_ONCE]
+    for start in range(0, at.size, SHRUNK_AT_ONCE_DIFFERENCES):
+        some = at[start : start + SHRUNK_AT_ONCE_DIFFERENCES]
         chance, mean, deviation = _posterior(difference[some], variance[some], weight, spread)
         result.expected[some] = (chance * mean).sum(axis=(0, 2))
         for k in np.flatnonzero(asked[some]):
-            counts = chance[:, k] > 1e-9
+            counts = chance[:, k] > COUNTED_CHANCE_P
             part = chance[:, k][counts], mean[:, k][counts], deviation[:, k][counts]
             result.lower[some[k]], result.upper[some[k]] = _quantile(*part, tail), _quantile(*part, 1.0 - tail)
     return result
@@ -109,24 +102,26 @@ def shrunken(
 def moderated_errors(
     standard_error: Reals, degrees_of_freedom: Reals, fitted: NDArray[np.bool_]
 ) -> tuple[Reals, Reals]:
-    """Standard errors drawn towards the family's, as far as they differ by no more than chance; and their freedom.
+    """Standard errors moderated by their family's, and their degrees of freedom, shape (tests,) each.
 
     Variances as one family: scaled inverse chi-square by the moments of their logarithms (Smyth, Stat. Appl. Genet.
     Mol. Biol. 3 (2004) 3). A variance of two degrees of freedom alone says so little that nothing could be expected.
     """
     prior = variance_prior(standard_error[fitted, None] ** 2, degrees_of_freedom[fitted, None])
     count = np.full(standard_error.shape, prior.degrees_of_freedom)
-    together, freedom = moderated(standard_error**2, np.minimum(degrees_of_freedom, 1e6), prior.location, count)
-    return np.sqrt(together), freedom
+    together, dof = moderated(
+        standard_error**2, np.minimum(degrees_of_freedom, EQUAL_VARIANCES_DOF), prior.location, count
+    )
+    return np.sqrt(together), dof
 
 
-def _variances(error: Reals, freedom: Reals) -> tuple[Reals, Reals]:
+def _variances(error: Reals, dof: Reals) -> tuple[Reals, Reals]:
     """True variances that may stand behind each stated one: weights (parts,) and variances (tests, parts)."""
-    if np.nanmin(freedom) > MANY:
+    if np.nanmin(dof) > KNOWN_ERROR_DOF:
         return np.ones(1), error[:, None] ** 2
-    edges = np.array(CUTS)
+    edges = np.array(VARIANCE_CUTS_P)
     middles = (edges[1:] + edges[:-1]) / 2.0
-    half = np.minimum(freedom, CERTAIN / 1e3)[:, None] / 2.0
+    half = np.minimum(dof, CERTAIN_DOF / 1e3)[:, None] / 2.0
     return np.diff(edges), error[:, None] ** 2 * half / scipy.special.gammaincinv(half, middles)
 
 
@@ -134,11 +129,11 @@ def _fitted(difference: Reals, variance: Reals, weight: Reals) -> _Spread:
     """How the family is spread, from its differences (tests,) and variances (tests, parts)."""
     scale = float(np.sqrt(np.median(variance)))
     top = max(float(np.abs(difference).max()), 2.0 * scale)
-    steps = int(np.ceil(np.log(top / (LEAST_SPREAD * scale)) / np.log(SPREAD_STEP))) + 1
-    spreads = np.concatenate([[0.0], LEAST_SPREAD * scale * SPREAD_STEP ** np.arange(steps)])
+    steps = int(np.ceil(np.log(top / (LEAST_SPREAD_STANDARD_ERRORS * scale)) / np.log(SPREAD_STEP_RATIO))) + 1
+    spreads = np.concatenate([[0.0], LEAST_SPREAD_STANDARD_ERRORS * scale * SPREAD_STEP_RATIO ** np.arange(steps)])
     count = spreads.size
     means = np.full(count, float(np.median(difference)))
-    for _ in range(ROUNDS):
+    for _ in range(FAMILY_MEAN_ROUNDS):
         density = _density(difference, variance, weight, means[:, None, None], spreads[:, None, None])
         pull = density / density.sum(axis=2, keepdims=True) / (spreads[:, None, None] ** 2 + variance)
         pulls = pull.sum(axis=2)
@@ -151,7 +146,7 @@ def _fitted(difference: Reals, variance: Reals, weight: Reals) -> _Spread:
     slabs = _density(difference, variance, weight, mean, spread).sum(axis=2)
     logs = np.log(mixtures @ slabs).sum(axis=1) - penalty
     chance = prior * np.exp(logs - logs.max())
-    likely = chance > 1e-6 * chance.max()
+    likely = chance > LIKELY_MIXTURE_SHARE * chance.max()
     chance = chance[likely] / chance[likely].sum()
     return _Spread(mean, spread, mean_error, mixtures[likely], chance[:, None])
 
@@ -163,9 +158,11 @@ def _mixtures(count: int, tests: int) -> tuple[Reals, Reals, Reals]:
     Ann. Stat. 6 (1978) 461).
     """
     one = np.eye(2 * count + 1)
-    about_zero = [share * one[0] + (1.0 - share) * one[k] for share in NOTHING for k in range(1, count)]
+    about_zero = [share * one[0] + (1.0 - share) * one[k] for share in NO_DIFFERENCE_SHARE for k in range(1, count)]
     about_mean = list(one[count : 2 * count])
-    with_outliers = [(1.0 - OUTLIERS) * slab + OUTLIERS * one[-1] for slab in about_mean]
+    with_outliers = [
+        (1.0 - OUTLYING_DIFFERENCE_SHARE) * slab + OUTLYING_DIFFERENCE_SHARE * one[-1] for slab in about_mean
+    ]
     groups = [([one[0]], 0.25, 0.0), (about_zero, 0.25, 0.0), (about_mean, 0.4, 0.5), (with_outliers, 0.1, 0.5)]
     rows = [row for group, _, _ in groups for row in group]
     prior = [chance / len(group) for group, chance, _ in groups for _ in group]

@@ -9,6 +9,7 @@ import scipy.special
 from numpy.typing import ArrayLike
 
 from tapeline.arrays import Reals
+from tapeline.limits import CERTAIN_DOF
 
 
 def chi_square_quantile(probability: ArrayLike, degrees_of_freedom: ArrayLike) -> Reals:
@@ -29,26 +30,29 @@ def spectrum_interval_db(effective_averages: ArrayLike, confidence: float) -> tu
     return np.asarray(lower), np.asarray(upper)
 
 
-CERTAIN = 1e9
-"""Degrees of freedom that stand for infinitely many."""
-
-
 def student_factor(degrees_of_freedom: ArrayLike, confidence: float) -> Reals:
-    """Two-sided coverage factor of Student's t; degrees of freedom may be infinite."""
-    freedom = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN)
-    return np.asarray(scipy.special.stdtrit(freedom, 0.5 + confidence / 2.0))
+    """Two-sided coverage factor of Student's t; degrees of freedom may be infinite.
+
+    >>> round(float(student_factor(10.0, 0.95)), 3)
+    2.228
+    """
+    dof = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN_DOF)
+    return np.asarray(scipy.special.stdtrit(dof, 0.5 + confidence / 2.0))
 
 
 def student_p_value(t: ArrayLike, degrees_of_freedom: ArrayLike) -> Reals:
     """Two-sided p-value of a t statistic; degrees of freedom may be infinite."""
-    freedom = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN)
-    return np.asarray(2.0 * scipy.special.stdtr(freedom, -np.abs(np.asarray(t))))
+    dof = np.minimum(np.asarray(degrees_of_freedom, float), CERTAIN_DOF)
+    return np.asarray(2.0 * scipy.special.stdtr(dof, -np.abs(np.asarray(t))))
 
 
 def benjamini_hochberg(p_values: ArrayLike) -> Reals:
-    """Adjusted p-values, shape (tests,); NaN entries are no tests and stay NaN.
+    """P-values adjusted for the false discovery rate, shape (tests,); NaN entries are no tests and stay NaN.
 
     Benjamini and Hochberg, J. R. Stat. Soc. B 57 (1995) 289: p_(i) n / i, made monotone from the largest down.
+
+    >>> [round(float(p), 3) for p in benjamini_hochberg([0.01, 0.02, 0.04])]
+    [0.03, 0.03, 0.04]
     """
     p = np.asarray(p_values, dtype=np.float64)
     adjusted = np.full(p.shape, np.nan)
@@ -61,7 +65,7 @@ def benjamini_hochberg(p_values: ArrayLike) -> Reals:
 
 
 def holm(p_values: ArrayLike) -> Reals:
-    """Adjusted p-values, shape (tests,): with them, one false finding or more in the family has the chance stated.
+    """P-values adjusted by Holm's method, shape (tests,), which bound the chance of one false finding or more.
 
     (n - i + 1) p_(i), made monotone from the smallest up (Holm, Scand. J. Stat. 6 (1979) 65); holds however the tests
     depend on each other. NaN entries are no tests and stay NaN.

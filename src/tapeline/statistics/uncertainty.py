@@ -1,4 +1,4 @@
-"""Combining standard uncertainties (JCGM 100:2008, the GUM): named terms in, one figure and its freedom out."""
+"""Combined standard uncertainty (JCGM 100:2008, the GUM) of named terms, with its degrees of freedom."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def together(variances: ArrayLike, degrees_of_freedom: ArrayLike, axis: int = 0)
     """Effective degrees of freedom of a sum of terms that were estimated from the same data.
 
     (sum u^2)^2 / (sum u^2 / sqrt(nu))^2: Welch-Satterthwaite for estimates of correlation one, so that two terms of one
-    source have the freedom of that source.
+    source have the degrees of freedom of that source.
     """
     u2 = np.asarray(variances, dtype=np.float64)
     nu = np.asarray(degrees_of_freedom, dtype=np.float64)

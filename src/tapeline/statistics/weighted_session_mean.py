@@ -8,7 +8,8 @@ import numpy as np
 import scipy.special
 
 from tapeline.arrays import Reals
-from tapeline.statistics.significance import CERTAIN, student_factor
+from tapeline.limits import CERTAIN_DOF
+from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty import welch_satterthwaite
 
 
@@ -42,7 +43,7 @@ class _Weighted:
         return np.asarray((self.deviation**2).sum(axis=0))
 
 
-def mean_of_sessions(
+def weighted_session_mean(
     differences_db: Reals, errors_db: Reals, degrees_of_freedom: Reals, confidence: float
 ) -> SessionMean:
     """Mean of differences of independent sessions, all (sessions, positions, items), NaN where a session has none.
@@ -74,19 +75,19 @@ def mean_of_sessions(
         weights = np.where(known, 1.0 / (variance + tau2), 0.0) / last.total
         own_error = 1.0 / np.sqrt(last.total)
         scatter_error = own_error * np.sqrt(last.squares.sum(axis=0) / spare.sum(axis=0))
-    own_freedom = welch_satterthwaite(
+    own_dof = welch_satterthwaite(
         np.where(known, np.nan_to_num(weights) ** 2 * variance, 0.0), np.where(known, degrees_of_freedom, np.inf)
     )
-    scatter_freedom = np.broadcast_to(_scatter_freedom(last.deviation, spare), own_freedom.shape)
+    scatter_dof = np.broadcast_to(_scatter_dof(last.deviation, spare), own_dof.shape)
     own_half, scatter_half = (
-        student_factor(np.maximum(freedom, 1.0), confidence) * error
-        for freedom, error in ((own_freedom, own_error), (scatter_freedom, scatter_error))
+        student_factor(np.maximum(dof, 1.0), confidence) * error
+        for dof, error in ((own_dof, own_error), (scatter_dof, scatter_error))
     )
     scattered = scatter_half > own_half
     return SessionMean(
         mean_db=np.where(enough, last.mean, np.nan),
         standard_error_db=np.where(enough, np.where(scattered, scatter_error, own_error), np.nan),
-        degrees_of_freedom=np.where(enough, np.maximum(np.where(scattered, scatter_freedom, own_freedom), 1.0), np.nan),
+        degrees_of_freedom=np.where(enough, np.maximum(np.where(scattered, scatter_dof, own_dof), 1.0), np.nan),
         between_sd_db=np.where(enough, np.sqrt(tau2), np.nan),
         agreement_p_value=_agreement(first, np.where(known, w, np.nan), degrees_of_freedom, spare),
         weights=weights,
@@ -101,7 +102,7 @@ def _weighted(d: Reals, w: Reals) -> _Weighted:
     return _Weighted(mean, total, np.where(w > 0.0, np.sqrt(w) * (d - mean), 0.0))
 
 
-def _scatter_freedom(deviation: Reals, spare: Reals) -> Reals:
+def _scatter_dof(deviation: Reals, spare: Reals) -> Reals:
     """Degrees of freedom of a scatter pooled over positions, (items,).
 
     With the mean correlation rho of the positions' deviations, P positions are worth P / (1 + (P - 1) rho^2), since a
@@ -126,6 +127,6 @@ def _agreement(found: _Weighted, w: Reals, degrees_of_freedom: Reals, spare: Rea
     with np.errstate(divide="ignore", invalid="ignore"):
         a = np.nansum((1.0 - w / found.total) ** 2 / degrees_of_freedom, axis=0)
         f = found.squares / spare / (1.0 + 2.0 * (spare - 1.0) * a / k2)
-        below = np.where(a > 0.0, np.minimum(k2 / (3.0 * a), CERTAIN), CERTAIN)
+        below = np.where(a > 0.0, np.minimum(k2 / (3.0 * a), CERTAIN_DOF), CERTAIN_DOF)
         p = scipy.special.fdtrc(np.maximum(spare, 1), below, f)
     return np.asarray(np.where(spare > 0, p, np.nan))

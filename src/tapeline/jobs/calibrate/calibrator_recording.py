@@ -10,27 +10,25 @@ from typing import Any
 from tapeline.acoustics.levels import gain_from_db, power_pa2, ratio_db
 from tapeline.acoustics.response import response_db
 from tapeline.acoustics.sine_fit import fit_sine
+from tapeline.calibration.application_order import order_doubts
 from tapeline.calibration.background_tone import background_term, largest_shift_db
+from tapeline.calibration.calibrator_applications import CalibratorApplication
 from tapeline.calibration.measured_tone import (
     MeasuredTone,
     ToneLimits,
+    application_refusals,
     measure_tone,
-    ring_refusals,
     tone_refusals,
 )
-from tapeline.calibration.ring_order import doubts_of_order
-from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.plan import Channel, picked
 from tapeline.jobs.calibrate import CalibrateNeeds, CalibratorCheck
-from tapeline.jobs.calibrate.ring_search import Heard
+from tapeline.jobs.calibrate.ring_search import DetectedTones
 from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per_unit
+from tapeline.limits import LONGEST_MEASURED_TONE_S
 from tapeline.recordings.recording import Part, Recording
 from tapeline.statistics.uncertainty import Term, combined, rectangular
-
-LONGEST_MEASURED_S = 10.0
-"""A longer steady part is measured in its middle: ten seconds fix level and frequency, and memory stays small."""
 
 LOWERED_BY = frozenset({"clipped-tone", "distorted-tone", "unsteady-tone"})
 """Faults that make a tone low by themselves: an overload, a coupler that is not seated."""
@@ -41,7 +39,9 @@ def rows_of_recording(
 ) -> list[dict[str, Any]]:
     """Rows of the checks table: every channel that was rung or should have been, all where nothing was heard."""
     present = [c for c in channels if c.channel <= recording.channels]
-    heard = Heard(recording, part, [c for c in present if not full_scale_missing(c, recording.bits)], check, needs)
+    heard = DetectedTones(
+        recording, part, [c for c in present if not full_scale_missing(c, recording.bits)], check, needs
+    )
     rows = {c.position: row for c in heard.channels if (row := _best_row(heard, c)) is not None}
     expected = [c for c in channels if not check.positions or c.position in check.positions]
     unheard = [c for c in expected if c.position not in rows] if check.positions or not rows else []
@@ -65,7 +65,7 @@ def rows_of_recording(
     _doubt_companions(heard, rows)
     _doubt_not_finite(heard, [c for c in expected if c.position in heard.not_finite], rows)
     sequence = [heard.channels[ring.channel].position for ring in heard.rings]
-    for found in doubts_of_order(sequence, check.positions):
+    for found in order_doubts(sequence, check.positions):
         if found.position in rows:
             rows[found.position]["reasons"].append(found.code)
             rows[found.position]["sentences"].append(found.sentence)
@@ -75,7 +75,7 @@ def rows_of_recording(
     return [row | length for row in rows.values()]
 
 
-def _no_tone_words(heard: Heard) -> str:
+def _no_tone_words(heard: DetectedTones) -> str:
     hertz, needed = heard.check.frequency_hz, heard.needs.limits.shortest_steady_s
     if hertz >= heard.rate_hz / 2.0:
         return f"{heard.rate_hz:g} samples a second hold no tone of {hertz:g} Hz"
@@ -84,7 +84,7 @@ def _no_tone_words(heard: Heard) -> str:
     return f"no steady tone near {hertz:g} Hz"
 
 
-def _doubt_companions(heard: Heard, rows: dict[str, dict[str, Any]]) -> None:
+def _doubt_companions(heard: DetectedTones, rows: dict[str, dict[str, Any]]) -> None:
     """Channels without a ring of their own that carried the tone while another one did."""
     for channel in heard.channels:
         other = heard.together.get(channel.position)
@@ -95,14 +95,14 @@ def _doubt_companions(heard: Heard, rows: dict[str, dict[str, Any]]) -> None:
             doubt(row, "rung-together", words)
 
 
-def _doubt_not_finite(heard: Heard, channels: Sequence[Channel], rows: dict[str, dict[str, Any]]) -> None:
+def _doubt_not_finite(heard: DetectedTones, channels: Sequence[Channel], rows: dict[str, dict[str, Any]]) -> None:
     for channel in channels:
         row = rows.setdefault(channel.position, empty_row(heard.needs, heard.check, channel))
         words = f"{heard.not_finite[channel.position]} of {heard.part.frames} samples are no finite numbers"
         doubt(row, "tone-not-finite", words)
 
 
-def _doubt_unlisted(heard: Heard, rows: Mapping[str, dict[str, Any]]) -> None:
+def _doubt_unlisted(heard: DetectedTones, rows: Mapping[str, dict[str, Any]]) -> None:
     """A sensor of unstated sensitivity that nobody says was rung may only have heard a neighbour."""
     for channel in heard.channels:
         row = rows.get(channel.position)
@@ -152,13 +152,13 @@ def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -
 class MeasuredRing:
     """One ring with its tone, the columns that follow from it and why it is refused; no tone without a steady part."""
 
-    ring: Ring
+    ring: CalibratorApplication
     tone: MeasuredTone | None
     columns: Mapping[str, Any]
     refused: Mapping[str, str]
 
 
-def _best_row(heard: Heard, channel: Channel) -> dict[str, Any] | None:
+def _best_row(heard: DetectedTones, channel: Channel) -> dict[str, Any] | None:
     """The row of one channel from its longest steady ring that is not refused; None where it was not rung."""
     index = heard.channels.index(channel)
     own = [ring for ring in heard.rings if ring.channel == index]
@@ -191,9 +191,9 @@ def _best_row(heard: Heard, channel: Channel) -> dict[str, Any] | None:
     return row
 
 
-def _measured_ring(heard: Heard, channel: Channel, ring: Ring) -> MeasuredRing:
+def _measured_ring(heard: DetectedTones, channel: Channel, ring: CalibratorApplication) -> MeasuredRing:
     limits = picked(ToneLimits, heard.needs.limits)
-    refused = ring_refusals(ring, limits)
+    refused = application_refusals(ring, limits)
     if ring.steady is None:
         return MeasuredRing(ring, None, {}, refused)
     tone, used = _measured(heard, channel, ring.steady)
@@ -205,7 +205,7 @@ def _measured_ring(heard: Heard, channel: Channel, ring: Ring) -> MeasuredRing:
 
 
 def _used_of(steady: SteadyPart) -> SteadyPart:
-    spare = max(0.0, steady.length_s - LONGEST_MEASURED_S) / 2.0
+    spare = max(0.0, steady.length_s - LONGEST_MEASURED_TONE_S) / 2.0
     return SteadyPart(steady.start_s + spare, steady.stop_s - spare)
 
 
@@ -235,7 +235,7 @@ def _contradiction(
     return {"level-off": f"{words} (limit {limit:g} dB)"}
 
 
-def _measured(heard: Heard, channel: Channel, steady: SteadyPart) -> tuple[MeasuredTone, SteadyPart]:
+def _measured(heard: DetectedTones, channel: Channel, steady: SteadyPart) -> tuple[MeasuredTone, SteadyPart]:
     used = _used_of(steady)
     scale = volts_per_unit(channel, heard.check.source.gain_db)
     bits = heard.recording.bits
@@ -248,7 +248,11 @@ def _measured(heard: Heard, channel: Channel, steady: SteadyPart) -> tuple[Measu
 
 
 def _compare_rings(
-    heard: Heard, channel: Channel, row: dict[str, Any], tone: MeasuredTone, others: Sequence[Ring]
+    heard: DetectedTones,
+    channel: Channel,
+    row: dict[str, Any],
+    tone: MeasuredTone,
+    others: Sequence[CalibratorApplication],
 ) -> None:
     """Doubt a channel whose other rings, where long enough, have another level than the one that counts."""
     limit, needed = heard.needs.limits.ring_spread_limit_db, heard.needs.limits.shortest_steady_s
@@ -267,7 +271,7 @@ def _compare_rings(
 
 
 def _tone_columns(
-    heard: Heard, channel: Channel, tone: MeasuredTone, used: SteadyPart, offset_s: float
+    heard: DetectedTones, channel: Channel, tone: MeasuredTone, used: SteadyPart, offset_s: float
 ) -> dict[str, Any]:
     """What follows from a measured tone: level at the sensor, sensitivity and its uncertainty."""
     check, needs = heard.check, heard.needs

@@ -12,25 +12,31 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import power_pa2
 from tapeline.arrays import Reals
-from tapeline.calibration.background_tone import PIECE_S, quiet_pieces, rms_at
-from tapeline.calibration.level_at_sensor import CalibratorPapers, LevelAtSensor, LevelDefaults, level_at_sensor
-from tapeline.calibration.rings import Ring, is_hum, rings_in, rung_together
-from tapeline.calibration.rung_blocks import PLAUSIBLE_DB, UNSTATED_SENSITIVITY_V_PER_PA, Expected
+from tapeline.calibration.background_tone import quiet_pieces, rms_at
+from tapeline.calibration.calibrated_blocks import Expected
+from tapeline.calibration.calibrator_applications import (
+    CalibratorApplication,
+    calibrated_together,
+    calibrator_applications,
+    is_continuous_tone,
+)
+from tapeline.calibration.level_at_sensor import CalibratorCertificate, LevelAtSensor, LevelDefaults, level_at_sensor
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 from tapeline.campaign.plan import Channel
 from tapeline.jobs.calibrate import CalibrateNeeds, CalibratorCheck
 from tapeline.jobs.units_to_pascal import volts_per_unit
+from tapeline.limits import (
+    QUIET_PIECE_S,
+    SAME_CALIBRATOR_TONE_PCT,
+    UNSTATED_SENSITIVITY_V_PER_PA,
+    UNSTATED_SENSITIVITY_WITHIN_DB,
+    USUAL_CALIBRATORS_HZ,
+)
 from tapeline.recordings.recording import Part, Recording
-
-USUAL_FREQUENCIES_HZ = (250.0, 1000.0)
-"""Tones of most calibrators (IEC 60942, public texts): looked for where the stated one is missing."""
-
-OTHER_TONE_PCT = 5.0
-"""Calibrators whose frequencies are nearer than this are not told apart by them (own choice)."""
 
 
 @dataclass(frozen=True)
-class Heard:
+class DetectedTones:
     """One recording as opened; `channels` are those that it has and whose samples stand for volts."""
 
     recording: Recording
@@ -51,7 +57,7 @@ class Heard:
     def level(self) -> LevelAtSensor:
         """The calibrator's level at the sensors."""
         check, limits = self.check, self.needs.limits
-        papers = CalibratorPapers(
+        papers = CalibratorCertificate(
             check.level_db,
             check.closed_coupler,
             check.level_uncertainty_db,
@@ -77,7 +83,7 @@ class Heard:
         return _expected(self, self.level.level_db)
 
     @cached_property
-    def rings(self) -> list[Ring]:
+    def rings(self) -> list[CalibratorApplication]:
         """All rings. Who should have been rung and was not heard is looked for again, while nobody else is rung.
 
         Where no list says who that is, it is everybody, unless channels of unknown sensors may have been rung.
@@ -85,27 +91,31 @@ class Heard:
         if not self.channels:
             return []
         limits, listed = self.needs.limits, self.check.positions
-        heard = rings_in(self.track, self.expected, limits.steady_within_db)
+        heard = calibrator_applications(self.track, self.expected, limits.steady_within_db)
         rings = [
-            ring for ring in heard if self.expected.stated[ring.channel] or not is_hum(self.track, ring.channel, heard)
+            ring
+            for ring in heard
+            if self.expected.stated[ring.channel] or not is_continuous_tone(self.track, ring.channel, heard)
         ]
         rung = {ring.channel for ring in rings}
         every = not listed and (not rings or len(self.channels) == self.recording.channels)
         missed = {i for i, c in enumerate(self.channels) if i not in rung and (every or c.position in listed)}
         if not missed:
             return rings
-        anywhere = rings_in(self.track, self.expected, limits.steady_within_db, PLAUSIBLE_DB)
+        anywhere = calibrator_applications(
+            self.track, self.expected, limits.steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB
+        )
         far = [
             ring
             for ring in anywhere
             if ring.channel in missed
             and ring.is_steady_for(limits.shortest_steady_s)
             and not any(ring.overlaps(near) for near in rings)
-            and not is_hum(self.track, ring.channel, anywhere)
+            and not is_continuous_tone(self.track, ring.channel, anywhere)
         ]
         return sorted([*rings, *far], key=lambda ring: (ring.start_s, ring.channel))
 
-    def turn_of(self, ring: Ring) -> int:
+    def turn_of(self, ring: CalibratorApplication) -> int:
         """The place of a ring's turn, from 1; a channel that is rung again at once keeps its turn."""
         until = self.rings[: self.rings.index(ring) + 1]
         return 1 + sum(later.channel != earlier.channel for earlier, later in pairwise(until))
@@ -115,7 +125,7 @@ class Heard:
         """Positions that carried the tone while another one did, each with the other."""
         if not self.channels:
             return {}
-        found = rung_together(self.track, self.expected)
+        found = calibrated_together(self.track, self.expected)
         return {self.channels[one].position: self.channels[other].position for one, other in found.items()}
 
     @cached_property
@@ -128,7 +138,7 @@ class Heard:
     def _quiet(self) -> list[NDArray[np.float32]]:
         """Samples of quiet pieces, each of shape (heard channels, frames)."""
         index = [c.channel - 1 for c in self.channels]
-        frames = round(PIECE_S * self.rate_hz)
+        frames = round(QUIET_PIECE_S * self.rate_hz)
         pieces = []
         for start_s in quiet_pieces(self.rings, self.duration_s):
             first = self.part.start + round(start_s * self.rate_hz)
@@ -157,28 +167,28 @@ class Heard:
         """Steady tones of other calibrators on channels where the stated one was not heard, in words by position."""
         unheard = {c.position for c in channels}
         stated = self.check.frequency_hz
-        names: dict[float, list[str]] = {hertz: [] for hertz in USUAL_FREQUENCIES_HZ}
+        names: dict[float, list[str]] = {hertz: [] for hertz in USUAL_CALIBRATORS_HZ}
         for name, hertz in self.needs.calibrators:
             names.setdefault(hertz, []).append(name)
         expected = _expected(self, self.check.level_db)
         found: dict[str, str] = {}
         for hertz, of in sorted(names.items()):
-            near = abs(hertz / stated - 1.0) * 100.0 <= OTHER_TONE_PCT
+            near = abs(hertz / stated - 1.0) * 100.0 <= SAME_CALIBRATOR_TONE_PCT
             if not unheard - found.keys() or near or hertz >= self.rate_hz / 2.0:
                 continue
             track, steady_within_db = _track(self, hertz), self.needs.limits.steady_within_db
-            rings = rings_in(track, expected, steady_within_db, PLAUSIBLE_DB)
+            rings = calibrator_applications(track, expected, steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB)
             for ring in rings:
                 position = self.channels[ring.channel].position
                 long_enough = ring.is_steady_for(self.needs.limits.shortest_steady_s)
-                if position in unheard and long_enough and not is_hum(track, ring.channel, rings):
+                if position in unheard and long_enough and not is_continuous_tone(track, ring.channel, rings):
                     whose = f", the tone of calibrator {' or '.join(sorted(of))}" if of else ""
                     asked = f"calibrator {self.check.calibrator} gives {stated:g} Hz"
                     found[position] = f"a steady tone near {hertz:g} Hz{whose}; {asked}"
         return found
 
 
-def _track(heard: Heard, frequency_hz: float) -> ToneTrack:
+def _track(heard: DetectedTones, frequency_hz: float) -> ToneTrack:
     index = [c.channel - 1 for c in heard.channels]
     track = ToneTrack(len(index), heard.rate_hz, frequency_hz, heard.needs.limits.frequency_within_pct)
     for block in heard.recording.blocks(heard.part.start, heard.part.stop):
@@ -186,7 +196,7 @@ def _track(heard: Heard, frequency_hz: float) -> ToneTrack:
     return track
 
 
-def _expected(heard: Heard, level_db: float) -> Expected:
+def _expected(heard: DetectedTones, level_db: float) -> Expected:
     pressure = float(power_pa2(level_db))
     stated = np.array([c.sensitivity_v_per_pa is not None for c in heard.channels])
     assumed = np.array([c.sensitivity_v_per_pa or UNSTATED_SENSITIVITY_V_PER_PA for c in heard.channels])

@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from tapeline.acoustics.levels import ratio_db
-from tapeline.calibration.all_together import LEAK_BELOW_HZ, FitCheck, leaking, noise_scatter_db
-from tapeline.calibration.measured_tone import LEVEL_STEP_S
+from tapeline.calibration.all_together import FitCheck, leaking, noise_scatter_db
 from tapeline.calibration.tone import octave_width_hz
 from tapeline.campaign.plan import Plan
 from tapeline.jobs.calibrate import JOB, CalibrateNeeds, CalibratorCheck, checks_file
 from tapeline.jobs.calibrate import needs as needs_of
 from tapeline.jobs.calibrate.calibrator_recording import doubt, empty_row, rows_of_recording
 from tapeline.jobs.sources import keep_sources, open_source, watched_source
+from tapeline.limits import LEAK_BELOW_HZ, TONE_LEVEL_STEP_S
 from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.watched_files import WatchedFiles
 from tapeline.store import parquet, tables
@@ -59,7 +59,7 @@ def _doubt_leaks(needs: CalibrateNeeds, rows: Sequence[dict[str, Any]]) -> None:
             row["position"],
             float(ratio_db(row["sensitivity_v_per_pa"] / stated)),
             row["unsteadiness_db"],
-            noise_scatter_db(row["tone_to_noise_db"], octave_width_hz(row["tone_frequency_hz"]), LEVEL_STEP_S),
+            noise_scatter_db(row["tone_to_noise_db"], octave_width_hz(row["tone_frequency_hz"]), TONE_LEVEL_STEP_S),
         )
         for row in rows
         if row["found"] and (stated := charts[row["position"]]) is not None

@@ -21,10 +21,8 @@ from tapeline.jobs.compare.unlike_background import Side, lacking
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
+from tapeline.limits import ADDITIVITY_PARTITIONS
 from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
-
-MOST_WAYS = 1000
-"""So many ways to take a whole apart are looked at, those of the smallest parts first."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +58,7 @@ def splits_of(applied: Mapping[str, Sequence[str]]) -> list[Split]:
         whole = sets[high] - sets[low]
         for way, common, other, parts in (("applied", low, high, added), ("opened", high, low, lacking)):
             smallest_first = sorted(parts.items(), key=lambda part: (len(part[1]), part[0]))
-            single = max(itertools.islice(_exact(whole, smallest_first), MOST_WAYS), key=len, default=())
+            single = max(itertools.islice(_exact(whole, smallest_first), ADDITIVITY_PARTITIONS), key=len, default=())
             if len(single) >= 2:
                 found.append(Split(way, common, other, single))
     return found

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.area_mean import PlaceMean, mean_over_places
+from tapeline.acoustics.area_mean import AreaMean, energy_mean
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.compare.compared_pairs import Compared
@@ -55,7 +55,7 @@ def area_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]
             either = np.where(sound, np.where(cell.bound, upper, measured), np.nan)
             level = np.where(sound, measured, np.nan)
             parts = (level[places], own[places], of_cell.correlation, shared[places])
-            found, most = mean_over_places(*parts), mean_over_places(either[places], *parts[1:])
+            found, most = energy_mean(*parts), energy_mean(either[places], *parts[1:])
             bounded = np.asarray(((cell.bound | diluted) & sound)[places].any(axis=0))
             common = {"session": session, "condition": condition, "area": area, **point_columns(point)}
             for i, item in enumerate(job.cube.items):
@@ -77,7 +77,7 @@ def area_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]
                 }
 
 
-def _upper_bound_db(job: ComparisonJob, most: PlaceMean, i: int) -> float:
+def _upper_bound_db(job: ComparisonJob, most: AreaMean, i: int) -> float:
     variance = np.nan_to_num(most.own_variance_db2[i]) + np.nan_to_num(most.shared_variance_db2[i])
     return float(most.level_db[i] + job.needs.background.bound_factor * np.sqrt(variance))
 
@@ -121,7 +121,7 @@ def _area_differences(job: ComparisonJob, name: str, found: Compared, pools: Rep
     errors = (found.result.reference_error_db**2, found.result.treatment_error_db**2)
     for area, places in areas_of(job).items():
         sides = [
-            mean_over_places(
+            energy_mean(
                 np.where(both, cell.mean_db, np.nan)[places],
                 variance[places],
                 correlation,
@@ -153,5 +153,5 @@ def _area_differences(job: ComparisonJob, name: str, found: Compared, pools: Rep
             }
 
 
-def _variance(side: PlaceMean, i: int) -> float:
+def _variance(side: AreaMean, i: int) -> float:
     return float(side.own_variance_db2[i] + side.shared_variance_db2[i])

@@ -22,6 +22,7 @@ from tapeline.jobs.compare.lasting_terms import ASSUMED_REPEATS, BETWEEN
 from tapeline.jobs.levels.common_part import common_part
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.repeat_pools import RepeatPools
+from tapeline.limits import CLEAR_CHANGE_STANDARD_ERRORS
 from tapeline.statistics.comparison import Difference
 from tapeline.store import tables
 
@@ -35,9 +36,6 @@ SIDES = ("reference", "treatment")
 
 LESS_TAKEN_OFF = "less-background-taken-off"
 """The doubt of a difference in which one side is only an upper bound because of that."""
-
-CLEAR_ERRORS = 3.0
-"""A drift or a change of a condition that was measured again counts from so many standard errors on (own choice)."""
 
 WORST_FIRST = ("bound", "limited", "none", "corrected", "clear")
 
@@ -139,7 +137,7 @@ def _order_columns(order: OrderOfRuns | None, p: int, i: int) -> dict[str, Any]:
 def _of_order(job: ComparisonJob, order: OrderOfRuns, p: int, i: int) -> list[str]:
     """What the order of runs makes doubtful: a drift that fakes a difference, a condition that did not come back.
 
-    Beyond the practical threshold, and beyond chance by `CLEAR_ERRORS` standard errors.
+    Beyond the practical threshold, and beyond chance by `CLEAR_CHANGE_STANDARD_ERRORS` standard errors.
     """
     found = []
     returned, threshold = order.returned, job.needs.compare.practical_threshold_db
@@ -151,7 +149,7 @@ def _of_order(job: ComparisonJob, order: OrderOfRuns, p: int, i: int) -> list[st
 
 
 def _is_clear(value: float, uncertainty: float, threshold: float) -> bool:
-    return bool(abs(value) > max(threshold, CLEAR_ERRORS * uncertainty))
+    return bool(abs(value) > max(threshold, CLEAR_CHANGE_STANDARD_ERRORS * uncertainty))
 
 
 def _doubts(

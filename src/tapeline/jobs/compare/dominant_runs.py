@@ -8,11 +8,9 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, key_of
 from tapeline.jobs.levels.repeat_pools import RepeatPools
+from tapeline.limits import DOMINANT_RUN_RATIO
 from tapeline.statistics.comparison import Difference
 from tapeline.statistics.significance import student_factor
-
-DOMINATES = 1.5
-"""A run is named where without it the half-width would be so many times less (own choice)."""
 
 
 def dominated(
@@ -20,9 +18,9 @@ def dominated(
 ) -> tuple[NDArray[np.object_], Reals]:
     """The run that widens each interval most and the half-width (dB) without it, both (positions, items).
 
-    None and NaN where no run makes an interval `DOMINATES` times wider. Within a session alone: there the repeats of
-    all cells that scatter alike count, those of near bands with each band. Of two repeats nothing tells which is the
-    odd one, so that both are named.
+    None and NaN where no run makes an interval `DOMINANT_RUN_RATIO` times wider. Within a session alone: there the
+    repeats of all cells that scatter alike count, those of near bands with each band. Of two repeats nothing tells
+    which is the odd one, so that both are named.
     """
     shape = result.difference_db.shape
     names, half = np.full(shape, None, dtype=object), np.full(shape, np.nan)
@@ -49,7 +47,7 @@ def dominated(
         saved = np.minimum(of_repeats * (1.0 - kept), result.terms["repeats"][0])
         factor = student_factor(result.degrees_of_freedom, job.needs.confidence)
         without = factor * np.sqrt(np.maximum(result.standard_error_db**2 - saved, 0.0))
-        found = (freedom > spare_without) & (factor * result.standard_error_db >= DOMINATES * without)
+        found = (freedom > spare_without) & (factor * result.standard_error_db >= DOMINANT_RUN_RATIO * without)
     found = found & np.isfinite(result.difference_db)
     names[found] = widest[found]
     return names, np.where(found, without, np.nan)

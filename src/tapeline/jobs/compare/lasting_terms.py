@@ -7,14 +7,8 @@ import numpy as np
 from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
+from tapeline.limits import MEASURED_SESSION_CHANGES, SETTING_DOF
 from tapeline.statistics.repeat_scatter import Scatter
-
-ASSUMED_FREEDOM = 2.0
-"""Degrees of freedom given to a variance that is a setting and no measurement (own choice: little trust)."""
-
-ENOUGH_CHANGES = 3.0
-"""Beside fewer independent changes between sessions the assumed standard deviation counts too, for as many changes as
-it has degrees of freedom (own choice, see docs/validation.md)."""
 
 UNREPEATED = ("speed", "steadiness")
 """Terms that repeats show among their scatter; without any repeats they are taken as stated."""
@@ -78,7 +72,7 @@ def _assumed_repeats(job: ComparisonJob, pair: Pair) -> tuple[Reals, Reals]:
     inverse = np.zeros(certain(job).shape)
     for runs in (pair.reference, pair.treatment):
         inverse += 1.0 / np.maximum(job.used(runs)[1].sum(axis=0), 1)
-    return inverse * job.needs.compare.repeat_sd_db**2, np.full(inverse.shape, ASSUMED_FREEDOM)
+    return inverse * job.needs.compare.repeat_sd_db**2, np.full(inverse.shape, SETTING_DOF)
 
 
 def _between_sessions(job: ComparisonJob, pair: Pair, changes: SessionChanges) -> Terms:
@@ -91,7 +85,7 @@ def _between_sessions(job: ComparisonJob, pair: Pair, changes: SessionChanges) -
         untouched = same_mount(job, position, pair.sessions)
         known = changes.of_mount(untouched)
         is_known = known.changes[p] > 0.0
-        few = np.where(known.changes[p] < ENOUGH_CHANGES, ASSUMED_FREEDOM, 0.0)
+        few = np.where(known.changes[p] < MEASURED_SESSION_CHANGES, SETTING_DOF, 0.0)
         usual = (compare.session_sd_db if untouched else compare.remount_sd_db) ** 2
         together = (known.changes[p] * known.variance_db2[p] + few * usual) / np.maximum(known.changes[p] + few, 1e-9)
         freedom[p] = np.where(is_known, known.degrees_of_freedom[p] + few, 1.0)
@@ -117,7 +111,7 @@ def _between_sessions(job: ComparisonJob, pair: Pair, changes: SessionChanges) -
         "environment": (environment, certain(job)),
         "mounting": (mounting, certain(job)),
         BETWEEN: (measured, freedom),
-        ASSUMED: (assumed, np.full(shape, ASSUMED_FREEDOM)),
+        ASSUMED: (assumed, np.full(shape, SETTING_DOF)),
     }
 
 

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
-from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM
 from tapeline.jobs.levels.level_cube import SHARED_TERMS
+from tapeline.limits import SETTING_DOF
 from tapeline.statistics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
 from tapeline.statistics.repeat_scatter import Scatter
 
@@ -85,7 +85,7 @@ def error_within_session(job: ComparisonJob, mean: LevelMean) -> tuple[Reals, Re
     assumed = assumed_repeats(job, mean)
     unrepeated = mean.terms["speed"][0] / mean.count + mean.terms["steadiness"][0]
     variance = mean.own_variance + np.where(assumed > 0.0, assumed + unrepeated, 0.0)
-    freedom = np.where(assumed > 0.0, ASSUMED_FREEDOM, mean.of_runs.degrees_of_freedom)
+    freedom = np.where(assumed > 0.0, SETTING_DOF, mean.of_runs.degrees_of_freedom)
     return np.sqrt(variance), np.maximum(freedom, 1.0)
 
 

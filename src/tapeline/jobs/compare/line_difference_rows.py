@@ -15,7 +15,7 @@ from tapeline.jobs.compare.compared_pairs import Compared, pairing_of
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import point_columns, sessions_columns
 from tapeline.jobs.table_files import session_table
-from tapeline.statistics.significance import CERTAIN
+from tapeline.limits import CERTAIN_DOF
 from tapeline.store import parquet
 
 AT_ONCE = 8
@@ -113,11 +113,11 @@ def _beyond_random(job: ComparisonJob, found: Compared, p: int, hz: Reals) -> tu
     bands = [i for i, item in enumerate(job.cube.items) if item.quantity == "band"]
     valued = [i for i in bands if np.isfinite(found.result.difference_db[p, i])]
     if not valued:
-        return np.zeros(hz.size), np.full(hz.size, CERTAIN)
+        return np.zeros(hz.size), np.full(hz.size, CERTAIN_DOF)
     middle = np.array([job.cube.items[i].midband_hz or np.nan for i in valued])
     whole = found.result.standard_error_db[p, valued] ** 2
     rest = np.maximum(whole - found.result.terms["random error"][0][p, valued], 0.0)
-    of_whole = np.minimum(found.result.degrees_of_freedom[p, valued], CERTAIN)
+    of_whole = np.minimum(found.result.degrees_of_freedom[p, valued], CERTAIN_DOF)
     freedom = np.maximum(of_whole * (rest / np.where(whole > 0.0, whole, 1.0)) ** 2, 1.0)
     edges = np.sqrt(middle[1:] * middle[:-1])
     nearest = np.searchsorted(edges, hz)

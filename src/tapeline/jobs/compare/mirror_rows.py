@@ -14,12 +14,13 @@ from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import item_columns
-from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
+from tapeline.jobs.compare.lasting_terms import ASSUMED_REPEATS
 from tapeline.jobs.compare.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.compare.unlike_background import lacking_at
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
+from tapeline.limits import SETTING_DOF
 from tapeline.statistics.comparison import repeat_terms
 from tapeline.statistics.uncertainty import welch_satterthwaite
 
@@ -149,7 +150,7 @@ def _terms(job: ComparisonJob, sides: Sides, calibration: Reals) -> tuple[Reals,
         assumed = assumed_repeats(job, mean)
         terms = mean.terms | {
             "calibration": (np.broadcast_to(calibration, assumed.shape), np.full(assumed.shape, np.inf)),
-            ASSUMED_REPEATS: (assumed, np.full(assumed.shape, ASSUMED_FREEDOM)),
+            ASSUMED_REPEATS: (assumed, np.full(assumed.shape, SETTING_DOF)),
         }
         for name, (variance, freedom) in terms.items():
             if name != "environment" and name not in of_runs:

@@ -10,14 +10,9 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.limits import FAMILY_AT_LEAST_DIFFERENCES, SELECTED_DIFFERENCES
 from tapeline.statistics.selection_intervals import least_sizes, picked_miss_rate, selected_ends, size_places
-from tapeline.statistics.shrinkage import shrunken
-
-FIRST = 10
-"""So many of a family's largest differences have an interval after selection, shown or not (own choice)."""
-
-LEAST_FAMILY = 5
-"""Fewer differences say too little of how they are spread (own choice)."""
+from tapeline.statistics.shrinkage import shrinkage_estimates
 
 SHOWN = ("lower", "higher")
 
@@ -52,7 +47,7 @@ def _of_family(rows: Rows, confidence: float) -> Iterator[tuple[dict[str, Any], 
     sound = np.array([not row["doubtful"] for row in rows])
     shown = np.array([row["finding"] in SHOWN for row in rows])
     places = size_places(least_sizes(value, lower, upper))
-    picked = shown | (places <= FIRST)
+    picked = shown | (places <= SELECTED_DIFFERENCES)
     missed = picked_miss_rate(places, shown, confidence)
     ends = selected_ends((lower, upper), error, freedom, confidence, missed)
     expected, ends = _with_expected(value, error, freedom, confidence, (sound, picked), ends)
@@ -82,9 +77,9 @@ def _with_expected(
     false finding would otherwise leave out the truth by its own definition.
     """
     sound, picked = which
-    if np.count_nonzero(np.isfinite(value) & sound) < LEAST_FAMILY:
+    if np.count_nonzero(np.isfinite(value) & sound) < FAMILY_AT_LEAST_DIFFERENCES:
         return np.full(value.shape, np.nan), ends
-    found = shrunken(value, error, freedom, confidence, fitted=sound, asked=picked)
+    found = shrinkage_estimates(value, error, freedom, confidence, fitted=sound, asked=picked)
     given = np.isfinite(value)
     lower = np.where(given, np.fmin(ends[0], found.lower), ends[0])
     upper = np.where(given, np.fmax(ends[1], found.upper), ends[1])

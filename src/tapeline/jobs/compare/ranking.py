@@ -17,7 +17,8 @@ from tapeline.jobs.compare.compared_pairs import Compared
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.contributed_spots import BOTH_WAYS, Found, Spots, contributed_spots
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.statistics.rank_uncertainty import SureRanks, sure_ranks
+from tapeline.limits import ADVISED_RUNS, ADVISED_RUNS_P
+from tapeline.statistics.rank_uncertainty import RankUncertainty, rank_uncertainty
 from tapeline.statistics.selection_intervals import miss_rate, student_tail_factor
 from tapeline.statistics.significance import student_factor
 
@@ -37,12 +38,6 @@ RANKS = ("rank", "rank_low", "rank_high", "first_share", "expected_db", "tied_gr
 
 SELECTED = ("selected_lower_db", "selected_upper_db")
 """Columns of the interval that holds after picking; empty there too."""
-
-MOST_RUNS = 99
-"""More runs than these a side are no advice."""
-
-HINT_P = 0.2
-"""Largest adjusted p-value with which more runs are advised (own choice: one such hint in five is chance at most)."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +99,7 @@ def _ranked(made: _List) -> Iterator[dict[str, Any]]:
         return
     index = tuple(np.array(sound).T)
     settings, confidence = job.needs.ranking, job.needs.confidence
-    ranks = sure_ranks(
+    ranks = rank_uncertainty(
         spots.net[index], spots.error[index], settings.draws, confidence, shown, either_way=spots.either_way
     )
     order = np.flatnonzero(shown)
@@ -134,7 +129,7 @@ def _selected(made: _List, at: Place, missed: Reals) -> dict[str, Any]:
     }
 
 
-def _rank_columns(ranks: SureRanks, k: int, order: NDArray[np.intp]) -> dict[str, Any]:
+def _rank_columns(ranks: RankUncertainty, k: int, order: NDArray[np.intp]) -> dict[str, Any]:
     """The rank of one spot, which is that of the first one of its group, and the group where it has several spots."""
     groups, sizes = np.unique(ranks.group[order], return_counts=True)
     own = int(ranks.group[k])
@@ -213,20 +208,20 @@ def _runs_needed(made: _List, at: Place) -> int | None:
     """Runs a side from which on a difference as large as found would be a finding, adjusted as it is now.
 
     Standard errors go with one over the root of the runs; what does not average out is not told apart. Of the pair that
-    comes nearest to it, and more than it has; None where that is more than `MOST_RUNS`, and where the difference found
-    is below the practical threshold or has no more than chance for it: noise of one campaign plans no other.
+    comes nearest to it, and more than it has; None where that is more than `ADVISED_RUNS`, and where the difference
+    found is below the practical threshold or has no more than chance for it: noise of one campaign plans no other.
     """
     job, needed = made.job, []
     for one, adds in made.found:
         change = float(one.result.difference_db[at]) * (1 if adds.opened is None else int(adds.sign[at]))
         size = abs(change) if adds.opened is None else change
         runs = min(int(cell.count[at]) for cell in one.cells)
-        resolvable = size >= job.needs.compare.practical_threshold_db and one.adjusted_p[at] <= HINT_P
+        resolvable = size >= job.needs.compare.practical_threshold_db and one.adjusted_p[at] <= ADVISED_RUNS_P
         if resolvable and size > 0.0 and runs and not one.doubted[at]:
             factor = student_factor(one.result.degrees_of_freedom[at], 1.0 - _largest_p(job, one))
             half = float(factor) * float(one.result.standard_error_db[at])
-            needed.append(max(runs + 1, math.ceil(min(runs * (half / size) ** 2, 2.0 * MOST_RUNS))))
-    return min(needed) if needed and min(needed) <= MOST_RUNS else None
+            needed.append(max(runs + 1, math.ceil(min(runs * (half / size) ** 2, 2.0 * ADVISED_RUNS))))
+    return min(needed) if needed and min(needed) <= ADVISED_RUNS else None
 
 
 def _largest_p(job: ComparisonJob, one: Compared) -> float:

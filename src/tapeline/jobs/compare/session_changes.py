@@ -12,11 +12,9 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
+from tapeline.limits import SESSION_VARIANCE_CHANGES
 from tapeline.statistics.comparison import Cell
 from tapeline.statistics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
-
-LEAST_CHANGES = 2.0
-"""Fewer independent changes say too little of a variance: t with one degree of freedom is 12.7 (own choice)."""
 
 FIELDS = ("variance_db2", "degrees_of_freedom", "changes")
 
@@ -61,12 +59,13 @@ class SessionChanges:
         """The scatter for a mount that stayed or was made anew.
 
         A mount that stays changes no more than one made anew, so that the latter stands in item by item where the
-        campaign has fewer than `LEAST_CHANGES` of the former and more of the latter. Not the other way round.
+        campaign has fewer than `SESSION_VARIANCE_CHANGES` of the former and more of the latter. Not the other way
+        round.
         """
         if not stayed:
             return self.remounted
         own, other = self.same_mount, self.remounted
-        stands_in = (own.changes < LEAST_CHANGES) & (other.changes > own.changes)
+        stands_in = (own.changes < SESSION_VARIANCE_CHANGES) & (other.changes > own.changes)
         parts = [np.where(stands_in, getattr(other, name), getattr(own, name)) for name in FIELDS]
         return SessionScatter(*parts)
 

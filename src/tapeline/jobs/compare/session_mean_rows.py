@@ -14,7 +14,7 @@ from tapeline.jobs.compare.item_columns import item_columns, point_columns
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.jobs.levels.repeat_pools import Point
-from tapeline.statistics.weighted_session_mean import mean_of_sessions
+from tapeline.statistics.weighted_session_mean import weighted_session_mean
 
 
 def session_mean_rows(job: ComparisonJob, name: str, pairs: Sequence[Compared]) -> list[dict[str, Any]]:
@@ -38,7 +38,7 @@ def session_mean_rows(job: ComparisonJob, name: str, pairs: Sequence[Compared]) 
         known, doubted = np.isfinite(differences), np.stack([found.doubted for found in group])
         kept_out = known & doubted & (known & ~doubted).any(axis=0)
         differences = np.where(kept_out, np.nan, differences)
-        mean = mean_of_sessions(differences, errors, freedom, job.needs.confidence)
+        mean = weighted_session_mean(differences, errors, freedom, job.needs.confidence)
         for p, i in np.argwhere(((known | doubted).sum(axis=0) >= 2) & known.any(axis=0)):
             used = np.flatnonzero(np.isfinite(differences[:, p, i]))
             if used.size == 1:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.level_use_columns import taken_off_rank
+from tapeline.limits import NEIGHBOUR_BANDS
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
 from tapeline.statistics.comparison import RunLevels
 from tapeline.store import parquet, tables
@@ -58,11 +59,6 @@ class Item:
     upper_hz: float
     band_hz: float | None = None
     midband_hz: float | None = None
-
-
-NEAR_BANDS = 2
-"""Bands to either side that are near one: what a run or a mount does to third octaves half an octave away is much the
-same (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -113,7 +109,7 @@ class LevelCube:
         places = np.array([i for i, item in enumerate(self.items) if item.quantity == "band"], dtype=int)
         near = np.eye(len(self.items), dtype=bool)
         for k, place in enumerate(places):
-            near[place, places[max(0, k - NEAR_BANDS) : k + NEAR_BANDS + 1]] = True
+            near[place, places[max(0, k - NEIGHBOUR_BANDS) : k + NEIGHBOUR_BANDS + 1]] = True
         return near
 
     @cached_property

@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import HANN_HALF_LOBE_LINES, MAINS_BANDS_POWER_SHARE
 from tapeline.quality.use_of_levels import (
     BACKGROUND_DOUBTS,
     NOT_TAKEN_OFF,
@@ -25,13 +26,7 @@ from tapeline.store import tables
 
 HUM, SPIKES = "hum", "spikes"
 
-LEAST_HUM_SHARE = 0.05
-"""A sum of bands is doubted for hum where the bands that it reaches carry so much of its power: 0.2 dB (own choice)."""
-
 SET_BY_HAND = "overruled"
-
-HUM_LOBE_LINES = 2.0
-"""Half the main lobe of a Hann window, in lines: so far a mains line reaches to either side (Harris 1978)."""
 
 SUBTRACTED = ("corrected", "limited", "bound")
 """States in which the background makes a difference."""
@@ -80,7 +75,7 @@ def channel_doubts(
     if spikes_left_out:
         codes.pop(SPIKES, None)
     lines = tuple(f for f in quality.get("hum_hz") or () if not any(low <= f <= high for low, high in left_out_hz))
-    return ChannelDoubts(tuple(codes), lines, HUM_LOBE_LINES * line_spacing_hz)
+    return ChannelDoubts(tuple(codes), lines, HANN_HALF_LOBE_LINES * line_spacing_hz)
 
 
 def doubt_of(channel: ChannelDoubts, hum: bool, marks: Sequence[str]) -> list[str]:
@@ -91,7 +86,7 @@ def doubt_of(channel: ChannelDoubts, hum: bool, marks: Sequence[str]) -> list[st
 def hum_in_sum(channel: ChannelDoubts, lower_hz: Reals, upper_hz: Reals, powers: Reals) -> bool:
     """Whether the bands that hum reaches carry enough of a sum's power to doubt it; all (bands,)."""
     share = powers[channel.reached(lower_hz, upper_hz)].sum() / max(float(powers.sum()), np.finfo(float).tiny)
-    return bool(share >= LEAST_HUM_SHARE)
+    return bool(share >= MAINS_BANDS_POWER_SHARE)
 
 
 def with_use(parts: Sequence[pa.Table], item: Sequence[str], cells: Mapping[str, int]) -> list[pa.Table]:

@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.statistics.comparison import RunLevels
-from tapeline.statistics.homogeneous_cells import alike_cells
+from tapeline.statistics.homogeneous_cells import homogeneous_cells
 from tapeline.statistics.repeat_scatter import (
     RepeatRows,
     Scatter,
-    keeping_to_own,
     no_scatter,
     own_scatter,
+    own_scatter_where_larger,
     scatter_by_position,
 )
 
@@ -65,7 +65,7 @@ class RepeatPools:
         found = self._of(pool)
         if len(pool) > 1 and key in self.rows:
             own = scatter_by_position([self.rows[key]], self.near, lend=False)
-            found = keeping_to_own(found, own, self.rows[key].random_variance)
+            found = own_scatter_where_larger(found, own, self.rows[key].random_variance)
         return found.filled_in(self._everything)
 
     def of_pair(self, first: CellKey, second: CellKey) -> tuple[Scatter, Scatter]:
@@ -91,7 +91,7 @@ class RepeatPools:
         found: dict[CellKey, tuple[CellKey, ...]] = {}
         for session in sorted({session for session, *_ in self.rows}):
             keys = [key for key in self.rows if key[0] == session]
-            alike = alike_cells([self.rows[key] for key in keys])
+            alike = homogeneous_cells([self.rows[key] for key in keys])
             for key, flags in zip(keys, alike, strict=True):
                 found[key] = tuple(other for other, like in zip(keys, flags, strict=True) if like)
         return found

@@ -13,19 +13,9 @@ from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.pressure import StreamQuality
-from tapeline.quality.verdicts import (
-    IMPOSSIBLE_SAMPLE,
-    ChannelMeasures,
-    VerdictLimits,
-    clipped,
-    limited,
-    share_pct,
-    strong_mains_lines,
-)
+from tapeline.limits import DROPOUT_AT_LEAST_SAMPLES, IMPOSSIBLE_SAMPLE_RATIO
+from tapeline.quality.verdicts import ChannelMeasures, VerdictLimits, clipped, limited, share_pct, strong_mains_lines
 from tapeline.recordings.recording import Recording
-
-SHORTEST_REPEATED_RUN = 16
-"""Fewer equal samples in a row are no dropout at any sample rate (own choice)."""
 
 
 def stream_checks(
@@ -33,7 +23,7 @@ def stream_checks(
 ) -> StreamChecks:
     """The checks for one recording, ready to take in samples of as many channels as have a `pa_per_unit`."""
     rate = recording.sample_rate_hz
-    repeated = max(SHORTEST_REPEATED_RUN, round(quality.dropout_s * rate))
+    repeated = max(DROPOUT_AT_LEAST_SAMPLES, round(quality.dropout_s * rate))
     limits = StreamLimits(quality.overload_run_samples, repeated, quality.spike_ratio, mains_hz)
     largest = impossible_sample_pa(quality) / np.abs(np.asarray(pa_per_unit, dtype=np.float64))
     return StreamChecks(len(pa_per_unit), rate, recording.bits, limits, largest)
@@ -41,7 +31,7 @@ def stream_checks(
 
 def impossible_sample_pa(quality: StreamQuality) -> float:
     """The size beyond which a sample is none of a pressure, in Pa."""
-    return IMPOSSIBLE_SAMPLE * quality.impossible_pa
+    return IMPOSSIBLE_SAMPLE_RATIO * quality.impossible_pa
 
 
 def verdict_limits(quality: StreamQuality, mains_hz: float) -> VerdictLimits:

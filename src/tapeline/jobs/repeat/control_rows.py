@@ -12,11 +12,9 @@ from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeatability_rows import NOT_STATED
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
-from tapeline.statistics.control_chart import TREND_VALUES, common_shift, control_limits, outside, trends
+from tapeline.limits import CONTROL_JUDGED_VALUES, CONTROL_LIMITS_VALUES, CONTROL_TREND_VALUES
+from tapeline.statistics.control_chart import common_shift, control_limits, outside, trends
 from tapeline.statistics.repeatability import SessionVariances, session_variances
-
-LEAST_FOR_LIMITS, LEAST_TO_JUDGE = 2, 5
-"""Limits need a moving range; of fewer than five values none can lie 2.66 mean moving ranges off their mean."""
 
 
 def control_rows(job: RepeatJob) -> Iterator[dict[str, Any]]:
@@ -36,8 +34,8 @@ def _chart(
     position, item = job.cube.positions[p], job.cube.items[i]
     there = np.flatnonzero(by_session.counts[:, p, i]).tolist()
     values: Reals = by_session.means[there, p, i]
-    limits = control_limits(values) if values.size >= LEAST_FOR_LIMITS else None
-    beyond = outside(values, limits).tolist() if limits and values.size >= LEAST_TO_JUDGE else None
+    limits = control_limits(values) if values.size >= CONTROL_LIMITS_VALUES else None
+    beyond = outside(values, limits).tolist() if limits and values.size >= CONTROL_JUDGED_VALUES else None
     rising = {place for first, last in trends(values) for place in range(first, last + 1)}
     mounts = [job.mount(repeats.sessions[j], position) for j in there]
     for place, j in enumerate(there):
@@ -65,7 +63,7 @@ def _chart(
             "doubtful": bool(doubt := job.doubt_of_session(repeats, j, p, i)),
             "doubt": doubt,
             "outside": beyond[place] if beyond else None,
-            "trend": place in rising if values.size >= TREND_VALUES else None,
+            "trend": place in rising if values.size >= CONTROL_TREND_VALUES else None,
         }
 
 

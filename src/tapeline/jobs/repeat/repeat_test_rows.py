@@ -14,7 +14,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import bands_between
-from tapeline.acoustics.spectrum_equality import DB_PER_LN, line_correlation, log_ratios, same_spectrum
+from tapeline.acoustics.spectrum_equality import DB_PER_LN, line_correlation, log_ratios, spectrum_equality
 from tapeline.acoustics.usable_range import overlapping
 from tapeline.acoustics.windows import WindowName
 from tapeline.arrays import Reals
@@ -22,16 +22,14 @@ from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.repeat import RepeatRun
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob
 from tapeline.jobs.table_files import session_table
-from tapeline.statistics.repeat_pair_test import LEAST_OTHERS, Regions, Usual, against_usual, region_means
+from tapeline.limits import OTHER_REPEATS_DIFFERENCES, REPEAT_TEST_LINES
+from tapeline.statistics.repeat_pair_test import Regions, Usual, pair_test, region_means
 from tapeline.statistics.significance import holm
 from tapeline.store import parquet
 from tapeline.store.tables import NARROWBAND
 
 POSITIONS_AT_ONCE = 8
 """Positions whose lines are held at once, as they are written (row groups of the narrowband table)."""
-
-LEAST_LINES = 10
-"""Fewer lines make no whole spectrum (own choice)."""
 
 BANDS = np.arange(-20, 14)
 """Third octaves about 1 kHz (IEC 61260-1, base ten), 10 Hz to 20 kHz, in which repeats are held against others."""
@@ -101,13 +99,13 @@ def _usual(job: RepeatJob, pairs: dict[Pair, list[Tested]]) -> dict[tuple[Pair, 
     runs = np.array([[job.cube.runs.index(run.run) for run in pair] for pair in names], dtype=np.int64).reshape(-1, 2)
     groups = [(a.session, a.condition, a.speed_mps, a.yaw_deg) for a, _ in names]
     cell = np.array([groups.index(group) for group in groups], dtype=np.int64)
-    usual = against_usual(found, runs, cell, sound)
+    usual = pair_test(found, runs, cell, sound)
     return {(names[k], each.row["position"]): _usual_columns(job, usual, k, p) for k, p, each in at}
 
 
 def _usual_columns(job: RepeatJob, usual: Usual, k: int, p: int) -> dict[str, Any]:
     columns: dict[str, Any] = {"others": int(usual.others[k]), "level_median_db": finite_or_none(usual.level_db[k, p])}
-    if usual.others[k] < LEAST_OTHERS:
+    if usual.others[k] < OTHER_REPEATS_DIFFERENCES:
         return columns
     return columns | {
         "pair_level_db": finite_or_none(usual.pair_level_db[k]),
@@ -197,7 +195,7 @@ def _test(job: RepeatJob, first: Lines, second: Lines) -> Tested:
         return Tested({"not_tested": "other lines"})
     known = (first.psd > 0.0) & (second.psd > 0.0) & np.isfinite(first.psd) & np.isfinite(second.psd)
     lines = int(known.sum())
-    if lines < LEAST_LINES:
+    if lines < REPEAT_TEST_LINES:
         return Tested({"not_tested": "too few lines", "lines": lines})
     corrections = (first.correction_db, second.correction_db)
     nominal = job.needs.repeatability.at_nominal and None not in corrections
@@ -205,7 +203,7 @@ def _test(job: RepeatJob, first: Lines, second: Lines) -> Tested:
     one, two = (each.psd[known].astype(np.float64) * k for each, k in zip((first, second), factors, strict=True))
     averages = (first.averages, second.averages)
     correlation = _correlation(job.needs.window, job.needs.overlap, min(averages))
-    result = same_spectrum(one, two, averages, correlation)
+    result = spectrum_equality(one, two, averages, correlation)
     ratios, variance = log_ratios(one, two, averages)
     start_hz, step_hz, _ = first.grid
     hz = (start_hz or 0.0) + step_hz * np.flatnonzero(known)

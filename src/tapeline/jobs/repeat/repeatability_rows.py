@@ -14,9 +14,9 @@ from tapeline.campaign.settings import Repeatability
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
+from tapeline.limits import REPEATABILITY_LIMIT_SD
 from tapeline.statistics.comparison import cell_of
 from tapeline.statistics.repeatability import (
-    LIMIT_FACTOR,
     OneWay,
     SessionVariances,
     one_way,
@@ -142,16 +142,16 @@ def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
 def _components(f: Found, p: int, i: int) -> dict[str, Any]:
     parts = f.parts
     within = finite_or_none(np.sqrt(parts.within_square[p, i]))
-    freedom = finite_or_none(parts.reproducibility_freedom[p, i])
+    freedom = finite_or_none(parts.reproducibility_degrees_of_freedom[p, i])
     return {
         "within_session_sd_db": within,
         "within_session_low_db": finite_or_none(f.within_ends_db[0][p, i]),
         "within_session_high_db": finite_or_none(f.within_ends_db[1][p, i]),
-        "within_degrees_of_freedom": int(parts.within_freedom[p, i]),
+        "within_degrees_of_freedom": int(parts.within_degrees_of_freedom[p, i]),
         "random_error_db": finite_or_none(f.random_db[p, i]),
-        "repeatability_limit_db": None if within is None else LIMIT_FACTOR * within,
+        "repeatability_limit_db": None if within is None else REPEATABILITY_LIMIT_SD * within,
         "between_session_sd_db": finite_or_none(np.sqrt(parts.between_variance[p, i])),
-        "between_degrees_of_freedom": int(parts.between_freedom[p, i]),
+        "between_degrees_of_freedom": int(parts.between_degrees_of_freedom[p, i]),
         "between_refused": _refused(f, p, i),
         "reproducibility_sd_db": finite_or_none(np.sqrt(parts.reproducibility_variance[p, i])),
         "reproducibility_degrees_of_freedom": freedom,
@@ -163,7 +163,7 @@ def _components(f: Found, p: int, i: int) -> dict[str, Any]:
 def _refused(f: Found, p: int, i: int) -> str | None:
     """Why nothing is said between sessions."""
     if f.parts.sessions[p, i] > 1:
-        return NO_REPEATS if f.parts.within_freedom[p, i] == 0 else None
+        return NO_REPEATS if f.parts.within_degrees_of_freedom[p, i] == 0 else None
     if f.repeats.session_less[:, p, i].any():
         return LESS_IN_OTHER
     return BOUND_IN_OTHER if f.repeats.bounds[:, p, i].any() else ONE_SESSION

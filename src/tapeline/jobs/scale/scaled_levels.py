@@ -15,6 +15,7 @@ from tapeline.jobs.levels.level_cube import LevelCube
 from tapeline.jobs.levels.repeat_pools import CellKey, RepeatPools, rows_of
 from tapeline.jobs.levels.run_conditions import achieved_speed_mps, density_kgm3
 from tapeline.jobs.scale import ScaleNeeds, ScaleRun
+from tapeline.limits import EXPONENT_SPEED_RATIO, LEVEL_LEAST_UNCERTAINTY_DB
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.statistics.repeat_scatter import Scatter
 
@@ -30,14 +31,8 @@ WORDS = {
 }
 """Why a level is left out, for one and for several."""
 
-LEAST_STEP = 1.05
-"""Ratio of the highest to the lowest nominal speed that is needed; 5 % are 0.2 dB for each unit of n (own choice)."""
-
 ONE_SPEED = "measured at one speed"
-NEAR_SPEEDS = f"measured at speeds less than {100.0 * (LEAST_STEP - 1.0):.0f} % apart"
-
-LEAST_OWN_DB = 0.01
-"""Least standard uncertainty of a level by itself: what the tables round to matters to nobody (own choice)."""
+NEAR_SPEEDS = f"measured at speeds less than {100.0 * (EXPONENT_SPEED_RATIO - 1.0):.0f} % apart"
 
 
 @dataclass(frozen=True)
@@ -65,7 +60,7 @@ class ScaledLevels:
     @property
     def too_near(self) -> str | None:
         """Why no exponent can be had of these runs at all, None where their speeds are far enough apart."""
-        if self.nominal_mps.max() > LEAST_STEP * self.nominal_mps.min():
+        if self.nominal_mps.max() > EXPONENT_SPEED_RATIO * self.nominal_mps.min():
             return None
         return ONE_SPEED if np.unique(self.nominal_mps).size == 1 else NEAR_SPEEDS
 
@@ -97,7 +92,7 @@ def far_apart(nominal_mps: Reals, used: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Whether the speeds of what is used, (runs, ...), are far enough apart, (...)."""
     speeds = nominal_mps.reshape(-1, *(1 for _ in used.shape[1:]))
     highest = np.where(used, speeds, 0.0).max(axis=0)
-    return np.asarray(highest > LEAST_STEP * np.where(used, speeds, np.inf).min(axis=0))
+    return np.asarray(highest > EXPONENT_SPEED_RATIO * np.where(used, speeds, np.inf).min(axis=0))
 
 
 def _nominal(item: ScaleRun) -> float:
@@ -145,7 +140,7 @@ def _of_group(
         speed_mps=np.array([achieved_speed_mps(item.achieved, _nominal(item)) for item in runs]),
         nominal_mps=nominal,
         level_db=np.where(used, values["corrected_level_db"] - thinner_db, np.nan),
-        own_db=np.maximum(own, LEAST_OWN_DB),
+        own_db=np.maximum(own, LEVEL_LEAST_UNCERTAINTY_DB),
         shared_db=shared,
         run_db=np.sqrt(_mean(run_to_run[:, :, bands], used[:, :, bands])),
         gauge_db=np.sqrt(_mean(term["speed"][:, :, bands] ** 2, used[:, :, bands])),

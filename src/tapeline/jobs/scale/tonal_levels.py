@@ -11,19 +11,17 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from tapeline.acoustics.tonal_bands import outstanding_lines
+from tapeline.acoustics.tonal_bands import prominent_lines
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.level_cube import Item, LevelCube
 from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.table_files import session_table
+from tapeline.limits import NOMINAL_MIDBAND_RATIO
 from tapeline.store import parquet
 
 ROWS = 256
 """Spectra in memory at a time: 4 MB at 4,097 lines."""
-
-WITHIN = 1.01
-"""Nominal midbands are up to 1 % off the exact ones, by which ranges may be stated."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +50,7 @@ def tonal_levels(results: Path, session: str, cube: LevelCube, needs: ScaleNeeds
     sums = [(i, _weights(item, [cube.items[b] for b in bands])) for i, item in enumerate(cube.items) if i not in bands]
     power = needs.reference_pressure_pa**2 * 10.0 ** (cube.values["corrected_level_db"] / 10.0)
     for each in _spectra(session_table(results, "narrowband", session), cube):
-        found = outstanding_lines(each.psd, each.first_hz, each.step_hz, lower, upper)
+        found = prominent_lines(each.psd, each.first_hz, each.step_hz, lower, upper)
         with np.errstate(invalid="ignore"):
             stands_out = found.above_db >= settings.tonal_above_db
             dominated = stands_out & (found.added_pa2 >= settings.tonal_share * found.power_pa2)
@@ -71,7 +69,9 @@ def tonal_levels(results: Path, session: str, cube: LevelCube, needs: ScaleNeeds
 def _weights(overall: Item, bands: list[Item]) -> Reals:
     """What each band's power counts in an overall level, (bands,)."""
     midband = np.array([band.midband_hz for band in bands], dtype=np.float64)
-    inside = (midband >= overall.lower_hz / WITHIN) & (midband <= overall.upper_hz * WITHIN)
+    inside = (midband >= overall.lower_hz / NOMINAL_MIDBAND_RATIO) & (
+        midband <= overall.upper_hz * NOMINAL_MIDBAND_RATIO
+    )
     weighting = cast(Weighting, overall.weighting)
     return np.where(inside, power_weights(weighting, midband), 0.0)
 

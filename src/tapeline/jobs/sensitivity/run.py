@@ -18,7 +18,7 @@ from tapeline.calibration.evidence import (
     summary_of,
 )
 from tapeline.calibration.level_linearity import linearity_of
-from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, doubts_of_papers
+from tapeline.calibration.sensor_certificate import SensorCertificate, certificate_doubts, chart_age_days
 from tapeline.campaign.plan import Channel, Plan, picked
 from tapeline.jobs.calibrate import checks_file
 from tapeline.jobs.sensitivity import (
@@ -42,12 +42,10 @@ from tapeline.jobs.sensitivity.judged_checks import (
 )
 from tapeline.jobs.sources import watching
 from tapeline.jobs.term_columns import term_columns, terms_of
+from tapeline.limits import INFINITE_DOF
 from tapeline.quality.reasons import FILE_FAULTS, worst
 from tapeline.statistics.uncertainty import Term
 from tapeline.store import parquet, tables
-
-AS_GOOD_AS_INFINITE = 1e6
-"""More degrees of freedom than this change no coverage factor."""
 
 
 def run(plan: Plan, session: str) -> None:
@@ -141,7 +139,7 @@ def _unfit_codes(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     return list(dict.fromkeys(code for row in rows if not is_fit(row) for code in refusing_codes(row)))
 
 
-def read_papers(root: Path, item: Papers) -> SensorPapers:
+def read_papers(root: Path, item: Papers) -> SensorCertificate:
     """A sensor's papers with its data sheet decoded; what cannot be read is said, not raised."""
     sheet: DataSheet | None = None
     fault = None
@@ -150,7 +148,7 @@ def read_papers(root: Path, item: Papers) -> SensorPapers:
             sheet = read_data_sheet(root / item.data_sheet)
         except (DataSheetError, OSError) as error:
             fault = f"{item.data_sheet}: {error.strerror if isinstance(error, OSError) else error}"
-    return SensorPapers(
+    return SensorCertificate(
         sensor=item.sensor,
         serial=item.serial,
         calibrated_on=item.calibrated_on,
@@ -163,7 +161,7 @@ def read_papers(root: Path, item: Papers) -> SensorPapers:
 
 
 def session_rows(
-    needs: SensitivityNeeds, judged: JudgedChecks, papers: Mapping[str, SensorPapers]
+    needs: SensitivityNeeds, judged: JudgedChecks, papers: Mapping[str, SensorCertificate]
 ) -> list[dict[str, Any]]:
     """Rows of the calibration table: each channel on its own and beside all others of the session."""
     limits, checks = needs.calibration, judged.rows
@@ -223,7 +221,7 @@ def _all_doubts(
     channel: Channel,
     judged: JudgedChecks,
     decision: Decision,
-    papers: SensorPapers | None,
+    papers: SensorCertificate | None,
     partner: str | None,
 ) -> dict[str, str]:
     """Reasons with their sentences: of refused checks, of the decision, of sensors exchanged, of the papers."""
@@ -244,7 +242,7 @@ def _all_doubts(
             words = f"no list shows that {partner} and it were heard in place: their positions may be exchanged"
             doubts.setdefault("positions-exchanged", f"{where}: {words}")
     if papers is not None:
-        found = doubts_of_papers(papers, needs.measured_on, needs.calibration.chart_age_limit_days)
+        found = certificate_doubts(papers, needs.measured_on, needs.calibration.chart_age_limit_days)
         doubts |= {code: f"{where}: {words}" for code, words in found.items()}
     return doubts
 
@@ -262,7 +260,7 @@ def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> d
         "session_deviation_db": common.deviation_db,
         "session_drift_db": common.drift_db,
         "standard_uncertainty_db": decision.standard_uncertainty_db,
-        "degrees_of_freedom": freedom if freedom is not None and freedom < AS_GOOD_AS_INFINITE else None,
+        "degrees_of_freedom": freedom if freedom is not None and freedom < INFINITE_DOF else None,
         **term_columns(decision.terms),
     }
 
@@ -295,7 +293,7 @@ def decided_checks(
     return [{**row, "used": (row["run"], row["position"]) in used} for row in checks]
 
 
-def _paper_columns(needs: SensitivityNeeds, papers: SensorPapers | None) -> dict[str, Any]:
+def _paper_columns(needs: SensitivityNeeds, papers: SensorCertificate | None) -> dict[str, Any]:
     if papers is None:
         return {}
     sheet = papers.data_sheet

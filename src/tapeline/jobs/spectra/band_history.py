@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import bands_between
-from tapeline.acoustics.filter_bank import HIGHEST_EDGE, LEAST_SAMPLES, FilterBank
+from tapeline.acoustics.filter_bank import FilterBank
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.usable_range import ChannelRange, RangeLimits, absent, band_limits
 from tapeline.campaign.setting_sections import BandHistory, Bands
@@ -17,6 +17,7 @@ from tapeline.jobs.cell_values import levels_with_gaps
 from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.asked_positions import asked_channels
 from tapeline.jobs.spectra.chart_gain import chart_gains
+from tapeline.limits import FILTER_HIGHEST_EDGE_SHARE, FILTER_INTERVAL_SAMPLES
 from tapeline.store.schema import Table
 from tapeline.store.tables import BAND_HISTORY
 
@@ -39,9 +40,9 @@ class BandHistoryPass:
         self._chosen = asked_channels(asked.positions, positions)
         self._positions = [positions[i] for i in self._chosen]
         every = bands_between(bands.fraction, *bands.range_hz)
-        highest = min(bands.highest_fraction_of_rate, HIGHEST_EDGE) * rate_hz
+        highest = min(bands.highest_fraction_of_rate, FILTER_HIGHEST_EDGE_SHARE) * rate_hz
         self._bands = every.chosen(every.upper_hz <= highest)
-        if needs.history.interval_s * rate_hz < LEAST_SAMPLES:
+        if needs.history.interval_s * rate_hz < FILTER_INTERVAL_SAMPLES:
             self._chosen = []
             return
         self._bank = FilterBank(self._bands, rate_hz, len(self._chosen), needs.history.interval_s * rate_hz)
@@ -59,7 +60,9 @@ class BandHistoryPass:
         channel = ChannelRange(low, high, high_pass or np.nan, low_pass or np.nan)
         enough = np.full(len(self._bands), np.inf)
         return ~absent(
-            band_limits(self._bands, enough, np.inf, self._rate, channel, RangeLimits(0.0, 0.0, HIGHEST_EDGE))
+            band_limits(
+                self._bands, enough, np.inf, self._rate, channel, RangeLimits(0.0, 0.0, FILTER_HIGHEST_EDGE_SHARE)
+            )
         )
 
     def rows(self) -> list[dict[str, Any]]:

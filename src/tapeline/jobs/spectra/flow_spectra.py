@@ -17,6 +17,7 @@ from tapeline.campaign.faults import CampaignFaults, Fault
 from tapeline.campaign.flow_series import read_flow_series
 from tapeline.jobs.spectra import FlowNeeds, SpectraNeeds
 from tapeline.jobs.spectra.chart_gain import chart_gains
+from tapeline.limits import WHOLE_NUMBER_WITHIN_UNITS
 from tapeline.store.schema import Table
 from tapeline.store.tables import FLOW_SPECTRA
 
@@ -46,7 +47,7 @@ class FlowPass:
         self._shape, self._hop = shape, hop_frames
         frames = used.ranges[-1][1] if used.ranges else 0
         # Whole hops, so that even a lone segment holds a block of the run's own.
-        hops = int(np.ceil(max(flow.bins.segment_s * rate_hz, shape.size) / hop_frames - 1e-9))
+        hops = int(np.ceil(max(flow.bins.segment_s * rate_hz, shape.size) / hop_frames - WHOLE_NUMBER_WITHIN_UNITS))
         self._segment_s = hops * hop_frames / rate_hz
         self.bins = flow_bins(
             np.array(series.time_s) - flow.start_s,

@@ -11,12 +11,12 @@ import pyarrow as pa
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.history import HistoryPart, WeightedHistory
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.time_weighting import FAST_S, SETTLED_TIMES, SLOW_S
 from tapeline.acoustics.weightings import power_weights
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import levels_with_gaps
 from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.chart_gain import chart_gains
+from tapeline.limits import FAST_TIME_CONSTANT_S, SLOW_TIME_CONSTANT_S, TIME_WEIGHTING_SETTLED_TIMES
 
 
 def history_edges_hz(range_hz: tuple[float, float]) -> tuple[float, float]:
@@ -46,16 +46,16 @@ def history_columns(
     ends = (part.first + np.arange(intervals) + 1) * needs.history.interval_s
 
     def where_used(values: Reals, constant_s: float = 0.0) -> Reals:
-        starts = ends - needs.history.interval_s - SETTLED_TIMES * constant_s
+        starts = ends - needs.history.interval_s - TIME_WEIGHTING_SETTLED_TIMES * constant_s
         frames = (np.maximum(starts, 0.0) * rate_hz, ends * rate_hz)
         return np.where(parts.hold(*(np.round(edge).astype(np.int64) for edge in frames)), values, np.nan)
 
     levels = {
         "level_db": where_used(part.powers),
-        "fast_db": where_used(part.fast, FAST_S),
-        "slow_db": where_used(part.slow, SLOW_S),
-        "fast_maximum_db": where_used(part.fast_largest, FAST_S),
-        "slow_maximum_db": where_used(part.slow_largest, SLOW_S),
+        "fast_db": where_used(part.fast, FAST_TIME_CONSTANT_S),
+        "slow_db": where_used(part.slow, SLOW_TIME_CONSTANT_S),
+        "fast_maximum_db": where_used(part.fast_largest, FAST_TIME_CONSTANT_S),
+        "slow_maximum_db": where_used(part.slow_largest, SLOW_TIME_CONSTANT_S),
     }
     silent = levels["level_db"] == 0.0
     times = (part.first + np.arange(intervals)) * needs.history.interval_s

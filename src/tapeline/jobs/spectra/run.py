@@ -10,7 +10,7 @@ import numpy as np
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.short_time_spectra import LinesTaker, WindowedBlocks, block_frames
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra, SpectrumConsumer, block_frames
 from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines, window
 from tapeline.arrays import Reals
 from tapeline.campaign.plan import Plan
@@ -24,18 +24,13 @@ from tapeline.jobs.spectra.cross_spectra import CrossSpectraPass
 from tapeline.jobs.spectra.flow_spectra import FlowPass
 from tapeline.jobs.spectra.level_history import history_columns, history_of
 from tapeline.jobs.spectra.spectrogram import SpectrogramPass
+from tapeline.limits import HISTORY_FILTER_BLOCK_S, HISTORY_SHARED_BLOCK_S
 from tapeline.store import parquet, tables
 from tapeline.store.arrow_file import PressureFile
 from tapeline.store.schema import Table
 
 if TYPE_CHECKING:
     from tapeline.jobs.spectra.band_history import BandHistoryPass
-
-HISTORY_BLOCK_S = 0.25
-"""Block of the history's weighting filter: long against the slowest part of A and C (8 ms at 20.6 Hz)."""
-
-SHARED_BLOCK_S = 0.1
-"""From this length on the blocks of the averaged spectra serve the history too."""
 
 INTERVALS_A_PART = 128
 """Intervals of the history that are written at once."""
@@ -74,7 +69,7 @@ def _measure(
     mean, parts = np.array([row["mean_pa"] for row in quality]), used_parts(needs, quality, rate)
     averaged = AveragedSpectrum(shape, hop, len(positions), parts)
     cross = flow = explained = None
-    takers: list[LinesTaker] = [averaged]
+    takers: list[SpectrumConsumer] = [averaged]
     if needs.cross_spectra is not None:
         cross = CrossSpectraPass(needs, needs.cross_spectra, positions, rate, shape, hop, parts)
         takers.append(cross.taker)
@@ -86,12 +81,12 @@ def _measure(
     if needs.flow is not None:
         flow = FlowPass(root, needs, needs.flow, positions, rate, shape, hop, parts)
         takers += flow.takers
-    shared = needs.spectra.window == "hann" and 2 * hop == frames and frames >= SHARED_BLOCK_S * rate
-    own = frames if shared else 2 * block_frames(rate, 2.0 / HISTORY_BLOCK_S)
+    shared = needs.spectra.window == "hann" and 2 * hop == frames and frames >= HISTORY_SHARED_BLOCK_S * rate
+    own = frames if shared else 2 * block_frames(rate, 2.0 / HISTORY_FILTER_BLOCK_S)
     track = history_of(needs, positions, rate, own)
-    blocks = [WindowedBlocks(shape, hop, mean, [*takers, track] if shared else takers)]
+    blocks = [ShortTimeSpectra(shape, hop, mean, [*takers, track] if shared else takers)]
     if not shared:
-        blocks.append(WindowedBlocks(window("hann", own), own // 2, mean, [track]))
+        blocks.append(ShortTimeSpectra(window("hann", own), own // 2, mean, [track]))
     passes = _own_passes(needs, positions, mean, rate, parts)
     for samples in source.blocks():
         for each in (*blocks, *passes):

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.acoustics.parts import Parts
-from tapeline.acoustics.short_time_spectra import WindowedBlocks, block_frames, lines_within
+from tapeline.acoustics.short_time_spectra import ShortTimeSpectra, block_frames, lines_within
 from tapeline.acoustics.spectrogram import Spectrogram
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
@@ -47,7 +47,7 @@ class SpectrogramPass:
             self._chosen = []
             return
         self._gram = Spectrogram(shape, hop, len(self._chosen), a_column, first, last)
-        self._blocks = WindowedBlocks(shape, hop, mean[self._chosen], [self._gram])
+        self._blocks = ShortTimeSpectra(shape, hop, mean[self._chosen], [self._gram])
 
     def add(self, block: Sequence[NDArray[np.float32]]) -> None:
         """Take in one row of samples a position of the run."""

@@ -32,15 +32,13 @@ from tapeline.jobs.tables.session_levels import (
     levels_of,
 )
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
+from tapeline.limits import EXCEEDED_LEVELS_PCT
 from tapeline.store import tables
-
-EXCEEDED_PCT = (5.0, 10.0, 50.0, 90.0, 95.0)
-"""Percentages of the time that levels are exceeded in, L5 to L95 (common practice)."""
 
 LARGEST = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow_maximum_db": "slow_maximum_db"}
 """Columns of the largest levels, and where in the history they come from."""
 
-STATISTICS = (*(f"l{pct:g}_db" for pct in EXCEEDED_PCT), *LARGEST)
+STATISTICS = (*(f"l{pct:g}_db" for pct in EXCEEDED_LEVELS_PCT), *LARGEST)
 
 
 def overall_rows(job: SessionJob, m: Measured, history: pa.Table) -> list[dict[str, Any]]:
@@ -167,7 +165,7 @@ def history_statistics(history: pa.Table, position: str, weighting: str) -> dict
     keep = pc.and_(pc.equal(history["position"], position), pc.equal(history["weighting"], weighting))
     own = history.filter(keep)
     levels = pc.if_else(own["silent"], -np.inf, own["level_db"])
-    exceeded = levels_exceeded(levels.drop_null().to_numpy(), EXCEEDED_PCT)
-    return {f"l{pct:g}_db": finite_or_none(level) for pct, level in zip(EXCEEDED_PCT, exceeded, strict=True)} | {
+    exceeded = levels_exceeded(levels.drop_null().to_numpy(), EXCEEDED_LEVELS_PCT)
+    return {f"l{pct:g}_db": finite_or_none(level) for pct, level in zip(EXCEEDED_LEVELS_PCT, exceeded, strict=True)} | {
         name: pc.max(own[column]).as_py() for name, column in LARGEST.items()
     }

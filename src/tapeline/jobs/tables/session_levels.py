@@ -16,10 +16,10 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, Subtraction
 from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, on_lines, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
-from tapeline.acoustics.chosen_by_margin import ONE_SIDED_95
+from tapeline.acoustics.common_tones import common_tone_half_width
 from tapeline.acoustics.levels import level_db, power_pa2
-from tapeline.acoustics.stationarity import SEGMENTS, mean_power_variance
-from tapeline.acoustics.tones_of_both import half_width_of_tones
+from tapeline.acoustics.selection_by_margin import ONE_SIDED_95
+from tapeline.acoustics.stationarity import mean_power_variance
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.level_use_columns import ChannelDoubts, channel_doubts
@@ -31,6 +31,7 @@ from tapeline.jobs.tables.run_background import Key, RunBackground, SpeedGroup, 
 from tapeline.jobs.tables.session_spectra import RunSpectra, load_run
 from tapeline.jobs.tables.usable_bands import RangesLeftOut, with_levels
 from tapeline.jobs.verdicts import verdicts_file
+from tapeline.limits import TREND_SEGMENTS
 from tapeline.quality.use_of_levels import doubts_level
 from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.store import parquet, tables
@@ -250,7 +251,7 @@ def _tones_of_both(m: Measured, bands: Bands) -> LineSpectra | None:
     there = m.background.there[:, None]
     total = spectra if m.run.kept is None else m.run.kept
     below = np.where(there, np.nan_to_num(found.powers.power), 0.0)
-    half = half_width_of_tones(np.asarray(total.psd, dtype=np.float64), below, spectra.step_hz, bands)
+    half = common_tone_half_width(np.asarray(total.psd, dtype=np.float64), below, spectra.step_hz, bands)
     return LineSpectra(half, spectra.step_hz, spectra.covariance) if half.any() else None
 
 
@@ -314,7 +315,7 @@ def steadiness_of(spectra: RunSpectra, history: pa.Table, range_hz: tuple[float,
     for p, position in enumerate(spectra.positions):
         level = own.filter(pc.equal(own["position"], position))["level_db"].drop_null().to_numpy()
         power = power_pa2(level[np.isfinite(level)])
-        parts = [part.mean() for part in np.array_split(power, SEGMENTS) if part.size]
+        parts = [part.mean() for part in np.array_split(power, TREND_SEGMENTS) if part.size]
         if parts:
             (variances[p],), known = mean_power_variance(np.array([parts]), random[p : p + 1])
             freedom = min(freedom, known)

@@ -9,34 +9,23 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.calibration.tone import SMALLEST_POWER
+from tapeline.limits import (
+    BLOCK_TONE_TO_NOISE_DB,
+    CALIBRATED_CHANNEL_ABOVE_OTHERS_DB,
+    EXPECTED_TONE_WITHIN_DB,
+    SUSTAINED_TONE_S,
+    UNSTATED_SENSITIVITY_WITHIN_DB,
+)
 
 Flags = NDArray[np.bool_]
-
-LEAST_DOMINANCE_DB = 6.0
-"""A rung channel stands at least this far above every other one (own choice; leakage is 20 dB down and more)."""
-
-LEAST_BLOCK_TONE_TO_NOISE_DB = 10.0
-"""Blocks with more noise than this beside the tone are handling, not calibration (own choice)."""
-
-NEAR_DB = 12.0
-"""How far a tone may be from what the tables let expect (own choice; what is missed is looked for at any level)."""
-
-PLAUSIBLE_DB = 60.0
-"""About 10 mV/Pa: sensors of which no sensitivity is stated have 0.01 mV/Pa to 10 V/Pa (own choice)."""
-
-UNSTATED_SENSITIVITY_V_PER_PA = 0.01
-"""The middle of that range."""
-
-SUSTAINED_S = 0.5
-"""A level counts as a channel's loudest where it lasts this long (own choice: shorter than any ring that is used)."""
 
 
 @dataclass(frozen=True)
 class Expected:
-    """What the calibrator should give on each channel, arrays of shape (channels,).
+    """Expected tone of the calibrator on each channel, arrays of shape (channels,).
 
-    `power` is its mean square in square units of the recording, `sensitivity_v_per_pa` what it was reckoned from; where
-    that is not `stated`, the middle of what sensors have stands in.
+    `power` is its mean square in square units of the recording, `sensitivity_v_per_pa` what it was computed from; where
+    that is not `stated`, the middle of the usual range of sensors is used.
     """
 
     power: Reals
@@ -44,44 +33,48 @@ class Expected:
     stated: Flags
 
 
-def rung_blocks(tone: Reals, beside: Reals, expected: Expected, hop_s: float, within_db: float = NEAR_DB) -> Flags:
-    """Which channel is rung in which block, shape (channels, blocks) as `tone` and the noise `beside` it.
+def calibrated_blocks(
+    tone: Reals, beside: Reals, expected: Expected, hop_s: float, within_db: float = EXPECTED_TONE_WITHIN_DB
+) -> Flags:
+    """Flags of the channel that is calibrated in each block, (channels, blocks) as `tone` and the noise `beside` it.
 
-    Channels within 6 dB of their own loudest level contend; the others hear a leak. One of stated sensitivity is rung
-    where its tone is within `within_db` of what is expected, 10 dB above the noise, and 6 dB clear of all others of
-    that kind, each against its own expected value. One without gives way to them and is rung where its sensor's voltage
-    is 6 dB above that of all others that contend.
+    Channels within 6 dB of their own loudest level are candidates; the others pick up a leak. One of stated sensitivity
+    is calibrated where its tone is within `within_db` of the expected one, 10 dB above the noise, and 6 dB above all
+    others of that kind, each against its own expected value. One without is calibrated where none of those is, and its
+    sensor's voltage is 6 dB above that of all other candidates.
     """
     if tone.size == 0:
         return np.zeros(tone.shape, dtype=bool)
     level, clear, loud = _levels(tone, beside, expected, hop_s)
     near = loud & clear & _near(level, expected, within_db)
     contending = np.where(loud, level, -np.inf)
-    rung = near & (above_others(contending, expected.stated) >= LEAST_DOMINANCE_DB)
+    calibrated = near & (above_others(contending, expected.stated) >= CALIBRATED_CHANNEL_ABOVE_OTHERS_DB)
     unstated = ~expected.stated
     if unstated.any():
         volts = contending + 20.0 * np.log10(expected.sensitivity_v_per_pa)[:, None]
-        own = loud & clear & (np.abs(level) <= PLAUSIBLE_DB) & ~near.any(axis=0)
-        own &= above_others(volts, np.ones_like(unstated)) >= LEAST_DOMINANCE_DB
-        rung |= unstated[:, None] & own
-    return np.asarray(rung)
+        own = loud & clear & (np.abs(level) <= UNSTATED_SENSITIVITY_WITHIN_DB) & ~near.any(axis=0)
+        own &= above_others(volts, np.ones_like(unstated)) >= CALIBRATED_CHANNEL_ABOVE_OTHERS_DB
+        calibrated |= unstated[:, None] & own
+    return np.asarray(calibrated)
 
 
 def partners(tone: Reals, beside: Reals, expected: Expected, hop_s: float) -> NDArray[np.int64]:
     """The other channel that carries the tone as loud as this one, -1 where there is none; shape (channels, blocks).
 
-    Both are of stated sensitivity, at their loudest, near what is expected of them and less than 6 dB apart.
+    Both are of stated sensitivity, at their loudest, near the expected level and less than 6 dB apart.
     """
     found = np.full(tone.shape, -1)
     if tone.shape[0] < 2 or tone.size == 0:
         return found
     level, clear, loud = _levels(tone, beside, expected, hop_s)
-    seen = np.where(loud & clear & _near(level, expected, NEAR_DB), level, -np.inf)
+    seen = np.where(loud & clear & _near(level, expected, EXPECTED_TONE_WITHIN_DB), level, -np.inf)
     order = np.argsort(-seen, axis=0, kind="stable")
     first, second = order[0], order[1]
     blocks = np.arange(tone.shape[1])
     with np.errstate(invalid="ignore"):
-        both = np.isfinite(seen[second, blocks]) & (seen[first, blocks] - seen[second, blocks] < LEAST_DOMINANCE_DB)
+        both = np.isfinite(seen[second, blocks]) & (
+            seen[first, blocks] - seen[second, blocks] < CALIBRATED_CHANNEL_ABOVE_OTHERS_DB
+        )
     found[first[both], blocks[both]] = second[both]
     found[second[both], blocks[both]] = first[both]
     return found
@@ -91,9 +84,9 @@ def _levels(tone: Reals, beside: Reals, expected: Expected, hop_s: float) -> tup
     """Levels in dB against what is expected, where the noise is low enough, where a channel is near its own loudest."""
     power = np.maximum(tone, SMALLEST_POWER)
     level = 10.0 * np.log10(power / expected.power[:, None])
-    clear = 10.0 * np.log10(power / beside) >= LEAST_BLOCK_TONE_TO_NOISE_DB
-    loudest = _sustained(level, max(1, round(SUSTAINED_S / hop_s)))
-    return level, clear, level >= loudest[:, None] - LEAST_DOMINANCE_DB
+    clear = 10.0 * np.log10(power / beside) >= BLOCK_TONE_TO_NOISE_DB
+    loudest = _sustained(level, max(1, round(SUSTAINED_TONE_S / hop_s)))
+    return level, clear, level >= loudest[:, None] - CALIBRATED_CHANNEL_ABOVE_OTHERS_DB
 
 
 def _near(level: Reals, expected: Expected, within_db: float) -> Flags:
@@ -102,9 +95,9 @@ def _near(level: Reals, expected: Expected, within_db: float) -> Flags:
 
 
 def above_others(level: Reals, members: Flags) -> Reals:
-    """How far each channel is above the loudest other one of the members, in dB; infinite where there is none.
+    """Level of each channel above the loudest other one of the members, in dB; infinite where there is none.
 
-    Levels of minus infinity do not contend; nothing can be said of them (NaN).
+    Levels of minus infinity are no candidates; for them the result is NaN.
     """
     seen = np.where(members[:, None], level, -np.inf)
     best = np.argmax(seen, axis=0)

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tapeline.calibration.data_sheet import decode
-from tapeline.calibration.sensor_papers import SensorPapers, chart_age_days, doubts_of_papers, same_serial
+from tapeline.calibration.sensor_certificate import SensorCertificate, certificate_doubts, chart_age_days, same_serial
 from tapeline.jobs.sensitivity import Papers
 from tapeline.jobs.sensitivity.run import read_papers
 
@@ -30,7 +30,7 @@ def doubts(**changes: Any) -> dict[str, str]:
         "data_sheet": None,
         "data_sheet_fault": None,
     }
-    return doubts_of_papers(SensorPapers(**(values | changes)), MEASURED_ON, 730)
+    return certificate_doubts(SensorCertificate(**(values | changes)), MEASURED_ON, 730)
 
 
 def test_papers_that_agree_give_no_doubt() -> None:
@@ -97,7 +97,7 @@ def test_data_sheets_that_cannot_be_trusted(tmp_path: Path) -> None:
     words = {}
     for name in ("short.bin", "wrong.bin", "gone.bin"):
         papers = read_papers(tmp_path, Papers("s1", None, None, False, None, "pressure", name))
-        found = doubts_of_papers(papers, MEASURED_ON, 730)
+        found = certificate_doubts(papers, MEASURED_ON, 730)
         assert list(found) == ["data-sheet-unreadable"]
         words[name] = found["data-sheet-unreadable"]
     assert "short.bin: found 3 bytes, expected 8" in words["short.bin"]

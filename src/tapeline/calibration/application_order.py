@@ -1,20 +1,19 @@
-"""Who was rung: the sequence of positions heard against the one that the run table states."""
+"""The sequence of calibrated positions compared with the one that the run table states."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from tapeline.limits import EXCHANGED_PAIRS
+
 MOST_NAMED = 12
 """A longer sequence is cut in a sentence."""
-
-SWAPS_AT_MOST = 2
-"""So many exchanged pairs are mistakes in patching; more of them: the list is in another order (own choice)."""
 
 
 @dataclass(frozen=True)
 class Doubt:
-    """A reason code at a position, with its sentence; `partner` is the position that was heard in its place."""
+    """A reason code at a position, with its sentence; `partner` is the position that was calibrated in its place."""
 
     position: str
     code: str
@@ -22,27 +21,27 @@ class Doubt:
     partner: str | None = None
 
 
-def turns_of(rung: Sequence[str]) -> list[str]:
-    """The sequence with a position that was put on again at once, without another one between, counted once."""
-    return [name for index, name in enumerate(rung) if index == 0 or name != rung[index - 1]]
+def distinct_turns(calibrated: Sequence[str]) -> list[str]:
+    """The sequence with a position that was calibrated again at once, without another one between, counted once."""
+    return [name for index, name in enumerate(calibrated) if index == 0 or name != calibrated[index - 1]]
 
 
-def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
-    """What is odd about the sequence: positions heard in order of time (`rung`) against those stated, none if unknown.
+def order_doubts(calibrated: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
+    """Doubts of a sequence of positions, `calibrated` in order of time, against those `stated` (none if unknown).
 
-    Where a stated position was not heard and another was rung beside the same neighbour, both are doubted, unless that
-    one had its own turn too: then it hangs where it should. A position heard unasked is doubted, one heard twice is
-    noted; of exchanged pairs both are named.
+    Where a stated position is missing and another was calibrated beside the same neighbour, both are doubted, unless
+    that one had its own turn too: then it hangs where it should. A position that is not stated is doubted, one that was
+    calibrated twice is noted; of exchanged pairs both are named.
     """
-    turns = turns_of(rung)
+    turns = distinct_turns(calibrated)
     doubts: list[Doubt] = []
-    in_place = {name: _in_place_of(name, rung, stated) for name in stated if name not in turns}
+    in_place = {name: _in_place_of(name, calibrated, stated) for name in stated if name not in turns}
     for name, taker in in_place.items():
         if taker is not None:
             words = "the cables or fittings of the two are likely exchanged, or the wrong one was rung"
             sentence = f"position {name}: {taker} was rung when it was due: {words}"
             doubts.append(Doubt(name, "rung-in-place", sentence, taker))
-            if rung.count(taker) > 1:
+            if calibrated.count(taker) > 1:
                 again = f"position {taker} was rung again when {name} was due; its own turn counts all the same"
                 doubts.append(Doubt(taker, "rung-twice", again))
             else:
@@ -61,13 +60,13 @@ def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
     return list({(found.position, found.code): found for found in reversed(doubts)}.values())[::-1]
 
 
-def _in_place_of(name: str, rung: Sequence[str], stated: Sequence[str]) -> str | None:
+def _in_place_of(name: str, calibrated: Sequence[str], stated: Sequence[str]) -> str | None:
     """Who was rung, unasked or a second time, beside a neighbour that the list gives a missed position."""
     index = stated.index(name)
     before, after = _neighbours(stated, index)
-    for place, heard in enumerate(rung):
-        previous, following = _neighbours(rung, place)
-        spare = heard not in stated or rung.count(heard) > 1
+    for place, heard in enumerate(calibrated):
+        previous, following = _neighbours(calibrated, place)
+        spare = heard not in stated or calibrated.count(heard) > 1
         if spare and (previous == before or following == after):
             return heard
     return None
@@ -87,7 +86,12 @@ def _exchanged(turns: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
         return []
     pairs = all(asked[asked[name]] == name for name in moved)
     reversed_whole = once == listed[::-1] and len(once) > 2
-    if pairs and len(moved) // 2 <= SWAPS_AT_MOST and not reversed_whole and (len(moved) < len(once) or len(once) == 2):
+    if (
+        pairs
+        and len(moved) // 2 <= EXCHANGED_PAIRS
+        and not reversed_whole
+        and (len(moved) < len(once) or len(once) == 2)
+    ):
         return [
             Doubt(
                 name,

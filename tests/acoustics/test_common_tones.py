@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, corrected_interval
 from tapeline.acoustics.bands import bands_between
-from tapeline.acoustics.tones_of_both import half_width_of_tones
+from tapeline.acoustics.common_tones import common_tone_half_width
 
 Reals = NDArray[np.float64]
 
@@ -37,7 +37,7 @@ def share_that_holds(tone_db: float, *, minded: bool) -> float:
     phase = random.uniform(0.0, 2.0 * np.pi, CASES)
     both = source_tone + below_tone + 2.0 * np.sqrt(source_tone * below_tone) * np.cos(phase)
     run, below = spectra(random, 1.0, both), spectra(random, 0.05, np.full(CASES, below_tone))
-    half = half_width_of_tones(run, below, STEP_HZ, BAND)
+    half = common_tone_half_width(run, below, STEP_HZ, BAND)
     run, below, half = (psd[:, INSIDE].sum(axis=1) for psd in (run, below, half if minded else 0.0 * half))
     variances = (np.sum(np.full(INSIDE.sum(), 1.0)) * noise**2 / AVERAGES for noise in (1.0, 0.05))
     found = background.subtract(run, below, *(np.full(CASES, v) for v in variances), LIMITS, None, half)
@@ -63,5 +63,5 @@ def test_noise_alone_and_tones_of_one_alone_are_left_as_they_are() -> None:
     none, some = np.zeros(CASES), np.full(CASES, 100.0)
     noise, loud = spectra(random, 1.0, none), spectra(random, 1.0, some)
     for run, below in ((noise, noise), (loud, noise), (noise, loud), (1e4 * loud, loud)):
-        assert not half_width_of_tones(run, below, STEP_HZ, BAND).any()
-    assert half_width_of_tones(loud, loud, STEP_HZ, BAND)[:, AT].all()
+        assert not common_tone_half_width(run, below, STEP_HZ, BAND).any()
+    assert common_tone_half_width(loud, loud, STEP_HZ, BAND)[:, AT].all()

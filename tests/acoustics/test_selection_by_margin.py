@@ -8,7 +8,7 @@ import scipy.stats
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, corrected_interval, subtract
-from tapeline.acoustics.chosen_by_margin import ChosenByMargin, needed_margin_db
+from tapeline.acoustics.selection_by_margin import SelectionByMargin, needed_margin_db
 
 LIMITS = MarginLimits(no_correction_above_db=15.0, enough_margin_db=6.0, least_margin_db=3.0, bound_factor=1.96)
 CASES = 20_000
@@ -66,10 +66,10 @@ def test_long_records_are_judged_by_the_measured_margin_alone() -> None:
 
 def test_a_choice_far_away_changes_no_tail() -> None:
     freedom = np.full(2, 400.0), np.full(2, 400.0)
-    far = ChosenByMargin(np.array([30.0, 1.0]), np.full(2, 2.0), freedom)
+    far = SelectionByMargin(np.array([30.0, 1.0]), np.full(2, 2.0), freedom)
     assert far.low_tail(0.025).tolist() == [0.025, 0.025]
     assert far.tail_of_bound(0.025) == pytest.approx([0.025, 0.025])
-    never = ChosenByMargin(np.array([2.1, 1.9]), np.full(2, np.nan), freedom)
+    never = SelectionByMargin(np.array([2.1, 1.9]), np.full(2, np.nan), freedom)
     assert never.high_tail(0.025).tolist() == [0.025, 0.025]
 
 
@@ -77,9 +77,9 @@ def test_the_tail_after_a_choice_is_that_of_the_truncated_ratio() -> None:
     """By scipy's F: at the end found, a ratio as high among those above the limit has the chance asked for."""
     freedom, needed, measured = 80.0, 2.0, 2.6
     tail = float(
-        ChosenByMargin(np.array([measured]), np.array([needed]), (np.array([freedom]), np.array([freedom]))).low_tail(
-            0.05
-        )[0]
+        SelectionByMargin(
+            np.array([measured]), np.array([needed]), (np.array([freedom]), np.array([freedom]))
+        ).low_tail(0.05)[0]
     )
     true = measured / scipy.stats.f.isf(tail, freedom, freedom)
     among = scipy.stats.f.sf(measured / true, freedom, freedom) / scipy.stats.f.sf(needed / true, freedom, freedom)

@@ -1,4 +1,4 @@
-"""What a sensor's papers say: the sensor table, its chart and its electronic data sheet, held against each other."""
+"""A sensor's certificates: the sensor table, its chart and its electronic data sheet, compared with each other."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from tapeline.calibration.data_sheet import DataSheet
 
 
 @dataclass(frozen=True)
-class SensorPapers:
-    """The papers of the sensor at one position. `data_sheet_fault` says why a stated data sheet could not be read."""
+class SensorCertificate:
+    """The certificates of the sensor at one position; `data_sheet_fault` says why its data sheet cannot be read."""
 
     sensor: str
     serial: str | None
@@ -25,15 +25,19 @@ class SensorPapers:
 
 
 def chart_age_days(calibrated_on: str | None, measured_on: str | None) -> int | None:
-    """Days from the chart's date to the measurement's (ISO 8601); None where either is not stated."""
+    """Days from the chart's date to the measurement's (ISO 8601); None where either is not stated.
+
+    >>> chart_age_days("2024-03-01", "2025-03-01")
+    365
+    """
     if calibrated_on is None or measured_on is None:
         return None
     day = datetime.date.fromisoformat(measured_on[:10])
     return (day - datetime.date.fromisoformat(calibrated_on[:10])).days
 
 
-def doubts_of_papers(papers: SensorPapers, measured_on: str | None, age_limit_days: int) -> dict[str, str]:
-    """Reason codes with their words: old or foreign charts, kinds of response, data sheets that say otherwise."""
+def certificate_doubts(papers: SensorCertificate, measured_on: str | None, age_limit_days: int) -> dict[str, str]:
+    """Doubts by reason code: old or foreign charts, kinds of response, data sheets that contradict the sensor table."""
     doubts = {}
     age = chart_age_days(papers.calibrated_on, measured_on)
     if age is not None and age > age_limit_days:
@@ -57,7 +61,7 @@ def doubts_of_papers(papers: SensorPapers, measured_on: str | None, age_limit_da
     return doubts | _serials(papers) | _data_sheet(papers)
 
 
-def _serials(papers: SensorPapers) -> dict[str, str]:
+def _serials(papers: SensorCertificate) -> dict[str, str]:
     own, words = papers.serial, []
     if own and papers.chart_serial and not same_serial(own, papers.chart_serial):
         words.append(f"its chart is of serial {papers.chart_serial}")
@@ -68,7 +72,7 @@ def _serials(papers: SensorPapers) -> dict[str, str]:
     return {"serial-differs": f"sensor {papers.sensor} has serial {own} in the sensor table, {' and '.join(words)}"}
 
 
-def _data_sheet(papers: SensorPapers) -> dict[str, str]:
+def _data_sheet(papers: SensorCertificate) -> dict[str, str]:
     doubts = {}
     sheet = papers.data_sheet
     if papers.data_sheet_fault:
@@ -85,7 +89,7 @@ def _data_sheet(papers: SensorPapers) -> dict[str, str]:
 
 
 def same_serial(one: str, other: str) -> bool:
-    """Whether two serial numbers are the same, whatever signs and leading zeros stand before the last digits."""
+    """Whether two serial numbers are the same, whatever signs and leading zeros precede the last digits."""
     if one.strip().casefold() == other.strip().casefold():
         return True
     last = [re.findall(r"\d+", text)[-1:] for text in (one, other)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.log_shift import log_shift
+from tapeline.acoustics.run_log_offset import run_log_offset
 
 LIMIT_DB = 3.0
 SPEEDS_MPS = (20.0, 24.0, 28.0, 33.0, 36.0, 40.0, 45.0, 50.0)
@@ -30,7 +30,7 @@ def session(random: np.random.Generator, order: str, speeds: int, cells_sd_db: f
 
 
 def shift_of(rows: list[Row], levels: list[float]):  # type: ignore[no-untyped-def]
-    return log_shift(levels, [v for _, v in rows], [c for c, _ in rows], LIMIT_DB)
+    return run_log_offset(levels, [v for _, v in rows], [c for c, _ in rows], LIMIT_DB)
 
 
 @pytest.mark.parametrize("order", ["random", "ramp", "updown"])

@@ -1,4 +1,4 @@
-"""Which margin a level needs to be stated, and the tails of intervals of levels that were chosen by their margin."""
+"""The margin a level needs to be stated, and interval tails that allow for the selection of levels by their margin."""
 
 from __future__ import annotations
 
@@ -10,20 +10,12 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 from tapeline.arrays import Reals
+from tapeline.limits import MARGIN_SHORTFALL_DB, RARE_CHOICE_P
 
 Flags = NDArray[np.bool_]
 
 ONE_SIDED_95 = 1.645
 """Normal quantile: by so many standard uncertainties a margin is surely above another."""
-
-SHORT_BY_DB = 1.0
-"""How far the lower 95 % end of a margin may fall below the least margin, dB (own choice).
-
-Records of 100 effective averages and more are then judged by the measured margin alone, as they are in ISO 3744.
-"""
-
-SELDOM = 0.003
-"""Choices that are made more seldom than this widen no interval: without it an end at the limit lies nowhere."""
 
 FAR = 6.0
 """Standard uncertainties from the limit beyond which a choice changes nothing."""
@@ -34,41 +26,41 @@ HALVINGS = 36
 def needed_margin_db(
     power: Reals, below: Reals, variance: Reals, below_variance: Reals, least_margin_db: float
 ) -> Reals:
-    """Margin (dB) from which a level is stated, of the powers' shape: `least_margin_db`, or more where chance is large.
+    """Margin in dB from which a level is stated: `least_margin_db`, or more where chance is large.
 
-    The lower one-sided 95 % end of the measured margin may fall short of `least_margin_db` by `SHORT_BY_DB`. Powers in
-    Pa^2, variances in Pa^4.
+    The lower one-sided 95 % end of the measured margin may fall short of `least_margin_db` by `MARGIN_SHORTFALL_DB`.
+    All powers have one shape, in Pa^2, their variances in Pa^4.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         error = DB_PER_RELATIVE_POWER * np.sqrt(variance / power**2 + below_variance / below**2)
-    return np.asarray(np.fmax(least_margin_db, least_margin_db - SHORT_BY_DB + ONE_SIDED_95 * error))
+    return np.asarray(np.fmax(least_margin_db, least_margin_db - MARGIN_SHORTFALL_DB + ONE_SIDED_95 * error))
 
 
-class ChosenByMargin:
+class SelectionByMargin:
     """Tails of confidence intervals after a choice: a level is stated where `measured` >= `needed`, else it is a bound.
 
-    Both are ratios of power to background of one shape. The powers are scaled chi-squares of `freedom` degrees of
-    freedom, so that the ratio follows Fisher's F. An end of an interval is a true ratio with which what was measured
-    would be surprising; after the choice, surprising among the ratios that are chosen alike (conditional inference on
-    a truncated distribution; Cohen, Ann. Math. Stat. 21 (1950) 557 has the normal case; from memory). Each method
-    returns the tail that an interval without any choice needs to have the same end.
+    Both are ratios of power to background of one shape. The powers are scaled chi-squares of `degrees_of_freedom`
+    degrees of freedom, so that the ratio follows Fisher's F. An end of an interval is a true ratio with which what was
+    measured would be surprising; after the choice, surprising among the ratios that are chosen alike (conditional
+    inference on a truncated distribution; Cohen, Ann. Math. Stat. 21 (1950) 557 has the normal case; from memory). Each
+    method returns the tail that an interval without any choice needs to have the same end.
     """
 
-    def __init__(self, measured: Reals, needed: Reals, freedom: tuple[Reals, Reals]) -> None:
+    def __init__(self, measured: Reals, needed: Reals, degrees_of_freedom: tuple[Reals, Reals]) -> None:
         with np.errstate(divide="ignore", invalid="ignore"):
-            error = np.sqrt(2.0 / freedom[0] + 2.0 / freedom[1])
+            error = np.sqrt(2.0 / degrees_of_freedom[0] + 2.0 / degrees_of_freedom[1])
             distance = np.log(measured / needed) / error
             self.near: Flags = np.asarray((error > 0.0) & (np.abs(distance) < FAR))
         self._error = error[self.near]
         self._measured, self._needed = np.log(measured[self.near]), np.log(needed[self.near])
-        self._freedom = freedom[0][self.near], freedom[1][self.near]
+        self._dof = degrees_of_freedom[0][self.near], degrees_of_freedom[1][self.near]
 
     def tail_of_bound(self, tail: float) -> Reals:
         """Upper tail of a bound, of the powers' shape: measured below the needed ratio."""
 
         def far_enough(true: Reals) -> Flags:
             chosen = self._below(self._needed, true)
-            return np.asarray((self._below(self._measured, true) <= tail * chosen) | (chosen <= SELDOM))
+            return np.asarray((self._below(self._measured, true) <= tail * chosen) | (chosen <= RARE_CHOICE_P))
 
         return self._spread(tail, self._below(self._measured, self._nearest(far_enough, 1.0)))
 
@@ -77,7 +69,7 @@ class ChosenByMargin:
 
         def far_enough(true: Reals) -> Flags:
             chosen = self._above(self._needed, true)
-            return np.asarray((self._above(self._measured, true) <= tail * chosen) | (chosen <= SELDOM))
+            return np.asarray((self._above(self._measured, true) <= tail * chosen) | (chosen <= RARE_CHOICE_P))
 
         return self._spread(tail, self._above(self._measured, self._nearest(far_enough, -1.0)))
 
@@ -114,6 +106,6 @@ class ChosenByMargin:
 
     def _normal(self, log_f: Reals) -> Reals:
         """Normal quantile of Fisher's F by cube roots (Paulson, Ann. Math. Stat. 13 (1942) 233; from memory)."""
-        first, second = (2.0 / (9.0 * each) for each in self._freedom)
+        first, second = (2.0 / (9.0 * each) for each in self._dof)
         root = np.exp(log_f / 3.0)
         return np.asarray(((1.0 - second) * root - (1.0 - first)) / np.sqrt(second * root**2 + first))
