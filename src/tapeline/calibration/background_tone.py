@@ -14,6 +14,7 @@ from tapeline.arrays import Reals
 from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import octave_around
 from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.uncertainty_terms import BACKGROUND_TONE
 
 PIECE_S = 0.5
 """Length of a quiet piece: long enough to part hum from noise, some 3 Hz (own choice)."""
@@ -67,4 +68,4 @@ def largest_shift_db(background_rms: float, tone_rms: float) -> float:
 
 def background_term(background_rms: float, tone_rms: float) -> Term:
     """The shift's standard uncertainty: of unknown phase it is spread as an arcsine (GUM H.1.3.4, from memory)."""
-    return Term("background tone", largest_shift_db(background_rms, tone_rms) / math.sqrt(2.0), "measured")
+    return Term(BACKGROUND_TONE.name, largest_shift_db(background_rms, tone_rms) / math.sqrt(2.0), "measured")

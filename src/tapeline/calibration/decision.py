@@ -17,8 +17,9 @@ from tapeline.calibration.evidence import (
     summary_of,
 )
 from tapeline.calibration.level_linearity import linearity_of
-from tapeline.calibration.sensitivity_terms import SHARED_TERMS, sensitivity_terms
+from tapeline.calibration.sensitivity_terms import sensitivity_terms
 from tapeline.statistics.uncertainty import Term, combined
+from tapeline.statistics.uncertainty_terms import CALIBRATOR
 
 CALIBRATORS_APART = 2.0
 """Two calibrators may differ by this many standard uncertainties of their levels' difference (coverage factor, GUM)."""
@@ -133,7 +134,7 @@ def _apart(evidence: Evidence, limits: Limits) -> dict[str, str]:
 
 def _calibrators_apart_db(one: Check, other: Check) -> float:
     """How far two calibrators may differ by the uncertainties of their levels."""
-    own = [term for check in (one, other) for term in check.terms if term.name == SHARED_TERMS[0]]
+    own = [term for check in (one, other) for term in check.terms if term.name == CALIBRATOR.name]
     return CALIBRATORS_APART * combined(own).standard_uncertainty
 
 

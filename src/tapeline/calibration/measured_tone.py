@@ -11,10 +11,10 @@ import scipy.fft
 from tapeline.acoustics.sine_fit import fit_sine, line_rms, peak_hz
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
-from tapeline.calibration.evidence import FIT_TERM
 from tapeline.calibration.rings import Ring
 from tapeline.calibration.tone import octave_around
 from tapeline.statistics.uncertainty import Term, rectangular
+from tapeline.statistics.uncertainty_terms import SINE_FIT
 
 LEVEL_STEP_S = 0.5
 """Length of the short levels whose standard deviation tells how steady a tone is (common practice)."""
@@ -71,7 +71,7 @@ class MeasuredTone:
         """
         freedom = float(self.levels - 1) if self.levels > 1 else math.inf
         scatter = self.unsteadiness_db / math.sqrt(max(self.levels, 1))
-        return Term(FIT_TERM, math.hypot(scatter, rectangular(self.trend_db / 2.0)), "measured", freedom)
+        return Term(SINE_FIT.name, math.hypot(scatter, rectangular(self.trend_db / 2.0)), "measured", freedom)
 
 
 def measure_tone(

@@ -417,7 +417,7 @@ class Plan:
             reference_pressure_pa=settings.reference_pressure_pa,
             operating_point=settings.operating_point,
             ranking_points=self._ranking_points(run.run for run in runs),
-            mounting_stated=settings.uncertainty.mounting_is_stated,
+            stated_settings=settings.uncertainty.stated_settings,
         )
 
     def _ranking_points(self, runs: Iterable[str]) -> tuple[tuple[float, float], ...]:

@@ -427,7 +427,7 @@ class CompareNeeds:
 
     `mirrors` names the partners of positions on the other side, `lines` the comparison that is given line by line.
     `ranking_points` are the nominal speeds (m/s) and yaw angles that the ranking is over; none: all.
-    `mounting_stated`: the mounting's uncertainty is the campaign's own and no default.
+    `stated_settings` are those of the section `uncertainty` by which the campaign states a term itself.
     """
 
     campaign: str
@@ -445,7 +445,7 @@ class CompareNeeds:
     reference_pressure_pa: float
     operating_point: OperatingPoint
     ranking_points: tuple[tuple[float, float], ...] = ()
-    mounting_stated: bool = False
+    stated_settings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,7 @@ from tapeline.arrays import Reals
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.significance import student_factor, student_p_value
 from tapeline.statistics.uncertainty import together, welch_satterthwaite
-
-HELD = "change between the two sessions"
-"""What an interval between sessions needs beyond its other terms to hold the change that was measured there."""
+from tapeline.statistics.uncertainty_terms import BACKGROUND, HELD_CHANGE, RANDOM_ERROR, REPEATS
 
 
 @dataclass(frozen=True)
@@ -127,7 +125,7 @@ def difference(
     left = left + sum(background_beyond(cell, scatter) for cell, scatter in sides)
     terms = {
         **repeat_terms(of_sides, one_pool=one_pool | scatters[0].is_lent | scatters[1].is_lent),
-        "background": (np.nan_to_num(left), np.full(left.shape, np.inf)),
+        BACKGROUND.name: (np.nan_to_num(left), np.full(left.shape, np.inf)),
         **lasting,
     }
     shape = reference.mean_db.shape
@@ -136,7 +134,7 @@ def difference(
     variance = variances.sum(axis=0)
     if held_db is not None:
         least = np.nan_to_num(held_db / student_factor(degrees, confidence)) ** 2
-        terms[HELD] = (np.maximum(least - variance, 0.0), degrees)
+        terms[HELD_CHANGE.name] = (np.maximum(least - variance, 0.0), degrees)
         variance = np.maximum(variance, least)
     error = np.sqrt(variance)
     d = treatment.mean_db - reference.mean_db
@@ -216,8 +214,8 @@ def repeat_terms(parts: Sequence[RunToRun], *, one_pool: bool | NDArray[np.bool_
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(excess > 0.0, excess / (excess + random), 1.0)
     return {
-        "random error": (random, np.where(excess > 0.0, np.inf, freedom)),
-        "repeats": (excess, np.where(np.isfinite(freedom), freedom, 1.0) * share**2),
+        RANDOM_ERROR.name: (random, np.where(excess > 0.0, np.inf, freedom)),
+        REPEATS.name: (excess, np.where(np.isfinite(freedom), freedom, 1.0) * share**2),
     }
 
 

@@ -13,8 +13,13 @@ from tapeline.statistics.comparison import Cell, run_to_run
 from tapeline.statistics.effective_number import in_own_units
 from tapeline.statistics.moderated_variance import moderated, variance_prior
 from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.statistics.uncertainty_terms import ASSUMED_DEGREES_OF_FREEDOM
 
 Flags = NDArray[np.bool_]
+
+ENOUGH_CHANGES = 3.0
+"""Beside fewer independent changes between sessions the assumed standard deviation counts too, for as many changes as
+it has degrees of freedom (own choice, see docs/validation.md)."""
 
 LEAST_SHARE = 1e-3
 """A change no larger than its noise is taken as this share of it, so that its degrees of freedom stay finite."""
@@ -111,6 +116,18 @@ def session_scatter(changes: Sequence[SessionChange], freedom: Reals, near: Flag
         np.where(there, both * np.nan_to_num(share, nan=1.0) ** 2, 0.0),
         np.where(there, both, 0.0),
     )
+
+
+def with_assumed(known: SessionScatter, usual_variance_db2: Reals) -> tuple[Reals, Reals]:
+    """Variance (dB^2) of one session's level and its degrees of freedom, with what is usual beside few changes.
+
+    Both (positions, items), as `usual_variance_db2` or what broadcasts to it; 0 with one degree of freedom where
+    nothing was measured twice.
+    """
+    is_known = known.changes > 0.0
+    few = np.where(known.changes < ENOUGH_CHANGES, ASSUMED_DEGREES_OF_FREEDOM, 0.0)
+    together = (known.changes * known.variance_db2 + few * usual_variance_db2) / np.maximum(known.changes + few, 1e-9)
+    return np.where(is_known, together, 0.0), np.where(is_known, known.degrees_of_freedom + few, 1.0)
 
 
 def _near_bands(

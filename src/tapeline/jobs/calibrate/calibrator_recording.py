@@ -27,6 +27,7 @@ from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per_unit
 from tapeline.recordings.recording import Part, Recording
 from tapeline.statistics.uncertainty import Term, combined, rectangular
+from tapeline.statistics.uncertainty_terms import CHART_REACH, SPREAD_OF_RINGS
 
 LONGEST_MEASURED_S = 10.0
 """A longer steady part is measured in its middle: ten seconds fix level and frequency, and memory stays small."""
@@ -261,7 +262,7 @@ def _compare_rings(
         words = f"its longest ring is {apart:+.2f} dB from another one of the same recording (limit {limit:g} dB)"
         doubt(row, "rings-differ", words)
     if apart:
-        terms = (*terms_of(row), Term("spread of rings", rectangular(abs(apart)), "measured"))
+        terms = (*terms_of(row), Term(SPREAD_OF_RINGS.name, rectangular(abs(apart)), "measured"))
         row |= term_columns(terms) | {"standard_uncertainty_db": combined(terms).standard_uncertainty}
 
 
@@ -285,7 +286,7 @@ def _tone_columns(
             f"position {channel.position}: the chart ({channel.chart_hz[0]:g} to {channel.chart_hz[-1]:g} Hz) does not "
             f"reach {check.frequency_hz:g} Hz"
         )
-        terms.append(Term("chart between tone and reference", needs.limits.chart_reach_uncertainty_db, "default"))
+        terms.append(Term(CHART_REACH.name, needs.limits.chart_reach_uncertainty_db, "default"))
     pascal = math.sqrt(float(power_pa2(level.level_db)))
     scale = volts_per_unit(channel, check.source.gain_db)
     crest = tone.rms * math.sqrt(2.0) / scale

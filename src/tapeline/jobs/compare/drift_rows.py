@@ -13,13 +13,13 @@ from tapeline.arrays import Reals
 from tapeline.campaign.slices import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.item_columns import item_columns
-from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.level_drift import Drift, level_drift
 from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.statistics.uncertainty_terms import ASSUMED_DEGREES_OF_FREEDOM
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,9 @@ def _of_each(job: ComparisonJob, found: Drift, random: Reals, scatter: Scatter) 
     with np.errstate(divide="ignore", invalid="ignore"):
         about = np.maximum((spare * whole - np.nan_to_num(found.explained_db2)) / (spare - 1.0), random)
     variance = np.where(straight, about, np.where(pooled, whole, np.where(left > 0.0, own, assumed)))
-    freedom = np.where(straight, spare - 1.0, np.where(pooled, spare, np.where(left > 0.0, left, ASSUMED_FREEDOM)))
+    freedom = np.where(
+        straight, spare - 1.0, np.where(pooled, spare, np.where(left > 0.0, left, ASSUMED_DEGREES_OF_FREEDOM))
+    )
     return variance, np.asarray(freedom, dtype=np.float64)
 
 

@@ -16,6 +16,7 @@ from tapeline.jobs.compare.compared_pairs import Compared, pairing_of
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import point_columns, sessions_columns
 from tapeline.statistics.significance import CERTAIN
+from tapeline.statistics.uncertainty_terms import RANDOM_ERROR
 from tapeline.store import parquet
 
 AT_ONCE = 8
@@ -116,7 +117,7 @@ def _beyond_random(job: ComparisonJob, found: Compared, p: int, hz: Reals) -> tu
         return np.zeros(hz.size), np.full(hz.size, CERTAIN)
     middle = np.array([job.cube.items[i].midband_hz or np.nan for i in valued])
     whole = found.result.standard_error_db[p, valued] ** 2
-    rest = np.maximum(whole - found.result.terms["random error"][0][p, valued], 0.0)
+    rest = np.maximum(whole - found.result.terms[RANDOM_ERROR.name][0][p, valued], 0.0)
     of_whole = np.minimum(found.result.degrees_of_freedom[p, valued], CERTAIN)
     freedom = np.maximum(of_whole * (rest / np.where(whole > 0.0, whole, 1.0)) ** 2, 1.0)
     edges = np.sqrt(middle[1:] * middle[:-1])

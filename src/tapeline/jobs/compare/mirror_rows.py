@@ -14,7 +14,6 @@ from tapeline.campaign.slices import CompareRun
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import item_columns
-from tapeline.jobs.compare.lasting_terms import ASSUMED_FREEDOM, ASSUMED_REPEATS
 from tapeline.jobs.compare.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.compare.unlike_background import lacking_at
@@ -22,6 +21,12 @@ from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.statistics.comparison import repeat_terms
 from tapeline.statistics.uncertainty import welch_satterthwaite
+from tapeline.statistics.uncertainty_terms import (
+    ASSUMED_DEGREES_OF_FREEDOM,
+    ASSUMED_REPEATS,
+    CALIBRATION,
+    TERM_BY_NAME,
+)
 
 Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""
@@ -148,11 +153,11 @@ def _terms(job: ComparisonJob, sides: Sides, calibration: Reals) -> tuple[Reals,
     for mean, place in sides:
         assumed = assumed_repeats(job, mean)
         terms = mean.terms | {
-            "calibration": (np.broadcast_to(calibration, assumed.shape), np.full(assumed.shape, np.inf)),
-            ASSUMED_REPEATS: (assumed, np.full(assumed.shape, ASSUMED_FREEDOM)),
+            CALIBRATION.name: (np.broadcast_to(calibration, assumed.shape), np.full(assumed.shape, np.inf)),
+            ASSUMED_REPEATS.name: (assumed, np.full(assumed.shape, ASSUMED_DEGREES_OF_FREEDOM)),
         }
         for name, (variance, freedom) in terms.items():
-            if name != "environment" and name not in of_runs:
+            if not TERM_BY_NAME[name].cancels_between_positions and name not in of_runs:
                 at = np.broadcast_to(freedom, variance.shape)[place]
                 variances[name] = variances.get(name, 0.0) + variance[place]
                 freedoms[name] = np.minimum(freedoms.get(name, np.inf), at)
