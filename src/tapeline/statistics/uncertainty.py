@@ -1,4 +1,4 @@
-"""Combining standard uncertainties (JCGM 100:2008, the GUM): named terms in, one figure and its freedom out."""
+"""Combining standard uncertainties (JCGM 100:2008, the GUM): named terms in, one figure with degrees of freedom out."""
 
 from __future__ import annotations
 
@@ -72,11 +72,25 @@ def welch_satterthwaite(variances: ArrayLike, degrees_of_freedom: ArrayLike, axi
         return np.asarray(np.where(below > 0.0, np.sum(u2, axis=axis) ** 2 / below, np.inf))
 
 
+def rest_of_sum(
+    standard_uncertainty: ArrayLike, degrees_of_freedom: ArrayLike, certain_variance: ArrayLike
+) -> tuple[Reals, Reals]:
+    """Variance of a sum without a term that is certain, and its degrees of freedom, one at least.
+
+    All doubt about the whole variance is doubt about the rest: by Welch-Satterthwaite the rest has the degrees of
+    freedom of the whole times the square of its share.
+    """
+    whole = np.asarray(standard_uncertainty, dtype=np.float64) ** 2
+    rest = np.maximum(whole - np.asarray(certain_variance, dtype=np.float64), 0.0)
+    share = rest / np.where(whole > 0.0, whole, 1.0)
+    return rest, np.maximum(np.asarray(degrees_of_freedom, dtype=np.float64) * share**2, 1.0)
+
+
 def together(variances: ArrayLike, degrees_of_freedom: ArrayLike, axis: int = 0) -> Reals:
     """Effective degrees of freedom of a sum of terms that were estimated from the same data.
 
     (sum u^2)^2 / (sum u^2 / sqrt(nu))^2: Welch-Satterthwaite for estimates of correlation one, so that two terms of one
-    source have the freedom of that source.
+    source have the degrees of freedom of that source.
     """
     u2 = np.asarray(variances, dtype=np.float64)
     nu = np.asarray(degrees_of_freedom, dtype=np.float64)

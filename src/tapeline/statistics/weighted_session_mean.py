@@ -8,6 +8,7 @@ import numpy as np
 import scipy.special
 
 from tapeline.arrays import Reals
+from tapeline.statistics.effective_number import mean_correlation
 from tapeline.statistics.significance import CERTAIN, student_factor
 from tapeline.statistics.uncertainty import welch_satterthwaite
 
@@ -66,27 +67,26 @@ def mean_of_sessions(
     spare = np.where(enough, count - 1, 0)
     w = np.where(known, 1.0 / variance, 0.0)
     first = _weighted(d, w)
+    tau2 = _between_variance(first, w, spare)
+    last_w = np.where(known, 1.0 / (variance + tau2), 0.0)
+    last = _weighted(d, last_w)
     with np.errstate(divide="ignore", invalid="ignore"):
-        c = np.where(enough, first.total - (w**2).sum(axis=0) / first.total, 0.0)
-        tau2 = np.nan_to_num(np.maximum((first.squares - spare).sum(axis=0) / c.sum(axis=0), 0.0))
-    last = _weighted(d, np.where(known, 1.0 / (variance + tau2), 0.0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        weights = np.where(known, 1.0 / (variance + tau2), 0.0) / last.total
+        weights = last_w / last.total
         own_error = 1.0 / np.sqrt(last.total)
         scatter_error = own_error * np.sqrt(last.squares.sum(axis=0) / spare.sum(axis=0))
-    own_freedom = welch_satterthwaite(
+    own_degrees = welch_satterthwaite(
         np.where(known, np.nan_to_num(weights) ** 2 * variance, 0.0), np.where(known, degrees_of_freedom, np.inf)
     )
-    scatter_freedom = np.broadcast_to(_scatter_freedom(last.deviation, spare), own_freedom.shape)
+    scatter_degrees = np.broadcast_to(_scatter_degrees_of_freedom(last.deviation, spare), own_degrees.shape)
     own_half, scatter_half = (
-        student_factor(np.maximum(freedom, 1.0), confidence) * error
-        for freedom, error in ((own_freedom, own_error), (scatter_freedom, scatter_error))
+        student_factor(np.maximum(degrees, 1.0), confidence) * error
+        for degrees, error in ((own_degrees, own_error), (scatter_degrees, scatter_error))
     )
     scattered = scatter_half > own_half
     return SessionMean(
         mean_db=np.where(enough, last.mean, np.nan),
         standard_error_db=np.where(enough, np.where(scattered, scatter_error, own_error), np.nan),
-        degrees_of_freedom=np.where(enough, np.maximum(np.where(scattered, scatter_freedom, own_freedom), 1.0), np.nan),
+        degrees_of_freedom=np.where(enough, np.maximum(np.where(scattered, scatter_degrees, own_degrees), 1.0), np.nan),
         between_sd_db=np.where(enough, np.sqrt(tau2), np.nan),
         agreement_p_value=_agreement(first, np.where(known, w, np.nan), degrees_of_freedom, spare),
         weights=weights,
@@ -101,17 +101,21 @@ def _weighted(d: Reals, w: Reals) -> _Weighted:
     return _Weighted(mean, total, np.where(w > 0.0, np.sqrt(w) * (d - mean), 0.0))
 
 
-def _scatter_freedom(deviation: Reals, spare: Reals) -> Reals:
+def _between_variance(found: _Weighted, w: Reals, spare: Reals) -> Reals:
+    """tau^2 (items,), pooled over positions: see `mean_of_sessions`."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        c = np.where(spare > 0, found.total - (w**2).sum(axis=0) / found.total, 0.0)
+        return np.asarray(np.nan_to_num(np.maximum((found.squares - spare).sum(axis=0) / c.sum(axis=0), 0.0)))
+
+
+def _scatter_degrees_of_freedom(deviation: Reals, spare: Reals) -> Reals:
     """Degrees of freedom of a scatter pooled over positions, (items,).
 
     With the mean correlation rho of the positions' deviations, P positions are worth P / (1 + (P - 1) rho^2), since a
     variance estimate's own correlation is rho^2; never less than one position's.
     """
     positions = (spare > 0).sum(axis=0)
-    squares = (deviation**2).sum(axis=1)
-    crossed = float((deviation.sum(axis=1) ** 2 - squares).sum())
-    own = float(((positions - 1) * squares).sum())
-    rho = min(max(crossed / own, 0.0), 1.0) if own > 0.0 else 1.0
+    rho = mean_correlation(deviation, (spare > 0)[None], axis=1)
     worth = spare.sum(axis=0) / (1.0 + np.maximum(positions - 1, 0) * rho**2)
     return np.asarray(np.maximum(np.maximum(worth, spare.max(axis=0, initial=0)), 1.0))
 
