@@ -27,6 +27,7 @@ from tapeline.campaign.table_columns import TABLES
 from tapeline.jobs import JOBS
 from tapeline.quality.reasons import REASONS, UNFIT_CHECKS, Reason
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS, NOT_TAKEN_OFF, doubts_level
+from tapeline.statistics.uncertainty_terms import ALL_TERMS, SENSITIVITY_TERMS, UncertaintyTerm, part_of_calibration
 from tapeline.store import tables
 from tapeline.store.schema import Column
 
@@ -43,7 +44,42 @@ def tables_page() -> str:
         lines += [f"Key: {', '.join(table.key)}; sorted by {', '.join(table.order)}.", ""]
         lines += ["| column | type | unit | meaning | empty means |", "|---|---|---|---|---|"]
         lines += [f"| `{c.name}` | {c.type} | {c.unit} | {_cell(c.description)} | {_empty(c)} |" for c in table.columns]
-    return "\n".join(lines) + "\n"
+    return "\n".join([*lines, *_terms_of_uncertainty()]) + "\n"
+
+
+def _terms_of_uncertainty() -> list[str]:
+    """The terms that budgets and levels name, with where they cancel."""
+    lines = ["", "## Terms of uncertainty", "", TERMS_INTRODUCTION, ""]
+    lines += ["| term | what it is | shared by | averages out | cancels | degrees of freedom | evidence |"]
+    lines += ["|---|---|---|---|---|---|---|"]
+    for term in (*ALL_TERMS, *SENSITIVITY_TERMS):
+        name = part_of_calibration(term.name) if term.found_from == "checks" else term.name
+        degrees = "estimated" if term.degrees_of_freedom is None else f"{term.degrees_of_freedom:g}"
+        evidence = f"{term.evidence}, or stated (`uncertainty.{term.setting}`)" if term.setting else term.evidence
+        cells = (_cell(term.words), term.shared_by, term.averages, _cancels(term), degrees.replace("inf", "infinite"))
+        lines.append(f"| `{name}` | {' | '.join(cells)} | {evidence} |")
+    return lines
+
+
+TERMS_INTRODUCTION = (
+    "The names in `terms` of the tables budgets, checks and calibration. A term of a level has its column "
+    "`<first word>_uncertainty_db` in bands and overall. `averages out`: over repeats, of a sensitivity over checks; "
+    "`in differences`: all repeats share a part of it. `evidence` is that of most rows; each row says its own."
+)
+
+
+def _cancels(term: UncertaintyTerm) -> str:
+    """The differences that are free of a term."""
+    if term.found_from == "checks":
+        return "as calibration"
+    found = {
+        "within a session": term.cancels_within_session,
+        "between positions": term.cancels_between_positions,
+        "between sessions": term.cancels_between_sessions(same_fitting=False, same_sensor=False),
+        "between sessions, same sensor": term.cancels_between_sessions(same_fitting=False, same_sensor=True),
+        "between sessions, same fitting": term.cancels_between_sessions(same_fitting=True, same_sensor=False),
+    }
+    return "; ".join(words for words, holds in found.items() if holds) or "nowhere"
 
 
 def _empty(column: Column) -> str:

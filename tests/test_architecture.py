@@ -15,7 +15,7 @@ NUMERICS = {"acoustics", "statistics"}
 MAY_IMPORT = {
     "statistics": set(),
     "acoustics": {"statistics"},
-    "store": {"acoustics"},
+    "store": NUMERICS,
     "recordings": {"acoustics"},
     "calibration": NUMERICS,
     "quality": NUMERICS,

@@ -15,11 +15,13 @@ from tapeline.campaign.settings import Background, Compare, OperatingPoint, Rank
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.budget_rows import absolute_rows, difference_rows
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pools
-from tapeline.jobs.compare.lasting_terms import ASSUMED, lasting_terms
+from tapeline.jobs.compare.lasting_terms import non_averaging_terms
 from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.jobs.levels.level_cube import COLUMNS, Item
 from tapeline.statistics.comparison import difference
+from tapeline.statistics.uncertainty_terms import ASSUMED_BETWEEN_SESSIONS
 
+ASSUMED = ASSUMED_BETWEEN_SESSIONS.name
 BAND = Item("band", "Z", 891.3, 1122.0, 1000.0, 1000.0)
 STATED = {"response": 0.2, "environment": 0.3, "mounting": 2.0, "speed": 0.1, "steadiness": 0.05}
 
@@ -80,7 +82,7 @@ class Given:
             background=Background(),
             reference_pressure_pa=2e-5,
             operating_point=OperatingPoint(),
-            mounting_stated=self.mounting_stated,
+            stated_settings=("mounting_db",) if self.mounting_stated else (),
         )
         return ComparisonJob(needs, cube, calibration, MarginLimits(15.0, 6.0, 3.0, 1.96))
 
@@ -92,7 +94,7 @@ class Given:
         pools = repeat_pools(job)
         scatters = pools.of_session(pair.sessions[0]), pools.of_session(pair.sessions[1])
         cells = job.cell(sides[0]), job.cell(sides[1])
-        terms = lasting_terms(job, pair, scatters, session_changes(job, pools))
+        terms = non_averaging_terms(job, pair, scatters, session_changes(job, pools))
         result = difference(*cells, scatters, terms, 0.95, same_background=True, one_pool=True)
         return {row["position"]: as_mapping(row) for row in difference_rows(job, "c", pair, result, {"p": "", "q": ""})}
 

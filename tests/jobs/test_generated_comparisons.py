@@ -20,9 +20,9 @@ from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs, pairi
 from tapeline.jobs.compare.compared_runs import repeat_pools
 from tapeline.jobs.compare.contributed import contributed
 from tapeline.jobs.compare.contributed_spots import Found, contributed_spots
-from tapeline.jobs.compare.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN
 from tapeline.jobs.compare.ranking import ranking_rows
 from tapeline.jobs.compare.session_changes import session_changes
+from tapeline.statistics.uncertainty_terms import ASSUMED_BETWEEN_SESSIONS, ASSUMED_REPEATS, BETWEEN_SESSIONS
 
 SHAPE = (2, 8, 12)
 CAMPAIGNS = 60
@@ -75,7 +75,9 @@ def test_a_remounted_sensor_has_the_wider_interval() -> None:
     found = pairs_of(generated(ACROSS, levels(random, ACROSS), random), "across")[0]
     width = found.result.upper_db - found.result.lower_db
     assert np.median(width[ACROSS.kept :]) > 1.5 * np.median(width[: ACROSS.kept])
-    assert np.all(found.result.terms[ASSUMED][0] == 0.0) and np.all(found.result.terms[BETWEEN][0] > 0.0)
+    assert np.all(found.result.terms[ASSUMED_BETWEEN_SESSIONS.name][0] == 0.0) and np.all(
+        found.result.terms[BETWEEN_SESSIONS.name][0] > 0.0
+    )
     assert np.all(found.result.terms["calibration"][0] == 0.0), "the measured change holds it"
 
 
@@ -86,8 +88,11 @@ def test_sessions_with_nothing_in_common_fall_back_on_what_is_assumed() -> None:
     random = np.random.default_rng(6)
     terms = pairs_of(generated(design, levels(random, design), random), "c")[0].result.terms
     compare = Compare()
-    assert np.all(terms[BETWEEN][0] == 0.0)
-    kept, anew = terms[ASSUMED][0][: design.kept], terms[ASSUMED][0][design.kept :]
+    assert np.all(terms[BETWEEN_SESSIONS.name][0] == 0.0)
+    kept, anew = (
+        terms[ASSUMED_BETWEEN_SESSIONS.name][0][: design.kept],
+        terms[ASSUMED_BETWEEN_SESSIONS.name][0][design.kept :],
+    )
     assert kept == pytest.approx(2.0 * compare.session_sd_db**2) and anew == pytest.approx(
         2.0 * compare.remount_sd_db**2
     )

@@ -9,7 +9,7 @@ import pytest
 from small_cubes import Given, Small
 
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pools
-from tapeline.jobs.compare.lasting_terms import lasting_terms
+from tapeline.jobs.compare.lasting_terms import non_averaging_terms
 from tapeline.jobs.compare.level_means import calibration_variance, level_mean
 from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.statistics.comparison import RunLevels, cell_of
@@ -34,7 +34,7 @@ def terms_of(job: ComparisonJob) -> dict[str, float]:
     pair = Pair(sides[0], sides[1], (30.0, 0.0))
     pools = repeat_pools(job)
     scatters = pools.of_session(pair.sessions[0]), pools.of_session(pair.sessions[1])
-    terms = lasting_terms(job, pair, scatters, session_changes(job, pools))
+    terms = non_averaging_terms(job, pair, scatters, session_changes(job, pools))
     return {name: float(np.broadcast_to(variance, (2, 2))[0, 0]) for name, (variance, _) in terms.items()}
 
 

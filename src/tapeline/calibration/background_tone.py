@@ -15,6 +15,7 @@ from tapeline.calibration.calibrator_applications import CalibratorApplication
 from tapeline.calibration.tone import octave_around
 from tapeline.limits import QUIET_MARGIN_S, QUIET_PIECE_S, QUIET_PIECES, TONE_IN_QUIET_POWER_RATIO, TONE_OWN_LINES
 from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.uncertainty_terms import BACKGROUND_TONE
 
 
 def quiet_pieces(applications: Sequence[CalibratorApplication], duration_s: float) -> list[float]:
@@ -56,4 +57,4 @@ def largest_shift_db(background_rms: float, tone_rms: float) -> float:
 
 def background_term(background_rms: float, tone_rms: float) -> Term:
     """Uncertainty term of that shift: of unknown phase it has an arcsine distribution (GUM H.1.3.4, from memory)."""
-    return Term("background tone", largest_shift_db(background_rms, tone_rms) / math.sqrt(2.0), "measured")
+    return Term(BACKGROUND_TONE.name, largest_shift_db(background_rms, tone_rms) / math.sqrt(2.0), "measured")

@@ -17,9 +17,10 @@ from tapeline.calibration.evidence import (
     summary_of,
 )
 from tapeline.calibration.level_linearity import linearity_of
-from tapeline.calibration.sensitivity_terms import SHARED_TERMS, sensitivity_terms
+from tapeline.calibration.sensitivity_terms import sensitivity_terms
 from tapeline.limits import CALIBRATORS_APART_STANDARD_UNCERTAINTIES, SHOWN_COMMON_PART_DB
 from tapeline.statistics.uncertainty import Term, combined
+from tapeline.statistics.uncertainty_terms import CALIBRATOR
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ def _apart(evidence: Evidence, limits: Limits) -> dict[str, str]:
 
 def _calibrators_apart_db(one: Check, other: Check) -> float:
     """How far two calibrators may differ by the uncertainties of their levels."""
-    own = [term for check in (one, other) for term in check.terms if term.name == SHARED_TERMS[0]]
+    own = [term for check in (one, other) for term in check.terms if term.name == CALIBRATOR.name]
     return CALIBRATORS_APART_STANDARD_UNCERTAINTIES * combined(own).standard_uncertainty
 
 

@@ -13,9 +13,6 @@ Policy = Literal["before", "after", "mean", "chart", "data_sheet"]
 Stage = Literal["before", "after"]
 STAGES: tuple[Stage, Stage] = ("before", "after")
 
-FIT_TERM = "sine fit"
-"""Name of the term that a tone's own scatter gives."""
-
 CONTRADICTION = "level-off"
 """Reason of a check that is too far from the sensor table for both to be right."""
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from tapeline.acoustics.air import static_pressure_correction_db
 from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.uncertainty_terms import ADAPTER, CALIBRATOR, STATIC_PRESSURE
 
 
 @dataclass(frozen=True)
@@ -47,23 +48,23 @@ def level_at_sensor(
     The pressure in a closed coupler is proportional to the static pressure, so a relative error of the barometer is one
     of the level: 20 / ln 10 x u(p) / p in dB.
     """
-    terms = [_stated("calibrator", papers.level_uncertainty_db, defaults.calibrator_uncertainty_db)]
+    terms = [_stated(CALIBRATOR.name, papers.level_uncertainty_db, defaults.calibrator_uncertainty_db)]
     correction = 0.0
     if papers.closed_coupler and static_pressure_hpa is None:
-        terms.append(Term("static pressure", defaults.static_pressure_missing_db, "default"))
+        terms.append(Term(STATIC_PRESSURE.name, defaults.static_pressure_missing_db, "default"))
     elif papers.closed_coupler and static_pressure_hpa is not None:
         correction = static_pressure_correction_db(static_pressure_hpa * 100.0)
         slope = 20.0 / math.log(10.0) / static_pressure_hpa
         terms.append(
             Term(
-                "static pressure",
+                STATIC_PRESSURE.name,
                 defaults.static_pressure_uncertainty_hpa,
                 "measured",
                 sensitivity_coefficient=slope,
             )
         )
     if papers.adapter_correction_db or papers.adapter_uncertainty_db is not None:
-        terms.append(_stated("adapter", papers.adapter_uncertainty_db, defaults.adapter_uncertainty_db))
+        terms.append(_stated(ADAPTER.name, papers.adapter_uncertainty_db, defaults.adapter_uncertainty_db))
     return LevelAtSensor(papers.level_db + correction + papers.adapter_correction_db, correction, tuple(terms))
 
 

@@ -12,7 +12,6 @@ from tapeline.acoustics.sine_fit import fit_sine, line_rms, peak_hz
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
 from tapeline.calibration.calibrator_applications import CalibratorApplication
-from tapeline.calibration.evidence import FIT_TERM
 from tapeline.calibration.tone import octave_around
 from tapeline.limits import (
     APPLICATION_MARGIN_S,
@@ -27,6 +26,7 @@ from tapeline.limits import (
     UNSETTLED_LENGTH_SHARE,
 )
 from tapeline.statistics.uncertainty import Term, rectangular
+from tapeline.statistics.uncertainty_terms import SINE_FIT
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class MeasuredTone:
         """
         dof = float(self.levels - 1) if self.levels > 1 else math.inf
         scatter = self.unsteadiness_db / math.sqrt(max(self.levels, 1))
-        return Term(FIT_TERM, math.hypot(scatter, rectangular(self.trend_db / 2.0)), "measured", dof)
+        return Term(SINE_FIT.name, math.hypot(scatter, rectangular(self.trend_db / 2.0)), "measured", dof)
 
 
 def measure_tone(

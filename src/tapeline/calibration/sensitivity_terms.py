@@ -8,9 +8,15 @@ from dataclasses import replace
 
 from tapeline.calibration.evidence import STAGES, Check, Evidence, Policy, Stage
 from tapeline.statistics.uncertainty import Term, combined, rectangular
+from tapeline.statistics.uncertainty_terms import (
+    EXCHANGED,
+    SENSITIVITY_DRIFT,
+    SHARED_BY_CHECKS,
+    SPREAD_OF_CHECKS,
+    UNCHECKED,
+)
 
-SHARED_TERMS = ("calibrator", "static pressure", "adapter", "chart between tone and reference")
-"""Terms that all checks have in common, so that a mean does not make them smaller."""
+SHARED_NAMES = tuple(term.name for term in SHARED_BY_CHECKS)
 
 
 def sensitivity_terms(
@@ -32,19 +38,19 @@ def sensitivity_terms(
     """
     exchange = _alternatives(evidence, chosen_v_per_pa)
     if source == "chart":
-        unseen = Term("no check in place", rectangular(deviation_limit_db), "default")
+        unseen = Term(UNCHECKED.name, rectangular(deviation_limit_db), "default")
         return (evidence.chart_term, *([] if policy == "chart" else [unseen]), *exchange)
     stages = [stage for stage in STAGES if source in ("mean", stage)]
     used = [check for stage in stages for check in evidence.of_stage(stage)]
-    shared = [term for name in SHARED_TERMS if (term := _largest(used, name)) is not None]
+    shared = [term for name in SHARED_NAMES if (term := _largest(used, name)) is not None]
     width = abs(drift_db) if drift_db is not None else drift_limit_db
     drift = Term(
-        "drift",
+        SENSITIVITY_DRIFT.name,
         rectangular(width / 2.0 if source == "mean" else width),
         "measured" if drift_db is not None else "default",
     )
     apart = [rectangular(evidence.spread_db(stage) / 2.0) / len(stages) for stage in stages]
-    spread = [Term("spread of checks", math.hypot(*apart), "measured")] if any(apart) else []
+    spread = [Term(SPREAD_OF_CHECKS.name, math.hypot(*apart), "measured")] if any(apart) else []
     return (*shared, *_averaged(evidence, stages), *spread, drift, *exchange)
 
 
@@ -54,7 +60,7 @@ def _alternatives(evidence: Evidence, chosen_v_per_pa: float) -> list[Term]:
         return []
     chosen_db = 20.0 * math.log10(chosen_v_per_pa)
     squares = [(level - chosen_db) ** 2 for level in evidence.alternatives_db]
-    return [Term("exchanged sensors", math.sqrt(sum(squares) / len(squares)), "measured")]
+    return [Term(EXCHANGED.name, math.sqrt(sum(squares) / len(squares)), "measured")]
 
 
 def _averaged(evidence: Evidence, stages: Sequence[Stage]) -> list[Term]:
@@ -62,7 +68,7 @@ def _averaged(evidence: Evidence, stages: Sequence[Stage]) -> list[Term]:
     parts: dict[str, list[Term]] = {}
     for stage in stages:
         checks = evidence.of_stage(stage)
-        for term in (term for check in checks for term in check.terms if term.name not in SHARED_TERMS):
+        for term in (term for check in checks for term in check.terms if term.name not in SHARED_NAMES):
             share = term.sensitivity_coefficient / (len(stages) * len(checks))
             parts.setdefault(term.name, []).append(replace(term, sensitivity_coefficient=share))
     whole = {name: combined(terms) for name, terms in parts.items()}

@@ -465,6 +465,10 @@ class Background(Section):
     )
 
 
+STATED_TERMS = ("mounting_db",)
+"""Settings whose term counts as stated, and no longer as a default, where the campaign gives them itself."""
+
+
 class Uncertainty(Section):
     """What no recording tells of the uncertainty of a level."""
 
@@ -511,9 +515,9 @@ class Uncertainty(Section):
     )
 
     @property
-    def mounting_is_stated(self) -> bool:
-        """Whether the campaign gives the mounting's uncertainty itself."""
-        return "mounting_db" in self.model_fields_set
+    def stated_settings(self) -> tuple[str, ...]:
+        """Those settings of terms that the campaign gives itself, by name."""
+        return tuple(sorted(self.model_fields_set.intersection(STATED_TERMS)))
 
 
 class OperatingPoint(Section):

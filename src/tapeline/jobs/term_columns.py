@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from tapeline.calibration.evidence import FIT_TERM
 from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.uncertainty_terms import SINE_FIT
 
 
 def term_columns(terms: Iterable[Term]) -> dict[str, list[Any]]:
@@ -25,6 +25,6 @@ def terms_of(row: Mapping[str, Any]) -> tuple[Term, ...]:
     levels = row["levels"] or 0
     columns = (row["terms"], row["terms_db"], row["terms_evidence"])
     return tuple(
-        Term(name, value, evidence, float(levels - 1) if name == FIT_TERM and levels > 1 else math.inf)
+        Term(name, value, evidence, float(levels - 1) if name == SINE_FIT.name and levels > 1 else math.inf)
         for name, value, evidence in zip(*columns, strict=True)
     )

@@ -78,7 +78,7 @@ def _calibration(tables: FinishedTables) -> list[str]:
 def _mounting(campaign: Campaign) -> list[str]:
     """The default that stands for a mounting of which nothing is stated."""
     stated = campaign.settings.uncertainty
-    if stated.mounting_is_stated:
+    if "mounting_db" in stated.stated_settings:
         return []
     (low_hz, low_db), (high_hz, high_db) = stated.mounting_db[0], stated.mounting_db[-1]
     return [

@@ -12,8 +12,8 @@ from matplotlib.lines import Line2D
 from tapeline.report.figure_panels import Heading, legend_line, panel_grid
 from tapeline.report.figure_style import CONDITION_COLOURS, frequency_axis
 from tapeline.report.finished_tables import Row
+from tapeline.statistics.uncertainty_terms import whole_term
 
-CALIBRATION = "calibration"
 MOST_TERMS = 6
 TOTAL_COLOUR = "#1a1a1a"
 TERM_MARKS = ("o", "s", "^", "D", "v", "P")
@@ -27,7 +27,7 @@ def joined_terms(row: Row) -> dict[str, float]:
     """Terms of a budget in dB; those of the calibration are put together."""
     squares: dict[str, float] = {}
     for name, value in zip(row["terms"] or (), row["terms_db"] or (), strict=False):
-        group = CALIBRATION if name.startswith(f"{CALIBRATION}:") else name
+        group = whole_term(name)
         squares[group] = squares.get(group, 0.0) + float(value) ** 2
     return {name: float(np.sqrt(square)) for name, square in squares.items()}
 

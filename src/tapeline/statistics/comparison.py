@@ -12,9 +12,7 @@ from tapeline.arrays import Reals
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.significance import student_factor, student_p_value
 from tapeline.statistics.uncertainty import together, welch_satterthwaite
-
-HELD = "change between the two sessions"
-"""What an interval between sessions needs beyond its other terms to hold the change that was measured there."""
+from tapeline.statistics.uncertainty_terms import BACKGROUND, HELD_CHANGE, RANDOM_ERROR, REPEATS, TERM_BY_NAME
 
 
 @dataclass(frozen=True)
@@ -127,7 +125,7 @@ def difference(
     left = left + sum(background_beyond(cell, scatter) for cell, scatter in sides)
     terms = {
         **repeat_terms(of_sides, one_pool=one_pool | scatters[0].is_lent | scatters[1].is_lent),
-        "background": (np.nan_to_num(left), np.full(left.shape, np.inf)),
+        BACKGROUND.name: (np.nan_to_num(left), np.full(left.shape, np.inf)),
         **lasting,
     }
     shape = reference.mean_db.shape
@@ -136,7 +134,7 @@ def difference(
     variance = variances.sum(axis=0)
     if held_db is not None:
         least = np.nan_to_num(held_db / student_factor(degrees, confidence)) ** 2
-        terms[HELD] = (np.maximum(least - variance, 0.0), degrees)
+        terms[HELD_CHANGE.name] = (np.maximum(least - variance, 0.0), degrees)
         variance = np.maximum(variance, least)
     error = np.sqrt(variance)
     d = treatment.mean_db - reference.mean_db
@@ -216,9 +214,34 @@ def repeat_terms(parts: Sequence[RunToRun], *, one_pool: bool | NDArray[np.bool_
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(excess > 0.0, excess / (excess + random), 1.0)
     return {
-        "random error": (random, np.where(excess > 0.0, np.inf, dof)),
-        "repeats": (excess, np.where(np.isfinite(dof), dof, 1.0) * share**2),
+        RANDOM_ERROR.name: (random, np.where(excess > 0.0, np.inf, dof)),
+        REPEATS.name: (excess, np.where(np.isfinite(dof), dof, 1.0) * share**2),
     }
+
+
+@dataclass(frozen=True)
+class MeanTerms:
+    """The terms of one mean: what single runs do to it, and variance (dB^2) and degrees of freedom of every term."""
+
+    of_runs: RunToRun
+    terms: Mapping[str, tuple[Reals, Reals]]
+
+
+def terms_between_positions(sides: Sequence[MeanTerms]) -> tuple[Reals, Reals]:
+    """Variances and degrees of freedom of the terms of a difference of two sensors in one session, (terms, items).
+
+    The scatter of repeats and what is assumed of it are known from one source for both sides, so that two of them are
+    no better known than one. What acts on all positions alike cancels.
+    """
+    of_runs = repeat_terms([side.of_runs for side in sides], one_pool=True)
+    variances = {name: variance for name, (variance, _) in of_runs.items()}
+    degrees = {name: each for name, (_, each) in of_runs.items()}
+    for side in sides:
+        for name, (variance, each) in side.terms.items():
+            if not TERM_BY_NAME[name].cancels_between_positions and name not in of_runs:
+                variances[name] = variances.get(name, 0.0) + variance
+                degrees[name] = np.minimum(degrees.get(name, np.inf), each)
+    return np.stack(list(variances.values())), np.stack(list(degrees.values()))
 
 
 def _mean_error(cell: Cell, scatter: Scatter) -> Reals:

@@ -63,6 +63,28 @@ def squared_correlation(rows_db: Reals, near: NDArray[np.bool_]) -> float:
     return float((evidence * found + 1.0) / (evidence + 1.0))
 
 
+def mean_correlation(
+    values: Reals, known: NDArray[np.bool_], axis: int, near: NDArray[np.bool_] | None = None
+) -> float:
+    """Mean correlation of values along one axis, from 0 to 1; 1 where nothing tells.
+
+    Sum of z_j z_k over all pairs of members that are `near` each other (members, members; none: all of them), over the
+    sum of their squares. `values` are zero where they are not `known`, which has their shape or broadcasts to it.
+    """
+    squares = values**2
+    if near is None:
+        beside = known.sum(axis=axis, keepdims=True) - 1
+        crossed = values.sum(axis=axis) ** 2 - squares.sum(axis=axis)
+        own = np.squeeze(beside, axis) * squares.sum(axis=axis)
+    else:
+        others = (near & ~np.eye(near.shape[0], dtype=bool)).astype(np.float64)
+        moved, there = np.moveaxis(values, axis, -1), np.moveaxis(known, axis, -1)
+        crossed = (moved @ others) * moved
+        own = (there.astype(np.float64) @ others) * np.moveaxis(squares, axis, -1)
+    size = float(own.sum())
+    return min(max(float(crossed.sum()) / size, 0.0), 1.0) if size > 0.0 else 1.0
+
+
 def independent_values(rows_db: Reals) -> float:
     """Number of independent values that a row of deviations (rows, positions, items) is worth, from 1 to all of them.
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapeline.arrays import Reals
-from tapeline.limits import ONE_TIME_HOURS2
+from tapeline.limits import ONE_TIME_HOURS2, SETTING_DOF
+from tapeline.statistics.repeat_scatter import Scatter
 
 
 @dataclass(frozen=True)
@@ -24,6 +25,26 @@ class Drift:
     residual_db2: Reals
     explained_db2: Reals
     degrees_of_freedom: Reals
+
+
+def variance_about_slope(
+    found: Drift, random_variance: Reals, scatter: Scatter, repeat_sd_db: float
+) -> tuple[Reals, Reals]:
+    """Variance (dB^2) of one level about the slope, and its degrees of freedom, (positions, items).
+
+    That of random error and the scatter of repeats; the slope is taken out of it, where it is one of two degrees of
+    freedom or more. Where nothing is pooled the levels' own about the slope; without either an assumed `repeat_sd_db`.
+    """
+    spare, left = scatter.degrees_of_freedom, found.degrees_of_freedom
+    pooled, straight = spare > 0.0, spare >= 2.0
+    assumed, whole = random_variance + repeat_sd_db**2, random_variance + scatter.excess
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own = np.maximum(found.residual_db2 / left, random_variance)
+        about = np.maximum((spare * whole - np.nan_to_num(found.explained_db2)) / (spare - 1.0), random_variance)
+    variance = np.where(straight, about, np.where(pooled, whole, np.where(left > 0.0, own, assumed)))
+    without_pool = np.where(left > 0.0, left, SETTING_DOF)
+    degrees = np.where(straight, spare - 1.0, np.where(pooled, spare, without_pool))
+    return variance, np.asarray(degrees, dtype=np.float64)
 
 
 def level_drift(groups: Sequence[tuple[Reals, Reals]]) -> Drift:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.limits import BAND_OWN_SCATTER_P, LEAST_VARIANCE_DB2, LENT_DOF, NEIGHBOURS_LEAST_DOF
-from tapeline.statistics.effective_number import in_own_units, repeat_deviations, squared_correlation
+from tapeline.statistics.effective_number import in_own_units, mean_correlation, repeat_deviations, squared_correlation
 from tapeline.statistics.moderated_variance import degrees_of_freedom_of_spread, log_bias, moderated, variance_prior
 from tapeline.statistics.significance import variance_ratio_p_value
 
@@ -23,10 +23,29 @@ class RepeatRows:
     """Repeats of one cell as independent deviations, with the runs' random variance.
 
     `deviation_db` has shape (rows, positions, items), NaN where there is none; `random_variance` (positions, items).
+    `level_db` are the levels that they are from, (runs, positions, items), NaN where the condition says nothing.
     """
 
     deviation_db: Reals
     random_variance: Reals
+    level_db: Reals
+
+    @property
+    def degrees_of_freedom(self) -> NDArray[np.int64]:
+        """Repeats less one, (positions, items)."""
+        return np.asarray(np.maximum(np.isfinite(self.level_db).sum(axis=0) - 1, 0))
+
+    @property
+    def squares_of_runs_db2(self) -> Reals:
+        """By how much each run makes the sum of squares about the mean larger, (runs, positions, items).
+
+        Without a run at distance d from the mean of n the sum is less by n/(n - 1) d^2.
+        """
+        known = np.isfinite(self.level_db)
+        count = known.sum(axis=0)
+        mean = np.where(known, self.level_db, 0.0).sum(axis=0) / np.maximum(count, 1)
+        squares = np.where(known & (count > 1), self.level_db - mean, 0.0) ** 2
+        return np.asarray(squares * count / np.maximum(count - 1, 1))
 
     @classmethod
     def of(cls, level_db: Reals, random_db: Reals, bound: Flags) -> RepeatRows:
@@ -37,7 +56,7 @@ class RepeatRows:
         levels = np.where(bound.any(axis=0), np.nan, level_db)
         known = np.isfinite(levels)
         mean = np.where(known, random_db**2, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-        return cls(repeat_deviations(levels)[1:], mean)
+        return cls(repeat_deviations(levels)[1:], mean, levels)
 
 
 @dataclass(frozen=True)
@@ -216,8 +235,4 @@ def _correlation(rows: Reals) -> float:
     Each position in units of its own scatter, so that a restless one does not rule.
     """
     known = np.isfinite(rows)
-    z = np.where(known, in_own_units(rows), 0.0)
-    squares = (z**2).sum(axis=1)
-    crossed = float((z.sum(axis=1) ** 2 - squares).sum())
-    own = float(((known.sum(axis=1) - 1) * squares).sum())
-    return min(max(crossed / own, 0.0), 1.0) if own > 0.0 else 1.0
+    return mean_correlation(np.where(known, in_own_units(rows), 0.0), known, axis=1)

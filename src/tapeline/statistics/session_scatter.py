@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-from tapeline.limits import CHANGE_ABOVE_NOISE_SHARE
+from tapeline.limits import CHANGE_ABOVE_NOISE_SHARE, MEASURED_SESSION_CHANGES, SETTING_DOF
 from tapeline.statistics.comparison import Cell, run_to_run
-from tapeline.statistics.effective_number import in_own_units
+from tapeline.statistics.effective_number import in_own_units, mean_correlation
 from tapeline.statistics.moderated_variance import moderated, variance_prior
 from tapeline.statistics.repeat_scatter import Scatter
 
@@ -74,30 +74,26 @@ def session_scatter(changes: Sequence[SessionChange], degrees_of_freedom: Reals,
     """
     shape = (degrees_of_freedom.size, near.shape[0])
     total, noise, count = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    over_positions, over_items = _Alike(), _Alike()
-    in_units = in_own_units(np.stack([change.mean_db for change in changes])) if changes else ()
-    for change, moved_units in zip(changes, in_units, strict=True):
+    for change in changes:
         known = np.isfinite(change.mean_db)
         total += np.where(known, change.squares_db2 / 2.0, 0.0)
         noise += np.where(known, change.noise_db2 / 2.0, 0.0)
         count += known
-        moved = np.where(known, moved_units, 0.0)
-        over_positions.add(moved.T, known.T, np.ones((shape[0], shape[0]), dtype=bool))
-        over_items.add(moved, known, near)
+    rho_positions, rho_items = _correlations(changes, near)
     spare = np.minimum(count, degrees_of_freedom[:, None])
-    own, own_noise, worth = _near_bands(total, noise, count, spare, near, over_items.rho)
+    own, own_noise, worth = _near_bands(total, noise, count, spare, near, rho_items)
     prior = variance_prior(np.where(worth > 0.0, own, np.nan), worth)
     others = np.maximum((count > 0).sum(axis=0) - 1.0, 0.0)
     of_others = [_of_others(np.where(worth > 0.0, worth * part, 0.0)) for part in (own, own_noise)]
     weight = _of_others(worth)
     known_of_others = np.maximum(
-        weight / (1.0 + np.maximum(others - 1.0, 0.0) * over_positions.rho**2), _largest_of_others(worth)
+        weight / (1.0 + np.maximum(others - 1.0, 0.0) * rho_positions**2), _largest_of_others(worth)
     )
     with np.errstate(divide="ignore", invalid="ignore"):
         location, their_noise = (np.where(weight > 0.0, part / weight, np.nan) for part in of_others)
         as_alike = 1.0 / (1.0 / known_of_others + 1.0 / np.float64(prior.degrees_of_freedom))
         # What moves at all positions together is in a position's own changes already.
-        alike = np.where(known_of_others > 0.0, as_alike * (1.0 - over_positions.rho**2), 0.0)
+        alike = np.where(known_of_others > 0.0, as_alike * (1.0 - rho_positions**2), 0.0)
     mean, both = moderated(own, worth, location, alike)
     expected, _ = moderated(own_noise, worth, their_noise, alike)
     there = both > 0.0
@@ -109,6 +105,18 @@ def session_scatter(changes: Sequence[SessionChange], degrees_of_freedom: Reals,
         np.where(there, both * np.nan_to_num(share, nan=1.0) ** 2, 0.0),
         np.where(there, both, 0.0),
     )
+
+
+def with_assumed(known: SessionScatter, usual_variance_db2: Reals) -> tuple[Reals, Reals]:
+    """Variance (dB^2) of one session's level and its degrees of freedom, with what is usual beside few changes.
+
+    Both (positions, items), as `usual_variance_db2` or what broadcasts to it; 0 with one degree of freedom where
+    nothing was measured twice.
+    """
+    is_known = known.changes > 0.0
+    few = np.where(known.changes < MEASURED_SESSION_CHANGES, SETTING_DOF, 0.0)
+    together = (known.changes * known.variance_db2 + few * usual_variance_db2) / np.maximum(known.changes + few, 1e-9)
+    return np.where(is_known, together, 0.0), np.where(is_known, known.degrees_of_freedom + few, 1.0)
 
 
 def _near_bands(
@@ -124,22 +132,14 @@ def _near_bands(
     return wide[0], wide[1], worth
 
 
-class _Alike:
-    """Mean correlation of changes along one axis, from sums over all pairs that are near each other."""
-
-    def __init__(self) -> None:
-        self._crossed, self._own = 0.0, 0.0
-
-    def add(self, moved: Reals, known: Flags, near: Flags) -> None:
-        """Take in changes (rows, members), zero where unknown."""
-        others = near & ~np.eye(near.shape[0], dtype=bool)
-        self._crossed += float(((moved @ others) * moved).sum())
-        self._own += float(((known @ others.astype(float)) * moved**2).sum())
-
-    @property
-    def rho(self) -> float:
-        """The correlation, from 0 to 1; 1 where nothing tells."""
-        return min(max(self._crossed / self._own, 0.0), 1.0) if self._own > 0.0 else 1.0
+def _correlations(changes: Sequence[SessionChange], near: Flags) -> tuple[float, float]:
+    """Mean correlation of changes over positions, and over items that are near; 1 where nothing tells."""
+    if not changes:
+        return 1.0, 1.0
+    rows = np.stack([change.mean_db for change in changes])
+    known = np.isfinite(rows)
+    moved = np.where(known, in_own_units(rows), 0.0)
+    return mean_correlation(moved, known, axis=1), mean_correlation(moved, known, axis=2, near=near)
 
 
 def _of_others(values: Reals) -> Reals:

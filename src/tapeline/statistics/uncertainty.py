@@ -72,6 +72,20 @@ def welch_satterthwaite(variances: ArrayLike, degrees_of_freedom: ArrayLike, axi
         return np.asarray(np.where(below > 0.0, np.sum(u2, axis=axis) ** 2 / below, np.inf))
 
 
+def rest_of_sum(
+    standard_uncertainty: ArrayLike, degrees_of_freedom: ArrayLike, certain_variance: ArrayLike
+) -> tuple[Reals, Reals]:
+    """Variance of a sum without a term that is certain, and its degrees of freedom, one at least.
+
+    All doubt about the whole variance is doubt about the rest: by Welch-Satterthwaite the rest has the degrees of
+    freedom of the whole times the square of its share.
+    """
+    whole = np.asarray(standard_uncertainty, dtype=np.float64) ** 2
+    rest = np.maximum(whole - np.asarray(certain_variance, dtype=np.float64), 0.0)
+    share = rest / np.where(whole > 0.0, whole, 1.0)
+    return rest, np.maximum(np.asarray(degrees_of_freedom, dtype=np.float64) * share**2, 1.0)
+
+
 def together(variances: ArrayLike, degrees_of_freedom: ArrayLike, axis: int = 0) -> Reals:
     """Effective degrees of freedom of a sum of terms that were estimated from the same data.
 

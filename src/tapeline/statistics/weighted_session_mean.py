@@ -9,6 +9,7 @@ import scipy.special
 
 from tapeline.arrays import Reals
 from tapeline.limits import CERTAIN_DOF
+from tapeline.statistics.effective_number import mean_correlation
 from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty import welch_satterthwaite
 
@@ -67,12 +68,11 @@ def weighted_session_mean(
     spare = np.where(enough, count - 1, 0)
     w = np.where(known, 1.0 / variance, 0.0)
     first = _weighted(d, w)
+    tau2 = _between_variance(first, w, spare)
+    last_w = np.where(known, 1.0 / (variance + tau2), 0.0)
+    last = _weighted(d, last_w)
     with np.errstate(divide="ignore", invalid="ignore"):
-        c = np.where(enough, first.total - (w**2).sum(axis=0) / first.total, 0.0)
-        tau2 = np.nan_to_num(np.maximum((first.squares - spare).sum(axis=0) / c.sum(axis=0), 0.0))
-    last = _weighted(d, np.where(known, 1.0 / (variance + tau2), 0.0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        weights = np.where(known, 1.0 / (variance + tau2), 0.0) / last.total
+        weights = last_w / last.total
         own_error = 1.0 / np.sqrt(last.total)
         scatter_error = own_error * np.sqrt(last.squares.sum(axis=0) / spare.sum(axis=0))
     own_dof = welch_satterthwaite(
@@ -102,6 +102,13 @@ def _weighted(d: Reals, w: Reals) -> _Weighted:
     return _Weighted(mean, total, np.where(w > 0.0, np.sqrt(w) * (d - mean), 0.0))
 
 
+def _between_variance(found: _Weighted, w: Reals, spare: Reals) -> Reals:
+    """tau^2 (items,), pooled over positions: see `weighted_session_mean`."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        c = np.where(spare > 0, found.total - (w**2).sum(axis=0) / found.total, 0.0)
+        return np.asarray(np.nan_to_num(np.maximum((found.squares - spare).sum(axis=0) / c.sum(axis=0), 0.0)))
+
+
 def _scatter_dof(deviation: Reals, spare: Reals) -> Reals:
     """Degrees of freedom of a scatter pooled over positions, (items,).
 
@@ -109,10 +116,7 @@ def _scatter_dof(deviation: Reals, spare: Reals) -> Reals:
     variance estimate's own correlation is rho^2; never less than one position's.
     """
     positions = (spare > 0).sum(axis=0)
-    squares = (deviation**2).sum(axis=1)
-    crossed = float((deviation.sum(axis=1) ** 2 - squares).sum())
-    own = float(((positions - 1) * squares).sum())
-    rho = min(max(crossed / own, 0.0), 1.0) if own > 0.0 else 1.0
+    rho = mean_correlation(deviation, (spare > 0)[None], axis=1)
     worth = spare.sum(axis=0) / (1.0 + np.maximum(positions - 1, 0) * rho**2)
     return np.asarray(np.maximum(np.maximum(worth, spare.max(axis=0, initial=0)), 1.0))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tapeline.statistics.uncertainty_terms import LEVEL_TERMS, UncertaintyTerm
 from tapeline.store.schema import Column, Table
 from tapeline.store.shared_columns import BAND, DB, PA2, POSITION, RUN
 
@@ -179,26 +180,14 @@ _LEVELS = (
     ),
 )
 
+
+def _columns_of(term: UncertaintyTerm) -> tuple[Column, ...]:
+    own = (Column(term.own_column, "real", term.own_words, "dB"),) if term.own_words else ()
+    return (Column(term.uncertainty_column, "real", term.words, "dB"), *own)
+
+
 _UNCERTAINTY = (
-    Column("random_uncertainty_db", "real", "of the corrected level, from the run's own averages", "dB"),
-    Column("background_uncertainty_db", "real", "of the corrected level, from the background", "dB"),
-    Column(
-        "background_own_uncertainty_db",
-        "real",
-        "part of it that other runs with the same background runs do not share: how much the background scatters",
-        "dB",
-    ),
-    Column("calibration_uncertainty_db", "real", "of the sensitivity used", "dB"),
-    Column("response_uncertainty_db", "real", "of the sensor's response over frequency", "dB"),
-    Column("environment_uncertainty_db", "real", "air pressure and temperature at the sensor since its check", "dB"),
-    Column(
-        "mounting_uncertainty_db",
-        "real",
-        "of the mounting: stated by the settings or their default; cancels between runs of one mount",
-        "dB",
-    ),
-    Column("speed_uncertainty_db", "real", "of the operating point: speed, and density where air is not given", "dB"),
-    Column("steadiness_uncertainty_db", "real", "how the level came and went within the run", "dB"),
+    *(column for term in LEVEL_TERMS for column in _columns_of(term)),
     Column("standard_uncertainty_db", "real", "of the corrected level as an absolute one: all of these", "dB"),
     Column("degrees_of_freedom", "real", "of the standard uncertainty (Welch-Satterthwaite)"),
     Column(

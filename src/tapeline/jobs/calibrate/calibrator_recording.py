@@ -29,6 +29,7 @@ from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per
 from tapeline.limits import LONGEST_MEASURED_TONE_S
 from tapeline.recordings.recording import Part, Recording
 from tapeline.statistics.uncertainty import Term, combined, rectangular
+from tapeline.statistics.uncertainty_terms import CHART_REACH, SPREAD_OF_RINGS
 
 LOWERED_BY = frozenset({"clipped-tone", "distorted-tone", "unsteady-tone"})
 """Faults that make a tone low by themselves: an overload, a coupler that is not seated."""
@@ -266,7 +267,7 @@ def _compare_rings(
         words = f"its longest ring is {apart:+.2f} dB from another one of the same recording (limit {limit:g} dB)"
         doubt(row, "rings-differ", words)
     if apart:
-        terms = (*terms_of(row), Term("spread of rings", rectangular(abs(apart)), "measured"))
+        terms = (*terms_of(row), Term(SPREAD_OF_RINGS.name, rectangular(abs(apart)), "measured"))
         row |= term_columns(terms) | {"standard_uncertainty_db": combined(terms).standard_uncertainty}
 
 
@@ -290,7 +291,7 @@ def _tone_columns(
             f"position {channel.position}: the chart ({channel.chart_hz[0]:g} to {channel.chart_hz[-1]:g} Hz) does not "
             f"reach {check.frequency_hz:g} Hz"
         )
-        terms.append(Term("chart between tone and reference", needs.limits.chart_reach_uncertainty_db, "default"))
+        terms.append(Term(CHART_REACH.name, needs.limits.chart_reach_uncertainty_db, "default"))
     pascal = math.sqrt(float(power_pa2(level.level_db)))
     scale = volts_per_unit(channel, check.source.gain_db)
     crest = tone.rms * math.sqrt(2.0) / scale

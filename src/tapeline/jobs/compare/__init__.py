@@ -39,7 +39,7 @@ class CompareNeeds:
 
     `mirrors` names the partners of positions on the other side, `lines` the comparison that is given line by line.
     `ranking_points` are the nominal speeds (m/s) and yaw angles that the ranking is over; none: all.
-    `mounting_stated`: the mounting's uncertainty is the campaign's own and no default.
+    `stated_settings` are those of the section `uncertainty` by which the campaign states a term itself.
     """
 
     campaign: str
@@ -57,7 +57,7 @@ class CompareNeeds:
     reference_pressure_pa: float
     operating_point: OperatingPoint
     ranking_points: tuple[tuple[float, float], ...] = ()
-    mounting_stated: bool = False
+    stated_settings: tuple[str, ...] = ()
 
 
 def needs(plan: Plan, key: str = "") -> CompareNeeds:
@@ -93,7 +93,7 @@ def needs(plan: Plan, key: str = "") -> CompareNeeds:
         reference_pressure_pa=settings.reference_pressure_pa,
         operating_point=settings.operating_point,
         ranking_points=_ranking_points(plan, (run.run for run in runs)),
-        mounting_stated=settings.uncertainty.mounting_is_stated,
+        stated_settings=settings.uncertainty.stated_settings,
     )
 
 

@@ -14,7 +14,6 @@ from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
-from tapeline.jobs.compare.lasting_terms import ASSUMED, ASSUMED_REPEATS, BETWEEN, EXPONENT
 from tapeline.jobs.compare.level_means import LevelMean, level_mean
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.jobs.levels.repeat_pools import RepeatPools
@@ -22,13 +21,18 @@ from tapeline.jobs.term_columns import term_columns
 from tapeline.statistics.comparison import Difference
 from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty import Evidence, Term, combined
+from tapeline.statistics.uncertainty_terms import (
+    ALL_TERMS,
+    ASSUMED_BETWEEN_SESSIONS,
+    BACKGROUND,
+    BETWEEN_SESSIONS,
+    CALIBRATION,
+    CANCELLING_TERMS,
+    SPEED,
+    part_of_calibration,
+)
 
-CANCELLED = ("calibration", "response", "environment", "mounting")
-"""Terms that levels of one session and mount share, so that their difference is free of them."""
-
-FROM_SETTINGS = ("response", "environment", "mounting")
-
-EITHER = (BETWEEN, ASSUMED)
+EITHER = (BETWEEN_SESSIONS.name, ASSUMED_BETWEEN_SESSIONS.name)
 """Of these two one is there: the change between sessions was measured or is assumed."""
 
 
@@ -58,8 +62,8 @@ def _absolute(job: ComparisonJob, mean: LevelMean) -> Iterator[dict[str, Any]]:
             if not np.isfinite(mean.mean_db[p, i]):
                 continue
             budget = _budget([*_terms_at(mean.terms, evidence, p, i), *calibration])
-            freedom = budget["degrees_of_freedom"] or math.inf
-            reach = _reach(freedom, job.needs.confidence) * budget["standard_uncertainty_db"]
+            degrees = budget["degrees_of_freedom"] or math.inf
+            reach = _reach(degrees, job.needs.confidence) * budget["standard_uncertainty_db"]
             level = float(mean.mean_db[p, i] - mean.added_db[p, i])
             runs = [name for r, name in enumerate(names) if used[r, p, i]]
             yield (
@@ -89,16 +93,12 @@ def difference_rows(
         **point_columns(pair.point),
     }
     (left, used_left), (right, used_right) = (job.used(runs) for runs in (pair.reference, pair.treatment))
-    evidence = _evidence(job, [*pair.reference, *pair.treatment]) | {
-        ASSUMED: "default",
-        ASSUMED_REPEATS: "default",
-        EXPONENT: "default",
-    }
-    nothing = [Term(name, 0.0, "measured") for name in CANCELLED if name not in result.terms]
+    evidence = _evidence(job, [*pair.reference, *pair.treatment])
+    nothing = [Term(term.name, 0.0, "measured") for term in CANCELLING_TERMS if term.name not in result.terms]
     for p, position in enumerate(job.cube.positions):
         of_calibration = [term for s in pair.sessions for term in _calibration_terms(job, s, position)]
         largest = max(of_calibration, key=lambda term: term.contribution, default=None)
-        evidence["calibration"] = largest.evidence if largest else "measured"
+        evidence[CALIBRATION.name] = largest.evidence if largest else "measured"
         for i, item in enumerate(job.cube.items):
             if not np.isfinite(result.difference_db[p, i]):
                 continue
@@ -124,26 +124,24 @@ def difference_rows(
 
 def _evidence(job: ComparisonJob, runs: Sequence[CompareRun]) -> dict[str, Evidence]:
     """Where the terms come from; one background run alone, or a speed that nobody measured, leaves an assumption."""
-    found: dict[str, Evidence] = dict.fromkeys(FROM_SETTINGS, "default")
-    if job.needs.mounting_stated:
-        found["mounting"] = "stated"
+    found = {term.name: term.evidence_where(job.needs.stated_settings) for term in ALL_TERMS}
     if not all(run.speed_is_measured for run in runs):
-        found["speed"] = "default"
+        found[SPEED.name] = "default"
     if any(len(run.background) == 1 for run in runs):
-        found["background"] = "default"
+        found[BACKGROUND.name] = "default"
     return found
 
 
 def _calibration_terms(job: ComparisonJob, session: str, position: str) -> list[Term]:
     row = job.calibration.get((session, position)) or {}
     columns = (row.get(name) or [] for name in ("terms", "terms_db", "terms_evidence"))
-    return [Term(f"calibration: {name}", value, evidence) for name, value, evidence in zip(*columns, strict=True)]
+    return [Term(part_of_calibration(name), value, evidence) for name, value, evidence in zip(*columns, strict=True)]
 
 
 def _terms_at(terms: Mapping[str, tuple[Reals, Reals]], evidence: Mapping[str, Evidence], p: int, i: int) -> list[Term]:
     return [
-        Term(name, math.sqrt(float(variance[p, i])), evidence.get(name, "measured"), float(freedom[p, i]))
-        for name, (variance, freedom) in terms.items()
+        Term(name, math.sqrt(float(variance[p, i])), evidence[name], float(degrees[p, i]))
+        for name, (variance, degrees) in terms.items()
     ]
 
 
@@ -151,12 +149,11 @@ def _budget(terms: list[Term]) -> dict[str, Any]:
     """The list columns of the terms, largest first, and their sum."""
     ordered = sorted(terms, key=lambda term: (-term.contribution, term.name))
     whole = combined(ordered)
-    freedom = whole.degrees_of_freedom
     return {
         **term_columns(ordered),
         "terms_degrees_of_freedom": [finite_or_none(term.degrees_of_freedom) for term in ordered],
         "standard_uncertainty_db": whole.standard_uncertainty,
-        "degrees_of_freedom": finite_or_none(freedom),
+        "degrees_of_freedom": finite_or_none(whole.degrees_of_freedom),
     }
 
 

@@ -13,7 +13,7 @@ from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, key_of, pairs_of
 from tapeline.jobs.compare.dominant_runs import dominated
-from tapeline.jobs.compare.lasting_terms import lasting_terms
+from tapeline.jobs.compare.lasting_terms import non_averaging_terms
 from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
 from tapeline.jobs.compare.unlike_background import Side, as_bound, lacking
 from tapeline.jobs.levels.common_part import same_edges
@@ -60,7 +60,7 @@ def compared_pairs(
         cells = as_bound(job.cell(pair.reference, alike), lacks[0]), as_bound(job.cell(pair.treatment, alike), lacks[1])
         keys = key_of(pair.reference), key_of(pair.treatment)
         scatters = pools.of_pair(*keys)
-        terms = lasting_terms(job, pair, scatters, changes)
+        terms = non_averaging_terms(job, pair, scatters, changes)
         result = difference(
             *cells,
             scatters,

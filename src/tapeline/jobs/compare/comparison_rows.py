@@ -18,15 +18,15 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.contributed import Contributed
 from tapeline.jobs.compare.drift_rows import Drifts, OrderOfRuns, order_of_runs
 from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
-from tapeline.jobs.compare.lasting_terms import ASSUMED_REPEATS, BETWEEN
 from tapeline.jobs.levels.common_part import common_part
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.limits import CLEAR_CHANGE_STANDARD_ERRORS
 from tapeline.statistics.comparison import Difference
+from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, BETWEEN_SESSIONS, RANDOM_ERROR
 from tapeline.store import tables
 
-BASES = ("random error", "pooled repeats", "own repeats")
+BASES = (RANDOM_ERROR.name, "pooled repeats", "own repeats")
 """Where the interval of a difference within a session comes from, by `Difference.basis`."""
 
 LEVELS = ("as measured", "nominal")
@@ -200,9 +200,10 @@ def _contribution_columns(part: Contribution, p: int, i: int) -> dict[str, Any]:
 
 def _basis(result: Difference, p: int, i: int) -> str:
     """Where the interval comes from: of what repeats or sessions change, measured or assumed."""
-    if BETWEEN in result.terms:
-        return "measured sessions" if result.terms[BETWEEN][0][p, i] > 0.0 else "assumed sessions"
-    assumed = ASSUMED_REPEATS in result.terms and result.terms[ASSUMED_REPEATS][0][p, i] > 0.0
+    terms = result.terms
+    if BETWEEN_SESSIONS.name in terms:
+        return "measured sessions" if terms[BETWEEN_SESSIONS.name][0][p, i] > 0.0 else "assumed sessions"
+    assumed = ASSUMED_REPEATS.name in terms and terms[ASSUMED_REPEATS.name][0][p, i] > 0.0
     return "assumed repeats" if assumed else BASES[result.basis[p, i]]
 
 

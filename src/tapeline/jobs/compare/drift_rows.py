@@ -17,21 +17,21 @@ from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.jobs.levels.repeat_pools import RepeatPools
-from tapeline.limits import SETTING_DOF
-from tapeline.statistics.level_drift import Drift, level_drift
+from tapeline.statistics.level_drift import level_drift, variance_about_slope
 from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.statistics.term_variances import runs_used, sum_of_squares
 
 
 @dataclass(frozen=True)
 class ReferenceDrift:
     """Slope of a reference condition in one session and its standard error, dB per hour, (positions, items).
 
-    `freedom` are the degrees of freedom of the error, `runs` those with levels at known times.
+    `degrees_of_freedom` are those of the error, `runs` those with levels at known times.
     """
 
     slope: Reals
     error: Reals
-    freedom: Reals
+    degrees_of_freedom: Reals
     runs: tuple[str, ...]
 
 
@@ -66,32 +66,15 @@ def _drift(job: ComparisonJob, groups: list[list[CompareRun]], scatter: Scatter)
     found = level_drift([(part.level_db, hours_of(runs)) for part, runs in zip(parts, groups, strict=True)])
     random = np.concatenate([np.where(np.isfinite(part.level_db), part.random_db, np.nan) for part in parts])
     known = np.isfinite(random)
-    variance = np.where(known, random**2, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-    variance, freedom = _of_each(job, found, variance, scatter)
+    variance, degrees_of_freedom = variance_about_slope(
+        found, sum_of_squares(random, known) / runs_used(known), scatter, job.needs.compare.repeat_sd_db
+    )
     return ReferenceDrift(
         slope=found.slope_db_per_hour,
         error=np.sqrt(variance * found.variance_per_db2),
-        freedom=freedom,
+        degrees_of_freedom=degrees_of_freedom,
         runs=tuple(run.run for runs in groups for run in runs),
     )
-
-
-def _of_each(job: ComparisonJob, found: Drift, random: Reals, scatter: Scatter) -> tuple[Reals, Reals]:
-    """Variance (dB^2) of one level about the slope, and its degrees of freedom, (positions, items).
-
-    The slope is taken out of the scatter of repeats, where it is one of two degrees of freedom or more.
-    """
-    spare = scatter.degrees_of_freedom
-    pooled, left = scatter.degrees_of_freedom > 0.0, found.degrees_of_freedom
-    with np.errstate(divide="ignore", invalid="ignore"):
-        own = np.maximum(found.residual_db2 / left, random)
-    assumed = random + job.needs.compare.repeat_sd_db**2
-    whole, straight = random + scatter.excess, spare >= 2.0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        about = np.maximum((spare * whole - np.nan_to_num(found.explained_db2)) / (spare - 1.0), random)
-    variance = np.where(straight, about, np.where(pooled, whole, np.where(left > 0.0, own, assumed)))
-    freedom = np.where(straight, spare - 1.0, np.where(pooled, spare, np.where(left > 0.0, left, SETTING_DOF)))
-    return variance, np.asarray(freedom, dtype=np.float64)
 
 
 def drift_rows(job: ComparisonJob, drifts: Drifts) -> list[dict[str, Any]]:
@@ -112,7 +95,7 @@ def _rows(job: ComparisonJob, drifts: Drifts) -> Iterator[dict[str, Any]]:
                 "span_hours": span,
                 "difference_db": float(drift.slope[p, i]) * span,
                 "standard_error_db": float(drift.error[p, i]) * span,
-                "degrees_of_freedom": float(drift.freedom[p, i]),
+                "degrees_of_freedom": float(drift.degrees_of_freedom[p, i]),
                 "runs": list(drift.runs),
                 **_doubt(job, drift, p, i),
             }

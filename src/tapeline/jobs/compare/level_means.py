@@ -10,12 +10,19 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
-from tapeline.jobs.levels.level_cube import SHARED_TERMS
 from tapeline.limits import SETTING_DOF
 from tapeline.statistics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
 from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.statistics.term_variances import variance_of_mean
+from tapeline.statistics.uncertainty_terms import (
+    BACKGROUND,
+    RANDOM_ERROR,
+    REPEATS,
+    TERMS_OF_EACH_RUN,
+    TERMS_SHOWN_BY_REPEATS,
+)
 
-OF_EACH_RUN = ("random error", "background", "repeats")
+OF_EACH_RUN = (RANDOM_ERROR.name, BACKGROUND.name, REPEATS.name)
 """Terms that each run has of its own; the others are the same in all runs of a session."""
 
 
@@ -56,16 +63,12 @@ def level_mean(job: ComparisonJob, runs: tuple[CompareRun, ...], scatter: Scatte
     of_runs = run_to_run(cell, scatter)
     terms = {
         **repeat_terms([of_runs], one_pool=True),
-        "background": (cell.background_db**2 + background_beyond(cell, scatter), certain),
+        BACKGROUND.name: (cell.background_db**2 + background_beyond(cell, scatter), certain),
     }
-    repeated = terms["repeats"][0] > 0.0
-    for name in SHARED_TERMS:
-        if name == "calibration":
-            continue
-        squares = np.where(used, np.nan_to_num(job.cube.values[f"{name}_uncertainty_db"][index]) ** 2, 0.0).sum(axis=0)
-        mean = squares / np.maximum(used.sum(axis=0), 1)
-        # How steady a run was is among the scatter of its repeats.
-        terms[name] = (np.where(repeated, 0.0, mean / count) if name == "steadiness" else mean, certain)
+    repeated = terms[REPEATS.name][0] > 0.0
+    for term in TERMS_OF_EACH_RUN:
+        stated = job.cube.values[term.uncertainty_column][index]
+        terms[term.name] = (variance_of_mean(term, stated, used, count, repeated), certain)
     everything = np.ones(cell.mean_db.shape, dtype=bool)
     added = job.nominal_correction(runs, everything)
     return LevelMean(runs, count, cell.mean_db, added, terms, of_runs)
@@ -79,14 +82,16 @@ def assumed_repeats(job: ComparisonJob, mean: LevelMean) -> Reals:
 def error_within_session(job: ComparisonJob, mean: LevelMean) -> tuple[Reals, Reals]:
     """Standard error (dB) of a mean against others of its session, and its degrees of freedom, (positions, items).
 
-    The freedom is that of random error and repeats, so that it is never too large. Where no repeats give one,
-    speed, steadiness and what settings assume stand for it.
+    The degrees of freedom are those of random error and repeats, so that they are never too many. Where no repeats give
+    any, what repeats would show and what settings assume stand for it.
     """
     assumed = assumed_repeats(job, mean)
-    unrepeated = mean.terms["speed"][0] / mean.count + mean.terms["steadiness"][0]
+    unrepeated = sum(
+        mean.terms[term.name][0] / (1 if term.averages == "always" else mean.count) for term in TERMS_SHOWN_BY_REPEATS
+    )
     variance = mean.own_variance + np.where(assumed > 0.0, assumed + unrepeated, 0.0)
-    freedom = np.where(assumed > 0.0, SETTING_DOF, mean.of_runs.degrees_of_freedom)
-    return np.sqrt(variance), np.maximum(freedom, 1.0)
+    degrees = np.where(assumed > 0.0, SETTING_DOF, mean.of_runs.degrees_of_freedom)
+    return np.sqrt(variance), np.maximum(degrees, 1.0)
 
 
 def calibration_variance(job: ComparisonJob, session: str) -> Reals:

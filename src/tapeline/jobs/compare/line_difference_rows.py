@@ -16,6 +16,8 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import point_columns, sessions_columns
 from tapeline.jobs.table_files import session_table
 from tapeline.limits import CERTAIN_DOF
+from tapeline.statistics.uncertainty import rest_of_sum
+from tapeline.statistics.uncertainty_terms import RANDOM_ERROR
 from tapeline.store import parquet
 
 AT_ONCE = 8
@@ -66,7 +68,7 @@ def _row(
         return None
     first, step, size = grid
     hz = first + step * np.arange(size)
-    beyond, freedom = _beyond_random(job, found, p, hz)
+    beyond, degrees_of_freedom = _beyond_random(job, found, p, hz)
     made = [
         LineSide(
             np.stack([row[LISTS[0]] for row in side]),
@@ -75,7 +77,7 @@ def _row(
         )
         for side in used
     ]
-    lines = line_difference(made[0], made[1], beyond, freedom, job.needs.confidence)
+    lines = line_difference(made[0], made[1], beyond, degrees_of_freedom, job.needs.confidence)
     if not np.isfinite(lines.difference_db).any():
         return None
     return {
@@ -105,20 +107,16 @@ def _usable(
 
 
 def _beyond_random(job: ComparisonJob, found: Compared, p: int, hz: Reals) -> tuple[Reals, Reals]:
-    """What makes the nearest band's difference uncertain beyond its random error: variance and degrees of freedom.
-
-    Random error is certain, so that all doubt about the whole variance is doubt about the rest: by Welch-Satterthwaite
-    the rest has the freedom of the whole times the square of its share.
-    """
+    """What makes the nearest band's difference uncertain beyond its random error: variance and degrees of freedom."""
     bands = [i for i, item in enumerate(job.cube.items) if item.quantity == "band"]
     valued = [i for i in bands if np.isfinite(found.result.difference_db[p, i])]
     if not valued:
         return np.zeros(hz.size), np.full(hz.size, CERTAIN_DOF)
     middle = np.array([job.cube.items[i].midband_hz or np.nan for i in valued])
-    whole = found.result.standard_error_db[p, valued] ** 2
-    rest = np.maximum(whole - found.result.terms["random error"][0][p, valued], 0.0)
-    of_whole = np.minimum(found.result.degrees_of_freedom[p, valued], CERTAIN_DOF)
-    freedom = np.maximum(of_whole * (rest / np.where(whole > 0.0, whole, 1.0)) ** 2, 1.0)
+    result, random_error = found.result, found.result.terms[RANDOM_ERROR.name][0][p, valued]
+    rest, degrees_of_freedom = rest_of_sum(
+        result.standard_error_db[p, valued], np.minimum(result.degrees_of_freedom[p, valued], CERTAIN_DOF), random_error
+    )
     edges = np.sqrt(middle[1:] * middle[:-1])
     nearest = np.searchsorted(edges, hz)
-    return rest[nearest], freedom[nearest]
+    return rest[nearest], degrees_of_freedom[nearest]

@@ -14,15 +14,15 @@ from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import item_columns
-from tapeline.jobs.compare.lasting_terms import ASSUMED_REPEATS
 from tapeline.jobs.compare.level_means import LevelMean, assumed_repeats, calibration_variance, level_mean
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.compare.unlike_background import lacking_at
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.limits import SETTING_DOF
-from tapeline.statistics.comparison import repeat_terms
+from tapeline.statistics.comparison import MeanTerms, terms_between_positions
 from tapeline.statistics.uncertainty import welch_satterthwaite
+from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, CALIBRATION
 
 Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""
@@ -77,8 +77,8 @@ def _rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
             sides = ((mean, p), (opposite, q))
             alike = _same_range(job, sides) & _same_background(job, sides)
             difference = np.where(alike, mean.mean_db[p] - opposite.mean_db[q], np.nan)
-            variances, freedoms = _terms(job, sides, calibration)
-            error, freedom = np.sqrt(variances.sum(axis=0)), welch_satterthwaite(variances, freedoms)
+            variances, each = _terms(job, sides, calibration)
+            error, degrees = np.sqrt(variances.sum(axis=0)), welch_satterthwaite(variances, each)
             for i, item in enumerate(job.cube.items):
                 if not np.isfinite(difference[i]):
                     continue
@@ -105,7 +105,7 @@ def _rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
                     "opposite_db": finite_or_none(opposite.mean_db[p, i]) if yaw else None,
                     "partner_db": finite_or_none(mean.mean_db[q, i]) if yaw else None,
                     "standard_error_db": float(error[i]),
-                    "degrees_of_freedom": float(freedom[i]) if np.isfinite(freedom[i]) else None,
+                    "degrees_of_freedom": finite_or_none(degrees[i]),
                     "runs": runs,
                     "mirror_runs": mirror_runs,
                     "doubtful": bool(doubt),
@@ -138,26 +138,17 @@ def _same_background(job: ComparisonJob, sides: Sides) -> NDArray[np.bool_]:
 
 
 def _terms(job: ComparisonJob, sides: Sides, calibration: Reals) -> tuple[Reals, Reals]:
-    """Variances and degrees of freedom of all terms of both sides together, (terms, items).
-
-    The scatter of repeats and what is assumed of it are known from one source for both sides, so that two of them are
-    no better known than one.
-    """
-    of_runs = repeat_terms([mean.of_runs.at(place) for mean, place in sides], one_pool=True)
-    variances = {name: variance for name, (variance, _) in of_runs.items()}
-    freedoms = {name: freedom for name, (_, freedom) in of_runs.items()}
+    """Variances and degrees of freedom of all terms of both sides together, (terms, items)."""
+    parts = []
     for mean, place in sides:
         assumed = assumed_repeats(job, mean)
         terms = mean.terms | {
-            "calibration": (np.broadcast_to(calibration, assumed.shape), np.full(assumed.shape, np.inf)),
-            ASSUMED_REPEATS: (assumed, np.full(assumed.shape, SETTING_DOF)),
+            CALIBRATION.name: (np.broadcast_to(calibration, assumed.shape), np.full(assumed.shape, np.inf)),
+            ASSUMED_REPEATS.name: (assumed, np.full(assumed.shape, SETTING_DOF)),
         }
-        for name, (variance, freedom) in terms.items():
-            if name != "environment" and name not in of_runs:
-                at = np.broadcast_to(freedom, variance.shape)[place]
-                variances[name] = variances.get(name, 0.0) + variance[place]
-                freedoms[name] = np.minimum(freedoms.get(name, np.inf), at)
-    return np.stack(list(variances.values())), np.stack(list(freedoms.values()))
+        here = {name: (variance[place], degrees[place]) for name, (variance, degrees) in terms.items()}
+        parts.append(MeanTerms(mean.of_runs.at(place), here))
+    return terms_between_positions(parts)
 
 
 def _used(job: ComparisonJob, runs: tuple[CompareRun, ...], place: int, item: int) -> list[str]:

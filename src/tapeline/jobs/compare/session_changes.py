@@ -55,18 +55,16 @@ class SessionChanges:
         back = self.mean_db.get((second, first))
         return None if back is None else -back
 
-    def of_mount(self, stayed: bool) -> SessionScatter:
-        """The scatter for a mount that stayed or was made anew.
+    def of_mounts(self, stayed: NDArray[np.bool_]) -> SessionScatter:
+        """The scatter of positions, (positions, items), whose mount `stayed` (positions,) or was made anew.
 
         A mount that stays changes no more than one made anew, so that the latter stands in item by item where the
         campaign has fewer than `SESSION_VARIANCE_CHANGES` of the former and more of the latter. Not the other way
         round.
         """
-        if not stayed:
-            return self.remounted
-        own, other = self.same_mount, self.remounted
-        stands_in = (own.changes < SESSION_VARIANCE_CHANGES) & (other.changes > own.changes)
-        parts = [np.where(stands_in, getattr(other, name), getattr(own, name)) for name in FIELDS]
+        own, anew = self.same_mount, self.remounted
+        use_remounted = ~stayed[:, None] | ((own.changes < SESSION_VARIANCE_CHANGES) & (anew.changes > own.changes))
+        parts = [np.where(use_remounted, getattr(anew, name), getattr(own, name)) for name in FIELDS]
         return SessionScatter(*parts)
 
 

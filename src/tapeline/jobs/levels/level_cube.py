@@ -16,22 +16,20 @@ from tapeline.jobs.levels.level_use_columns import taken_off_rank
 from tapeline.limits import NEIGHBOUR_BANDS
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
 from tapeline.statistics.comparison import RunLevels
+from tapeline.statistics.uncertainty_terms import BACKGROUND, LEVEL_TERMS, RANDOM_ERROR
 from tapeline.store import parquet, tables
 
 FIELDS = (
     "corrected_level_db",
-    "random_uncertainty_db",
-    "background_uncertainty_db",
+    RANDOM_ERROR.uncertainty_column,
+    BACKGROUND.uncertainty_column,
     "upper_bound_db",
-    "background_own_uncertainty_db",
+    BACKGROUND.own_column,
 )
-
-SHARED_TERMS = ("calibration", "response", "environment", "mounting", "speed", "steadiness")
-"""Terms of a level's uncertainty beside these two, as the columns `<name>_uncertainty_db` have them."""
 
 COLUMNS = (
     *FIELDS,
-    *(f"{name}_uncertainty_db" for name in SHARED_TERMS),
+    *(term.uncertainty_column for term in LEVEL_TERMS if term.found_from != "scatter"),
     "level_db",
     "margin_db",
     "nominal_correction_db",

@@ -18,6 +18,7 @@ from tapeline.jobs.scale import ScaleNeeds, ScaleRun
 from tapeline.limits import EXPONENT_SPEED_RATIO, LEVEL_LEAST_UNCERTAINTY_DB
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.statistics.uncertainty_terms import BACKGROUND, RANDOM_ERROR, SPEED, TERMS_SHOWN_BY_REPEATS
 
 USED, UNUSABLE, NO_LEVEL, BOUND, OTHER_BANDS, IN_DOUBT, LESS_TAKEN_OFF, TONAL = range(8)
 WORDS = {
@@ -123,13 +124,30 @@ def _of_group(
     thinner_db = 20.0 * np.log10(density / needs.reference_density_kgm3)[:, None, None]
     nominal = np.array([_nominal(item) for item in runs])
     why = _why(cube, index, there, values["corrected_level_db"], tonal[index] & ~absent, nominal)
-    term = {name: np.nan_to_num(values[f"{name}_uncertainty_db"]) for name in ("random", "speed", "steadiness")}
-    below, own_below = (np.nan_to_num(values[f"background_{name}db"]) for name in ("uncertainty_", "own_uncertainty_"))
+    random, speed, background_db, own_background_db = (
+        np.nan_to_num(values[column])
+        for column in (
+            RANDOM_ERROR.uncertainty_column,
+            SPEED.uncertainty_column,
+            BACKGROUND.uncertainty_column,
+            BACKGROUND.own_column,
+        )
+    )
+    of_each_level, of_each_run = (
+        sum(
+            np.nan_to_num(values[term.uncertainty_column]) ** 2
+            for term in TERMS_SHOWN_BY_REPEATS
+            if term.averages == how
+        )
+        for how in ("always", "in differences")
+    )
     repeated = scatter.degrees_of_freedom > 0
     # What repeats show holds how steady the runs were and how their backgrounds scatter.
-    run_to_run = np.where(repeated, np.maximum(scatter.excess, own_below**2), term["steadiness"] ** 2 + own_below**2)
-    own = np.sqrt(term["random"] ** 2 + run_to_run)
-    shared = np.sqrt(np.maximum(below**2 - own_below**2, 0.0) + term["speed"] ** 2)
+    run_to_run = np.where(
+        repeated, np.maximum(scatter.excess, own_background_db**2), of_each_level + own_background_db**2
+    )
+    own = np.sqrt(random**2 + run_to_run)
+    shared = np.sqrt(np.maximum(background_db**2 - own_background_db**2, 0.0) + of_each_run)
     bands = [i for i, item in enumerate(cube.items) if item.quantity == "band"]
     used = why == USED
     return ScaledLevels(
@@ -143,7 +161,7 @@ def _of_group(
         own_db=np.maximum(own, LEVEL_LEAST_UNCERTAINTY_DB),
         shared_db=shared,
         run_db=np.sqrt(_mean(run_to_run[:, :, bands], used[:, :, bands])),
-        gauge_db=np.sqrt(_mean(term["speed"][:, :, bands] ** 2, used[:, :, bands])),
+        gauge_db=np.sqrt(_mean(speed[:, :, bands] ** 2, used[:, :, bands])),
         why=why,
     )
 

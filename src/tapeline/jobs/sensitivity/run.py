@@ -45,6 +45,7 @@ from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.limits import INFINITE_DOF
 from tapeline.quality.reasons import FILE_FAULTS, worst
 from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.uncertainty_terms import CHART
 from tapeline.store import parquet, tables
 
 
@@ -121,9 +122,9 @@ def evidence_of(
             for row in fit
         ),
         chart_v_per_pa=channel.sensitivity_v_per_pa,
-        chart_term=Term("chart", chart_uncertainty_db, "default")
+        chart_term=Term(CHART.name, chart_uncertainty_db, "default")
         if stated is None
-        else Term("chart", stated, "certificate"),
+        else Term(CHART.name, stated, "certificate"),
         refused=refused,
         alternatives_db=alternatives_db,
     )

@@ -19,6 +19,7 @@ from tapeline.arrays import Reals
 from tapeline.jobs.tables.session_levels import Levels, Measured, SessionJob
 from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty import welch_satterthwaite
+from tapeline.statistics.uncertainty_terms import BACKGROUND, LEVEL_TERMS
 
 Curve = Sequence[tuple[float, float]]
 
@@ -31,7 +32,7 @@ def curve_db(curve: Curve, hz: Reals) -> Reals:
 
 
 def frequency_terms(job: SessionJob, m: Measured, hz: Reals) -> dict[str, Reals]:
-    """Standard uncertainties (dB) of response and mounting, (positions, frequencies)."""
+    """Standard uncertainties (dB) that depend on frequency, (positions, frequencies), by the columns of their terms."""
     settings = job.needs.uncertainty
     low, high = m.run.response_low_hz[:, None], m.run.response_high_hz[:, None]
     charted = (hz >= low) & (hz <= high)
@@ -44,7 +45,11 @@ def frequency_terms(job: SessionJob, m: Measured, hz: Reals) -> dict[str, Reals]
 def uncertainty_columns(
     job: SessionJob, m: Measured, levels: Levels, terms: dict[str, Reals], *, intervals: bool = True
 ) -> dict[str, Reals]:
-    """Columns of the totals' shape; `terms` are those of `frequency_terms`, brought to that shape."""
+    """Columns of the totals' shape; `terms` are those of `frequency_terms`, brought to that shape.
+
+    Every term of `LEVEL_TERMS` has its value here or in `frequency_terms`, and degrees of freedom where it estimates
+    them. Raises KeyError for one that has not.
+    """
     result = levels.result
     shape = result.total.shape
     across = (slice(None),) + (None,) * (len(shape) - 1)
@@ -52,33 +57,34 @@ def uncertainty_columns(
         "random": random_uncertainty_db(result),
         "background": background_uncertainty_db(result),
         "calibration": np.broadcast_to(m.uncertainty_db[across], shape),
-        "response": np.broadcast_to(terms["response"], shape),
         "environment": np.full(shape, m.conditions.environment_uncertainty_db),
-        "mounting": np.broadcast_to(terms["mounting"], shape),
         "speed": np.full(shape, m.conditions.speed_uncertainty_db),
         "steadiness": m.steadiness_db[across] * _share_left(result),
+        **{name: np.broadcast_to(value, shape) for name, value in terms.items()},
     }
-    certain = np.full(shape, np.inf)
-    freedom = dict.fromkeys(found, certain) | {
+    estimated = {
         "random": levels.kept.degrees_of_freedom,
         "background": _background_freedom(levels),
         "calibration": np.broadcast_to(m.calibration_freedom[across], shape),
         "steadiness": np.full(shape, m.steadiness_freedom),
     }
-    variances = {name: value**2 for name, value in found.items()}
-    names = list(found)
-    degrees = welch_satterthwaite([variances[name] for name in names], [freedom[name] for name in names])
+    variances = np.stack([found[term.column] ** 2 for term in LEVEL_TERMS])
+    degrees_of_freedom = np.stack(
+        [
+            estimated[term.column] if term.degrees_of_freedom is None else np.full(shape, term.degrees_of_freedom)
+            for term in LEVEL_TERMS
+        ]
+    )
     bound = result.state == background.BOUND
-    columns = {f"{name}_uncertainty_db": np.where(bound, np.nan, value) for name, value in found.items()}
-    columns["background_own_uncertainty_db"] = _own_background_db(levels)
-    columns["standard_uncertainty_db"] = np.sqrt(np.sum([variances[name] for name in names], axis=0))
-    columns["degrees_of_freedom"] = np.where(bound, np.nan, degrees)
+    columns = {term.uncertainty_column: np.where(bound, np.nan, found[term.column]) for term in LEVEL_TERMS}
+    columns[BACKGROUND.own_column] = _own_background_db(levels)
+    columns["standard_uncertainty_db"] = np.sqrt(np.sum(variances, axis=0))
+    columns["degrees_of_freedom"] = np.where(bound, np.nan, welch_satterthwaite(variances, degrees_of_freedom))
     if not intervals:
         return columns
-    rest = [name for name in names if name not in ("random", "background")]
-    lasting = welch_satterthwaite([variances[name] for name in rest], [freedom[name] for name in rest])
-    factor = student_factor(lasting, job.needs.confidence)
-    return columns | _intervals(job, result, factor * np.sqrt(np.sum([variances[name] for name in rest], axis=0)))
+    rest = [term.found_from != "scatter" for term in LEVEL_TERMS]
+    factor = student_factor(welch_satterthwaite(variances[rest], degrees_of_freedom[rest]), job.needs.confidence)
+    return columns | _intervals(job, result, factor * np.sqrt(np.sum(variances[rest], axis=0)))
 
 
 def _intervals(job: SessionJob, result: Subtraction, reach_db: Reals) -> dict[str, Reals]:
