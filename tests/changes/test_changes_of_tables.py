@@ -257,6 +257,24 @@ def test_columns_of_one_folder_alone_are_listed_and_not_compared(tmp_path: Path)
     assert changes(old, new, within_db=50.0)[0]["quality"].moved
 
 
+def test_rows_of_campaigns_with_other_names_match_and_the_name_is_no_change(tmp_path: Path) -> None:
+    new = changed_contents(("bands", "may"), [band("m1", 90.5), *contents()["bands", "may"][1:]])
+    found, cells = changes(*two(tmp_path, new, campaign="roof again"))
+    assert {cell.row for cell in cells} == {"may: m1, p1, 500 Hz"}
+    assert not any(table.rekeyed or table.only_old or table.only_new for table in found.values())
+
+
+def test_results_without_the_name_of_the_campaign_match_those_with_it(tmp_path: Path) -> None:
+    old, new = two(tmp_path, contents())
+    path = old / "tables/quality.parquet"
+    table = pq.read_table(path)
+    before = {**table.schema.metadata, b"tapeline.key": b"run,position"}
+    pq.write_table(table.drop_columns(["campaign"]).replace_schema_metadata(before), path)
+    describe(old)
+    found, cells = changes(old, new)
+    assert (found["quality"].rekeyed, found["quality"].columns_only_new, cells) == ("", ["campaign"], [])
+
+
 def test_a_table_with_another_key_is_said_to_be_unmatchable(tmp_path: Path) -> None:
     old, new = two(tmp_path, contents())
     path = new / "tables/quality.parquet"

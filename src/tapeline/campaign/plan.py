@@ -54,16 +54,16 @@ Part = TypeVar("Part")
 NO_BACKGROUNDS = Backgrounds(None, (), (), ())
 
 STEP_VERSIONS: Mapping[str, int] = {
-    "calibrate": 6,
-    "sensitivity": 5,
-    "pressure": 8,
-    "verdicts": 3,
-    "spectra": 5,
-    "tables": 11,
-    "catalogue": 9,
-    "compare": 7,
-    "scale": 3,
-    "repeat": 4,
+    "calibrate": 7,
+    "sensitivity": 6,
+    "pressure": 9,
+    "verdicts": 4,
+    "spectra": 6,
+    "tables": 12,
+    "catalogue": 10,
+    "compare": 8,
+    "scale": 4,
+    "repeat": 5,
     "report": 10,
     "manifest": 2,
 }

@@ -34,7 +34,7 @@ _CONDITION = Column("condition", "text", "treatment condition")
 _SESSION = Column("session", "text", "session")
 COMPARISONS = Table(
     "comparisons",
-    1,
+    2,
     "One row a comparison, session, position, operating point and band or overall level, with the reason where no "
     "difference can be given",
     (
@@ -174,7 +174,7 @@ COMPARISONS = Table(
 
 BUDGETS = Table(
     "budgets",
-    1,
+    2,
     "What uncertainty is made of. One row a mean level (absolute) or difference, with its terms, the largest first",
     (
         "budget",
@@ -222,7 +222,7 @@ _UNRANKED = "not ranked: not shown, below threshold, reversed, equivalent or in 
 
 RANKING = Table(
     "ranking",
-    2,
+    3,
     "The list of spots and bands to work on first, per comparison. Powers are mean square pressures at the positions "
     "measured: neither what is radiated nor what is heard elsewhere",
     ("comparison", "place"),
@@ -370,7 +370,7 @@ _SESSIONS = (
 
 AREAS = Table(
     "areas",
-    1,
+    2,
     "Energy means over the positions of an area. One row a session, condition, operating point, area and band or "
     "overall level",
     ("session", "condition", "area", "speed_mps", "yaw_deg", *ITEM_KEY),
@@ -400,7 +400,7 @@ AREAS = Table(
 
 AREA_DIFFERENCES = Table(
     "area_differences",
-    1,
+    2,
     "Comparisons of the energy means over areas, over the positions that both sides have",
     ("comparison", "reference_session", "treatment_session", "area", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
@@ -422,7 +422,7 @@ AREA_DIFFERENCES = Table(
 
 MIRROR_DIFFERENCES = Table(
     "mirror_differences",
-    1,
+    2,
     "Left against right: a position at a yaw angle less its partner on the other side at the opposite angle",
     ("session", "condition", "position", "mirror", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
@@ -451,7 +451,7 @@ MIRROR_DIFFERENCES = Table(
 
 ADDITIVITY = Table(
     "additivity",
-    1,
+    2,
     "Sum of single treatments against all of them, within a session, by the conditions' `applied` lists",
     ("session", "way", "common", "whole", "position", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
@@ -486,7 +486,7 @@ ADDITIVITY = Table(
 
 REFERENCE_DRIFT = Table(
     "reference_drift",
-    1,
+    2,
     "Steady change of a reference condition over a session, from its repeats at all operating points together",
     ("session", "condition", "position", *ITEM_KEY),
     (
@@ -505,7 +505,7 @@ REFERENCE_DRIFT = Table(
 
 SESSION_MEANS = Table(
     "session_means",
-    1,
+    2,
     "One difference from those within several sessions, weighted by what each is worth, and whether they agree",
     ("comparison", "position", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
@@ -541,7 +541,7 @@ EITHER_BOUND = "either side is a bound or left out by hand"
 
 LINE_DIFFERENCES = Table(
     "line_differences",
-    1,
+    2,
     "One comparison line by line (`compare.lines`), one row a pair of cells and position: equally long lists",
     ("comparison", "reference_session", "treatment_session", "position", "speed_mps", "yaw_deg"),
     (

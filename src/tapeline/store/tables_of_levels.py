@@ -28,7 +28,7 @@ NO_SPREAD = "no power at this line, or no number"
 
 SPECTRA = Table(
     "spectra",
-    1,
+    2,
     "As made, run by run: one averaged power spectral density a position, all lines from 0 Hz",
     ("position",),
     (
@@ -61,7 +61,7 @@ SPECTRA = Table(
 
 NARROWBAND = Table(
     "narrowband",
-    1,
+    2,
     "One row a spectrum: power spectral densities as equally long lists",
     ("run", "position"),
     (
@@ -231,7 +231,7 @@ _USE = (
 
 BANDS = Table(
     "bands",
-    1,
+    2,
     "One row a run, position and band",
     ("run", "position", "band_hz"),
     (
@@ -282,7 +282,7 @@ BANDS = Table(
 
 OVERALL = Table(
     "overall",
-    1,
+    2,
     "One row a run, position, weighting and range: sums over the bands of the range",
     ("run", "position", "weighting", "lower_hz", "upper_hz"),
     (
@@ -332,7 +332,7 @@ OVERALL = Table(
 
 HISTORY = Table(
     "history",
-    1,
+    2,
     "One row a run, position, weighting and interval: level against time",
     ("run", "position", "weighting", "time_s"),
     (
@@ -376,7 +376,7 @@ HISTORY = Table(
 
 BAND_HISTORY = Table(
     "band_history",
-    1,
+    2,
     "On request. One row a run, position and band: levels against time by filters in the time domain, as lists",
     ("run", "position", "band_hz"),
     (
@@ -398,7 +398,7 @@ BAND_HISTORY = Table(
 
 SPECTROGRAM = Table(
     "spectrogram",
-    1,
+    2,
     "On request. One row a run, position and time: a power spectral density averaged over a short while",
     ("run", "position", "time_s"),
     (
@@ -417,7 +417,7 @@ SPECTROGRAM = Table(
 
 CROSS_SPECTRA = Table(
     "cross_spectra",
-    1,
+    2,
     "On request. One row a run and pair of positions: cross-spectral density and coherence as equally long lists",
     ("run", "position", "other_position"),
     (
@@ -454,7 +454,7 @@ CROSS_SPECTRA = Table(
 
 CONDITIONED_SPECTRA = Table(
     "conditioned_spectra",
-    1,
+    2,
     "Where settings name reference sensors. One row a run and other position: what the references do not explain, as "
     "equally long lists",
     ("run", "position"),
@@ -507,7 +507,7 @@ _FLOW = (
 
 FLOW_SPECTRA = Table(
     "flow_spectra",
-    1,
+    2,
     "As made, run by run: one averaged power spectral density a position and bin of measured speed and yaw",
     ("position", "speed_mps", "yaw_deg"),
     (
@@ -524,7 +524,7 @@ FLOW_SPECTRA = Table(
 
 FLOW_BINS = Table(
     "flow_bins",
-    1,
+    2,
     "Where runs have a flow series. One row a run, position, bin of measured speed and yaw, and band; no background is "
     "subtracted",
     ("run", "position", "speed_mps", "yaw_deg", "band_hz"),

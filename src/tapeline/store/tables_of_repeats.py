@@ -27,7 +27,7 @@ _USED = (
 
 SCALING = Table(
     "scaling",
-    1,
+    2,
     "One row a condition, session, position, yaw and band or overall level measured at several speeds: the exponent of "
     "speed; of what was measured at one speed the overall levels alone, without an exponent",
     ("condition", "session", "position", "yaw_deg", *ITEM_KEY),
@@ -71,7 +71,7 @@ SCALING = Table(
 
 COLLAPSE = Table(
     "collapse",
-    1,
+    2,
     "One row a condition, session, position and yaw: do band spectra of several speeds fall together over Strouhal "
     "number or over frequency",
     ("condition", "session", "position", "yaw_deg"),
@@ -118,7 +118,7 @@ COLLAPSE = Table(
 
 REPEATABILITY = Table(
     "repeatability",
-    1,
+    2,
     "One row a condition, operating point, position and band or overall level: scatter within and between sessions",
     (
         "condition",
@@ -212,7 +212,7 @@ REPEATABILITY = Table(
 
 CONTROL_VALUES = Table(
     "control_values",
-    1,
+    2,
     "Control chart of the reference condition. One row a position, operating point, overall level and session",
     ("position", "speed_mps", "yaw_deg", "weighting", "lower_hz", "upper_hz", "session"),
     (
@@ -251,7 +251,7 @@ TOO_FEW_OTHERS = "not tested, or too few other repeats"
 
 REPEAT_TESTS = Table(
     "repeat_tests",
-    1,
+    2,
     "One row a pair of repeats and position: are the two spectra the same",
     ("session", "condition", "speed_mps", "yaw_deg", "position", "run_a", "run_b"),
     (

@@ -7,7 +7,7 @@ from tapeline.store.shared_columns import DB, POSITION, REASONS, RUN, SESSION, T
 
 RUNS = Table(
     "runs",
-    1,
+    2,
     "One row a recording: the run table with its defaults filled in and what the recording held",
     ("run",),
     (
@@ -60,7 +60,7 @@ RUNS = Table(
 
 POSITIONS = Table(
     "positions",
-    1,
+    2,
     "One row a place on the body",
     ("position",),
     (
@@ -80,7 +80,7 @@ POSITIONS = Table(
 
 CHECKS = Table(
     "checks",
-    1,
+    2,
     "One row a calibrator check of a channel: what was found in the recording",
     ("run", "position"),
     (
@@ -150,7 +150,7 @@ CHECKS = Table(
 
 CALIBRATION = Table(
     "calibration",
-    1,
+    2,
     "One row a session and position: the evidence side by side, the sensitivity used and why",
     ("session", "position"),
     (
@@ -198,7 +198,7 @@ CALIBRATION = Table(
 
 QUALITY = Table(
     "quality",
-    1,
+    2,
     "One row a run and position: can this channel be trusted in this run, and the number behind each reason",
     ("run", "position"),
     (
