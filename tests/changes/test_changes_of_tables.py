@@ -212,7 +212,10 @@ def test_rows_are_found_wherever_they_stand(tmp_path: Path) -> None:
 
 def test_rows_that_share_a_key_are_matched_in_the_order_in_which_they_stand(tmp_path: Path) -> None:
     """Two overall levels of one weighting have one key in the comparisons; their ranges tell them apart."""
-    ranges = [{"lower_hz": 100.0, "upper_hz": 4000.0}, {"lower_hz": 200.0, "upper_hz": 2000.0}]
+    ranges = [
+        {"lowest_band_hz": 100.0, "highest_band_hz": 4000.0},
+        {"lowest_band_hz": 200.0, "highest_band_hz": 2000.0},
+    ]
     part = ("comparisons", None)
 
     def rows(*values: float) -> Contents:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from built_budgets import RANGE
 
 from tapeline.jobs.compare.picked_rows import with_picked
 from tapeline.statistics.significance import benjamini_hochberg, student_factor, student_p_value
@@ -73,8 +74,7 @@ def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[R
         "weighting": weighting,
         "band_hz": band,
         "midband_hz": reference[0].get("midband_hz"),
-        "lower_hz": reference[0]["lower_hz"],
-        "upper_hz": reference[0]["upper_hz"],
+        **{name: reference[0].get(name) for name in RANGE},
         "reference_level_db": first,
         "treatment_level_db": second,
         "difference_db": difference,

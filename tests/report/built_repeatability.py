@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from built_budgets import RANGE
 
 from tapeline.statistics.control_chart import control_limits
 
@@ -24,14 +25,14 @@ def repeatability_rows(runs: Mapping[str, Row], bands: Levels, overall: Levels) 
         for row in rows:
             if row["corrected_level_db"] is not None:
                 run = runs[row["run"]]
-                band = (row.get("band_hz"), row.get("midband_hz"), row["lower_hz"], row["upper_hz"])
+                band = (row.get("band_hz"), row.get("midband_hz"), *(row.get(name) for name in RANGE))
                 key = (run["condition"], run["speed_mps"], row["position"], row.get("weighting", "Z"), *band)
                 cells.setdefault(key, {}).setdefault(session, []).append(row["corrected_level_db"])
     return [_row(key, cell) for key, cell in cells.items()]
 
 
 def _row(key: tuple[Any, ...], cell: Mapping[str, Sequence[float]]) -> Row:
-    condition, speed, position, weighting, band_hz, midband_hz, lower_hz, upper_hz = key
+    condition, speed, position, weighting, band_hz, midband_hz, *ends = key
     names = [name for name in SESSIONS if name in cell]
     levels = [np.array(cell[name]) for name in names]
     spare = sum(own.size - 1 for own in levels)
@@ -45,8 +46,7 @@ def _row(key: tuple[Any, ...], cell: Mapping[str, Sequence[float]]) -> Row:
         "weighting": weighting,
         "band_hz": band_hz,
         "midband_hz": midband_hz,
-        "lower_hz": lower_hz,
-        "upper_hz": upper_hz,
+        **dict(zip(RANGE, ends, strict=True)),
         "levels": "nominal",
         "runs": sum(own.size for own in levels),
         "bounds": 0,
@@ -90,8 +90,8 @@ def control_rows(runs: Mapping[str, Row], overall: Levels) -> Iterator[Row]:
                 "speed_mps": speed,
                 "yaw_deg": 0.0,
                 "weighting": weighting,
-                "lower_hz": 100.0,
-                "upper_hz": 5000.0,
+                "lowest_band_hz": 100.0,
+                "highest_band_hz": 5000.0,
                 "session": session,
                 "condition": "open",
                 "number": place + 1,

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from built_budgets import RANGE
 
 Row = dict[str, Any]
 REFERENCE_MPS, REFERENCE_DENSITY_KGM3 = 32.0, 1.2
-ITEM = ("weighting", "band_hz", "midband_hz", "lower_hz", "upper_hz")
+ITEM = ("weighting", "band_hz", "midband_hz", *RANGE)
 
 
 def scaling_rows(

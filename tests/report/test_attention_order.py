@@ -13,7 +13,7 @@ from tapeline.report.attention_order import order_lines
 from tapeline.report.finished_tables import read_finished
 from tapeline.store import parquet, tables
 
-ITEM = {"quantity": "overall", "weighting": "A", "lower_hz": 100.0, "upper_hz": 5000.0}
+ITEM = {"quantity": "overall", "weighting": "A", "lowest_band_hz": 100.0, "highest_band_hz": 5000.0}
 
 
 def lines(folder: Path, name: str, **row: Any) -> list[Attention]:

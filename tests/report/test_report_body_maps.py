@@ -205,7 +205,7 @@ def test_the_messages_say_numbers() -> None:
     assert "Loudest" not in level_map_message(levels[2:], "open")
 
 
-RANGE = {"weighting": "Z", "lower_hz": 100.0, "upper_hz": 5000.0}
+RANGE = {"weighting": "Z", "lowest_band_hz": 100.0, "highest_band_hz": 5000.0}
 
 
 def tables_of(levels: dict[tuple[str, str], tuple[float | None, float | None, str]], **more: Any) -> FinishedTables:

@@ -115,7 +115,7 @@ def test_comparisons_use_the_common_part_and_say_so(finished: CampaignRun) -> No
     assert said[0].startswith("compared: bands 100 to 4000 Hz; the treatment alone has bands 5000 to 8000 Hz")
     assert "the overall level Z 125 to 8000 Hz does not cover the same bands in all runs" in said[0]
     overall = own[own.quantity == "overall"]
-    assert overall.upper_hz.tolist() == [4000.0]
+    assert overall.highest_band_hz.tolist() == [4000.0]
     narrow = found[(found.position == "p3") & (found.quantity == "overall")].iloc[0]
     assert "the overall level Z 125 to 4000 Hz sums 178 to 3548 Hz alone" in narrow.common_part
     assert overall.difference_db.iloc[0] == pytest.approx(6.0, abs=0.3)

@@ -22,8 +22,8 @@ BAND_COLUMNS = (
     "position",
     "band_hz",
     "midband_hz",
-    "lower_hz",
-    "upper_hz",
+    "lower_edge_hz",
+    "upper_edge_hz",
     "background_level_db",
     "corrected_level_db",
     "upper_bound_db",
@@ -90,7 +90,7 @@ class FinishedTables:
     @cached_property
     def overall_by_place(self) -> dict[tuple[str, str, str, float, float], Row]:
         """The overall levels by run, position, weighting and range asked for."""
-        names = ("run", "position", "weighting", "lower_hz", "upper_hz")
+        names = ("run", "position", "weighting", "lowest_band_hz", "highest_band_hz")
         return {tuple(row[name] for name in names): row for row in self.overall}
 
     def band_rows(self, session: str, runs: Sequence[str], positions: Sequence[str] | None = None) -> list[Row]:

@@ -132,7 +132,17 @@ def _data(panels: Levels, chosen: ChosenRuns) -> FigureData:
         for condition, part in own.items()
         for level in part
     ]
-    names = ("midband_hz", "lower_hz", "upper_hz", "level_db", "low_db", "high_db", "bound_db", "runs", "doubtful")
+    names = (
+        "midband_hz",
+        "lower_edge_hz",
+        "upper_edge_hz",
+        "level_db",
+        "low_db",
+        "high_db",
+        "bound_db",
+        "runs",
+        "doubtful",
+    )
     return FigureData(
         {
             "session": [chosen.session] * len(rows),

@@ -150,7 +150,7 @@ def _yaw_name(row: Row) -> tuple[str, ...]:
 
 def _speed_data(every: Sequence[SpeedSeries]) -> FigureData:
     pairs = [(series.row, level) for series in every for level in series.levels]
-    place = ("position", "condition", "session", "yaw_deg", "weighting", "lower_hz", "upper_hz")
+    place = ("position", "condition", "session", "yaw_deg", "weighting", "lowest_band_hz", "highest_band_hz")
     return FigureData(
         {
             **{name: [row[name] for row, _ in pairs] for name in place},

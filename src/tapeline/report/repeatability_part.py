@@ -28,8 +28,8 @@ WEAK_SESSIONS = 4
 
 WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
 CHARTED = (
-    "position", "speed_mps", "yaw_deg", "weighting", "lower_hz", "upper_hz", "session", "level_db", "runs", "mount",
-    "centre_db", "lower_limit_db", "upper_limit_db", "outside", "trend",
+    "position", "speed_mps", "yaw_deg", "weighting", "lowest_band_hz", "highest_band_hz", "session", "level_db", "runs",
+    "mount", "centre_db", "lower_limit_db", "upper_limit_db", "outside", "trend",
 )  # fmt: skip
 
 
@@ -172,7 +172,10 @@ def _control_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]
     charted = [row for row in rows if row["centre_db"] is not None]
     if not charted:
         return None
-    first = min(charted, key=lambda row: (WEIGHTING_ORDER.get(row["weighting"], 9), row["lower_hz"], row["upper_hz"]))
+    first = min(
+        charted,
+        key=lambda row: (WEIGHTING_ORDER.get(row["weighting"], 9), row["lowest_band_hz"], row["highest_band_hz"]),
+    )
     level = [row for row in charted if level_words(row) == level_words(first)]
     point = max(sorted({_point(row) for row in level}), key=lambda at: sum(_point(row) == at for row in level))
     panels: dict[str, list[Row]] = {}

@@ -111,7 +111,11 @@ def asked_rows(tables: FinishedTables, campaign: Campaign) -> list[Row]:
     """The rows of the table `scaling` on the first overall level that the settings name."""
     first = campaign.settings.overall[0]
     asked = (first.weighting, *first.range_hz)
-    return [row for row in tables.overall_scaling if (row["weighting"], row["lower_hz"], row["upper_hz"]) == asked]
+    return [
+        row
+        for row in tables.overall_scaling
+        if (row["weighting"], row["lowest_band_hz"], row["highest_band_hz"]) == asked
+    ]
 
 
 def at_one_speed(row: Row) -> bool:
@@ -146,7 +150,7 @@ def _exponent_row(campaign: Campaign, row: Row, doubt: str) -> tuple[str, ...]:
     return (
         *_place(campaign, row),
         row["weighting"] or NO_VALUE,
-        f"{frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}",
+        f"{frequency(row['lowest_band_hz'])} to {frequency(row['highest_band_hz'])}",
         number(row["exponent"]) + doubt,
         interval(row["exponent_lower"], row["exponent_upper"]),
         BASIS_WORDS.get(row["interval_basis"] or "", NO_VALUE),

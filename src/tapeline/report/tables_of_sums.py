@@ -235,7 +235,7 @@ def _point(campaign: Campaign, row: Row) -> tuple[str, str, str]:
 
 
 def _range(row: Row) -> tuple[str, str]:
-    return row["weighting"] or NO_VALUE, f"{frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}"
+    return row["weighting"] or NO_VALUE, f"{frequency(row['lowest_band_hz'])} to {frequency(row['highest_band_hz'])}"
 
 
 def _difference(row: Row) -> tuple[str, str, str]:

@@ -14,9 +14,14 @@ def item_columns(item: Item) -> dict[str, Any]:
         "quantity": item.quantity,
         "weighting": item.weighting,
         "band_hz": item.band_hz,
-        "lower_hz": item.lower_hz,
-        "upper_hz": item.upper_hz,
+        **range_columns(item),
     }
+
+
+def range_columns(item: Item) -> dict[str, float]:
+    """The edges of a band, or the range of an overall level."""
+    names = ("lower_edge_hz", "upper_edge_hz") if item.quantity == "band" else ("lowest_band_hz", "highest_band_hz")
+    return dict(zip(names, (item.lower_hz, item.upper_hz), strict=True))
 
 
 def point_columns(point: Point) -> dict[str, Any]:

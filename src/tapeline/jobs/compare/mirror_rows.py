@@ -22,6 +22,7 @@ from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.statistics.comparison import repeat_terms
 from tapeline.statistics.uncertainty import welch_satterthwaite
+from tapeline.store.shared_columns import ITEM_KEY
 
 Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""
@@ -51,8 +52,7 @@ def _judged(rows: list[dict[str, Any]], limit_db: float) -> list[dict[str, Any]]
 
 
 def _pair_key(row: Mapping[str, Any]) -> tuple[Any, ...]:
-    names = ("position", "mirror", "yaw_deg", "quantity", "weighting", "band_hz", "lower_hz", "upper_hz")
-    return tuple(row[name] for name in names)
+    return tuple(row.get(name) for name in ("position", "mirror", "yaw_deg", *ITEM_KEY))
 
 
 def _rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:

@@ -240,12 +240,12 @@ def _places(names: tuple[str, ...]) -> dict[str, int]:
 
 
 def _band_items(table: pa.Table) -> list[Item]:
-    columns = (table.column(name).to_pylist() for name in ("lower_hz", "upper_hz", "band_hz", "midband_hz"))
+    columns = (table.column(name).to_pylist() for name in ("lower_edge_hz", "upper_edge_hz", "band_hz", "midband_hz"))
     return [Item("band", "Z", *row) for row in zip(*columns, strict=True)]
 
 
 def _overall_items(table: pa.Table) -> list[Item]:
-    columns = (table.column(name).to_pylist() for name in ("weighting", "lower_hz", "upper_hz"))
+    columns = (table.column(name).to_pylist() for name in ("weighting", "lowest_band_hz", "highest_band_hz"))
     return [Item("overall", *row) for row in zip(*columns, strict=True)]
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
 from tapeline.statistics.comparison import cell_of
@@ -110,12 +111,10 @@ def _rows(job: RepeatJob, condition: str, point: Point, f: Found) -> Iterator[di
     for p, position in enumerate(job.cube.positions):
         for i, item in enumerate(job.cube.items):
             if f.parts.runs[p, i]:
-                place = {"position": position, "quantity": item.quantity, "weighting": item.weighting}
-                bands = {"band_hz": item.band_hz, "midband_hz": item.midband_hz}
-                edges = {"lower_hz": item.lower_hz, "upper_hz": item.upper_hz}
+                place = {"position": position, **item_columns(item), "midband_hz": item.midband_hz}
                 parts = (_of_sessions(f, p, i), _components(f, p, i), _flags(job.needs.repeatability, f, p, i))
                 doubt = job.doubt(f.repeats, p, i)
-                row = common | place | bands | edges | {"doubtful": bool(doubt), "doubt": doubt}
+                row = common | place | {"doubtful": bool(doubt), "doubt": doubt}
                 for part in (*parts, _shift_columns(job, f, p, i)):
                     row |= part
                 yield row

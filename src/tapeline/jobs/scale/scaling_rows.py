@@ -10,6 +10,7 @@ import numpy as np
 from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fit
 from tapeline.campaign.slices import ScaleNeeds
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.jobs.levels.level_cube import LevelCube
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
@@ -43,12 +44,8 @@ def scaling_rows(
                 "session": found.session,
                 "position": position,
                 "yaw_deg": found.yaw_deg,
-                "quantity": item.quantity,
-                "weighting": item.weighting,
-                "band_hz": item.band_hz,
+                **item_columns(item),
                 "midband_hz": item.midband_hz,
-                "lower_hz": item.lower_hz,
-                "upper_hz": item.upper_hz,
                 "reference_speed_mps": reference_mps,
                 "speeds": len(set(found.nominal_mps[used].tolist())),
                 "levels": int(used.sum()),
