@@ -246,7 +246,7 @@ def ranking(campaigns: int, page: Page) -> list[str]:
         spots = contributed_spots(made.job, pairs)
         plain.append(as_measured(spots.net, spots.error, true, random))
         ranks.add(
-            "ranks", np.array([row["rank_low"] <= k <= row["rank_high"] for row, k in zip(rows, at, strict=True)])
+            "ranks", np.array([row["rank_lower"] <= k <= row["rank_upper"] for row, k in zip(rows, at, strict=True)])
         )
     share, hit = np.array(stated), np.array(right, dtype=float)
     lines = [f"| Ranking ({campaigns} campaigns of 96 spots) | stated | right | limit | |", "|---|---|---|---|---|"]

@@ -339,7 +339,7 @@ def exponents(**cells: Any) -> Contents:
     """The small tables with a row of exponents and one of the list of work."""
     scaled = {"condition": "open", "session": "april", "position": "p1", "yaw_deg": 0.0, "quantity": "overall"}
     scaled |= {"exponent": 5.0, "lack_of_fit_p": 0.2, "degrees_of_freedom": 4, "left_out": ["1 unusable"], "levels": 6}
-    ranked = {"comparison": "seam", "rank": 1, "position": "p01", "rank_low": 1, "rank_high": 3, "first_share": 0.7}
+    ranked = {"comparison": "seam", "rank": 1, "position": "p01", "rank_lower": 1, "rank_upper": 3, "first_share": 0.7}
     rows = {"scaling": scaled, "ranking": ranked}
     for row in rows.values():
         row.update({name: value for name, value in cells.items() if name in row})
@@ -353,7 +353,7 @@ def exponents(**cells: Any) -> Contents:
         ({"exponent": 5.04}, True),
         ({"exponent": -5.0}, True),
         ({"levels": 5}, True),
-        ({"rank_high": 4}, True),
+        ({"rank_upper": 4}, True),
         ({"left_out": ["2 unusable"]}, True),
         ({"session": "april"}, False),
         ({"position": "p03"}, True),

@@ -59,6 +59,6 @@ def _absolute(key: tuple[Any, ...], rows: Sequence[Row]) -> Row:
         "terms_degrees_of_freedom": [None, None],
         "standard_uncertainty_db": size,
         "degrees_of_freedom": None,
-        "low_db": level - 1.96 * size,
-        "high_db": level + 1.96 * size,
+        "lower_db": level - 1.96 * size,
+        "upper_db": level + 1.96 * size,
     }

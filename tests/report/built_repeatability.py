@@ -68,8 +68,8 @@ def _row(key: tuple[Any, ...], cell: Mapping[str, Sequence[float]]) -> Row:
     return row | {
         "between_session_sd_db": between,
         "reproducibility_sd_db": both,
-        "reproducibility_low_db": 0.5 * both,
-        "reproducibility_high_db": 9.0 * both,
+        "reproducibility_lower_db": 0.5 * both,
+        "reproducibility_upper_db": 9.0 * both,
         "shift_db": shift,
         "shift_of": " > ".join(names),
         "shift_standard_error_db": 0.1,

@@ -174,8 +174,8 @@ def test_a_spot_in_doubt_has_no_rank_and_moves_no_others() -> None:
 
     doubt = {(f"a-open-{k}", "p"): GAIN for k in range(3)}
     first, behind = ranked(doubt, 0.0)
-    assert (first["position"], first["rank_low"], first["share"]) == ("q", 1, 1.0)
-    assert (behind["position"], behind["rank_low"], behind["finding"], behind["next_step"]) == (
+    assert (first["position"], first["rank_lower"], first["share"]) == ("q", 1, 1.0)
+    assert (behind["position"], behind["rank_lower"], behind["finding"], behind["next_step"]) == (
         "p",
         None,
         "in doubt",

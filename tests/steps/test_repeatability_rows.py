@@ -35,7 +35,7 @@ def test_two_sessions_of_two_by_hand() -> None:
     assert row["reproducibility_sd_db"] == pytest.approx(np.sqrt(0.43))
     assert row["repeatability_limit_db"] == pytest.approx(2.8 * np.sqrt(0.05))
     assert (row["within_degrees_of_freedom"], row["between_degrees_of_freedom"]) == (2, 1)
-    assert row["reproducibility_low_db"] < row["reproducibility_sd_db"] < row["reproducibility_high_db"]
+    assert row["reproducibility_lower_db"] < row["reproducibility_sd_db"] < row["reproducibility_upper_db"]
     assert row["between_refused"] is None
     assert row["random_error_db"] == pytest.approx(0.1)
     assert row["session_names"] == ["june", "april"], "in order of time"

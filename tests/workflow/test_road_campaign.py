@@ -46,7 +46,7 @@ def test_levels_by_measured_speed_are_those_of_the_speed(finished: CampaignRun) 
         width = row.midband_hz * (10**0.05 - 10**-0.05)
         spread = 4.343 / np.sqrt(width * row.used_s)
         assert row.level_db == pytest.approx(decibels(DENSITY[row.speed_mps] * width), abs=4.5 * spread)
-        assert row.level_low_db < row.level_db < row.level_high_db
+        assert row.level_lower_db < row.level_db < row.level_upper_db
     assert found[found.speed_mps == 26.0].used_s.max() == pytest.approx(4.5, abs=0.25)
 
 

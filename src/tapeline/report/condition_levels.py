@@ -23,8 +23,8 @@ class ConditionLevel:
     lower_edge_hz: float
     upper_edge_hz: float
     level_db: float | None
-    low_db: float | None
-    high_db: float | None
+    lower_db: float | None
+    upper_db: float | None
     bound_db: float | None
     runs: tuple[str, ...]
     doubtful: bool
@@ -101,7 +101,7 @@ def _level(mean: Row | None, rows: Sequence[Row]) -> ConditionLevel | None:
     value = low = high = bound = None
     if mean is not None and mean["level_db"] is not None:
         runs = tuple(mean["runs"] or ())
-        value, low, high = (mean[name] for name in ("level_db", "low_db", "high_db"))
+        value, low, high = (mean[name] for name in ("level_db", "lower_db", "upper_db"))
     else:
         runs = tuple(sorted(row["run"] for row in together))
         bound = common_bound(together)

@@ -93,7 +93,7 @@ def _ranking_row(row: Row) -> tuple[str, ...]:
     ranked = row["rank"] is not None
     return (
         _count(row["rank"]),
-        f"{row['rank_low']} to {row['rank_high']}" if ranked else NO_VALUE,
+        f"{row['rank_lower']} to {row['rank_upper']}" if ranked else NO_VALUE,
         _count(row["tied_group"]),
         row["position"],
         row["area"] or NO_VALUE,

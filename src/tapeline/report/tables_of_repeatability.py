@@ -117,7 +117,7 @@ def shift_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
 
 
 def _shift_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
-    ends = interval(row["reproducibility_low_db"], row["reproducibility_high_db"], 2)
+    ends = interval(row["reproducibility_lower_db"], row["reproducibility_upper_db"], 2)
     return (
         row["position"],
         row["shift_of"],

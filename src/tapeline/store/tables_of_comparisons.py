@@ -213,8 +213,8 @@ BUDGETS = Table(
         ),
         Column("standard_uncertainty_db", "real", "root of the sum of the terms' squares", "dB"),
         Column("degrees_of_freedom", "real", "Welch-Satterthwaite", null="infinite"),
-        Column("low_db", "real", "lower end of the interval at the set confidence", "dB"),
-        Column("high_db", "real", "upper end", "dB"),
+        Column("lower_db", "real", "lower end of the interval at the set confidence", "dB"),
+        Column("upper_db", "real", "upper end", "dB"),
     ),
 )
 
@@ -305,12 +305,12 @@ RANKING = Table(
             null=_UNRANKED,
         ),
         Column(
-            "rank_low",
+            "rank_lower",
             "integer",
             "best rank among the spots ranked, lower end of the interval at the set confidence",
             null=_UNRANKED,
         ),
-        Column("rank_high", "integer", "worst rank, upper end", null=_UNRANKED),
+        Column("rank_upper", "integer", "worst rank, upper end", null=_UNRANKED),
         Column("first_share", "real", "chance that it is the largest of the spots ranked", null=_UNRANKED),
         Column(
             "tied_group",

@@ -70,8 +70,8 @@ NARROWBAND = Table(
         Column("first_hz", "real", "frequency of the first line", "Hz"),
         Column("step_hz", "real", "line spacing", "Hz"),
         Column("effective_averages", "real", "independent averages; degrees of freedom are twice as many"),
-        Column("line_low_db", "real", "lower end of a line's within-record interval against its level", "dB"),
-        Column("line_high_db", "real", "upper end of a line's within-record interval against its level", "dB"),
+        Column("line_lower_db", "real", "lower end of a line's within-record interval against its level", "dB"),
+        Column("line_upper_db", "real", "upper end of a line's within-record interval against its level", "dB"),
         Column("psd_pa2_per_hz", "reals", "total, one-sided", "Pa^2/Hz", gap=NO_NUMBER),
         Column(
             "background_psd_pa2_per_hz",
@@ -126,8 +126,8 @@ NARROWBAND = Table(
 
 _LEVELS = (
     Column("level_db", "real", "total level", DB, null="outside the usable range"),
-    Column("level_low_db", "real", "lower end of its within-record interval (random error alone)", DB),
-    Column("level_high_db", "real", "upper end of its within-record interval", DB),
+    Column("level_lower_db", "real", "lower end of its within-record interval (random error alone)", DB),
+    Column("level_upper_db", "real", "upper end of its within-record interval", DB),
     Column("level_pa2", "real", "total mean square", PA2),
     Column(
         "background_level_db",
@@ -161,13 +161,13 @@ _LEVELS = (
         "coherent_pa2", "real", "part of the total that is coherent with reference sensors", PA2, null="no references"
     ),
     Column(
-        "corrected_low_db",
+        "corrected_lower_db",
         "real",
         "lower end of the corrected level's interval: random error of run and background, scatter of the background",
         DB,
         null="a bound, or open",
     ),
-    Column("corrected_high_db", "real", "upper end of that interval", DB, null="a bound"),
+    Column("corrected_upper_db", "real", "upper end of that interval", DB, null="a bound"),
     Column("electrical_level_db", "real", "level with the wind off", DB, null="no wind-off run with the same gain"),
     Column("nominal_level_db", "real", "corrected level brought to the nominal operating point", DB),
     Column(
@@ -202,9 +202,13 @@ _UNCERTAINTY = (
     Column("standard_uncertainty_db", "real", "of the corrected level as an absolute one: all of these", "dB"),
     Column("degrees_of_freedom", "real", "of the standard uncertainty (Welch-Satterthwaite)"),
     Column(
-        "absolute_low_db", "real", "lower end of the absolute level's interval, all terms", DB, null="a bound, or open"
+        "absolute_lower_db",
+        "real",
+        "lower end of the absolute level's interval, all terms",
+        DB,
+        null="a bound, or open",
     ),
-    Column("absolute_high_db", "real", "upper end of that interval", DB, null="a bound"),
+    Column("absolute_upper_db", "real", "upper end of that interval", DB, null="a bound"),
 )
 
 _USE = (
@@ -536,8 +540,8 @@ FLOW_BINS = Table(
         Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
         Column("level_db", "real", "level over the bin's blocks", DB, null="see marks"),
         Column("level_pa2", "real", "the same as mean square", PA2, null="see marks"),
-        Column("level_low_db", "real", "lower end of the within-record interval: random error alone", DB),
-        Column("level_high_db", "real", "upper end", DB),
+        Column("level_lower_db", "real", "lower end of the within-record interval: random error alone", DB),
+        Column("level_upper_db", "real", "upper end", DB),
         Column("degrees_of_freedom", "real", "of the level"),
         Column("marks", "texts", "as in the table bands"),
         Column("quality", "text", "verdict of the channel in this run"),

@@ -156,13 +156,13 @@ REPEATABILITY = Table(
         Column("within_session_sd_db", "real", "s_r, repeatability", "dB", null="no repeats"),
         Column("within_degrees_of_freedom", "integer", "runs less sessions"),
         Column(
-            "within_session_low_db",
+            "within_session_lower_db",
             "real",
             "lower end of the interval of s_r at the set confidence (chi-square)",
             "dB",
             null="no repeats",
         ),
-        Column("within_session_high_db", "real", "upper end", "dB", null="no repeats"),
+        Column("within_session_upper_db", "real", "upper end", "dB", null="no repeats"),
         Column(
             "random_error_db", "real", "rms random uncertainty of the runs: s_r much above it has another cause", "dB"
         ),
@@ -177,8 +177,8 @@ REPEATABILITY = Table(
         ),
         Column("reproducibility_sd_db", "real", "s_R, of a run in any session", "dB", null="one session"),
         Column("reproducibility_degrees_of_freedom", "real", "Satterthwaite"),
-        Column("reproducibility_low_db", "real", "lower end of the interval of s_R at the set confidence", "dB"),
-        Column("reproducibility_high_db", "real", "upper end: what to plan with", "dB"),
+        Column("reproducibility_lower_db", "real", "lower end of the interval of s_R at the set confidence", "dB"),
+        Column("reproducibility_upper_db", "real", "upper end: what to plan with", "dB"),
         Column(
             "cochran", "text", "session whose repeats scatter most, as 'may: outlier' or 'may: straggler'", null="none"
         ),

@@ -71,8 +71,8 @@ def _absolute(job: ComparisonJob, mean: LevelMean) -> Iterator[dict[str, Any]]:
                     "runs": runs,
                     **doubt_columns(job.cube, runs, p, i),
                     "level_db": level,
-                    "low_db": level - reach,
-                    "high_db": level + reach,
+                    "lower_db": level - reach,
+                    "upper_db": level + reach,
                 }
             )
 
@@ -116,8 +116,8 @@ def difference_rows(
                     "runs": runs,
                     **doubt_columns(job.cube, runs, p, i),
                     "level_db": float(result.difference_db[p, i]),
-                    "low_db": float(result.lower_db[p, i]),
-                    "high_db": float(result.upper_db[p, i]),
+                    "lower_db": float(result.lower_db[p, i]),
+                    "upper_db": float(result.upper_db[p, i]),
                 }
             )
 

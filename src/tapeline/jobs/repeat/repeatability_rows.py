@@ -144,8 +144,8 @@ def _components(f: Found, p: int, i: int) -> dict[str, Any]:
     freedom = finite_or_none(parts.reproducibility_freedom[p, i])
     return {
         "within_session_sd_db": within,
-        "within_session_low_db": finite_or_none(f.within_ends_db[0][p, i]),
-        "within_session_high_db": finite_or_none(f.within_ends_db[1][p, i]),
+        "within_session_lower_db": finite_or_none(f.within_ends_db[0][p, i]),
+        "within_session_upper_db": finite_or_none(f.within_ends_db[1][p, i]),
         "within_degrees_of_freedom": int(parts.within_freedom[p, i]),
         "random_error_db": finite_or_none(f.random_db[p, i]),
         "repeatability_limit_db": None if within is None else LIMIT_FACTOR * within,
@@ -154,8 +154,8 @@ def _components(f: Found, p: int, i: int) -> dict[str, Any]:
         "between_refused": _refused(f, p, i),
         "reproducibility_sd_db": finite_or_none(np.sqrt(parts.reproducibility_variance[p, i])),
         "reproducibility_degrees_of_freedom": freedom,
-        "reproducibility_low_db": finite_or_none(f.ends_db[0][p, i]),
-        "reproducibility_high_db": finite_or_none(f.ends_db[1][p, i]),
+        "reproducibility_lower_db": finite_or_none(f.ends_db[0][p, i]),
+        "reproducibility_upper_db": finite_or_none(f.ends_db[1][p, i]),
     }
 
 

@@ -88,10 +88,10 @@ def _intervals(job: SessionJob, result: Subtraction, reach_db: Reals) -> dict[st
     low, high = (level_db(end, reference) for end in corrected_interval(result, job.needs.confidence))
     with np.errstate(invalid="ignore"):
         columns = {
-            "corrected_low_db": low,
-            "corrected_high_db": high,
-            "absolute_low_db": level - np.hypot(level - low, reach_db),
-            "absolute_high_db": level + np.hypot(high - level, reach_db),
+            "corrected_lower_db": low,
+            "corrected_upper_db": high,
+            "absolute_lower_db": level - np.hypot(level - low, reach_db),
+            "absolute_upper_db": level + np.hypot(high - level, reach_db),
         }
     return {name: np.where(np.isfinite(ends), ends, np.nan) for name, ends in columns.items()}
 

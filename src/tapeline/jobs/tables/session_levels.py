@@ -363,4 +363,4 @@ def level_columns(
 def interval_columns(job: SessionJob, levels_db: Reals, degrees_of_freedom: Reals) -> dict[str, Reals]:
     """Ends of the within-record interval of total levels: random error of the averages alone, chi-square."""
     low, high = spectrum_interval_db(degrees_of_freedom / 2.0, job.needs.confidence)
-    return {"level_low_db": levels_db + low, "level_high_db": levels_db + high}
+    return {"level_lower_db": levels_db + low, "level_upper_db": levels_db + high}
