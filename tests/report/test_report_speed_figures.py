@@ -104,7 +104,8 @@ def test_an_exponent_of_a_doubtful_channel_has_a_question_mark() -> None:
 
 def test_the_caption_claims_no_subtraction_where_there_was_none() -> None:
     flow, none = (
-        dataclasses.replace(level("r1", "in the fit", 20.0, 100.0), taken_off=what) for what in ("flow", "nothing")
+        dataclasses.replace(level("r1", "in the fit", 20.0, 100.0), background_source=what)
+        for what in ("flow", "nothing")
     )
     bound = level("r3", "bound", 20.0, 90.0)
     assert taken_off_words([SpeedSeries(FIT, (flow, bound))]) == "Levels of single runs after background subtraction"

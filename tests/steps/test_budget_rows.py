@@ -50,7 +50,7 @@ class Given:
         state = np.full(shape, background.CORRECTED, dtype=np.int8)
         cells = [(run.session, run.condition, run.speed_mps) for run in self.runs]
         cube = made_cube(
-            [run.run for run in self.runs], ("p", "q"), (BAND,), values, state, cells=cells, taken_off=state
+            [run.run for run in self.runs], ("p", "q"), (BAND,), values, state, cells=cells, background_source=state
         )
         sessions = sorted({run.session for run in self.runs})
         calibration: dict[tuple[str, str], dict[str, Any]] = {

@@ -86,7 +86,7 @@ def test_a_background_taken_off_one_side_alone_leaves_a_bound() -> None:
     small = Small(
         repeats(),
         comparisons=SEAM,
-        taken_off={f"a-sealed-{k}": "nothing" for k in range(3)},
+        background_source={f"a-sealed-{k}": "nothing" for k in range(3)},
         margins={f"a-open-{k}": 8.0 for k in range(3)},
     )
     hit = at(compared(small), "p")
@@ -99,7 +99,7 @@ def test_a_background_far_below_both_sides_makes_no_difference() -> None:
     small = Small(
         repeats(),
         comparisons=SEAM,
-        taken_off={f"a-sealed-{k}": "nothing" for k in range(3)},
+        background_source={f"a-sealed-{k}": "nothing" for k in range(3)},
         margins={f"a-open-{k}": 25.0 for k in range(3)},
     )
     hit = at(compared(small), "p")

@@ -115,18 +115,18 @@ def test_a_session_with_a_bound_does_not_count() -> None:
 def test_a_session_off_which_less_could_be_taken_does_not_count_and_is_named() -> None:
     """April's background was measured without flow: what it subtracts is less than what June's does."""
     less = {name: "electrical" for name in TWO if name.startswith("april")}
-    row = rows(GivenRepeats(TWO, taken_off=less))["open"]
+    row = rows(GivenRepeats(TWO, background_source=less))["open"]
     assert row["session_names"] == ["june"]
     assert row["between_refused"] == "other session had less background taken off"
     assert row["left_out"] == ["session april: less background taken off"]
     assert (row["bounds"], row["between_session_sd_db"], row.get("shift_db")) == (0, None, None)
-    clear = rows(GivenRepeats(TWO, taken_off=less, clear=True))["open"]
+    clear = rows(GivenRepeats(TWO, background_source=less, clear=True))["open"]
     assert (clear["sessions"], clear["left_out"]) == (2, []), "nothing had to be subtracted anywhere"
     assert rows(GivenRepeats(TWO))["open"]["left_out"] == []
 
 
 def test_a_run_off_which_less_could_be_taken_does_not_count_beside_its_session() -> None:
-    row = rows(GivenRepeats(TWO, taken_off={"june-open-2": "nothing"}))["open"]
+    row = rows(GivenRepeats(TWO, background_source={"june-open-2": "nothing"}))["open"]
     assert row["session_runs"] == [1, 2]
     assert row["left_out"] == ["run june-open-2: less background taken off"]
     assert row["between_refused"] is None
@@ -136,7 +136,7 @@ def test_a_session_of_bounds_leaves_no_other_out() -> None:
     """More was taken off June's runs, but they are bounds: April is all that there is."""
     bounds = {name: (None, 70.0) if name.startswith("june") else pair for name, pair in TWO.items()}
     less = {name: "electrical" for name in TWO if name.startswith("april")}
-    row = rows(GivenRepeats(bounds, taken_off=less))["open"]
+    row = rows(GivenRepeats(bounds, background_source=less))["open"]
     assert row["session_names"] == ["april"]
     assert row["left_out"] == ["session june: 2 bounds"]
     assert row["within_session_sd_db"] == pytest.approx(np.sqrt(0.02))

@@ -28,7 +28,7 @@ BAND_COLUMNS = (
     "corrected_level_db",
     "upper_bound_db",
     "state",
-    "taken_off",
+    "background_source",
     "marks",
     "quality",
     "calibration",
@@ -115,7 +115,7 @@ class FinishedTables:
         counts: list[Row] = []
         for session, table in self.bands.items():
             usable = table.filter(pc.and_(pc.is_valid(table["state"]), pc.not_equal(table["quality"], "unusable")))
-            keys = ["run", "position", "state", "taken_off"]
+            keys = ["run", "position", "state", "background_source"]
             grouped = usable.group_by(keys, use_threads=False).aggregate([("band_hz", "count")])
             counts += [{"session": session, "bands": row.pop("band_hz_count"), **row} for row in grouped.to_pylist()]
         return sorted(counts, key=lambda row: tuple(row[name] or "" for name in ("session", *keys)))

@@ -123,7 +123,7 @@ def _speed_caption(campaign: Campaign, every: Sequence[SpeedSeries], shown: int,
 def taken_off_words(every: Sequence[SpeedSeries]) -> str:
     """Whether background was subtracted from the levels of a figure; from how many of them there was none to take."""
     levels = [level for series in every for level in series.levels if level.part != "bound"]
-    without = sum(level.taken_off == "nothing" for level in levels)
+    without = sum(level.background_source == "nothing" for level in levels)
     if levels and without == len(levels):
         return "Levels of single runs as measured, no background to subtract"
     some = f" ({without} of {len(levels)} as measured, no background to subtract)" if without else ""
@@ -156,7 +156,7 @@ def _speed_data(every: Sequence[SpeedSeries]) -> FigureData:
             **{name: [row[name] for row, _ in pairs] for name in place},
             "run": [level.run for _, level in pairs],
             "part": [level.part for _, level in pairs],
-            "taken_off": [level.taken_off for _, level in pairs],
+            "background_source": [level.background_source for _, level in pairs],
             "doubtful": [level.doubtful for _, level in pairs],
             "nominal_speed_mps": [level.nominal_mps for _, level in pairs],
             "speed_mps": [level.speed_mps for _, level in pairs],

@@ -18,8 +18,8 @@ Part: TypeAlias = Literal["in the fit", "left out", "no fit", "bound"]
 class SpeedLevel:
     """A run's level (dB) at the speed it achieved, in air of the reference density; `band_hz` None of an overall one.
 
-    `level_db` of a bound is the bound. `midband_hz` and the edges are the exact ones of a band. `taken_off` says what
-    background was subtracted, None where the table does not tell; `doubtful` is the channel's verdict.
+    `level_db` of a bound is the bound. `midband_hz` and the edges are the exact ones of a band. `background_source`
+    says what background was subtracted, None where the table does not tell; `doubtful` is the channel's verdict.
     """
 
     run: str
@@ -31,7 +31,7 @@ class SpeedLevel:
     midband_hz: float | None = None
     lower_edge_hz: float | None = None
     upper_edge_hz: float | None = None
-    taken_off: str | None = None
+    background_source: str | None = None
     doubtful: bool = False
 
 
@@ -137,7 +137,7 @@ def _speed_levels(
             midband_hz=fit["midband_hz"],
             lower_edge_hz=fit["lower_edge_hz"],
             upper_edge_hz=fit["upper_edge_hz"],
-            taken_off=level.get("taken_off"),
+            background_source=level.get("background_source"),
             doubtful=bool(level["doubt"]),
         )
 

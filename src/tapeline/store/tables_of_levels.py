@@ -10,7 +10,7 @@ STATES: tuple[str, ...] = ("none", "clear", "corrected", "limited", "bound")
 
 _KINDS = ("nothing", "electrical", "between-speeds", "flow")
 
-TAKEN_OFF: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _KINDS))
+BACKGROUND_SOURCES: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _KINDS))
 """What was taken off a level, in rising order of what it holds."""
 
 WEIGHTING_COLUMNS: dict[str, str] = {"A": "a_weighting_db", "C": "c_weighting_db"}
@@ -149,10 +149,10 @@ _LEVELS = (
     Column("margin_db", "real", "total above all that is taken off", "dB"),
     Column("state", "text", "clear, corrected, limited, bound or none"),
     Column(
-        "taken_off",
+        "background_source",
         "text",
-        "what there was to take off: nothing, electrical (wind off), between-speeds or flow, and references before it; "
-        "where the state is clear it was not taken off",
+        "what there was to subtract: nothing, electrical (wind off), between-speeds or flow, and references before it; "
+        "where the state is clear it was not subtracted",
     ),
     Column(
         "coherent_level_db", "real", "level of what reference sensors explain", DB, null="no references, or nothing"

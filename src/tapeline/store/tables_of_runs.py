@@ -46,7 +46,7 @@ RUNS = Table(
         Column(
             "background_runs",
             "texts",
-            "background runs chosen for this one; `taken_off` of the levels says where they were subtracted",
+            "background runs chosen for this one; `background_source` of the levels says where they were subtracted",
         ),
         Column(
             "background_kind",

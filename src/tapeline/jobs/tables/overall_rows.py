@@ -126,7 +126,7 @@ def _sums(
                 "lower_edge_hz": edges[0],
                 "upper_edge_hz": edges[1],
                 "state": tables.STATES[final.state[p]],
-                "taken_off": tables.TAKEN_OFF[levels.taken_off[p].max()],
+                "background_source": tables.BACKGROUND_SOURCES[levels.background_source[p].max()],
                 "bound_share": finite_or_none(summed.bound_share[p]),
                 "marks": said,
                 "doubt": doubt_of(m.doubts[p], hum, said),
