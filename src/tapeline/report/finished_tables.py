@@ -137,7 +137,7 @@ class FinishedTables:
 
     def spectrogram(self, session: str, runs: Sequence[str], positions: Sequence[str]) -> list[Row]:
         """The spectra against time of some runs and positions of one session; none where they were not asked for."""
-        columns = ["run", "position", "time_s", "length_s", "first_hz", "step_hz", "psd_pa2_per_hz"]
+        columns = ["run", "position", "time_s", "averaged_s", "first_hz", "step_hz", "psd_pa2_per_hz"]
         table = self._part("spectrogram", session, runs, positions, columns)
         rows: list[Row] = [] if table is None else table.to_pylist()
         return rows

@@ -44,7 +44,7 @@ SPECTRA = Table(
         Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
         Column("noise_bandwidth_lines", "real", "noise bandwidth of the window", "lines"),
         Column("duration_s", "real", "length of the used part", "s"),
-        Column("used_s", "real", "length of what was averaged: the used part less what is left out", "s"),
+        Column("averaged_s", "real", "length of what was averaged: the used part less what is left out", "s"),
         Column(
             "psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz", gap=NO_NUMBER
         ),
@@ -110,7 +110,7 @@ NARROWBAND = Table(
         Column("state", "states", "index into the list of states in the file's metadata"),
         Column("response_low_hz", "real", "lines below it are response-unknown", "Hz", null="no chart applied"),
         Column("response_high_hz", "real", "lines above it are response-unknown", "Hz", null="no chart applied"),
-        Column("used_s", "real", "length of what was averaged", "s"),
+        Column("averaged_s", "real", "length of what was averaged", "s"),
         Column(
             "relative_spread",
             "reals",
@@ -409,7 +409,7 @@ SPECTROGRAM = Table(
         RUN,
         POSITION,
         Column("time_s", "real", "middle of what was averaged, from the start of the used part", "s"),
-        Column("length_s", "real", "length of what was averaged", "s"),
+        Column("averaged_s", "real", "length of what was averaged", "s"),
         Column("first_hz", "real", "frequency of the first line", "Hz"),
         Column("step_hz", "real", "line spacing", "Hz"),
         Column(
@@ -506,7 +506,7 @@ _FLOW = (
     Column("mean_yaw_deg", "real", "mean of the readings in the bin's segments", "degree"),
     Column("segments", "integer", "segments in the bin"),
     Column("segment_s", "real", "length of a segment", "s"),
-    Column("used_s", "real", "length of the bin's segments less what is left out", "s"),
+    Column("averaged_s", "real", "length of the bin's segments less what is left out", "s"),
 )
 
 FLOW_SPECTRA = Table(

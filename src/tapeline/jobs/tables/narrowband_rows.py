@@ -55,7 +55,7 @@ def narrowband_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
                 "nominal_correction_db": m.conditions.correction_db,
                 "response_low_hz": finite_or_none(m.run.response_low_hz[p]),
                 "response_high_hz": finite_or_none(m.run.response_high_hz[p]),
-                "used_s": m.run.used_s,
+                "averaged_s": m.run.averaged_s,
                 "relative_spread": m.run.relative_spread[p, cut],
             }
         )
