@@ -80,8 +80,8 @@ class ChannelMeasures:
     trend_db: float
     trend_error_db: float
     reverse_arrangements_z: float
-    own_trend_db: float
-    own_trend_error_db: float
+    relative_trend_db: float
+    relative_trend_error_db: float
     offset_change: float
     hum_db: tuple[float, ...]
     same_as: tuple[str, ...]
@@ -273,8 +273,10 @@ def _hum(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
 def _trend(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     minutes = m.frames / m.sample_rate_hz / 60.0
     per_minute = f"({m.trend_db / minutes:+.1f} dB/min)"
-    if abs(m.own_trend_db) >= max(limits.trend_limit_db, STEADY_ERRORS * m.own_trend_error_db):
-        words = f"its level changes by {m.own_trend_db:+.1f} dB over the run against the other channels {per_minute}"
+    if abs(m.relative_trend_db) >= max(limits.trend_limit_db, STEADY_ERRORS * m.relative_trend_error_db):
+        words = (
+            f"its level changes by {m.relative_trend_db:+.1f} dB over the run against the other channels {per_minute}"
+        )
         return [Finding("unsteady", f"position {m.position}: {words}")]
     if abs(m.trend_db) >= max(WHOLE_TREND * limits.trend_limit_db, STEADY_ERRORS * m.trend_error_db):
         words = f"its level changes by {m.trend_db:+.1f} dB over the run {per_minute}"

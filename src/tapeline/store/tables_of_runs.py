@@ -251,7 +251,11 @@ QUALITY = Table(
         Column("reverse_arrangements_z", "real", "reverse arrangements of 24 parts, above 0 where the level falls"),
         Column("offset_change_pa", "real", "change of the mean from start to end", "Pa", null="too short to tell"),
         Column(
-            "own_trend_db", "real", "the same against the median of the run's channels", "dB", null="too short to tell"
+            "relative_trend_db",
+            "real",
+            "trend against the median of the run's channels",
+            "dB",
+            null="too short to tell",
         ),
         Column("hum_db", "real", "strongest mains line above what is around it", "dB", null="too short to tell"),
         Column("hum_hz", "reals", "frequencies of the mains lines that were found strong; empty where none", "Hz"),
