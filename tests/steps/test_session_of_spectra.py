@@ -216,8 +216,8 @@ def test_terms_make_the_standard_uncertainty(tmp_path: Path) -> None:
     for row in (own(bands, "o", "p"), own(overall, "o", "p")):
         terms = sum(row[f"{name}_uncertainty_db"] ** 2 for name in names)
         assert np.sqrt(terms).to_numpy() == pytest.approx(row.standard_uncertainty_db.to_numpy(), rel=1e-12)
-        assert (row.background_own_uncertainty_db < row.background_uncertainty_db).all()
-        assert (row.background_own_uncertainty_db > 0.0).all()
+        assert (row.background_scatter_uncertainty_db < row.background_uncertainty_db).all()
+        assert (row.background_scatter_uncertainty_db > 0.0).all()
         assert (row.degrees_of_freedom > 10).all()
 
 
@@ -321,7 +321,7 @@ def test_a_tone_in_run_and_background_is_uncertain_by_its_phase(tmp_path: Path) 
     ends = [10.0 * np.log10((rest + amplitude**2 * STEP_HZ) / 4e-10) for amplitude in (0.1, 0.3)]
     assert not at.corrected_lower_db > ends[0], "open below"
     assert at.corrected_upper_db > ends[1]
-    assert at.background_own_uncertainty_db > 1.0
+    assert at.background_scatter_uncertainty_db > 1.0
     assert marked(own(overall, "o", "p"), "background-tonal")
     assert own(overall, "o", "p").background_uncertainty_db.iloc[0] > 0.3
     alone, _ = made(tmp_path / "alone", GivenSession(("p",), runs, psd | {("o", "p"): 1e-4}))

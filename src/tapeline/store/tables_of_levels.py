@@ -183,7 +183,7 @@ _UNCERTAINTY = (
     Column("random_uncertainty_db", "real", "of the corrected level, from the run's own averages", "dB"),
     Column("background_uncertainty_db", "real", "of the corrected level, from the background", "dB"),
     Column(
-        "background_own_uncertainty_db",
+        "background_scatter_uncertainty_db",
         "real",
         "part of it that other runs with the same background runs do not share: how much the background scatters",
         "dB",

@@ -22,7 +22,7 @@ FIELDS = (
     "random_uncertainty_db",
     "background_uncertainty_db",
     "upper_bound_db",
-    "background_own_uncertainty_db",
+    "background_scatter_uncertainty_db",
 )
 
 SHARED_TERMS = ("calibration", "response", "environment", "mounting", "speed", "steadiness")

@@ -129,7 +129,9 @@ def _of_group(
     nominal = np.array([_nominal(item) for item in runs])
     why = _why(cube, index, there, values["corrected_level_db"], tonal[index] & ~absent, nominal)
     term = {name: np.nan_to_num(values[f"{name}_uncertainty_db"]) for name in ("random", "speed", "steadiness")}
-    below, own_below = (np.nan_to_num(values[f"background_{name}db"]) for name in ("uncertainty_", "own_uncertainty_"))
+    below, own_below = (
+        np.nan_to_num(values[f"{name}_uncertainty_db"]) for name in ("background", "background_scatter")
+    )
     repeated = scatter.degrees_of_freedom > 0
     # What repeats show holds how steady the runs were and how their backgrounds scatter.
     run_to_run = np.where(repeated, np.maximum(scatter.excess, own_below**2), term["steadiness"] ** 2 + own_below**2)

@@ -70,7 +70,7 @@ def uncertainty_columns(
     degrees = welch_satterthwaite([variances[name] for name in names], [freedom[name] for name in names])
     bound = result.state == background.BOUND
     columns = {f"{name}_uncertainty_db": np.where(bound, np.nan, value) for name, value in found.items()}
-    columns["background_own_uncertainty_db"] = _own_background_db(levels)
+    columns["background_scatter_uncertainty_db"] = _background_scatter_db(levels)
     columns["standard_uncertainty_db"] = np.sqrt(np.sum([variances[name] for name in names], axis=0))
     columns["degrees_of_freedom"] = np.where(bound, np.nan, degrees)
     if not intervals:
@@ -96,7 +96,7 @@ def _intervals(job: SessionJob, result: Subtraction, reach_db: Reals) -> dict[st
     return {name: np.where(np.isfinite(ends), ends, np.nan) for name, ends in columns.items()}
 
 
-def _own_background_db(levels: Levels) -> Reals:
+def _background_scatter_db(levels: Levels) -> Reals:
     """What the run's own background scatters, of the background's uncertainty, and what its tones may hide.
 
     Nothing scatters where nothing is subtracted.
