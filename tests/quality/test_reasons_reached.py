@@ -126,7 +126,7 @@ def test_overload_dropout_and_broken_numbers_side_by_side(tmp_path: Path) -> Non
     assert rows["seam1"]["range_use_db"] == pytest.approx(0.0, abs=1e-6)
     assert rows["seam2"]["dropout_s"] == pytest.approx(200 / RATE, abs=1.1 / RATE)
     assert rows["seam2"]["verdict"] == "doubtful"
-    assert rows["seam3"]["bad_samples"] == 1
+    assert rows["seam3"]["nonfinite_samples"] == 1
 
 
 def test_samples_too_large_for_a_pressure_reach_no_table(tmp_path: Path) -> None:

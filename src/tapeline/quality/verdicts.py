@@ -63,7 +63,7 @@ class ChannelMeasures:
     frames: int
     bits: int | None
     full_scale: float | None
-    bad_samples: int
+    nonfinite_samples: int
     beyond_samples: int
     standard_deviation: float
     minimum: float
@@ -130,9 +130,11 @@ class Finding:
 
 def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     """Reasons to doubt a channel; none means good."""
-    if m.bad_samples:
+    if m.nonfinite_samples:
         words = (
-            "1 sample is no finite number" if m.bad_samples == 1 else f"{m.bad_samples} samples are no finite numbers"
+            "1 sample is no finite number"
+            if m.nonfinite_samples == 1
+            else f"{m.nonfinite_samples} samples are no finite numbers"
         )
         return [Finding("not-finite", f"position {m.position}: {words}")]
     if m.beyond_samples or not m.rms_pa <= limits.impossible_pa:

@@ -237,7 +237,7 @@ QUALITY = Table(
         Column("dropout_s", "real", "time in runs of one repeated value", "s"),
         Column("dropout_places", "integer", "number of such runs"),
         Column("dropout_first_s", "real", "start of the first one", "s"),
-        Column("bad_samples", "integer", "samples that are no finite number"),
+        Column("nonfinite_samples", "integer", "samples that are no finite number"),
         Column("beyond_samples", "integer", "finite samples too large for a pressure", null="not read"),
         Column("crest_factor", "real", "largest deviation over the standard deviation"),
         Column("skewness", "real", "third central moment over the cubed standard deviation"),
