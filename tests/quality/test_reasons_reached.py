@@ -140,7 +140,7 @@ def test_samples_too_large_for_a_pressure_reach_no_table(tmp_path: Path) -> None
     numbers = [value for row in rows.values() for value in row.values() if isinstance(value, float)]
     assert np.isfinite(numbers).all()
     assert max(map(abs, numbers)) < 1e6
-    assert (rows["seam1"]["rms_pa"], rows["seam1"]["peak_pa"], rows["seam1"]["beyond_samples"]) == (None, None, 1)
+    assert (rows["seam1"]["rms_pa"], rows["seam1"]["peak_pa"], rows["seam1"]["impossible_samples"]) == (None, None, 1)
     assert rows["seam3"]["rms_pa"] == pytest.approx(1.0, rel=0.03)
     plan = Plan(load_campaign(tmp_path, check=False))
     spectra.run(plan, "m1")

@@ -64,7 +64,7 @@ class ChannelMeasures:
     bits: int | None
     full_scale: float | None
     nonfinite_samples: int
-    beyond_samples: int
+    impossible_samples: int
     standard_deviation: float
     minimum: float
     maximum: float
@@ -137,7 +137,7 @@ def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
             else f"{m.nonfinite_samples} samples are no finite numbers"
         )
         return [Finding("not-finite", f"position {m.position}: {words}")]
-    if m.beyond_samples or not m.rms_pa <= limits.impossible_pa:
+    if m.impossible_samples or not m.rms_pa <= limits.impossible_pa:
         return [Finding("impossible-level", _impossible(m, limits))]
     if m.standard_deviation <= DEAD_STEPS * m.step or m.rms_pa < limits.dead_level_pa:
         return [Finding("dead", f"position {m.position} shows no signal: {m.rms_pa:.2g} Pa rms")]
@@ -158,9 +158,9 @@ def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
 
 
 def _impossible(m: ChannelMeasures, limits: VerdictLimits) -> str:
-    if m.beyond_samples:
+    if m.impossible_samples:
         most = IMPOSSIBLE_SAMPLE * limits.impossible_pa
-        words = "1 sample lies" if m.beyond_samples == 1 else f"{m.beyond_samples} samples lie"
+        words = "1 sample lies" if m.impossible_samples == 1 else f"{m.impossible_samples} samples lie"
         words = f"{words} beyond {most:.3g} Pa"
     else:
         words = f"{m.rms_pa:.3g} Pa rms, more than the {limits.impossible_pa:.3g} Pa that a sound pressure can have"

@@ -238,7 +238,7 @@ QUALITY = Table(
         Column("dropout_places", "integer", "number of such runs"),
         Column("dropout_first_s", "real", "start of the first one", "s"),
         Column("nonfinite_samples", "integer", "samples that are no finite number"),
-        Column("beyond_samples", "integer", "finite samples too large for a pressure", null="not read"),
+        Column("impossible_samples", "integer", "finite samples too large for a pressure", null="not read"),
         Column("crest_factor", "real", "largest deviation over the standard deviation"),
         Column("skewness", "real", "third central moment over the cubed standard deviation"),
         Column("kurtosis", "real", "fourth central moment over the squared variance, 3 of Gaussian noise"),
