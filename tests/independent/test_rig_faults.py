@@ -62,7 +62,7 @@ def test_planted_channel_faults_are_found(bad_day: FaultTruth, quality: pd.DataF
 def test_numbers_behind_the_reasons_are_the_planted_ones(quality: pd.DataFrame) -> None:
     assert quality.dropout_s["mixed", "duct-c"] == pytest.approx(0.020, abs=0.0002)
     assert quality.dropout_first_s["mixed", "duct-c"] == pytest.approx(3.0, abs=0.001)
-    assert quality.dropout_places["mixed", "duct-c"] == 1
+    assert quality.dropout_count["mixed", "duct-c"] == 1
     assert quality.nonfinite_samples["holes", "slot-c"] == 10
     assert quality.range_use_db["mixed", "duct-a"] == pytest.approx(0.0, abs=0.01)
 
