@@ -338,7 +338,13 @@ def test_a_sentence_that_differs_in_its_numbers_alone_is_within_a_tolerance(tmp_
 def exponents(**cells: Any) -> Contents:
     """The small tables with a row of exponents and one of the list of work."""
     scaled = {"condition": "open", "session": "april", "position": "p1", "yaw_deg": 0.0, "quantity": "overall"}
-    scaled |= {"exponent": 5.0, "lack_of_fit_p": 0.2, "degrees_of_freedom": 4, "left_out": ["1 unusable"], "levels": 6}
+    scaled |= {
+        "exponent": 5.0,
+        "lack_of_fit_p_value": 0.2,
+        "degrees_of_freedom": 4,
+        "left_out": ["1 unusable"],
+        "levels": 6,
+    }
     ranked = {"comparison": "seam", "rank": 1, "position": "p01", "rank_lower": 1, "rank_upper": 3, "first_share": 0.7}
     rows = {"scaling": scaled, "ranking": ranked}
     for row in rows.values():
@@ -357,7 +363,7 @@ def exponents(**cells: Any) -> Contents:
         ({"left_out": ["2 unusable"]}, True),
         ({"session": "april"}, False),
         ({"position": "p03"}, True),
-        ({"lack_of_fit_p": 0.9}, False),
+        ({"lack_of_fit_p_value": 0.9}, False),
         ({"degrees_of_freedom": 5}, False),
         ({"first_share": 0.1}, False),
     ],

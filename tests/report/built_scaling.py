@@ -88,7 +88,7 @@ def _line(speed_mps: np.ndarray[Any, Any], level_db: np.ndarray[Any, Any], *, th
         "interval_basis": "lack of fit" if three else "scatter about the line",
         "level_at_reference_db": level,
         "fit_rms_db": 0.21,
-        "lack_of_fit_p": 0.004 if three else None,
+        "lack_of_fit_p_value": 0.004 if three else None,
         **({"speeds": 3} if three else {}),
     }
 

@@ -95,7 +95,7 @@ def test_bounds_are_left_out_and_counted(tmp_path: Path) -> None:
     assert list(low.left_out) == ["2 bounds"]
     assert (low.speeds, low.levels, low.lowest_speed_mps) == (2, 4, 28.0)
     assert low.exponent == pytest.approx(EXPONENT, abs=0.01)
-    assert np.isnan(low.lack_of_fit_p)
+    assert np.isnan(low.lack_of_fit_p_value)
     assert (high.speeds, high.levels) == (3, 6)
     assert list(collapses.left_out[0]) == ["14 bounds"], "seven bands of two runs"
 

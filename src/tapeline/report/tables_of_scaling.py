@@ -193,7 +193,7 @@ def _speeds(campaign: Campaign, row: Row) -> str:
 
 
 def _fits(campaign: Campaign, row: Row) -> str:
-    p = row["lack_of_fit_p"]
+    p = row["lack_of_fit_p_value"]
     if row["exponent"] is None:
         return NO_VALUE
     if p is None:

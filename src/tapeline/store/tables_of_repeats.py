@@ -56,7 +56,7 @@ SCALING = Table(
         Column("level_at_reference_error_db", "real", "its standard error, without what all levels share", "dB"),
         Column("fit_rms_db", "real", "rms of the residuals, degrees of freedom counted", "dB", null="two levels"),
         Column(
-            "lack_of_fit_p",
+            "lack_of_fit_p_value",
             "real",
             "how likely so much lack of fit is were the line right: F test against repeats, else chi-square against "
             "the stated uncertainty",

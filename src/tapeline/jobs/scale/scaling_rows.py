@@ -75,5 +75,5 @@ def _columns(fit: SpeedFit, s: int) -> dict[str, Any]:
         "level_at_reference_db": finite_or_none(fit.level_db[s]),
         "level_at_reference_error_db": finite_or_none(fit.level_error_db[s]),
         "fit_rms_db": finite_or_none(fit.rms_db[s]),
-        "lack_of_fit_p": finite_or_none(fit.lack_of_fit_p[s]),
+        "lack_of_fit_p_value": finite_or_none(fit.lack_of_fit_p_value[s]),
     }
