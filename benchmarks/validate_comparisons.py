@@ -241,7 +241,7 @@ def ranking(campaigns: int, page: Page) -> list[str]:
         power = np.array([true[places[row["position"]], bands[row["band_hz"]]] for row in rows])
         at = (-power).argsort().argsort() + 1
         if rows:
-            stated.append(rows[0]["first_share"])
+            stated.append(rows[0]["first_probability"])
             right.append(at[0] == 1)
         spots = contributed_spots(made.job, pairs)
         plain.append(as_measured(spots.net, spots.error, true, random))

@@ -345,7 +345,14 @@ def exponents(**cells: Any) -> Contents:
         "left_out": ["1 unusable"],
         "levels": 6,
     }
-    ranked = {"comparison": "seam", "rank": 1, "position": "p01", "rank_lower": 1, "rank_upper": 3, "first_share": 0.7}
+    ranked = {
+        "comparison": "seam",
+        "rank": 1,
+        "position": "p01",
+        "rank_lower": 1,
+        "rank_upper": 3,
+        "first_probability": 0.7,
+    }
     rows = {"scaling": scaled, "ranking": ranked}
     for row in rows.values():
         row.update({name: value for name, value in cells.items() if name in row})
@@ -365,7 +372,7 @@ def exponents(**cells: Any) -> Contents:
         ({"position": "p03"}, True),
         ({"lack_of_fit_p_value": 0.9}, False),
         ({"degrees_of_freedom": 5}, False),
-        ({"first_share": 0.1}, False),
+        ({"first_probability": 0.1}, False),
     ],
 )
 def test_other_numbers_may_move_by_the_share_that_an_amplitude_moves_by(

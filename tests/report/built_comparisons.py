@@ -166,7 +166,7 @@ def ranking_rows(rows: Sequence[Row]) -> list[Row]:
                     "share": 0.5 / rank,
                     "rank_lower": max(rank - 1, 1),
                     "rank_upper": rank + 1,
-                    "first_share": 0.6 / rank,
+                    "first_probability": 0.6 / rank,
                     "expected_db": level - 0.05,
                     "next_step": "treat together",
                     "doubtful": False,

@@ -231,7 +231,7 @@ def test_no_difference_gives_no_rank_and_no_advice() -> None:
             advised += any(row["runs_needed"] is not None for row in rows)
             for row in rows:
                 if row["rank"] is None:
-                    given = ("rank_lower", "rank_upper", "first_share", "share", "expected_db", "tied_group")
+                    given = ("rank_lower", "rank_upper", "first_probability", "share", "expected_db", "tied_group")
                     assert all(row[name] is None for name in given)
                     assert row["next_step"] in (None, "repeat", "leave", "check the closed state")
         for count, share in ((ranked, 0.05), (advised, 0.2)):

@@ -20,7 +20,7 @@ SENTENCES = ("sentences", "why")
 """Columns of free sentences that state measured numbers; the columns beside them hold these numbers by themselves."""
 
 FOLLOWING = ("p_value", "degrees_of_freedom")
-FOLLOWING_NAMES = ("statistic", "first_share")
+FOLLOWING_NAMES = ("statistic", "first_probability")
 """Ends of names, and names, of what only says how sure something is: it moves as soon as any level does."""
 
 _NUMBERS = re.compile(r"(?<![\w.-])[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?(?![\w-])")

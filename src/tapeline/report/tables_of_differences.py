@@ -101,7 +101,7 @@ def _ranking_row(row: Row) -> tuple[str, ...]:
         number(row["contribution_db"]),
         interval(row["lower_db"], row["upper_db"]),
         percent(row["share"]),
-        percent(row["first_share"]),
+        percent(row["first_probability"]),
         number(row["difference_db"], signed=True),
         ", ".join([row["finding"] or NO_VALUE, *doubt_words(row)]),
         _next_step(row),

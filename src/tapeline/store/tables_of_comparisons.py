@@ -311,7 +311,7 @@ RANKING = Table(
             null=_UNRANKED,
         ),
         Column("rank_upper", "integer", "worst rank, upper end", null=_UNRANKED),
-        Column("first_share", "real", "chance that it is the largest of the spots ranked", null=_UNRANKED),
+        Column("first_probability", "real", "chance that it is the largest of the spots ranked", null=_UNRANKED),
         Column(
             "tied_group",
             "integer",
