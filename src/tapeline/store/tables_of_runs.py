@@ -103,8 +103,13 @@ CHECKS = Table(
         Column("tone_rms_v", "real", "rms voltage of the fitted sine at the recorder", "V"),
         Column("start_s", "real", "start of the steady part that was measured", "s"),
         Column("stop_s", "real", "stop of the steady part that was measured", "s"),
-        Column("ring_starts_s", "reals", "starts of all rings of the channel, steady or not", "s"),
-        Column("ring_stops_s", "reals", "stops of all rings of the channel", "s"),
+        Column(
+            "application_starts_s",
+            "reals",
+            "starts of all applications of a calibrator to the channel, steady or not",
+            "s",
+        ),
+        Column("application_stops_s", "reals", "stops of all these applications", "s"),
         Column(
             "turn",
             "integer",

@@ -136,8 +136,8 @@ def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -
         "found": False,
         "reasons": [],
         "sentences": [],
-        "ring_starts_s": [],
-        "ring_stops_s": [],
+        "application_starts_s": [],
+        "application_stops_s": [],
         "exchanged_with": None,
         "turn_stated": positions.index(channel.position) + 1 if channel.position in positions else None,
         "calibrator_level_db": check.level_db,
@@ -171,8 +171,8 @@ def _best_row(heard: Heard, channel: Channel) -> dict[str, Any] | None:
     best = measured[0] if measured[-1].refused else measured[-1]
     row = empty_row(heard.needs, heard.check, channel) | dict(best.columns)
     offset = heard.part.start / heard.rate_hz
-    row["ring_starts_s"] = [ring.start_s + offset for ring in own]
-    row["ring_stops_s"] = [ring.stop_s + offset for ring in own]
+    row["application_starts_s"] = [ring.start_s + offset for ring in own]
+    row["application_stops_s"] = [ring.stop_s + offset for ring in own]
     row["turn"] = heard.turn_of(best.ring)
     if best.tone is not None:
         tried = [item.ring for item in measured]
