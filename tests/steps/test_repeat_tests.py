@@ -91,7 +91,7 @@ def test_few_repeats_tell_no_scatter(tmp_path: Path) -> None:
     runs, densities = campaign(conditions=6)
     written(tmp_path, densities)
     rows = [row for part in repeat_test_rows(GivenRepeats(runs).job(), tmp_path) for row in part]
-    assert {row["others"] for row in rows} == {5}
+    assert {row["independent_differences"] for row in rows} == {5}
     assert not any("as_usual" in row for row in rows)
 
 

@@ -276,9 +276,9 @@ REPEAT_TESTS = Table(
         Column("changed", "yes_no", "not the same, and excess_db reaches the setting", null="not tested"),
         Column("not_tested", "text", "why there is no test: other lines, or too few lines", null="tested"),
         Column(
-            "others",
+            "independent_differences",
             "integer",
-            "independent differences between sound repeats of the campaign that share no run with the pair; fewer than "
+            "how many there are between sound repeats of the campaign that share no run with the pair; fewer than "
             "6 tell no scatter",
             null="not tested",
         ),

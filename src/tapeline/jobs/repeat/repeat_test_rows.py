@@ -106,7 +106,10 @@ def _usual(job: RepeatJob, pairs: dict[Pair, list[Tested]]) -> dict[tuple[Pair, 
 
 
 def _usual_columns(job: RepeatJob, usual: Usual, k: int, p: int) -> dict[str, Any]:
-    columns: dict[str, Any] = {"others": int(usual.others[k]), "level_median_db": finite_or_none(usual.level_db[k, p])}
+    columns: dict[str, Any] = {
+        "independent_differences": int(usual.others[k]),
+        "level_median_db": finite_or_none(usual.level_db[k, p]),
+    }
     if usual.others[k] < LEAST_OTHERS:
         return columns
     return columns | {
