@@ -94,7 +94,7 @@ def control_rows(runs: Mapping[str, Row], overall: Levels) -> Iterator[Row]:
                 "highest_band_hz": 5000.0,
                 "session": session,
                 "condition": "open",
-                "number": place + 1,
+                "session_number": place + 1,
                 "sessions": levels.size,
                 "levels": "nominal",
                 "level_db": level,

@@ -199,7 +199,7 @@ def test_control_values_of_many_sessions_are_judged() -> None:
     levels = {f"s{i}-open-1": (90.0 + 0.1 * (i % 2), 70.0 + 0.1 * i) for i in range(8)} | {"s8-open-1": (95.0, 70.8)}
     rows_p, rows_q = chart(GivenRepeats(levels)), chart(GivenRepeats(levels), "q")
     assert [row["outside"] for row in rows_p] == [False] * 8 + [True]
-    assert [row["number"] for row in rows_p] == list(range(1, 10))
+    assert [row["session_number"] for row in rows_p] == list(range(1, 10))
     assert all(row["trend"] for row in rows_q)
     assert not any(row["trend"] for row in rows_p)
     assert [row["mount"] for row in rows_p] == ["first"] + ["new"] * 8

@@ -224,7 +224,9 @@ CONTROL_VALUES = Table(
         Column("highest_band_hz", "real", "highest midband of the overall level", "Hz"),
         SESSION,
         Column("condition", "text", "the reference condition"),
-        Column("number", "integer", "place of the session in order of time, from 1, among those with a level here"),
+        Column(
+            "session_number", "integer", "place of the session in order of time, from 1, among those with a level here"
+        ),
         Column("sessions", "integer", "how many these are: limits of fewer than five values hold all of them"),
         Column("levels", "text", "as in the table repeatability"),
         Column("level_db", "real", "mean over the session's runs", DB),

@@ -51,7 +51,7 @@ def _chart(
             "highest_band_hz": item.upper_hz,
             "session": repeats.sessions[j],
             "condition": job.needs.reference_condition,
-            "number": place + 1,
+            "session_number": place + 1,
             "sessions": values.size,
             "levels": BASES[int(repeats.nominal[p, i])],
             "level_db": float(values[place]),
