@@ -214,7 +214,7 @@ def test_bands_at_a_charts_first_frequency_are_marked(bands: pd.DataFrame) -> No
 @pytest.mark.parametrize(("sessions", "least"), [(["spring", "autumn", "pascal"], 400), (["summer"], 150)])
 def test_intervals_of_differences_cover_the_truth(comparisons: pd.DataFrame, sessions: list[str], least: int) -> None:
     """Stated at 95 %; first without scatter between runs beyond noise, then with 0.5 dB of it."""
-    chosen = comparisons[comparisons.sessions.isin(sessions) & comparisons.difference_db.notna()]
+    chosen = comparisons[comparisons.session_label.isin(sessions) & comparisons.difference_db.notna()]
     assert len(chosen) >= least
     assert 0.90 <= chosen.covered.mean() <= 0.99
 

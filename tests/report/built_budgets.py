@@ -41,7 +41,7 @@ def _absolute(key: tuple[Any, ...], rows: Sequence[Row]) -> Row:
     return {
         "budget": "absolute",
         "comparison": None,
-        "sessions": session,
+        "session_label": session,
         "condition": condition,
         "pairing": None,
         "position": position,

@@ -63,7 +63,7 @@ def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[R
     in_doubt = session == "may" and position == "P02"
     return {
         "comparison": name,
-        "sessions": session,
+        "session_label": session,
         "reference_session": session,
         "treatment_session": session,
         **pair,

@@ -60,7 +60,7 @@ def test_partners_that_do_not_agree_are_told(
 
 def test_a_condition_that_did_not_come_back_is_told(tmp_path: Path) -> None:
     found = lines(
-        tmp_path, "comparisons", comparison="seam", sessions="may", position="p", finding="higher", return_db=1.2,
+        tmp_path, "comparisons", comparison="seam", session_label="may", position="p", finding="higher", return_db=1.2,
         doubtful=True, doubt=["not-returned: +1.2 dB"],
     )  # fmt: skip
     (line,) = found

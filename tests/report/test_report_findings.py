@@ -26,7 +26,7 @@ def row(**changed: Any) -> dict[str, Any]:
     """An overall difference of whole-seam at P01."""
     return {
         "comparison": "whole-seam",
-        "sessions": "april",
+        "session_label": "april",
         "reference_session": "april",
         "treatment_session": "april",
         "reference": "open",
@@ -237,7 +237,7 @@ def test_a_headline_names_the_range_that_was_summed(tmp_path: Path, changed: dic
 
 @pytest.mark.parametrize("second", ["s05", "s07", None])
 def test_a_sensor_changed_between_the_sides_is_told_beside_the_result(tmp_path: Path, second: str | None) -> None:
-    across = {"treatment_session": "may", "sessions": "april + may"}
+    across = {"treatment_session": "may", "session_label": "april + may"}
     rows = [row(**across), row(position="P02", **across)]
     results = with_comparisons(tmp_path, rows)
     calibration = [

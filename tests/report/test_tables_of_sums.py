@@ -47,7 +47,7 @@ JUDGED: Row = {
     "family_size": 12,
     "finding": "lower",
 }
-SESSIONS = {"sessions": "april", "reference_session": "april", "treatment_session": "april"}
+SESSIONS = {"session_label": "april", "reference_session": "april", "treatment_session": "april"}
 AREA: Row = (
     ITEM
     | JUDGED

@@ -154,7 +154,7 @@ def test_between_sessions(tmp_path: Path) -> None:
     runs = [one for one in runs_of("a") if "open" in one.run] + [one for one in runs_of("b") if "taped" in one.run]
     small = Small(runs, comparisons=SEAM)
     row = rows_of(written(tmp_path, small), small)[0]
-    assert (row["sessions"], row["pairing"]) == ("a + b", "same-mount")
+    assert (row["session_label"], row["pairing"]) == ("a + b", "same-mount")
     assert row["difference_db"] == pytest.approx([-3.0] * LINES, abs=1e-4)
 
 

@@ -62,7 +62,7 @@ def _not_returned(tables: FinishedTables) -> list[Attention]:
     found: dict[tuple[str, str], list[Row]] = {}
     for row in tables.comparisons:
         if row["quantity"] == "overall" and any(code.startswith("not-returned") for code in row["doubt"] or ()):
-            found.setdefault((row["comparison"], row["sessions"]), []).append(row)
+            found.setdefault((row["comparison"], row["session_label"]), []).append(row)
     return [
         Attention(
             "doubtful",

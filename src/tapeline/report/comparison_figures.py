@@ -352,7 +352,7 @@ def _same(view: View) -> dict[str, str | float]:
         "comparison": view.comparison,
         "reference": view.reference,
         "treatment": view.treatment,
-        "sessions": view.sessions,
+        "session_label": view.sessions,
         "speed_mps": view.speed_mps,
         "yaw_deg": view.yaw_deg,
     }

@@ -144,12 +144,12 @@ class FinishedTables:
 
     def budgets(self, position: str, sessions: str, speed_mps: float, yaw_deg: float) -> list[Row]:
         """The uncertainty budgets of the bands of one position at one operating point."""
-        at = [("position", "==", position), ("sessions", "==", sessions), ("quantity", "==", "band")]
+        at = [("position", "==", position), ("session_label", "==", sessions), ("quantity", "==", "band")]
         return self._campaign_rows("budgets", [*at, ("speed_mps", "==", speed_mps), ("yaw_deg", "==", yaw_deg)])
 
     def absolute_levels(self, session: str, speed_mps: float, yaw_deg: float, quantity: str) -> list[Row]:
         """Mean levels of all conditions and positions at one operating point, with their absolute intervals."""
-        at = [("budget", "==", "absolute"), ("sessions", "==", session), ("quantity", "==", quantity)]
+        at = [("budget", "==", "absolute"), ("session_label", "==", session), ("quantity", "==", quantity)]
         return self._campaign_rows("budgets", [*at, ("speed_mps", "==", speed_mps), ("yaw_deg", "==", yaw_deg)])
 
     @cached_property

@@ -162,14 +162,14 @@ def overall_table(tables: FinishedTables, campaign: Campaign, comparison: str, r
 
 
 def _order(row: Row) -> tuple[str, str, float, float, str]:
-    return row["position"], row["sessions"], row["speed_mps"], row["yaw_deg"], row["weighting"] or ""
+    return row["position"], row["session_label"], row["speed_mps"], row["yaw_deg"], row["weighting"] or ""
 
 
 def _overall_row(tables: FinishedTables, campaign: Campaign, row: Row) -> tuple[str, ...]:
     finding = ": ".join([row["finding"] or NO_VALUE, *([row["why_not"]] if row["why_not"] else [])])
     return (
         row["position"],
-        row["sessions"],
+        row["session_label"],
         operating_point(row["speed_mps"], row["yaw_deg"], campaign.settings.report.speed_unit),
         row["weighting"] or NO_VALUE,
         summed_words(tables, row),

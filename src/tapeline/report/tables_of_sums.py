@@ -45,7 +45,7 @@ def area_table(tables: FinishedTables, campaign: Campaign, comparison: str) -> P
     def cells(row: Row) -> tuple[str, ...]:
         return (
             row["area"],
-            row["sessions"],
+            row["session_label"],
             *_point(campaign, row),
             number(row["reference_level_db"]),
             number(row["treatment_level_db"]),

@@ -48,7 +48,9 @@ COMPARISONS = Table(
     ),
     (
         _COMPARISON,
-        Column("sessions", "text", "session, or 'reference + treatment' session where they differ"),
+        Column(
+            "session_label", "text", "session, or both as in 'april + may' where reference and treatment are of two"
+        ),
         Column("reference_session", "text", "session of the reference runs"),
         Column("treatment_session", "text", "session of the treatment runs"),
         Column("reference", "text", "reference condition"),
@@ -179,7 +181,7 @@ BUDGETS = Table(
     (
         "budget",
         "comparison",
-        "sessions",
+        "session_label",
         "condition",
         "position",
         "speed_mps",
@@ -189,7 +191,9 @@ BUDGETS = Table(
     (
         Column("budget", "text", "absolute (of a condition's mean level) or difference (of a comparison)"),
         Column("comparison", "text", "name in campaign.yaml", null="an absolute level"),
-        Column("sessions", "text", "session, or 'reference + treatment' session where they differ"),
+        Column(
+            "session_label", "text", "session, or both as in 'april + may' where reference and treatment are of two"
+        ),
         Column("condition", "text", "treatment condition", null="a difference"),
         Column("pairing", "text", "same-session, same-mount or remounted", null="an absolute level"),
         POSITION,
@@ -363,7 +367,7 @@ _JUDGED = (
 )
 
 _SESSIONS = (
-    Column("sessions", "text", "session, or 'reference + treatment' session where they differ"),
+    Column("session_label", "text", "session, or both as in 'april + may' where reference and treatment are of two"),
     Column("reference_session", "text", "session of the reference runs"),
     Column("treatment_session", "text", "session of the treatment runs"),
 )

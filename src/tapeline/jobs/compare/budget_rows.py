@@ -48,7 +48,7 @@ def _absolute(job: ComparisonJob, mean: LevelMean) -> Iterator[dict[str, Any]]:
     first, evidence = mean.runs[0], _evidence(job, mean.runs)
     common = {
         "budget": "absolute",
-        "sessions": first.session,
+        "session_label": first.session,
         "condition": first.condition,
         **point_columns((first.speed_mps, first.yaw_deg)),
     }
@@ -85,7 +85,7 @@ def difference_rows(
     common = {
         "budget": "difference",
         "comparison": comparison,
-        "sessions": sessions_columns(first, second)["sessions"],
+        "session_label": sessions_columns(first, second)["session_label"],
         **point_columns(pair.point),
     }
     (left, used_left), (right, used_right) = (job.used(runs) for runs in (pair.reference, pair.treatment))

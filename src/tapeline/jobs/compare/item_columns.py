@@ -32,4 +32,4 @@ def point_columns(point: Point) -> dict[str, Any]:
 def sessions_columns(first: str, second: str) -> dict[str, Any]:
     """The sessions of reference and treatment, apart and as one text."""
     together = first if first == second else f"{first} + {second}"
-    return {"sessions": together, "reference_session": first, "treatment_session": second}
+    return {"session_label": together, "reference_session": first, "treatment_session": second}
