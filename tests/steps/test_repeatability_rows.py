@@ -104,7 +104,7 @@ def test_single_runs_say_nothing_of_repeats() -> None:
 
 def test_a_session_with_a_bound_does_not_count() -> None:
     row = rows(GivenRepeats(TWO | {"june-open-1": (None, 70.0)}))["open"]
-    assert (row["runs"], row["sessions"], row["bounds"]) == (2, 1, 1)
+    assert (row["runs"], row["session_count"], row["bounds"]) == (2, 1, 1)
     assert row["session_names"] == ["april"]
     assert row["between_refused"] == "other session has bounds"
     assert row["left_out"] == ["session june: 1 bound"]
@@ -121,7 +121,7 @@ def test_a_session_off_which_less_could_be_taken_does_not_count_and_is_named() -
     assert row["left_out"] == ["session april: less background taken off"]
     assert (row["bounds"], row["between_session_sd_db"], row.get("shift_db")) == (0, None, None)
     clear = rows(GivenRepeats(TWO, background_source=less, clear=True))["open"]
-    assert (clear["sessions"], clear["left_out"]) == (2, []), "nothing had to be subtracted anywhere"
+    assert (clear["session_count"], clear["left_out"]) == (2, []), "nothing had to be subtracted anywhere"
     assert rows(GivenRepeats(TWO))["open"]["left_out"] == []
 
 
@@ -192,7 +192,7 @@ def test_control_values_of_two_sessions_have_limits_but_no_verdict() -> None:
     assert april["common_change_db"] is None, "two positions have no median that one could not move"
     assert april["centre_db"] == pytest.approx(90.65)
     assert april["upper_limit_db"] - april["centre_db"] == pytest.approx(3.0 / 1.128 * 0.9)
-    assert (april["outside"], april["trend"], april["sessions"]) == (None, None, 2)
+    assert (april["outside"], april["trend"], april["session_count"]) == (None, None, 2)
 
 
 def test_control_values_of_many_sessions_are_judged() -> None:

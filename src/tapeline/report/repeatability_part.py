@@ -70,7 +70,7 @@ def _not_between(overall: Sequence[Row], twice: bool) -> str:
 
 
 def _sentences(campaign: Campaign, overall: Sequence[Row], tests: Sequence[Row], twice: bool) -> list[str]:
-    most = max((row["sessions"] for row in overall), default=0)
+    most = max((row["session_count"] for row in overall), default=0)
     said = []
     if most < 2:
         said.append(_not_between(overall, twice))
@@ -112,7 +112,7 @@ def _usual_sentence(campaign: Campaign, tested: Sequence[Row]) -> str:
 
 def _scatter_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]) -> Picture | None:
     within, between = (band_scatter(rows, f"{name}_session_sd_db") for name in ("within", "between"))
-    sessions = max((row["sessions"] for row in rows), default=0)
+    sessions = max((row["session_count"] for row in rows), default=0)
     titles = ("within sessions, s_r", f"between {counted(sessions, 'session')}, s_L")
     panels = {title: part for title, part in zip(titles, (within, between), strict=True) if part.band_hz.size}
     if not panels:
@@ -186,7 +186,7 @@ def _control_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]
     shown = {name: panels[name] for name in chosen}
     words = operating_point(*point, campaign.settings.report.speed_unit)
     reference = campaign.settings.reference_condition
-    sessions = max(row["sessions"] for row in level)
+    sessions = max(row["session_count"] for row in level)
     outside = sorted(name for name, own in panels.items() if any(row["outside"] for row in own))
     judged = f"outside of the limits: {listed(outside) or 'none'}" if sessions > WEAK_SESSIONS else (
         "too few sessions for a value to lie outside of the limits"

@@ -74,7 +74,7 @@ def _scatter_row(campaign: Campaign, rows: Sequence[Row]) -> tuple[str, ...]:
         operating_point(first["speed_mps"], first["yaw_deg"], campaign.settings.report.speed_unit),
         level_words(first),
         str(len(rows)),
-        _range_of(row["sessions"] for row in rows),
+        _range_of(row["session_count"] for row in rows),
         _range_of(row["runs"] for row in rows),
         _typical(rows, "within_session_sd_db"),
         _typical(rows, "random_error_db"),

@@ -136,7 +136,7 @@ REPEATABILITY = Table(
         Column("levels", "text", "nominal: brought to the nominal speed and air; as measured: a run has no correction"),
         Column("runs", "integer", "runs with a level"),
         Column("bounds", "integer", "runs that are bounds; their sessions do not count here"),
-        Column("sessions", "integer", "sessions with a level"),
+        Column("session_count", "integer", "sessions with a level"),
         Column("session_names", "texts", "these sessions, in order of time"),
         Column("session_runs", "integers", "runs of each"),
         Column("session_mean_db", "reals", "mean level of each", DB),
@@ -227,7 +227,7 @@ CONTROL_VALUES = Table(
         Column(
             "session_number", "integer", "place of the session in order of time, from 1, among those with a level here"
         ),
-        Column("sessions", "integer", "how many these are: limits of fewer than five values hold all of them"),
+        Column("session_count", "integer", "how many these are: limits of fewer than five values hold all of them"),
         Column("levels", "text", "as in the table repeatability"),
         Column("level_db", "real", "mean over the session's runs", DB),
         Column("runs", "integer", "runs in it"),

@@ -52,7 +52,7 @@ def _chart(
             "session": repeats.sessions[j],
             "condition": job.needs.reference_condition,
             "session_number": place + 1,
-            "sessions": values.size,
+            "session_count": values.size,
             "levels": BASES[int(repeats.nominal[p, i])],
             "level_db": float(values[place]),
             "runs": int(by_session.counts[j, p, i]),
