@@ -51,7 +51,7 @@ def _row(key: tuple[Any, ...], cell: Mapping[str, Sequence[float]]) -> Row:
         "runs": sum(own.size for own in levels),
         "bounds": 0,
         "session_count": len(names),
-        "session_names": names,
+        "sessions": names,
         "within_session_sd_db": within,
         "within_degrees_of_freedom": spare,
         "random_error_db": 0.08,

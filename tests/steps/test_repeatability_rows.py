@@ -38,7 +38,7 @@ def test_two_sessions_of_two_by_hand() -> None:
     assert row["reproducibility_lower_db"] < row["reproducibility_sd_db"] < row["reproducibility_upper_db"]
     assert row["between_refused"] is None
     assert row["random_error_db"] == pytest.approx(0.1)
-    assert row["session_names"] == ["june", "april"], "in order of time"
+    assert row["sessions"] == ["june", "april"], "in order of time"
     assert row["session_mean_db"] == pytest.approx([90.2, 91.1])
 
 
@@ -105,7 +105,7 @@ def test_single_runs_say_nothing_of_repeats() -> None:
 def test_a_session_with_a_bound_does_not_count() -> None:
     row = rows(GivenRepeats(TWO | {"june-open-1": (None, 70.0)}))["open"]
     assert (row["runs"], row["session_count"], row["bounds"]) == (2, 1, 1)
-    assert row["session_names"] == ["april"]
+    assert row["sessions"] == ["april"]
     assert row["between_refused"] == "other session has bounds"
     assert row["left_out"] == ["session june: 1 bound"]
     nothing = GivenRepeats(dict.fromkeys(TWO, (None, 70.0)))
@@ -116,7 +116,7 @@ def test_a_session_off_which_less_could_be_taken_does_not_count_and_is_named() -
     """April's background was measured without flow: what it subtracts is less than what June's does."""
     less = {name: "electrical" for name in TWO if name.startswith("april")}
     row = rows(GivenRepeats(TWO, background_source=less))["open"]
-    assert row["session_names"] == ["june"]
+    assert row["sessions"] == ["june"]
     assert row["between_refused"] == "other session had less background taken off"
     assert row["left_out"] == ["session april: less background taken off"]
     assert (row["bounds"], row["between_session_sd_db"], row.get("shift_db")) == (0, None, None)
@@ -137,7 +137,7 @@ def test_a_session_of_bounds_leaves_no_other_out() -> None:
     bounds = {name: (None, 70.0) if name.startswith("june") else pair for name, pair in TWO.items()}
     less = {name: "electrical" for name in TWO if name.startswith("april")}
     row = rows(GivenRepeats(bounds, background_source=less))["open"]
-    assert row["session_names"] == ["april"]
+    assert row["sessions"] == ["april"]
     assert row["left_out"] == ["session june: 2 bounds"]
     assert row["within_session_sd_db"] == pytest.approx(np.sqrt(0.02))
 

@@ -149,7 +149,7 @@ def _scatter_data(parts: Mapping[str, BandScatter]) -> FigureData:
 
 def _counts(rows: Sequence[Row]) -> str:
     positions, points = {row["position"] for row in rows}, {(row["speed_mps"], row["yaw_deg"]) for row in rows}
-    sessions = sorted({name for row in rows for name in row["session_names"] or ()})
+    sessions = sorted({name for row in rows for name in row["sessions"] or ()})
     most = max((row["runs"] for row in rows), default=0)
     return (
         f"{counted(len(positions), 'position')} · {counted(len(points), 'operating point')} · sessions "

@@ -137,7 +137,7 @@ REPEATABILITY = Table(
         Column("runs", "integer", "runs with a level"),
         Column("bounds", "integer", "runs that are bounds; their sessions do not count here"),
         Column("session_count", "integer", "sessions with a level"),
-        Column("session_names", "texts", "these sessions, in order of time"),
+        Column("sessions", "texts", "these sessions, in order of time"),
         Column("session_runs", "integers", "runs of each"),
         Column("session_mean_db", "reals", "mean level of each", DB),
         Column("session_sd_db", "reals", "standard deviation of each one's runs", "dB", gap="a single run"),

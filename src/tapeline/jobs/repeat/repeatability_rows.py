@@ -128,7 +128,7 @@ def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
         "runs": int(f.parts.runs[p, i]),
         "bounds": int(f.repeats.bounds[:, p, i].sum()),
         "session_count": int(f.parts.sessions[p, i]),
-        "session_names": [f.repeats.sessions[j] for j in there],
+        "sessions": [f.repeats.sessions[j] for j in there],
         "session_runs": counts[there].tolist(),
         "session_mean_db": f.by_session.means[there, p, i].tolist(),
         "session_sd_db": np.sqrt(f.by_session.variances[there, p, i]).tolist(),
