@@ -98,13 +98,13 @@ def test_single_runs_say_nothing_of_repeats() -> None:
     assert row["shift_standard_error_db"] is None
     assert row["shift_p_value"] is None, "nothing tells how repeats scatter"
     alone = rows(GivenRepeats({"june-open-1": TWO["june-open-1"]}))["open"]
-    assert (alone["runs"], alone["between_refused"]) == (1, "one session")
+    assert (alone["run_count"], alone["between_refused"]) == (1, "one session")
     assert alone["within_session_sd_db"] is None
 
 
 def test_a_session_with_a_bound_does_not_count() -> None:
     row = rows(GivenRepeats(TWO | {"june-open-1": (None, 70.0)}))["open"]
-    assert (row["runs"], row["session_count"], row["bounds"]) == (2, 1, 1)
+    assert (row["run_count"], row["session_count"], row["bounds"]) == (2, 1, 1)
     assert row["sessions"] == ["april"]
     assert row["between_refused"] == "other session has bounds"
     assert row["left_out"] == ["session june: 1 bound"]
@@ -151,7 +151,7 @@ def test_what_is_unusable_does_not_count() -> None:
 def test_overall_levels_over_other_bands_are_not_put_together() -> None:
     given = GivenRepeats(TWO, edges_hz={"june-open-1": 3500.0})
     assert rows(given, quantity="overall") == {}
-    assert rows(given)["open"]["runs"] == 4
+    assert rows(given)["open"]["run_count"] == 4
 
 
 def test_known_differences_of_speed_and_air_are_taken_out() -> None:
@@ -175,7 +175,7 @@ def test_odd_sessions_are_flagged_and_kept() -> None:
     row = rows(GivenRepeats(levels))["open"]
     assert row["cochran"] == "s3: outlier"
     assert row["grubbs"] == "s4: outlier"
-    assert row["runs"] == 20
+    assert row["run_count"] == 20
     assert int(np.nanargmax(row["mandel_k"])) == 3
 
 

@@ -28,8 +28,8 @@ WEAK_SESSIONS = 4
 
 WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
 CHARTED = (
-    "position", "speed_mps", "yaw_deg", "weighting", "lowest_band_hz", "highest_band_hz", "session", "level_db", "runs",
-    "mount", "centre_db", "lower_limit_db", "upper_limit_db", "outside", "trend",
+    "position", "speed_mps", "yaw_deg", "weighting", "lowest_band_hz", "highest_band_hz", "session", "level_db",
+    "run_count", "mount", "centre_db", "lower_limit_db", "upper_limit_db", "outside", "trend",
 )  # fmt: skip
 
 
@@ -150,7 +150,7 @@ def _scatter_data(parts: Mapping[str, BandScatter]) -> FigureData:
 def _counts(rows: Sequence[Row]) -> str:
     positions, points = {row["position"] for row in rows}, {(row["speed_mps"], row["yaw_deg"]) for row in rows}
     sessions = sorted({name for row in rows for name in row["sessions"] or ()})
-    most = max((row["runs"] for row in rows), default=0)
+    most = max((row["run_count"] for row in rows), default=0)
     return (
         f"{counted(len(positions), 'position')} · {counted(len(points), 'operating point')} · sessions "
         f"{listed(sessions, 8)} · n = {counted(most, 'run')} at most"

@@ -75,7 +75,7 @@ def _scatter_row(campaign: Campaign, rows: Sequence[Row]) -> tuple[str, ...]:
         level_words(first),
         str(len(rows)),
         _range_of(row["session_count"] for row in rows),
-        _range_of(row["runs"] for row in rows),
+        _range_of(row["run_count"] for row in rows),
         _typical(rows, "within_session_sd_db"),
         _typical(rows, "random_error_db"),
         f"not known: {', '.join(refused)}" if between == NO_VALUE and refused else between,

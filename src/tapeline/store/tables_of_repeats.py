@@ -134,7 +134,7 @@ REPEATABILITY = Table(
         YAW,
         *ITEM_WITH_MIDBAND,
         Column("levels", "text", "nominal: brought to the nominal speed and air; as measured: a run has no correction"),
-        Column("runs", "integer", "runs with a level"),
+        Column("run_count", "integer", "runs with a level"),
         Column("bounds", "integer", "runs that are bounds; their sessions do not count here"),
         Column("session_count", "integer", "sessions with a level"),
         Column("sessions", "texts", "these sessions, in order of time"),
@@ -230,7 +230,7 @@ CONTROL_VALUES = Table(
         Column("session_count", "integer", "how many these are: limits of fewer than five values hold all of them"),
         Column("levels", "text", "as in the table repeatability"),
         Column("level_db", "real", "mean over the session's runs", DB),
-        Column("runs", "integer", "runs in it"),
+        Column("run_count", "integer", "runs in it"),
         Column("mount", "text", "first, kept, new, or not stated: against the session before"),
         Column("change_db", "real", "against the session before", "dB", null="the first"),
         Column(

@@ -55,7 +55,7 @@ def _chart(
             "session_count": values.size,
             "levels": BASES[int(repeats.nominal[p, i])],
             "level_db": float(values[place]),
-            "runs": int(by_session.counts[j, p, i]),
+            "run_count": int(by_session.counts[j, p, i]),
             "mount": _mount_word(mounts, place),
             "change_db": None if before is None else float(values[place] - values[place - 1]),
             "common_change_db": None if before is None else _common_change(by_session, before, j, i),

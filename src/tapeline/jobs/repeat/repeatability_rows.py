@@ -125,7 +125,7 @@ def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
     there = np.flatnonzero(counts)
     return {
         "levels": BASES[int(f.repeats.nominal[p, i])],
-        "runs": int(f.parts.runs[p, i]),
+        "run_count": int(f.parts.runs[p, i]),
         "bounds": int(f.repeats.bounds[:, p, i].sum()),
         "session_count": int(f.parts.sessions[p, i]),
         "sessions": [f.repeats.sessions[j] for j in there],
