@@ -47,7 +47,7 @@ def _row(key: tuple[Any, ...], cell: Mapping[str, Sequence[float]]) -> Row:
         "band_hz": band_hz,
         "midband_hz": midband_hz,
         **dict(zip(RANGE, ends, strict=True)),
-        "levels": "nominal",
+        "level_basis": "nominal",
         "run_count": sum(own.size for own in levels),
         "bounds": 0,
         "session_count": len(names),
@@ -96,7 +96,7 @@ def control_rows(runs: Mapping[str, Row], overall: Levels) -> Iterator[Row]:
                 "condition": "open",
                 "session_number": place + 1,
                 "session_count": levels.size,
-                "levels": "nominal",
+                "level_basis": "nominal",
                 "level_db": level,
                 "run_count": 3,
                 "mount": "first" if not place else "kept" if place % 2 else "new",
@@ -131,7 +131,7 @@ def _test(first: str, second: str, place: int) -> Row:
     failed = changed or ((first, second) == ("a-sealed-01", "a-sealed-02") and place == 4)
     return {
         "lines": 250,
-        "levels": "nominal",
+        "level_basis": "nominal",
         "statistic": 300.0 if failed else 180.0,
         "degrees_of_freedom": 178.0,
         "p_value": 1e-8 if failed else 0.5,

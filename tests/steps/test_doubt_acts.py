@@ -130,7 +130,7 @@ def test_levels_are_compared_at_the_nominal_speed() -> None:
     assert at_nominal["difference_db"] == pytest.approx(0.0, abs=1e-9)
     assert at_nominal["treatment_level_db"] - at_nominal["reference_level_db"] == pytest.approx(0.5135)
     assert at_nominal["nominal_correction_db"] == pytest.approx(-0.5135)
-    assert at_nominal["levels"] == "nominal"
+    assert at_nominal["level_basis"] == "nominal"
     # One unit of the exponent makes 10 lg 1.03 = 0.128 dB of it.
     assert at_nominal["standard_error_db"] > 0.128
     settings = Compare(at_nominal=False)

@@ -130,7 +130,7 @@ def test_what_speed_and_air_explain_is_no_change(tmp_path: Path) -> None:
     written(tmp_path, everywhere() | {("june-open-2", "p"): 1e-3 * 10**0.05}, correction_db=-0.5)
     row = found(tmp_path, GivenRepeats(RUNS))["1", "2", "p"]
     assert row["same"]
-    assert row["levels"] == "nominal"
+    assert row["level_basis"] == "nominal"
     assert not found(tmp_path, GivenRepeats(RUNS, settings=Repeatability(at_nominal=False)))["1", "2", "p"]["same"]
 
 

@@ -157,13 +157,13 @@ def test_overall_levels_over_other_bands_are_not_put_together() -> None:
 def test_known_differences_of_speed_and_air_are_taken_out() -> None:
     corrections = {name: 90.0 - levels[0] for name, levels in TWO.items()}
     row = rows(GivenRepeats(TWO, corrections=corrections))["open"]
-    assert row["levels"] == "nominal"
+    assert row["level_basis"] == "nominal"
     assert row["reproducibility_sd_db"] == pytest.approx(0.0, abs=1e-9)
     raw = GivenRepeats(TWO, corrections=corrections, settings=Repeatability(at_nominal=False))
-    assert rows(raw)["open"]["levels"] == "as measured"
+    assert rows(raw)["open"]["level_basis"] == "as measured"
     del corrections["june-open-1"]
     partly = rows(GivenRepeats(TWO, corrections=corrections))["open"]
-    assert partly["levels"] == "as measured", "never some of them only"
+    assert partly["level_basis"] == "as measured", "never some of them only"
     assert partly["shift_db"] == pytest.approx(0.9)
 
 

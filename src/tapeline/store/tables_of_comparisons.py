@@ -59,7 +59,9 @@ COMPARISONS = Table(
         SPEED,
         YAW,
         *ITEM_WITH_MIDBAND,
-        Column("levels", "text", "what is compared: nominal (brought to the nominal speed and air) or as measured"),
+        Column(
+            "level_basis", "text", "what is compared: nominal (brought to the nominal speed and air) or as measured"
+        ),
         Column("reference_level_db", "real", "mean over the reference runs, as measured", DB, null="a bound"),
         Column("treatment_level_db", "real", "mean over the treatment runs, as measured", DB, null="a bound"),
         Column(

@@ -133,7 +133,9 @@ REPEATABILITY = Table(
         SPEED,
         YAW,
         *ITEM_WITH_MIDBAND,
-        Column("levels", "text", "nominal: brought to the nominal speed and air; as measured: a run has no correction"),
+        Column(
+            "level_basis", "text", "nominal: brought to the nominal speed and air; as measured: a run has no correction"
+        ),
         Column("run_count", "integer", "runs with a level"),
         Column("bounds", "integer", "runs that are bounds; their sessions do not count here"),
         Column("session_count", "integer", "sessions with a level"),
@@ -228,7 +230,7 @@ CONTROL_VALUES = Table(
             "session_number", "integer", "place of the session in order of time, from 1, among those with a level here"
         ),
         Column("session_count", "integer", "how many these are: limits of fewer than five values hold all of them"),
-        Column("levels", "text", "as in the table repeatability"),
+        Column("level_basis", "text", "as in the table repeatability"),
         Column("level_db", "real", "mean over the session's runs", DB),
         Column("run_count", "integer", "runs in it"),
         Column("mount", "text", "first, kept, new, or not stated: against the session before"),
@@ -265,7 +267,7 @@ REPEAT_TESTS = Table(
         Column("run_a", "text", "the earlier run"),
         Column("run_b", "text", "the later run"),
         Column("lines", "integer", "spectral lines held against each other"),
-        Column("levels", "text", "as in the table repeatability"),
+        Column("level_basis", "text", "as in the table repeatability"),
         Column("statistic", "real", "squared log ratios over their variance, scaled for what lines share"),
         Column("degrees_of_freedom", "real", "lines, scaled likewise"),
         Column("p_value", "real", "chi-square: chance of so much difference by random error alone"),

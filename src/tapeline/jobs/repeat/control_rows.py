@@ -53,7 +53,7 @@ def _chart(
             "condition": job.needs.reference_condition,
             "session_number": place + 1,
             "session_count": values.size,
-            "levels": BASES[int(repeats.nominal[p, i])],
+            "level_basis": BASES[int(repeats.nominal[p, i])],
             "level_db": float(values[place]),
             "run_count": int(by_session.counts[j, p, i]),
             "mount": _mount_word(mounts, place),

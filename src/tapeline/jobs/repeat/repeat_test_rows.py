@@ -217,7 +217,7 @@ def _test(job: RepeatJob, first: Lines, second: Lines) -> Tested:
     means = region_means(DB_PER_LN * ratios, DB_PER_LN**2 * variance, region, BANDS.size, correlation)
     row = {
         "lines": lines,
-        "levels": BASES[int(nominal)],
+        "level_basis": BASES[int(nominal)],
         **{name: float(value) for name, value in vars(result).items()},
     }
     return Tested(row, *means)

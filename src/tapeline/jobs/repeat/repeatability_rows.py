@@ -124,7 +124,7 @@ def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
     counts = f.by_session.counts[:, p, i]
     there = np.flatnonzero(counts)
     return {
-        "levels": BASES[int(f.repeats.nominal[p, i])],
+        "level_basis": BASES[int(f.repeats.nominal[p, i])],
         "run_count": int(f.parts.runs[p, i]),
         "bounds": int(f.repeats.bounds[:, p, i].sum()),
         "session_count": int(f.parts.sessions[p, i]),
