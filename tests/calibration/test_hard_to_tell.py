@@ -86,8 +86,8 @@ def test_a_trend_within_the_steady_part_widens_the_uncertainty(tmp_path: Path) -
     row = rows_of(tmp_path / "c.wav")["p1"]
     fit = dict(zip(row["terms"], row["terms_db"], strict=True))["sine fit"]
     assert row["reasons"] == []
-    rectangle = 0.05 * 0.5 * row["levels"] / (2 * np.sqrt(3))
-    assert fit == pytest.approx(np.hypot(rectangle, row["unsteadiness_db"] / np.sqrt(row["levels"])), rel=0.02)
+    rectangle = 0.05 * 0.5 * row["level_count"] / (2 * np.sqrt(3))
+    assert fit == pytest.approx(np.hypot(rectangle, row["unsteadiness_db"] / np.sqrt(row["level_count"])), rel=0.02)
 
 
 def test_a_sound_ring_is_taken_where_a_longer_one_is_refused(tmp_path: Path) -> None:

@@ -343,7 +343,7 @@ def exponents(**cells: Any) -> Contents:
         "lack_of_fit_p_value": 0.2,
         "degrees_of_freedom": 4,
         "left_out": ["1 unusable"],
-        "levels": 6,
+        "level_count": 6,
     }
     ranked = {
         "comparison": "seam",
@@ -365,7 +365,7 @@ def exponents(**cells: Any) -> Contents:
         ({"exponent": 5.02}, False),
         ({"exponent": 5.04}, True),
         ({"exponent": -5.0}, True),
-        ({"levels": 5}, True),
+        ({"level_count": 5}, True),
         ({"rank_upper": 4}, True),
         ({"left_out": ["2 unusable"]}, True),
         ({"session": "april"}, False),

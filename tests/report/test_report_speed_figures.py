@@ -25,7 +25,7 @@ Row = dict[str, Any]
 FIT: Row = {
     "position": "P01", "condition": "open", "session": "april", "yaw_deg": 0.0, "exponent": 6.0, "exponent_lower": 5.2,
     "exponent_upper": 6.6, "level_at_reference_db": 100.0, "reference_speed_mps": 20.0, "lowest_speed_mps": 20.0,
-    "highest_speed_mps": 40.0, "speeds": 3, "levels": 3, "left_out": [], "length_m": None, "length_source": None,
+    "highest_speed_mps": 40.0, "speeds": 3, "level_count": 3, "left_out": [], "length_m": None, "length_source": None,
 }  # fmt: skip
 
 

@@ -69,7 +69,7 @@ def test_exponents_are_found_from_achieved_speeds(tmp_path: Path) -> None:
     assert len(rows) == 17 + 1
     assert rows.exponent.to_numpy() == pytest.approx(EXPONENT, abs=0.01), "the background takes 0.0004 dB"
     assert ((rows.exponent_lower < EXPONENT) & (rows.exponent_upper > EXPONENT)).all()
-    assert (rows[["speeds", "levels", "degrees_of_freedom"]] == [3, 6, 4]).all().all()
+    assert (rows[["speeds", "level_count", "degrees_of_freedom"]] == [3, 6, 4]).all().all()
     assert (rows.lowest_speed_mps == 19.9).all()
     assert (rows.highest_speed_mps == 40.2).all()
     assert all(list(names) == sorted(ACHIEVED) for names in rows.runs)
@@ -152,7 +152,7 @@ def test_speeds_that_are_too_near_have_rows_that_say_so(
     assert list(rows.quantity) == ["overall"]
     assert rows.exponent.isna().all()
     assert list(rows.left_out[0.0]) == [why]
-    assert (rows.levels[0.0], rows.speeds[0.0]) == (2, len(speeds))
+    assert (rows.level_count[0.0], rows.speeds[0.0]) == (2, len(speeds))
     assert list(collapses.left_out[0]) == [why, "only 0 bands have levels at two speeds"]
     assert collapses.better.isna().all()
 
@@ -173,7 +173,7 @@ def test_a_hump_that_moves_has_a_strouhal_number(tmp_path: Path) -> None:
     # Levels in bands of constant relative width: density with U^5 at one f/U is U^5 times a width that goes with U.
     assert row["strouhal_exponent"] == pytest.approx(EXPONENT + 1.0, abs=0.2)
     assert row["strouhal_scatter_db"] < row["frequency_scatter_db"] / 3.0
-    assert (row["bands"], row["speeds"], row["levels"]) == (17, 3, 17 * 6)
+    assert (row["bands"], row["speeds"], row["level_count"]) == (17, 3, 17 * 6)
 
 
 def test_a_resonance_that_stays_goes_with_frequency(tmp_path: Path) -> None:

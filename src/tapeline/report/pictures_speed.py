@@ -21,7 +21,8 @@ from tapeline.report.wording import confidence_words, counted, frequency, interv
 MOST_FIGURES = 4
 MOST_COLLAPSES = 4
 FITTED = (
-    "exponent", "exponent_lower", "exponent_upper", "level_at_reference_db", "reference_speed_mps", "speeds", "levels",
+    "exponent", "exponent_lower", "exponent_upper", "level_at_reference_db", "reference_speed_mps", "speeds",
+    "level_count",
 )  # fmt: skip
 
 

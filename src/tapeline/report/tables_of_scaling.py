@@ -155,7 +155,7 @@ def _exponent_row(campaign: Campaign, row: Row, doubt: str) -> tuple[str, ...]:
         interval(row["exponent_lower"], row["exponent_upper"]),
         BASIS_WORDS.get(row["interval_basis"] or "", NO_VALUE),
         _speeds(campaign, row),
-        str(row["levels"]),
+        str(row["level_count"]),
         number(row["fit_rms_db"], 2),
         _fits(campaign, row),
         _left_out(row),

@@ -123,7 +123,7 @@ CHECKS = Table(
             null="none",
         ),
         Column("unsteadiness_db", "real", "standard deviation of the tone's 0.5 s levels", "dB"),
-        Column("levels", "integer", "number of these levels"),
+        Column("level_count", "integer", "number of these levels"),
         Column("distortion_pct", "real", "rms of harmonics 2 to 5 over rms of the tone", "%"),
         Column("tone_to_noise_db", "real", "tone power over that of the rest of the octave about it", "dB"),
         Column(

@@ -299,7 +299,7 @@ def _tone_columns(
         "start_s": used.start_s + offset_s,
         "stop_s": used.stop_s + offset_s,
         "unsteadiness_db": tone.unsteadiness_db,
-        "levels": tone.levels,
+        "level_count": tone.levels,
         "distortion_pct": tone.distortion_pct,
         "tone_to_noise_db": tone.tone_to_noise_db,
         "background_tone_db": None if not background_v else float(ratio_db(background_v / tone.rms)),

@@ -48,7 +48,7 @@ def scaling_rows(
                 "midband_hz": item.midband_hz,
                 "reference_speed_mps": reference_mps,
                 "speeds": len(set(found.nominal_mps[used].tolist())),
-                "levels": int(used.sum()),
+                "level_count": int(used.sum()),
                 **ends_of_speed(found, used),
                 "runs": runs,
                 **doubt_columns(cube, runs, p, i),
