@@ -37,7 +37,7 @@ def test_a_reference_drifts_where_all_of_its_interval_matters(
 
 
 @pytest.mark.parametrize(
-    ("verdict", "words", "action"),
+    ("agreement", "words", "action"),
     [
         ("differ", "left and right do not agree as usual: p and q, by +4.0 dB at most", "check cables"),
         ("yaw-or-exchange", "both sides look alike at opposite yaw angles: p and q", "check the sign of the yaw"),
@@ -45,10 +45,10 @@ def test_a_reference_drifts_where_all_of_its_interval_matters(
     ],
 )
 def test_partners_that_do_not_agree_are_told(
-    tmp_path: Path, verdict: str, words: str | None, action: str | None
+    tmp_path: Path, agreement: str, words: str | None, action: str | None
 ) -> None:
     found = lines(
-        tmp_path, "mirror_differences", session="may", condition="open", position="p", mirror="q", verdict=verdict,
+        tmp_path, "mirror_differences", session="may", condition="open", position="p", mirror="q", agreement=agreement,
         difference_db=4.0,
     )  # fmt: skip
     assert len(found) == (words is not None)

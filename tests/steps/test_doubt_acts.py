@@ -213,7 +213,7 @@ def test_partners_of_which_one_is_in_doubt_test_nothing(tmp_path: Path) -> None:
     small = Small(repeats(), mirrors=(("p", "q"),), doubt={(run.run, "p"): GAIN for run in repeats()})
     job = small.job()
     rows = bands(written(tmp_path, "mirror_differences", mirror_rows(job, repeat_pools(job))))
-    assert {(row["finding"], row["p_value"], row["verdict"]) for row in rows} == {("not shown", None, "differ")}
+    assert {(row["finding"], row["p_value"], row["agreement"]) for row in rows} == {("not shown", None, "differ")}
     assert all(row["doubt"] == ["p: gain-step: all runs"] for row in rows)
 
 

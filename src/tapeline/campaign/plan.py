@@ -64,7 +64,7 @@ STEP_VERSIONS: Mapping[str, int] = {
     "compare": 8,
     "scale": 4,
     "repeat": 5,
-    "report": 10,
+    "report": 11,
     "manifest": 2,
 }
 """Raised whenever a step's code gives other bytes for the same needs: code edits are not seen by the workflow."""

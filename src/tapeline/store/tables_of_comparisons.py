@@ -446,7 +446,7 @@ MIRROR_DIFFERENCES = Table(
         Column("runs", "texts", "runs at the position's angle"),
         Column("mirror_runs", "texts", "runs at the opposite angle"),
         Column(
-            "verdict",
+            "agreement",
             "text",
             "agree, differ (from what the pair usually does, or by more than the limit), or yaw-or-exchange: both "
             "sides look alike at both angles, as with a wrong sign of the yaw angle or two exchanged channels",

@@ -38,7 +38,7 @@ def mirror_rows(job: ComparisonJob, pools: RepeatPools) -> list[dict[str, Any]]:
 
 
 def _judged(rows: list[dict[str, Any]], limit_db: float) -> list[dict[str, Any]]:
-    """The rows with their verdict: each held against the pair's other differences of the same item and yaw angle."""
+    """The rows with their agreement: each held against the pair's other differences of the same item and yaw angle."""
     histories: dict[tuple[Any, ...], list[tuple[int, float]]] = {}
     for k, row in enumerate(rows):
         histories.setdefault(_pair_key(row), []).append((k, row["difference_db"]))
@@ -47,7 +47,7 @@ def _judged(rows: list[dict[str, Any]], limit_db: float) -> list[dict[str, Any]]
         others = [value for other, value in histories[_pair_key(row)] if other != k]
         own = {name: row[name] for name in row if name not in ("opposite_db", "partner_db")}
         pair = MirrorPair(row["level_db"], row["mirror_level_db"], row["opposite_db"], row["partner_db"])
-        judged.append(own | {"verdict": mirror_verdict(pair, others, row["standard_error_db"], limit_db)})
+        judged.append(own | {"agreement": mirror_verdict(pair, others, row["standard_error_db"], limit_db)})
     return judged
 
 
