@@ -41,13 +41,13 @@ def doubts_of_order(rung: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
         if taker is not None:
             words = "the cables or fittings of the two are likely exchanged, or the wrong one was rung"
             sentence = f"position {name}: {taker} was rung when it was due: {words}"
-            doubts.append(Doubt(name, "rung-in-place", sentence, taker))
+            doubts.append(Doubt(name, "calibrator-on-another-channel", sentence, taker))
             if rung.count(taker) > 1:
                 again = f"position {taker} was rung again when {name} was due; its own turn counts all the same"
                 doubts.append(Doubt(taker, "rung-twice", again))
             else:
                 sentence = f"position {taker} was rung when {name} was due: {words}"
-                doubts.append(Doubt(taker, "rung-in-place", sentence, name))
+                doubts.append(Doubt(taker, "calibrator-on-another-channel", sentence, name))
     takers = set(in_place.values())
     for name in dict.fromkeys(turns):
         if stated and name not in stated and name not in takers:

@@ -163,7 +163,10 @@ _ALL = (
     Reason("no-tone", "doubtful", "no calibrator tone was found where one was expected", "check who was rung"),
     Reason("not-listed", "doubtful", "the tone is on a channel that the run table does not list", "check the cables"),
     Reason(
-        "rung-in-place", "doubtful", "another channel was rung than was due", "check cables and fittings of the two"
+        "calibrator-on-another-channel",
+        "doubtful",
+        "the calibrator was on another channel than was due",
+        "check cables and fittings of the two",
     ),
     Reason(
         "swapped", "doubtful", "two channels were rung in each other's place", "check cables and fittings of the two"
@@ -288,7 +291,7 @@ UNFIT_CHECKS = frozenset(
         "leak",
         "leak-or-ring",
         "not-listed",
-        "rung-in-place",
+        "calibrator-on-another-channel",
         "exchanged",
         "refused-by-hand",
     }

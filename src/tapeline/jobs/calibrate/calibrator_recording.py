@@ -108,7 +108,7 @@ def _doubt_unlisted(heard: Heard, rows: Mapping[str, dict[str, Any]]) -> None:
         if (
             row is not None
             and channel.sensitivity_v_per_pa is None
-            and {"not-listed", "rung-in-place"} & {*row["reasons"]}
+            and {"not-listed", "calibrator-on-another-channel"} & {*row["reasons"]}
         ):
             words = (
                 "without a stated sensitivity its tone cannot be told from a neighbour's leak: list it, or state one"
