@@ -99,7 +99,10 @@ def _twice(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
     place = rings.rung.index(channel)
     missed = rings.rung[(place + 1) % CHANNELS]
     rings.rung[rings.rung.index(missed)] = channel
-    return {session.position(channel): {"rung-twice"}, session.position(missed): {"calibrator-on-another-channel"}}
+    return {
+        session.position(channel): {"calibrated-twice"},
+        session.position(missed): {"calibrator-on-another-channel"},
+    }
 
 
 def _off_frequency(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:

@@ -194,7 +194,7 @@ _ALL = (
     Reason("refused-by-hand", "good", "somebody refused the check", "see the overrides table"),
     Reason("counted-by-hand", "good", "somebody lets the check count", "see the overrides table"),
     Reason("doubted-by-hand", "doubtful", "somebody doubts the check", "see the overrides table", of_level=True),
-    Reason("rung-twice", "good", "the channel was rung in two turns", "nothing, if that was meant"),
+    Reason("calibrated-twice", "good", "the calibrator was on the channel in two turns", "nothing, if that was meant"),
     Reason("other-order", "good", "the rings are not in the order of the list", "list the positions as they were rung"),
     Reason("rings-differ", "doubtful", "two rings of the channel differ", "ring again; look at adapter and fit"),
     Reason(
