@@ -135,7 +135,7 @@ def _hum(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
 def _doubled(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
     other = (channel + 3) % CHANNELS
     rings.doubled = (channel, other)
-    return {session.position(c): {"rung-together"} for c in (channel, other)}
+    return {session.position(c): {"tone-on-two-channels"} for c in (channel, other)}
 
 
 def _no_full_scale(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:

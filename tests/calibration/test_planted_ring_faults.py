@@ -142,7 +142,7 @@ def test_two_channels_rung_together(session: Session) -> None:
 
     changed(session, "ring", joined)
     rows = session.checks_table([session.check("ring", "before", rings)])
-    assert reasons(rows) == {"p2": ["rung-together"], "p6": ["rung-together"]}
+    assert reasons(rows) == {"p2": ["tone-on-two-channels"], "p6": ["tone-on-two-channels"]}
     assert "position p2: it carried the tone at the same time as p6" in sentences(rows)
 
 

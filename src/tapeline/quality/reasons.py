@@ -213,7 +213,10 @@ _ALL = (
         "checks-differ", "doubtful", "checks of the same stage differ", "see which ring was bad; ring again if you can"
     ),
     Reason(
-        "rung-together", "doubtful", "two channels carried the tone at once", "ring one at a time; check the routing"
+        "tone-on-two-channels",
+        "doubtful",
+        "two channels carried the tone at once",
+        "ring one at a time; check the routing",
     ),
     Reason(
         "background-tone",

@@ -91,7 +91,7 @@ def _doubt_companions(heard: Heard, rows: dict[str, dict[str, Any]]) -> None:
         if other is not None and (row is None or not row["found"]):
             row = rows.setdefault(channel.position, empty_row(heard.needs, heard.check, channel))
             words = f"it carried the tone at the same time as {other}: ring one at a time, and check the routing"
-            doubt(row, "rung-together", words)
+            doubt(row, "tone-on-two-channels", words)
 
 
 def _doubt_not_finite(heard: Heard, channels: Sequence[Channel], rows: dict[str, dict[str, Any]]) -> None:
