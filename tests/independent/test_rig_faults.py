@@ -74,7 +74,8 @@ def test_no_reason_on_clean_channels(bad_day: FaultTruth, quality: pd.DataFrame)
 
 
 @pytest.mark.parametrize(
-    ("position", "reason"), [("duct-a", "hum"), ("duct-b", "spikes"), ("duct-c", "unsteady"), ("slot-a", "odd-level")]
+    ("position", "reason"),
+    [("duct-a", "hum"), ("duct-b", "spikes"), ("duct-c", "unsteady"), ("slot-a", "outlier-level")],
 )
 def test_subtle_channel_faults_are_found(quality: pd.DataFrame, position: str, reason: str) -> None:
     doubts = [code for code in quality.reasons[SUBTLE, position] if REASONS[code].verdict != "good"]

@@ -53,7 +53,7 @@ def test_repeats_that_scatter_as_usual_give_no_reason(seed: int) -> None:
 
 def test_one_channel_off_in_one_run() -> None:
     rows = changed(levels(), "r2", "p3", -15.0)
-    assert codes(rows) == {("r2", "p3"): ["odd-level"]}
+    assert codes(rows) == {("r2", "p3"): ["outlier-level"]}
     (finding,) = findings_across(rows, {}, LIMITS)["r2", "p3"]
     assert finding.sentence.startswith("position p3: -1")
     assert finding.sentence.endswith("dB from what its other runs and the other positions let expect")

@@ -89,7 +89,7 @@ def _odd(position: str, rest_db: float) -> Finding:
     words = f"position {position}: {rest_db:+.1f} dB from what its other runs and the other positions let expect"
     step = round_step(rest_db)
     if step is None:
-        return Finding("odd-level", words)
+        return Finding("outlier-level", words)
     return Finding("gain-step", f"{words}: a range change of {step:g} dB that the tables do not name?")
 
 

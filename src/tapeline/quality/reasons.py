@@ -85,7 +85,7 @@ _ALL = (
     Reason("unused-bits", "good", "lower bits are never set", "nothing, if the recorder is known to do so"),
     Reason("coarse-steps", "good", "few converter steps for the signal", "use more gain where the level matters"),
     Reason(
-        "odd-level",
+        "outlier-level",
         "doubtful",
         "one channel is off in this run",
         "check sensor, tape and gain before more runs",
