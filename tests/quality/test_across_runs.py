@@ -90,7 +90,7 @@ def test_a_position_far_from_its_area() -> None:
     rows = levels()
     for run, _ in RUNS:
         rows = changed(rows, run, "p1", -30.0)
-    assert codes(rows, areas) == {(run, "p1"): ["odd-in-area"] for run, _ in RUNS}
+    assert codes(rows, areas) == {(run, "p1"): ["outlier-in-area"] for run, _ in RUNS}
     assert codes(rows, {"p1": "seam"}) == {}
 
 

@@ -122,7 +122,7 @@ def _in_areas(table: LevelTable, areas: Mapping[str, str], limits: AcrossLimits,
                 words = f"position {position}: {value - middle:+.1f} dB from the other positions of area {area}"
                 for run in table.runs:
                     if (run, position) in table.cells:
-                        found.setdefault((run, position), []).append(Finding("odd-in-area", words))
+                        found.setdefault((run, position), []).append(Finding("outlier-in-area", words))
 
 
 def _at_floor(levels: Sequence[RunLevel], found: Findings) -> None:

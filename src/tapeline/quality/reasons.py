@@ -118,7 +118,9 @@ _ALL = (
         "check which recording belongs to which row",
         of_level=True,
     ),
-    Reason("odd-in-area", "doubtful", "far from the others of its area", "check the sensor; or give it another area"),
+    Reason(
+        "outlier-in-area", "doubtful", "far from the others of its area", "check the sensor; or give it another area"
+    ),
     Reason("at-floor", "doubtful", "no more than without wind", "check sensor and cable", of_level=True),
     Reason("overruled", "good", "somebody set the verdict by hand", "see the overrides table"),
     Reason("no-check-before", "doubtful", "no usable check before the runs", "ring the sensor before the next runs"),
