@@ -81,7 +81,7 @@ _ALL = (
         "use start_s and stop_s, or repeat the run",
     ),
     Reason("drifting-offset", "doubtful", "the mean wanders", "look for moisture; let the conditioner warm up"),
-    Reason("odd-distribution", "doubtful", "values spread unlike wall pressure", "listen to it; check sensor and tape"),
+    Reason("unusual-distribution", "doubtful", "unusual amplitude distribution", "listen to it; check sensor and tape"),
     Reason("unused-bits", "good", "lower bits are never set", "nothing, if the recorder is known to do so"),
     Reason("coarse-steps", "good", "few converter steps for the signal", "use more gain where the level matters"),
     Reason(

@@ -302,7 +302,7 @@ def _shape(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     if abs(m.skewness) >= limits.skewness_limit:
         found.append(f"skewness {m.skewness:+.1f}")
     words = "outside what wall pressure shows"
-    return [Finding("odd-distribution", f"position {m.position}: {' and '.join(found)}, {words}")] if found else []
+    return [Finding("unusual-distribution", f"position {m.position}: {' and '.join(found)}, {words}")] if found else []
 
 
 def _resolution(m: ChannelMeasures) -> list[Finding]:
