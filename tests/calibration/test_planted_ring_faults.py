@@ -343,7 +343,7 @@ def test_two_rings_of_one_channel_that_differ(session: Session) -> None:
         return tone * 10.0 ** (next(turns) / 20.0)
 
     rings = Rings([0, 1, 2, 3, 1, 4, 5], ASKED, waves={1: second_lower})
-    assert reasons(rows_with(session, rings)) == {"p2": ["rings-differ", "calibrated-twice"]}
+    assert reasons(rows_with(session, rings)) == {"p2": ["applications-differ", "calibrated-twice"]}
 
 
 def test_a_closed_coupler_without_static_pressure(session: Session) -> None:

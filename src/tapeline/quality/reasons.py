@@ -198,7 +198,12 @@ _ALL = (
     Reason("doubted-by-hand", "doubtful", "somebody doubts the check", "see the overrides table", of_level=True),
     Reason("calibrated-twice", "good", "the calibrator was on the channel in two turns", "nothing, if that was meant"),
     Reason("other-order", "good", "the rings are not in the order of the list", "list the positions as they were rung"),
-    Reason("rings-differ", "doubtful", "two rings of the channel differ", "ring again; look at adapter and fit"),
+    Reason(
+        "applications-differ",
+        "doubtful",
+        "two applications of the calibrator to the channel differ",
+        "ring again; look at adapter and fit",
+    ),
     Reason(
         "other-ring-refused",
         "good",

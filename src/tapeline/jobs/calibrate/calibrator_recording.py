@@ -259,7 +259,7 @@ def _compare_rings(
     apart = max((20.0 * math.log10(tone.rms) - level for level in levels), key=abs, default=0.0)
     if abs(apart) > limit:
         words = f"its longest ring is {apart:+.2f} dB from another one of the same recording (limit {limit:g} dB)"
-        doubt(row, "rings-differ", words)
+        doubt(row, "applications-differ", words)
     if apart:
         terms = (*terms_of(row), Term("spread of rings", rectangular(abs(apart)), "measured"))
         row |= term_columns(terms) | {"standard_uncertainty_db": combined(terms).standard_uncertainty}
