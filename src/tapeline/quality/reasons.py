@@ -205,9 +205,9 @@ _ALL = (
         "ring again; look at adapter and fit",
     ),
     Reason(
-        "other-ring-refused",
+        "other-application-refused",
         "good",
-        "a longer ring of the channel was refused, a shorter one is used",
+        "a longer application of the calibrator was refused, a shorter one is used",
         "nothing, if the one used was meant",
     ),
     Reason(

@@ -182,7 +182,7 @@ def _best_row(heard: Heard, channel: Channel) -> dict[str, Any] | None:
         doubt(row, code, words)
     if best is not measured[0]:
         words = "; ".join(words for item in measured[:-1] for words in item.refused.values())
-        doubt(row, "other-ring-refused", f"a longer ring was refused: {words}")
+        doubt(row, "other-application-refused", f"a longer ring was refused: {words}")
     if heard.check.closed_coupler and heard.check.static_pressure_hpa is None:
         words = f"calibrator {heard.check.calibrator} follows static pressure, which is not given"
         row["reasons"].append("static-pressure-missing")
