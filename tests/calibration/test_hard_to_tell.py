@@ -56,7 +56,7 @@ def test_an_unlisted_tone_of_an_unstated_sensor_is_not_used(tmp_path: Path) -> N
     recorded(tmp_path / "c.wav", IN_TURN[1:], seconds=SECONDS, leak_db=-15.0, extra_gain_db={1: -30.0})
     fitted = (channel(1, sensitivity_v_per_pa=None), channel(2), channel(3), channel(4))
     row = rows_of(tmp_path / "c.wav", LISTED[1:], fitted)["p1"]
-    assert row["reasons"] == ["calibrator-on-another-channel", "leak-or-ring"]
+    assert row["reasons"] == ["calibrator-on-another-channel", "leak-or-application"]
     assert "cannot be told from a neighbour's leak" in row["sentences"][1]
 
 

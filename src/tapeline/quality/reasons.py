@@ -211,7 +211,7 @@ _ALL = (
         "nothing, if the one used was meant",
     ),
     Reason(
-        "leak-or-ring",
+        "leak-or-application",
         "doubtful",
         "an unlisted tone on a sensor of unstated sensitivity",
         "list the position, or state the sensitivity",
@@ -299,7 +299,7 @@ UNFIT_CHECKS = frozenset(
         "wrong-tone",
         "level-off",
         "leak",
-        "leak-or-ring",
+        "leak-or-application",
         "not-listed",
         "calibrator-on-another-channel",
         "exchanged",

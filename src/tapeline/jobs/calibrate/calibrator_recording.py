@@ -113,7 +113,7 @@ def _doubt_unlisted(heard: Heard, rows: Mapping[str, dict[str, Any]]) -> None:
             words = (
                 "without a stated sensitivity its tone cannot be told from a neighbour's leak: list it, or state one"
             )
-            doubt(row, "leak-or-ring", words)
+            doubt(row, "leak-or-application", words)
 
 
 def doubt(row: dict[str, Any], code: str, words: str) -> None:
