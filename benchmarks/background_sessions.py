@@ -71,7 +71,7 @@ RUN_COLUMNS = (
     "run,recording,kind,session,condition,speed_mps,background,measured_speed_mps,temperature_c,static_pressure_hpa,"
     "humidity_pct"
 )
-WANTED = [f"{name}_{end}_db" for name in ("level", "corrected", "absolute") for end in ("low", "high")]
+WANTED = [f"{name}_{end}_db" for name in ("level", "corrected", "absolute") for end in ("lower", "upper")]
 WANTED += ["state", "level_pa2", "background_pa2", "corrected_level_db", "upper_bound_db", "steadiness_uncertainty_db"]
 
 CELL_LINES = 10
@@ -302,7 +302,7 @@ def judged(levels: pd.DataFrame, design: Design) -> pd.DataFrame:
         session=design.number, case=design.case, backgrounds=design.backgrounds, evenness=design.evenness
     )
     for name, truth in (("level", "total"), ("corrected", "source"), ("absolute", "absolute")):
-        true, low, high = found[f"true_{truth}_db"], found[f"{name}_low_db"], found[f"{name}_high_db"]
+        true, low, high = found[f"true_{truth}_db"], found[f"{name}_lower_db"], found[f"{name}_upper_db"]
         found[f"{name}_covers"] = (low.fillna(-np.inf) <= true) & (true <= high)
     found["bound_holds"] = found.upper_bound_db >= found.true_source_db
     if "plain_bound_db" in found:

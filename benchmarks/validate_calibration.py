@@ -99,7 +99,10 @@ def _twice(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
     place = rings.rung.index(channel)
     missed = rings.rung[(place + 1) % CHANNELS]
     rings.rung[rings.rung.index(missed)] = channel
-    return {session.position(channel): {"rung-twice"}, session.position(missed): {"rung-in-place"}}
+    return {
+        session.position(channel): {"calibrated-twice"},
+        session.position(missed): {"calibrator-on-another-channel"},
+    }
 
 
 def _off_frequency(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
@@ -132,7 +135,7 @@ def _hum(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
 def _doubled(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
     other = (channel + 3) % CHANNELS
     rings.doubled = (channel, other)
-    return {session.position(c): {"rung-together"} for c in (channel, other)}
+    return {session.position(c): {"tone-on-two-channels"} for c in (channel, other)}
 
 
 def _no_full_scale(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:

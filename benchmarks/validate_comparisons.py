@@ -241,12 +241,12 @@ def ranking(campaigns: int, page: Page) -> list[str]:
         power = np.array([true[places[row["position"]], bands[row["band_hz"]]] for row in rows])
         at = (-power).argsort().argsort() + 1
         if rows:
-            stated.append(rows[0]["first_share"])
+            stated.append(rows[0]["first_probability"])
             right.append(at[0] == 1)
         spots = contributed_spots(made.job, pairs)
         plain.append(as_measured(spots.net, spots.error, true, random))
         ranks.add(
-            "ranks", np.array([row["rank_low"] <= k <= row["rank_high"] for row, k in zip(rows, at, strict=True)])
+            "ranks", np.array([row["rank_lower"] <= k <= row["rank_upper"] for row, k in zip(rows, at, strict=True)])
         )
     share, hit = np.array(stated), np.array(right, dtype=float)
     lines = [f"| Ranking ({campaigns} campaigns of 96 spots) | stated | right | limit | |", "|---|---|---|---|---|"]

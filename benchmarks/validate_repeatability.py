@@ -62,10 +62,10 @@ def section(draws: int, seed: int) -> tuple[list[str], list[str]]:
         f"## Repeatability and reproducibility of one position ({draws} draws a cell, seed {seed}; synthetic data)",
         "",
         f"Levels of sessions with a standard deviation s_r of {WITHIN_DB:g} dB between runs and s_L between sessions. "
-        f"Share of {CONFIDENCE:.0%} intervals that hold the true s_r (`within_session_low_db` to `_high_db`, "
-        "chi-square) and the true s_R (`reproducibility_low_db` to `_high_db`, Graybill and Wang). Limits for normal "
-        f"scatter: {EXACT[0]:g} to {EXACT[1]:g} and {HOLDS[0]:g} to {HOLDS[1]:g}. With heavy tails (Student's t of "
-        f"{HEAVY_FREEDOM:g} degrees of freedom, the same standard deviations) no limit is set: these intervals are "
+        f"Share of {CONFIDENCE:.0%} intervals that hold the true s_r (`within_session_lower_db` to `_upper_db`, "
+        "chi-square) and the true s_R (`reproducibility_lower_db` to `_upper_db`, Graybill and Wang). Limits for "
+        f"normal scatter: {EXACT[0]:g} to {EXACT[1]:g} and {HOLDS[0]:g} to {HOLDS[1]:g}. With heavy tails (Student's t "
+        f"of {HEAVY_FREEDOM:g} degrees of freedom, the same standard deviations) no limit is set: these intervals are "
         "those of normal scatter, and a run that now and then is far off makes them too narrow.",
     ]
     missed: list[str] = []

@@ -43,7 +43,9 @@ def tables_page() -> str:
         lines += ["", f"## {table.name}", "", f"{table.title}. `{place}`, schema version {table.version}."]
         lines += [f"Key: {', '.join(table.key)}; sorted by {', '.join(table.order)}.", ""]
         lines += ["| column | type | unit | meaning | empty means |", "|---|---|---|---|---|"]
-        lines += [f"| `{c.name}` | {c.type} | {c.unit} | {_cell(c.description)} | {_empty(c)} |" for c in table.columns]
+        lines += [
+            f"| `{c.name}` | {c.type} | {c.unit} | {_cell(c.description)} | {_empty(c)} |" for c in table.stored_columns
+        ]
     return "\n".join([*lines, *_terms_of_uncertainty()]) + "\n"
 
 

@@ -54,7 +54,7 @@ def test_levels_may_be_shifted_and_speeds_given_in_other_units(seed: int, shift:
     speed = np.array([25.0, 25.0, 30.0, 36.0, 40.0])
     level = rng.normal(90.0, 2.0, (5, 3))
     first, second = fit(level, 0.2, speed), fit(level + shift, 0.2, speed * more)
-    for name in ("exponent", "standard_error", "lower", "upper", "rms_db", "lack_of_fit_p"):
+    for name in ("exponent", "standard_error", "lower", "upper", "rms_db", "lack_of_fit_p_value"):
         assert getattr(second, name) == pytest.approx(getattr(first, name), rel=1e-6, abs=1e-7), name
 
 
@@ -122,7 +122,7 @@ def test_where_a_line_is_wrong_repeats_do_not_help() -> None:
     wiggle = np.tile([-0.1, -0.05, 0.0, 0.05, 0.1], 3)
     found = fit((90.0 + 6.0 * speed_decibels(speed, REFERENCE_MPS) + bend + wiggle)[:, None], 0.1, speed)
     assert found.basis[0] == LACK_OF_FIT
-    assert found.lack_of_fit_p[0] < 1e-6
+    assert found.lack_of_fit_p_value[0] < 1e-6
     assert (found.upper - found.lower)[0] / found.standard_error[0] == pytest.approx(2 * 12.7062047, rel=1e-6), "t(1)"
 
 
@@ -131,7 +131,7 @@ def test_lack_of_fit_is_found_by_chance_as_often_as_its_p_says(repeats: int) -> 
     rng = np.random.default_rng(7)
     speed = np.repeat([22.0, 28.0, 34.0, 40.0], repeats)
     level = 90.0 + 5.0 * speed_decibels(speed, REFERENCE_MPS)[:, None] + rng.normal(0.0, 0.2, (speed.size, 8000))
-    p = fit(level, 0.2, speed).lack_of_fit_p
+    p = fit(level, 0.2, speed).lack_of_fit_p_value
     assert np.mean(p <= 0.05) == pytest.approx(0.05, abs=0.008)
     assert np.mean(p <= 0.5) == pytest.approx(0.5, abs=0.02)
 

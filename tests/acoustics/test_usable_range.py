@@ -20,11 +20,11 @@ def named(found: np.ndarray) -> list[float]:
 
 
 def limits(
-    spacing_hz: float = 0.1, used_s: float = 100.0, rate_hz: float = 96_000.0, channel: ChannelRange = OPEN
+    spacing_hz: float = 0.1, averaged_s: float = 100.0, rate_hz: float = 96_000.0, channel: ChannelRange = OPEN
 ) -> dict[str, np.ndarray]:
     """What speaks against the bands of one channel."""
     lines = (BANDS.upper_hz - BANDS.lower_hz) / spacing_hz
-    return band_limits(BANDS, lines, used_s, rate_hz, channel, LIMITS)
+    return band_limits(BANDS, lines, averaged_s, rate_hz, channel, LIMITS)
 
 
 def test_nothing_speaks_against_a_long_record_of_a_flat_sensor() -> None:
@@ -39,10 +39,10 @@ def test_five_lines(spacing_hz: float, last: float | None) -> None:
     assert all(0.23161 * BANDS.midband_hz[BANDS.nominal_hz == hz][0] / spacing_hz < 5.0 for hz in found)
 
 
-@pytest.mark.parametrize(("used_s", "last"), [(2.0, None), (1.5, 25.0), (0.5, 80.0)])
-def test_bandwidth_times_time_of_ten(used_s: float, last: float | None) -> None:
+@pytest.mark.parametrize(("averaged_s", "last"), [(2.0, None), (1.5, 25.0), (0.5, 80.0)])
+def test_bandwidth_times_time_of_ten(averaged_s: float, last: float | None) -> None:
     """Common practice: B T of 10 at least, a standard deviation of 1.4 dB."""
-    found = named(limits(used_s=used_s)["short-record"])
+    found = named(limits(averaged_s=averaged_s)["short-record"])
     assert (max(found) if found else None) == last
 
 

@@ -56,7 +56,7 @@ def test_an_unlisted_tone_of_an_unstated_sensor_is_not_used(tmp_path: Path) -> N
     recorded(tmp_path / "c.wav", IN_TURN[1:], seconds=SECONDS, leak_db=-15.0, extra_gain_db={1: -30.0})
     fitted = (channel(1, sensitivity_v_per_pa=None), channel(2), channel(3), channel(4))
     row = rows_of(tmp_path / "c.wav", LISTED[1:], fitted)["p1"]
-    assert row["reasons"] == ["rung-in-place", "leak-or-ring"]
+    assert row["reasons"] == ["calibrator-on-another-channel", "leak-or-application"]
     assert "cannot be told from a neighbour's leak" in row["sentences"][1]
 
 
@@ -86,8 +86,8 @@ def test_a_trend_within_the_steady_part_widens_the_uncertainty(tmp_path: Path) -
     row = rows_of(tmp_path / "c.wav")["p1"]
     fit = dict(zip(row["terms"], row["terms_db"], strict=True))["sine fit"]
     assert row["reasons"] == []
-    rectangle = 0.05 * 0.5 * row["levels"] / (2 * np.sqrt(3))
-    assert fit == pytest.approx(np.hypot(rectangle, row["unsteadiness_db"] / np.sqrt(row["levels"])), rel=0.02)
+    rectangle = 0.05 * 0.5 * row["level_count"] / (2 * np.sqrt(3))
+    assert fit == pytest.approx(np.hypot(rectangle, row["unsteadiness_db"] / np.sqrt(row["level_count"])), rel=0.02)
 
 
 def test_a_sound_ring_is_taken_where_a_longer_one_is_refused(tmp_path: Path) -> None:
@@ -96,7 +96,7 @@ def test_a_sound_ring_is_taken_where_a_longer_one_is_refused(tmp_path: Path) -> 
 
     recorded(tmp_path / "c.wav", [(0, 1.0, 5.0), (0, 7.0, 9.5)], wave=distorted)
     row = rows_of(tmp_path / "c.wav")["p1"]
-    assert row["reasons"] == ["other-ring-refused"]
+    assert row["reasons"] == ["other-application-refused"]
     assert row["sentences"][0].startswith("position p1: a longer ring was refused: harmonics make 4.")
     assert off_db(row) == pytest.approx(0.0, abs=0.02)
     assert row["start_s"] > 6.9

@@ -142,7 +142,7 @@ def test_two_channels_rung_together(session: Session) -> None:
 
     changed(session, "ring", joined)
     rows = session.checks_table([session.check("ring", "before", rings)])
-    assert reasons(rows) == {"p2": ["rung-together"], "p6": ["rung-together"]}
+    assert reasons(rows) == {"p2": ["tone-on-two-channels"], "p6": ["tone-on-two-channels"]}
     assert "position p2: it carried the tone at the same time as p6" in sentences(rows)
 
 
@@ -311,9 +311,9 @@ def test_a_sensor_that_is_low_but_steady_is_no_leak(session: Session) -> None:
     ("rung", "named"),
     [
         ([0, 2, 1, 3, 4, 5], {"p2": ["swapped"], "p3": ["swapped"]}),
-        ([0, 1, 2, 2, 4, 5], {"p3": ["rung-twice"], "p4": ["no-tone", "rung-in-place"]}),
+        ([0, 1, 2, 2, 4, 5], {"p3": ["calibrated-twice"], "p4": ["no-tone", "calibrator-on-another-channel"]}),
         ([0, 1, 3, 4, 5], {"p3": ["no-tone"]}),
-        ([0, 1, 2, 3, 0, 4, 5], {"p1": ["rung-twice"]}),
+        ([0, 1, 2, 3, 0, 4, 5], {"p1": ["calibrated-twice"]}),
         ([5, 4, 3, 2, 1, 0], {"p6": ["other-order"]}),
         ([4, 3, 2, 1, 0], {"p5": ["other-order"], "p6": ["no-tone"]}),
         ([2, 1, 0], {"p3": ["other-order"], "p4": ["no-tone"], "p5": ["no-tone"], "p6": ["no-tone"]}),
@@ -325,7 +325,10 @@ def test_the_sequence_against_the_list(session: Session, rung: list[int], named:
 
 def test_one_not_listed_in_place_of_one_listed(session: Session) -> None:
     rows = rows_with(session, Rings([0, 1, 5, 3, 4], [0, 1, 2, 3, 4]))
-    assert reasons(rows) == {"p3": ["no-tone", "rung-in-place"], "p6": ["rung-in-place"]}
+    assert reasons(rows) == {
+        "p3": ["no-tone", "calibrator-on-another-channel"],
+        "p6": ["calibrator-on-another-channel"],
+    }
     assert "position p6 was rung when p3 was due" in sentences(rows)
     table = session.calibration_table(rows)
     assert table["p6"]["source"] == table["p3"]["source"] == "chart", "whose tone it was, nobody can tell"
@@ -340,7 +343,7 @@ def test_two_rings_of_one_channel_that_differ(session: Session) -> None:
         return tone * 10.0 ** (next(turns) / 20.0)
 
     rings = Rings([0, 1, 2, 3, 1, 4, 5], ASKED, waves={1: second_lower})
-    assert reasons(rows_with(session, rings)) == {"p2": ["rings-differ", "rung-twice"]}
+    assert reasons(rows_with(session, rings)) == {"p2": ["applications-differ", "calibrated-twice"]}
 
 
 def test_a_closed_coupler_without_static_pressure(session: Session) -> None:

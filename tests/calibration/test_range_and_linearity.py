@@ -88,7 +88,7 @@ def test_rings_that_differ_widen_the_uncertainty(tmp_path: Path) -> None:
 
     recorded(tmp_path / "c.wav", [(0, 1.0, 4.5), (0, 6.0, 9.0)], wave=second_lower)  # type: ignore[arg-type]
     row = rows_of(tmp_path / "c.wav", ("p1",))["p1"]
-    assert row["reasons"] == ["rings-differ"]
+    assert row["reasons"] == ["applications-differ"]
     terms = dict(zip(row["terms"], row["terms_db"], strict=True))
     assert terms["spread of rings"] == pytest.approx(0.4 / 3**0.5, abs=0.005)
     assert row["standard_uncertainty_db"] > terms["spread of rings"]

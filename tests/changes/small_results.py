@@ -94,14 +94,15 @@ def path_of(part: Part) -> str:
 
 def write_results(folder: Path, written: Contents, **changed: Any) -> Path:
     """Write the tables and their manifest below `folder`."""
+    stated = manifest(written, **changed)
     for part, rows in written.items():
         table = tables.BY_NAME[part[0]]
         # Results of earlier versions may hold NaN and infinities, which are not written any more.
         content = pa.Table.from_pylist([dict(row) for row in rows], schema=table.arrow())
         content = content.sort_by([(name, "ascending") for name in table.order]) if rows else content
-        parquet.write_arrow(table, folder / path_of(part), content, campaign="roof", digest=MADE_FROM)
+        parquet.write_arrow(table, folder / path_of(part), content, campaign=stated["campaign"], digest=MADE_FROM)
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "manifest.json").write_text(json.dumps(manifest(written, **changed)), encoding="utf-8")
+    (folder / "manifest.json").write_text(json.dumps(stated), encoding="utf-8")
     describe(folder)
     return folder
 

@@ -212,7 +212,10 @@ def test_rows_are_found_wherever_they_stand(tmp_path: Path) -> None:
 
 def test_rows_that_share_a_key_are_matched_in_the_order_in_which_they_stand(tmp_path: Path) -> None:
     """Two overall levels of one weighting have one key in the comparisons; their ranges tell them apart."""
-    ranges = [{"lower_hz": 100.0, "upper_hz": 4000.0}, {"lower_hz": 200.0, "upper_hz": 2000.0}]
+    ranges = [
+        {"lowest_band_hz": 100.0, "highest_band_hz": 4000.0},
+        {"lowest_band_hz": 200.0, "highest_band_hz": 2000.0},
+    ]
     part = ("comparisons", None)
 
     def rows(*values: float) -> Contents:
@@ -255,6 +258,24 @@ def test_columns_of_one_folder_alone_are_listed_and_not_compared(tmp_path: Path)
     assert cells == []
     assert found["quality"].moved
     assert changes(old, new, within_db=50.0)[0]["quality"].moved
+
+
+def test_rows_of_campaigns_with_other_names_match_and_the_name_is_no_change(tmp_path: Path) -> None:
+    new = changed_contents(("bands", "may"), [band("m1", 90.5), *contents()["bands", "may"][1:]])
+    found, cells = changes(*two(tmp_path, new, campaign="roof again"))
+    assert {cell.row for cell in cells} == {"may: m1, p1, 500 Hz"}
+    assert not any(table.rekeyed or table.only_old or table.only_new for table in found.values())
+
+
+def test_results_without_the_name_of_the_campaign_match_those_with_it(tmp_path: Path) -> None:
+    old, new = two(tmp_path, contents())
+    path = old / "tables/quality.parquet"
+    table = pq.read_table(path)
+    before = {**table.schema.metadata, b"tapeline.key": b"run,position"}
+    pq.write_table(table.drop_columns(["campaign"]).replace_schema_metadata(before), path)
+    describe(old)
+    found, cells = changes(old, new)
+    assert (found["quality"].rekeyed, found["quality"].columns_only_new, cells) == ("", ["campaign"], [])
 
 
 def test_a_table_with_another_key_is_said_to_be_unmatchable(tmp_path: Path) -> None:
@@ -317,8 +338,21 @@ def test_a_sentence_that_differs_in_its_numbers_alone_is_within_a_tolerance(tmp_
 def exponents(**cells: Any) -> Contents:
     """The small tables with a row of exponents and one of the list of work."""
     scaled = {"condition": "open", "session": "april", "position": "p1", "yaw_deg": 0.0, "quantity": "overall"}
-    scaled |= {"exponent": 5.0, "lack_of_fit_p": 0.2, "degrees_of_freedom": 4, "left_out": ["1 unusable"], "levels": 6}
-    ranked = {"comparison": "seam", "rank": 1, "position": "p01", "rank_low": 1, "rank_high": 3, "first_share": 0.7}
+    scaled |= {
+        "exponent": 5.0,
+        "lack_of_fit_p_value": 0.2,
+        "degrees_of_freedom": 4,
+        "left_out": ["1 unusable"],
+        "level_count": 6,
+    }
+    ranked = {
+        "comparison": "seam",
+        "rank": 1,
+        "position": "p01",
+        "rank_lower": 1,
+        "rank_upper": 3,
+        "first_probability": 0.7,
+    }
     rows = {"scaling": scaled, "ranking": ranked}
     for row in rows.values():
         row.update({name: value for name, value in cells.items() if name in row})
@@ -331,14 +365,14 @@ def exponents(**cells: Any) -> Contents:
         ({"exponent": 5.02}, False),
         ({"exponent": 5.04}, True),
         ({"exponent": -5.0}, True),
-        ({"levels": 5}, True),
-        ({"rank_high": 4}, True),
+        ({"level_count": 5}, True),
+        ({"rank_upper": 4}, True),
         ({"left_out": ["2 unusable"]}, True),
         ({"session": "april"}, False),
         ({"position": "p03"}, True),
-        ({"lack_of_fit_p": 0.9}, False),
+        ({"lack_of_fit_p_value": 0.9}, False),
         ({"degrees_of_freedom": 5}, False),
-        ({"first_share": 0.1}, False),
+        ({"first_probability": 0.1}, False),
     ],
 )
 def test_other_numbers_may_move_by_the_share_that_an_amplitude_moves_by(

@@ -134,13 +134,13 @@ def test_a_reader_who_closes_the_pipe_does_not_change_the_status(tmp_path: Path,
 def test_a_column_that_is_gone_has_moved_whatever_the_tolerance(tmp_path: Path, diff: Diff) -> None:
     old, new = two(tmp_path, contents())
     path = new / path_of(("comparisons", None))
-    pq.write_table(pq.read_table(path).drop_columns(["finding", "sessions"]), path)
+    pq.write_table(pq.read_table(path).drop_columns(["finding", "session_label"]), path)
     describe(new)
     for folders, word in (((old, new), "gone"), ((new, old), "new")):
         status, output, _ = diff(*folders, "--within", 1)
         assert status == 4
         assert f"findings the column is {word}\n" in re.sub(" +", " ", output)
-        assert f"columns {word}: sessions, finding" in output
+        assert f"columns {word}: session_label, finding" in output
         assert "none of 2 changed" in output
 
 

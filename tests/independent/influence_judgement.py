@@ -113,7 +113,7 @@ def results(cab: Cab) -> dict[str, pd.DataFrame]:
     )
     add("areas", areas, lambda r: float(truth.area_db(r.session, r.condition, r.positions, r.speed_mps)[item_place(r)]))
     repeats = _table(folder, "repeatability")
-    repeats = repeats[[list(names) == list(cab.design.sessions) for names in repeats.session_names]].copy()
+    repeats = repeats[[list(names) == list(cab.design.sessions) for names in repeats.sessions]].copy()
     errors = {s: cab.calibrator_error_db(s) for s in cab.design.sessions}
     half = scipy.stats.t.ppf(0.975, repeats.shift_degrees_of_freedom.fillna(1e9)) * repeats.shift_standard_error_db
     shift = repeats.assign(value=repeats.shift_db, low=repeats.shift_db - half, high=repeats.shift_db + half)

@@ -205,16 +205,16 @@ def test_bands_at_a_charts_first_frequency_are_marked(bands: pd.DataFrame) -> No
     r03 = {("spring", "duct-c"), ("autumn", "duct-c"), ("summer", "duct-a")}
     for place, group in unknown.groupby(["session", "position"]):
         limit = 200.0 if place in r03 else 101.0
-        assert (group.lower_hz < limit).all() or place in {("autumn", "slot-a"), ("autumn", "slot-b")}
+        assert (group.lower_edge_hz < limit).all() or place in {("autumn", "slot-a"), ("autumn", "slot-b")}
     for session, position in r03:
-        rows = bands[(bands.session == session) & (bands.position == position) & (bands.lower_hz < 199.0)]
+        rows = bands[(bands.session == session) & (bands.position == position) & (bands.lower_edge_hz < 199.0)]
         assert rows.marks.map(lambda marks: "response-unknown" in marks).all()
 
 
 @pytest.mark.parametrize(("sessions", "least"), [(["spring", "autumn", "pascal"], 400), (["summer"], 150)])
 def test_intervals_of_differences_cover_the_truth(comparisons: pd.DataFrame, sessions: list[str], least: int) -> None:
     """Stated at 95 %; first without scatter between runs beyond noise, then with 0.5 dB of it."""
-    chosen = comparisons[comparisons.sessions.isin(sessions) & comparisons.difference_db.notna()]
+    chosen = comparisons[comparisons.session_label.isin(sessions) & comparisons.difference_db.notna()]
     assert len(chosen) >= least
     assert 0.90 <= chosen.covered.mean() <= 0.99
 

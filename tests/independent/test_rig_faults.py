@@ -62,8 +62,8 @@ def test_planted_channel_faults_are_found(bad_day: FaultTruth, quality: pd.DataF
 def test_numbers_behind_the_reasons_are_the_planted_ones(quality: pd.DataFrame) -> None:
     assert quality.dropout_s["mixed", "duct-c"] == pytest.approx(0.020, abs=0.0002)
     assert quality.dropout_first_s["mixed", "duct-c"] == pytest.approx(3.0, abs=0.001)
-    assert quality.dropout_places["mixed", "duct-c"] == 1
-    assert quality.bad_samples["holes", "slot-c"] == 10
+    assert quality.dropout_count["mixed", "duct-c"] == 1
+    assert quality.nonfinite_samples["holes", "slot-c"] == 10
     assert quality.range_use_db["mixed", "duct-a"] == pytest.approx(0.0, abs=0.01)
 
 
@@ -74,7 +74,8 @@ def test_no_reason_on_clean_channels(bad_day: FaultTruth, quality: pd.DataFrame)
 
 
 @pytest.mark.parametrize(
-    ("position", "reason"), [("duct-a", "hum"), ("duct-b", "spikes"), ("duct-c", "unsteady"), ("slot-a", "odd-level")]
+    ("position", "reason"),
+    [("duct-a", "hum"), ("duct-b", "spikes"), ("duct-c", "unsteady"), ("slot-a", "outlier-level")],
 )
 def test_subtle_channel_faults_are_found(quality: pd.DataFrame, position: str, reason: str) -> None:
     doubts = [code for code in quality.reasons[SUBTLE, position] if REASONS[code].verdict != "good"]

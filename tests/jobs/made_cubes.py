@@ -21,7 +21,7 @@ def made_cube(
     state: NDArray[np.int8],
     *,
     cells: Sequence[Hashable] | None = None,
-    taken_off: NDArray[np.integer] | None = None,
+    background_source: NDArray[np.integer] | None = None,
     unusable: NDArray[np.bool_] | None = None,
     doubt: Mapping[tuple[int, int, int], tuple[str, ...]] | None = None,
     lower_edge_hz: Reals | None = None,
@@ -33,7 +33,11 @@ def made_cube(
     `unusable` (runs, positions) are channels that are not used, `doubt` why a level is doubtful, by its place.
     """
     shape = state.shape
-    off = np.zeros(shape, dtype=np.int8) if taken_off is None else np.broadcast_to(taken_off, shape).astype(np.int8)
+    off = (
+        np.zeros(shape, dtype=np.int8)
+        if background_source is None
+        else np.broadcast_to(background_source, shape).astype(np.int8)
+    )
     bad = np.zeros(shape[:2], dtype=bool) if unusable is None else unusable
     codes = np.frompyfunc(lambda _: (), 1, 1)(np.zeros(shape))
     for place, reasons in (doubt or {}).items():
@@ -46,7 +50,7 @@ def made_cube(
         usable=(known & ~bad[:, :, None]).ravel(),
         doubted=np.array([doubts_level(reasons) for reasons in codes.ravel()], dtype=bool),
         only_background=np.array([not doubts_level(set(r) - NOT_TAKEN_OFF) for r in codes.ravel()], dtype=bool),
-        taken_off=off.ravel(),
+        background_source=off.ravel(),
         subtracted=(state >= background.CORRECTED).ravel(),
         cell=(number * place.size + place).ravel(),
         item=np.broadcast_to(np.arange(shape[2]), shape).ravel(),
@@ -63,7 +67,7 @@ def made_cube(
         upper_edge_hz=nothing if upper_edge_hz is None else upper_edge_hz,
         narrower=np.zeros(shape, dtype=bool),
         state=state.astype(np.int8),
-        taken_off=off,
+        background_source=off,
         usable=use.usable.reshape(shape),
         comparable=use.comparable.reshape(shape),
         pooled=use.pooled.reshape(shape),

@@ -24,8 +24,8 @@ class GivenRepeats:
     """Levels by run, at two positions; runs are named `session-condition-number` and stand in order of time.
 
     The band at 1 kHz and the overall level have the same level. A level of None is a bound; `mounts` by session, at
-    both positions; `corrections` to the nominal point by run, none where they are not named; `taken_off` by run, flow
-    where it is not named. Something was subtracted from every level, but where all are `clear`.
+    both positions; `corrections` to the nominal point by run, none where they are not named; `background_source` by
+    run, flow where it is not named. Something was subtracted from every level, but where all are `clear`.
     """
 
     levels: Mapping[str, tuple[float | None, float | None]]
@@ -35,7 +35,7 @@ class GivenRepeats:
     settings: Repeatability = field(default_factory=Repeatability)
     random_db: float = 0.1
     edges_hz: Mapping[str, float] = field(default_factory=dict)
-    taken_off: Mapping[str, str] = field(default_factory=dict)
+    background_source: Mapping[str, str] = field(default_factory=dict)
     clear: bool = False
 
     def job(self) -> RepeatJob:
@@ -53,7 +53,9 @@ class GivenRepeats:
         edges = np.full(shape, np.nan)
         edges[:, :, 1] = [[self.edges_hz.get(name, 4467.0)] * 2 for name in names]
         state = np.where(np.isnan(level), background.BOUND, background.CLEAR if self.clear else background.CORRECTED)
-        taken_off = np.array([tables.TAKEN_OFF.index(self.taken_off.get(name, "flow")) for name in names], np.int8)
+        background_source = np.array(
+            [tables.BACKGROUND_SOURCES.index(self.background_source.get(name, "flow")) for name in names], np.int8
+        )
         usable = np.array([[(name, place) not in self.unusable for place in ("p", "q")] for name in names])
         cube = made_cube(
             names,
@@ -62,7 +64,7 @@ class GivenRepeats:
             values,
             state.astype(np.int8),
             cells=[tuple(name.split("-")[:2]) for name in names],
-            taken_off=taken_off[:, None, None],
+            background_source=background_source[:, None, None],
             unusable=~usable,
             lower_edge_hz=np.where(np.isnan(edges), np.nan, 89.1),
             upper_edge_hz=edges,

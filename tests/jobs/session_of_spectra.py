@@ -89,7 +89,12 @@ def _write_inputs(results: Path, given: GivenSession, plan: Plan) -> None:
             spectra.append(
                 of_run
                 | {"sample_rate_hz": RATE_HZ, "block_frames": FRAMES, "hop_frames": FRAMES // 2, "blocks": BLOCKS}
-                | {"block_pairs": list(pairs), "used_s": 20.0, "psd_pa2_per_hz": psd, "relative_spread": psd * 0 + 1}
+                | {
+                    "block_pairs": list(pairs),
+                    "averaged_s": 20.0,
+                    "psd_pa2_per_hz": psd,
+                    "relative_spread": psd * 0 + 1,
+                }
             )
             levels = given.levels.get((run, name), np.full(160, 90.0))
             history += [

@@ -20,7 +20,7 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
 from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.jobs.levels.level_cube import COLUMNS, Item
 from tapeline.store import parquet, tables
-from tapeline.store.tables import TAKEN_OFF
+from tapeline.store.tables import BACKGROUND_SOURCES
 
 BAND = Item("band", "Z", 891.3, 1122.0, 1000.0, 1000.0)
 OVERALL = Item("overall", "A", 100.0, 5000.0)
@@ -56,7 +56,7 @@ class Small:
     compare: Compare = field(default_factory=Compare)
     without_levels: frozenset[str] = frozenset()
     doubt: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)
-    taken_off: Mapping[str, str] = field(default_factory=dict)
+    background_source: Mapping[str, str] = field(default_factory=dict)
     margins: Mapping[str, float] = field(default_factory=dict)
     corrections: Mapping[str, float] = field(default_factory=dict)
     achieved: Mapping[str, Achieved] = field(default_factory=dict)
@@ -94,7 +94,9 @@ class Small:
             values,
             state,
             cells=[(one.run.rpartition("-")[0], one.speed_mps, one.yaw_deg) for one in known],
-            taken_off=np.array([[[TAKEN_OFF.index(self.taken_off.get(one.run, "flow"))]] for one in known]),
+            background_source=np.array(
+                [[[BACKGROUND_SOURCES.index(self.background_source.get(one.run, "flow"))]] for one in known]
+            ),
             unusable=~usable,
             doubt={
                 (place[run], self.positions.index(position), i): codes
@@ -165,7 +167,7 @@ def written(folder: Path, name: str, rows: Iterable[Mapping[str, Any]]) -> list[
     path = folder / f"{name}.parquet"
     parquet.write_rows(table, path, rows, campaign="small", digest="none")
     found = parquet.read_rows(path)
-    keys = [tuple(row[column] for column in table.key) for row in found]
+    keys = [tuple(row[column] for column in table.own_key) for row in found]
     assert len(set(keys)) == len(keys), "a key stands twice"
     may_be_empty = {column.name for column in table.columns if column.null}
     empty = {column for row in found for column, value in row.items() if value is None} - may_be_empty

@@ -52,7 +52,7 @@ class Given:
         state = np.full(shape, background.CORRECTED, dtype=np.int8)
         cells = [(run.session, run.condition, run.speed_mps) for run in self.runs]
         cube = made_cube(
-            [run.run for run in self.runs], ("p", "q"), (BAND,), values, state, cells=cells, taken_off=state
+            [run.run for run in self.runs], ("p", "q"), (BAND,), values, state, cells=cells, background_source=state
         )
         sessions = sorted({run.session for run in self.runs})
         calibration: dict[tuple[str, str], dict[str, Any]] = {
@@ -118,7 +118,7 @@ def test_terms_of_a_single_run_stand_as_they_are() -> None:
     assert found["terms"]["repeats"] == 0.0
     whole = sum(value**2 for value in STATED.values()) + 0.1**2 + 0.12**2
     assert found["standard_uncertainty_db"] == pytest.approx(np.sqrt(whole))
-    assert found["high_db"] - found["level_db"] == pytest.approx(1.96 * np.sqrt(whole), rel=1e-3)
+    assert found["upper_db"] - found["level_db"] == pytest.approx(1.96 * np.sqrt(whole), rel=1e-3)
     assert found["evidence"] | {"speed": "measured"} == found["evidence"]
     assert found["evidence"]["response"] == "default"
     assert found["evidence"]["mounting"] == "stated"

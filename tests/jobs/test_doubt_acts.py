@@ -86,7 +86,7 @@ def test_a_background_taken_off_one_side_alone_leaves_a_bound() -> None:
     small = Small(
         repeats(),
         comparisons=SEAM,
-        taken_off={f"a-sealed-{k}": "nothing" for k in range(3)},
+        background_source={f"a-sealed-{k}": "nothing" for k in range(3)},
         margins={f"a-open-{k}": 8.0 for k in range(3)},
     )
     hit = at(compared(small), "p")
@@ -99,7 +99,7 @@ def test_a_background_far_below_both_sides_makes_no_difference() -> None:
     small = Small(
         repeats(),
         comparisons=SEAM,
-        taken_off={f"a-sealed-{k}": "nothing" for k in range(3)},
+        background_source={f"a-sealed-{k}": "nothing" for k in range(3)},
         margins={f"a-open-{k}": 25.0 for k in range(3)},
     )
     hit = at(compared(small), "p")
@@ -130,7 +130,7 @@ def test_levels_are_compared_at_the_nominal_speed() -> None:
     assert at_nominal["difference_db"] == pytest.approx(0.0, abs=1e-9)
     assert at_nominal["treatment_level_db"] - at_nominal["reference_level_db"] == pytest.approx(0.5135)
     assert at_nominal["nominal_correction_db"] == pytest.approx(-0.5135)
-    assert at_nominal["levels"] == "nominal"
+    assert at_nominal["level_basis"] == "nominal"
     # One unit of the exponent makes 10 lg 1.03 = 0.128 dB of it.
     assert at_nominal["standard_error_db"] > 0.128
     settings = Compare(at_nominal=False)
@@ -174,8 +174,8 @@ def test_a_spot_in_doubt_has_no_rank_and_moves_no_others() -> None:
 
     doubt = {(f"a-open-{k}", "p"): GAIN for k in range(3)}
     first, behind = ranked(doubt, 0.0)
-    assert (first["position"], first["rank_low"], first["share"]) == ("q", 1, 1.0)
-    assert (behind["position"], behind["rank_low"], behind["finding"], behind["next_step"]) == (
+    assert (first["position"], first["rank_lower"], first["share"]) == ("q", 1, 1.0)
+    assert (behind["position"], behind["rank_lower"], behind["finding"], behind["next_step"]) == (
         "p",
         None,
         "in doubt",
@@ -213,7 +213,7 @@ def test_partners_of_which_one_is_in_doubt_test_nothing(tmp_path: Path) -> None:
     small = Small(repeats(), mirrors=(("p", "q"),), doubt={(run.run, "p"): GAIN for run in repeats()})
     job = small.job()
     rows = bands(written(tmp_path, "mirror_differences", mirror_rows(job, repeat_pools(job))))
-    assert {(row["finding"], row["p_value"], row["verdict"]) for row in rows} == {("not shown", None, "differ")}
+    assert {(row["finding"], row["p_value"], row["agreement"]) for row in rows} == {("not shown", None, "differ")}
     assert all(row["doubt"] == ["p: gain-step: all runs"] for row in rows)
 
 

@@ -151,7 +151,7 @@ def test_the_list_is_in_the_order_of_what_is_to_be_expected() -> None:
     expected = [row["expected_db"] for row in rows]
     assert expected == sorted(expected, reverse=True)
     assert all(row["rank"] <= row["place"] for row in rows)
-    assert all(row["rank_low"] <= row["rank_high"] for row in rows)
+    assert all(row["rank_lower"] <= row["rank_upper"] for row in rows)
     power = (10 ** (gap / 10)).mean(axis=0)
     best = np.unravel_index(power.argmax(), power.shape)
     assert rows[0]["position"] == made.job.cube.positions[best[0]]
@@ -212,7 +212,9 @@ def test_ranks_of_changes_and_groups_hold() -> None:
         true = [change[made.job.cube.positions.index(row["position"]), bands.index(row["band_hz"])] for row in rows]
         # The list is cut: true ranks are known of its first half.
         ranks = (-np.array(true)).argsort().argsort() + 1
-        held += [row["rank_low"] <= rank <= row["rank_high"] for row, rank in zip(rows[:10], ranks[:10], strict=True)]
+        held += [
+            row["rank_lower"] <= rank <= row["rank_upper"] for row, rank in zip(rows[:10], ranks[:10], strict=True)
+        ]
         firsts = [true[k] for k, row in enumerate(rows) if row["place"] == row["rank"]]
         in_order += [first > then for first, then in itertools.pairwise(firsts)]
     assert len(held) >= 150 and len(in_order) >= 50
@@ -234,7 +236,7 @@ def test_no_difference_gives_no_rank_and_no_advice() -> None:
             advised += any(row["runs_needed"] is not None for row in rows)
             for row in rows:
                 if row["rank"] is None:
-                    given = ("rank_low", "rank_high", "first_share", "share", "expected_db", "tied_group")
+                    given = ("rank_lower", "rank_upper", "first_probability", "share", "expected_db", "tied_group")
                     assert all(row[name] is None for name in given)
                     assert row["next_step"] in (None, "repeat", "leave", "check the closed state")
         for count, share in ((ranked, 0.05), (advised, 0.2)):

@@ -60,7 +60,7 @@ def rows_of(results: Path, small: Small) -> list[dict[str, Any]]:
         for part in line_difference_rows(results, job, "seam", small.compared(job, "seam")):
             writer.write_rows(part)
     found = parquet.read_rows(path)
-    keys = [tuple(row[name] for name in tables.LINE_DIFFERENCES.key) for row in found]
+    keys = [tuple(row[name] for name in tables.LINE_DIFFERENCES.own_key) for row in found]
     assert len(set(keys)) == len(keys)
     assert keys == sorted(keys, key=lambda key: (key[3], *key[1:3], *key[4:])), "in the table's order as a whole"
     return found
@@ -154,7 +154,7 @@ def test_between_sessions(tmp_path: Path) -> None:
     runs = [one for one in runs_of("a") if "open" in one.run] + [one for one in runs_of("b") if "taped" in one.run]
     small = Small(runs, comparisons=SEAM)
     row = rows_of(written(tmp_path, small), small)[0]
-    assert (row["sessions"], row["pairing"]) == ("a + b", "same-mount")
+    assert (row["session_label"], row["pairing"]) == ("a + b", "same-mount")
     assert row["difference_db"] == pytest.approx([-3.0] * LINES, abs=1e-4)
 
 

@@ -170,7 +170,7 @@ def test_flow_is_read_in_the_recordings_own_time(tmp_path: Path) -> None:
     blocks.finish()
     found = made.rows()
     assert {(row["speed_mps"], row["mean_speed_mps"], row["segments"]) for row in found} == {(30.0, 30.0, 9)}
-    assert {row["used_s"] for row in found} == {9.0}
+    assert {row["averaged_s"] for row in found} == {9.0}
 
 
 @pytest.mark.parametrize(("segment_s", "hop"), [(1.0, 640), (1.2, 6400), (0.4, 5120), (1.0, 3200)])
@@ -195,7 +195,7 @@ def test_every_segment_counts_that_is_counted(tmp_path: Path, segment_s: float, 
     for row, spectrum in zip(found, made.takers, strict=True):
         assert isinstance(spectrum, AveragedSpectrum)
         assert row["block_pairs"][0] == spectrum.blocks >= 15
-        assert row["used_s"] <= 15 * row["segment_s"] + 1e-9
+        assert row["averaged_s"] <= 15 * row["segment_s"] + 1e-9
 
 
 def test_stretches_that_end_on_a_frame_end_there() -> None:

@@ -91,7 +91,7 @@ def test_few_repeats_tell_no_scatter(tmp_path: Path) -> None:
     runs, densities = campaign(conditions=6)
     written(tmp_path, densities)
     rows = [row for part in repeat_test_rows(GivenRepeats(runs).job(), tmp_path) for row in part]
-    assert {row["others"] for row in rows} == {5}
+    assert {row["independent_differences"] for row in rows} == {5}
     assert not any("as_usual" in row for row in rows)
 
 
@@ -130,7 +130,7 @@ def test_what_speed_and_air_explain_is_no_change(tmp_path: Path) -> None:
     written(tmp_path, everywhere() | {("june-open-2", "p"): 1e-3 * 10**0.05}, correction_db=-0.5)
     row = found(tmp_path, GivenRepeats(RUNS))["1", "2", "p"]
     assert row["same"]
-    assert row["levels"] == "nominal"
+    assert row["level_basis"] == "nominal"
     assert not found(tmp_path, GivenRepeats(RUNS, settings=Repeatability(at_nominal=False)))["1", "2", "p"]["same"]
 
 

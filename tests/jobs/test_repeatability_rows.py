@@ -35,10 +35,10 @@ def test_two_sessions_of_two_by_hand() -> None:
     assert row["reproducibility_sd_db"] == pytest.approx(np.sqrt(0.43))
     assert row["repeatability_limit_db"] == pytest.approx(2.8 * np.sqrt(0.05))
     assert (row["within_degrees_of_freedom"], row["between_degrees_of_freedom"]) == (2, 1)
-    assert row["reproducibility_low_db"] < row["reproducibility_sd_db"] < row["reproducibility_high_db"]
+    assert row["reproducibility_lower_db"] < row["reproducibility_sd_db"] < row["reproducibility_upper_db"]
     assert row["between_refused"] is None
     assert row["random_error_db"] == pytest.approx(0.1)
-    assert row["session_names"] == ["june", "april"], "in order of time"
+    assert row["sessions"] == ["june", "april"], "in order of time"
     assert row["session_mean_db"] == pytest.approx([90.2, 91.1])
 
 
@@ -98,14 +98,14 @@ def test_single_runs_say_nothing_of_repeats() -> None:
     assert row["shift_standard_error_db"] is None
     assert row["shift_p_value"] is None, "nothing tells how repeats scatter"
     alone = rows(GivenRepeats({"june-open-1": TWO["june-open-1"]}))["open"]
-    assert (alone["runs"], alone["between_refused"]) == (1, "one session")
+    assert (alone["run_count"], alone["between_refused"]) == (1, "one session")
     assert alone["within_session_sd_db"] is None
 
 
 def test_a_session_with_a_bound_does_not_count() -> None:
     row = rows(GivenRepeats(TWO | {"june-open-1": (None, 70.0)}))["open"]
-    assert (row["runs"], row["sessions"], row["bounds"]) == (2, 1, 1)
-    assert row["session_names"] == ["april"]
+    assert (row["run_count"], row["session_count"], row["bounds"]) == (2, 1, 1)
+    assert row["sessions"] == ["april"]
     assert row["between_refused"] == "other session has bounds"
     assert row["left_out"] == ["session june: 1 bound"]
     nothing = GivenRepeats(dict.fromkeys(TWO, (None, 70.0)))
@@ -115,18 +115,18 @@ def test_a_session_with_a_bound_does_not_count() -> None:
 def test_a_session_off_which_less_could_be_taken_does_not_count_and_is_named() -> None:
     """April's background was measured without flow: what it subtracts is less than what June's does."""
     less = {name: "electrical" for name in TWO if name.startswith("april")}
-    row = rows(GivenRepeats(TWO, taken_off=less))["open"]
-    assert row["session_names"] == ["june"]
+    row = rows(GivenRepeats(TWO, background_source=less))["open"]
+    assert row["sessions"] == ["june"]
     assert row["between_refused"] == "other session had less background taken off"
     assert row["left_out"] == ["session april: less background taken off"]
     assert (row["bounds"], row["between_session_sd_db"], row.get("shift_db")) == (0, None, None)
-    clear = rows(GivenRepeats(TWO, taken_off=less, clear=True))["open"]
-    assert (clear["sessions"], clear["left_out"]) == (2, []), "nothing had to be subtracted anywhere"
+    clear = rows(GivenRepeats(TWO, background_source=less, clear=True))["open"]
+    assert (clear["session_count"], clear["left_out"]) == (2, []), "nothing had to be subtracted anywhere"
     assert rows(GivenRepeats(TWO))["open"]["left_out"] == []
 
 
 def test_a_run_off_which_less_could_be_taken_does_not_count_beside_its_session() -> None:
-    row = rows(GivenRepeats(TWO, taken_off={"june-open-2": "nothing"}))["open"]
+    row = rows(GivenRepeats(TWO, background_source={"june-open-2": "nothing"}))["open"]
     assert row["session_runs"] == [1, 2]
     assert row["left_out"] == ["run june-open-2: less background taken off"]
     assert row["between_refused"] is None
@@ -136,8 +136,8 @@ def test_a_session_of_bounds_leaves_no_other_out() -> None:
     """More was taken off June's runs, but they are bounds: April is all that there is."""
     bounds = {name: (None, 70.0) if name.startswith("june") else pair for name, pair in TWO.items()}
     less = {name: "electrical" for name in TWO if name.startswith("april")}
-    row = rows(GivenRepeats(bounds, taken_off=less))["open"]
-    assert row["session_names"] == ["april"]
+    row = rows(GivenRepeats(bounds, background_source=less))["open"]
+    assert row["sessions"] == ["april"]
     assert row["left_out"] == ["session june: 2 bounds"]
     assert row["within_session_sd_db"] == pytest.approx(np.sqrt(0.02))
 
@@ -151,19 +151,19 @@ def test_what_is_unusable_does_not_count() -> None:
 def test_overall_levels_over_other_bands_are_not_put_together() -> None:
     given = GivenRepeats(TWO, edges_hz={"june-open-1": 3500.0})
     assert rows(given, quantity="overall") == {}
-    assert rows(given)["open"]["runs"] == 4
+    assert rows(given)["open"]["run_count"] == 4
 
 
 def test_known_differences_of_speed_and_air_are_taken_out() -> None:
     corrections = {name: 90.0 - levels[0] for name, levels in TWO.items()}
     row = rows(GivenRepeats(TWO, corrections=corrections))["open"]
-    assert row["levels"] == "nominal"
+    assert row["level_basis"] == "nominal"
     assert row["reproducibility_sd_db"] == pytest.approx(0.0, abs=1e-9)
     raw = GivenRepeats(TWO, corrections=corrections, settings=Repeatability(at_nominal=False))
-    assert rows(raw)["open"]["levels"] == "as measured"
+    assert rows(raw)["open"]["level_basis"] == "as measured"
     del corrections["june-open-1"]
     partly = rows(GivenRepeats(TWO, corrections=corrections))["open"]
-    assert partly["levels"] == "as measured", "never some of them only"
+    assert partly["level_basis"] == "as measured", "never some of them only"
     assert partly["shift_db"] == pytest.approx(0.9)
 
 
@@ -175,7 +175,7 @@ def test_odd_sessions_are_flagged_and_kept() -> None:
     row = rows(GivenRepeats(levels))["open"]
     assert row["cochran"] == "s3: outlier"
     assert row["grubbs"] == "s4: outlier"
-    assert row["runs"] == 20
+    assert row["run_count"] == 20
     assert int(np.nanargmax(row["mandel_k"])) == 3
 
 
@@ -192,14 +192,14 @@ def test_control_values_of_two_sessions_have_limits_but_no_verdict() -> None:
     assert april["common_change_db"] is None, "two positions have no median that one could not move"
     assert april["centre_db"] == pytest.approx(90.65)
     assert april["upper_limit_db"] - april["centre_db"] == pytest.approx(3.0 / 1.128 * 0.9)
-    assert (april["outside"], april["trend"], april["sessions"]) == (None, None, 2)
+    assert (april["outside"], april["trend"], april["session_count"]) == (None, None, 2)
 
 
 def test_control_values_of_many_sessions_are_judged() -> None:
     levels = {f"s{i}-open-1": (90.0 + 0.1 * (i % 2), 70.0 + 0.1 * i) for i in range(8)} | {"s8-open-1": (95.0, 70.8)}
     rows_p, rows_q = chart(GivenRepeats(levels)), chart(GivenRepeats(levels), "q")
     assert [row["outside"] for row in rows_p] == [False] * 8 + [True]
-    assert [row["number"] for row in rows_p] == list(range(1, 10))
+    assert [row["session_number"] for row in rows_p] == list(range(1, 10))
     assert all(row["trend"] for row in rows_q)
     assert not any(row["trend"] for row in rows_p)
     assert [row["mount"] for row in rows_p] == ["first"] + ["new"] * 8

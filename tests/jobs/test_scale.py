@@ -69,7 +69,7 @@ def test_exponents_are_found_from_achieved_speeds(tmp_path: Path) -> None:
     assert len(rows) == 17 + 1
     assert rows.exponent.to_numpy() == pytest.approx(EXPONENT, abs=0.01), "the background takes 0.0004 dB"
     assert ((rows.exponent_lower < EXPONENT) & (rows.exponent_upper > EXPONENT)).all()
-    assert (rows[["speeds", "levels", "degrees_of_freedom"]] == [3, 6, 4]).all().all()
+    assert (rows[["speeds", "level_count", "degrees_of_freedom"]] == [3, 6, 4]).all().all()
     assert (rows.lowest_speed_mps == 19.9).all()
     assert (rows.highest_speed_mps == 40.2).all()
     assert all(list(names) == sorted(ACHIEVED) for names in rows.runs)
@@ -83,7 +83,7 @@ def test_levels_are_given_at_the_reference_speed(tmp_path: Path) -> None:
         rows, _ = scaled(tmp_path / f"{speed:.0f}", session({}, settings))
         assert rows.reference_speed_mps.to_numpy() == pytest.approx(speed)
         band = rows.loc[1000.0]
-        power = 1e-3 * (speed / 30.0) ** EXPONENT * (band.upper_hz - band.lower_hz)
+        power = 1e-3 * (speed / 30.0) ** EXPONENT * (band.upper_edge_hz - band.lower_edge_hz)
         # No air is stated: 20 degrees and 1013.25 hPa are 1.199 kg/m3, 1.2 is the reference.
         assert band.level_at_reference_db == pytest.approx(10.0 * np.log10(power / 4e-10), abs=0.02)
 
@@ -95,7 +95,7 @@ def test_bounds_are_left_out_and_counted(tmp_path: Path) -> None:
     assert list(low.left_out) == ["2 bounds"]
     assert (low.speeds, low.levels, low.lowest_speed_mps) == (2, 4, 28.0)
     assert low.exponent == pytest.approx(EXPONENT, abs=0.01)
-    assert np.isnan(low.lack_of_fit_p)
+    assert np.isnan(low.lack_of_fit_p_value)
     assert (high.speeds, high.levels) == (3, 6)
     assert list(collapses.left_out[0]) == ["14 bounds"], "seven bands of two runs"
 
@@ -152,7 +152,7 @@ def test_speeds_that_are_too_near_have_rows_that_say_so(
     assert list(rows.quantity) == ["overall"]
     assert rows.exponent.isna().all()
     assert list(rows.left_out[0.0]) == [why]
-    assert (rows.levels[0.0], rows.speeds[0.0]) == (2, len(speeds))
+    assert (rows.level_count[0.0], rows.speeds[0.0]) == (2, len(speeds))
     assert list(collapses.left_out[0]) == [why, "only 0 bands have levels at two speeds"]
     assert collapses.better.isna().all()
 
@@ -173,7 +173,7 @@ def test_a_hump_that_moves_has_a_strouhal_number(tmp_path: Path) -> None:
     # Levels in bands of constant relative width: density with U^5 at one f/U is U^5 times a width that goes with U.
     assert row["strouhal_exponent"] == pytest.approx(EXPONENT + 1.0, abs=0.2)
     assert row["strouhal_scatter_db"] < row["frequency_scatter_db"] / 3.0
-    assert (row["bands"], row["speeds"], row["levels"]) == (17, 3, 17 * 6)
+    assert (row["bands"], row["speeds"], row["level_count"]) == (17, 3, 17 * 6)
 
 
 def test_a_resonance_that_stays_goes_with_frequency(tmp_path: Path) -> None:

@@ -42,9 +42,9 @@ def test_lines_become_levels_and_backgrounds_come_off(tmp_path: Path) -> None:
     for row in (own(bands, "o", "p"), own(overall, "o", "p")):
         assert (row.level_db - row.corrected_level_db).to_numpy() == pytest.approx(0.4576, abs=1e-4)
         assert set(row.state) == {"corrected"}
-        assert (row.corrected_low_db < row.corrected_level_db).all()
-        assert (row.absolute_low_db < row.corrected_low_db).all()
-    widths = own(bands, "o", "p").upper_hz - own(bands, "o", "p").lower_hz
+        assert (row.corrected_lower_db < row.corrected_level_db).all()
+        assert (row.absolute_lower_db < row.corrected_lower_db).all()
+    widths = own(bands, "o", "p").upper_edge_hz - own(bands, "o", "p").lower_edge_hz
     expected = 10 * np.log10(1e-4 * widths / 4e-10)
     assert own(bands, "o", "p").level_db.to_numpy() == pytest.approx(expected.to_numpy(), abs=1e-4)
 
@@ -156,7 +156,7 @@ def test_where_a_background_is_louder_the_run_bounds_itself(tmp_path: Path) -> N
     # 353 of 4367 Hz are the three bands: 8 % of the power, of which half is counted and all is within the interval.
     assert row.state != "bound"
     assert row.corrected_level_db == pytest.approx(row.level_db - 0.18, abs=0.05)
-    assert row.corrected_high_db > row.level_db > row.corrected_level_db
+    assert row.corrected_upper_db > row.level_db > row.corrected_level_db
     assert "background-louder-here" not in row.marks
 
 
@@ -216,8 +216,8 @@ def test_terms_make_the_standard_uncertainty(tmp_path: Path) -> None:
     for row in (own(bands, "o", "p"), own(overall, "o", "p")):
         terms = sum(row[f"{name}_uncertainty_db"] ** 2 for name in names)
         assert np.sqrt(terms).to_numpy() == pytest.approx(row.standard_uncertainty_db.to_numpy(), rel=1e-12)
-        assert (row.background_own_uncertainty_db < row.background_uncertainty_db).all()
-        assert (row.background_own_uncertainty_db > 0.0).all()
+        assert (row.background_scatter_uncertainty_db < row.background_uncertainty_db).all()
+        assert (row.background_scatter_uncertainty_db > 0.0).all()
         assert (row.degrees_of_freedom > 10).all()
 
 
@@ -289,13 +289,13 @@ def test_a_background_at_another_gain_is_brought_to_that_of_the_run(
     settings = "background: {repeat_sd_db: 0}\n"
     bands, _ = made(tmp_path, GivenSession(("p",), gained(*rows), psd, settings, GAINS))
     row = own(bands, "o", "p")
-    widths = row.upper_hz - row.lower_hz
+    widths = row.upper_edge_hz - row.lower_edge_hz
     assert (row.background_pa2 / widths).to_numpy() == pytest.approx(2e-5 + change, rel=1e-5)
     assert (row.corrected_pa2 / widths).to_numpy() == pytest.approx(8e-5 - change, rel=1e-5)
     assert not marked(row, "background-other-gain")
     assert not marked(row, "background-refused")
     highest = row.iloc[-1]
-    assert highest.corrected_high_db - highest.corrected_level_db > 10 * np.log10(1 + half_width / (8e-5 - change))
+    assert highest.corrected_upper_db - highest.corrected_level_db > 10 * np.log10(1 + half_width / (8e-5 - change))
 
 
 def test_a_named_background_of_unknown_electrical_part_is_doubted(tmp_path: Path) -> None:
@@ -319,9 +319,9 @@ def test_a_tone_in_run_and_background_is_uncertain_by_its_phase(tmp_path: Path) 
     at = row.loc[500.0]
     rest = 10.0 ** (at.corrected_level_db / 10.0) * 4e-10 - 3e-2 * STEP_HZ
     ends = [10.0 * np.log10((rest + amplitude**2 * STEP_HZ) / 4e-10) for amplitude in (0.1, 0.3)]
-    assert not at.corrected_low_db > ends[0], "open below"
-    assert at.corrected_high_db > ends[1]
-    assert at.background_own_uncertainty_db > 1.0
+    assert not at.corrected_lower_db > ends[0], "open below"
+    assert at.corrected_upper_db > ends[1]
+    assert at.background_scatter_uncertainty_db > 1.0
     assert marked(own(overall, "o", "p"), "background-tonal")
     assert own(overall, "o", "p").background_uncertainty_db.iloc[0] > 0.3
     alone, _ = made(tmp_path / "alone", GivenSession(("p",), runs, psd | {("o", "p"): 1e-4}))
@@ -370,10 +370,10 @@ def test_the_upper_end_of_an_absolute_level_holds_every_term(tmp_path: Path) -> 
         return float(row.corrected_level_db + np.hypot(own_db, factor * np.sqrt(sum(u**2 for u in rest.values()))))
 
     tolerance_db = 1e-3
-    assert row.absolute_high_db == pytest.approx(end(up, down, terms), abs=tolerance_db)
+    assert row.absolute_upper_db == pytest.approx(end(up, down, terms), abs=tolerance_db)
     without = [end(0.0, down, terms), end(up, 0.0, terms)]
     without += [end(up, down, terms | {name: 1e-6}) for name in TERMS]
-    assert max(without) < row.absolute_high_db - 3.0 * tolerance_db
+    assert max(without) < row.absolute_upper_db - 3.0 * tolerance_db
 
 
 def test_a_background_given_up_at_many_positions_is_given_up_at_all(tmp_path: Path) -> None:

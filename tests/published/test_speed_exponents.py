@@ -60,7 +60,7 @@ def test_two_speeds_make_a_weak_exponent() -> None:
     assert found.exponent[0] == pytest.approx(6.0)
     assert found.standard_error[0] == pytest.approx(0.29, abs=0.005)
     assert (found.degrees_of_freedom[0], found.basis[0]) == (0, STATED)
-    assert np.isnan(found.lack_of_fit_p[0])
+    assert np.isnan(found.lack_of_fit_p_value[0])
 
 
 def test_levels_of_pure_powers_of_speed() -> None:

@@ -53,7 +53,7 @@ def test_repeats_that_scatter_as_usual_give_no_reason(seed: int) -> None:
 
 def test_one_channel_off_in_one_run() -> None:
     rows = changed(levels(), "r2", "p3", -15.0)
-    assert codes(rows) == {("r2", "p3"): ["odd-level"]}
+    assert codes(rows) == {("r2", "p3"): ["outlier-level"]}
     (finding,) = findings_across(rows, {}, LIMITS)["r2", "p3"]
     assert finding.sentence.startswith("position p3: -1")
     assert finding.sentence.endswith("dB from what its other runs and the other positions let expect")
@@ -90,7 +90,7 @@ def test_a_position_far_from_its_area() -> None:
     rows = levels()
     for run, _ in RUNS:
         rows = changed(rows, run, "p1", -30.0)
-    assert codes(rows, areas) == {(run, "p1"): ["odd-in-area"] for run, _ in RUNS}
+    assert codes(rows, areas) == {(run, "p1"): ["outlier-in-area"] for run, _ in RUNS}
     assert codes(rows, {"p1": "seam"}) == {}
 
 

@@ -74,4 +74,4 @@ def test_a_contradicted_run_is_no_evidence_for_others() -> None:
     rows = edited(session(runs("open"), scatter_db=0.2), "open1", gain_db=30.0, by_db=-10.0)
     found = codes(edited(rows, "open2", "p4", by_db=8.0))
     assert all(found["open1", position] == ["gain-contradicted"] for position in POSITIONS)
-    assert found["open2", "p4"] == ["odd-level"]
+    assert found["open2", "p4"] == ["outlier-level"]

@@ -122,7 +122,12 @@ def with_results(root: Path, levels: dict[str, float], **changed: object) -> Pat
     bands = bands_between(campaign.settings.bands.fraction, *wanted.range_hz)
     rows = [
         {"run": run, "position": "seam1", "weighting": weighting, "level_db": level, "quality": "good"}
-        | {"lower_hz": wanted.range_hz[0], "upper_hz": wanted.range_hz[1], "calibration": "good", "marks": []}
+        | {
+            "lowest_band_hz": wanted.range_hz[0],
+            "highest_band_hz": wanted.range_hz[1],
+            "calibration": "good",
+            "marks": [],
+        }
         | {"lower_edge_hz": float(bands.lower_hz[0]), "upper_edge_hz": float(bands.upper_hz[-1])}
         | changed
         for run, level in levels.items()

@@ -131,7 +131,7 @@ def test_overload_dropout_and_broken_numbers_side_by_side(tmp_path: Path) -> Non
     assert rows["seam1"]["range_use_db"] == pytest.approx(0.0, abs=1e-6)
     assert rows["seam2"]["dropout_s"] == pytest.approx(200 / RATE, abs=1.1 / RATE)
     assert rows["seam2"]["verdict"] == "doubtful"
-    assert rows["seam3"]["bad_samples"] == 1
+    assert rows["seam3"]["nonfinite_samples"] == 1
 
 
 def test_samples_too_large_for_a_pressure_reach_no_table(tmp_path: Path) -> None:
@@ -145,7 +145,7 @@ def test_samples_too_large_for_a_pressure_reach_no_table(tmp_path: Path) -> None
     numbers = [value for row in rows.values() for value in row.values() if isinstance(value, float)]
     assert np.isfinite(numbers).all()
     assert max(map(abs, numbers)) < 1e6
-    assert (rows["seam1"]["rms_pa"], rows["seam1"]["peak_pa"], rows["seam1"]["beyond_samples"]) == (None, None, 1)
+    assert (rows["seam1"]["rms_pa"], rows["seam1"]["peak_pa"], rows["seam1"]["impossible_samples"]) == (None, None, 1)
     assert rows["seam3"]["rms_pa"] == pytest.approx(1.0, rel=0.03)
     plan = Plan(load_campaign(tmp_path, check=False))
     spectra.run(plan, "m1")

@@ -63,15 +63,15 @@ def test_of_two_runs_the_silent_one_is_the_faulty_one() -> None:
     other_conditions = session(runs("open", "sealed", repeats=2), floor=False)
     assert codes(dead(other_conditions, "open2", "p3", 60.0)) == {("open2", "p3"): ["silent"]}
     assert codes(edited(other_conditions, "open2", "p3", by_db=33.0)) == {
-        ("open1", "p3"): ["odd-level"],
-        ("open2", "p3"): ["odd-level"],
+        ("open1", "p3"): ["outlier-level"],
+        ("open2", "p3"): ["outlier-level"],
     }
 
 
 def test_of_two_runs_alone_nobody_can_say_which_is_right() -> None:
     two = session(runs("open", repeats=2), floor=False)
     rows = edited(two, "open2", "p3", by_db=-33.0)
-    assert codes(rows) == {("open1", "p3"): ["odd-level"], ("open2", "p3"): ["odd-level"]}
+    assert codes(rows) == {("open1", "p3"): ["outlier-level"], ("open2", "p3"): ["outlier-level"]}
 
 
 def test_a_channel_that_died_after_the_background_runs() -> None:
@@ -131,7 +131,7 @@ def test_a_whistle_that_stopped_in_one_run_is_no_silence() -> None:
     rows = session(runs("open"), scatter_db=0.2, floor=False)
     for run in ("open1", "open3"):
         rows = edited(rows, run, "p3", by_db=26.0, frequency_hz=FLOW_HZ * 1.3 / 20.0)
-    assert codes(rows) == {("open2", "p3"): ["odd-level"]}
+    assert codes(rows) == {("open2", "p3"): ["outlier-level"]}
 
 
 def test_one_or_two_positions_have_their_repeats_alone() -> None:
@@ -146,8 +146,8 @@ def test_a_dead_run_does_not_spoil_the_verdict_of_others() -> None:
     rows = dead(session(runs("open"), scatter_db=0.1), "open2")
     rows = edited(rows, "open3", "p1", by_db=-8.0)
     found = codes(rows)
-    assert found.pop(("open3", "p1")) == ["odd-level"]
-    assert found.pop(("open1", "p1")) == ["odd-level"]
+    assert found.pop(("open3", "p1")) == ["outlier-level"]
+    assert found.pop(("open1", "p1")) == ["outlier-level"]
     assert found == everywhere("open2", "silent")
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.jobs.levels.level_use_columns import taken_off_rank
+from tapeline.jobs.levels.level_use_columns import background_source_rank
 from tapeline.quality.reasons import REASONS
 from tapeline.quality.use_of_levels import LevelUse, doubts_level, less_along_first, level_use
-from tapeline.store.tables import TAKEN_OFF, WITH_REFERENCES
+from tapeline.store.tables import BACKGROUND_SOURCES, WITH_REFERENCES
 
 NO = np.zeros(4, dtype=bool)
 REPEATS = np.array([0, 0, 0, 1])
@@ -50,7 +50,7 @@ def test_repeats_that_all_lack_their_background_are_pooled_where_no_others_are()
 
 
 @pytest.mark.parametrize(
-    ("taken_off", "subtracted", "together"),
+    ("background_source", "subtracted", "together"),
     [
         (("flow", "flow", "nothing"), (True, True, False), [True, True, False]),
         (("flow", "electrical", "flow"), (True, False, True), [True, False, True]),
@@ -61,19 +61,19 @@ def test_repeats_that_all_lack_their_background_are_pooled_where_no_others_are()
     ],
 )
 def test_repeats_are_those_off_which_as_much_was_taken(
-    taken_off: tuple[str, str, str], subtracted: tuple[bool, bool, bool], together: list[bool]
+    background_source: tuple[str, str, str], subtracted: tuple[bool, bool, bool], together: list[bool]
 ) -> None:
     """Where nothing had to be subtracted anyhow all of them count."""
     every, same = np.ones(3, dtype=bool), np.zeros(3, dtype=int)
-    use = level_use(every, ~every, ~every, taken_off_rank(taken_off), np.array(subtracted), same, same)
+    use = level_use(every, ~every, ~every, background_source_rank(background_source), np.array(subtracted), same, same)
     assert use.comparable.tolist() == together
-    less = less_along_first(taken_off_rank(taken_off), every, np.array(subtracted))
+    less = less_along_first(background_source_rank(background_source), every, np.array(subtracted))
     assert (~less).tolist() == together
 
 
 def test_references_add_to_what_is_taken_off() -> None:
-    assert [TAKEN_OFF[i + WITH_REFERENCES] for i in range(WITH_REFERENCES)] == [
-        f"references and {name}" for name in TAKEN_OFF[:WITH_REFERENCES]
+    assert [BACKGROUND_SOURCES[i + WITH_REFERENCES] for i in range(WITH_REFERENCES)] == [
+        f"references and {name}" for name in BACKGROUND_SOURCES[:WITH_REFERENCES]
     ]
 
 

@@ -106,6 +106,6 @@ FAULTS: dict[str, tuple[Fault, str]] = {
     "mains hum 9 dB below the channel's level": (_hum, "hum"),
     "level rising by 7 dB": (_trend, "unsteady"),
     "mean wandering by 2.5 times the rms": (_wandering, "drifting-offset"),
-    "one half of the wave bent": (_lopsided, "odd-distribution"),
+    "one half of the wave bent": (_lopsided, "unusual-distribution"),
 }
 """Fault of one channel of pressure, and the reason that must name it."""

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 Row = dict[str, Any]
+RANGE = ("lower_edge_hz", "upper_edge_hz", "lowest_band_hz", "highest_band_hz")
 TERMS_DB = {"calibration: calibrator": 0.2, "random error": 0.15}
 
 
@@ -21,7 +22,12 @@ def budget_rows(
             for row in rows:
                 run = runs[row["run"]]
                 if run["kind"] == "measurement" and run["status"] == "used" and row["quality"] != "unusable":
-                    item = (quantity, row.get("weighting") or "Z", row.get("band_hz"), row["lower_hz"], row["upper_hz"])
+                    item = (
+                        quantity,
+                        row.get("weighting") or "Z",
+                        row.get("band_hz"),
+                        *(row.get(name) for name in RANGE),
+                    )
                     place = (session, run["condition"], row["position"], run["speed_mps"], run["yaw_deg"])
                     cells.setdefault((*place, *item), []).append(row)
     valued = {key: own for key, own in cells.items() if all(row["corrected_level_db"] is not None for row in own)}
@@ -29,13 +35,13 @@ def budget_rows(
 
 
 def _absolute(key: tuple[Any, ...], rows: Sequence[Row]) -> Row:
-    session, condition, position, speed, yaw, quantity, weighting, band, lower, upper = key
+    session, condition, position, speed, yaw, quantity, weighting, band, *ends = key
     level = float(np.mean([row["corrected_level_db"] for row in rows]))
     size = float(np.hypot(*TERMS_DB.values()))
     return {
         "budget": "absolute",
         "comparison": None,
-        "sessions": session,
+        "session_label": session,
         "condition": condition,
         "pairing": None,
         "position": position,
@@ -44,8 +50,7 @@ def _absolute(key: tuple[Any, ...], rows: Sequence[Row]) -> Row:
         "quantity": quantity,
         "weighting": weighting,
         "band_hz": band,
-        "lower_hz": lower,
-        "upper_hz": upper,
+        **dict(zip(RANGE, ends, strict=True)),
         "runs": sorted(row["run"] for row in rows),
         "level_db": level,
         "terms": list(TERMS_DB),
@@ -54,6 +59,6 @@ def _absolute(key: tuple[Any, ...], rows: Sequence[Row]) -> Row:
         "terms_degrees_of_freedom": [None, None],
         "standard_uncertainty_db": size,
         "degrees_of_freedom": None,
-        "low_db": level - 1.96 * size,
-        "high_db": level + 1.96 * size,
+        "lower_db": level - 1.96 * size,
+        "upper_db": level + 1.96 * size,
     }

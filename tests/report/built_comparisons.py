@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from built_budgets import RANGE
 
 from tapeline.jobs.compare.picked_rows import with_picked
 from tapeline.statistics.significance import benjamini_hochberg, student_factor, student_p_value
@@ -62,7 +63,7 @@ def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[R
     in_doubt = session == "may" and position == "P02"
     return {
         "comparison": name,
-        "sessions": session,
+        "session_label": session,
         "reference_session": session,
         "treatment_session": session,
         **pair,
@@ -73,8 +74,7 @@ def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[R
         "weighting": weighting,
         "band_hz": band,
         "midband_hz": reference[0].get("midband_hz"),
-        "lower_hz": reference[0]["lower_hz"],
-        "upper_hz": reference[0]["upper_hz"],
+        **{name: reference[0].get(name) for name in RANGE},
         "reference_level_db": first,
         "treatment_level_db": second,
         "difference_db": difference,
@@ -164,9 +164,9 @@ def ranking_rows(rows: Sequence[Row]) -> list[Row]:
                     "selected_lower_db": level - 0.94,
                     "selected_upper_db": level + 0.76,
                     "share": 0.5 / rank,
-                    "rank_low": max(rank - 1, 1),
-                    "rank_high": rank + 1,
-                    "first_share": 0.6 / rank,
+                    "rank_lower": max(rank - 1, 1),
+                    "rank_upper": rank + 1,
+                    "first_probability": 0.6 / rank,
                     "expected_db": level - 0.05,
                     "next_step": "treat together",
                     "doubtful": False,

@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from built_budgets import RANGE
 
 from tapeline.statistics.control_chart import control_limits
 
@@ -24,14 +25,14 @@ def repeatability_rows(runs: Mapping[str, Row], bands: Levels, overall: Levels) 
         for row in rows:
             if row["corrected_level_db"] is not None:
                 run = runs[row["run"]]
-                band = (row.get("band_hz"), row.get("midband_hz"), row["lower_hz"], row["upper_hz"])
+                band = (row.get("band_hz"), row.get("midband_hz"), *(row.get(name) for name in RANGE))
                 key = (run["condition"], run["speed_mps"], row["position"], row.get("weighting", "Z"), *band)
                 cells.setdefault(key, {}).setdefault(session, []).append(row["corrected_level_db"])
     return [_row(key, cell) for key, cell in cells.items()]
 
 
 def _row(key: tuple[Any, ...], cell: Mapping[str, Sequence[float]]) -> Row:
-    condition, speed, position, weighting, band_hz, midband_hz, lower_hz, upper_hz = key
+    condition, speed, position, weighting, band_hz, midband_hz, *ends = key
     names = [name for name in SESSIONS if name in cell]
     levels = [np.array(cell[name]) for name in names]
     spare = sum(own.size - 1 for own in levels)
@@ -45,13 +46,12 @@ def _row(key: tuple[Any, ...], cell: Mapping[str, Sequence[float]]) -> Row:
         "weighting": weighting,
         "band_hz": band_hz,
         "midband_hz": midband_hz,
-        "lower_hz": lower_hz,
-        "upper_hz": upper_hz,
-        "levels": "nominal",
-        "runs": sum(own.size for own in levels),
+        **dict(zip(RANGE, ends, strict=True)),
+        "level_basis": "nominal",
+        "run_count": sum(own.size for own in levels),
         "bounds": 0,
-        "sessions": len(names),
-        "session_names": names,
+        "session_count": len(names),
+        "sessions": names,
         "within_session_sd_db": within,
         "within_degrees_of_freedom": spare,
         "random_error_db": 0.08,
@@ -68,8 +68,8 @@ def _row(key: tuple[Any, ...], cell: Mapping[str, Sequence[float]]) -> Row:
     return row | {
         "between_session_sd_db": between,
         "reproducibility_sd_db": both,
-        "reproducibility_low_db": 0.5 * both,
-        "reproducibility_high_db": 9.0 * both,
+        "reproducibility_lower_db": 0.5 * both,
+        "reproducibility_upper_db": 9.0 * both,
         "shift_db": shift,
         "shift_of": " > ".join(names),
         "shift_standard_error_db": 0.1,
@@ -90,15 +90,15 @@ def control_rows(runs: Mapping[str, Row], overall: Levels) -> Iterator[Row]:
                 "speed_mps": speed,
                 "yaw_deg": 0.0,
                 "weighting": weighting,
-                "lower_hz": 100.0,
-                "upper_hz": 5000.0,
+                "lowest_band_hz": 100.0,
+                "highest_band_hz": 5000.0,
                 "session": session,
                 "condition": "open",
-                "number": place + 1,
-                "sessions": levels.size,
-                "levels": "nominal",
+                "session_number": place + 1,
+                "session_count": levels.size,
+                "level_basis": "nominal",
                 "level_db": level,
-                "runs": 3,
+                "run_count": 3,
                 "mount": "first" if not place else "kept" if place % 2 else "new",
                 "change_db": float(level - levels[place - 1]) if place else None,
                 "common_change_db": 0.1 if place else None,
@@ -131,7 +131,7 @@ def _test(first: str, second: str, place: int) -> Row:
     failed = changed or ((first, second) == ("a-sealed-01", "a-sealed-02") and place == 4)
     return {
         "lines": 250,
-        "levels": "nominal",
+        "level_basis": "nominal",
         "statistic": 300.0 if failed else 180.0,
         "degrees_of_freedom": 178.0,
         "p_value": 1e-8 if failed else 0.5,

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from built_budgets import RANGE
 
 Row = dict[str, Any]
 REFERENCE_MPS, REFERENCE_DENSITY_KGM3 = 32.0, 1.2
-ITEM = ("weighting", "band_hz", "midband_hz", "lower_hz", "upper_hz")
+ITEM = ("weighting", "band_hz", "midband_hz", *RANGE)
 
 
 def scaling_rows(
@@ -42,10 +43,10 @@ def _row(
         "weighting": values["weighting"] or "Z",
         "reference_speed_mps": REFERENCE_MPS,
         "speeds": len(speeds),
-        "levels": len(used),
+        "level_count": len(used),
     }  # fmt: skip
     if quantity == "overall" and index == 1:
-        return row | {"runs": [], "speeds": 1, "levels": 3, "left_out": ["3 bounds", "1 tonal"]}
+        return row | {"runs": [], "speeds": 1, "level_count": 3, "left_out": ["3 bounds", "1 tonal"]}
     if len(speeds) < 2:
         bounds = len(levels) - len(used)
         return row | {"left_out": [f"{bounds} bounds"] if bounds else ["measured at one speed"]}
@@ -87,7 +88,7 @@ def _line(speed_mps: np.ndarray[Any, Any], level_db: np.ndarray[Any, Any], *, th
         "interval_basis": "lack of fit" if three else "scatter about the line",
         "level_at_reference_db": level,
         "fit_rms_db": 0.21,
-        "lack_of_fit_p": 0.004 if three else None,
+        "lack_of_fit_p_value": 0.004 if three else None,
         **({"speeds": 3} if three else {}),
     }
 
@@ -112,5 +113,7 @@ def collapse_rows(positions: Sequence[str], runs: Mapping[str, Row], bands: Sequ
                 f"{name}_degrees_of_freedom": 20,
             }
         length = {"length_m": 0.008, "length_source": "scaling.length_m", "peak_strouhal": 0.36} if index else {}
-        rows.append(row | {"better": better, "p_value": 0.001, "peak_per_m": 45.0, "speeds": 2, "levels": 36, **length})
+        rows.append(
+            row | {"better": better, "p_value": 0.001, "peak_per_m": 45.0, "speeds": 2, "level_count": 36, **length}
+        )
     return rows

@@ -40,10 +40,10 @@ SAFE_ENDING = "harmless end"
 
 KEPT = frozenset(
     {
-        *("run", "run_a", "run_b", "background_runs", "reference_runs", "treatment_runs", "session", "sessions"),
+        *("run", "run_a", "run_b", "background_runs", "reference_runs", "treatment_runs", "session", "session_label"),
         *("reference_session", "treatment_session", "position", "positions", "condition", "comparison"),
         *("reference", "treatment", "kind", "status", "verdict", "found_verdict", "state", "quality", "calibration"),
-        *("marks", "quantity", "weighting", "finding", "budget"),
+        *("marks", "quantity", "weighting", "finding", "budget", "sessions"),
     }
 )
 """Identifiers, and words of closed lists."""
@@ -51,7 +51,7 @@ KEPT = frozenset(
 PLAIN: Row = {
     "run": "a-open-01",
     "session": "april",
-    "sessions": "april",
+    "session_label": "april",
     "reference_session": "april",
     "treatment_session": "april",
     "position": "P01",

@@ -13,7 +13,7 @@ from tapeline.report.attention_order import order_lines
 from tapeline.report.finished_tables import read_finished
 from tapeline.store import parquet, tables
 
-ITEM = {"quantity": "overall", "weighting": "A", "lower_hz": 100.0, "upper_hz": 5000.0}
+ITEM = {"quantity": "overall", "weighting": "A", "lowest_band_hz": 100.0, "highest_band_hz": 5000.0}
 
 
 def lines(folder: Path, name: str, **row: Any) -> list[Attention]:
@@ -37,7 +37,7 @@ def test_a_reference_drifts_where_all_of_its_interval_matters(
 
 
 @pytest.mark.parametrize(
-    ("verdict", "words", "action"),
+    ("agreement", "words", "action"),
     [
         ("differ", "left and right do not agree as usual: p and q, by +4.0 dB at most", "check cables"),
         ("yaw-or-exchange", "both sides look alike at opposite yaw angles: p and q", "check the sign of the yaw"),
@@ -45,10 +45,10 @@ def test_a_reference_drifts_where_all_of_its_interval_matters(
     ],
 )
 def test_partners_that_do_not_agree_are_told(
-    tmp_path: Path, verdict: str, words: str | None, action: str | None
+    tmp_path: Path, agreement: str, words: str | None, action: str | None
 ) -> None:
     found = lines(
-        tmp_path, "mirror_differences", session="may", condition="open", position="p", mirror="q", verdict=verdict,
+        tmp_path, "mirror_differences", session="may", condition="open", position="p", mirror="q", agreement=agreement,
         difference_db=4.0,
     )  # fmt: skip
     assert len(found) == (words is not None)
@@ -60,7 +60,7 @@ def test_partners_that_do_not_agree_are_told(
 
 def test_a_condition_that_did_not_come_back_is_told(tmp_path: Path) -> None:
     found = lines(
-        tmp_path, "comparisons", comparison="seam", sessions="may", position="p", finding="higher", return_db=1.2,
+        tmp_path, "comparisons", comparison="seam", session_label="may", position="p", finding="higher", return_db=1.2,
         doubtful=True, doubt=["not-returned: +1.2 dB"],
     )  # fmt: skip
     (line,) = found

@@ -68,7 +68,7 @@ def test_the_numbers_are_those_of_the_tables(report: Report) -> None:
     known = {
         (row["position"], row["band_hz"]): row
         for row in report.tables.comparisons
-        if (row["comparison"], row["sessions"], row["quantity"]) == ("whole-seam", "april", "band")
+        if (row["comparison"], row["session_label"], row["quantity"]) == ("whole-seam", "april", "band")
         and abs(row["speed_mps"] - 100 / 3.6) < 0.01
         and row["yaw_deg"] == 0
     }

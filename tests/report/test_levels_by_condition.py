@@ -59,7 +59,7 @@ def test_levels_are_those_of_the_budgets(report: Report, chosen: ChosenRuns) -> 
     valued = [part for own in found.values() for levels in own.values() for part in levels if part.level_db is not None]
     assert len(valued) == len([row for row in means.values() if row["condition"] is not None]) > 0
     assert {round(part.level_db or 0.0, 9) for part in valued} <= {round(row["level_db"], 9) for row in means.values()}
-    assert all((part.low_db or 0.0) < (part.level_db or 0.0) < (part.high_db or 0.0) for part in valued)
+    assert all((part.lower_db or 0.0) < (part.level_db or 0.0) < (part.upper_db or 0.0) for part in valued)
 
 
 def test_a_level_is_a_value_or_a_bound(report: Report, chosen: ChosenRuns) -> None:
@@ -71,9 +71,9 @@ def test_a_level_is_a_value_or_a_bound(report: Report, chosen: ChosenRuns) -> No
 
 def row(run: str, **changed: Any) -> dict[str, Any]:
     """A band level of one run: a bound of 60 dB after flow was taken off."""
-    return {"run": run, "position": "P1", "band_hz": 500.0, "midband_hz": 501.2, "lower_hz": 447.0, "upper_hz": 562.0,
-            "corrected_level_db": None, "upper_bound_db": 60.0, "state": "bound", "taken_off": "flow", "marks": [],
-            "doubt": [], "comparable": True} | changed  # fmt: skip
+    return {"run": run, "position": "P1", "band_hz": 500.0, "midband_hz": 501.2, "lower_edge_hz": 447.0,
+            "upper_edge_hz": 562.0, "corrected_level_db": None, "upper_bound_db": 60.0, "state": "bound",
+            "background_source": "flow", "marks": [], "doubt": [], "comparable": True} | changed  # fmt: skip
 
 
 def test_what_cannot_be_put_together_makes_no_bound() -> None:
@@ -153,7 +153,7 @@ def test_the_table_says_level_interval_and_runs(report: Report, chosen: ChosenRu
                 assert cell.replace("?", "") == f"at most {found.bound_db:.1f}, n {len(found.runs)}"
             else:
                 numbers = [float(value) for value in re.findall(r"-?\d+\.\d", cell)]
-                assert numbers == pytest.approx([found.level_db, found.low_db, found.high_db], abs=0.0501)
+                assert numbers == pytest.approx([found.level_db, found.lower_db, found.upper_db], abs=0.0501)
                 assert cell.endswith(f"n {len(found.runs)}")
 
 

@@ -290,7 +290,7 @@ def test_choice_and_filter_go_together(opened: Opened, report: Report) -> None:
     page.locator("#overall-whole-seam-filter").fill("may")
     overall = [row for row in report.tables.comparisons if row["quantity"] == "overall"]
     rows = [row for row in overall if (row["comparison"], row["position"]) == ("whole-seam", "P03")]
-    kept = sum("may" in row["sessions"] for row in rows)
+    kept = sum("may" in row["session_label"] for row in rows)
     assert 0 < kept < len(rows)
     assert shown_rows(table) == kept
     assert count_of(table).startswith(f"{kept} of ")

@@ -205,7 +205,7 @@ def test_the_messages_say_numbers() -> None:
     assert "Loudest" not in level_map_message(levels[2:], "open")
 
 
-RANGE = {"weighting": "Z", "lower_hz": 100.0, "upper_hz": 5000.0}
+RANGE = {"weighting": "Z", "lowest_band_hz": 100.0, "highest_band_hz": 5000.0}
 
 
 def tables_of(levels: dict[tuple[str, str], tuple[float | None, float | None, str]], **more: Any) -> FinishedTables:
@@ -335,12 +335,12 @@ def test_the_numbers_beside_a_map_are_those_of_the_comparisons(report: Report) -
     (path,) = (report.results / "figures").glob("body-map_whole-seam_*.csv")
     written = {line["position"]: line for line in numbers(path)}
     assert set(written) == {f"P{n:02d}" for n in range(1, 10)}
-    where = ("comparison", "sessions", "speed_mps")
+    where = ("comparison", "session_label", "speed_mps")
     first = written["P01"]
     rows = [
         row
         for row in first_overall(report.campaign, (r for r in report.tables.comparisons if r["quantity"] == "overall"))
-        if (row["comparison"], row["sessions"], f"{row['speed_mps']:.7g}") == tuple(first[name] for name in where)
+        if (row["comparison"], row["session_label"], f"{row['speed_mps']:.7g}") == tuple(first[name] for name in where)
     ]
     assert rows
     assert "runs" not in first

@@ -26,7 +26,7 @@ def row(**changed: Any) -> dict[str, Any]:
     """An overall difference of whole-seam at P01."""
     return {
         "comparison": "whole-seam",
-        "sessions": "april",
+        "session_label": "april",
         "reference_session": "april",
         "treatment_session": "april",
         "reference": "open",
@@ -37,8 +37,8 @@ def row(**changed: Any) -> dict[str, Any]:
         "quantity": "overall",
         "weighting": "A",
         "band_hz": None,
-        "lower_hz": 100.0,
-        "upper_hz": 5000.0,
+        "lowest_band_hz": 100.0,
+        "highest_band_hz": 5000.0,
         "difference_db": -1.3,
         "lower_db": -1.8,
         "upper_db": -0.8,
@@ -153,8 +153,8 @@ def test_three_to_five_findings_whose_numbers_stand_in_the_tables(report: Report
 def test_a_bound_is_an_example_where_there_is_room(tmp_path: Path) -> None:
     write_empty(tmp_path)
     levels = [
-        {"run": "r1", "position": "P01", "weighting": "A", "lower_hz": 100.0, "upper_hz": 5000.0, "state": state,
-         "corrected_level_db": level, "upper_bound_db": bound, "quality": quality}
+        {"run": "r1", "position": "P01", "weighting": "A", "lowest_band_hz": 100.0, "highest_band_hz": 5000.0,
+         "state": state, "corrected_level_db": level, "upper_bound_db": bound, "quality": quality}
         for state, level, bound, quality in [("bound", None, 61.04, "good")]
     ]  # fmt: skip
     levels.append({**levels[0], "position": "P02", "upper_bound_db": 75.0, "quality": "unusable"})
@@ -194,8 +194,8 @@ def overall_level(run: str, **changed: Any) -> dict[str, Any]:
         "run": run,
         "position": "P01",
         "weighting": "A",
-        "lower_hz": 100.0,
-        "upper_hz": 5000.0,
+        "lowest_band_hz": 100.0,
+        "highest_band_hz": 5000.0,
         "lower_edge_hz": 89.1,
         "upper_edge_hz": 5623.4,
         "marks": [],
@@ -237,7 +237,7 @@ def test_a_headline_names_the_range_that_was_summed(tmp_path: Path, changed: dic
 
 @pytest.mark.parametrize("second", ["s05", "s07", None])
 def test_a_sensor_changed_between_the_sides_is_told_beside_the_result(tmp_path: Path, second: str | None) -> None:
-    across = {"treatment_session": "may", "sessions": "april + may"}
+    across = {"treatment_session": "may", "session_label": "april + may"}
     rows = [row(**across), row(position="P02", **across)]
     results = with_comparisons(tmp_path, rows)
     calibration = [

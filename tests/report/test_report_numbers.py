@@ -39,7 +39,7 @@ DOUBT = {False: "", True: ", doubtful: before and after differ by more than the 
 @pytest.mark.parametrize("comparison", ["whole-seam", "front-part"])
 def test_overall_differences(report: Report, comparison: str) -> None:
     rows = [r for r in report.tables.comparisons if r["comparison"] == comparison and r["quantity"] == "overall"]
-    rows.sort(key=lambda r: (r["position"], r["sessions"], r["speed_mps"], r["yaw_deg"], r["weighting"]))
+    rows.sort(key=lambda r: (r["position"], r["session_label"], r["speed_mps"], r["yaw_deg"], r["weighting"]))
     cells = cells_of(report, f"overall-{comparison}")
     assert len(cells) == len(rows) > 10
     for cell, row in zip(cells, rows, strict=True):

@@ -95,7 +95,8 @@ def test_checks_are_drawn_in_decibels_against_the_chart() -> None:
 
 def check(position: str, turn: int, stated: int, *reasons: str, steady: bool = True) -> dict[str, Any]:
     start = 5.0 * turn
-    return {"position": position, "stage": "before", "ring_starts_s": [start], "ring_stops_s": [start + 3.0],
+    return {"position": position, "stage": "before",
+            "application_starts_s": [start], "application_stops_s": [start + 3.0],
             "start_s": start + 0.2 if steady else None, "stop_s": start + 2.8 if steady else None, "duration_s": 30.0,
             "turn": turn, "turn_stated": stated, "reasons": list(reasons)}  # fmt: skip
 

@@ -166,19 +166,19 @@ def test_control_values_outside_need_attention(report: Report) -> None:
 
 def test_sessions_without_a_shared_condition_need_attention() -> None:
     campaign = built_campaign()
-    alone: list[dict[str, Any]] = [{"sessions": 1, "left_out": []}, {"sessions": 1, "left_out": None}]
+    alone: list[dict[str, Any]] = [{"session_count": 1, "left_out": []}, {"session_count": 1, "left_out": None}]
     (line,) = repeat_lines(given(overall=alone), campaign)
     assert "no condition was measured in two sessions" in line.found
-    assert repeat_lines(given(overall=[*alone, {"sessions": 2, "left_out": []}]), campaign) == []
+    assert repeat_lines(given(overall=[*alone, {"session_count": 2, "left_out": []}]), campaign) == []
     assert repeat_lines(given(overall=alone, sessions="a"), campaign) == [], "one session is no fault"
 
 
 def test_a_session_that_is_left_out_is_named_and_not_said_to_be_missing() -> None:
     left_out = ["session a: less background taken off", "run b2: less background taken off"]
     rows: list[dict[str, Any]] = [
-        {"position": "P01", "sessions": 1, "left_out": left_out},
-        {"position": "P02", "sessions": 1, "left_out": ["session a: 2 bounds"]},
-        {"position": "P03", "sessions": 1, "left_out": []},
+        {"position": "P01", "session_count": 1, "left_out": left_out},
+        {"position": "P02", "session_count": 1, "left_out": ["session a: 2 bounds"]},
+        {"position": "P03", "session_count": 1, "left_out": []},
     ]
     (line,) = repeat_lines(given(overall=rows, conditions="xx"), built_campaign())
     assert line.where == "session a"

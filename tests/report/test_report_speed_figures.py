@@ -25,7 +25,7 @@ Row = dict[str, Any]
 FIT: Row = {
     "position": "P01", "condition": "open", "session": "april", "yaw_deg": 0.0, "exponent": 6.0, "exponent_lower": 5.2,
     "exponent_upper": 6.6, "level_at_reference_db": 100.0, "reference_speed_mps": 20.0, "lowest_speed_mps": 20.0,
-    "highest_speed_mps": 40.0, "speeds": 3, "levels": 3, "left_out": [], "length_m": None, "length_source": None,
+    "highest_speed_mps": 40.0, "speeds": 3, "level_count": 3, "left_out": [], "length_m": None, "length_source": None,
 }  # fmt: skip
 
 
@@ -104,7 +104,8 @@ def test_an_exponent_of_a_doubtful_channel_has_a_question_mark() -> None:
 
 def test_the_caption_claims_no_subtraction_where_there_was_none() -> None:
     flow, none = (
-        dataclasses.replace(level("r1", "in the fit", 20.0, 100.0), taken_off=what) for what in ("flow", "nothing")
+        dataclasses.replace(level("r1", "in the fit", 20.0, 100.0), background_source=what)
+        for what in ("flow", "nothing")
     )
     bound = level("r3", "bound", 20.0, 90.0)
     assert taken_off_words([SpeedSeries(FIT, (flow, bound))]) == "Levels of single runs after background subtraction"
@@ -228,7 +229,7 @@ def test_the_mean_line_breaks_where_a_band_is_missing() -> None:
     """Octaves of 250, 500 and 2000 Hz: no line from 500 to 2000 Hz; two runs of a band are one point, their mean."""
 
     def point(hz: float, value: float) -> tuple[SpeedLevel, float, float]:
-        edges = {"lower_hz": hz / 2**0.5, "upper_hz": hz * 2**0.5}
+        edges = {"lower_edge_hz": hz / 2**0.5, "upper_edge_hz": hz * 2**0.5}
         return dataclasses.replace(level("r1", "in the fit", 20.0, value, hz), **edges), hz, value
 
     line = mean_line([point(2000.0, 60.0), point(250.0, 80.0), point(500.0, 70.0), point(500.0, 74.0)])

@@ -33,8 +33,8 @@ ITEM: Row = {
     "quantity": "overall",
     "weighting": "A",
     "band_hz": None,
-    "lower_hz": 100.0,
-    "upper_hz": 5000.0,
+    "lowest_band_hz": 100.0,
+    "highest_band_hz": 5000.0,
 }
 JUDGED: Row = {
     "difference_db": -2.04,
@@ -47,7 +47,7 @@ JUDGED: Row = {
     "family_size": 12,
     "finding": "lower",
 }
-SESSIONS = {"sessions": "april", "reference_session": "april", "treatment_session": "april"}
+SESSIONS = {"session_label": "april", "reference_session": "april", "treatment_session": "april"}
 AREA: Row = (
     ITEM
     | JUDGED

@@ -12,7 +12,7 @@ from tapeline.report.work_first import WorkLine, list_words, opened_words, work_
 CAMPAIGN = built_campaign()
 TAPED = "Seam taped at $5 & $6 a roll"
 CHANGED = {"ranked_by": "change"}
-UNRANKED = {"rank": None, "rank_low": None, "rank_high": None, "share": None, "direction": None}
+UNRANKED = {"rank": None, "rank_lower": None, "rank_upper": None, "share": None, "direction": None}
 
 
 def row(place: int, position: str, band_hz: float = 1000.0, **changed: Any) -> dict[str, Any]:
@@ -21,8 +21,8 @@ def row(place: int, position: str, band_hz: float = 1000.0, **changed: Any) -> d
         "comparison": "whole-seam",
         "place": place,
         "rank": place,
-        "rank_low": place,
-        "rank_high": place,
+        "rank_lower": place,
+        "rank_upper": place,
         "tied_group": None,
         "tied_spots": None,
         "position": position,
@@ -43,7 +43,7 @@ def row(place: int, position: str, band_hz: float = 1000.0, **changed: Any) -> d
 
 
 def tied(place: int, position: str, group: int = 1, spots: int = 2, **changed: Any) -> dict[str, Any]:
-    own = {"tied_group": group, "tied_spots": spots, "rank": 1, "rank_low": 1, "rank_high": 2}
+    own = {"tied_group": group, "tied_spots": spots, "rank": 1, "rank_lower": 1, "rank_upper": 2}
     return row(place, position, **({"finding": "tied", "next_step": "treat together"} | own | changed))
 
 
@@ -105,7 +105,7 @@ def test_tied_bands_of_one_position_are_that_position() -> None:
 
 
 def test_groups_of_the_same_positions_are_one_line() -> None:
-    second = {"group": 2, "band_hz": 500.0, "rank": 3, "rank_low": 3, "rank_high": 4}
+    second = {"group": 2, "band_hz": 500.0, "rank": 3, "rank_lower": 3, "rank_upper": 4}
     (line,) = lines_of(tied(1, "P01"), tied(2, "P02"), tied(3, "P02", **second), tied(4, "P01", **second))
     assert line.where == "P01 and P02, 500 Hz, 1 kHz"
     assert "ranks 1 to 4" in line.reason

@@ -16,13 +16,13 @@ CLEAR = np.array([100.0, 40.0, 15.0, 5.0, 1.0])
 def test_small_errors_leave_the_order_as_measured() -> None:
     found = rank_uncertainty(CLEAR, CLEAR * 0.01, 1000, 0.95)
     assert found.low.tolist() == found.high.tolist() == [1, 2, 3, 4, 5]
-    assert found.first_share[0] == 1.0
+    assert found.first_probability[0] == 1.0
     assert found.expected == pytest.approx(CLEAR, rel=0.1)
 
 
 def test_equal_spots_share_the_first_place() -> None:
     found = rank_uncertainty(np.array([50.0, 50.0, 1.0, 2.0, 0.5, 3.0]), np.full(6, 0.3), 4000, 0.95)
-    assert found.first_share[:2] == pytest.approx([0.5, 0.5], abs=0.05)
+    assert found.first_probability[:2] == pytest.approx([0.5, 0.5], abs=0.05)
     assert (found.low[0], found.high[0]) == (1, 2)
 
 
@@ -33,20 +33,20 @@ def test_a_loud_difference_that_is_all_noise_does_not_come_first() -> None:
     values, errors = np.append(others, 100.0), np.append(others * 0.02, 100.0)
     found = rank_uncertainty(values, errors, 2000, 0.95)
     assert found.expected[-1] < found.expected[:-1].max()
-    assert found.first_share[-1] < 0.5
+    assert found.first_probability[-1] < 0.5
     assert found.high[-1] - found.low[-1] > 20
 
 
 def test_the_same_levels_give_the_same_ranks() -> None:
     first, second = (rank_uncertainty(CLEAR, CLEAR * 0.5, 500, 0.95) for _ in range(2))
-    assert np.array_equal(first.low, second.low) and np.array_equal(first.first_share, second.first_share)
+    assert np.array_equal(first.low, second.low) and np.array_equal(first.first_probability, second.first_probability)
 
 
 def test_contributions_below_zero_are_nothing() -> None:
     found = rank_uncertainty(np.array([-50.0, -3.0, 20.0]), np.array([5.0, 5.0, 1.0]), 1000, 0.95)
     assert found.expected[0] < 1.0
     assert np.all(found.expected >= 0.0)
-    assert found.first_share[2] > 0.95
+    assert found.first_probability[2] > 0.95
 
 
 def test_what_lies_far_below_zero_ranks_last() -> None:
@@ -59,7 +59,7 @@ def test_what_lies_far_below_zero_ranks_last() -> None:
 @pytest.mark.parametrize("values", [[3.0], [0.0], [-1.0]])
 def test_a_single_spot_ranks_first(values: list[float]) -> None:
     found = rank_uncertainty(np.array(values), np.array([1.0]), 200, 0.95)
-    assert (found.low[0], found.high[0], found.first_share[0]) == (1, 1, 1.0)
+    assert (found.low[0], found.high[0], found.first_probability[0]) == (1, 1, 1.0)
 
 
 def without_underflow(power: float) -> float:
@@ -75,7 +75,7 @@ def without_underflow(power: float) -> float:
 def test_any_values_give_ranks_in_range(values: np.ndarray, errors: np.ndarray) -> None:
     found = rank_uncertainty(values, errors, 100, 0.95)
     assert np.all((found.low >= 1) & (found.low <= found.high) & (found.high <= values.size))
-    assert found.first_share.sum() == pytest.approx(1.0)
+    assert found.first_probability.sum() == pytest.approx(1.0)
     assert np.all(np.isfinite(found.expected) & (found.expected >= 0.0))
 
 
@@ -118,10 +118,10 @@ def test_ranks_are_among_the_spots_ranked_alone() -> None:
     found = rank_uncertainty(values, errors, 1000, 0.95, ranked)
     assert found.low.tolist() == found.high.tolist() == [1, 0, 2, 3, 0, 0]
     assert found.group.tolist() == [1, 0, 2, 3, 0, 0]
-    assert found.first_share[0] == 1.0
+    assert found.first_probability[0] == 1.0
     assert np.all(found.expected > 0.0)
     nothing = rank_uncertainty(values, errors, 1000, 0.95, np.zeros(6, dtype=bool))
-    assert not nothing.low.any() and not nothing.first_share.any()
+    assert not nothing.low.any() and not nothing.first_probability.any()
 
 
 def test_changes_count_by_their_size_whatever_their_sign() -> None:

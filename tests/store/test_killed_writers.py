@@ -118,7 +118,7 @@ def test_metadata_names_what_the_table_is_and_is_made_from(tmp_path: Path) -> No
     assert found["tapeline.campaign"] == "roof"
     assert found["tapeline.made_from"] == "abc"
     assert found["tapeline.version"] == __version__
-    assert found["tapeline.key"] == "run,position"
+    assert found["tapeline.key"] == "campaign,run,position"
     assert found["tapeline.states"] == ",".join(tables.STATES)
     with arrow_file.writing(tmp_path / "p.arrow", ["a"], 48_000.0, {"tapeline.run": "r1"}):
         pass

@@ -54,10 +54,10 @@ def test_two_writes_give_the_same_bytes(tmp_path: Path) -> None:
 def test_an_empty_table_keeps_its_schema_units_and_metadata(tmp_path: Path, table: tables.Table) -> None:
     parquet.write_rows(table, tmp_path / "t.parquet", [], **STAMP)
     schema = pq.read_schema(tmp_path / "t.parquet")
-    assert tuple(schema.names) == table.column_names()
+    assert tuple(schema.names) == ("campaign", *table.column_names())
     assert schema.metadata[b"tapeline.schema"] == f"{table.name}/{table.version}".encode()
     assert schema.metadata[b"tapeline.made_from"] == b"d"
-    for column in table.columns:
+    for column in table.stored_columns:
         metadata = schema.field(column.name).metadata
         assert metadata[b"unit"].decode() == column.unit
         assert metadata[b"description"]
@@ -115,6 +115,7 @@ def test_the_lines_of_the_reading_page_give_sessions_as_text(tmp_path: Path, mon
     """Sessions called by numbers, which every reader guesses otherwise; the very lines of docs/reading_tables.md."""
     folder = tmp_path / "results" / "tables"
     monkeypatch.chdir(tmp_path)
+    two_campaigns(tmp_path)
     for session in ("01", "2"):
         for name in ("narrowband", "bands", "band_history", "spectrogram", "cross_spectra"):
             table = {**tables.MADE_ON_REQUEST, "narrowband": tables.NARROWBAND, "bands": tables.BANDS}[name]
@@ -129,15 +130,79 @@ def test_the_lines_of_the_reading_page_give_sessions_as_text(tmp_path: Path, mon
         if language == "sql":
             found = duckdb.sql(lines).to_arrow_table()
             assert set(found["session"].to_pylist()) == {"01", "2"}
+            if "condition" in found.column_names:
+                assert found.num_rows == len(OF_TWO_CAMPAIGNS)
             continue
         script = tmp_path / "lines.py"
         script.write_text(lines, encoding="utf-8")
         space = runpy.run_path(str(script), init_globals=space)
-        for name in ("bands", "spectra", "rows", "gram", "pairs"):
+        for name in ("bands", "spectra", "rows", "gram", "pairs", "joined"):
             if name in space:
                 assert set(space[name]["session"]) == {"01", "2"}, (name, lines)
-    assert len(blocks) == 5
+        if "joined" in space:
+            joined = space.pop("joined")[["campaign", "run", "level_db", "condition"]].to_numpy().tolist()
+            assert sorted(joined) == OF_TWO_CAMPAIGNS
+    assert len(blocks) == 8
     assert len(space["rows"]) == 16
+
+
+OF_TWO_CAMPAIGNS = [
+    ["doors", "r1", 80.0, "open"],
+    ["doors", "r2", 81.0, "taped"],
+    ["roof", "r1", 90.0, "taped"],
+    ["roof", "r2", 91.0, "open"],
+]
+"""Level and condition of runs that are called the same in two campaigns."""
+
+
+def two_campaigns(folder: Path) -> None:
+    """Results of two campaigns side by side, in two sessions each."""
+    for campaign, run, level_db, condition in OF_TWO_CAMPAIGNS:
+        made = folder / campaign / "results" / "tables"
+        stamp = {"campaign": campaign, "digest": "d"}
+        bands = [{"run": run, "position": "p1", "band_hz": 500.0, "level_db": level_db}]
+        session = {"r1": "01", "r2": "2"}[run]
+        parquet.write_rows(tables.BANDS, made / "bands" / f"session={session}" / "part-0.parquet", bands, **stamp)
+        runs = [
+            {"run": run, "session": session, "condition": condition}
+            for name, run, _, condition in OF_TWO_CAMPAIGNS
+            if name == campaign
+        ]
+        parquet.write_rows(tables.RUNS, made / "runs.parquet", runs, **stamp)
+
+
+def test_runs_of_one_name_in_two_campaigns_stay_apart(tmp_path: Path) -> None:
+    two_campaigns(tmp_path)
+    bands, runs = (str(tmp_path / "*/results/tables" / name) for name in ("bands/*/*.parquet", "runs.parquet"))
+    found = duckdb.execute(
+        "SELECT campaign, run, level_db, condition FROM read_parquet($bands) AS bands "
+        "JOIN read_parquet($runs) AS runs USING (campaign, run) ORDER BY campaign, run",
+        {"bands": bands, "runs": runs},
+    ).fetchall()
+    assert [list(row) for row in found] == OF_TWO_CAMPAIGNS
+    frames = (pl.read_parquet(path) for path in (bands, runs))
+    joined = next(frames).join(next(frames), on=["campaign", "run"]).sort("campaign", "run")
+    assert joined.select("campaign", "run", "level_db", "condition").rows() == [tuple(row) for row in OF_TWO_CAMPAIGNS]
+
+
+def test_the_writer_names_the_campaign_in_every_row_and_steps_read_without_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(parquet, "ROW_GROUP_ROWS", 2)
+    rows = [{"run": f"r{n}", "position": "p1", "weighting": "A", "time_s": 0.0} for n in range(5)]
+    whole, parts = tmp_path / "whole.parquet", tmp_path / "parts.parquet"
+    parquet.write_rows(tables.HISTORY, whole, rows, **STAMP)
+    with parquet.writing_parts(tables.HISTORY, parts, **STAMP) as writer:
+        writer.write_rows(rows[:3])
+        writer.write_table(parquet.to_arrow(tables.HISTORY, parquet.rows_to_columns(tables.HISTORY, rows[3:])))
+    for path in (whole, parts):
+        made = pq.read_table(path)
+        assert made.column_names[0] == "campaign"
+        assert made["campaign"].to_pylist() == ["c"] * 5
+        assert not made.schema.field("campaign").nullable
+        assert "RLE_DICTIONARY" in pq.ParquetFile(path).metadata.row_group(0).column(0).encodings
+        for read in (parquet.read(path), parquet.read_where(path, [("run", ">=", "r0")])):
+            assert tuple(read.column_names) == tables.HISTORY.column_names()
 
 
 def test_a_writer_that_fails_leaves_the_old_file(tmp_path: Path) -> None:

@@ -173,7 +173,7 @@ def test_budgets_add_up_to_the_columns_beside_the_levels(finished: CampaignRun) 
     valued = comparisons[comparisons.difference_db.notna()]
     differences = budgets[budgets.budget == "difference"]
     assert len(differences) == len(valued)
-    key = ["comparison", "sessions", "position", "quantity", "lower_hz"]
+    key = ["comparison", "session_label", "position", "quantity", "band_hz", "lowest_band_hz"]
     both = differences.merge(valued, on=key, suffixes=("", "_of_comparison"))
     assert len(both) == len(valued)
     assert both.standard_uncertainty_db.to_numpy() == pytest.approx(both.standard_error_db.to_numpy(), rel=1e-9)

@@ -44,10 +44,10 @@ def test_levels_by_measured_speed_are_those_of_the_speed(finished: CampaignRun) 
     assert len(known) == 3 * 20
     for row in known.itertuples():
         width = row.midband_hz * (10**0.05 - 10**-0.05)
-        spread = 4.343 / np.sqrt(width * row.used_s)
+        spread = 4.343 / np.sqrt(width * row.averaged_s)
         assert row.level_db == pytest.approx(decibels(DENSITY[row.speed_mps] * width), abs=4.5 * spread)
-        assert row.level_low_db < row.level_db < row.level_high_db
-    assert found[found.speed_mps == 26.0].used_s.max() == pytest.approx(4.5, abs=0.25)
+        assert row.level_lower_db < row.level_db < row.level_upper_db
+    assert found[found.speed_mps == 26.0].averaged_s.max() == pytest.approx(4.5, abs=0.25)
 
 
 def test_what_is_left_out_leaves_no_trace(finished: CampaignRun) -> None:
@@ -55,8 +55,8 @@ def test_what_is_left_out_leaves_no_trace(finished: CampaignRun) -> None:
     lines = table(finished, "narrowband").set_index(["run", "position"])
     spiked = 2 * 0.05
     used = road.SECONDS - (road.EVENT_S[1] - road.EVENT_S[0]) - spiked
-    assert lines.loc[("open", "p1"), "used_s"] == pytest.approx(used, abs=0.125), "blocks start every 0.125 s"
-    assert lines.loc[("sealed", "p1"), "used_s"] == pytest.approx(road.SECONDS)
+    assert lines.loc[("open", "p1"), "averaged_s"] == pytest.approx(used, abs=0.125), "blocks start every 0.125 s"
+    assert lines.loc[("sealed", "p1"), "averaged_s"] == pytest.approx(road.SECONDS)
     shares = {20.0: 12.0 - spiked, 26.0: 6.0 - 1.5, 32.0: 6.0}
     mean = sum(DENSITY[speed] * share for speed, share in shares.items()) / used
     for position in ("p1", "p2"):
@@ -115,7 +115,7 @@ def test_comparisons_use_the_common_part_and_say_so(finished: CampaignRun) -> No
     assert said[0].startswith("compared: bands 100 to 4000 Hz; the treatment alone has bands 5000 to 8000 Hz")
     assert "the overall level Z 125 to 8000 Hz does not cover the same bands in all runs" in said[0]
     overall = own[own.quantity == "overall"]
-    assert overall.upper_hz.tolist() == [4000.0]
+    assert overall.highest_band_hz.tolist() == [4000.0]
     narrow = found[(found.position == "p3") & (found.quantity == "overall")].iloc[0]
     assert "the overall level Z 125 to 4000 Hz sums 178 to 3548 Hz alone" in narrow.common_part
     assert overall.difference_db.iloc[0] == pytest.approx(6.0, abs=0.3)

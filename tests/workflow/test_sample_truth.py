@@ -279,7 +279,7 @@ def test_band_levels_of_the_collapse_are_as_many_as_the_table_says(sample: Campa
     assert rows
     for row in rows:
         levels = band_levels(tables, campaign, row)
-        assert len(levels) == row["levels"]
+        assert len(levels) == row["level_count"]
         runs, bands = (sorted({getattr(each, name) for each in levels}) for name in ("run", "midband_hz"))
         level_db = np.full((len(runs), len(bands)), np.nan)
         speed = np.zeros(len(runs))

@@ -23,7 +23,7 @@ class SpeedFit:
 
     `level_db` is the level at the reference speed. The standard errors are those by the stated uncertainties, or by the
     scatter about the line where that is larger; `basis` says what the interval rests on. `rms_db` is that of the
-    residuals, corrected for degrees of freedom; these are `levels` less two. `lack_of_fit_p` needs three speeds.
+    residuals, corrected for degrees of freedom; these are `levels` less two. `lack_of_fit_p_value` needs three speeds.
     """
 
     exponent: Reals
@@ -34,7 +34,7 @@ class SpeedFit:
     level_error_db: Reals
     degrees_of_freedom: Counts
     rms_db: Reals
-    lack_of_fit_p: Reals
+    lack_of_fit_p_value: Reals
     levels: Counts
     speeds: Counts
     basis: NDArray[np.int8]
@@ -108,7 +108,7 @@ def speed_fit(
         level_error_db=where_fitted(error[:, 0]),
         degrees_of_freedom=dof,
         rms_db=where_fitted(rms),
-        lack_of_fit_p=where_fitted(p),
+        lack_of_fit_p_value=where_fitted(p),
         levels=levels,
         speeds=speeds,
         basis=basis,

@@ -58,12 +58,13 @@ def overlapping(lower_hz: Reals, upper_hz: Reals, ranges: Iterable[tuple[float, 
 
 
 def band_limits(
-    bands: Bands, lines: Reals, used_s: float, sample_rate_hz: float, channel: ChannelRange, limits: RangeLimits
+    bands: Bands, lines: Reals, averaged_s: float, sample_rate_hz: float, channel: ChannelRange, limits: RangeLimits
 ) -> dict[str, Flags]:
     """Reasons against each band, by the names in `WHY_ABSENT` and `RESPONSE_UNKNOWN`, as flags (bands,).
 
-    `lines` (bands,) is how many spectral lines each band holds, `used_s` the length of the averaged record. A stated
-    low-pass replaces the fraction of the sample rate. Bands whose midband, exact or nominal, the chart covers are used.
+    `lines` (bands,) is how many spectral lines each band holds, `averaged_s` the length of the averaged record. A
+    stated low-pass replaces the fraction of the sample rate. Bands whose midband, exact or nominal, the chart covers
+    are used.
     """
     share = 0.5 if np.isfinite(channel.low_pass_hz) else limits.highest_fraction_of_rate
     low, high = channel.chart_low_hz, channel.chart_high_hz
@@ -74,7 +75,7 @@ def band_limits(
     return {
         "few-lines": (lines < limits.least_lines - WHOLE_NUMBER_WITHIN_UNITS)
         & (bands.upper_hz <= 0.5 * sample_rate_hz),
-        "short-record": (bands.upper_hz - bands.lower_hz) * used_s < limits.least_bandwidth_time,
+        "short-record": (bands.upper_hz - bands.lower_hz) * averaged_s < limits.least_bandwidth_time,
         "high-pass": bands.lower_hz < HIGH_PASS_CORNERS_RATIO * channel.high_pass_hz,
         "low-pass": bands.upper_hz > channel.low_pass_hz,
         "anti-alias": bands.upper_hz > share * sample_rate_hz,

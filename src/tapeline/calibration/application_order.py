@@ -40,13 +40,13 @@ def order_doubts(calibrated: Sequence[str], stated: Sequence[str]) -> list[Doubt
         if taker is not None:
             words = "the cables or fittings of the two are likely exchanged, or the wrong one was rung"
             sentence = f"position {name}: {taker} was rung when it was due: {words}"
-            doubts.append(Doubt(name, "rung-in-place", sentence, taker))
+            doubts.append(Doubt(name, "calibrator-on-another-channel", sentence, taker))
             if calibrated.count(taker) > 1:
                 again = f"position {taker} was rung again when {name} was due; its own turn counts all the same"
-                doubts.append(Doubt(taker, "rung-twice", again))
+                doubts.append(Doubt(taker, "calibrated-twice", again))
             else:
                 sentence = f"position {taker} was rung when {name} was due: {words}"
-                doubts.append(Doubt(taker, "rung-in-place", sentence, name))
+                doubts.append(Doubt(taker, "calibrator-on-another-channel", sentence, name))
     takers = set(in_place.values())
     for name in dict.fromkeys(turns):
         if stated and name not in stated and name not in takers:
@@ -55,7 +55,9 @@ def order_doubts(calibrated: Sequence[str], stated: Sequence[str]) -> list[Doubt
         times = [index + 1 for index, other in enumerate(turns) if other == name]
         if len(times) > 1 and name not in takers:
             places = " and ".join(map(str, times))
-            doubts.append(Doubt(name, "rung-twice", f"position {name} was rung {len(times)} times (turns {places})"))
+            doubts.append(
+                Doubt(name, "calibrated-twice", f"position {name} was rung {len(times)} times (turns {places})")
+            )
     doubts += _exchanged([name for name in turns if name not in takers], stated)
     return list({(found.position, found.code): found for found in reversed(doubts)}.values())[::-1]
 

@@ -17,7 +17,17 @@ WIDTH = 110
 MOST_CAUSES = 12
 MOST_NAMES = 8
 WORD_KINDS = 3
-FIRST_WORDS = ("finding", "verdict", "status", "state", "contribution_state", "found_verdict", "quality", "calibration")
+FIRST_WORDS = (
+    "finding",
+    "verdict",
+    "status",
+    "state",
+    "contribution_state",
+    "found_verdict",
+    "quality",
+    "calibration",
+    "agreement",
+)
 """Columns of words that people act on, in the order in which they are listed before all others."""
 
 IN_SHORT = (

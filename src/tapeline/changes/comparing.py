@@ -19,6 +19,7 @@ from tapeline.changes.results_folder import ResultsFolder, made_from, reading
 from tapeline.changes.row_words import key_words, value_words
 from tapeline.changes.scales import Tolerance, scale_of
 from tapeline.changes.table_changes import EXAMPLES, Moved, Sink, TableChanges
+from tapeline.store.schema import CAMPAIGN
 
 CHUNK_BYTES = 1 << 20
 
@@ -98,14 +99,14 @@ class _Part:
         self._changed_rows(matched)
 
     def _key(self) -> list[str] | None:
-        """The columns that identify a row; None where the files do not agree on them."""
-        keys = [(schema.metadata or {}).get(b"tapeline.key", b"").decode() for schema in self._schemas]
-        names = [name for name in keys[0].split(",") if name]
+        """The columns that identify a row within a campaign; None where the files do not agree on them."""
+        keys = [_key_of(schema) for schema in self._schemas]
+        names = keys[0]
         known = all(name in schema.names for schema in self._schemas for name in names)
         types = known and all(self._schemas[0].field(n).type == self._schemas[1].field(n).type for n in names)
         if keys[0] == keys[1] and names and types:
             return names
-        self._found.rekeyed = f"{keys[0] or '(not stated)'} -> {keys[1] or '(not stated)'}"
+        self._found.rekeyed = " -> ".join(",".join(key) or "(not stated)" for key in keys)
         return None
 
     def _compare_columns(self) -> None:
@@ -140,7 +141,7 @@ class _Part:
         found.only_new += matched.only_new.size
 
     def _words(self, key: tuple[object, ...]) -> str:
-        names = (self._schemas[0].metadata or {})[b"tapeline.key"].decode().split(",")
+        names = _key_of(self._schemas[0])
         units = [_unit(self._schemas[0], name) for name in names]
         return key_words(self._part, dict(zip(names, key, strict=True)), units)
 
@@ -152,9 +153,10 @@ class _Part:
             lambda pair: self._words(matched.keys.of_old(int(matched.old[pair]))),
         )
         changed = np.zeros(matched.old.size, dtype=bool)
-        keys = set(matched.keys.names)
+        # A folder holds one campaign, and the report names both once: its name is no change of every row.
+        not_compared = {CAMPAIGN.name, *matched.keys.names}
         for name in self._schemas[0].names:
-            if name in self._schemas[1].names and name not in keys and self._same_type(name):
+            if name in self._schemas[1].names and name not in not_compared and self._same_type(name):
                 changed |= self._cells(place, name)
         self._found.changed_rows += int(np.count_nonzero(changed))
 
@@ -212,6 +214,12 @@ class _Part:
             return None
         old, new = (np.stack([reals(self._taken(side, name, rows)) for name in LINE_COLUMNS]) for side in (0, 1))
         return LineGrid(old, new)
+
+
+def _key_of(schema: pa.Schema) -> list[str]:
+    """The columns that a file says identify a row, but for the campaign's name."""
+    stated = (schema.metadata or {}).get(b"tapeline.key", b"").decode().split(",")
+    return [name for name in stated if name not in ("", CAMPAIGN.name)]
 
 
 @dataclass(frozen=True)

@@ -6,18 +6,12 @@ import math
 from collections.abc import Mapping, Sequence
 
 UNIT_WORDS = {"degree": "°"}
-EDGES = ("lower_hz", "upper_hz")
 
 
 def key_words(part: str, key: Mapping[str, object], units: Sequence[str]) -> str:
-    """A key in one line: "april: a05, line-1, 500 Hz". Edges are left out where a band is named."""
+    """A key in one line: "april: a05, line-1, 500 Hz"."""
     session = part.partition("=")[2] or part
-    banded = key.get("band_hz") is not None
-    words = [
-        value_words(value, unit)
-        for (name, value), unit in zip(key.items(), units, strict=True)
-        if value is not None and not (banded and name in EDGES)
-    ]
+    words = [value_words(value, unit) for value, unit in zip(key.values(), units, strict=True) if value is not None]
     return f"{session}: {', '.join(words)}" if session else ", ".join(words)
 
 

@@ -19,8 +19,8 @@ ROUNDING = 1e-9
 SENTENCES = ("sentences", "why")
 """Columns of free sentences that state measured numbers; the columns beside them hold these numbers by themselves."""
 
-FOLLOWING = ("p_value", "_p", "degrees_of_freedom")
-FOLLOWING_NAMES = ("statistic", "first_share")
+FOLLOWING = ("p_value", "degrees_of_freedom")
+FOLLOWING_NAMES = ("statistic", "first_probability")
 """Ends of names, and names, of what only says how sure something is: it moves as soon as any level does."""
 
 _NUMBERS = re.compile(r"(?<![\w.-])[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?(?![\w-])")

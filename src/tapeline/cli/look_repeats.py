@@ -94,7 +94,7 @@ def _levels(campaign: Campaign, session: str, names: list[str]) -> dict[str, dic
         low, high = edges = row["lower_edge_hz"], row["upper_edge_hz"]
         gaps = any(low < band < high for band in row.get("absent_bands_hz") or ())
         doubted = UNUSABLE in (row["quality"], row["calibration"])
-        if row["run"] not in names or (row["lower_hz"], row["upper_hz"]) != wanted or gaps or doubted:
+        if row["run"] not in names or (row["lowest_band_hz"], row["highest_band_hz"]) != wanted or gaps or doubted:
             continue
         own = known.setdefault(row["position"], {})
         before = own.get(row["weighting"], Known(edges, {}))

@@ -22,7 +22,7 @@ def term_columns(terms: Iterable[Term]) -> dict[str, list[Any]]:
 
 def terms_of(row: Mapping[str, Any]) -> tuple[Term, ...]:
     """The terms of a row of the checks table; the fit's degrees of freedom follow from its number of levels."""
-    levels = row["levels"] or 0
+    levels = row["level_count"] or 0
     columns = (row["terms"], row["terms_db"], row["terms_evidence"])
     return tuple(
         Term(name, value, evidence, float(levels - 1) if name == SINE_FIT.name and levels > 1 else math.inf)

@@ -85,7 +85,7 @@ def _odd(position: str, rest_db: float) -> Finding:
     words = f"position {position}: {rest_db:+.1f} dB from what its other runs and the other positions let expect"
     step = round_step(rest_db)
     if step is None:
-        return Finding("odd-level", words)
+        return Finding("outlier-level", words)
     return Finding("gain-step", f"{words}: a range change of {step:g} dB that the tables do not name?")
 
 
@@ -118,7 +118,7 @@ def _in_areas(table: LevelTable, areas: Mapping[str, str], limits: AcrossLimits,
                 words = f"position {position}: {value - middle:+.1f} dB from the other positions of area {area}"
                 for run in table.runs:
                     if (run, position) in table.cells:
-                        found.setdefault((run, position), []).append(Finding("odd-in-area", words))
+                        found.setdefault((run, position), []).append(Finding("outlier-in-area", words))
 
 
 def _at_floor(levels: Sequence[RunLevel], found: Findings) -> None:

@@ -81,11 +81,11 @@ _ALL = (
         "use start_s and stop_s, or repeat the run",
     ),
     Reason("drifting-offset", "doubtful", "the mean wanders", "look for moisture; let the conditioner warm up"),
-    Reason("odd-distribution", "doubtful", "values spread unlike wall pressure", "listen to it; check sensor and tape"),
+    Reason("unusual-distribution", "doubtful", "unusual amplitude distribution", "listen to it; check sensor and tape"),
     Reason("unused-bits", "good", "lower bits are never set", "nothing, if the recorder is known to do so"),
     Reason("coarse-steps", "good", "few converter steps for the signal", "use more gain where the level matters"),
     Reason(
-        "odd-level",
+        "outlier-level",
         "doubtful",
         "one channel is off in this run",
         "check sensor, tape and gain before more runs",
@@ -118,7 +118,9 @@ _ALL = (
         "check which recording belongs to which row",
         of_level=True,
     ),
-    Reason("odd-in-area", "doubtful", "far from the others of its area", "check the sensor; or give it another area"),
+    Reason(
+        "outlier-in-area", "doubtful", "far from the others of its area", "check the sensor; or give it another area"
+    ),
     Reason("at-floor", "doubtful", "no more than without wind", "check sensor and cable", of_level=True),
     Reason("overruled", "good", "somebody set the verdict by hand", "see the overrides table"),
     Reason("no-check-before", "doubtful", "no usable check before the runs", "ring the sensor before the next runs"),
@@ -163,7 +165,10 @@ _ALL = (
     Reason("no-tone", "doubtful", "no calibrator tone was found where one was expected", "check who was rung"),
     Reason("not-listed", "doubtful", "the tone is on a channel that the run table does not list", "check the cables"),
     Reason(
-        "rung-in-place", "doubtful", "another channel was rung than was due", "check cables and fittings of the two"
+        "calibrator-on-another-channel",
+        "doubtful",
+        "the calibrator was on another channel than was due",
+        "check cables and fittings of the two",
     ),
     Reason(
         "swapped", "doubtful", "two channels were rung in each other's place", "check cables and fittings of the two"
@@ -191,17 +196,22 @@ _ALL = (
     Reason("refused-by-hand", "good", "somebody refused the check", "see the overrides table"),
     Reason("counted-by-hand", "good", "somebody lets the check count", "see the overrides table"),
     Reason("doubted-by-hand", "doubtful", "somebody doubts the check", "see the overrides table", of_level=True),
-    Reason("rung-twice", "good", "the channel was rung in two turns", "nothing, if that was meant"),
+    Reason("calibrated-twice", "good", "the calibrator was on the channel in two turns", "nothing, if that was meant"),
     Reason("other-order", "good", "the rings are not in the order of the list", "list the positions as they were rung"),
-    Reason("rings-differ", "doubtful", "two rings of the channel differ", "ring again; look at adapter and fit"),
     Reason(
-        "other-ring-refused",
+        "applications-differ",
+        "doubtful",
+        "two applications of the calibrator to the channel differ",
+        "ring again; look at adapter and fit",
+    ),
+    Reason(
+        "other-application-refused",
         "good",
-        "a longer ring of the channel was refused, a shorter one is used",
+        "a longer application of the calibrator was refused, a shorter one is used",
         "nothing, if the one used was meant",
     ),
     Reason(
-        "leak-or-ring",
+        "leak-or-application",
         "doubtful",
         "an unlisted tone on a sensor of unstated sensitivity",
         "list the position, or state the sensitivity",
@@ -210,7 +220,10 @@ _ALL = (
         "checks-differ", "doubtful", "checks of the same stage differ", "see which ring was bad; ring again if you can"
     ),
     Reason(
-        "rung-together", "doubtful", "two channels carried the tone at once", "ring one at a time; check the routing"
+        "tone-on-two-channels",
+        "doubtful",
+        "two channels carried the tone at once",
+        "ring one at a time; check the routing",
     ),
     Reason(
         "background-tone",
@@ -286,9 +299,9 @@ UNFIT_CHECKS = frozenset(
         "wrong-tone",
         "level-off",
         "leak",
-        "leak-or-ring",
+        "leak-or-application",
         "not-listed",
-        "rung-in-place",
+        "calibrator-on-another-channel",
         "exchanged",
         "refused-by-hand",
     }

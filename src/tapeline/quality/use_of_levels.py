@@ -46,7 +46,7 @@ def level_use(
     usable: Flags,
     doubted: Flags,
     only_background: Flags,
-    taken_off: NDArray[np.integer],
+    background_source: NDArray[np.integer],
     subtracted: Flags,
     cell: Groups,
     item: Groups,
@@ -54,8 +54,8 @@ def level_use(
     """What levels of one session may be used for; all arrays (levels,).
 
     `doubted` says that the level itself is in doubt, `only_background` that all that is doubted is a background that
-    was not taken off. `taken_off` ranks what there was to take off, `subtracted` says that something was. `cell`
-    numbers the repeats of one condition, operating point, position and band, `item` the bands.
+    was not taken off. `background_source` ranks what there was to take off, `subtracted` says that something was.
+    `cell` numbers the repeats of one condition, operating point, position and band, `item` the bands.
 
     What is doubted counts only where nothing sounder does, and so does a run off which less could be taken than off
     others. Neither is pooled; but where no band's repeats of the session are sound, those that lack their background
@@ -63,29 +63,29 @@ def level_use(
     """
     sounder = _any(usable & ~doubted, cell)
     counted = usable & ~(doubted & sounder)
-    comparable = counted & ~less_taken_off(taken_off, counted, subtracted, cell)
+    comparable = counted & ~less_taken_off(background_source, counted, subtracted, cell)
     pooled = comparable & ~doubted
     without = comparable & doubted & only_background & ~_repeated(pooled, cell, item)
     return LevelUse(usable, comparable, pooled | without)
 
 
 def less_taken_off(
-    taken_off: NDArray[np.integer], counted: Flags, subtracted: Flags, group: Groups
+    background_source: NDArray[np.integer], counted: Flags, subtracted: Flags, group: Groups
 ) -> NDArray[np.bool_]:
     """Levels off which less could be taken than off others that are counted in their group, (levels,).
 
     Only in groups where anything was subtracted of what counts: levels far above their background are alike without.
     """
     most = np.full(_size(group), -1, dtype=np.int64)
-    np.maximum.at(most, group[counted], taken_off[counted])
-    return np.asarray((taken_off < most[group]) & _any(counted & subtracted, group))
+    np.maximum.at(most, group[counted], background_source[counted])
+    return np.asarray((background_source < most[group]) & _any(counted & subtracted, group))
 
 
-def less_along_first(taken_off: NDArray[np.integer], counted: Flags, subtracted: Flags) -> NDArray[np.bool_]:
+def less_along_first(background_source: NDArray[np.integer], counted: Flags, subtracted: Flags) -> NDArray[np.bool_]:
     """See `less_taken_off`: arrays of shape (levels, ...), held against each other along the first axis."""
     size = int(np.prod(counted.shape[1:]))
     group = np.broadcast_to(np.arange(size).reshape(counted.shape[1:]), counted.shape).ravel()
-    taken, marked = (np.broadcast_to(each, counted.shape).ravel() for each in (taken_off, subtracted))
+    taken, marked = (np.broadcast_to(each, counted.shape).ravel() for each in (background_source, subtracted))
     return less_taken_off(taken, counted.ravel(), marked, group).reshape(counted.shape)
 
 

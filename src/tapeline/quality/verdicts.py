@@ -36,8 +36,8 @@ class ChannelMeasures:
     frames: int
     bits: int | None
     full_scale: float | None
-    bad_samples: int
-    beyond_samples: int
+    nonfinite_samples: int
+    impossible_samples: int
     standard_deviation: float
     minimum: float
     maximum: float
@@ -53,8 +53,8 @@ class ChannelMeasures:
     trend_db: float
     trend_error_db: float
     reverse_arrangements_z: float
-    own_trend_db: float
-    own_trend_error_db: float
+    relative_trend_db: float
+    relative_trend_error_db: float
     offset_change: float
     hum_db: tuple[float, ...]
     same_as: tuple[str, ...]
@@ -103,12 +103,14 @@ class Finding:
 
 def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     """Reasons to doubt a channel; none means good."""
-    if m.bad_samples:
+    if m.nonfinite_samples:
         words = (
-            "1 sample is no finite number" if m.bad_samples == 1 else f"{m.bad_samples} samples are no finite numbers"
+            "1 sample is no finite number"
+            if m.nonfinite_samples == 1
+            else f"{m.nonfinite_samples} samples are no finite numbers"
         )
         return [Finding("not-finite", f"position {m.position}: {words}")]
-    if m.beyond_samples or not m.rms_pa <= limits.impossible_pa:
+    if m.impossible_samples or not m.rms_pa <= limits.impossible_pa:
         return [Finding("impossible-level", _impossible(m, limits))]
     if m.standard_deviation <= DEAD_CONVERTER_STEPS * m.step or m.rms_pa < limits.dead_level_pa:
         return [Finding("dead", f"position {m.position} shows no signal: {m.rms_pa:.2g} Pa rms")]
@@ -129,9 +131,9 @@ def judge(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
 
 
 def _impossible(m: ChannelMeasures, limits: VerdictLimits) -> str:
-    if m.beyond_samples:
+    if m.impossible_samples:
         most = IMPOSSIBLE_SAMPLE_RATIO * limits.impossible_pa
-        words = "1 sample lies" if m.beyond_samples == 1 else f"{m.beyond_samples} samples lie"
+        words = "1 sample lies" if m.impossible_samples == 1 else f"{m.impossible_samples} samples lie"
         words = f"{words} beyond {most:.3g} Pa"
     else:
         words = f"{m.rms_pa:.3g} Pa rms, more than the {limits.impossible_pa:.3g} Pa that a sound pressure can have"
@@ -246,8 +248,10 @@ def _hum(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
 def _trend(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     minutes = m.frames / m.sample_rate_hz / 60.0
     per_minute = f"({m.trend_db / minutes:+.1f} dB/min)"
-    if abs(m.own_trend_db) >= max(limits.trend_limit_db, TREND_STANDARD_ERRORS * m.own_trend_error_db):
-        words = f"its level changes by {m.own_trend_db:+.1f} dB over the run against the other channels {per_minute}"
+    if abs(m.relative_trend_db) >= max(limits.trend_limit_db, TREND_STANDARD_ERRORS * m.relative_trend_error_db):
+        words = (
+            f"its level changes by {m.relative_trend_db:+.1f} dB over the run against the other channels {per_minute}"
+        )
         return [Finding("unsteady", f"position {m.position}: {words}")]
     if abs(m.trend_db) >= max(WHOLE_TREND_RATIO * limits.trend_limit_db, TREND_STANDARD_ERRORS * m.trend_error_db):
         words = f"its level changes by {m.trend_db:+.1f} dB over the run {per_minute}"
@@ -271,7 +275,7 @@ def _shape(m: ChannelMeasures, limits: VerdictLimits) -> list[Finding]:
     if abs(m.skewness) >= limits.skewness_limit:
         found.append(f"skewness {m.skewness:+.1f}")
     words = "outside what wall pressure shows"
-    return [Finding("odd-distribution", f"position {m.position}: {' and '.join(found)}, {words}")] if found else []
+    return [Finding("unusual-distribution", f"position {m.position}: {' and '.join(found)}, {words}")] if found else []
 
 
 def _resolution(m: ChannelMeasures) -> list[Finding]:

@@ -283,7 +283,9 @@ def _single_runs(tables: FinishedTables) -> list[Attention]:
     for row in filter(is_given, tables.comparisons):
         for side in ("reference", "treatment"):
             if len(row[f"{side}_runs"] or ()) == 1:
-                single.setdefault((row["comparison"], (row[f"{side}_available"] or 1) > 1), set()).add(row["sessions"])
+                single.setdefault((row["comparison"], (row[f"{side}_available"] or 1) > 1), set()).add(
+                    row["session_label"]
+                )
     return [
         Attention(
             "note",

@@ -31,9 +31,9 @@ def without_background(tables: FinishedTables, used_states: list[Row]) -> list[A
     return [_line(*key, runs) for key, runs in sorted(alike.items())]
 
 
-def _line(session: str, taken_off: str, reasons: tuple[str, ...], runs: list[str]) -> Attention:
+def _line(session: str, background_source: str, reasons: tuple[str, ...], runs: list[str]) -> Attention:
     where = f"session {session}, {counted(len(runs), 'run')}: {listed(runs, 4)}"
-    told = "only the wind-off level is subtracted" if taken_off == "electrical" else "nothing is subtracted"
+    told = "only the wind-off level is subtracted" if background_source == "electrical" else "nothing is subtracted"
     if reasons:
         found = f"{told}, because of background runs refused: {'; '.join(reasons[:MOST_REASONS])}"
         action = "record a background run with the same gain, mount, speed and yaw, near in time"

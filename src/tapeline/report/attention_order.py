@@ -44,16 +44,16 @@ def _drifts(tables: FinishedTables, threshold_db: float) -> list[Attention]:
 def _mirrors(tables: FinishedTables) -> list[Attention]:
     found: dict[tuple[str, str], list[Row]] = {}
     for row in tables.overall_rows("mirror_differences"):
-        if row["verdict"] in ACTIONS:
-            found.setdefault((row["session"], row["verdict"]), []).append(row)
+        if row["agreement"] in ACTIONS:
+            found.setdefault((row["session"], row["agreement"]), []).append(row)
     lines = []
-    for (session, verdict), rows in sorted(found.items()):
+    for (session, agreement), rows in sorted(found.items()):
         pairs = sorted({f"{row['position']} and {row['mirror']}" for row in rows})
         words = "left and right do not agree as usual"
-        if verdict == "yaw-or-exchange":
+        if agreement == "yaw-or-exchange":
             words = "both sides look alike at opposite yaw angles"
         found_words = f"{words}: {listed(pairs, MOST_NAMED)}, by {_largest(rows, 'difference_db')}"
-        lines.append(Attention("doubtful", f"session {session}", found_words, ACTIONS[verdict]))
+        lines.append(Attention("doubtful", f"session {session}", found_words, ACTIONS[agreement]))
     return lines
 
 
@@ -62,7 +62,7 @@ def _not_returned(tables: FinishedTables) -> list[Attention]:
     found: dict[tuple[str, str], list[Row]] = {}
     for row in tables.comparisons:
         if row["quantity"] == "overall" and any(code.startswith("not-returned") for code in row["doubt"] or ()):
-            found.setdefault((row["comparison"], row["sessions"]), []).append(row)
+            found.setdefault((row["comparison"], row["session_label"]), []).append(row)
     return [
         Attention(
             "doubtful",

@@ -209,7 +209,7 @@ def _without_bins(tables: FinishedTables, campaign: Campaign) -> list[Attention]
 
 def _without_overall(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     """Overall levels that no run has."""
-    made = {(row["weighting"], row["lower_hz"], row["upper_hz"]) for row in tables.overall}
+    made = {(row["weighting"], row["lowest_band_hz"], row["highest_band_hz"]) for row in tables.overall}
     return [
         Attention(
             "doubtful",

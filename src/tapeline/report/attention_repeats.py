@@ -117,7 +117,7 @@ def _nothing_shared(tables: FinishedTables) -> list[Attention]:
     """Several sessions, of which no two have a condition in common: nothing tells how they differ."""
     sessions = {row["session"] for row in tables.runs if row["kind"] == "measurement" and row["status"] == "used"}
     rows = tables.repeatability("overall") if len(sessions) > 1 else []
-    if not rows or any(row["sessions"] > 1 for row in rows) or any(_sessions_left_out(row) for row in rows):
+    if not rows or any(row["session_count"] > 1 for row in rows) or any(_sessions_left_out(row) for row in rows):
         return []
     shared = measured_twice(tables.runs)
     return [

@@ -16,21 +16,21 @@ from tapeline.report.finished_tables import FinishedTables, Row
 class ConditionLevel:
     """A mean level over `runs` with its absolute interval, or an upper bound; dB, None where it is the other.
 
-    `midband_hz` and the band's edges are those of a band; an overall level has its range of midbands as edges.
+    An overall level has no `midband_hz`, and the edges of the sum as edges.
     """
 
     midband_hz: float | None
-    lower_hz: float
-    upper_hz: float
+    lower_edge_hz: float
+    upper_edge_hz: float
     level_db: float | None
-    low_db: float | None
-    high_db: float | None
+    lower_db: float | None
+    upper_db: float | None
     bound_db: float | None
     runs: tuple[str, ...]
     doubtful: bool
 
 
-EDGES = ("midband_hz", "lower_hz", "upper_hz")
+EDGES = ("midband_hz", "lower_edge_hz", "upper_edge_hz")
 
 Levels = Mapping[str, Mapping[str, Sequence[ConditionLevel]]]
 """Levels by position and condition."""
@@ -62,7 +62,7 @@ def overall_levels(
     means = [
         row
         for row in tables.absolute_levels(chosen.session, chosen.speed_mps, chosen.yaw_deg, "overall")
-        if (row["weighting"], row["lower_hz"], row["upper_hz"]) == same
+        if (row["weighting"], row["lowest_band_hz"], row["highest_band_hz"]) == same
     ]
     rows = {
         name: [
@@ -70,7 +70,7 @@ def overall_levels(
             for row in tables.overall
             if row["session"] == chosen.session
             and row["run"] in own
-            and (row["weighting"], row["lower_hz"], row["upper_hz"]) == same
+            and (row["weighting"], row["lowest_band_hz"], row["highest_band_hz"]) == same
         ]
         for name, own in runs_at(tables, campaign, chosen).items()
     }
@@ -101,7 +101,7 @@ def _level(mean: Row | None, rows: Sequence[Row]) -> ConditionLevel | None:
     value = low = high = bound = None
     if mean is not None and mean["level_db"] is not None:
         runs = tuple(mean["runs"] or ())
-        value, low, high = (mean[name] for name in ("level_db", "low_db", "high_db"))
+        value, low, high = (mean[name] for name in ("level_db", "lower_db", "upper_db"))
     else:
         runs = tuple(sorted(row["run"] for row in together))
         bound = common_bound(together)

@@ -44,7 +44,7 @@ def short_quantity(row: Row, summed: str) -> str:
 
 def place_of(campaign: Campaign, row: Row, word: str = "session ") -> str:
     point = operating_point(row["speed_mps"], row["yaw_deg"], campaign.settings.report.speed_unit)
-    return f"{row['position']}, {point}, {word}{row['sessions']}"
+    return f"{row['position']}, {point}, {word}{row['session_label']}"
 
 
 def conditions_of(campaign: Campaign, row: Row) -> str:

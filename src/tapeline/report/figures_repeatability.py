@@ -73,11 +73,11 @@ def control_figure(panels: Mapping[str, Sequence[Row]], heading: Heading) -> Fig
     figure, every = panel_grid(len(panels), heading, "session, in order of time", "level less centre, dB")
     names: dict[str, None] = {}
     for rows in panels.values():
-        names |= dict.fromkeys(row["session"] for row in sorted(rows, key=lambda row: row["number"]))
+        names |= dict.fromkeys(row["session"] for row in sorted(rows, key=lambda row: row["session_number"]))
     places = {name: place for place, name in enumerate(names)}
     for axes, (position, rows) in zip(every, panels.items(), strict=False):
         axes.set_title(position)
-        _chart(axes, sorted(rows, key=lambda row: row["number"]), places)
+        _chart(axes, sorted(rows, key=lambda row: row["session_number"]), places)
     every[0].set_xlim(-0.5, len(places) - 0.5)
     step = -(-len(places) // MOST_TICKS)
     every[0].xaxis.set_major_locator(FixedLocator(list(range(0, len(places), step))))

@@ -26,7 +26,7 @@ def ring_figure(runs: Mapping[str, Sequence[Row]], positions: Sequence[str], hea
     down = {name: index for index, name in enumerate(positions)}
     length_s = max((row["duration_s"] or 0.0 for rows in runs.values() for row in rows), default=0.0) or 1.0
     for axes, (run, rows) in zip(every, runs.items(), strict=False):
-        rung = [row for row in rows if row["ring_starts_s"]]
+        rung = [row for row in rows if row["application_starts_s"]]
         stage = rows[0]["stage"] if rows else ""
         axes.set_title(f"{run}, {stage}   n = {counted(len(rung), 'channel')} rung of {len(rows)}")
         for row in rows:
@@ -42,9 +42,9 @@ def ring_figure(runs: Mapping[str, Sequence[Row]], positions: Sequence[str], hea
 
 def _draw(axes: Axes, row: Row, y: float, length_s: float) -> None:
     refused = bool(UNFIT_CHECKS.intersection(row["reasons"] or ()))
-    for start, stop in zip(row["ring_starts_s"] or (), row["ring_stops_s"] or (), strict=True):
+    for start, stop in zip(row["application_starts_s"] or (), row["application_stops_s"] or (), strict=True):
         axes.plot([start, stop], [y, y], color=HEARD_COLOUR, linewidth=0.8, solid_capstyle="butt", gid="heard")
-    end = max(row["ring_stops_s"] or (0.0,))
+    end = max(row["application_stops_s"] or (0.0,))
     if row["start_s"] is not None:
         colour = REFUSED_COLOUR if refused else MEASURED_COLOUR
         axes.plot(
@@ -60,7 +60,7 @@ def _draw(axes: Axes, row: Row, y: float, length_s: float) -> None:
     late = end > 0.6 * length_s
     axes.annotate(
         words.strip(),
-        (min(row["ring_starts_s"] or (0.0,)) if late else end, y),
+        (min(row["application_starts_s"] or (0.0,)) if late else end, y),
         xytext=(-2 if late else 2, 0),
         textcoords="offset points",
         ha="right" if late else "left",

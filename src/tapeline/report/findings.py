@@ -131,7 +131,7 @@ def _size_order(row: Row) -> tuple[bool, bool, float, str, str, str, float, floa
         row["lower_db"] is None or row["upper_db"] is None or row["lower_db"] <= 0.0 <= row["upper_db"],
         -abs(row["difference_db"]),
         row["comparison"],
-        row["sessions"],
+        row["session_label"],
         row["position"],
         row["speed_mps"],
         row["yaw_deg"],
@@ -159,7 +159,7 @@ def _narrowest_not_shown(overall: Iterable[Row]) -> Row | None:
     def order(row: Row) -> tuple[bool, bool, int, float, str, str, str, float, float]:
         width = row["upper_db"] - row["lower_db"]
         weighting = WEIGHTING_ORDER.get(row["weighting"], 9)
-        where = (row["comparison"], row["sessions"], row["position"], row["speed_mps"], row["yaw_deg"])
+        where = (row["comparison"], row["session_label"], row["position"], row["speed_mps"], row["yaw_deg"])
         return row["finding"] != "not shown", bool(row["doubtful"]), weighting, width, *where
 
     return min(hidden, key=order, default=None)

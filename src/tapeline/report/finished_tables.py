@@ -22,13 +22,13 @@ BAND_COLUMNS = (
     "position",
     "band_hz",
     "midband_hz",
-    "lower_hz",
-    "upper_hz",
+    "lower_edge_hz",
+    "upper_edge_hz",
     "background_level_db",
     "corrected_level_db",
     "upper_bound_db",
     "state",
-    "taken_off",
+    "background_source",
     "marks",
     "quality",
     "calibration",
@@ -90,7 +90,7 @@ class FinishedTables:
     @cached_property
     def overall_by_place(self) -> dict[tuple[str, str, str, float, float], Row]:
         """The overall levels by run, position, weighting and range asked for."""
-        names = ("run", "position", "weighting", "lower_hz", "upper_hz")
+        names = ("run", "position", "weighting", "lowest_band_hz", "highest_band_hz")
         return {tuple(row[name] for name in names): row for row in self.overall}
 
     def band_rows(self, session: str, runs: Sequence[str], positions: Sequence[str] | None = None) -> list[Row]:
@@ -115,7 +115,7 @@ class FinishedTables:
         counts: list[Row] = []
         for session, table in self.bands.items():
             usable = table.filter(pc.and_(pc.is_valid(table["state"]), pc.not_equal(table["quality"], "unusable")))
-            keys = ["run", "position", "state", "taken_off"]
+            keys = ["run", "position", "state", "background_source"]
             grouped = usable.group_by(keys, use_threads=False).aggregate([("band_hz", "count")])
             counts += [{"session": session, "bands": row.pop("band_hz_count"), **row} for row in grouped.to_pylist()]
         return sorted(counts, key=lambda row: tuple(row[name] or "" for name in ("session", *keys)))
@@ -137,19 +137,19 @@ class FinishedTables:
 
     def spectrogram(self, session: str, runs: Sequence[str], positions: Sequence[str]) -> list[Row]:
         """The spectra against time of some runs and positions of one session; none where they were not asked for."""
-        columns = ["run", "position", "time_s", "length_s", "first_hz", "step_hz", "psd_pa2_per_hz"]
+        columns = ["run", "position", "time_s", "averaged_s", "first_hz", "step_hz", "psd_pa2_per_hz"]
         table = self._part("spectrogram", session, runs, positions, columns)
         rows: list[Row] = [] if table is None else table.to_pylist()
         return rows
 
     def budgets(self, position: str, sessions: str, speed_mps: float, yaw_deg: float) -> list[Row]:
         """The uncertainty budgets of the bands of one position at one operating point."""
-        at = [("position", "==", position), ("sessions", "==", sessions), ("quantity", "==", "band")]
+        at = [("position", "==", position), ("session_label", "==", sessions), ("quantity", "==", "band")]
         return self._campaign_rows("budgets", [*at, ("speed_mps", "==", speed_mps), ("yaw_deg", "==", yaw_deg)])
 
     def absolute_levels(self, session: str, speed_mps: float, yaw_deg: float, quantity: str) -> list[Row]:
         """Mean levels of all conditions and positions at one operating point, with their absolute intervals."""
-        at = [("budget", "==", "absolute"), ("sessions", "==", session), ("quantity", "==", quantity)]
+        at = [("budget", "==", "absolute"), ("session_label", "==", session), ("quantity", "==", quantity)]
         return self._campaign_rows("budgets", [*at, ("speed_mps", "==", speed_mps), ("yaw_deg", "==", yaw_deg)])
 
     @cached_property

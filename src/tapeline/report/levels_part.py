@@ -132,7 +132,17 @@ def _data(panels: Levels, chosen: ChosenRuns) -> FigureData:
         for condition, part in own.items()
         for level in part
     ]
-    names = ("midband_hz", "lower_hz", "upper_hz", "level_db", "low_db", "high_db", "bound_db", "runs", "doubtful")
+    names = (
+        "midband_hz",
+        "lower_edge_hz",
+        "upper_edge_hz",
+        "level_db",
+        "lower_db",
+        "upper_db",
+        "bound_db",
+        "runs",
+        "doubtful",
+    )
     return FigureData(
         {
             "session": [chosen.session] * len(rows),
@@ -181,4 +191,4 @@ def _cell(level: ConditionLevel | None) -> str:
     runs, doubt = f"n {len(level.runs)}", "?" if level.doubtful else ""
     if level.bound_db is not None:
         return f"at most {number(level.bound_db)}{doubt}, {runs}"
-    return f"{number(level.level_db)}{doubt} ({interval(level.low_db, level.high_db)}), {runs}"
+    return f"{number(level.level_db)}{doubt} ({interval(level.lower_db, level.upper_db)}), {runs}"

@@ -73,7 +73,7 @@ def first_overall(campaign: Campaign, rows: Iterable[Row]) -> list[Row]:
     return [
         row
         for row in rows
-        if row["weighting"] == wanted.weighting and (row["lower_hz"], row["upper_hz"]) == wanted.range_hz
+        if row["weighting"] == wanted.weighting and (row["lowest_band_hz"], row["highest_band_hz"]) == wanted.range_hz
     ]
 
 

@@ -114,7 +114,7 @@ def _difference_map(
             comparison=view.comparison,
             reference=view.reference,
             treatment=view.treatment,
-            sessions=view.sessions,
+            session_label=view.sessions,
             speed_mps=view.speed_mps,
             yaw_deg=view.yaw_deg,
             weighting=settings.overall[0].weighting,

@@ -26,8 +26,8 @@ RINGS = (
     "found",
     "start_s",
     "stop_s",
-    "ring_starts_s",
-    "ring_stops_s",
+    "application_starts_s",
+    "application_stops_s",
     "reasons",
 )
 

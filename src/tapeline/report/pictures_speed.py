@@ -21,7 +21,8 @@ from tapeline.report.wording import confidence_words, counted, frequency, interv
 MOST_FIGURES = 4
 MOST_COLLAPSES = 4
 FITTED = (
-    "exponent", "exponent_lower", "exponent_upper", "level_at_reference_db", "reference_speed_mps", "speeds", "levels",
+    "exponent", "exponent_lower", "exponent_upper", "level_at_reference_db", "reference_speed_mps", "speeds",
+    "level_count",
 )  # fmt: skip
 
 
@@ -123,7 +124,7 @@ def _speed_caption(campaign: Campaign, every: Sequence[SpeedSeries], shown: int,
 def taken_off_words(every: Sequence[SpeedSeries]) -> str:
     """Whether background was subtracted from the levels of a figure; from how many of them there was none to take."""
     levels = [level for series in every for level in series.levels if level.part != "bound"]
-    without = sum(level.taken_off == "nothing" for level in levels)
+    without = sum(level.background_source == "nothing" for level in levels)
     if levels and without == len(levels):
         return "Levels of single runs as measured, no background to subtract"
     some = f" ({without} of {len(levels)} as measured, no background to subtract)" if without else ""
@@ -150,13 +151,13 @@ def _yaw_name(row: Row) -> tuple[str, ...]:
 
 def _speed_data(every: Sequence[SpeedSeries]) -> FigureData:
     pairs = [(series.row, level) for series in every for level in series.levels]
-    place = ("position", "condition", "session", "yaw_deg", "weighting", "lower_hz", "upper_hz")
+    place = ("position", "condition", "session", "yaw_deg", "weighting", "lowest_band_hz", "highest_band_hz")
     return FigureData(
         {
             **{name: [row[name] for row, _ in pairs] for name in place},
             "run": [level.run for _, level in pairs],
             "part": [level.part for _, level in pairs],
-            "taken_off": [level.taken_off for _, level in pairs],
+            "background_source": [level.background_source for _, level in pairs],
             "doubtful": [level.doubtful for _, level in pairs],
             "nominal_speed_mps": [level.nominal_mps for _, level in pairs],
             "speed_mps": [level.speed_mps for _, level in pairs],

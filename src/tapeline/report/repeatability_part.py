@@ -25,8 +25,8 @@ from tapeline.statistics.significance import student_factor
 MOST_CHARTS = 6
 WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
 CHARTED = (
-    "position", "speed_mps", "yaw_deg", "weighting", "lower_hz", "upper_hz", "session", "level_db", "runs", "mount",
-    "centre_db", "lower_limit_db", "upper_limit_db", "outside", "trend",
+    "position", "speed_mps", "yaw_deg", "weighting", "lowest_band_hz", "highest_band_hz", "session", "level_db",
+    "run_count", "mount", "centre_db", "lower_limit_db", "upper_limit_db", "outside", "trend",
 )  # fmt: skip
 
 
@@ -67,7 +67,7 @@ def _not_between(overall: Sequence[Row], twice: bool) -> str:
 
 
 def _sentences(campaign: Campaign, overall: Sequence[Row], tests: Sequence[Row], twice: bool) -> list[str]:
-    most = max((row["sessions"] for row in overall), default=0)
+    most = max((row["session_count"] for row in overall), default=0)
     said = []
     if most < 2:
         said.append(_not_between(overall, twice))
@@ -113,7 +113,7 @@ def _usual_sentence(campaign: Campaign, tested: Sequence[Row]) -> str:
 
 def _scatter_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]) -> Picture | None:
     within, between = (band_scatter(rows, f"{name}_session_sd_db") for name in ("within", "between"))
-    sessions = max((row["sessions"] for row in rows), default=0)
+    sessions = max((row["session_count"] for row in rows), default=0)
     titles = ("within sessions, s_r", f"between {counted(sessions, 'session')}, s_L")
     panels = {title: part for title, part in zip(titles, (within, between), strict=True) if part.band_hz.size}
     if not panels:
@@ -150,8 +150,8 @@ def _scatter_data(parts: Mapping[str, BandScatter]) -> FigureData:
 
 def _counts(rows: Sequence[Row]) -> str:
     positions, points = {row["position"] for row in rows}, {(row["speed_mps"], row["yaw_deg"]) for row in rows}
-    sessions = sorted({name for row in rows for name in row["session_names"] or ()})
-    most = max((row["runs"] for row in rows), default=0)
+    sessions = sorted({name for row in rows for name in row["sessions"] or ()})
+    most = max((row["run_count"] for row in rows), default=0)
     return (
         f"{counted(len(positions), 'position')} · {counted(len(points), 'operating point')} · sessions "
         f"{listed(sessions, 8)} · n = {counted(most, 'run')} at most"
@@ -173,7 +173,10 @@ def _control_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]
     charted = [row for row in rows if row["centre_db"] is not None]
     if not charted:
         return None
-    first = min(charted, key=lambda row: (WEIGHTING_ORDER.get(row["weighting"], 9), row["lower_hz"], row["upper_hz"]))
+    first = min(
+        charted,
+        key=lambda row: (WEIGHTING_ORDER.get(row["weighting"], 9), row["lowest_band_hz"], row["highest_band_hz"]),
+    )
     level = [row for row in charted if level_words(row) == level_words(first)]
     point = max(sorted({_point(row) for row in level}), key=lambda at: sum(_point(row) == at for row in level))
     panels: dict[str, list[Row]] = {}
@@ -184,7 +187,7 @@ def _control_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]
     shown = {name: panels[name] for name in chosen}
     words = operating_point(*point, campaign.settings.report.speed_unit)
     reference = campaign.settings.reference_condition
-    sessions = max(row["sessions"] for row in level)
+    sessions = max(row["session_count"] for row in level)
     outside = sorted(name for name, own in panels.items() if any(row["outside"] for row in own))
     judged = f"outside of the limits: {listed(outside) or 'none'}" if sessions > BETWEEN_SESSIONS_KNOWN_SESSIONS else (
         "too few sessions for a value to lie outside of the limits"

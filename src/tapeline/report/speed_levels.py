@@ -18,8 +18,8 @@ Part: TypeAlias = Literal["in the fit", "left out", "no fit", "bound"]
 class SpeedLevel:
     """A run's level (dB) at the speed it achieved, in air of the reference density; `band_hz` None of an overall one.
 
-    `level_db` of a bound is the bound. `midband_hz` and the edges are the exact ones of a band. `taken_off` says what
-    background was subtracted, None where the table does not tell; `doubtful` is the channel's verdict.
+    `level_db` of a bound is the bound. `midband_hz` and the edges are the exact ones of a band. `background_source`
+    says what background was subtracted, None where the table does not tell; `doubtful` is the channel's verdict.
     """
 
     run: str
@@ -29,9 +29,9 @@ class SpeedLevel:
     level_db: float
     band_hz: float | None = None
     midband_hz: float | None = None
-    lower_hz: float | None = None
-    upper_hz: float | None = None
-    taken_off: str | None = None
+    lower_edge_hz: float | None = None
+    upper_edge_hz: float | None = None
+    background_source: str | None = None
     doubtful: bool = False
 
 
@@ -86,7 +86,7 @@ def runs_of(tables: FinishedTables, series: Row) -> tuple[str, ...]:
 
 def overall_series(tables: FinishedTables, campaign: Campaign, rows: Iterable[Row]) -> list[SpeedSeries]:
     """Rows of the table `scaling` on overall levels, each with the levels of its runs."""
-    names = ("position", "weighting", "lower_hz", "upper_hz")
+    names = ("position", "weighting", "lowest_band_hz", "highest_band_hz")
     levels = {(row["run"], *(row[name] for name in names)): row for row in tables.overall}
     made = []
     for row in rows:
@@ -135,9 +135,9 @@ def _speed_levels(
             level_db=value + in_reference_air_db(campaign, run),
             band_hz=fit["band_hz"],
             midband_hz=fit["midband_hz"],
-            lower_hz=fit["lower_hz"] if fit["band_hz"] is not None else None,
-            upper_hz=fit["upper_hz"] if fit["band_hz"] is not None else None,
-            taken_off=level.get("taken_off"),
+            lower_edge_hz=fit["lower_edge_hz"],
+            upper_edge_hz=fit["upper_edge_hz"],
+            background_source=level.get("background_source"),
             doubtful=bool(level["doubt"]),
         )
 

@@ -17,7 +17,7 @@ def summed_words(tables: FinishedTables, row: Row) -> str:
     All runs of a difference sum the same bands, or it would not be there.
     """
     runs = [row["run"]] if "run" in row else [*(row["reference_runs"] or ()), *(row["treatment_runs"] or ())]
-    places = ((run, row["position"], row["weighting"], row["lower_hz"], row["upper_hz"]) for run in runs)
+    places = ((run, row["position"], row["weighting"], row["lowest_band_hz"], row["highest_band_hz"]) for run in runs)
     levels = (tables.overall_by_place.get(place) for place in places)
     return _words(row, next((level for level in levels if level is not None), None))
 
@@ -32,7 +32,7 @@ def narrower_words(tables: FinishedTables, weighting: str, range_hz: Sequence[fl
     """A sentence on the positions where some of the runs sum less than the range asked for; empty without any."""
     found: dict[str, set[str]] = {}
     for level in tables.overall:
-        asked = (level["weighting"], level["lower_hz"], level["upper_hz"])
+        asked = (level["weighting"], level["lowest_band_hz"], level["highest_band_hz"])
         if level["run"] in runs and asked == (weighting, *range_hz) and _is_narrower(level):
             found.setdefault(_words(level, level), set()).add(level["position"])
     return "".join(
@@ -45,7 +45,7 @@ def _is_narrower(level: Row) -> bool:
 
 
 def _words(row: Row, level: Row | None) -> str:
-    asked = f"{frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}"
+    asked = f"{frequency(row['lowest_band_hz'])} to {frequency(row['highest_band_hz'])}"
     if level is None or not _is_narrower(level):
         return asked
     low, high = level["lower_edge_hz"], level["upper_edge_hz"]

@@ -93,7 +93,7 @@ def _ranking_row(row: Row) -> tuple[str, ...]:
     ranked = row["rank"] is not None
     return (
         _count(row["rank"]),
-        f"{row['rank_low']} to {row['rank_high']}" if ranked else NO_VALUE,
+        f"{row['rank_lower']} to {row['rank_upper']}" if ranked else NO_VALUE,
         _count(row["tied_group"]),
         row["position"],
         row["area"] or NO_VALUE,
@@ -101,7 +101,7 @@ def _ranking_row(row: Row) -> tuple[str, ...]:
         number(row["contribution_db"]),
         interval(row["lower_db"], row["upper_db"]),
         percent(row["share"]),
-        percent(row["first_share"]),
+        percent(row["first_probability"]),
         number(row["difference_db"], signed=True),
         ", ".join([row["finding"] or NO_VALUE, *doubt_words(row)]),
         _next_step(row),
@@ -162,14 +162,14 @@ def overall_table(tables: FinishedTables, campaign: Campaign, comparison: str, r
 
 
 def _order(row: Row) -> tuple[str, str, float, float, str]:
-    return row["position"], row["sessions"], row["speed_mps"], row["yaw_deg"], row["weighting"] or ""
+    return row["position"], row["session_label"], row["speed_mps"], row["yaw_deg"], row["weighting"] or ""
 
 
 def _overall_row(tables: FinishedTables, campaign: Campaign, row: Row) -> tuple[str, ...]:
     finding = ": ".join([row["finding"] or NO_VALUE, *([row["why_not"]] if row["why_not"] else [])])
     return (
         row["position"],
-        row["sessions"],
+        row["session_label"],
         operating_point(row["speed_mps"], row["yaw_deg"], campaign.settings.report.speed_unit),
         row["weighting"] or NO_VALUE,
         summed_words(tables, row),

@@ -28,7 +28,14 @@ def scatter_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
     """Scatter of overall levels, a row a condition, operating point and level; medians over the positions."""
     groups: dict[tuple[str, float, float, str, float, float], list[Row]] = {}
     for row in rows:
-        key = (row["condition"], row["speed_mps"], row["yaw_deg"], level_words(row), row["lower_hz"], row["upper_hz"])
+        key = (
+            row["condition"],
+            row["speed_mps"],
+            row["yaw_deg"],
+            level_words(row),
+            row["lowest_band_hz"],
+            row["highest_band_hz"],
+        )
         groups.setdefault(key, []).append(row)
     order = list(campaign.settings.conditions)
     ordered = sorted(groups, key=lambda key: (order.index(key[0]) if key[0] in order else len(order), *key[1:]))
@@ -67,8 +74,8 @@ def _scatter_row(campaign: Campaign, rows: Sequence[Row]) -> tuple[str, ...]:
         operating_point(first["speed_mps"], first["yaw_deg"], campaign.settings.report.speed_unit),
         level_words(first),
         str(len(rows)),
-        _range_of(row["sessions"] for row in rows),
-        _range_of(row["runs"] for row in rows),
+        _range_of(row["session_count"] for row in rows),
+        _range_of(row["run_count"] for row in rows),
         _typical(rows, "within_session_sd_db"),
         _typical(rows, "random_error_db"),
         f"not known: {', '.join(refused)}" if between == NO_VALUE and refused else between,
@@ -110,7 +117,7 @@ def shift_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
 
 
 def _shift_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
-    ends = interval(row["reproducibility_low_db"], row["reproducibility_high_db"], 2)
+    ends = interval(row["reproducibility_lower_db"], row["reproducibility_upper_db"], 2)
     return (
         row["position"],
         row["shift_of"],
@@ -188,7 +195,7 @@ def _unusual_places(rows: Sequence[Row]) -> str:
 
 def level_words(row: Row) -> str:
     """An overall level in words: "A, 100 Hz to 4 kHz"."""
-    return f"{row['weighting'] or 'Z'}, {frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}"
+    return f"{row['weighting'] or 'Z'}, {frequency(row['lowest_band_hz'])} to {frequency(row['highest_band_hz'])}"
 
 
 def chance(p: float | None) -> str:

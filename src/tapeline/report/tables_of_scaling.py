@@ -111,7 +111,11 @@ def asked_rows(tables: FinishedTables, campaign: Campaign) -> list[Row]:
     """The rows of the table `scaling` on the first overall level that the settings name."""
     first = campaign.settings.overall[0]
     asked = (first.weighting, *first.range_hz)
-    return [row for row in tables.overall_scaling if (row["weighting"], row["lower_hz"], row["upper_hz"]) == asked]
+    return [
+        row
+        for row in tables.overall_scaling
+        if (row["weighting"], row["lowest_band_hz"], row["highest_band_hz"]) == asked
+    ]
 
 
 def at_one_speed(row: Row) -> bool:
@@ -146,12 +150,12 @@ def _exponent_row(campaign: Campaign, row: Row, doubt: str) -> tuple[str, ...]:
     return (
         *_place(campaign, row),
         row["weighting"] or NO_VALUE,
-        f"{frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}",
+        f"{frequency(row['lowest_band_hz'])} to {frequency(row['highest_band_hz'])}",
         number(row["exponent"]) + doubt,
         interval(row["exponent_lower"], row["exponent_upper"]),
         BASIS_WORDS.get(row["interval_basis"] or "", NO_VALUE),
         _speeds(campaign, row),
-        str(row["levels"]),
+        str(row["level_count"]),
         number(row["fit_rms_db"], 2),
         _fits(campaign, row),
         _left_out(row),
@@ -189,7 +193,7 @@ def _speeds(campaign: Campaign, row: Row) -> str:
 
 
 def _fits(campaign: Campaign, row: Row) -> str:
-    p = row["lack_of_fit_p"]
+    p = row["lack_of_fit_p_value"]
     if row["exponent"] is None:
         return NO_VALUE
     if p is None:

@@ -45,7 +45,7 @@ def area_table(tables: FinishedTables, campaign: Campaign, comparison: str) -> P
     def cells(row: Row) -> tuple[str, ...]:
         return (
             row["area"],
-            row["sessions"],
+            row["session_label"],
             *_point(campaign, row),
             number(row["reference_level_db"]),
             number(row["treatment_level_db"]),
@@ -111,17 +111,17 @@ def mirror_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
         "difference, dB",
         _interval_head(campaign),
         "finding",
-        "verdict",
+        "agreement",
     )
 
     def cells(row: Row) -> tuple[str, ...]:
         partners_yaw = f"{round(-row['yaw_deg'], 1) + 0.0:g}°"
         which = (row["position"], row["mirror"], partners_yaw, row["condition"], row["session"])
-        return *which, *_point(campaign, row), *_difference(row), row["verdict"] or NO_VALUE
+        return *which, *_point(campaign, row), *_difference(row), row["agreement"] or NO_VALUE
 
     note = (
         "A position less its partner on the other side at the opposite yaw angle; two sensors, so that all their "
-        "uncertainty counts. Verdict: differ where they are further from what the pair usually does than "
+        "uncertainty counts. Agreement: differ where they are further from what the pair usually does than "
         f"{campaign.settings.compare.mirror_limit_db:g} dB; yaw-or-exchange where both sides look alike at both angles."
     )
     return _table("mirror-table", "Left against right", head, rows, cells, frozenset({2, 8, 9}), note)
@@ -235,7 +235,7 @@ def _point(campaign: Campaign, row: Row) -> tuple[str, str, str]:
 
 
 def _range(row: Row) -> tuple[str, str]:
-    return row["weighting"] or NO_VALUE, f"{frequency(row['lower_hz'])} to {frequency(row['upper_hz'])}"
+    return row["weighting"] or NO_VALUE, f"{frequency(row['lowest_band_hz'])} to {frequency(row['highest_band_hz'])}"
 
 
 def _difference(row: Row) -> tuple[str, str, str]:

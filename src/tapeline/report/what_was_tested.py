@@ -136,7 +136,9 @@ def _analysis(tables: FinishedTables, campaign: Campaign) -> str:
 
 def subtracted_runs(tables: FinishedTables) -> frozenset[str]:
     """Runs of which any band level was held against a background in flow, or that have no usable level at all."""
-    held = (row["run"] for row in tables.band_states if row["state"] != "none" and row["taken_off"] != "electrical")
+    held = (
+        row["run"] for row in tables.band_states if row["state"] != "none" and row["background_source"] != "electrical"
+    )
     usable = {row["run"] for row in tables.band_states}
     return frozenset(held) | frozenset(row["run"] for row in tables.used_measurements if row["run"] not in usable)
 

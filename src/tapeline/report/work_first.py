@@ -137,7 +137,7 @@ def _ranked_line(campaign: Campaign, groups: Sequence[Sequence[Row]], place: int
     shares = sum(row["share"] or 0.0 for row in rows)
     kinds = "is shown to change" if change else "is shown as contributed"
     weighted = "" if rows[0]["weighting"] == "Z" else f" {rows[0]['weighting']}-weighted"
-    low, high = min(row["rank_low"] for row in rows), max(row["rank_high"] for row in rows)
+    low, high = min(row["rank_lower"] for row in rows), max(row["rank_upper"] for row in rows)
     parts = [
         listed((_level_words(campaign, spot, alone=len(spots) == 1) for spot in spots), MOST_NAMED),
         f"{percent(shares)} of the{weighted} pressure power that {kinds} at the measured positions",

@@ -35,15 +35,15 @@ AT_ONCE = 500
 class RankUncertainty:
     """Expected contributions and ranks, every field of shape (spots,); rank 1 is the largest.
 
-    `low` and `high` hold the rank at the confidence asked for, `first_share` is the chance of being the largest. They
-    are among the spots ranked, and 0 where a spot is not. `group` numbers what is tied, in the order of the expected
-    contributions, from 1: a group holds its first spot and those after it that cannot be told from it.
+    `low` and `high` hold the rank at the confidence asked for, `first_probability` is the chance of being the largest.
+    They are among the spots ranked, and 0 where a spot is not. `group` numbers what is tied, in the order of the
+    expected contributions, from 1: a group holds its first spot and those after it that cannot be told from it.
     """
 
     expected: Reals
     low: NDArray[np.int64]
     high: NDArray[np.int64]
-    first_share: Reals
+    first_probability: Reals
     group: NDArray[np.int64]
 
 
@@ -66,15 +66,15 @@ def rank_uncertainty(
     thought, chance = _posterior(values, errors, either_way=either_way)
     expected = chance @ thought
     low, high, group = (np.zeros(values.size, dtype=np.int64) for _ in range(3))
-    first_share = np.zeros(values.size)
+    first_probability = np.zeros(values.size)
     if which.size:
         places = _drawn_ranks(thought, chance[which], draws)
         tail = (1.0 - confidence) / 2.0
         low[which], high[which] = np.quantile(places, [tail, 1.0 - tail], axis=0, method="nearest")
-        first_share[which] = np.mean(places == 1, axis=0)
+        first_probability[which] = np.mean(places == 1, axis=0)
         order = which[np.lexsort((-values[which], -expected[which]))]
         group[order] = _groups(chance[order], 1.0 - tail)
-    return RankUncertainty(expected, low, high, first_share, group)
+    return RankUncertainty(expected, low, high, first_probability, group)
 
 
 def _drawn_ranks(thought: Reals, chance: Reals, draws: int) -> NDArray[np.int32]:

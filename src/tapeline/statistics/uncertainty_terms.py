@@ -75,9 +75,9 @@ class UncertaintyTerm:
         return f"{self.column}_uncertainty_db"
 
     @property
-    def own_column(self) -> str:
-        """The column of what each run has of its own."""
-        return f"{self.column}_own_uncertainty_db"
+    def scatter_column(self) -> str:
+        """The column of the part that comes from how much the background scatters, which each run has of its own."""
+        return f"{self.column}_scatter_uncertainty_db"
 
     @property
     def cancels_within_session(self) -> bool:

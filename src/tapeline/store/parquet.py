@@ -13,9 +13,11 @@ import pyarrow.parquet as pq
 
 from tapeline import __version__
 from tapeline.store.file_records import require_as_written, result_file
-from tapeline.store.schema import Table
+from tapeline.store.schema import CAMPAIGN, Table
 
 ROW_GROUP_ROWS = 65_536
+
+CAMPAIGN_FIELD = CAMPAIGN.arrow().with_nullable(False)
 
 
 class SchemaMismatchError(Exception):
@@ -92,21 +94,28 @@ def write_rows(table: Table, path: Path, rows: Iterable[Mapping[str, Any]], *, c
 
 def write_arrow(table: Table, path: Path, content: pa.Table, *, campaign: str, digest: str) -> None:
     """Write an Arrow table that already has the schema and the order."""
-    stamped = content.replace_schema_metadata(metadata_of(table, campaign, digest))
+    stamped = _of_campaign(content, campaign).replace_schema_metadata(metadata_of(table, campaign, digest))
     with result_file(path) as temporary, parquet_writer(table, temporary, stamped.schema) as writer:
         writer.write_table(stamped, row_group_size=ROW_GROUP_ROWS)
+
+
+def _of_campaign(content: pa.Table, campaign: str) -> pa.Table:
+    """The table with the campaign's name as its first column; all row groups share the memory of one."""
+    names = pa.repeat(pa.scalar(campaign), min(content.num_rows, ROW_GROUP_ROWS))
+    starts = range(0, content.num_rows, ROW_GROUP_ROWS)
+    chunks = [names[: content.num_rows - start] for start in starts]
+    return content.add_column(0, CAMPAIGN_FIELD, pa.chunked_array(chunks, type=CAMPAIGN_FIELD.type))
 
 
 class PartWriter:
     """Appends parts of a table too long to be held at once; each part is sorted, the file as a whole is not."""
 
-    def __init__(self, table: Table, writer: pq.ParquetWriter) -> None:
-        self._table, self._writer = table, writer
+    def __init__(self, table: Table, writer: pq.ParquetWriter, campaign: str) -> None:
+        self._table, self._writer, self._campaign = table, writer, campaign
 
     def write(self, columns: Mapping[str, Any]) -> None:
         """One part, as columns; raises SchemaMismatchError as `to_arrow` does."""
-        part = to_arrow(self._table, columns).replace_schema_metadata(self._writer.schema.metadata)
-        self._writer.write_table(part, row_group_size=ROW_GROUP_ROWS)
+        self._write(to_arrow(self._table, columns))
 
     def write_rows(self, rows: Iterable[Mapping[str, Any]]) -> None:
         """One part, as rows; nothing for none."""
@@ -117,22 +126,26 @@ class PartWriter:
     def write_table(self, part: pa.Table) -> None:
         """One part that already has the schema and the order; nothing for no rows."""
         if part.num_rows:
-            self._writer.write_table(part.cast(self._writer.schema), row_group_size=ROW_GROUP_ROWS)
+            self._write(part)
+
+    def _write(self, part: pa.Table) -> None:
+        named = _of_campaign(part, self._campaign).cast(self._writer.schema)
+        self._writer.write_table(named, row_group_size=ROW_GROUP_ROWS)
 
 
 @contextmanager
 def writing_parts(table: Table, path: Path, *, campaign: str, digest: str) -> Iterator[PartWriter]:
     """Open a Parquet file to be written part by part; it takes its name when the block ends without an error."""
-    schema = table.arrow().with_metadata(metadata_of(table, campaign, digest))
+    schema = table.arrow().insert(0, CAMPAIGN_FIELD).with_metadata(metadata_of(table, campaign, digest))
     with result_file(path) as temporary, parquet_writer(table, temporary, schema) as writer:
-        yield PartWriter(table, writer)
+        yield PartWriter(table, writer, campaign)
 
 
 def parquet_writer(table: Table, path: Path, schema: pa.Schema) -> pq.ParquetWriter:
     """A writer with the settings that every file shares; lists of floats are split by byte."""
     split = [f"{column.name}.list.element" for column in table.columns if column.type == "reals"]
     plain = {*split, *(f"{column.name}.list.element" for column in table.columns if column.type == "states")}
-    dictionary = [column.name for column in table.columns if column.type in ("text", "yes_no")]
+    dictionary = [column.name for column in table.stored_columns if column.type in ("text", "yes_no")]
     dictionary += [f"{column.name}.list.element" for column in table.columns if column.type == "texts"]
     return pq.ParquetWriter(
         path,
@@ -160,14 +173,23 @@ def opened(path: Path, **how: Any) -> pq.ParquetFile:
 
 
 def read(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
-    """One file, whole or some columns; raises NotAsWrittenError for one that is not as it was written."""
-    return opened(path).read(columns=list(columns) if columns else None, use_threads=False)
+    """One file, all columns that a step made or some.
+
+    Raises NotAsWrittenError for one that is not as it was written.
+    """
+    file = opened(path)
+    return file.read(columns=list(columns or _made_by_steps(file.schema_arrow)), use_threads=False)
+
+
+def _made_by_steps(schema: pa.Schema) -> list[str]:
+    """All columns but the campaign's name, which is the same in all rows that a step reads."""
+    return [name for name in schema.names if name != CAMPAIGN.name]
 
 
 def read_where(path: Path, filters: Any, columns: Sequence[str] | None = None) -> pa.Table:
-    """The rows of one file that pass the filters, whole or some columns; raises NotAsWrittenError as `read`."""
+    """The rows of one file that pass the filters, columns and errors as `read`."""
     require_as_written(path)
-    wanted = list(columns) if columns else None
+    wanted = list(columns or _made_by_steps(pq.read_schema(path)))
     checked = {"partitioning": None, "use_threads": False, "page_checksum_verification": True}
     return pq.read_table(path, columns=wanted, filters=filters, **checked)
 

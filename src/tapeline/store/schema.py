@@ -45,32 +45,47 @@ class Column:
         return pa.field(self.name, ARROW_TYPES[self.type], nullable=True, metadata=metadata)
 
 
+CAMPAIGN = Column("campaign", "text", "name of the campaign in campaign.yaml")
+"""The first column of every table, filled by the writer: several campaigns can be read as one set."""
+
+
 @dataclass(frozen=True)
 class Table:
     """One table of the output contract.
 
-    `key` names the columns that identify a row; rows are stored sorted by `sort`, which is the key
-    unless another order is stated. `partition` names a column that the folder name carries.
+    `own_key` names the columns that identify a row within its campaign, `columns` all but the campaign's name; rows are
+    stored sorted by `sort`, which is the key unless another order is stated. `partition` names a column that the folder
+    name carries.
     """
 
     name: str
     version: int
     title: str
-    key: tuple[str, ...]
+    own_key: tuple[str, ...]
     columns: tuple[Column, ...]
     sort: tuple[str, ...] = ()
     partition: str | None = None
     notes: tuple[tuple[str, str], ...] = ()
 
+    @property
+    def key(self) -> tuple[str, ...]:
+        """The columns that identify a row among those of several campaigns."""
+        return (CAMPAIGN.name, *self.own_key)
+
+    @property
+    def stored_columns(self) -> tuple[Column, ...]:
+        """The columns of the file."""
+        return (CAMPAIGN, *self.columns)
+
     def arrow(self) -> pa.Schema:
-        """The Arrow schema without file metadata."""
+        """The Arrow schema of what steps make: without the campaign's name and file metadata."""
         return pa.schema([column.arrow() for column in self.columns])
 
     @property
     def order(self) -> tuple[str, ...]:
         """The columns that rows are sorted by."""
-        return self.sort or self.key
+        return self.sort or self.own_key
 
     def column_names(self) -> tuple[str, ...]:
-        """The names of the columns in their order."""
+        """The names of the columns that steps make, in their order."""
         return tuple(column.name for column in self.columns)

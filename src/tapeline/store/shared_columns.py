@@ -41,8 +41,10 @@ ITEM = (
     Column("quantity", "text", "band or overall"),
     Column("weighting", "text", "frequency weighting; Z for bands"),
     Column("band_hz", "real", "nominal midband frequency", "Hz", null="an overall level"),
-    Column("lower_hz", "real", "band edge, or lowest midband of the overall level", "Hz"),
-    Column("upper_hz", "real", "band edge, or highest midband of the overall level", "Hz"),
+    Column("lower_edge_hz", "real", "exact lower edge of the band", "Hz", null="an overall level"),
+    Column("upper_edge_hz", "real", "exact upper edge of the band", "Hz", null="an overall level"),
+    Column("lowest_band_hz", "real", "lowest midband frequency asked for", "Hz", null="a band"),
+    Column("highest_band_hz", "real", "highest midband frequency asked for", "Hz", null="a band"),
 )
 
 ITEM_WITH_MIDBAND = (
@@ -51,4 +53,4 @@ ITEM_WITH_MIDBAND = (
     *ITEM[3:],
 )
 
-ITEM_KEY = ("quantity", "weighting", "band_hz", "lower_hz", "upper_hz")
+ITEM_KEY = ("quantity", "weighting", "band_hz", "lowest_band_hz", "highest_band_hz")

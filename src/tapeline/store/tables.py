@@ -20,6 +20,7 @@ from tapeline.store.tables_of_comparisons import (
     WITHOUT_DIFFERENCE,
 )
 from tapeline.store.tables_of_levels import (
+    BACKGROUND_SOURCES,
     BAND_HISTORY,
     BANDS,
     CONDITIONED_SPECTRA,
@@ -34,7 +35,6 @@ from tapeline.store.tables_of_levels import (
     SPECTRA,
     SPECTROGRAM,
     STATES,
-    TAKEN_OFF,
     WEIGHTING_COLUMNS,
     WITH_REFERENCES,
 )
@@ -46,6 +46,7 @@ __all__ = [
     "ALL",
     "AREAS",
     "AREA_DIFFERENCES",
+    "BACKGROUND_SOURCES",
     "BANDS",
     "BAND_HISTORY",
     "BOTH_BOUNDS",
@@ -82,7 +83,6 @@ __all__ = [
     "SPECTRA",
     "SPECTROGRAM",
     "STATES",
-    "TAKEN_OFF",
     "WEIGHTING_COLUMNS",
     "WITHOUT_DIFFERENCE",
     "WITH_REFERENCES",

@@ -34,7 +34,7 @@ _CONDITION = Column("condition", "text", "treatment condition")
 _SESSION = Column("session", "text", "session")
 COMPARISONS = Table(
     "comparisons",
-    1,
+    2,
     "One row a comparison, session, position, operating point and band or overall level, with the reason where no "
     "difference can be given",
     (
@@ -48,7 +48,9 @@ COMPARISONS = Table(
     ),
     (
         _COMPARISON,
-        Column("sessions", "text", "session, or 'reference + treatment' session where they differ"),
+        Column(
+            "session_label", "text", "session, or both as in 'april + may' where reference and treatment are of two"
+        ),
         Column("reference_session", "text", "session of the reference runs"),
         Column("treatment_session", "text", "session of the treatment runs"),
         Column("reference", "text", "reference condition"),
@@ -57,7 +59,9 @@ COMPARISONS = Table(
         SPEED,
         YAW,
         *ITEM_WITH_MIDBAND,
-        Column("levels", "text", "what is compared: nominal (brought to the nominal speed and air) or as measured"),
+        Column(
+            "level_basis", "text", "what is compared: nominal (brought to the nominal speed and air) or as measured"
+        ),
         Column("reference_level_db", "real", "mean over the reference runs, as measured", DB, null="a bound"),
         Column("treatment_level_db", "real", "mean over the treatment runs, as measured", DB, null="a bound"),
         Column(
@@ -174,12 +178,12 @@ COMPARISONS = Table(
 
 BUDGETS = Table(
     "budgets",
-    1,
+    2,
     "What uncertainty is made of. One row a mean level (absolute) or difference, with its terms, the largest first",
     (
         "budget",
         "comparison",
-        "sessions",
+        "session_label",
         "condition",
         "position",
         "speed_mps",
@@ -189,7 +193,9 @@ BUDGETS = Table(
     (
         Column("budget", "text", "absolute (of a condition's mean level) or difference (of a comparison)"),
         Column("comparison", "text", "name in campaign.yaml", null="an absolute level"),
-        Column("sessions", "text", "session, or 'reference + treatment' session where they differ"),
+        Column(
+            "session_label", "text", "session, or both as in 'april + may' where reference and treatment are of two"
+        ),
         Column("condition", "text", "treatment condition", null="a difference"),
         Column("pairing", "text", "same-session, same-mount or remounted", null="an absolute level"),
         POSITION,
@@ -213,8 +219,8 @@ BUDGETS = Table(
         ),
         Column("standard_uncertainty_db", "real", "root of the sum of the terms' squares", "dB"),
         Column("degrees_of_freedom", "real", "Welch-Satterthwaite", null="infinite"),
-        Column("low_db", "real", "lower end of the interval at the set confidence", "dB"),
-        Column("high_db", "real", "upper end", "dB"),
+        Column("lower_db", "real", "lower end of the interval at the set confidence", "dB"),
+        Column("upper_db", "real", "upper end", "dB"),
     ),
 )
 
@@ -222,7 +228,7 @@ _UNRANKED = "not ranked: not shown, below threshold, reversed, equivalent or in 
 
 RANKING = Table(
     "ranking",
-    2,
+    3,
     "The list of spots and bands to work on first, per comparison. Powers are mean square pressures at the positions "
     "measured: neither what is radiated nor what is heard elsewhere",
     ("comparison", "place"),
@@ -305,13 +311,13 @@ RANKING = Table(
             null=_UNRANKED,
         ),
         Column(
-            "rank_low",
+            "rank_lower",
             "integer",
             "best rank among the spots ranked, lower end of the interval at the set confidence",
             null=_UNRANKED,
         ),
-        Column("rank_high", "integer", "worst rank, upper end", null=_UNRANKED),
-        Column("first_share", "real", "chance that it is the largest of the spots ranked", null=_UNRANKED),
+        Column("rank_upper", "integer", "worst rank, upper end", null=_UNRANKED),
+        Column("first_probability", "real", "chance that it is the largest of the spots ranked", null=_UNRANKED),
         Column(
             "tied_group",
             "integer",
@@ -363,14 +369,14 @@ _JUDGED = (
 )
 
 _SESSIONS = (
-    Column("sessions", "text", "session, or 'reference + treatment' session where they differ"),
+    Column("session_label", "text", "session, or both as in 'april + may' where reference and treatment are of two"),
     Column("reference_session", "text", "session of the reference runs"),
     Column("treatment_session", "text", "session of the treatment runs"),
 )
 
 AREAS = Table(
     "areas",
-    1,
+    2,
     "Energy means over the positions of an area. One row a session, condition, operating point, area and band or "
     "overall level",
     ("session", "condition", "area", "speed_mps", "yaw_deg", *ITEM_KEY),
@@ -400,7 +406,7 @@ AREAS = Table(
 
 AREA_DIFFERENCES = Table(
     "area_differences",
-    1,
+    2,
     "Comparisons of the energy means over areas, over the positions that both sides have",
     ("comparison", "reference_session", "treatment_session", "area", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
@@ -422,7 +428,7 @@ AREA_DIFFERENCES = Table(
 
 MIRROR_DIFFERENCES = Table(
     "mirror_differences",
-    1,
+    2,
     "Left against right: a position at a yaw angle less its partner on the other side at the opposite angle",
     ("session", "condition", "position", "mirror", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
@@ -440,7 +446,7 @@ MIRROR_DIFFERENCES = Table(
         Column("runs", "texts", "runs at the position's angle"),
         Column("mirror_runs", "texts", "runs at the opposite angle"),
         Column(
-            "verdict",
+            "agreement",
             "text",
             "agree, differ (from what the pair usually does, or by more than the limit), or yaw-or-exchange: both "
             "sides look alike at both angles, as with a wrong sign of the yaw angle or two exchanged channels",
@@ -451,7 +457,7 @@ MIRROR_DIFFERENCES = Table(
 
 ADDITIVITY = Table(
     "additivity",
-    1,
+    2,
     "Sum of single treatments against all of them, within a session, by the conditions' `applied` lists",
     ("session", "way", "common", "whole", "position", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
@@ -486,7 +492,7 @@ ADDITIVITY = Table(
 
 REFERENCE_DRIFT = Table(
     "reference_drift",
-    1,
+    2,
     "Steady change of a reference condition over a session, from its repeats at all operating points together",
     ("session", "condition", "position", *ITEM_KEY),
     (
@@ -505,7 +511,7 @@ REFERENCE_DRIFT = Table(
 
 SESSION_MEANS = Table(
     "session_means",
-    1,
+    2,
     "One difference from those within several sessions, weighted by what each is worth, and whether they agree",
     ("comparison", "position", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
@@ -541,7 +547,7 @@ EITHER_BOUND = "either side is a bound or left out by hand"
 
 LINE_DIFFERENCES = Table(
     "line_differences",
-    1,
+    2,
     "One comparison line by line (`compare.lines`), one row a pair of cells and position: equally long lists",
     ("comparison", "reference_session", "treatment_session", "position", "speed_mps", "yaw_deg"),
     (

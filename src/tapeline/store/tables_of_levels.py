@@ -11,7 +11,7 @@ STATES: tuple[str, ...] = ("none", "clear", "corrected", "limited", "bound")
 
 _KINDS = ("nothing", "electrical", "between-speeds", "flow")
 
-TAKEN_OFF: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _KINDS))
+BACKGROUND_SOURCES: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _KINDS))
 """What was taken off a level, in rising order of what it holds."""
 
 WEIGHTING_COLUMNS: dict[str, str] = {"A": "a_weighting_db", "C": "c_weighting_db"}
@@ -29,7 +29,7 @@ NO_SPREAD = "no power at this line, or no number"
 
 SPECTRA = Table(
     "spectra",
-    1,
+    2,
     "As made, run by run: one averaged power spectral density a position, all lines from 0 Hz",
     ("position",),
     (
@@ -45,7 +45,7 @@ SPECTRA = Table(
         Column("effective_averages", "real", "independent averages that the overlapped blocks are worth"),
         Column("noise_bandwidth_lines", "real", "noise bandwidth of the window", "lines"),
         Column("duration_s", "real", "length of the used part", "s"),
-        Column("used_s", "real", "length of what was averaged: the used part less what is left out", "s"),
+        Column("averaged_s", "real", "length of what was averaged: the used part less what is left out", "s"),
         Column(
             "psd_pa2_per_hz", "reals", "one-sided power spectral density, response corrected", "Pa^2/Hz", gap=NO_NUMBER
         ),
@@ -62,7 +62,7 @@ SPECTRA = Table(
 
 NARROWBAND = Table(
     "narrowband",
-    1,
+    2,
     "One row a spectrum: power spectral densities as equally long lists",
     ("run", "position"),
     (
@@ -71,8 +71,8 @@ NARROWBAND = Table(
         Column("first_hz", "real", "frequency of the first line", "Hz"),
         Column("step_hz", "real", "line spacing", "Hz"),
         Column("effective_averages", "real", "independent averages; degrees of freedom are twice as many"),
-        Column("line_low_db", "real", "lower end of a line's within-record interval against its level", "dB"),
-        Column("line_high_db", "real", "upper end of a line's within-record interval against its level", "dB"),
+        Column("line_lower_db", "real", "lower end of a line's within-record interval against its level", "dB"),
+        Column("line_upper_db", "real", "upper end of a line's within-record interval against its level", "dB"),
         Column("psd_pa2_per_hz", "reals", "total, one-sided", "Pa^2/Hz", gap=NO_NUMBER),
         Column(
             "background_psd_pa2_per_hz",
@@ -111,7 +111,7 @@ NARROWBAND = Table(
         Column("state", "states", "index into the list of states in the file's metadata"),
         Column("response_low_hz", "real", "lines below it are response-unknown", "Hz", null="no chart applied"),
         Column("response_high_hz", "real", "lines above it are response-unknown", "Hz", null="no chart applied"),
-        Column("used_s", "real", "length of what was averaged", "s"),
+        Column("averaged_s", "real", "length of what was averaged", "s"),
         Column(
             "relative_spread",
             "reals",
@@ -127,8 +127,8 @@ NARROWBAND = Table(
 
 _LEVELS = (
     Column("level_db", "real", "total level", DB, null="outside the usable range"),
-    Column("level_low_db", "real", "lower end of its within-record interval (random error alone)", DB),
-    Column("level_high_db", "real", "upper end of its within-record interval", DB),
+    Column("level_lower_db", "real", "lower end of its within-record interval (random error alone)", DB),
+    Column("level_upper_db", "real", "upper end of its within-record interval", DB),
     Column("level_pa2", "real", "total mean square", PA2),
     Column(
         "background_level_db",
@@ -150,10 +150,10 @@ _LEVELS = (
     Column("margin_db", "real", "total above all that is taken off", "dB"),
     Column("state", "text", "clear, corrected, limited, bound or none"),
     Column(
-        "taken_off",
+        "background_source",
         "text",
-        "what there was to take off: nothing, electrical (wind off), between-speeds or flow, and references before it; "
-        "where the state is clear it was not taken off",
+        "what there was to subtract: nothing, electrical (wind off), between-speeds or flow, and references before it; "
+        "where the state is clear it was not subtracted",
     ),
     Column(
         "coherent_level_db", "real", "level of what reference sensors explain", DB, null="no references, or nothing"
@@ -162,13 +162,13 @@ _LEVELS = (
         "coherent_pa2", "real", "part of the total that is coherent with reference sensors", PA2, null="no references"
     ),
     Column(
-        "corrected_low_db",
+        "corrected_lower_db",
         "real",
         "lower end of the corrected level's interval: random error of run and background, scatter of the background",
         DB,
         null="a bound, or open",
     ),
-    Column("corrected_high_db", "real", "upper end of that interval", DB, null="a bound"),
+    Column("corrected_upper_db", "real", "upper end of that interval", DB, null="a bound"),
     Column("electrical_level_db", "real", "level with the wind off", DB, null="no wind-off run with the same gain"),
     Column("nominal_level_db", "real", "corrected level brought to the nominal operating point", DB),
     Column(
@@ -182,7 +182,7 @@ _LEVELS = (
 
 
 def _columns_of(term: UncertaintyTerm) -> tuple[Column, ...]:
-    own = (Column(term.own_column, "real", term.own_words, "dB"),) if term.own_words else ()
+    own = (Column(term.scatter_column, "real", term.own_words, "dB"),) if term.own_words else ()
     return (Column(term.uncertainty_column, "real", term.words, "dB"), *own)
 
 
@@ -191,9 +191,13 @@ _UNCERTAINTY = (
     Column("standard_uncertainty_db", "real", "of the corrected level as an absolute one: all of these", "dB"),
     Column("degrees_of_freedom", "real", "of the standard uncertainty (Welch-Satterthwaite)"),
     Column(
-        "absolute_low_db", "real", "lower end of the absolute level's interval, all terms", DB, null="a bound, or open"
+        "absolute_lower_db",
+        "real",
+        "lower end of the absolute level's interval, all terms",
+        DB,
+        null="a bound, or open",
     ),
-    Column("absolute_high_db", "real", "upper end of that interval", DB, null="a bound"),
+    Column("absolute_upper_db", "real", "upper end of that interval", DB, null="a bound"),
 )
 
 _USE = (
@@ -220,7 +224,7 @@ _USE = (
 
 BANDS = Table(
     "bands",
-    1,
+    2,
     "One row a run, position and band",
     ("run", "position", "band_hz"),
     (
@@ -229,8 +233,8 @@ BANDS = Table(
         BAND,
         Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
         Column("nominal_hz", "real", "nominal midband frequency", "Hz"),
-        Column("lower_hz", "real", "exact lower edge", "Hz"),
-        Column("upper_hz", "real", "exact upper edge", "Hz"),
+        Column("lower_edge_hz", "real", "exact lower edge", "Hz"),
+        Column("upper_edge_hz", "real", "exact upper edge", "Hz"),
         *_LEVELS,
         *_UNCERTAINTY,
         Column("lines", "real", "spectral lines in the band"),
@@ -271,15 +275,15 @@ BANDS = Table(
 
 OVERALL = Table(
     "overall",
-    1,
+    2,
     "One row a run, position, weighting and range: sums over the bands of the range",
-    ("run", "position", "weighting", "lower_hz", "upper_hz"),
+    ("run", "position", "weighting", "lowest_band_hz", "highest_band_hz"),
     (
         RUN,
         POSITION,
         Column("weighting", "text", "frequency weighting A, C or Z"),
-        Column("lower_hz", "real", "lowest midband frequency asked for", "Hz"),
-        Column("upper_hz", "real", "highest midband frequency asked for", "Hz"),
+        Column("lowest_band_hz", "real", "lowest midband frequency asked for", "Hz"),
+        Column("highest_band_hz", "real", "highest midband frequency asked for", "Hz"),
         Column("lower_edge_hz", "real", "exact lower edge of the sum", "Hz"),
         Column("upper_edge_hz", "real", "exact upper edge of the sum", "Hz"),
         Column(
@@ -321,7 +325,7 @@ OVERALL = Table(
 
 HISTORY = Table(
     "history",
-    1,
+    2,
     "One row a run, position, weighting and interval: level against time",
     ("run", "position", "weighting", "time_s"),
     (
@@ -365,7 +369,7 @@ HISTORY = Table(
 
 BAND_HISTORY = Table(
     "band_history",
-    1,
+    2,
     "On request. One row a run, position and band: levels against time by filters in the time domain, as lists",
     ("run", "position", "band_hz"),
     (
@@ -387,14 +391,14 @@ BAND_HISTORY = Table(
 
 SPECTROGRAM = Table(
     "spectrogram",
-    1,
+    2,
     "On request. One row a run, position and time: a power spectral density averaged over a short while",
     ("run", "position", "time_s"),
     (
         RUN,
         POSITION,
         Column("time_s", "real", "middle of what was averaged, from the start of the used part", "s"),
-        Column("length_s", "real", "length of what was averaged", "s"),
+        Column("averaged_s", "real", "length of what was averaged", "s"),
         Column("first_hz", "real", "frequency of the first line", "Hz"),
         Column("step_hz", "real", "line spacing", "Hz"),
         Column(
@@ -406,7 +410,7 @@ SPECTROGRAM = Table(
 
 CROSS_SPECTRA = Table(
     "cross_spectra",
-    1,
+    2,
     "On request. One row a run and pair of positions: cross-spectral density and coherence as equally long lists",
     ("run", "position", "other_position"),
     (
@@ -443,7 +447,7 @@ CROSS_SPECTRA = Table(
 
 CONDITIONED_SPECTRA = Table(
     "conditioned_spectra",
-    1,
+    2,
     "Where settings name reference sensors. One row a run and other position: what the references do not explain, as "
     "equally long lists",
     ("run", "position"),
@@ -491,12 +495,12 @@ _FLOW = (
     Column("mean_yaw_deg", "real", "mean of the readings in the bin's segments", "degree"),
     Column("segments", "integer", "segments in the bin"),
     Column("segment_s", "real", "length of a segment", "s"),
-    Column("used_s", "real", "length of the bin's segments less what is left out", "s"),
+    Column("averaged_s", "real", "length of the bin's segments less what is left out", "s"),
 )
 
 FLOW_SPECTRA = Table(
     "flow_spectra",
-    1,
+    2,
     "As made, run by run: one averaged power spectral density a position and bin of measured speed and yaw",
     ("position", "speed_mps", "yaw_deg"),
     (
@@ -513,7 +517,7 @@ FLOW_SPECTRA = Table(
 
 FLOW_BINS = Table(
     "flow_bins",
-    1,
+    2,
     "Where runs have a flow series. One row a run, position, bin of measured speed and yaw, and band; no background is "
     "subtracted",
     ("run", "position", "speed_mps", "yaw_deg", "band_hz"),
@@ -525,8 +529,8 @@ FLOW_BINS = Table(
         Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
         Column("level_db", "real", "level over the bin's blocks", DB, null="see marks"),
         Column("level_pa2", "real", "the same as mean square", PA2, null="see marks"),
-        Column("level_low_db", "real", "lower end of the within-record interval: random error alone", DB),
-        Column("level_high_db", "real", "upper end", DB),
+        Column("level_lower_db", "real", "lower end of the within-record interval: random error alone", DB),
+        Column("level_upper_db", "real", "upper end", DB),
         Column("degrees_of_freedom", "real", "of the level"),
         Column("marks", "texts", "as in the table bands"),
         Column("quality", "text", "verdict of the channel in this run"),

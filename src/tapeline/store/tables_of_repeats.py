@@ -27,7 +27,7 @@ _USED = (
 
 SCALING = Table(
     "scaling",
-    1,
+    2,
     "One row a condition, session, position, yaw and band or overall level measured at several speeds: the exponent of "
     "speed; of what was measured at one speed the overall levels alone, without an exponent",
     ("condition", "session", "position", "yaw_deg", *ITEM_KEY),
@@ -56,14 +56,14 @@ SCALING = Table(
         Column("level_at_reference_error_db", "real", "its standard error, without what all levels share", "dB"),
         Column("fit_rms_db", "real", "rms of the residuals, degrees of freedom counted", "dB", null="two levels"),
         Column(
-            "lack_of_fit_p",
+            "lack_of_fit_p_value",
             "real",
             "how likely so much lack of fit is were the line right: F test against repeats, else chi-square against "
             "the stated uncertainty",
             null="two speeds: nothing tells whether a line fits",
         ),
         Column("speeds", "integer", "nominal speeds; an exponent of two is weak"),
-        Column("levels", "integer", "levels in the fit"),
+        Column("level_count", "integer", "levels in the fit"),
         *_RANGE_OF_SPEED,
         *_USED,
     ),
@@ -71,7 +71,7 @@ SCALING = Table(
 
 COLLAPSE = Table(
     "collapse",
-    1,
+    2,
     "One row a condition, session, position and yaw: do band spectra of several speeds fall together over Strouhal "
     "number or over frequency",
     ("condition", "session", "position", "yaw_deg"),
@@ -110,7 +110,7 @@ COLLAPSE = Table(
         Column("lowest_band_hz", "real", "the lowest of them, nominal", "Hz"),
         Column("highest_band_hz", "real", "the highest of them, nominal", "Hz"),
         Column("speeds", "integer", "nominal speeds"),
-        Column("levels", "integer", "levels in the fits"),
+        Column("level_count", "integer", "levels in the fits"),
         *_RANGE_OF_SPEED,
         *_USED,
     ),
@@ -118,7 +118,7 @@ COLLAPSE = Table(
 
 REPEATABILITY = Table(
     "repeatability",
-    1,
+    2,
     "One row a condition, operating point, position and band or overall level: scatter within and between sessions",
     (
         "condition",
@@ -133,11 +133,13 @@ REPEATABILITY = Table(
         SPEED,
         YAW,
         *ITEM_WITH_MIDBAND,
-        Column("levels", "text", "nominal: brought to the nominal speed and air; as measured: a run has no correction"),
-        Column("runs", "integer", "runs with a level"),
+        Column(
+            "level_basis", "text", "nominal: brought to the nominal speed and air; as measured: a run has no correction"
+        ),
+        Column("run_count", "integer", "runs with a level"),
         Column("bounds", "integer", "runs that are bounds; their sessions do not count here"),
-        Column("sessions", "integer", "sessions with a level"),
-        Column("session_names", "texts", "these sessions, in order of time"),
+        Column("session_count", "integer", "sessions with a level"),
+        Column("sessions", "texts", "these sessions, in order of time"),
         Column("session_runs", "integers", "runs of each"),
         Column("session_mean_db", "reals", "mean level of each", DB),
         Column("session_sd_db", "reals", "standard deviation of each one's runs", "dB", gap="a single run"),
@@ -156,13 +158,13 @@ REPEATABILITY = Table(
         Column("within_session_sd_db", "real", "s_r, repeatability", "dB", null="no repeats"),
         Column("within_degrees_of_freedom", "integer", "runs less sessions"),
         Column(
-            "within_session_low_db",
+            "within_session_lower_db",
             "real",
             "lower end of the interval of s_r at the set confidence (chi-square)",
             "dB",
             null="no repeats",
         ),
-        Column("within_session_high_db", "real", "upper end", "dB", null="no repeats"),
+        Column("within_session_upper_db", "real", "upper end", "dB", null="no repeats"),
         Column(
             "random_error_db", "real", "rms random uncertainty of the runs: s_r much above it has another cause", "dB"
         ),
@@ -177,8 +179,8 @@ REPEATABILITY = Table(
         ),
         Column("reproducibility_sd_db", "real", "s_R, of a run in any session", "dB", null="one session"),
         Column("reproducibility_degrees_of_freedom", "real", "Satterthwaite"),
-        Column("reproducibility_low_db", "real", "lower end of the interval of s_R at the set confidence", "dB"),
-        Column("reproducibility_high_db", "real", "upper end: what to plan with", "dB"),
+        Column("reproducibility_lower_db", "real", "lower end of the interval of s_R at the set confidence", "dB"),
+        Column("reproducibility_upper_db", "real", "upper end: what to plan with", "dB"),
         Column(
             "cochran", "text", "session whose repeats scatter most, as 'may: outlier' or 'may: straggler'", null="none"
         ),
@@ -212,23 +214,25 @@ REPEATABILITY = Table(
 
 CONTROL_VALUES = Table(
     "control_values",
-    1,
+    2,
     "Control chart of the reference condition. One row a position, operating point, overall level and session",
-    ("position", "speed_mps", "yaw_deg", "weighting", "lower_hz", "upper_hz", "session"),
+    ("position", "speed_mps", "yaw_deg", "weighting", "lowest_band_hz", "highest_band_hz", "session"),
     (
         POSITION,
         SPEED,
         YAW,
         Column("weighting", "text", "frequency weighting"),
-        Column("lower_hz", "real", "lowest midband of the overall level", "Hz"),
-        Column("upper_hz", "real", "highest midband of the overall level", "Hz"),
+        Column("lowest_band_hz", "real", "lowest midband of the overall level", "Hz"),
+        Column("highest_band_hz", "real", "highest midband of the overall level", "Hz"),
         SESSION,
         Column("condition", "text", "the reference condition"),
-        Column("number", "integer", "place of the session in order of time, from 1, among those with a level here"),
-        Column("sessions", "integer", "how many these are: limits of fewer than five values hold all of them"),
-        Column("levels", "text", "as in the table repeatability"),
+        Column(
+            "session_number", "integer", "place of the session in order of time, from 1, among those with a level here"
+        ),
+        Column("session_count", "integer", "how many these are: limits of fewer than five values hold all of them"),
+        Column("level_basis", "text", "as in the table repeatability"),
         Column("level_db", "real", "mean over the session's runs", DB),
-        Column("runs", "integer", "runs in it"),
+        Column("run_count", "integer", "runs in it"),
         Column("mount", "text", "first, kept, new, or not stated: against the session before"),
         Column("change_db", "real", "against the session before", "dB", null="the first"),
         Column(
@@ -251,7 +255,7 @@ TOO_FEW_OTHERS = "not tested, or too few other repeats"
 
 REPEAT_TESTS = Table(
     "repeat_tests",
-    1,
+    2,
     "One row a pair of repeats and position: are the two spectra the same",
     ("session", "condition", "speed_mps", "yaw_deg", "position", "run_a", "run_b"),
     (
@@ -263,7 +267,7 @@ REPEAT_TESTS = Table(
         Column("run_a", "text", "the earlier run"),
         Column("run_b", "text", "the later run"),
         Column("lines", "integer", "spectral lines held against each other"),
-        Column("levels", "text", "as in the table repeatability"),
+        Column("level_basis", "text", "as in the table repeatability"),
         Column("statistic", "real", "squared log ratios over their variance, scaled for what lines share"),
         Column("degrees_of_freedom", "real", "lines, scaled likewise"),
         Column("p_value", "real", "chi-square: chance of so much difference by random error alone"),
@@ -276,9 +280,9 @@ REPEAT_TESTS = Table(
         Column("changed", "yes_no", "not the same, and excess_db reaches the setting", null="not tested"),
         Column("not_tested", "text", "why there is no test: other lines, or too few lines", null="tested"),
         Column(
-            "others",
+            "independent_differences",
             "integer",
-            "independent differences between sound repeats of the campaign that share no run with the pair; fewer than "
+            "how many there are between sound repeats of the campaign that share no run with the pair; fewer than "
             "6 tell no scatter",
             null="not tested",
         ),

@@ -7,7 +7,7 @@ from tapeline.store.shared_columns import DB, POSITION, REASONS, RUN, SESSION, T
 
 RUNS = Table(
     "runs",
-    1,
+    2,
     "One row a recording: the run table with its defaults filled in and what the recording held",
     ("run",),
     (
@@ -46,7 +46,7 @@ RUNS = Table(
         Column(
             "background_runs",
             "texts",
-            "background runs chosen for this one; `taken_off` of the levels says where they were subtracted",
+            "background runs chosen for this one; `background_source` of the levels says where they were subtracted",
         ),
         Column(
             "background_kind",
@@ -60,7 +60,7 @@ RUNS = Table(
 
 POSITIONS = Table(
     "positions",
-    1,
+    2,
     "One row a place on the body",
     ("position",),
     (
@@ -80,7 +80,7 @@ POSITIONS = Table(
 
 CHECKS = Table(
     "checks",
-    1,
+    2,
     "One row a calibrator check of a channel: what was found in the recording",
     ("run", "position"),
     (
@@ -103,8 +103,13 @@ CHECKS = Table(
         Column("tone_rms_v", "real", "rms voltage of the fitted sine at the recorder", "V"),
         Column("start_s", "real", "start of the steady part that was measured", "s"),
         Column("stop_s", "real", "stop of the steady part that was measured", "s"),
-        Column("ring_starts_s", "reals", "starts of all rings of the channel, steady or not", "s"),
-        Column("ring_stops_s", "reals", "stops of all rings of the channel", "s"),
+        Column(
+            "application_starts_s",
+            "reals",
+            "starts of all applications of a calibrator to the channel, steady or not",
+            "s",
+        ),
+        Column("application_stops_s", "reals", "stops of all these applications", "s"),
         Column(
             "turn",
             "integer",
@@ -118,7 +123,7 @@ CHECKS = Table(
             null="none",
         ),
         Column("unsteadiness_db", "real", "standard deviation of the tone's 0.5 s levels", "dB"),
-        Column("levels", "integer", "number of these levels"),
+        Column("level_count", "integer", "number of these levels"),
         Column("distortion_pct", "real", "rms of harmonics 2 to 5 over rms of the tone", "%"),
         Column("tone_to_noise_db", "real", "tone power over that of the rest of the octave about it", "dB"),
         Column(
@@ -150,7 +155,7 @@ CHECKS = Table(
 
 CALIBRATION = Table(
     "calibration",
-    1,
+    2,
     "One row a session and position: the evidence side by side, the sensitivity used and why",
     ("session", "position"),
     (
@@ -198,7 +203,7 @@ CALIBRATION = Table(
 
 QUALITY = Table(
     "quality",
-    1,
+    2,
     "One row a run and position: can this channel be trusted in this run, and the number behind each reason",
     ("run", "position"),
     (
@@ -224,8 +229,8 @@ QUALITY = Table(
         ),
         Column("peak_pa", "real", "largest deviation from the mean", "Pa"),
         Column("range_use_db", "real", "peak against the recorder's full scale", "dB"),
-        Column("overload_s", "real", "time at the extreme value in runs of equal samples", "s"),
-        Column("overload_places", "integer", "number of such runs"),
+        Column("overload_s", "real", "time at the extreme value in stretches of equal samples", "s"),
+        Column("overload_count", "integer", "number of such stretches"),
         Column("overload_first_s", "real", "start of the first one", "s"),
         Column(
             "overload_share_pct",
@@ -234,16 +239,16 @@ QUALITY = Table(
             "%",
             null="not read",
         ),
-        Column("dropout_s", "real", "time in runs of one repeated value", "s"),
-        Column("dropout_places", "integer", "number of such runs"),
+        Column("dropout_s", "real", "time in stretches of one repeated value", "s"),
+        Column("dropout_count", "integer", "number of such stretches"),
         Column("dropout_first_s", "real", "start of the first one", "s"),
-        Column("bad_samples", "integer", "samples that are no finite number"),
-        Column("beyond_samples", "integer", "finite samples too large for a pressure", null="not read"),
+        Column("nonfinite_samples", "integer", "samples that are no finite number"),
+        Column("impossible_samples", "integer", "finite samples too large for a pressure", null="not read"),
         Column("crest_factor", "real", "largest deviation over the standard deviation"),
         Column("skewness", "real", "third central moment over the cubed standard deviation"),
         Column("kurtosis", "real", "fourth central moment over the squared variance, 3 of Gaussian noise"),
         Column("bits_used", "integer", "bits from the sign to the lowest one that any sample sets", null="floats"),
-        Column("spike_places", "integer", "jumps between samples far beyond the usual step"),
+        Column("spike_count", "integer", "jumps between samples far beyond the usual step"),
         Column("spike_first_s", "real", "time of the first one", "s"),
         Column("spike_times_s", "reals", "times of the first 1000 of them, from the start of the used part", "s"),
         Column("trend_db", "real", "change of the level from start to end of the run", "dB", null="too short to tell"),
@@ -251,7 +256,11 @@ QUALITY = Table(
         Column("reverse_arrangements_z", "real", "reverse arrangements of 24 parts, above 0 where the level falls"),
         Column("offset_change_pa", "real", "change of the mean from start to end", "Pa", null="too short to tell"),
         Column(
-            "own_trend_db", "real", "the same against the median of the run's channels", "dB", null="too short to tell"
+            "relative_trend_db",
+            "real",
+            "trend against the median of the run's channels",
+            "dB",
+            null="too short to tell",
         ),
         Column("hum_db", "real", "strongest mains line above what is around it", "dB", null="too short to tell"),
         Column("hum_hz", "reals", "frequencies of the mains lines that were found strong; empty where none", "Hz"),

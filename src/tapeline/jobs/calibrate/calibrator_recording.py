@@ -93,7 +93,7 @@ def _doubt_companions(heard: DetectedTones, rows: dict[str, dict[str, Any]]) -> 
         if other is not None and (row is None or not row["found"]):
             row = rows.setdefault(channel.position, empty_row(heard.needs, heard.check, channel))
             words = f"it carried the tone at the same time as {other}: ring one at a time, and check the routing"
-            doubt(row, "rung-together", words)
+            doubt(row, "tone-on-two-channels", words)
 
 
 def _doubt_not_finite(heard: DetectedTones, channels: Sequence[Channel], rows: dict[str, dict[str, Any]]) -> None:
@@ -110,12 +110,12 @@ def _doubt_unlisted(heard: DetectedTones, rows: Mapping[str, dict[str, Any]]) ->
         if (
             row is not None
             and channel.sensitivity_v_per_pa is None
-            and {"not-listed", "rung-in-place"} & {*row["reasons"]}
+            and {"not-listed", "calibrator-on-another-channel"} & {*row["reasons"]}
         ):
             words = (
                 "without a stated sensitivity its tone cannot be told from a neighbour's leak: list it, or state one"
             )
-            doubt(row, "leak-or-ring", words)
+            doubt(row, "leak-or-application", words)
 
 
 def doubt(row: dict[str, Any], code: str, words: str) -> None:
@@ -138,8 +138,8 @@ def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -
         "found": False,
         "reasons": [],
         "sentences": [],
-        "ring_starts_s": [],
-        "ring_stops_s": [],
+        "application_starts_s": [],
+        "application_stops_s": [],
         "exchanged_with": None,
         "turn_stated": positions.index(channel.position) + 1 if channel.position in positions else None,
         "calibrator_level_db": check.level_db,
@@ -173,8 +173,8 @@ def _best_row(heard: DetectedTones, channel: Channel) -> dict[str, Any] | None:
     best = measured[0] if measured[-1].refused else measured[-1]
     row = empty_row(heard.needs, heard.check, channel) | dict(best.columns)
     offset = heard.part.start / heard.rate_hz
-    row["ring_starts_s"] = [ring.start_s + offset for ring in own]
-    row["ring_stops_s"] = [ring.stop_s + offset for ring in own]
+    row["application_starts_s"] = [ring.start_s + offset for ring in own]
+    row["application_stops_s"] = [ring.stop_s + offset for ring in own]
     row["turn"] = heard.turn_of(best.ring)
     if best.tone is not None:
         tried = [item.ring for item in measured]
@@ -184,7 +184,7 @@ def _best_row(heard: DetectedTones, channel: Channel) -> dict[str, Any] | None:
         doubt(row, code, words)
     if best is not measured[0]:
         words = "; ".join(words for item in measured[:-1] for words in item.refused.values())
-        doubt(row, "other-ring-refused", f"a longer ring was refused: {words}")
+        doubt(row, "other-application-refused", f"a longer ring was refused: {words}")
     if heard.check.closed_coupler and heard.check.static_pressure_hpa is None:
         words = f"calibrator {heard.check.calibrator} follows static pressure, which is not given"
         row["reasons"].append("static-pressure-missing")
@@ -265,7 +265,7 @@ def _compare_rings(
     apart = max((20.0 * math.log10(tone.rms) - level for level in levels), key=abs, default=0.0)
     if abs(apart) > limit:
         words = f"its longest ring is {apart:+.2f} dB from another one of the same recording (limit {limit:g} dB)"
-        doubt(row, "rings-differ", words)
+        doubt(row, "applications-differ", words)
     if apart:
         terms = (*terms_of(row), Term(SPREAD_OF_RINGS.name, rectangular(abs(apart)), "measured"))
         row |= term_columns(terms) | {"standard_uncertainty_db": combined(terms).standard_uncertainty}
@@ -305,7 +305,7 @@ def _tone_columns(
         "start_s": used.start_s + offset_s,
         "stop_s": used.stop_s + offset_s,
         "unsteadiness_db": tone.unsteadiness_db,
-        "levels": tone.levels,
+        "level_count": tone.levels,
         "distortion_pct": tone.distortion_pct,
         "tone_to_noise_db": tone.tone_to_noise_db,
         "background_tone_db": None if not background_v else float(ratio_db(background_v / tone.rms)),

@@ -52,7 +52,7 @@ def _absolute(job: ComparisonJob, mean: LevelMean) -> Iterator[dict[str, Any]]:
     first, evidence = mean.runs[0], _evidence(job, mean.runs)
     common = {
         "budget": "absolute",
-        "sessions": first.session,
+        "session_label": first.session,
         "condition": first.condition,
         **point_columns((first.speed_mps, first.yaw_deg)),
     }
@@ -75,8 +75,8 @@ def _absolute(job: ComparisonJob, mean: LevelMean) -> Iterator[dict[str, Any]]:
                     "runs": runs,
                     **doubt_columns(job.cube, runs, p, i),
                     "level_db": level,
-                    "low_db": level - reach,
-                    "high_db": level + reach,
+                    "lower_db": level - reach,
+                    "upper_db": level + reach,
                 }
             )
 
@@ -89,7 +89,7 @@ def difference_rows(
     common = {
         "budget": "difference",
         "comparison": comparison,
-        "sessions": sessions_columns(first, second)["sessions"],
+        "session_label": sessions_columns(first, second)["session_label"],
         **point_columns(pair.point),
     }
     (left, used_left), (right, used_right) = (job.used(runs) for runs in (pair.reference, pair.treatment))
@@ -116,8 +116,8 @@ def difference_rows(
                     "runs": runs,
                     **doubt_columns(job.cube, runs, p, i),
                     "level_db": float(result.difference_db[p, i]),
-                    "low_db": float(result.lower_db[p, i]),
-                    "high_db": float(result.upper_db[p, i]),
+                    "lower_db": float(result.lower_db[p, i]),
+                    "upper_db": float(result.upper_db[p, i]),
                 }
             )
 

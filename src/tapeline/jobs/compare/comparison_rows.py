@@ -73,7 +73,7 @@ def comparison_rows(
             "treatment_available": len(pair.treatment),
             "opened": adds.opened,
             "common_part": common[position],
-            "levels": LEVELS[int(job.needs.compare.at_nominal)],
+            "level_basis": LEVELS[int(job.needs.compare.at_nominal)],
         }
         for i, item in enumerate(job.cube.items):
             lists = [[name for r, name in enumerate(names) if used[r, p, i]] for names, used in sides]

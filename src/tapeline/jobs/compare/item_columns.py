@@ -14,9 +14,14 @@ def item_columns(item: Item) -> dict[str, Any]:
         "quantity": item.quantity,
         "weighting": item.weighting,
         "band_hz": item.band_hz,
-        "lower_hz": item.lower_hz,
-        "upper_hz": item.upper_hz,
+        **range_columns(item),
     }
+
+
+def range_columns(item: Item) -> dict[str, float]:
+    """The edges of a band, or the range of an overall level."""
+    names = ("lower_edge_hz", "upper_edge_hz") if item.quantity == "band" else ("lowest_band_hz", "highest_band_hz")
+    return dict(zip(names, (item.lower_hz, item.upper_hz), strict=True))
 
 
 def point_columns(point: Point) -> dict[str, Any]:
@@ -27,4 +32,4 @@ def point_columns(point: Point) -> dict[str, Any]:
 def sessions_columns(first: str, second: str) -> dict[str, Any]:
     """The sessions of reference and treatment, apart and as one text."""
     together = first if first == second else f"{first} + {second}"
-    return {"sessions": together, "reference_session": first, "treatment_session": second}
+    return {"session_label": together, "reference_session": first, "treatment_session": second}

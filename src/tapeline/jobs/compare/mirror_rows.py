@@ -23,6 +23,7 @@ from tapeline.limits import SETTING_DOF
 from tapeline.statistics.comparison import MeanTerms, terms_between_positions
 from tapeline.statistics.uncertainty import welch_satterthwaite
 from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, CALIBRATION
+from tapeline.store.shared_columns import ITEM_KEY
 
 Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""
@@ -38,7 +39,7 @@ def mirror_rows(job: ComparisonJob, pools: RepeatPools) -> list[dict[str, Any]]:
 
 
 def _judged(rows: list[dict[str, Any]], limit_db: float) -> list[dict[str, Any]]:
-    """The rows with their verdict: each held against the pair's other differences of the same item and yaw angle."""
+    """The rows with their agreement: each held against the pair's other differences of the same item and yaw angle."""
     histories: dict[tuple[Any, ...], list[tuple[int, float]]] = {}
     for k, row in enumerate(rows):
         histories.setdefault(_pair_key(row), []).append((k, row["difference_db"]))
@@ -47,13 +48,12 @@ def _judged(rows: list[dict[str, Any]], limit_db: float) -> list[dict[str, Any]]
         others = [value for other, value in histories[_pair_key(row)] if other != k]
         own = {name: row[name] for name in row if name not in ("opposite_db", "partner_db")}
         pair = MirrorPair(row["level_db"], row["mirror_level_db"], row["opposite_db"], row["partner_db"])
-        judged.append(own | {"verdict": mirror_verdict(pair, others, row["standard_error_db"], limit_db)})
+        judged.append(own | {"agreement": mirror_verdict(pair, others, row["standard_error_db"], limit_db)})
     return judged
 
 
 def _pair_key(row: Mapping[str, Any]) -> tuple[Any, ...]:
-    names = ("position", "mirror", "yaw_deg", "quantity", "weighting", "band_hz", "lower_hz", "upper_hz")
-    return tuple(row[name] for name in names)
+    return tuple(row.get(name) for name in ("position", "mirror", "yaw_deg", *ITEM_KEY))
 
 
 def _rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:

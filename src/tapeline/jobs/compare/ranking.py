@@ -33,7 +33,7 @@ NEXT_STEPS = {"shown": "treat", "tied": "treat together", "equivalent": "leave",
 BEHIND = (REVERSED, NOT_SHOWN, BELOW, "equivalent")
 """Findings without a rank, in the order in which they stand behind what has one."""
 
-RANKS = ("rank", "rank_low", "rank_high", "first_share", "expected_db", "tied_group", "tied_spots", "share")
+RANKS = ("rank", "rank_lower", "rank_upper", "first_probability", "expected_db", "tied_group", "tied_spots", "share")
 """Columns that are empty where a spot has no rank."""
 
 SELECTED = ("selected_lower_db", "selected_upper_db")
@@ -136,9 +136,9 @@ def _rank_columns(ranks: RankUncertainty, k: int, order: NDArray[np.intp]) -> di
     size = int(sizes[groups == own][0])
     return {
         "rank": 1 + int(sizes[groups < own].sum()),
-        "rank_low": int(ranks.low[k]),
-        "rank_high": int(ranks.high[k]),
-        "first_share": float(ranks.first_share[k]),
+        "rank_lower": int(ranks.low[k]),
+        "rank_upper": int(ranks.high[k]),
+        "first_probability": float(ranks.first_probability[k]),
         "expected_db": level_or_none(float(ranks.expected[k])),
         "tied_group": int(np.count_nonzero(sizes[groups <= own] > 1)) if size > 1 else None,
         "tied_spots": size if size > 1 else None,

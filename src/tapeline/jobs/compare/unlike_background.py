@@ -65,7 +65,7 @@ def _of_side(cube: LevelCube, names: Sequence[str], used: Flags, places: list[in
     with np.errstate(invalid="ignore"):
         mean = np.where(known, level, 0.0).sum(axis=0) / np.where(known.any(axis=0), known.sum(axis=0), np.nan)
     return _Taken(
-        np.where(used, cube.taken_off[at], -1).max(axis=0, initial=-1).astype(np.int64),
+        np.where(used, cube.background_source[at], -1).max(axis=0, initial=-1).astype(np.int64),
         mean,
         np.where(np.isfinite(off), off, -np.inf).max(axis=0, initial=-np.inf),
     )

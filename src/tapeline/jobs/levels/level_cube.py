@@ -12,7 +12,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-from tapeline.jobs.levels.level_use_columns import taken_off_rank
+from tapeline.jobs.levels.level_use_columns import background_source_rank
 from tapeline.limits import NEIGHBOUR_BANDS
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
 from tapeline.statistics.comparison import RunLevels
@@ -24,7 +24,7 @@ FIELDS = (
     RANDOM_ERROR.uncertainty_column,
     BACKGROUND.uncertainty_column,
     "upper_bound_db",
-    BACKGROUND.own_column,
+    BACKGROUND.scatter_column,
 )
 
 COLUMNS = (
@@ -64,10 +64,10 @@ class LevelCube:
     """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands.
 
     `absent` is the place in `absent_sets` (nominal frequencies) of the bands that an overall level lacks of its range.
-    `narrower` says which overall levels sum less than the range asked for, `taken_off` ranks what there was to take off
-    (see `taken_off_rank`). `usable`, `comparable` and `pooled` are what the tables say that a level may be used for,
-    `doubt` why it is doubtful and `marks` what else is said of it, tuples of codes. `nominal` says which levels are
-    brought to the nominal speed and air.
+    `narrower` says which overall levels sum less than the range asked for, `background_source` ranks what there was to
+    take off (see `background_source_rank`). `usable`, `comparable` and `pooled` are what the tables say that a level
+    may be used for, `doubt` why it is doubtful and `marks` what else is said of it, tuples of codes. `nominal` says
+    which levels are brought to the nominal speed and air.
     """
 
     runs: tuple[str, ...]
@@ -78,7 +78,7 @@ class LevelCube:
     upper_edge_hz: Reals
     narrower: NDArray[np.bool_]
     state: NDArray[np.int8]
-    taken_off: NDArray[np.int8]
+    background_source: NDArray[np.int8]
     usable: NDArray[np.bool_]
     comparable: NDArray[np.bool_]
     pooled: NDArray[np.bool_]
@@ -163,7 +163,7 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
     edges = {name: np.full(shape, np.nan) for name in EDGES}
     absent, sets = np.full(shape, np.nan), dict[tuple[float, ...], int]()
     narrower = np.zeros(shape, dtype=bool)
-    state, taken_off = np.full(shape, -1, dtype=np.int8), np.zeros(shape, dtype=np.int8)
+    state, background_source = np.full(shape, -1, dtype=np.int8), np.zeros(shape, dtype=np.int8)
     uses = {name: np.zeros(shape, dtype=bool) for name in USES}
     codes = {name: np.frompyfunc(lambda _: (), 1, 1)(narrower) for name in ("doubt", "marks")}
     run_place, position_place = _places(runs), _places(positions)
@@ -188,7 +188,7 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
             said[r, p, i] = _tuples(table, name)
         narrower[r, p, i] = ["narrower-range" in marks for marks in codes["marks"][r, p, i]]
         state[r, p, i] = [state_code.get(name, -1) for name in table.column("state").to_pylist()]
-        taken_off[r, p, i] = taken_off_rank(table.column("taken_off").to_pylist())
+        background_source[r, p, i] = background_source_rank(table.column("background_source").to_pylist())
     for flags in uses.values():
         flags[:, [position_place[name] for name in left_out if name in position_place]] = False
     nominal = np.isfinite(values["nominal_correction_db"]) & at_nominal
@@ -203,7 +203,7 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
         upper_edge_hz=edges["upper_edge_hz"],
         narrower=narrower,
         state=state,
-        taken_off=taken_off,
+        background_source=background_source,
         usable=uses["usable"],
         comparable=uses["comparable"],
         pooled=uses["pooled"],
@@ -234,12 +234,12 @@ def _places(names: tuple[str, ...]) -> dict[str, int]:
 
 
 def _band_items(table: pa.Table) -> list[Item]:
-    columns = (table.column(name).to_pylist() for name in ("lower_hz", "upper_hz", "band_hz", "midband_hz"))
+    columns = (table.column(name).to_pylist() for name in ("lower_edge_hz", "upper_edge_hz", "band_hz", "midband_hz"))
     return [Item("band", "Z", *row) for row in zip(*columns, strict=True)]
 
 
 def _overall_items(table: pa.Table) -> list[Item]:
-    columns = (table.column(name).to_pylist() for name in ("weighting", "lower_hz", "upper_hz"))
+    columns = (table.column(name).to_pylist() for name in ("weighting", "lowest_band_hz", "highest_band_hz"))
     return [Item("overall", *row) for row in zip(*columns, strict=True)]
 
 

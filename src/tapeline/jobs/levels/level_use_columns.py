@@ -31,7 +31,7 @@ SET_BY_HAND = "overruled"
 SUBTRACTED = ("corrected", "limited", "bound")
 """States in which the background makes a difference."""
 
-READ = ("corrected_level_db", "upper_bound_db", "quality", "calibration", "doubt", "taken_off", "state")
+READ = ("corrected_level_db", "upper_bound_db", "quality", "calibration", "doubt", "background_source", "state")
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ def with_use(parts: Sequence[pa.Table], item: Sequence[str], cells: Mapping[str,
         usable=known & sound,
         doubted=doubted,
         only_background=~others,
-        taken_off=taken_off_rank(whole["taken_off"].to_pylist()),
+        background_source=background_source_rank(whole["background_source"].to_pylist()),
         subtracted=np.isin(np.array(whole["state"].to_pylist(), dtype=object), SUBTRACTED),
         cell=np.unique(np.stack([run, position, at]), axis=1, return_inverse=True)[1].ravel(),
         item=at,
@@ -125,9 +125,12 @@ def _filled(part: pa.Table, use: LevelUse, rows: slice) -> pa.Table:
     return part
 
 
-def taken_off_rank(names: Sequence[str | None]) -> NDArray[np.int64]:
+def background_source_rank(names: Sequence[str | None]) -> NDArray[np.int64]:
     """How much there was to take off levels; a background between two measured speeds counts as one of its speed."""
-    ranks = {name: tables.TAKEN_OFF.index(name.replace("between-speeds", "flow")) for name in tables.TAKEN_OFF}
+    ranks = {
+        name: tables.BACKGROUND_SOURCES.index(name.replace("between-speeds", "flow"))
+        for name in tables.BACKGROUND_SOURCES
+    }
     return np.array([ranks.get(name or "", 0) for name in names], dtype=np.int64)
 
 

@@ -104,7 +104,10 @@ def _usual(job: RepeatJob, pairs: dict[Pair, list[Tested]]) -> dict[tuple[Pair, 
 
 
 def _usual_columns(job: RepeatJob, usual: Usual, k: int, p: int) -> dict[str, Any]:
-    columns: dict[str, Any] = {"others": int(usual.others[k]), "level_median_db": finite_or_none(usual.level_db[k, p])}
+    columns: dict[str, Any] = {
+        "independent_differences": int(usual.others[k]),
+        "level_median_db": finite_or_none(usual.level_db[k, p]),
+    }
     if usual.others[k] < OTHER_REPEATS_DIFFERENCES:
         return columns
     return columns | {
@@ -212,7 +215,7 @@ def _test(job: RepeatJob, first: Lines, second: Lines) -> Tested:
     means = region_means(DB_PER_LN * ratios, DB_PER_LN**2 * variance, region, BANDS.size, correlation)
     row = {
         "lines": lines,
-        "levels": BASES[int(nominal)],
+        "level_basis": BASES[int(nominal)],
         **{name: float(value) for name, value in vars(result).items()},
     }
     return Tested(row, *means)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
 from tapeline.limits import REPEATABILITY_LIMIT_SD
@@ -110,12 +111,10 @@ def _rows(job: RepeatJob, condition: str, point: Point, f: Found) -> Iterator[di
     for p, position in enumerate(job.cube.positions):
         for i, item in enumerate(job.cube.items):
             if f.parts.runs[p, i]:
-                place = {"position": position, "quantity": item.quantity, "weighting": item.weighting}
-                bands = {"band_hz": item.band_hz, "midband_hz": item.midband_hz}
-                edges = {"lower_hz": item.lower_hz, "upper_hz": item.upper_hz}
+                place = {"position": position, **item_columns(item), "midband_hz": item.midband_hz}
                 parts = (_of_sessions(f, p, i), _components(f, p, i), _flags(job.needs.repeatability, f, p, i))
                 doubt = job.doubt(f.repeats, p, i)
-                row = common | place | bands | edges | {"doubtful": bool(doubt), "doubt": doubt}
+                row = common | place | {"doubtful": bool(doubt), "doubt": doubt}
                 for part in (*parts, _shift_columns(job, f, p, i)):
                     row |= part
                 yield row
@@ -125,11 +124,11 @@ def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
     counts = f.by_session.counts[:, p, i]
     there = np.flatnonzero(counts)
     return {
-        "levels": BASES[int(f.repeats.nominal[p, i])],
-        "runs": int(f.parts.runs[p, i]),
+        "level_basis": BASES[int(f.repeats.nominal[p, i])],
+        "run_count": int(f.parts.runs[p, i]),
         "bounds": int(f.repeats.bounds[:, p, i].sum()),
-        "sessions": int(f.parts.sessions[p, i]),
-        "session_names": [f.repeats.sessions[j] for j in there],
+        "session_count": int(f.parts.sessions[p, i]),
+        "sessions": [f.repeats.sessions[j] for j in there],
         "session_runs": counts[there].tolist(),
         "session_mean_db": f.by_session.means[there, p, i].tolist(),
         "session_sd_db": np.sqrt(f.by_session.variances[there, p, i]).tolist(),
@@ -145,8 +144,8 @@ def _components(f: Found, p: int, i: int) -> dict[str, Any]:
     freedom = finite_or_none(parts.reproducibility_degrees_of_freedom[p, i])
     return {
         "within_session_sd_db": within,
-        "within_session_low_db": finite_or_none(f.within_ends_db[0][p, i]),
-        "within_session_high_db": finite_or_none(f.within_ends_db[1][p, i]),
+        "within_session_lower_db": finite_or_none(f.within_ends_db[0][p, i]),
+        "within_session_upper_db": finite_or_none(f.within_ends_db[1][p, i]),
         "within_degrees_of_freedom": int(parts.within_degrees_of_freedom[p, i]),
         "random_error_db": finite_or_none(f.random_db[p, i]),
         "repeatability_limit_db": None if within is None else REPEATABILITY_LIMIT_SD * within,
@@ -155,8 +154,8 @@ def _components(f: Found, p: int, i: int) -> dict[str, Any]:
         "between_refused": _refused(f, p, i),
         "reproducibility_sd_db": finite_or_none(np.sqrt(parts.reproducibility_variance[p, i])),
         "reproducibility_degrees_of_freedom": freedom,
-        "reproducibility_low_db": finite_or_none(f.ends_db[0][p, i]),
-        "reproducibility_high_db": finite_or_none(f.ends_db[1][p, i]),
+        "reproducibility_lower_db": finite_or_none(f.ends_db[0][p, i]),
+        "reproducibility_upper_db": finite_or_none(f.ends_db[1][p, i]),
     }
 
 

@@ -96,7 +96,9 @@ class RepeatJob:
         bound = np.isfinite(found.upper_bound_db)
         bounds = np.stack([bound[session == number].sum(axis=0) for number in numbers])
         level = np.where(bounds[session] > 0, np.nan, found.level_db)
-        session_less = _session_less(np.where(np.isfinite(level), self.cube.taken_off[index], -1), found, session)
+        session_less = _session_less(
+            np.where(np.isfinite(level), self.cube.background_source[index], -1), found, session
+        )
         level = np.where(session_less[session], np.nan, level)
         there = self.cube.usable[index] & alike & (bounds[session] == 0) & ~session_less[session]
         kept_out = np.full(there.shape, "", dtype=object)
@@ -149,13 +151,15 @@ class RepeatJob:
         return {(session, position): mount for session, position, mount in self.needs.mounts}
 
 
-def _session_less(taken_off: NDArray[np.integer], found: RunLevels, session: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _session_less(
+    background_source: NDArray[np.integer], found: RunLevels, session: NDArray[np.int64]
+) -> NDArray[np.bool_]:
     """Sessions off which less could be taken than off another that has levels, (sessions, positions, items).
 
-    `taken_off` (runs, positions, items) is -1 where there is no level.
+    `background_source` (runs, positions, items) is -1 where there is no level.
     """
-    subtracted = (taken_off >= 0) & (found.state >= background.CORRECTED)
+    subtracted = (background_source >= 0) & (found.state >= background.CORRECTED)
     parts = [session == j for j in range(int(session.max()) + 1)]
-    most = np.stack([taken_off[own].max(axis=0) for own in parts])
+    most = np.stack([background_source[own].max(axis=0) for own in parts])
     there = most >= 0
     return less_along_first(most, there, np.stack([subtracted[own].any(axis=0) for own in parts])) & there

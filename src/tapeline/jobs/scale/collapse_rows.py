@@ -63,7 +63,7 @@ def collapse_rows(
             "lowest_band_hz": float(nominal[shared_bands].min()) if shared_bands.any() else None,
             "highest_band_hz": float(nominal[shared_bands].max()) if shared_bands.any() else None,
             "speeds": len(set(found.nominal_mps[in_it].tolist())),
-            "levels": int(used.sum()),
+            "level_count": int(used.sum()),
             **ends_of_speed(found, in_it),
             "runs": runs,
             "doubtful": bool(doubt),

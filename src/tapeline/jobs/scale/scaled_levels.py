@@ -130,7 +130,7 @@ def _of_group(
             RANDOM_ERROR.uncertainty_column,
             SPEED.uncertainty_column,
             BACKGROUND.uncertainty_column,
-            BACKGROUND.own_column,
+            BACKGROUND.scatter_column,
         )
     )
     of_each_level, of_each_run = (
@@ -175,7 +175,7 @@ def _why(
     usable, pooled, comparable = (flags[index] & here for flags in (cube.usable, cube.pooled, cube.comparable))
     level = usable & np.isfinite(level_db)
     allowed = level & np.where(far_apart(speed, level & pooled), pooled, comparable)
-    less = less_along_first(cube.taken_off[index], allowed, state >= background.CORRECTED)
+    less = less_along_first(cube.background_source[index], allowed, state >= background.CORRECTED)
     cases = [
         (~usable, UNUSABLE),
         (state == background.BOUND, BOUND),

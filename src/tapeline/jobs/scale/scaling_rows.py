@@ -9,6 +9,7 @@ import numpy as np
 
 from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fit
 from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.jobs.levels.level_cube import LevelCube
 from tapeline.jobs.scale import ScaleNeeds
@@ -43,15 +44,11 @@ def scaling_rows(
                 "session": found.session,
                 "position": position,
                 "yaw_deg": found.yaw_deg,
-                "quantity": item.quantity,
-                "weighting": item.weighting,
-                "band_hz": item.band_hz,
+                **item_columns(item),
                 "midband_hz": item.midband_hz,
-                "lower_hz": item.lower_hz,
-                "upper_hz": item.upper_hz,
                 "reference_speed_mps": reference_mps,
                 "speeds": len(set(found.nominal_mps[used].tolist())),
-                "levels": int(used.sum()),
+                "level_count": int(used.sum()),
                 **ends_of_speed(found, used),
                 "runs": runs,
                 **doubt_columns(cube, runs, p, i),
@@ -78,5 +75,5 @@ def _columns(fit: SpeedFit, s: int) -> dict[str, Any]:
         "level_at_reference_db": finite_or_none(fit.level_db[s]),
         "level_at_reference_error_db": finite_or_none(fit.level_error_db[s]),
         "fit_rms_db": finite_or_none(fit.rms_db[s]),
-        "lack_of_fit_p": finite_or_none(fit.lack_of_fit_p[s]),
+        "lack_of_fit_p_value": finite_or_none(fit.lack_of_fit_p_value[s]),
     }

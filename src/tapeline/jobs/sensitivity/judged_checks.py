@@ -15,7 +15,7 @@ from tapeline.campaign.plan import Channel, Overrule
 from tapeline.quality.reasons import UNFIT_CHECKS
 
 COUNTED, REFUSED, DOUBTED = "counted-by-hand", "refused-by-hand", "doubted-by-hand"
-NOT_OF_THE_SENSOR = frozenset({REFUSED, "not-listed", "rung-in-place"})
+NOT_OF_THE_SENSOR = frozenset({REFUSED, "not-listed", "calibrator-on-another-channel"})
 """Refused for what they are: such a check contradicts no table."""
 
 BY_HAND = {
@@ -80,7 +80,7 @@ def judged_checks(
     for pair in pairs:
         _judge(judged, pair, charts)
     for row in rows:
-        if "rung-in-place" in row["reasons"] and row.get("exchanged_with"):
+        if "calibrator-on-another-channel" in row["reasons"] and row.get("exchanged_with"):
             own = [other for other in rows if other["position"] == row["position"]]
             if not any(is_fit(other) for other in own):
                 _place_unsure(judged, row["position"], row["exchanged_with"])

@@ -91,7 +91,7 @@ class FlowPass:
                     "mean_yaw_deg": mean_angle_deg([segment.yaw_deg for segment in averaged]),
                     "segments": len(averaged),
                     "segment_s": self._segment_s,
-                    "used_s": covered.frames / self._rate,
+                    "averaged_s": covered.frames / self._rate,
                     "block_pairs": list(pairs),
                     "effective_averages": effective_averages(self._shape, self._hop, pairs),
                     "psd_pa2_per_hz": density[i].astype(np.float32),

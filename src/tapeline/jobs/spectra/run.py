@@ -154,7 +154,7 @@ def _spectra_rows(
         "effective_averages": effective_averages(shape, averaged.hop_frames, pairs),
         "noise_bandwidth_lines": noise_bandwidth_lines(shape),
         "duration_s": frames / rate,
-        "used_s": averaged.covered.frames / rate,
+        "averaged_s": averaged.covered.frames / rate,
     }
     spread = averaged.relative_spread()
     corrected = density / chart_gains(needs, source.positions, lines_hz) ** 2

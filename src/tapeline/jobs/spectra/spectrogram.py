@@ -72,7 +72,7 @@ class SpectrogramPass:
                         "run": self._needs.run,
                         "position": position,
                         "time_s": 0.5 * (start + stop) / self._rate,
-                        "length_s": (stop - start) / self._rate,
+                        "averaged_s": (stop - start) / self._rate,
                         "first_hz": float(self._hz[0]),
                         "step_hz": self._line_hz,
                         "psd_pa2_per_hz": density[c, column].astype(np.float32),

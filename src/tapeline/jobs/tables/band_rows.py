@@ -54,8 +54,8 @@ def band_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
                 "band_hz": bands.nominal_hz[b],
                 "midband_hz": bands.midband_hz[b],
                 "nominal_hz": bands.nominal_hz[b],
-                "lower_hz": bands.lower_hz[b],
-                "upper_hz": bands.upper_hz[b],
+                "lower_edge_hz": bands.lower_hz[b],
+                "upper_edge_hz": bands.upper_hz[b],
                 "lines": lines[b],
                 "quality": m.run.verdicts[p],
                 "calibration": m.calibration_verdicts[p],
@@ -64,7 +64,7 @@ def band_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
             if not gone[b]:
                 row |= {name: finite_or_none(array[p, b]) for name, array in columns.items()}
                 row["state"] = tables.STATES[result.state[p, b]]
-                row["taken_off"] = tables.TAKEN_OFF[levels.taken_off[p, b]]
+                row["background_source"] = tables.BACKGROUND_SOURCES[levels.background_source[p, b]]
                 row["filters_minus_lines_db"] = finite_or_none(filters_less_lines[p, b])
                 row["marks"] += ["methods-differ"] if differ[b] else []
                 row["marks"] += [name for name, flags in levels.marks.items() if flags[p, b]]

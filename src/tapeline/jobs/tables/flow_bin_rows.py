@@ -37,7 +37,7 @@ def flow_bin_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
             covariances[pairs] = line_covariance(shape, m.run.hop_frames, pairs)
         spectra = LineSpectra(np.array([found["psd_pa2_per_hz"]]), m.run.spectra.step_hz, covariances[pairs])
         powers = band_sums(spectra, shares)
-        limits = limits_of(m.run, bands, lines, p, settings, job.filters, job.left_out, found["used_s"])
+        limits = limits_of(m.run, bands, lines, p, settings, job.filters, job.left_out, found["averaged_s"])
         gone = absent(limits)
         level = level_db(powers.power, job.needs.reference_pressure_pa)
         columns = {

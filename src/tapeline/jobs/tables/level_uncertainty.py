@@ -77,7 +77,7 @@ def uncertainty_columns(
     )
     bound = result.state == background.BOUND
     columns = {term.uncertainty_column: np.where(bound, np.nan, found[term.column]) for term in LEVEL_TERMS}
-    columns[BACKGROUND.own_column] = _own_background_db(levels)
+    columns[BACKGROUND.scatter_column] = _background_scatter_db(levels)
     columns["standard_uncertainty_db"] = np.sqrt(np.sum(variances, axis=0))
     columns["degrees_of_freedom"] = np.where(bound, np.nan, welch_satterthwaite(variances, degrees_of_freedom))
     if not intervals:
@@ -94,15 +94,15 @@ def _intervals(job: SessionJob, result: Subtraction, reach_db: Reals) -> dict[st
     low, high = (level_db(end, reference) for end in corrected_interval(result, job.needs.confidence))
     with np.errstate(invalid="ignore"):
         columns = {
-            "corrected_low_db": low,
-            "corrected_high_db": high,
-            "absolute_low_db": level - np.hypot(level - low, reach_db),
-            "absolute_high_db": level + np.hypot(high - level, reach_db),
+            "corrected_lower_db": low,
+            "corrected_upper_db": high,
+            "absolute_lower_db": level - np.hypot(level - low, reach_db),
+            "absolute_upper_db": level + np.hypot(high - level, reach_db),
         }
     return {name: np.where(np.isfinite(ends), ends, np.nan) for name, ends in columns.items()}
 
 
-def _own_background_db(levels: Levels) -> Reals:
+def _background_scatter_db(levels: Levels) -> Reals:
     """What the run's own background scatters, of the background's uncertainty, and what its tones may hide.
 
     Nothing scatters where nothing is subtracted.

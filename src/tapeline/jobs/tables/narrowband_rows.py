@@ -40,8 +40,8 @@ def narrowband_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
                 "first_hz": float(hz[cut][0]) if kept.size else None,
                 "step_hz": spectra.step_hz,
                 "effective_averages": m.run.effective_averages,
-                "line_low_db": finite_or_none(line_low),
-                "line_high_db": finite_or_none(line_high),
+                "line_lower_db": finite_or_none(line_low),
+                "line_upper_db": finite_or_none(line_high),
                 "psd_pa2_per_hz": levels.total.power[p].astype(np.float32),
                 "background_psd_pa2_per_hz": below.power[p].astype(np.float32) if below and has else None,
                 "corrected_psd_pa2_per_hz": np.where(gone, np.nan, result.corrected[p]).astype(np.float32),
@@ -55,7 +55,7 @@ def narrowband_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
                 "nominal_correction_db": m.conditions.correction_db,
                 "response_low_hz": finite_or_none(m.run.response_low_hz[p]),
                 "response_high_hz": finite_or_none(m.run.response_high_hz[p]),
-                "used_s": m.run.used_s,
+                "averaged_s": m.run.averaged_s,
                 "relative_spread": m.run.relative_spread[p, cut],
             }
         )

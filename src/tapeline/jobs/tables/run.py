@@ -21,7 +21,7 @@ from tapeline.jobs.tables.session_levels import Measured, SessionJob, load_job, 
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table
 
-ITEMS = {tables.BANDS: ("band_hz",), tables.OVERALL: ("weighting", "lower_hz", "upper_hz")}
+ITEMS = {tables.BANDS: ("band_hz",), tables.OVERALL: ("weighting", "lowest_band_hz", "highest_band_hz")}
 """Tables of levels, and the columns that tell a position's levels apart."""
 
 POSITIONS_A_PART = 8

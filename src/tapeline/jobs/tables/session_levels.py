@@ -89,8 +89,8 @@ class Measured:
 class Levels:
     """Powers of one set of bands or lines (positions, bands): the total, what is kept of it, and the subtraction.
 
-    `taken_off` are indices into `tables.TAKEN_OFF`; `marks` say what to know of the background, by their names. `tones`
-    (Pa^2) is how far tones of both may put the difference off, which no other run shares.
+    `background_source` are indices into `tables.BACKGROUND_SOURCES`; `marks` say what to know of the background, by
+    their names. `tones` (Pa^2) is how far tones of both may put the difference off, which no other run shares.
     """
 
     total: Powers
@@ -101,7 +101,7 @@ class Levels:
     tones: Reals
     electrical: Powers | None
     result: Subtraction
-    taken_off: NDArray[np.int8]
+    background_source: NDArray[np.int8]
     marks: dict[str, NDArray[np.bool_]]
 
 
@@ -225,7 +225,7 @@ def levels_of(job: SessionJob, m: Measured, sums: Sums, *, bounds: bool = True) 
         result = background.bounded_by_the_run(result, nearby, job.limits)
     electrical = m.background.electrical(sums)
     heard = np.array([m.run.kept is not None and name not in m.run.references for name in m.run.positions], dtype=bool)
-    kind = tables.TAKEN_OFF.index(m.background.kind or "nothing")
+    kind = tables.BACKGROUND_SOURCES.index(m.background.kind or "nothing")
     known = Powers(np.where(has, below.power, np.nan), np.where(has, below.variance, np.nan))
     return Levels(
         total=total,
@@ -236,7 +236,7 @@ def levels_of(job: SessionJob, m: Measured, sums: Sums, *, bounds: bool = True) 
         tones=tones,
         electrical=electrical,
         result=result,
-        taken_off=(np.where(has, kind, 0) + tables.WITH_REFERENCES * heard[:, None]).astype(np.int8),
+        background_source=(np.where(has, kind, 0) + tables.WITH_REFERENCES * heard[:, None]).astype(np.int8),
         marks=_marks(job, m, total, electrical, has, found.unsteady if found else np.zeros(has.shape, dtype=bool))
         | {"background-louder-here": nearby, "background-tonal": tones > 0.0},
     )
@@ -365,4 +365,4 @@ def level_columns(
 def interval_columns(job: SessionJob, levels_db: Reals, degrees_of_freedom: Reals) -> dict[str, Reals]:
     """Ends of the within-record interval of total levels: random error of the averages alone, chi-square."""
     low, high = spectrum_interval_db(degrees_of_freedom / 2.0, job.needs.confidence)
-    return {"level_low_db": levels_db + low, "level_high_db": levels_db + high}
+    return {"level_lower_db": levels_db + low, "level_upper_db": levels_db + high}

@@ -31,7 +31,7 @@ class RunSpectra:
     positions: tuple[str, ...]
     spectra: LineSpectra
     sample_rate_hz: float
-    used_s: float
+    averaged_s: float
     block_frames: int
     hop_frames: int
     effective_averages: float
@@ -96,7 +96,7 @@ def load_run(
         positions=positions,
         spectra=spectra,
         sample_rate_hz=first["sample_rate_hz"],
-        used_s=first["used_s"],
+        averaged_s=first["averaged_s"],
         block_frames=first["block_frames"],
         hop_frames=first["hop_frames"],
         effective_averages=first["effective_averages"],

@@ -39,14 +39,16 @@ def limits_of(
     settings: settings.Bands,
     corners: Corners,
     left_out: RangesLeftOut,
-    used_s: float | None = None,
+    averaged_s: float | None = None,
 ) -> dict[str, NDArray[np.bool_]]:
-    """What limits the bands of one position; see `band_limits`. `used_s` where it is not all of the run's."""
+    """What limits the bands of one position; see `band_limits`. `averaged_s` where it is not all of the run's."""
     high_pass, low_pass = corners.get(run.positions[p], (np.nan, np.nan))
     ranges = ranges_at(run, p, left_out)
     channel = ChannelRange(run.response_low_hz[p], run.response_high_hz[p], high_pass, low_pass, ranges)
     limits = RangeLimits(settings.least_lines, settings.least_bandwidth_time, settings.highest_fraction_of_rate)
-    return band_limits(bands, lines, run.used_s if used_s is None else used_s, run.sample_rate_hz, channel, limits)
+    return band_limits(
+        bands, lines, run.averaged_s if averaged_s is None else averaged_s, run.sample_rate_hz, channel, limits
+    )
 
 
 def with_levels(
