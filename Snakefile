@@ -18,9 +18,7 @@ min_version("9.20")
 
 # Jobs call the `tapeline` command of the environment that runs this workflow, activated or not. Descriptor 3 is the
 # terminal to them: a full disk does not take their log.
-shell.prefix(
-    f"set -euo pipefail; export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH; exec 3>&2; "
-)
+shell.prefix(f"set -euo pipefail; export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH; exec 3>&2; ")
 os.environ[TERMINAL_VARIABLE] = "3"
 
 try:
