@@ -1,7 +1,9 @@
-"""Marks of the sample campaign's table contents, kept per step version, tight enough to see a changed method.
+"""Marks of the sample campaign's table contents, tight enough to see a changed method, with the versions that made them.
 
-Texts and counts must be the same; sums of numbers may differ by rounding between processors.
-Run as a script to write the marks anew from a results folder, or with `--check` before it to hold it against them.
+Texts and counts must be the same; sums of numbers may differ by rounding between processors. A table may change where
+the version of the job that writes it, or of one before it, was raised. Run as a script to write the marks anew from a
+results folder, which refuses a table that changed under the same versions; with `--check` before it, to hold it against
+them.
 """
 
 from __future__ import annotations
@@ -16,6 +18,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from tapeline.campaign.load import load_campaign
+from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
 
 FILE = Path(__file__).with_name("content_marks.json")
@@ -23,10 +27,25 @@ RELATIVE = 1e-6
 
 
 def marks_of(results: Path) -> dict[str, Any]:
-    """One entry a table file: rows, a hash of the texts, and sums of the numbers, column by column."""
+    """One entry a table file: versions, rows, a hash of the texts, and sums of the numbers, column by column."""
     files = sorted((results / "tables").rglob("*.parquet"))
-    tables = {path.relative_to(results).as_posix(): _mark(pq.ParquetFile(path).read()) for path in files}
-    return {"steps": {job.name: job.version for job in JOBS.values()}, "tables": tables}
+    versions = _versions(Plan(load_campaign(results.parent, check=False)))
+    marks = {path.relative_to(results).as_posix(): _mark(pq.ParquetFile(path).read()) for path in files}
+    return {name: {"versions": versions[name], **mark} for name, mark in marks.items()}
+
+
+def _versions(plan: Plan) -> dict[str, dict[str, int]]:
+    """For each file the versions of the job that writes it and of all jobs whose results reach it."""
+    made = {path: job for job in JOBS.values() for path in job.all_outputs(plan)}
+    read: dict[str, set[str]] = {}
+    for job in JOBS.values():
+        inputs = (path for key in job.keys(plan) for path in job.inputs(plan, key))
+        before = {made[path].name for path in inputs if path in made}
+        read[job.name] = {job.name} | before.union(*(read[name] for name in before))
+    return {
+        path.relative_to(plan.results).as_posix(): {name: JOBS[name].version for name in sorted(read[job.name])}
+        for path, job in made.items()
+    }
 
 
 def _mark(table: pa.Table) -> dict[str, Any]:
@@ -50,18 +69,29 @@ def expected_marks() -> dict[str, Any]:
 
 
 def differences(expected: dict[str, Any], found: dict[str, Any]) -> list[str]:
-    """What differs, one line each; empty where the contents are the same or the step versions are others."""
-    if expected["steps"] != found["steps"]:
-        return ["the step versions changed: run `make content-marks` and review the change"]
-    lines = [f"{name}: there in one only" for name in sorted(expected["tables"].keys() ^ found["tables"].keys())]
-    for name in sorted(expected["tables"].keys() & found["tables"].keys()):
-        before, after = expected["tables"][name], found["tables"][name]
-        if before["rows"] != after["rows"]:
-            lines.append(f"{name}: {after['rows']} rows, were {before['rows']}")
-        for column in sorted(before["columns"].keys() | after["columns"].keys()):
-            pair = (before["columns"].get(column), after["columns"].get(column))
-            if not _same(*pair):
-                lines.append(f"{name}, column {column}: {pair[1]}, was {pair[0]}")
+    """What differs, one line each; of a table made by other versions no more than that its marks are to be written."""
+    lines = [f"{name}: there in one only" for name in sorted(expected.keys() ^ found.keys())]
+    for name in sorted(expected.keys() & found.keys()):
+        if expected[name]["versions"] == found[name]["versions"]:
+            lines += _changes(name, expected[name], found[name])
+        elif expected[name] != found[name]:
+            lines.append(f"{name}: made by other versions: run `make content-marks` and review the change")
+    return lines
+
+
+def changed_under_the_same_versions(expected: dict[str, Any], found: dict[str, Any]) -> list[str]:
+    """What differs in tables whose jobs kept their versions, one line each."""
+    both = sorted(expected.keys() & found.keys())
+    kept = [name for name in both if expected[name]["versions"] == found[name]["versions"]]
+    return [line for name in kept for line in _changes(name, expected[name], found[name])]
+
+
+def _changes(name: str, before: dict[str, Any], after: dict[str, Any]) -> list[str]:
+    lines = [] if before["rows"] == after["rows"] else [f"{name}: {after['rows']} rows, were {before['rows']}"]
+    for column in sorted(before["columns"].keys() | after["columns"].keys()):
+        pair = (before["columns"].get(column), after["columns"].get(column))
+        if not _same(*pair):
+            lines.append(f"{name}, column {column}: {pair[1]}, was {pair[0]}")
     return lines
 
 
@@ -76,13 +106,19 @@ def _same(before: Any, after: Any) -> bool:
 
 def main(arguments: list[str]) -> int:
     """Write the marks, or print how a results folder differs from them: status 1 where it does."""
-    found = marks_of(Path(arguments[-1]))
+    results = Path(arguments[-1])
+    if not (results / "tables").is_dir():
+        sys.stderr.write(f"{results}: no results, a results folder with tables is expected\n")
+        return 2
+    found = marks_of(results)
     if arguments[:-1] == ["--check"]:
         lines = differences(expected_marks(), found)
-        sys.stderr.writelines(f"{line}\n" for line in lines)
-        return 1 if lines else 0
-    FILE.write_text(json.dumps(found, indent=1, sort_keys=True) + "\n", encoding="utf-8")
-    return 0
+    elif lines := changed_under_the_same_versions(expected_marks(), found):
+        lines.append("not written: raise the `version` of the jobs that write these (jobs/<name>/__init__.py)")
+    else:
+        FILE.write_text(json.dumps(found, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+    sys.stderr.writelines(f"{line}\n" for line in lines)
+    return 1 if lines else 0
 
 
 if __name__ == "__main__":

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import copy
+
 import pytest
-from content_marks import differences, expected_marks, marks_of
+from content_marks import changed_under_the_same_versions, differences, expected_marks, marks_of
 from sample_runs import REPOSITORY, CampaignRun, outputs
 
 pytestmark = pytest.mark.workflow
@@ -20,12 +22,26 @@ def test_the_outputs_are_the_listed_ones(sample: CampaignRun) -> None:
     assert sorted(outputs(sample)) == listed
 
 
-def test_contents_change_only_with_the_step_versions(sample: CampaignRun) -> None:
+def test_contents_change_only_with_the_versions_of_jobs(sample: CampaignRun) -> None:
     found = differences(expected_marks(), marks_of(sample.results))
     assert not found, (
-        "other contents under the same step version: raise the `version` of the job that writes them "
+        "other contents under the same version: raise the `version` of the job that writes them "
         "(jobs/<name>/__init__.py) and run `make content-marks`\n" + "\n".join(found)
     )
+
+
+def test_a_raised_version_excuses_what_follows_from_its_job_alone() -> None:
+    before = expected_marks()
+    assert changed_under_the_same_versions(before, before) == []
+    comparisons, runs = (f"tables/{name}.parquet" for name in ("comparisons", "runs"))
+    after = copy.deepcopy(before)
+    for name in (comparisons, runs):
+        after[name]["rows"] += 1
+    assert "compare" not in after[runs]["versions"]
+    after[comparisons]["versions"]["compare"] += 1
+    (line,) = changed_under_the_same_versions(before, after)
+    assert line.startswith(f"{runs}: ")
+    assert [line.split(":")[0] for line in differences(before, after)] == [comparisons, runs]
 
 
 def test_nothing_of_this_machine_is_in_the_results(sample: CampaignRun) -> None:
