@@ -93,10 +93,10 @@ def test_bounds_are_left_out_and_counted(tmp_path: Path) -> None:
     rows, collapses = scaled(tmp_path, session({("b20", "p"): loud}))
     low, high = rows.loc[200.0], rows.loc[2000.0]
     assert list(low.left_out) == ["2 bounds"]
-    assert (low.speeds, low.levels, low.lowest_speed_mps) == (2, 4, 28.0)
+    assert (low.speeds, low.level_count, low.lowest_speed_mps) == (2, 4, 28.0)
     assert low.exponent == pytest.approx(EXPONENT, abs=0.01)
     assert np.isnan(low.lack_of_fit_p_value)
-    assert (high.speeds, high.levels) == (3, 6)
+    assert (high.speeds, high.level_count) == (3, 6)
     assert list(collapses.left_out[0]) == ["14 bounds"], "seven bands of two runs"
 
 
@@ -107,7 +107,7 @@ def test_bands_that_a_tone_dominates_are_left_out_and_their_overall_level_too(tm
     weak[500] += 8.0 * weak[0]
     rows, _ = scaled(tmp_path, session({("u28-0", "p"): tone, ("u40-1", "p"): weak}))
     assert list(rows.loc[1000.0].left_out) == ["1 tonal"]
-    assert rows.loc[1000.0].levels == 5
+    assert rows.loc[1000.0].level_count == 5
     assert rows.loc[1000.0].exponent == pytest.approx(EXPONENT, abs=0.01)
     assert list(rows.loc[2000.0].left_out) == [], "9.5 dB above the median"
     assert list(rows.loc[0.0].left_out) == ["1 tonal"], "the line is more than a fifth of the sum"

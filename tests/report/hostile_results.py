@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pyarrow.parquet as pq
 from built_results import SETTINGS, STAMP, built_campaign, write_results
 
 from tapeline.campaign.faults import Fault
@@ -99,7 +98,7 @@ def write_hostile_results(results: Path) -> set[str]:
     write_results(results)
     filled: set[str] = set()
     for table, path in _files(results / "tables"):
-        rows = pq.ParquetFile(path).read().to_pylist() if path.is_file() else _rows_by_schema(table)
+        rows = parquet.read_rows(path) if path.is_file() else _rows_by_schema(table)
         changed = [_with_hostile_texts(table, row, filled) for row in rows]
         parquet.write_rows(table, path, changed, **STAMP)
     return filled

@@ -1,4 +1,4 @@
-"""Marks of the sample campaign's table contents, tight enough to see a changed method, with the versions that made them.
+"""Marks of the sample campaign's table contents, tight enough to see a changed method, with the versions behind them.
 
 Texts and counts must be the same; sums of numbers may differ by rounding between processors. A table may change where
 the version of the job that writes it, or of one before it, was raised. Run as a script to write the marks anew from a
