@@ -1,4 +1,4 @@
-"""Exit statuses of the command."""
+"""Exit statuses of the command; 0: all is well; 128 and the number of a signal that stopped it (`stopping.py`)."""
 
 from __future__ import annotations
 
