@@ -14,7 +14,7 @@ from tapeline.calibration.level_linearity import linearity_of
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs.calibrate import needs as calibrate_needs
-from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.combined_uncertainty import Term
 
 LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2, 0.2, 0.5)
 CHART = Term("chart", 0.2, "certificate")

@@ -8,7 +8,7 @@ import pytest
 
 from tapeline.calibration.decision import Limits, decide
 from tapeline.calibration.evidence import Check, Evidence, level_mean, summary_of
-from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.combined_uncertainty import Term
 
 LIMITS = Limits(1.0, 0.5, 0.2, 0.5, 0.2, 0.2, 0.5)
 CHART = Term("chart", 0.2, "default")

@@ -11,6 +11,7 @@ import scipy.stats
 from reference_tables import reference_rows
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, background_uncertainty_db, correction_db, random_uncertainty_db
+from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 from tapeline.statistics.significance import (
     benjamini_hochberg,
     chi_square_quantile,
@@ -19,7 +20,6 @@ from tapeline.statistics.significance import (
     student_p_value,
     variance_ratio_p_value,
 )
-from tapeline.statistics.uncertainty import welch_satterthwaite
 
 ISO_3744 = MarginLimits(no_correction_above_db=15.0, enough_margin_db=6.0, least_margin_db=3.0, bound_factor=1.645)
 

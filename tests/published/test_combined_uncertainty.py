@@ -7,8 +7,8 @@ import math
 import pytest
 
 from reference_tables import reference_rows
+from tapeline.statistics.combined_uncertainty import Term, combined, rectangular
 from tapeline.statistics.significance import student_factor
-from tapeline.statistics.uncertainty import Term, combined, rectangular
 
 END_GAUGE = (
     Term("standard", 25.0, "certificate", 18.0),

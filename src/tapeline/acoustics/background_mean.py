@@ -12,7 +12,7 @@ from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 from tapeline.arrays import Reals
 from tapeline.limits import BACKGROUND_PRIOR_DOF, BACKGROUND_SCATTER_P
-from tapeline.statistics.uncertainty import welch_satterthwaite
+from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 
 
 @dataclass(frozen=True)

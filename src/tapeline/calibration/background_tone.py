@@ -14,7 +14,7 @@ from tapeline.arrays import Reals
 from tapeline.calibration.calibrator_applications import CalibratorApplication
 from tapeline.calibration.tone import octave_around
 from tapeline.limits import QUIET_MARGIN_S, QUIET_PIECE_S, QUIET_PIECES, TONE_IN_QUIET_POWER_RATIO, TONE_OWN_LINES
-from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.combined_uncertainty import Term
 from tapeline.statistics.uncertainty_terms import BACKGROUND_TONE
 
 

@@ -19,7 +19,7 @@ from tapeline.calibration.evidence import (
 from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensitivity_terms import sensitivity_terms
 from tapeline.limits import CALIBRATORS_APART_STANDARD_UNCERTAINTIES, SHOWN_COMMON_PART_DB
-from tapeline.statistics.uncertainty import Term, combined
+from tapeline.statistics.combined_uncertainty import Term, combined
 from tapeline.statistics.uncertainty_terms import CALIBRATOR
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.combined_uncertainty import Term
 
 Policy = Literal["before", "after", "mean", "chart", "data_sheet"]
 Stage = Literal["before", "after"]

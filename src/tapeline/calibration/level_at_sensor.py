@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from tapeline.acoustics.air import static_pressure_correction_db
-from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.combined_uncertainty import Term
 from tapeline.statistics.uncertainty_terms import ADAPTER, CALIBRATOR, STATIC_PRESSURE
 
 

@@ -25,7 +25,7 @@ from tapeline.limits import (
     TOP_FULL_CREST_SHARE,
     UNSETTLED_LENGTH_SHARE,
 )
-from tapeline.statistics.uncertainty import Term, rectangular
+from tapeline.statistics.combined_uncertainty import Term, rectangular
 from tapeline.statistics.uncertainty_terms import SINE_FIT
 
 

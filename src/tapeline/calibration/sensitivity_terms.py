@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from tapeline.calibration.evidence import STAGES, Check, Evidence, Policy, Stage
-from tapeline.statistics.uncertainty import Term, combined, rectangular
+from tapeline.statistics.combined_uncertainty import Term, combined, rectangular
 from tapeline.statistics.uncertainty_terms import (
     EXCHANGED,
     SENSITIVITY_DRIFT,

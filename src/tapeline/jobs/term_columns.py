@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.combined_uncertainty import Term
 from tapeline.statistics.uncertainty_terms import SINE_FIT
 
 

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.statistics.combined_uncertainty import together, welch_satterthwaite
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.significance import student_factor, student_p_value
-from tapeline.statistics.uncertainty import together, welch_satterthwaite
 from tapeline.statistics.uncertainty_terms import BACKGROUND, HELD_CHANGE, RANDOM_ERROR, REPEATS, TERM_BY_NAME
 
 

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.arrays import Reals
+from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 from tapeline.statistics.significance import chi_square_quantile
-from tapeline.statistics.uncertainty import welch_satterthwaite
 
 
 @dataclass(frozen=True)

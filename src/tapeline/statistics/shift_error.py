@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 from tapeline.statistics.comparison import Cell, run_to_run
 from tapeline.statistics.repeat_scatter import Scatter
-from tapeline.statistics.uncertainty import welch_satterthwaite
 
 
 @dataclass(frozen=True)

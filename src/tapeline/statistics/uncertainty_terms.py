@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tapeline.limits import SETTING_DOF
-from tapeline.statistics.uncertainty import Evidence
+from tapeline.statistics.combined_uncertainty import Evidence
 
 SharedBy = Literal[
     "nothing",

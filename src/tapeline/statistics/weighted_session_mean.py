@@ -9,9 +9,9 @@ import scipy.special
 
 from tapeline.arrays import Reals
 from tapeline.limits import CERTAIN_DOF
+from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 from tapeline.statistics.effective_number import mean_correlation
 from tapeline.statistics.significance import student_factor
-from tapeline.statistics.uncertainty import welch_satterthwaite
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per_unit
 from tapeline.limits import LONGEST_MEASURED_TONE_S
 from tapeline.recordings.recording import Part, Recording
-from tapeline.statistics.uncertainty import Term, combined, rectangular
+from tapeline.statistics.combined_uncertainty import Term, combined, rectangular
 from tapeline.statistics.uncertainty_terms import CHART_REACH, SPREAD_OF_RINGS
 
 LOWERED_BY = frozenset({"clipped-tone", "distorted-tone", "unsteady-tone"})

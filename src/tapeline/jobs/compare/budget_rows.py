@@ -18,9 +18,9 @@ from tapeline.jobs.compare.level_means import LevelMean, level_mean
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
 from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.jobs.term_columns import term_columns
+from tapeline.statistics.combined_uncertainty import Evidence, Term, combined
 from tapeline.statistics.comparison import Difference
 from tapeline.statistics.significance import student_factor
-from tapeline.statistics.uncertainty import Evidence, Term, combined
 from tapeline.statistics.uncertainty_terms import (
     ALL_TERMS,
     ASSUMED_BETWEEN_SESSIONS,

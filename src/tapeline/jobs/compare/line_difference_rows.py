@@ -16,7 +16,7 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import point_columns, sessions_columns
 from tapeline.jobs.table_files import session_table
 from tapeline.limits import CERTAIN_DOF
-from tapeline.statistics.uncertainty import rest_of_sum
+from tapeline.statistics.combined_uncertainty import rest_of_sum
 from tapeline.statistics.uncertainty_terms import RANDOM_ERROR
 from tapeline.store import parquet
 

@@ -20,8 +20,8 @@ from tapeline.jobs.compare.unlike_background import lacking_at
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.limits import SETTING_DOF
+from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 from tapeline.statistics.comparison import MeanTerms, terms_between_positions
-from tapeline.statistics.uncertainty import welch_satterthwaite
 from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, CALIBRATION
 from tapeline.store.shared_columns import ITEM_KEY
 

@@ -9,7 +9,7 @@ from tapeline.acoustics import air, nominal_point
 from tapeline.campaign.plan import Achieved
 from tapeline.campaign.settings import OperatingPoint, Uncertainty
 from tapeline.jobs.tables import CheckAir
-from tapeline.statistics.uncertainty import rectangular
+from tapeline.statistics.combined_uncertainty import rectangular
 
 
 @dataclass(frozen=True)

@@ -44,7 +44,7 @@ from tapeline.jobs.sources import watching
 from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.limits import INFINITE_DOF
 from tapeline.quality.reasons import FILE_FAULTS, worst
-from tapeline.statistics.uncertainty import Term
+from tapeline.statistics.combined_uncertainty import Term
 from tapeline.statistics.uncertainty_terms import CHART
 from tapeline.store import parquet, tables
 

@@ -17,8 +17,8 @@ from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import level_db
 from tapeline.arrays import Reals
 from tapeline.jobs.tables.session_levels import Levels, Measured, SessionJob
+from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 from tapeline.statistics.significance import student_factor
-from tapeline.statistics.uncertainty import welch_satterthwaite
 from tapeline.statistics.uncertainty_terms import BACKGROUND, LEVEL_TERMS
 
 Curve = Sequence[tuple[float, float]]
