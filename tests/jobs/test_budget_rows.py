@@ -15,7 +15,7 @@ from tapeline.campaign.settings import Background, Compare, OperatingPoint, Rank
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.budget_rows import absolute_rows, difference_rows
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pools
-from tapeline.jobs.compare.lasting_terms import non_averaging_terms
+from tapeline.jobs.compare.non_averaging_terms import non_averaging_terms
 from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.jobs.levels.level_cube import COLUMNS, Item
 from tapeline.statistics.comparison import difference

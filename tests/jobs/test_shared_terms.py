@@ -9,8 +9,8 @@ import pytest
 from small_cubes import Given, Small
 
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pools
-from tapeline.jobs.compare.lasting_terms import non_averaging_terms
 from tapeline.jobs.compare.level_means import calibration_variance, level_mean
+from tapeline.jobs.compare.non_averaging_terms import non_averaging_terms
 from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.statistics.comparison import RunLevels, cell_of
 

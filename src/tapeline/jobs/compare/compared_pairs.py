@@ -13,7 +13,7 @@ from tapeline.arrays import Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, key_of, pairs_of
 from tapeline.jobs.compare.dominant_runs import dominated
-from tapeline.jobs.compare.lasting_terms import non_averaging_terms
+from tapeline.jobs.compare.non_averaging_terms import non_averaging_terms
 from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
 from tapeline.jobs.compare.unlike_background import Side, as_bound, lacking
 from tapeline.jobs.levels.common_part import same_edges
