@@ -23,7 +23,7 @@ from tapeline.calibration.measured_tone import (
 from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.plan import Channel, picked
 from tapeline.jobs.calibrate import CalibrateNeeds, CalibratorCheck
-from tapeline.jobs.calibrate.ring_search import DetectedTones
+from tapeline.jobs.calibrate.application_search import DetectedTones
 from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per_unit
 from tapeline.limits import LONGEST_MEASURED_TONE_S
