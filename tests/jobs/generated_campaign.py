@@ -18,7 +18,7 @@ from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
-from tapeline.jobs.levels.level_cube import COLUMNS, Item
+from tapeline.jobs.levels.level_array import COLUMNS, Item
 
 Reals = NDArray[np.float64]
 

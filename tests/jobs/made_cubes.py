@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.arrays import Reals
-from tapeline.jobs.levels.level_cube import LEVELS, Item, LevelCube
+from tapeline.jobs.levels.level_array import LEVELS, Item, LevelCube
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level, level_use
 
 

@@ -10,7 +10,7 @@ from made_cubes import made_cube
 
 from tapeline.acoustics import background
 from tapeline.campaign.settings import Repeatability
-from tapeline.jobs.levels.level_cube import COLUMNS, Item
+from tapeline.jobs.levels.level_array import COLUMNS, Item
 from tapeline.jobs.repeat import RepeatNeeds, RepeatRun
 from tapeline.jobs.repeat.repeated_runs import RepeatJob
 from tapeline.store import tables

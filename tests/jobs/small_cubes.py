@@ -18,7 +18,7 @@ from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs
 from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
 from tapeline.jobs.compare.session_changes import session_changes
-from tapeline.jobs.levels.level_cube import COLUMNS, Item
+from tapeline.jobs.levels.level_array import COLUMNS, Item
 from tapeline.store import parquet, tables
 from tapeline.store.tables import BACKGROUND_SOURCES
 

@@ -17,7 +17,7 @@ from tapeline.jobs.compare.budget_rows import absolute_rows, difference_rows
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pools
 from tapeline.jobs.compare.non_averaging_terms import non_averaging_terms
 from tapeline.jobs.compare.session_changes import session_changes
-from tapeline.jobs.levels.level_cube import COLUMNS, Item
+from tapeline.jobs.levels.level_array import COLUMNS, Item
 from tapeline.statistics.comparison import difference
 from tapeline.statistics.uncertainty_terms import ASSUMED_BETWEEN_SESSIONS
 

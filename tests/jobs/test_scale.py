@@ -16,7 +16,7 @@ from tapeline.arrays import Reals
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Achieved, Plan
 from tapeline.campaign.settings import Scaling
-from tapeline.jobs.levels.level_cube import COLUMNS, Item, LevelCube
+from tapeline.jobs.levels.level_array import COLUMNS, Item, LevelCube
 from tapeline.jobs.scale import ScaleNeeds, ScaleRun
 from tapeline.jobs.scale import run as scale
 from tapeline.jobs.scale.run import reference_speed_mps

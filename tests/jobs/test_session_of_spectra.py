@@ -11,7 +11,7 @@ import scipy.stats
 from session_of_spectra import LINES, STEP_HZ, GivenSession, made
 
 from tapeline.jobs.levels.common_part import common_part, same_edges
-from tapeline.jobs.levels.level_cube import load_cube
+from tapeline.jobs.levels.level_array import load_cube
 from tapeline.limits import WANDERING_DOF
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 

@@ -17,7 +17,7 @@ from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.unlike_background import Side
-from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.level_array import LevelCube
 from tapeline.jobs.levels.repeat_pools import CellKey, Point, RepeatPools, rows_of
 from tapeline.jobs.levels.run_conditions import speed_share
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from tapeline.jobs.levels.level_cube import Item
+from tapeline.jobs.levels.level_array import Item
 from tapeline.jobs.levels.repeat_pools import Point
 
 

@@ -24,7 +24,7 @@ from tapeline.jobs.compare.picked_rows import with_picked
 from tapeline.jobs.compare.ranking import ranking_rows
 from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.jobs.compare.session_mean_rows import session_mean_rows
-from tapeline.jobs.levels.level_cube import load_cube
+from tapeline.jobs.levels.level_array import load_cube
 from tapeline.jobs.table_files import campaign_table
 from tapeline.store import parquet, tables
 from tapeline.store.schema import Table

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.level_array import LevelCube
 from tapeline.statistics.comparison import Cell
 
 Flags = NDArray[np.bool_]

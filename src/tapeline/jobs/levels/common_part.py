@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.campaign.faults import listed
-from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.level_array import LevelCube
 
 Flags = NDArray[np.bool_]
 

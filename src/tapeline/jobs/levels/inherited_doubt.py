@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.level_array import LevelCube
 
 MOST_NAMED = 6
 """More runs than these are counted and not named."""

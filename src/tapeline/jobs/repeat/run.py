@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapeline.campaign.plan import Plan
-from tapeline.jobs.levels.level_cube import load_cube
+from tapeline.jobs.levels.level_array import load_cube
 from tapeline.jobs.repeat import JOB
 from tapeline.jobs.repeat import needs as needs_of
 from tapeline.jobs.repeat.control_rows import control_rows

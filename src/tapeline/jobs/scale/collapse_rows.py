@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.speed_exponent import speed_decibels
 from tapeline.acoustics.strouhal_collapse import Collapse, Shared, collapse
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
-from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.level_array import LevelCube
 from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
 from tapeline.jobs.scale.scaling_rows import ends_of_speed

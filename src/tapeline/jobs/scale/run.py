@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from tapeline.campaign.plan import Plan
-from tapeline.jobs.levels.level_cube import load_cube
+from tapeline.jobs.levels.level_array import load_cube
 from tapeline.jobs.scale import JOB, ScaleNeeds
 from tapeline.jobs.scale import needs as needs_of
 from tapeline.jobs.scale.collapse_rows import collapse_rows

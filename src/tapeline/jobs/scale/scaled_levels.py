@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.arrays import Reals
-from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.level_array import LevelCube
 from tapeline.jobs.levels.repeat_pools import CellKey, RepeatPools, rows_of
 from tapeline.jobs.levels.run_conditions import achieved_speed_mps, density_kgm3
 from tapeline.jobs.scale import ScaleNeeds, ScaleRun

@@ -11,7 +11,7 @@ from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fi
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.level_cube import LevelCube
+from tapeline.jobs.levels.level_array import LevelCube
 from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.tonal_bands import prominent_lines
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
-from tapeline.jobs.levels.level_cube import Item, LevelCube
+from tapeline.jobs.levels.level_array import Item, LevelCube
 from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.table_files import session_table
 from tapeline.limits import NOMINAL_MIDBAND_RATIO
