@@ -11,7 +11,7 @@ from tapeline.acoustics.background import MarginLimits, background_uncertainty_d
 from tapeline.acoustics.background_mean import BackgroundScatter, mean_background
 from tapeline.acoustics.band_levels import Powers
 from tapeline.statistics.comparison import (
-    Cell,
+    ConditionMean,
     Difference,
     RunLevels,
     Scatter,
@@ -23,7 +23,7 @@ from tapeline.statistics.comparison import (
 CERTAIN: dict[str, tuple[np.ndarray, np.ndarray]] = {}
 
 
-def cell(levels: list[float], random_db: float = 0.1, background_db: float = 0.0) -> Cell:
+def cell(levels: list[float], random_db: float = 0.1, background_db: float = 0.0) -> ConditionMean:
     """The repeats of one position and item."""
     values = np.array(levels).reshape(-1, 1, 1)
     shape = values.shape
@@ -38,7 +38,9 @@ def cell(levels: list[float], random_db: float = 0.1, background_db: float = 0.0
     )
 
 
-def compared(reference: Cell, treatment: Cell, excess: float = 0.0, freedom: float = 100.0) -> Difference:
+def compared(
+    reference: ConditionMean, treatment: ConditionMean, excess: float = 0.0, freedom: float = 100.0
+) -> Difference:
     """Difference of two cells of one session with the same background."""
     scatter = Scatter(np.array([[excess]]), np.array([[freedom]]))
     return difference(reference, treatment, (scatter, scatter), CERTAIN, 0.95, same_background=True, one_pool=True)

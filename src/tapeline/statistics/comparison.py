@@ -33,7 +33,7 @@ class RunLevels:
 
 
 @dataclass(frozen=True)
-class Cell:
+class ConditionMean:
     """One condition's repeats put together, every field of shape (positions, items).
 
     `count` counts usable runs with a value; `random_variance` is the mean of the runs' random variances,
@@ -51,7 +51,7 @@ class Cell:
     upper_db: Reals
 
 
-def cell_of(runs: RunLevels) -> Cell:
+def cell_of(runs: RunLevels) -> ConditionMean:
     """Mean levels of a condition over its repeats, in dB (repeats of a ratio scale average as levels)."""
     valid = np.isfinite(runs.level_db)
     bounded = np.isfinite(runs.upper_bound_db)
@@ -70,7 +70,7 @@ def cell_of(runs: RunLevels) -> Cell:
     mean, upper = np.where(bound, np.nan, mean), np.where(bound, upper, np.nan)
     # Where every run is a bound no value scatters: the bounds hold their own uncertainty.
     random, shared, own_variance = (np.nan_to_num(part) for part in (random, shared, own_variance))
-    return Cell(count, mean, random, shared, own_variance, bound, upper)
+    return ConditionMean(count, mean, random, shared, own_variance, bound, upper)
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,8 @@ class Difference:
 
 
 def difference(
-    reference: Cell,
-    treatment: Cell,
+    reference: ConditionMean,
+    treatment: ConditionMean,
     scatters: tuple[Scatter, Scatter],
     lasting: Mapping[str, tuple[Reals, Reals]],
     confidence: float,
@@ -160,7 +160,7 @@ def difference(
     )
 
 
-def _least_size(reference: Cell, treatment: Cell) -> Reals:
+def _least_size(reference: ConditionMean, treatment: ConditionMean) -> Reals:
     """Where one side is a bound: how far apart both are at least, with its sign; zero where they may be alike.
 
     The upper bound itself stands for the bounded side, so that a test of it is on the safe side. NaN where neither or
@@ -194,7 +194,7 @@ class RunToRun:
         return RunToRun(self.random[place], self.excess[place], self.degrees_of_freedom[place])
 
 
-def run_to_run(cell: Cell, scatter: Scatter) -> RunToRun:
+def run_to_run(cell: ConditionMean, scatter: Scatter) -> RunToRun:
     """Variance that random error and scatter of single runs leave in the mean of a cell."""
     inverse = inverse_count(cell.count)
     dof = np.where(scatter.degrees_of_freedom > 0.0, scatter.degrees_of_freedom, np.inf)
@@ -244,13 +244,13 @@ def terms_between_positions(sides: Sequence[MeanTerms]) -> tuple[Reals, Reals]:
     return np.stack(list(variances.values())), np.stack(list(degrees.values()))
 
 
-def _mean_error(cell: Cell, scatter: Scatter) -> Reals:
+def _mean_error(cell: ConditionMean, scatter: Scatter) -> Reals:
     """Standard error (dB) of a cell's mean: random, scatter of repeats, background."""
     variance = run_to_run(cell, scatter).variance + cell.background_db**2 + background_beyond(cell, scatter)
     return np.asarray(np.sqrt(variance))
 
 
-def background_beyond(cell: Cell, scatter: Scatter) -> Reals:
+def background_beyond(cell: ConditionMean, scatter: Scatter) -> Reals:
     """Variance of a cell's mean by the scatter of its backgrounds beyond what the scatter of repeats holds."""
     return np.asarray(np.maximum(cell.background_own - scatter.excess, 0.0) * inverse_count(cell.count))
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.limits import CHANGE_ABOVE_NOISE_SHARE, MEASURED_SESSION_CHANGES, SETTING_DOF
-from tapeline.statistics.comparison import Cell, run_to_run
+from tapeline.statistics.comparison import ConditionMean, run_to_run
 from tapeline.statistics.effective_number import in_own_units, mean_correlation
 from tapeline.statistics.moderated_variance import moderated, variance_prior
 from tapeline.statistics.repeat_scatter import Scatter
@@ -44,7 +44,9 @@ class SessionScatter:
     changes: Reals
 
 
-def session_change(cells: Sequence[tuple[Cell, Cell]], scatters: tuple[Scatter, Scatter]) -> SessionChange:
+def session_change(
+    cells: Sequence[tuple[ConditionMean, ConditionMean]], scatters: tuple[Scatter, Scatter]
+) -> SessionChange:
     """The change between two sessions from the cells (condition, operating point) that both have; at least one.
 
     What a session does to one condition it does to the others too, so that the cells are averaged and count once.

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.statistics.combined_uncertainty import welch_satterthwaite
-from tapeline.statistics.comparison import Cell, run_to_run
+from tapeline.statistics.comparison import ConditionMean, run_to_run
 from tapeline.statistics.repeat_scatter import Scatter
 
 
@@ -23,7 +23,7 @@ class ShiftError:
 
 
 def shift_error(
-    cells: Sequence[Cell], scatters: Sequence[Scatter], ends: tuple[NDArray[np.int64], NDArray[np.int64]]
+    cells: Sequence[ConditionMean], scatters: Sequence[Scatter], ends: tuple[NDArray[np.int64], NDArray[np.int64]]
 ) -> ShiftError:
     """Error of the mean of one session less that of another, of one condition at one operating point.
 

@@ -18,7 +18,7 @@ from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
 from tapeline.jobs.compare.unlike_background import Side, as_bound, lacking
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.repeat_pools import RepeatPools
-from tapeline.statistics.comparison import Cell, Difference, difference
+from tapeline.statistics.comparison import ConditionMean, Difference, difference
 from tapeline.statistics.significance import ADJUSTMENTS
 
 Flags = NDArray[np.bool_]
@@ -35,7 +35,7 @@ class Compared:
 
     pair: Pair
     alike: NDArray[np.bool_]
-    cells: tuple[Cell, Cell]
+    cells: tuple[ConditionMean, ConditionMean]
     result: Difference
     lasting_variance: Reals
     lacks: tuple[Flags, Flags]

@@ -13,7 +13,7 @@ from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.limits import SESSION_VARIANCE_CHANGES
-from tapeline.statistics.comparison import Cell
+from tapeline.statistics.comparison import ConditionMean
 from tapeline.statistics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
 
 FIELDS = ("variance_db2", "degrees_of_freedom", "changes")
@@ -70,7 +70,7 @@ class SessionChanges:
 
 def session_changes(job: ComparisonJob, pools: RepeatPools) -> SessionChanges:
     """From all pairs of sessions with a common condition and operating point; each position by its own mounts."""
-    by_session: dict[str, dict[tuple[str, Point], Cell]] = {}
+    by_session: dict[str, dict[tuple[str, Point], ConditionMean]] = {}
     for (session, condition, point), runs in job.cells.items():
         by_session.setdefault(session, {})[condition, point] = job.pooled_cell(runs)
     changes = {}

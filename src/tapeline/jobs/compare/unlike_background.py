@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.level_array import LevelCube
-from tapeline.statistics.comparison import Cell
+from tapeline.statistics.comparison import ConditionMean
 
 Flags = NDArray[np.bool_]
 
@@ -71,7 +71,7 @@ def _of_side(cube: LevelCube, names: Sequence[str], used: Flags, places: list[in
     )
 
 
-def as_bound(cell: Cell, where: Flags) -> Cell:
+def as_bound(cell: ConditionMean, where: Flags) -> ConditionMean:
     """A cell whose levels are upper bounds where a background is still in them."""
     value = where & np.isfinite(cell.mean_db)
     return dataclasses.replace(
