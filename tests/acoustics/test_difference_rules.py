@@ -15,7 +15,7 @@ from tapeline.statistics.comparison import (
     Difference,
     RunLevels,
     Scatter,
-    cell_of,
+    condition_mean,
     difference,
     findings,
 )
@@ -27,7 +27,7 @@ def cell(levels: list[float], random_db: float = 0.1, background_db: float = 0.0
     """The repeats of one position and item."""
     values = np.array(levels).reshape(-1, 1, 1)
     shape = values.shape
-    return cell_of(
+    return condition_mean(
         RunLevels(
             values,
             np.full(shape, random_db),
@@ -140,7 +140,7 @@ def test_a_shared_background_that_scatters_does_not_cancel(scatter_db: float) ->
         parts_db = (random_uncertainty_db(found), background_uncertainty_db(found))
         nothing = np.full(level[None].shape, np.nan)
         state = np.zeros(nothing.shape, dtype=np.int8)
-        cells.append(cell_of(RunLevels(level[None], *(p[None] for p in parts_db), nothing, state, of_own[None])))
+        cells.append(condition_mean(RunLevels(level[None], *(p[None] for p in parts_db), nothing, state, of_own[None])))
     scatter = Scatter(np.zeros((1, 1)), np.zeros((1, 1)))
     made = difference(cells[0], cells[1], (scatter, scatter), {}, 0.95, same_background=True, one_pool=True)
     share = np.mean((made.lower_db <= 0.0) & (made.upper_db >= 0.0))

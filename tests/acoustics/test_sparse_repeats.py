@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.statistics.comparison import RunLevels, cell_of, difference
+from tapeline.statistics.comparison import RunLevels, condition_mean, difference
 from tapeline.statistics.repeat_scatter import RepeatRows, scatter_by_position
 
 CAMPAIGNS = 4000
@@ -25,7 +25,7 @@ def covered(repeats: int, random_db: float, own_db: float) -> float:
             groups.append(RunLevels(levels, nothing + random_db, nothing, unbounded, nothing.astype(np.int8)))
         rows = [RepeatRows.of(group.level_db, group.random_db, np.isfinite(group.upper_bound_db)) for group in groups]
         scatter = scatter_by_position(rows, np.eye(1, dtype=bool))
-        cells = [cell_of(group) for group in groups]
+        cells = [condition_mean(group) for group in groups]
         found = difference(*cells, (scatter, scatter), {}, CONFIDENCE, same_background=True, one_pool=True)
         hits += int(found.lower_db[0, 0] <= 0.0 <= found.upper_db[0, 0])
     return hits / CAMPAIGNS

@@ -12,7 +12,7 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pool
 from tapeline.jobs.compare.level_means import calibration_variance, level_mean
 from tapeline.jobs.compare.non_averaging_terms import non_averaging_terms
 from tapeline.jobs.compare.session_changes import session_changes
-from tapeline.statistics.comparison import RunLevels, cell_of
+from tapeline.statistics.comparison import RunLevels, condition_mean
 
 STATED = {"response": 0.2, "environment": 0.3, "mounting": 0.5, "speed": 0.1, "steadiness": 0.05}
 SHARED = ("response", "environment", "mounting")
@@ -63,7 +63,7 @@ def test_what_repeats_share_of_a_background_stays_and_its_own_part_is_kept_apart
     """0.5 dB of which 0.3 dB are each run's own: 0.4 dB stay, however many runs."""
     shape = (runs, 1, 1)
     levels, background, own = (np.full(shape, value) for value in (80.0, 0.5, 0.3))
-    cell = cell_of(RunLevels(levels, own, background, np.full(shape, np.nan), np.zeros(shape, np.int8), own))
+    cell = condition_mean(RunLevels(levels, own, background, np.full(shape, np.nan), np.zeros(shape, np.int8), own))
     assert cell.background_db[0, 0] == pytest.approx(0.4)
     assert cell.background_own[0, 0] == pytest.approx(0.09)
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from reference_tables import reference_rows
-from tapeline.statistics.comparison import RunLevels, cell_of
+from tapeline.statistics.comparison import RunLevels, condition_mean
 from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, scatter_by_position
 from tapeline.statistics.session_scatter import session_change, session_scatter
 from tapeline.statistics.significance import variance_ratio_p_value
@@ -49,7 +49,7 @@ def test_repeatability_is_the_certified_mean_square() -> None:
 def test_variance_between_sessions_is_the_certified_component() -> None:
     """(MS between - MS within) / n of NIST StRD SiRstv, 3.91e-4 (ISO 5725-2 form): mean over all pairs of sessions."""
     scatter = pooled()
-    pairs = itertools.combinations([cell_of(group) for group in groups()], 2)
+    pairs = itertools.combinations([condition_mean(group) for group in groups()], 2)
     changes = [session_change([pair], (scatter, scatter)) for pair in pairs]
     found = session_scatter(changes, np.array([4.0]), np.eye(1, dtype=bool))
     assert found.changes[0, 0] == 4.0

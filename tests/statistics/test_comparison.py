@@ -8,7 +8,7 @@ import pytest
 from tapeline.statistics.comparison import (
     RunLevels,
     Scatter,
-    cell_of,
+    condition_mean,
     difference,
     findings,
 )
@@ -46,7 +46,7 @@ def test_intervals_cover(random_db: float, common_db: float, own_db: float, n: i
             levels = random.normal(0.0, random_db, (n, positions, 1)) + random.normal(0.0, own_db, (n, positions, 1))
             groups.append(repeats(80.0 + levels + random.normal(0.0, common_db, (n, 1, 1)), random_db))
         scatter = scatter_by_position([rows_of(group) for group in groups], np.eye(1, dtype=bool))
-        first, second = cell_of(groups[0]), cell_of(groups[1])
+        first, second = condition_mean(groups[0]), condition_mean(groups[1])
         found = difference(first, second, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
         covered.append((found.lower_db <= 0.0) & (found.upper_db >= 0.0))
     share = float(np.mean(covered))
@@ -54,7 +54,7 @@ def test_intervals_cover(random_db: float, common_db: float, own_db: float, n: i
 
 
 def test_without_repeats_only_random_error_is_left() -> None:
-    one = cell_of(repeats(np.full((1, 1, 1), 80.0), 0.2))
+    one = condition_mean(repeats(np.full((1, 1, 1), 80.0), 0.2))
     scatter = no_scatter(1, 1)
     found = difference(one, one, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert found.basis[0, 0] == 0
@@ -63,7 +63,9 @@ def test_without_repeats_only_random_error_is_left() -> None:
 
 def test_the_background_of_both_cells_does_not_count_twice() -> None:
     scatter = Scatter(np.zeros((1, 1)), np.array([[10.0]]))
-    cell = cell_of(RunLevels(*(np.full((2, 1, 1), v) for v in (80.0, 0.1, 0.3, np.nan)), np.zeros((2, 1, 1), np.int8)))
+    cell = condition_mean(
+        RunLevels(*(np.full((2, 1, 1), v) for v in (80.0, 0.1, 0.3, np.nan)), np.zeros((2, 1, 1), np.int8))
+    )
     same = difference(cell, cell, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     apart = difference(cell, cell, (scatter, scatter), NOTHING, 0.95, same_background=False, one_pool=False)
     assert same.standard_error_db[0, 0] == pytest.approx(0.1)
@@ -72,8 +74,8 @@ def test_the_background_of_both_cells_does_not_count_twice() -> None:
 
 def test_a_bound_gives_a_one_sided_statement() -> None:
     scatter = Scatter(np.zeros((1, 1)), np.array([[10.0]]))
-    value = cell_of(repeats(np.full((2, 1, 1), 80.0), 0.1))
-    bound = cell_of(repeats(np.full((2, 1, 1), 70.0), 0.1, np.array([True, False]).reshape(2, 1, 1)))
+    value = condition_mean(repeats(np.full((2, 1, 1), 80.0), 0.1))
+    bound = condition_mean(repeats(np.full((2, 1, 1), 70.0), 0.1, np.array([True, False]).reshape(2, 1, 1)))
     treated = difference(value, bound, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert np.isnan(treated.difference_db[0, 0])
     assert np.isnan(treated.lower_db[0, 0])
@@ -89,8 +91,8 @@ def test_a_bound_gives_a_one_sided_statement() -> None:
 
 def test_a_condition_of_bounds_only_still_gives_a_statement() -> None:
     scatter = Scatter(np.zeros((1, 1)), np.array([[10.0]]))
-    value = cell_of(repeats(np.full((2, 1, 1), 78.1), 0.1))
-    bounds = cell_of(repeats(np.full((2, 1, 1), 71.5), 0.1, np.ones((2, 1, 1), dtype=bool)))
+    value = condition_mean(repeats(np.full((2, 1, 1), 78.1), 0.1))
+    bounds = condition_mean(repeats(np.full((2, 1, 1), 71.5), 0.1, np.ones((2, 1, 1), dtype=bool)))
     found = difference(bounds, value, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert 6.3 < found.lower_db[0, 0] < 6.6
     assert np.isnan(found.upper_db[0, 0])
@@ -109,6 +111,8 @@ def test_a_condition_of_bounds_only_still_gives_a_statement() -> None:
 )
 def test_words(change: float, error: float, word: str) -> None:
     scatter = Scatter(np.zeros((1, 1)), np.array([[50.0]]))
-    reference, treatment = (cell_of(repeats(np.full((2, 1, 1), level), error)) for level in (80.0, 80.0 + change))
+    reference, treatment = (
+        condition_mean(repeats(np.full((2, 1, 1), level), error)) for level in (80.0, 80.0 + change)
+    )
     found = difference(reference, treatment, (scatter, scatter), NOTHING, 0.95, same_background=True, one_pool=True)
     assert findings(found, found.p_value, 0.95, 0.5)[0, 0] == word

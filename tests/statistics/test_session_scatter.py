@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-from tapeline.statistics.comparison import ConditionMean, RunLevels, Scatter, cell_of
+from tapeline.statistics.comparison import ConditionMean, RunLevels, Scatter, condition_mean
 from tapeline.statistics.session_scatter import SessionChange, session_change, session_scatter
 
 
@@ -23,7 +23,7 @@ RUN_SD_DB, SESSION_SD_DB = 0.3, 0.8
 def repeats(levels: Reals) -> ConditionMean:
     """Levels of shape (runs, positions, items) without a known random error."""
     nothing = np.zeros(levels.shape)
-    return cell_of(RunLevels(levels, nothing, nothing, np.full(levels.shape, np.nan), nothing.astype(np.int8)))
+    return condition_mean(RunLevels(levels, nothing, nothing, np.full(levels.shape, np.nan), nothing.astype(np.int8)))
 
 
 def changes(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tapeline.arrays import Reals
-from tapeline.statistics.comparison import RunLevels, cell_of
+from tapeline.statistics.comparison import RunLevels, condition_mean
 from tapeline.statistics.homogeneous_cells import homogeneous_cells
 from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, no_scatter, scatter_by_position
 from tapeline.statistics.shift_error import ShiftError, shift_error
@@ -51,13 +51,13 @@ def scatter_of_first(cells: list[RunLevels]) -> Scatter:
 def error_of_first(cells: Cells) -> ShiftError:
     scatters = [scatter_of_first([runs[s] for runs in cells]) for s in range(SESSIONS)]
     first = np.zeros(cells[0][0].level_db.shape[1:], dtype=np.int64)
-    return shift_error([cell_of(runs) for runs in cells[0]], scatters, (first, first + 1))
+    return shift_error([condition_mean(runs) for runs in cells[0]], scatters, (first, first + 1))
 
 
 def shown(cells: Cells, shift_db: float = 0.0) -> float:
     """Share of the first cell's shifts with p below 0.05."""
     error = error_of_first(cells)
-    shift = cell_of(cells[0][1]).mean_db - cell_of(cells[0][0]).mean_db + shift_db
+    shift = condition_mean(cells[0][1]).mean_db - condition_mean(cells[0][0]).mean_db + shift_db
     return float(np.mean(student_p_value(shift / error.error_db, error.degrees_of_freedom) < 0.05))
 
 

@@ -51,7 +51,7 @@ class ConditionMean:
     upper_db: Reals
 
 
-def cell_of(runs: RunLevels) -> ConditionMean:
+def condition_mean(runs: RunLevels) -> ConditionMean:
     """Mean levels of a condition over its repeats, in dB (repeats of a ratio scale average as levels)."""
     valid = np.isfinite(runs.level_db)
     bounded = np.isfinite(runs.upper_bound_db)

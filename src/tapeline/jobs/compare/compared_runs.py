@@ -21,7 +21,7 @@ from tapeline.jobs.levels.level_array import LevelCube
 from tapeline.jobs.levels.repeat_pools import CellKey, Point, RepeatPools, rows_of
 from tapeline.jobs.levels.run_conditions import speed_share
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
-from tapeline.statistics.comparison import ConditionMean, cell_of
+from tapeline.statistics.comparison import ConditionMean, condition_mean
 
 
 @dataclass(frozen=True)
@@ -111,11 +111,11 @@ class ComparisonJob:
 
     def cell(self, runs: tuple[CompareRun, ...], compared: NDArray[np.bool_] | None = None) -> ConditionMean:
         """The repeats of some runs put together; `compared` (positions, items) leaves out the rest."""
-        return cell_of(self.cube.levels(self.known(runs), compared))
+        return condition_mean(self.cube.levels(self.known(runs), compared))
 
     def pooled_cell(self, runs: tuple[CompareRun, ...]) -> ConditionMean:
         """The same of those levels that say something of others."""
-        return cell_of(self.cube.pooled_levels(self.known(runs)))
+        return condition_mean(self.cube.pooled_levels(self.known(runs)))
 
     def nominal_correction(self, runs: tuple[CompareRun, ...], compared: NDArray[np.bool_]) -> Reals:
         """What bringing them to the nominal point adds to the mean level of some runs, (positions, items)."""

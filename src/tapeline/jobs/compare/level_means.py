@@ -11,7 +11,7 @@ from tapeline.arrays import Reals
 from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.limits import SETTING_DOF
-from tapeline.statistics.comparison import RunToRun, background_beyond, cell_of, repeat_terms, run_to_run
+from tapeline.statistics.comparison import RunToRun, background_beyond, condition_mean, repeat_terms, run_to_run
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.term_variances import variance_of_mean
 from tapeline.statistics.uncertainty_terms import (
@@ -55,7 +55,7 @@ class LevelMean:
 
 def level_mean(job: ComparisonJob, runs: tuple[CompareRun, ...], scatter: Scatter) -> LevelMean:
     """Means over the runs, and the terms of their uncertainty: what each run has of its own becomes less by repeats."""
-    cell = cell_of(job.cube.levels(job.known(runs)))
+    cell = condition_mean(job.cube.levels(job.known(runs)))
     names, used = job.used(runs)
     index = job.cube.places(names)
     count = np.maximum(cell.count, 1)

@@ -16,7 +16,7 @@ from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
 from tapeline.limits import REPEATABILITY_LIMIT_SD
-from tapeline.statistics.comparison import cell_of
+from tapeline.statistics.comparison import condition_mean
 from tapeline.statistics.repeatability import (
     OneWay,
     SessionVariances,
@@ -95,7 +95,7 @@ def found(job: RepeatJob, condition: str, point: Point, repeats: Repeats) -> Fou
 def _shift(job: RepeatJob, condition: str, point: Point, repeats: Repeats, by_session: SessionVariances) -> Shift:
     there = by_session.counts > 0
     first, last = there.argmax(axis=0), there.shape[0] - 1 - there[::-1].argmax(axis=0)
-    cells = [cell_of(repeats.of_session(number)) for number in range(len(repeats.sessions))]
+    cells = [condition_mean(repeats.of_session(number)) for number in range(len(repeats.sessions))]
     scatters = [job.pools.of_cell((session, condition, point)) for session in repeats.sessions]
     error = shift_error(cells, scatters, (first, last))
     two = there.any(axis=0) & (first < last)
