@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.arrays import Reals
-from tapeline.jobs.levels.level_array import LEVELS, Item, LevelCube
+from tapeline.jobs.levels.level_array import LEVELS, Item, LevelArray
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level, level_use
 
 
@@ -27,7 +27,7 @@ def made_cube(
     lower_edge_hz: Reals | None = None,
     upper_edge_hz: Reals | None = None,
     at_nominal: bool = False,
-) -> LevelCube:
+) -> LevelArray:
     """A cube of one session or more; `cells` says which runs are repeats of each other (none: all of them).
 
     `unusable` (runs, positions) are channels that are not used, `doubt` why a level is doubtful, by its place.
@@ -58,7 +58,7 @@ def made_cube(
     nothing = np.full(shape, np.nan)
     nominal = np.isfinite(values["nominal_correction_db"]) & at_nominal
     brought = {name: values[name] + np.where(nominal, values["nominal_correction_db"], 0.0) for name in LEVELS}
-    return LevelCube(
+    return LevelArray(
         runs=tuple(runs),
         positions=tuple(positions),
         items=tuple(items),

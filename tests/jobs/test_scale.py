@@ -16,7 +16,7 @@ from tapeline.arrays import Reals
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Achieved, Plan
 from tapeline.campaign.settings import Scaling
-from tapeline.jobs.levels.level_array import COLUMNS, Item, LevelCube
+from tapeline.jobs.levels.level_array import COLUMNS, Item, LevelArray
 from tapeline.jobs.scale import ScaleNeeds, ScaleRun
 from tapeline.jobs.scale import run as scale
 from tapeline.jobs.scale.run import reference_speed_mps
@@ -203,7 +203,7 @@ def test_too_few_levels_for_a_curve_are_said(tmp_path: Path) -> None:
     assert list(collapses.left_out[0])[-1] == "too few levels for a curve"
 
 
-def given_cube(level_db: Reals) -> LevelCube:
+def given_cube(level_db: Reals) -> LevelArray:
     """One band at one position, levels (runs,), 0.1 dB random error and nothing else."""
     shape = (level_db.size, 1, 1)
     values = {name: np.zeros(shape) for name in COLUMNS}

@@ -17,7 +17,7 @@ from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.unlike_background import Side
-from tapeline.jobs.levels.level_array import LevelCube
+from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.jobs.levels.repeat_pools import CellKey, Point, RepeatPools, rows_of
 from tapeline.jobs.levels.run_conditions import speed_share
 from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
@@ -47,7 +47,7 @@ class ComparisonJob:
     """What all parts of the step share."""
 
     needs: CompareNeeds
-    cube: LevelCube
+    cube: LevelArray
     calibration: dict[tuple[str, str], dict[str, Any]]
     limits: MarginLimits
 

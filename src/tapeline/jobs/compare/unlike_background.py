@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-from tapeline.jobs.levels.level_array import LevelCube
+from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.statistics.comparison import ConditionMean
 
 Flags = NDArray[np.bool_]
@@ -18,7 +18,7 @@ Side = tuple[Sequence[str], Flags]
 """Names of some runs, and which of their levels count, (runs, positions, items)."""
 
 
-def lacking(cube: LevelCube, first: Side, second: Side, no_correction_above_db: float) -> tuple[Flags, Flags]:
+def lacking(cube: LevelArray, first: Side, second: Side, no_correction_above_db: float) -> tuple[Flags, Flags]:
     """For each of two sides where less was taken off it than off the other and it matters, (positions, items).
 
     It matters where what was taken off the other side is less than `no_correction_above_db` below this side's level:
@@ -29,7 +29,7 @@ def lacking(cube: LevelCube, first: Side, second: Side, no_correction_above_db: 
 
 
 def lacking_at(
-    cube: LevelCube,
+    cube: LevelArray,
     first: tuple[Sequence[str], Flags, int],
     second: tuple[Sequence[str], Flags, int],
     no_correction_above_db: float,
@@ -57,7 +57,7 @@ def _held_against(one: _Taken, other: _Taken, no_correction_above_db: float) -> 
     return lacks(one, other), lacks(other, one)
 
 
-def _of_side(cube: LevelCube, names: Sequence[str], used: Flags, places: list[int]) -> _Taken:
+def _of_side(cube: LevelArray, names: Sequence[str], used: Flags, places: list[int]) -> _Taken:
     at = np.ix_(cube.places(names), places)
     level = np.where(used, cube.values["level_db"][at], np.nan)
     off = level - cube.values["margin_db"][at]

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.campaign.faults import listed
-from tapeline.jobs.levels.level_array import LevelCube
+from tapeline.jobs.levels.level_array import LevelArray
 
 Flags = NDArray[np.bool_]
 
 
-def same_edges(cube: LevelCube, reference: Sequence[str], treatment: Sequence[str]) -> Flags:
+def same_edges(cube: LevelArray, reference: Sequence[str], treatment: Sequence[str]) -> Flags:
     """Where all levels of both sets of runs cover the same bands, shape (positions, items); bands always do."""
     index = [cube.runs.index(name) for name in (*reference, *treatment)]
     if not index:
@@ -28,7 +28,7 @@ def same_edges(cube: LevelCube, reference: Sequence[str], treatment: Sequence[st
 
 
 def common_part(
-    cube: LevelCube, reference: Sequence[str], treatment: Sequence[str], alike: Flags, position: int
+    cube: LevelArray, reference: Sequence[str], treatment: Sequence[str], alike: Flags, position: int
 ) -> str | None:
     """A sentence on what is compared at one position, None where both conditions have all of it."""
     first, second = _has_levels(cube, reference, position), _has_levels(cube, treatment, position)
@@ -52,7 +52,7 @@ def common_part(
     return "; ".join(words) or None
 
 
-def _narrower(cube: LevelCube, runs: Sequence[str], position: int, item: int) -> str:
+def _narrower(cube: LevelArray, runs: Sequence[str], position: int, item: int) -> str:
     """Range in words of an overall level that sums less than was asked for; empty where it sums all of it."""
     for name in runs:
         place = (cube.runs.index(name), position, item)
@@ -65,12 +65,12 @@ def _narrower(cube: LevelCube, runs: Sequence[str], position: int, item: int) ->
     return ""
 
 
-def _has_levels(cube: LevelCube, runs: Sequence[str], position: int) -> Flags:
+def _has_levels(cube: LevelArray, runs: Sequence[str], position: int) -> Flags:
     """Which items have a level or a bound in any run."""
     return np.asarray(cube.usable[cube.places(runs), position].any(axis=0))
 
 
-def _bands(cube: LevelCube, which: Flags) -> str:
+def _bands(cube: LevelArray, which: Flags) -> str:
     """The chosen bands as ranges of nominal frequencies: runs of neighbours among all bands there are."""
     ranges: list[list[float]] = []
     before = False

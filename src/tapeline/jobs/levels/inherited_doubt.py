@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from tapeline.jobs.levels.level_array import LevelCube
+from tapeline.jobs.levels.level_array import LevelArray
 
 MOST_NAMED = 6
 """More runs than these are counted and not named."""
 
 
-def inherited_doubt(cube: LevelCube, runs: Sequence[str], p: int, i: int) -> list[str]:
+def inherited_doubt(cube: LevelArray, runs: Sequence[str], p: int, i: int) -> list[str]:
     """Each code with the runs that bring it, as in 'hum: x12, x13', in the order in which the runs bring them."""
     by_code: dict[str, list[str]] = {}
     for name, r in zip(runs, cube.places(runs), strict=True):
@@ -20,7 +20,7 @@ def inherited_doubt(cube: LevelCube, runs: Sequence[str], p: int, i: int) -> lis
     return [f"{code}: {_named(found, len(runs))}" for code, found in by_code.items()]
 
 
-def doubt_columns(cube: LevelCube, runs: Sequence[str], p: int, i: int) -> dict[str, Any]:
+def doubt_columns(cube: LevelArray, runs: Sequence[str], p: int, i: int) -> dict[str, Any]:
     """The columns that say whether a mean or difference is doubtful, why, and by which runs."""
     doubt = inherited_doubt(cube, runs, p, i)
     return {"doubtful": bool(doubt), "doubt": doubt}

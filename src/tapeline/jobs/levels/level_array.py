@@ -60,7 +60,7 @@ class Item:
 
 
 @dataclass(frozen=True)
-class LevelCube:
+class LevelArray:
     """Levels of shape (runs, positions, items), NaN where there is none; edges of overall levels, NaN for bands.
 
     `absent` is the place in `absent_sets` (nominal frequencies) of the bands that an overall level lacks of its range.
@@ -146,7 +146,7 @@ class LevelCube:
         return RunLevels(level, random, left, upper, state, np.nan_to_num(own))
 
 
-def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool = False) -> LevelCube:
+def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool = False) -> LevelArray:
     """Read the bands and overall tables of all sessions; the positions `left_out` are not compared.
 
     `at_nominal` brings levels and bounds to the nominal speed and air, where that correction is known.
@@ -194,7 +194,7 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
     nominal = np.isfinite(values["nominal_correction_db"]) & at_nominal
     for name in LEVELS:
         values[name] = values[name] + np.where(nominal, values["nominal_correction_db"], 0.0)
-    return LevelCube(
+    return LevelArray(
         runs=runs,
         positions=positions,
         items=items,

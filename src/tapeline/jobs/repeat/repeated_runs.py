@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
-from tapeline.jobs.levels.level_array import LevelCube
+from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.jobs.levels.repeat_pools import Point, RepeatPools, rows_of
 from tapeline.jobs.repeat import RepeatNeeds, RepeatRun
 from tapeline.quality.use_of_levels import less_along_first
@@ -67,7 +67,7 @@ class RepeatJob:
     """What all parts of the step share."""
 
     needs: RepeatNeeds
-    cube: LevelCube
+    cube: LevelArray
 
     @cached_property
     def cells(self) -> dict[str, dict[Point, tuple[RepeatRun, ...]]]:

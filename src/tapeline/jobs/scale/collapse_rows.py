@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from tapeline.acoustics.speed_exponent import speed_decibels
 from tapeline.acoustics.strouhal_collapse import Collapse, Shared, collapse
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
-from tapeline.jobs.levels.level_array import LevelCube
+from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
 from tapeline.jobs.scale.scaling_rows import ends_of_speed
 
 
 def collapse_rows(
-    cube: LevelCube, needs: ScaleNeeds, found: ScaledLevels, reference_mps: float
+    cube: LevelArray, needs: ScaleNeeds, found: ScaledLevels, reference_mps: float
 ) -> Iterator[dict[str, Any]]:
     """One row a position with a band level or bound in any run."""
     lengths = {length.position: length for length in needs.lengths}
@@ -73,7 +73,7 @@ def collapse_rows(
         }
 
 
-def _doubt(cube: LevelCube, found: ScaledLevels, used: NDArray[np.bool_], p: int, i: int) -> list[str]:
+def _doubt(cube: LevelArray, found: ScaledLevels, used: NDArray[np.bool_], p: int, i: int) -> list[str]:
     return inherited_doubt(cube, [name for name, each in zip(found.runs, used, strict=True) if each], p, i)
 
 

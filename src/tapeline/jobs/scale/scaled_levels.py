@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.arrays import Reals
-from tapeline.jobs.levels.level_array import LevelCube
+from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.jobs.levels.repeat_pools import CellKey, RepeatPools, rows_of
 from tapeline.jobs.levels.run_conditions import achieved_speed_mps, density_kgm3
 from tapeline.jobs.scale import ScaleNeeds, ScaleRun
@@ -78,7 +78,7 @@ class ScaledLevels:
         return [self.too_near, *words] if self.too_near else words
 
 
-def scaled_levels(cube: LevelCube, needs: ScaleNeeds, tonal: dict[str, NDArray[np.bool_]]) -> Iterator[ScaledLevels]:
+def scaled_levels(cube: LevelArray, needs: ScaleNeeds, tonal: dict[str, NDArray[np.bool_]]) -> Iterator[ScaledLevels]:
     """All conditions, sessions and yaw angles; `tonal` by session."""
     groups: dict[tuple[str, str, float], list[ScaleRun]] = {}
     for item in needs.runs:
@@ -100,7 +100,7 @@ def _nominal(item: ScaleRun) -> float:
     return item.achieved.nominal_mps or 0.0
 
 
-def _scatter(cube: LevelCube, needs: ScaleNeeds) -> RepeatPools:
+def _scatter(cube: LevelArray, needs: ScaleNeeds) -> RepeatPools:
     """Run-to-run variance beyond random error, from all conditions and operating points of a session."""
     repeats: dict[CellKey, list[str]] = {}
     for item in needs.runs:
@@ -112,7 +112,7 @@ def _scatter(cube: LevelCube, needs: ScaleNeeds) -> RepeatPools:
 
 
 def _of_group(
-    cube: LevelCube, needs: ScaleNeeds, runs: list[ScaleRun], tonal: NDArray[np.bool_], scatter: Scatter
+    cube: LevelArray, needs: ScaleNeeds, runs: list[ScaleRun], tonal: NDArray[np.bool_], scatter: Scatter
 ) -> ScaledLevels:
     first = runs[0]
     place = {name: i for i, name in enumerate(cube.runs)}
@@ -167,7 +167,12 @@ def _of_group(
 
 
 def _why(
-    cube: LevelCube, index: list[int], there: NDArray[np.bool_], level_db: Reals, tonal: NDArray[np.bool_], speed: Reals
+    cube: LevelArray,
+    index: list[int],
+    there: NDArray[np.bool_],
+    level_db: Reals,
+    tonal: NDArray[np.bool_],
+    speed: Reals,
 ) -> NDArray[np.int8]:
     """Levels in doubt are used only where those that are not do not lie far enough apart in speed."""
     here = there[:, None, None]
@@ -188,7 +193,7 @@ def _why(
     return np.select([case for case, _ in cases], [code for _, code in cases], USED).astype(np.int8)
 
 
-def _other_bands(cube: LevelCube, index: list[int], level: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _other_bands(cube: LevelArray, index: list[int], level: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Overall levels that do not sum over the bands of most runs; of equally frequent ranges the widest counts."""
     others = np.zeros(level.shape, dtype=bool)
     summed = [each[index] for each in cube.summed]

@@ -11,7 +11,7 @@ from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fi
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.level_array import LevelCube
+from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
 
@@ -19,7 +19,7 @@ BASES = ("stated uncertainty", "scatter about the line", "lack of fit")
 
 
 def scaling_rows(
-    cube: LevelCube, needs: ScaleNeeds, found: ScaledLevels, reference_mps: float
+    cube: LevelArray, needs: ScaleNeeds, found: ScaledLevels, reference_mps: float
 ) -> Iterator[dict[str, Any]]:
     """One row a position and item that has a level or a bound in any run.
 

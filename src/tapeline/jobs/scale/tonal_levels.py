@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.tonal_bands import prominent_lines
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
-from tapeline.jobs.levels.level_array import Item, LevelCube
+from tapeline.jobs.levels.level_array import Item, LevelArray
 from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.table_files import session_table
 from tapeline.limits import NOMINAL_MIDBAND_RATIO
@@ -35,7 +35,7 @@ class Spectra:
     step_hz: float
 
 
-def tonal_levels(results: Path, session: str, cube: LevelCube, needs: ScaleNeeds) -> NDArray[np.bool_]:
+def tonal_levels(results: Path, session: str, cube: LevelArray, needs: ScaleNeeds) -> NDArray[np.bool_]:
     """Where a level of one session is left out as tonal, (runs, positions, items).
 
     A band: its largest line stands `tonal_above_db` above the median line and adds `tonal_share` of the band's power.
@@ -76,7 +76,7 @@ def _weights(overall: Item, bands: list[Item]) -> Reals:
     return np.where(inside, power_weights(weighting, midband), 0.0)
 
 
-def _spectra(path: Path, cube: LevelCube) -> Iterator[Spectra]:
+def _spectra(path: Path, cube: LevelArray) -> Iterator[Spectra]:
     run_place, position_place = ({name: i for i, name in enumerate(names)} for names in (cube.runs, cube.positions))
     columns = ("run", "position", "first_hz", "step_hz", "psd_pa2_per_hz")
     for batch in parquet.read_batches(path, columns, ROWS):
