@@ -205,9 +205,9 @@ def test_bands_at_a_charts_first_frequency_are_marked(bands: pd.DataFrame) -> No
     r03 = {("spring", "duct-c"), ("autumn", "duct-c"), ("summer", "duct-a")}
     for place, group in unknown.groupby(["session", "position"]):
         limit = 200.0 if place in r03 else 101.0
-        assert (group.lower_edge_hz < limit).all() or place in {("autumn", "slot-a"), ("autumn", "slot-b")}
+        assert (group.lower_hz < limit).all() or place in {("autumn", "slot-a"), ("autumn", "slot-b")}
     for session, position in r03:
-        rows = bands[(bands.session == session) & (bands.position == position) & (bands.lower_edge_hz < 199.0)]
+        rows = bands[(bands.session == session) & (bands.position == position) & (bands.lower_hz < 199.0)]
         assert rows.marks.map(lambda marks: "response-unknown" in marks).all()
 
 
@@ -328,7 +328,7 @@ def test_overall_levels_are_the_weighted_integral(rig: RigTruth, weighting: str)
     overall = overall[(overall.session == "spring") & (overall.weighting == weighting)]
     errors = []
     for row in overall.itertuples():
-        frequency = np.linspace(row.lower_edge_hz, row.upper_edge_hz, 20001)
+        frequency = np.linspace(row.lower_hz, row.upper_hz, 20001)
         weight = a_weighting_power(frequency) if weighting == "A" else np.ones_like(frequency)
         run = rig.runs[row.run]
         parts = [background_density(row.position, run.point)]

@@ -24,8 +24,8 @@ def made_cube(
     background_source: NDArray[np.integer] | None = None,
     unusable: NDArray[np.bool_] | None = None,
     doubt: Mapping[tuple[int, int, int], tuple[str, ...]] | None = None,
-    lower_edge_hz: Reals | None = None,
-    upper_edge_hz: Reals | None = None,
+    lower_hz: Reals | None = None,
+    upper_hz: Reals | None = None,
     at_nominal: bool = False,
 ) -> LevelArray:
     """A cube of one session or more; `cells` says which runs are repeats of each other (none: all of them).
@@ -63,8 +63,8 @@ def made_cube(
         positions=tuple(positions),
         items=tuple(items),
         values=values | brought,
-        lower_edge_hz=nothing if lower_edge_hz is None else lower_edge_hz,
-        upper_edge_hz=nothing if upper_edge_hz is None else upper_edge_hz,
+        lower_hz=nothing if lower_hz is None else lower_hz,
+        upper_hz=nothing if upper_hz is None else upper_hz,
         narrower=np.zeros(shape, dtype=bool),
         state=state.astype(np.int8),
         background_source=off,

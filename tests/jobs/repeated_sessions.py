@@ -66,8 +66,8 @@ class GivenRepeats:
             cells=[tuple(name.split("-")[:2]) for name in names],
             background_source=background_source[:, None, None],
             unusable=~usable,
-            lower_edge_hz=np.where(np.isnan(edges), np.nan, 89.1),
-            upper_edge_hz=edges,
+            lower_hz=np.where(np.isnan(edges), np.nan, 89.1),
+            upper_hz=edges,
             at_nominal=self.settings.at_nominal,
         )
         parts = [(name, *name.split("-")[:2]) for name in self.levels]

@@ -103,7 +103,7 @@ class Small:
                 for (run, position), codes in self.doubt.items()
                 for i in range(2)
             },
-            lower_edge_hz=edges,
+            lower_hz=edges,
             at_nominal=self.compare.at_nominal,
         )
         return ComparisonJob(self._needs(), cube, self._calibration(), MarginLimits(15.0, 6.0, 3.0, 1.96))

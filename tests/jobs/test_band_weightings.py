@@ -33,8 +33,8 @@ def test_against_a_direct_sum_over_the_lines_of_a_steep_spectrum(tmp_path: Path,
     for row in rows.itertuples():
         kept = psd - (below if row.state == "corrected" else 0.0)
         for weighting, found in (("A", row.a_weighting_db), ("C", row.c_weighting_db)):
-            weighted = summed(kept * power_weights(weighting, LINES_HZ), row.lower_edge_hz, row.upper_edge_hz)
-            expected = 10.0 * np.log10(weighted / summed(kept, row.lower_edge_hz, row.upper_edge_hz))
+            weighted = summed(kept * power_weights(weighting, LINES_HZ), row.lower_hz, row.upper_hz)
+            expected = 10.0 * np.log10(weighted / summed(kept, row.lower_hz, row.upper_hz))
             assert found == pytest.approx(expected, abs=0.002)
     low = rows[rows.band_hz == rows.band_hz.min()].iloc[0]
     assert abs(low.a_weighting_db - weighting_db("A", low.midband_hz)) > 0.05, "not that of the midband"
@@ -48,6 +48,6 @@ def test_a_subtraction_that_leaves_little_keeps_within_the_weights_of_the_band(t
         first, last = int(np.ceil(lower / STEP_HZ)) + 1, int(lower * 10.0**0.1 / STEP_HZ) - 1
         run[last], below[first] = 1e-3, 0.47e-3
     bands, _ = made(tmp_path, GivenSession(("p",), {"o": OPEN, "b": BACKGROUND}, {("o", "p"): run, ("b", "p"): below}))
-    rows = bands[(bands.run == "o") & (bands.state == "limited") & (bands.upper_edge_hz < 1000.0)]
+    rows = bands[(bands.run == "o") & (bands.state == "limited") & (bands.upper_hz < 1000.0)]
     assert len(rows) >= 5
-    assert (rows.a_weighting_db.to_numpy() <= weighting_db("A", rows.upper_edge_hz + STEP_HZ / 2.0)).all()
+    assert (rows.a_weighting_db.to_numpy() <= weighting_db("A", rows.upper_hz + STEP_HZ / 2.0)).all()

@@ -83,7 +83,7 @@ def test_levels_are_given_at_the_reference_speed(tmp_path: Path) -> None:
         rows, _ = scaled(tmp_path / f"{speed:.0f}", session({}, settings))
         assert rows.reference_speed_mps.to_numpy() == pytest.approx(speed)
         band = rows.loc[1000.0]
-        power = 1e-3 * (speed / 30.0) ** EXPONENT * (band.upper_edge_hz - band.lower_edge_hz)
+        power = 1e-3 * (speed / 30.0) ** EXPONENT * (band.upper_hz - band.lower_hz)
         # No air is stated: 20 degrees and 1013.25 hPa are 1.199 kg/m3, 1.2 is the reference.
         assert band.level_at_reference_db == pytest.approx(10.0 * np.log10(power / 4e-10), abs=0.02)
 
@@ -223,8 +223,8 @@ def test_overall_levels_of_other_bands_are_left_out() -> None:
     overall = dataclasses.replace(
         cube,
         items=(Item("overall", "Z", 100.0, 4000.0),),
-        lower_edge_hz=lower,
-        upper_edge_hz=np.full(lower.shape, 4467.0),
+        lower_hz=lower,
+        upper_hz=np.full(lower.shape, 4467.0),
     )
     no_tone = {"one": np.zeros((3, 1, 1), dtype=bool)}
     (row,) = (r for group in scaled_levels(overall, needs, no_tone) for r in scaling_rows(overall, needs, group, 33.0))

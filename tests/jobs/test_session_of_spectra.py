@@ -44,7 +44,7 @@ def test_lines_become_levels_and_backgrounds_come_off(tmp_path: Path) -> None:
         assert set(row.state) == {"corrected"}
         assert (row.corrected_lower_db < row.corrected_level_db).all()
         assert (row.absolute_lower_db < row.corrected_lower_db).all()
-    widths = own(bands, "o", "p").upper_edge_hz - own(bands, "o", "p").lower_edge_hz
+    widths = own(bands, "o", "p").upper_hz - own(bands, "o", "p").lower_hz
     expected = 10 * np.log10(1e-4 * widths / 4e-10)
     assert own(bands, "o", "p").level_db.to_numpy() == pytest.approx(expected.to_numpy(), abs=1e-4)
 
@@ -289,7 +289,7 @@ def test_a_background_at_another_gain_is_brought_to_that_of_the_run(
     settings = "background: {repeat_sd_db: 0}\n"
     bands, _ = made(tmp_path, GivenSession(("p",), gained(*rows), psd, settings, GAINS))
     row = own(bands, "o", "p")
-    widths = row.upper_edge_hz - row.lower_edge_hz
+    widths = row.upper_hz - row.lower_hz
     assert (row.background_pa2 / widths).to_numpy() == pytest.approx(2e-5 + change, rel=1e-5)
     assert (row.corrected_pa2 / widths).to_numpy() == pytest.approx(8e-5 - change, rel=1e-5)
     assert not marked(row, "background-other-gain")

@@ -128,7 +128,7 @@ def with_results(root: Path, levels: dict[str, float], **changed: object) -> Pat
             "calibration": "good",
             "marks": [],
         }
-        | {"lower_edge_hz": float(bands.lower_hz[0]), "upper_edge_hz": float(bands.upper_hz[-1])}
+        | {"lower_hz": float(bands.lower_hz[0]), "upper_hz": float(bands.upper_hz[-1])}
         | changed
         for run, level in levels.items()
         for weighting in ("A", "Z")

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 Row = dict[str, Any]
-RANGE = ("lower_edge_hz", "upper_edge_hz", "lowest_band_hz", "highest_band_hz")
+RANGE = ("lower_hz", "upper_hz", "lowest_band_hz", "highest_band_hz")
 TERMS_DB = {"calibration: calibrator": 0.2, "random error": 0.15}
 
 

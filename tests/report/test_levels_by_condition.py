@@ -71,8 +71,8 @@ def test_a_level_is_a_value_or_a_bound(report: Report, chosen: ChosenRuns) -> No
 
 def row(run: str, **changed: Any) -> dict[str, Any]:
     """A band level of one run: a bound of 60 dB after flow was taken off."""
-    return {"run": run, "position": "P1", "band_hz": 500.0, "midband_hz": 501.2, "lower_edge_hz": 447.0,
-            "upper_edge_hz": 562.0, "corrected_level_db": None, "upper_bound_db": 60.0, "state": "bound",
+    return {"run": run, "position": "P1", "band_hz": 500.0, "midband_hz": 501.2, "lower_hz": 447.0,
+            "upper_hz": 562.0, "corrected_level_db": None, "upper_bound_db": 60.0, "state": "bound",
             "background_source": "flow", "marks": [], "doubt": [], "comparable": True} | changed  # fmt: skip
 
 

@@ -196,8 +196,8 @@ def overall_level(run: str, **changed: Any) -> dict[str, Any]:
         "weighting": "A",
         "lowest_band_hz": 100.0,
         "highest_band_hz": 5000.0,
-        "lower_edge_hz": 89.1,
-        "upper_edge_hz": 5623.4,
+        "lower_hz": 89.1,
+        "upper_hz": 5623.4,
         "marks": [],
         "state": "clear",
         "quality": "good",
@@ -210,7 +210,7 @@ def overall_level(run: str, **changed: Any) -> dict[str, Any]:
     [
         ({}, "A-weighted level 100 Hz to 5 kHz reduced"),
         (
-            {"upper_edge_hz": 2818.4, "absent_bands_hz": [3150.0, 4000.0, 5000.0], "marks": ["narrower-range"]},
+            {"upper_hz": 2818.4, "absent_bands_hz": [3150.0, 4000.0, 5000.0], "marks": ["narrower-range"]},
             "A-weighted level 89 to 2818 Hz (asked for: 100 Hz to 5 kHz) reduced",
         ),
         (

@@ -229,7 +229,7 @@ def test_the_mean_line_breaks_where_a_band_is_missing() -> None:
     """Octaves of 250, 500 and 2000 Hz: no line from 500 to 2000 Hz; two runs of a band are one point, their mean."""
 
     def point(hz: float, value: float) -> tuple[SpeedLevel, float, float]:
-        edges = {"lower_edge_hz": hz / 2**0.5, "upper_edge_hz": hz * 2**0.5}
+        edges = {"lower_hz": hz / 2**0.5, "upper_hz": hz * 2**0.5}
         return dataclasses.replace(level("r1", "in the fit", 20.0, value, hz), **edges), hz, value
 
     line = mean_line([point(2000.0, 60.0), point(250.0, 80.0), point(500.0, 70.0), point(500.0, 74.0)])

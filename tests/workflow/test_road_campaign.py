@@ -89,7 +89,7 @@ def test_filters_before_the_recorder_limit_the_bands(finished: CampaignRun) -> N
     overall = table(finished, "overall")
     narrow = overall[(overall.position == "p3") & (overall.run == "open")]
     assert narrow.marks.map(lambda marks: "narrower-range" in marks).all()
-    assert narrow.lower_edge_hz.round(1).unique().tolist() == [177.8]
+    assert narrow.lower_hz.round(1).unique().tolist() == [177.8]
 
 
 def test_a_background_at_half_the_rate_is_subtracted_where_it_reaches(finished: CampaignRun) -> None:
@@ -173,7 +173,7 @@ def test_asking_for_less_makes_only_what_depends_on_it(finished: CampaignRun) ->
 def test_percentiles_belong_to_the_range_of_the_history(finished: CampaignRun) -> None:
     """The first overall level, 125 Hz to 8 kHz: the others' edges are not the history's, and get none."""
     overall = table(finished, "overall")
-    same = np.isclose(overall.lower_edge_hz, 112.2, atol=0.1) & np.isclose(overall.upper_edge_hz, 8912.5, atol=1.0)
+    same = np.isclose(overall.lower_hz, 112.2, atol=0.1) & np.isclose(overall.upper_hz, 8912.5, atol=1.0)
     assert same.sum() == 2, "p1 and p2 of the run sampled fast enough"
     assert overall[same].l50_db.notna().all()
     assert overall[~same][["l10_db", "l50_db", "maximum_db", "fast_maximum_db"]].isna().all(axis=None)

@@ -91,7 +91,7 @@ def _levels(campaign: Campaign, session: str, names: list[str]) -> dict[str, dic
     wanted = campaign.settings.overall[0].range_hz
     known: dict[str, dict[str, Known]] = {}
     for row in parquet.read_rows(path) if path.is_file() else ():
-        low, high = edges = row["lower_edge_hz"], row["upper_edge_hz"]
+        low, high = edges = row["lower_hz"], row["upper_hz"]
         gaps = any(low < band < high for band in row.get("absent_bands_hz") or ())
         doubted = UNUSABLE in (row["quality"], row["calibration"])
         if row["run"] not in names or (row["lowest_band_hz"], row["highest_band_hz"]) != wanted or gaps or doubted:

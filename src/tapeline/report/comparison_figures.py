@@ -38,7 +38,7 @@ from tapeline.report.wording import BAND_WORDS, listed, number, operating_point,
 
 MOST_LINE_PANELS = 4
 RUNS = ("reference_runs", "treatment_runs")
-PLACE = ("position", "band_hz", "midband_hz", "lower_edge_hz", "upper_edge_hz")
+PLACE = ("position", "band_hz", "midband_hz", "lower_hz", "upper_hz")
 LEVELS = (
     *PLACE, "reference_level_db", "treatment_level_db", "reference_bound_db", "treatment_bound_db", "background_db",
     "reference_runs", "treatment_runs",

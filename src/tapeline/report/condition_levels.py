@@ -20,8 +20,8 @@ class ConditionLevel:
     """
 
     midband_hz: float | None
-    lower_edge_hz: float
-    upper_edge_hz: float
+    lower_hz: float
+    upper_hz: float
     level_db: float | None
     lower_db: float | None
     upper_db: float | None
@@ -30,7 +30,7 @@ class ConditionLevel:
     doubtful: bool
 
 
-EDGES = ("midband_hz", "lower_edge_hz", "upper_edge_hz")
+EDGES = ("midband_hz", "lower_hz", "upper_hz")
 
 Levels = Mapping[str, Mapping[str, Sequence[ConditionLevel]]]
 """Levels by position and condition."""

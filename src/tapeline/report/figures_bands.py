@@ -99,13 +99,13 @@ def draw_bounds(
 
 
 def _edges(rows: Sequence[Row]) -> tuple[Reals, Reals]:
-    return _column(rows, "lower_edge_hz"), _column(rows, "upper_edge_hz")
+    return _column(rows, "lower_hz"), _column(rows, "upper_hz")
 
 
 def _frequency_limits(panels: Iterable[Sequence[Row]]) -> Limits:
     rows = [row for panel in panels for row in panel]
-    low = [row["lower_edge_hz"] for row in rows if row["lower_edge_hz"]]
-    high = [row["upper_edge_hz"] for row in rows if row["upper_edge_hz"]]
+    low = [row["lower_hz"] for row in rows if row["lower_hz"]]
+    high = [row["upper_hz"] for row in rows if row["upper_hz"]]
     return (min(low), max(high)) if low and high else (22.4, 8912.5)
 
 

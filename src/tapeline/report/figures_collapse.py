@@ -121,11 +121,11 @@ def mean_line(own: Sequence[tuple[SpeedLevel, float, float]]) -> NDArray[np.floa
     upper_hz = None
     for band in sorted({level.midband_hz for level, *_ in own if level.midband_hz is not None}):
         group = [(level, x, y) for level, x, y in own if level.midband_hz == band]
-        lower_hz = group[0][0].lower_edge_hz
+        lower_hz = group[0][0].lower_hz
         if upper_hz is not None and lower_hz is not None and lower_hz > upper_hz * ADJOINING:
             points.append((math.nan, math.nan))
         points.append((float(np.mean([x for _, x, _ in group])), float(np.mean([y for *_, y in group]))))
-        upper_hz = group[0][0].upper_edge_hz
+        upper_hz = group[0][0].upper_hz
     return np.array(points, dtype=np.float64).reshape(-1, 2)
 
 

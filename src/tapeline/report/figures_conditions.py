@@ -52,9 +52,7 @@ def conditions_figure(
                       linewidth=0.8, gid=condition)  # fmt: skip
             bounds = bounds or bool(np.isfinite(ends).any())
             draw_bounds(axes, midband * beside[condition], ends, limits, colour=colour, size=ARROW_SIZE)
-    edges = [
-        (level.lower_edge_hz, level.upper_edge_hz) for own in panels.values() for part in own.values() for level in part
-    ]
+    edges = [(level.lower_hz, level.upper_hz) for own in panels.values() for part in own.values() for level in part]
     frequency_axis(every[0], min((low for low, _ in edges), default=22.4), max((up for _, up in edges), default=8912.5))
     every[0].set_ylim(limits)
     legend_line(figure, _handles(used, titles, bounds))
@@ -63,7 +61,7 @@ def conditions_figure(
 
 def arrow_step(levels: Sequence[ConditionLevel], conditions: int) -> float:
     """Ratio from the arrow of one condition to that of the next; those of a band stay within `BESIDE` of it."""
-    narrowest = min((level.upper_edge_hz / level.lower_edge_hz for level in levels), default=1.0)
+    narrowest = min((level.upper_hz / level.lower_hz for level in levels), default=1.0)
     return min(WIDEST_STEP, float(narrowest ** (BESIDE / max(conditions, 1))))
 
 

@@ -134,8 +134,8 @@ def _data(panels: Levels, chosen: ChosenRuns) -> FigureData:
     ]
     names = (
         "midband_hz",
-        "lower_edge_hz",
-        "upper_edge_hz",
+        "lower_hz",
+        "upper_hz",
         "level_db",
         "lower_db",
         "upper_db",

@@ -29,8 +29,8 @@ class SpeedLevel:
     level_db: float
     band_hz: float | None = None
     midband_hz: float | None = None
-    lower_edge_hz: float | None = None
-    upper_edge_hz: float | None = None
+    lower_hz: float | None = None
+    upper_hz: float | None = None
     background_source: str | None = None
     doubtful: bool = False
 
@@ -135,8 +135,8 @@ def _speed_levels(
             level_db=value + in_reference_air_db(campaign, run),
             band_hz=fit["band_hz"],
             midband_hz=fit["midband_hz"],
-            lower_edge_hz=fit["lower_edge_hz"],
-            upper_edge_hz=fit["upper_edge_hz"],
+            lower_hz=fit["lower_hz"],
+            upper_hz=fit["upper_hz"],
             background_source=level.get("background_source"),
             doubtful=bool(level["doubt"]),
         )

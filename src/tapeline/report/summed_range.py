@@ -48,7 +48,7 @@ def _words(row: Row, level: Row | None) -> str:
     asked = f"{frequency(row['lowest_band_hz'])} to {frequency(row['highest_band_hz'])}"
     if level is None or not _is_narrower(level):
         return asked
-    low, high = level["lower_edge_hz"], level["upper_edge_hz"]
+    low, high = level["lower_hz"], level["upper_hz"]
     absent = level.get("absent_bands_hz") or ()
     inside = [frequency(round(float(band), 2)) for band in absent if low < band < high]
     lacking = f" without the band{'s' if len(inside) > 1 else ''} at {listed(inside, MOST_NAMED)}" if inside else ""

@@ -41,8 +41,8 @@ ITEM = (
     Column("quantity", "text", "band or overall"),
     Column("weighting", "text", "frequency weighting; Z for bands"),
     Column("band_hz", "real", "nominal midband frequency", "Hz", null="an overall level"),
-    Column("lower_edge_hz", "real", "exact lower edge of the band", "Hz", null="an overall level"),
-    Column("upper_edge_hz", "real", "exact upper edge of the band", "Hz", null="an overall level"),
+    Column("lower_hz", "real", "exact lower edge of the band", "Hz", null="an overall level"),
+    Column("upper_hz", "real", "exact upper edge of the band", "Hz", null="an overall level"),
     Column("lowest_band_hz", "real", "lowest midband frequency asked for", "Hz", null="a band"),
     Column("highest_band_hz", "real", "highest midband frequency asked for", "Hz", null="a band"),
 )

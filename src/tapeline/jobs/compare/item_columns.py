@@ -20,7 +20,7 @@ def item_columns(item: Item) -> dict[str, Any]:
 
 def range_columns(item: Item) -> dict[str, float]:
     """The edges of a band, or the range of an overall level."""
-    names = ("lower_edge_hz", "upper_edge_hz") if item.quantity == "band" else ("lowest_band_hz", "highest_band_hz")
+    names = ("lower_hz", "upper_hz") if item.quantity == "band" else ("lowest_band_hz", "highest_band_hz")
     return dict(zip(names, (item.lower_hz, item.upper_hz), strict=True))
 
 

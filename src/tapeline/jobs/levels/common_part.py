@@ -57,7 +57,7 @@ def _narrower(cube: LevelArray, runs: Sequence[str], position: int, item: int) -
     for name in runs:
         place = (cube.runs.index(name), position, item)
         if cube.usable[place] and cube.narrower[place]:
-            lower, upper = cube.lower_edge_hz[place], cube.upper_edge_hz[place]
+            lower, upper = cube.lower_hz[place], cube.upper_hz[place]
             absent = () if cube.absent is None else cube.absent_sets[int(cube.absent[place])]
             inside = [f"{band:g}" for band in absent if lower < band < upper]
             lacking = f", without the bands at {listed(inside, 6)} Hz" if inside else ""

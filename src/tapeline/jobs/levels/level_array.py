@@ -41,7 +41,7 @@ BAND_COLUMNS = tuple(tables.WEIGHTING_COLUMNS.values())
 LEVELS = ("corrected_level_db", "upper_bound_db")
 """What is brought to the nominal operating point."""
 
-EDGES = ("lower_edge_hz", "upper_edge_hz")
+EDGES = ("lower_hz", "upper_hz")
 ABSENT = "absent_bands_hz"
 
 USES = ("usable", "comparable", "pooled")
@@ -74,8 +74,8 @@ class LevelArray:
     positions: tuple[str, ...]
     items: tuple[Item, ...]
     values: dict[str, Reals]
-    lower_edge_hz: Reals
-    upper_edge_hz: Reals
+    lower_hz: Reals
+    upper_hz: Reals
     narrower: NDArray[np.bool_]
     state: NDArray[np.int8]
     background_source: NDArray[np.int8]
@@ -91,7 +91,7 @@ class LevelArray:
     @property
     def summed(self) -> tuple[Reals, ...]:
         """What overall levels that sum the same bands have in common, (runs, positions, items) each; NaN for bands."""
-        return (self.lower_edge_hz, self.upper_edge_hz, *(() if self.absent is None else (self.absent,)))
+        return (self.lower_hz, self.upper_hz, *(() if self.absent is None else (self.absent,)))
 
     def places(self, runs: Iterable[str]) -> list[int]:
         """The numbers of some runs."""
@@ -199,8 +199,8 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
         positions=positions,
         items=items,
         values=values,
-        lower_edge_hz=edges["lower_edge_hz"],
-        upper_edge_hz=edges["upper_edge_hz"],
+        lower_hz=edges["lower_hz"],
+        upper_hz=edges["upper_hz"],
         narrower=narrower,
         state=state,
         background_source=background_source,
@@ -234,7 +234,7 @@ def _places(names: tuple[str, ...]) -> dict[str, int]:
 
 
 def _band_items(table: pa.Table) -> list[Item]:
-    columns = (table.column(name).to_pylist() for name in ("lower_edge_hz", "upper_edge_hz", "band_hz", "midband_hz"))
+    columns = (table.column(name).to_pylist() for name in ("lower_hz", "upper_hz", "band_hz", "midband_hz"))
     return [Item("band", "Z", *row) for row in zip(*columns, strict=True)]
 
 
