@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "steps"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "jobs"))
 
 from generated_campaign import Design, Generated, Scatters, generated
 
