@@ -200,7 +200,6 @@ class Influence:
     valued: int
     sound_held: int  # rows touched, as they are in the sound campaign
     sound_valued: int
-    worst_move_db: float
     worst_miss_db: float
 
 
@@ -257,6 +256,5 @@ def influence(name: str, sound: pd.DataFrame, faulty: pd.DataFrame, touched: Tou
         bounds_held=count(hit & open_ended & held), bounds_missed=count(hit & open_ended & ~held),
         false_findings=count(wrong), covered=count(valued & held), valued=count(valued),
         sound_held=count(hit & a.value.notna() & covers(a)), sound_valued=count(hit & a.value.notna()),
-        worst_move_db=float(move[~hit].max()) if (~hit).any() else 0.0,
         worst_miss_db=float(miss.replace(np.inf, np.nan).fillna(0.0).max()),
     )  # fmt: skip

@@ -138,9 +138,6 @@ class RunTruth:
     sample_rate_hz: int
     duration_s: float
 
-    def total_pa2(self, position: str) -> Values:
-        return self.source_pa2[position] + self.background_pa2[position]
-
 
 @dataclass
 class RigTruth:

@@ -16,7 +16,6 @@ from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import RecordingError, used_part
 
 LAYOUT = RawLayout("int16", "little", "interleaved", 3, 12_800.0, 64)
-HEADS = [b"", b"RIFF\x00\x10\x00\x00WAVE", b"RF64\xff\xff\xff\xffWAVEds64"]
 
 
 def wave(path: Path, frames: int = 5_000, kind: str = "WAV", channels: int = 2) -> Path:

@@ -41,7 +41,6 @@ FLOW_SERIES = CsvTable(
         ),
         CsvColumn("yaw_deg", number("degrees", least=-180, most=180), "yaw angle", default=0.0, unit="deg"),
     ),
-    keyed=False,
 )
 
 

@@ -51,7 +51,6 @@ OUTLINE = CsvTable(
         CsvColumn("y_m", COORDINATE, "coordinate in the frame that `axes` states", unit="m"),
         CsvColumn("z_m", COORDINATE, "coordinate in the frame that `axes` states", unit="m"),
     ),
-    keyed=False,
 )
 
 

@@ -50,12 +50,11 @@ class CsvColumn:
 
 @dataclass(frozen=True)
 class CsvTable(Generic[RowT]):
-    """One table: its columns and the class of its rows. The first column names the row where `keyed` is true."""
+    """One table: its columns and the class of its rows."""
 
     name: str
     row: Callable[..., RowT]
     columns: tuple[CsvColumn, ...]
-    keyed: bool = True
 
 
 RUNNING_SPEED_MPS = Usual(
@@ -320,7 +319,6 @@ FITTINGS = CsvTable(
         CsvColumn("polarity", word_list({"+": 1, "-": -1}), "sign of the voltage for a rise in pressure", default=1),
         CsvColumn("unit", words(V="V", Pa="Pa"), "unit of the recording", default="V"),
     ),
-    keyed=False,
 )
 
 SENSORS = CsvTable(
@@ -440,7 +438,6 @@ OVERRIDES = CsvTable(
         CsvColumn("reason", TEXT, "why, in words; shown wherever the result is", needed=True),
         CsvColumn("who", TEXT, "who decided", needed=True),
     ),
-    keyed=False,
 )
 
 LEFT_OUT = CsvTable(
@@ -465,7 +462,6 @@ LEFT_OUT = CsvTable(
         CsvColumn("upper_hz", FREQUENCY, "upper end of that range", unit="Hz"),
         CsvColumn("reason", TEXT, "why: a gust, passing traffic, a door; shown with the run", needed=True),
     ),
-    keyed=False,
 )
 
 TABLES: tuple[CsvTable[Any], ...] = (RUNS, POSITIONS, FITTINGS, SENSORS, CALIBRATORS, CAVITIES, OVERRIDES, LEFT_OUT)

@@ -69,13 +69,15 @@ def step(options: argparse.Namespace) -> int:
 
 
 def _paper_arguments(report: argparse.ArgumentParser) -> None:
+    from tapeline.report.paper import PAPERS
+
     report.description = (
         "Writes report.html and the figures from the finished tables; with --format pdf also report.pdf, printed by "
         "the Chromium of this machine from the report.html that is there (made before where it is missing or older "
         "than the tables). The PDF holds the time of printing: its bytes differ."
     )
     report.add_argument("--format", choices=("html", "pdf"), default="html", help="what to write (default: html)")
-    report.add_argument("--paper", choices=("A4", "Letter"), help="paper of the PDF (default: A4)")
+    report.add_argument("--paper", choices=PAPERS, help="paper of the PDF (default: A4)")
     report.add_argument("--browser", metavar="PATH", help="Chromium to print with (default: the one on PATH)")
     report.set_defaults(action=_report)
 

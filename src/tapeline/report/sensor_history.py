@@ -59,7 +59,6 @@ class SensorSeries:
 
     sensor: str
     against: Literal["chart", "first value"]
-    reference_db: float
     points: tuple[HistoryPoint, ...]
     limits: Mapping[int, ControlLimits]
     findings: tuple[Finding, ...]
@@ -125,7 +124,7 @@ def _series(
     trending = {session for finding in rising_or_falling for session in finding.sessions}
     findings = (*_steps(sensor, checked), *_outside(sensor, checked, limits, trending), *rising_or_falling)
     against: Literal["chart", "first value"] = "chart" if charts else "first value"
-    return SensorSeries(sensor, against, reference, tuple(staged), limits, findings)
+    return SensorSeries(sensor, against, tuple(staged), limits, findings)
 
 
 def _less(value: float | None, other: float) -> float | None:
