@@ -7,6 +7,20 @@ import math
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
 
 
+def achieved_speed_mps(
+    measured_mps: float | None, dynamic_pressure_pa: float | None, density_kgm3: float, nominal_mps: float
+) -> float:
+    """Speed in m/s that a run achieved: the measured one, else sqrt(2 q / rho), else the nominal one.
+
+    `None` is what was not measured; `density_kgm3` counts only where the speed follows from the dynamic pressure.
+    """
+    if measured_mps is not None:
+        return measured_mps
+    if dynamic_pressure_pa is not None:
+        return math.sqrt(2.0 * dynamic_pressure_pa / density_kgm3)
+    return nominal_mps
+
+
 def held_speed_correction_db(
     speed_mps: float, density_kgm3: float, nominal_mps: float, reference_kgm3: float, exponent: float
 ) -> float:

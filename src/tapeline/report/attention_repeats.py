@@ -10,9 +10,9 @@ from tapeline.report.attention_item import Attention
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, frequency, listed, number, operating_point, printable
+from tapeline.store.tables_of_repeats import LESS_TAKEN_OFF
 
 MOST_PLACES = 4
-LESS_TAKEN_OFF = "less background taken off"
 
 
 def repeat_lines(tables: FinishedTables, campaign: Campaign) -> list[Attention]:

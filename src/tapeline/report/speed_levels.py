@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
+from tapeline.acoustics import nominal_point
 from tapeline.campaign.model import Campaign
 from tapeline.report.finished_tables import FinishedTables, Row
 
@@ -61,12 +62,10 @@ def line_db(row: Row, speed_mps: float) -> float:
 
 def achieved_speed_mps(campaign: Campaign, run: Row) -> float:
     """The measured speed of a row of the run table, else that of the dynamic pressure given, else the nominal one."""
-    if run["measured_speed_mps"] is not None:
-        return float(run["measured_speed_mps"])
     given = campaign.runs.get(run["run"])
-    if given is not None and given.dynamic_pressure_pa is not None:
-        return math.sqrt(2.0 * given.dynamic_pressure_pa / run["air_density_kgm3"])
-    return float(run["speed_mps"])
+    pressure_pa = None if given is None else given.dynamic_pressure_pa
+    measured, density, nominal = run["measured_speed_mps"], run["air_density_kgm3"], run["speed_mps"]
+    return float(nominal_point.achieved_speed_mps(measured, pressure_pa, density, nominal))
 
 
 def in_reference_air_db(campaign: Campaign, run: Row) -> float:

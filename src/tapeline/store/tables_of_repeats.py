@@ -5,6 +5,9 @@ from __future__ import annotations
 from tapeline.store.schema import Column, Table
 from tapeline.store.shared_columns import DB, DOUBT, ITEM_KEY, ITEM_WITH_MIDBAND, POSITION, SESSION, SPEED, YAW
 
+LESS_TAKEN_OFF = "less background taken off"
+"""Why a session or run is among `left_out` where less background could be subtracted than from others."""
+
 _SERIES = (
     Column("condition", "text", "treatment condition"),
     SESSION,
@@ -206,8 +209,8 @@ REPEATABILITY = Table(
         Column(
             "left_out",
             "texts",
-            "sessions and runs that have levels or bounds which do not count, and why, as in 'session may: less "
-            "background taken off', 'session may: 2 bounds', 'run a16: less background taken off'",
+            "sessions and runs that have levels or bounds which do not count, and why, as in "
+            f"'session may: {LESS_TAKEN_OFF}', 'session may: 2 bounds', 'run a16: {LESS_TAKEN_OFF}'",
         ),
     ),
 )

@@ -70,11 +70,7 @@ def _dynamic_pressure_pa(a: Achieved, nominal_mps: float) -> float:
 
 def achieved_speed_mps(a: Achieved, nominal_mps: float) -> float:
     """The measured speed, else that of the dynamic pressure, else the nominal one."""
-    if a.speed_mps is not None:
-        return a.speed_mps
-    if a.dynamic_pressure_pa is not None:
-        return math.sqrt(2.0 * a.dynamic_pressure_pa / density_kgm3(a))
-    return nominal_mps
+    return nominal_point.achieved_speed_mps(a.speed_mps, a.dynamic_pressure_pa, density_kgm3(a), nominal_mps)
 
 
 def density_kgm3(a: Achieved) -> float:

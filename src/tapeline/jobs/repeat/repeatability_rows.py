@@ -28,9 +28,10 @@ from tapeline.statistics.repeatability import (
 from tapeline.statistics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
 from tapeline.statistics.shift_error import at_session, shift_error
 from tapeline.statistics.significance import student_p_value
+from tapeline.store.tables_of_repeats import LESS_TAKEN_OFF
 
 ONE_SESSION, NO_REPEATS = "one session", "no repeats"
-LESS_IN_OTHER, BOUND_IN_OTHER = "other session had less background taken off", "other session has bounds"
+LESS_IN_OTHER, BOUND_IN_OTHER = f"other session had {LESS_TAKEN_OFF}", "other session has bounds"
 NOT_STATED = "not stated"
 
 

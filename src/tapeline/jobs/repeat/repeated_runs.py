@@ -17,11 +17,10 @@ from tapeline.jobs.levels.repeat_pools import Point, RepeatPools, rows_of
 from tapeline.jobs.repeat import RepeatNeeds, RepeatRun
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.statistics.comparison import RunLevels
+from tapeline.store.tables_of_repeats import LESS_TAKEN_OFF
 
 BASES = ("as measured", "nominal")
 """What levels stand for, by whether they were brought to the nominal speed and air."""
-
-LESS_TAKEN_OFF = "less background taken off"
 
 
 @dataclass(frozen=True)
