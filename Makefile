@@ -47,7 +47,7 @@ test-fast: $(VENV)/.testing
 clean:
 	rm -rf results .snakemake
 
-# After a step's version was raised on purpose: keep the sample's new contents as the expected ones.
+# After a job's version was raised on purpose: keep the sample's new contents as the expected ones.
 content-marks: sample
 	$(BIN)/python tests/workflow/content_marks.py results
 

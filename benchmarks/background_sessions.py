@@ -1,4 +1,4 @@
-"""Generated sessions of runs over a known background, through the steps `spectra` and `tables`, beside their truth.
+"""Generated sessions of runs over a known background, through the jobs `spectra` and `tables`, beside their truth.
 
 Gaussian time signals; the margins of the bands, total above background, lie evenly between 1 and 30 dB. Calibration,
 response, mounting, air, speed and the background between recordings are off by random amounts of the size that the
@@ -201,7 +201,7 @@ def write_verdicts(plan: Plan) -> None:
 
 
 def make_spectra(plan: Plan, run: str, pressure: Samples) -> None:
-    """Write a run's pressure, run the step, and take the pressure away."""
+    """Write a run's pressure, run the job, and take the pressure away."""
     path = pressure_file(plan.campaign.results, run)
     with arrow_file.writing(path, POSITIONS, RATE_HZ, {}) as writer:
         for start in range(0, FRAMES, RATE_HZ):

@@ -59,7 +59,7 @@ def section() -> list[str]:
             # In a process of its own: a child's peak memory starts from what its parent holds.
             subprocess.run([sys.executable, write_campaign.__code__.co_filename, name, str(seconds)], check=True)
             measured([tapeline, "calibrate", "s"], folder)
-            peaks = [measured([tapeline, step, "r1"], folder).peak_mib for step in ("pressure", "spectra")]
+            peaks = [measured([tapeline, job, "r1"], folder).peak_mib for job in ("pressure", "spectra")]
             rows.append(f"| {seconds} s | {peaks[0]:.0f} | {peaks[1]:.0f} |")
         done = subprocess.run([sys.executable, __file__, name], check=True, capture_output=True, text=True)
         rows.append(f"| {HOUR_S} s, streamed from memory | | {float(done.stdout):.0f} |")

@@ -3,7 +3,7 @@
     python benchmarks/validate_comparisons.py --campaigns 600
 
 Levels are drawn with known truth (tests/jobs/generated_campaign.py; synthetic): one to five repeats a condition, drawn
-campaign by campaign, scatter of runs, sessions and mounts drawn too. Everything after the levels is the step `compare`.
+campaign by campaign, scatter of runs, sessions and mounts drawn too. Everything after the levels is the job `compare`.
 Prints Markdown; exit status 1 where a figure misses its limit.
 """
 

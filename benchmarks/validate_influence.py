@@ -3,7 +3,7 @@
     python benchmarks/validate_influence.py --seeds 8
 
 Each seed is another noise, another scatter of runs, another error of every calibrator, sensor and mount. A campaign is
-written and computed sound, then with one fault after the other, by the steps themselves in one process. Rows that a
+written and computed sound, then with one fault after the other, by the jobs themselves in one process. Rows that a
 fault is in have to hold the truth or to say that they cannot; all others have to stay as they were. Exit status 1 where
 a figure misses its limit.
 """
@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "independ
 from cab_campaign import Cab
 from cab_faults import FAULTS, mended, planted
 from influence_judgement import KEYS, VALUE_WITHIN_DB, WIDTH_WITHIN, covers, false_findings, influence, results
-from steps_in_order import run_steps
+from jobs_in_order import run_jobs
 
 LEAST_COVERAGE, ALL_COVERAGE = 0.90, (0.93, 0.99)
 MOST_MOVED = {"moved": 0.02, "reworded": 0.015, "rewidened": 0.10}
@@ -46,7 +46,7 @@ def one_seed(seed: int, names: tuple[str, ...]) -> pd.DataFrame:
     with tempfile.TemporaryDirectory() as name:
         sound = Cab(Path(name) / "sound", seed)
         sound.write_sound()
-        run_steps(sound.folder)
+        run_jobs(sound.folder)
         before = results(sound)
         for table, found in before.items():
             valued = found.value.notna()
@@ -55,10 +55,10 @@ def one_seed(seed: int, names: tuple[str, ...]) -> pd.DataFrame:
             rows.append({"fault": "none", "mended": False, "table": table, **counted, "false_findings": wrong})
         for fault in names:
             faulty, touched = planted(sound, fault, Path(name) / fault)
-            run_steps(faulty.folder, sound.folder)
+            run_jobs(faulty.folder, sound.folder)
             other = mended(faulty, fault, Path(name) / f"{fault}-mended")
             if other is not None:
-                run_steps(other.folder, faulty.folder)
+                run_jobs(other.folder, faulty.folder)
             for cab in (faulty, other):
                 if cab is not None:
                     after = results(cab)

@@ -4,7 +4,7 @@
 
 Values are drawn (synthetic): 30 or 300 differences with a standard error of 0.3 dB that is known, or estimated with
 2, 5 or 20 degrees of freedom, each by itself or one for all; errors independent or correlated by 0.5; true
-differences all alike (0 dB or -2 dB) or spread by 0.3 or 1 dB. Everything after is what the step `compare` does.
+differences all alike (0 dB or -2 dB) or spread by 0.3 or 1 dB. Everything after is what the job `compare` does.
 Prints Markdown; exit status 1 where a figure misses its limit.
 """
 

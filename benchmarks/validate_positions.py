@@ -4,7 +4,7 @@
 
 Levels are drawn with known truth (tests/jobs/generated_campaign.py; synthetic), all differences zero but for the power
 of the tests. Some positions scatter 1, 2, 3 or 5 times as much as the rest, in all that runs, sessions and mounts do to
-them. Everything after the levels is the step `compare`. Prints Markdown; exit status 1 where a figure misses its limit.
+them. Everything after the levels is the job `compare`. Prints Markdown; exit status 1 where a figure misses its limit.
 """
 
 from __future__ import annotations

@@ -58,10 +58,10 @@ def test_no_file_is_a_drawer() -> None:
     assert [path for path in SOURCE.rglob("*.py") if path.stem in drawers] == []
 
 
-@pytest.mark.parametrize("step", ["pressure", "spectra"])
-def test_per_recording_jobs_import_no_heavy_library(step: str) -> None:
+@pytest.mark.parametrize("job", ["pressure", "spectra"])
+def test_per_recording_jobs_import_no_heavy_library(job: str) -> None:
     code = (
-        f"import sys, tapeline.jobs.{step}.run, tapeline.campaign.load; "
+        f"import sys, tapeline.jobs.{job}.run, tapeline.campaign.load; "
         "print([m for m in ('pandas', 'matplotlib', 'scipy.signal', 'snakemake', 'jinja2') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)

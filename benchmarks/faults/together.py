@@ -15,10 +15,10 @@ from cases import DONE, RUN, Bases, Case, nothing, wait_until
 from changed_inputs import WAV, another_take, write
 from commands import PATIENCE_S, Place
 
-from tapeline.at_work import RUN_LOCK, STEP_LOCKS
+from tapeline.at_work import JOB_LOCKS, RUN_LOCK
 
 TITLE = "Two at once, and what is read-only"
-STEP = ("calibrate", "april", "--campaign", "{campaign}")
+JOB = ("calibrate", "april", "--campaign", "{campaign}")
 BUSY = "another `tapeline run` works on CAMPAIGN \\(process N\\)"
 TOLD = r"is read-only|may not be written|no permission"
 CLOSED = {
@@ -58,17 +58,17 @@ class Other:
 
 def cases(bases: Bases) -> list[Case]:
     """Who comes second is refused; what cannot be written is said; nothing is lost."""
-    first, same, by_hand = Other(*RUN), Other(*RUN, statuses=(0, 1)), Other(*STEP)
+    first, same, by_hand = Other(*RUN), Other(*RUN, statuses=(0, 1)), Other(*JOB)
     at_work = partial(first.begin, at_work=_has_run_lock_and("results/quality/*.parquet"))
-    paused = partial(by_hand.begin, at_work=lambda place: any((place.campaign / STEP_LOCKS).glob("*")), paused=True)
+    paused = partial(by_hand.begin, at_work=lambda place: any((place.campaign / JOB_LOCKS).glob("*")), paused=True)
     alone = "`tapeline calibrate april` \\(process N\\) still works on CAMPAIGN"
     ended = "the other one ended"
     found = [
         Case("a second run while one is at work", at_work, (1,), BUSY, start="inputs", mend=first.end, mended=ended),
         Case("two runs begun at once", partial(same.begin, at_work=lambda place: True), (0, 1), f"{BUSY}|{DONE}",
              start="inputs", mend=same.end, mended=ended),
-        Case("a run while a step by hand is at work", paused, (1,), alone, mend=by_hand.end, mended=ended),
-        Case("a step by hand while a run is at work", nothing, (0,), DONE, start="inputs", during=_step_meanwhile,
+        Case("a run while a job by hand is at work", paused, (1,), alone, mend=by_hand.end, mended=ended),
+        Case("a job by hand while a run is at work", nothing, (0,), DONE, start="inputs", during=_job_meanwhile,
              unharmed=True),
     ]  # fmt: skip
     found += [
@@ -96,12 +96,12 @@ def _has_run_lock_and(pattern: str) -> Callable[[Place], bool]:
     return lambda place: (place.campaign / RUN_LOCK).exists() and any(place.campaign.glob(pattern))
 
 
-def _step_meanwhile(place: Place, process: subprocess.Popen[str]) -> None:
+def _job_meanwhile(place: Place, process: subprocess.Popen[str]) -> None:
     if wait_until((place.results / "spectra" / "m1" / "spectra.parquet").exists, process):
-        step = place.start(*(word.format(campaign=place.campaign) for word in STEP))
-        said = step.communicate(timeout=PATIENCE_S)
-        if step.returncode:
-            raise RuntimeError(f"the step ended with {step.returncode}: {said}")
+        job = place.start(*(word.format(campaign=place.campaign) for word in JOB))
+        said = job.communicate(timeout=PATIENCE_S)
+        if job.returncode:
+            raise RuntimeError(f"the job ended with {job.returncode}: {said}")
 
 
 def _named(place: Place, patterns: tuple[str, ...]) -> list[Path]:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import IO
 
 RUN_LOCK = Path(".snakemake", "tapeline.lock")
-STEP_LOCKS = Path(".snakemake", "tapeline.steps")
+JOB_LOCKS = Path(".snakemake", "tapeline.jobs")
 
 
 class BusyError(Exception):
@@ -45,9 +45,9 @@ def note_process(stream: IO[str], pid: int) -> None:
 
 
 @contextmanager
-def step_at_work(root: Path, name: str) -> Iterator[None]:
-    """Let runs of the campaign folder `root` know that the step `name` works on it, for as long as it does."""
-    path = root / STEP_LOCKS / f"{os.getpid()}-{socket.gethostname()}"
+def job_at_work(root: Path, name: str) -> Iterator[None]:
+    """Let runs of the campaign folder `root` know that the job `name` works on it, for as long as it does."""
+    path = root / JOB_LOCKS / f"{os.getpid()}-{socket.gethostname()}"
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("w", encoding="utf-8") as stream:
         _locked(stream)
@@ -58,16 +58,16 @@ def step_at_work(root: Path, name: str) -> Iterator[None]:
             path.unlink(missing_ok=True)
 
 
-def steps_at_work(root: Path) -> list[str]:
-    """The steps that work on a campaign folder, each with its process; what killed steps left is removed."""
+def jobs_at_work(root: Path) -> list[str]:
+    """The jobs that work on a campaign folder, each with its process; what killed jobs left is removed."""
     found = []
-    for path in sorted((root / STEP_LOCKS).glob("*")):
+    for path in sorted((root / JOB_LOCKS).glob("*")):
         try:
             with path.open("r+", encoding="utf-8") as stream:
                 if _locked(stream):
                     path.unlink(missing_ok=True)
                 else:
-                    found.append(stream.read().strip() or f"a step (process {path.name.split('-')[0]})")
+                    found.append(stream.read().strip() or f"a job (process {path.name.split('-')[0]})")
         except FileNotFoundError:
             continue
     return found

@@ -14,7 +14,7 @@ from pathlib import Path
 from types import FrameType
 from typing import IO
 
-from tapeline.at_work import RUN_LOCK, BusyError, held, note_process, steps_at_work
+from tapeline.at_work import RUN_LOCK, BusyError, held, jobs_at_work, note_process
 from tapeline.limits import KILLED_RUN_WAIT_S, STOP_WAIT_S
 from tapeline.stopping import Stopped, caught
 
@@ -53,7 +53,7 @@ def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), mor
     if dry_run:
         return _work(command, root)
     with _held_at_last(root) as lock:
-        if left := _steps_left(root):
+        if left := _jobs_left(root):
             raise BusyError(f"{left[0]} still works on {root}: wait for it or stop it")
         if _clear_manager_lock(root):
             print("the lock of an earlier run that was killed is removed", file=sys.stderr)
@@ -85,10 +85,10 @@ def _held_at_last(root: Path) -> Iterator[IO[str]]:
         time.sleep(0.1)
 
 
-def _steps_left(root: Path) -> list[str]:
-    """Steps that still work on a folder after some moments in which those of a killed run end."""
+def _jobs_left(root: Path) -> list[str]:
+    """Jobs that still work on a folder after some moments in which those of a killed run end."""
     until = time.monotonic() + KILLED_RUN_WAIT_S
-    while (left := steps_at_work(root)) and time.monotonic() < until:
+    while (left := jobs_at_work(root)) and time.monotonic() < until:
         time.sleep(0.1)
     return left
 
@@ -96,7 +96,7 @@ def _steps_left(root: Path) -> list[str]:
 def _clear_manager_lock(root: Path) -> bool:
     """Remove the workflow manager's own lock, which outlives it where it is killed; whether there was one.
 
-    Only for whoever holds the folder while no step works on it.
+    Only for whoever holds the folder while no job works on it.
     """
     left = list((root / ".snakemake" / "locks").glob("*.lock"))
     for path in left:
@@ -128,7 +128,7 @@ def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> in
         _signal_group(process.pid, signal.SIGTERM if asked[0] == signal.SIGINT else asked[0])
         process.wait()
         until = time.monotonic() + STOP_WAIT_S
-        while lock is not None and steps_at_work(root) and time.monotonic() < until and len(asked) == 1:
+        while lock is not None and jobs_at_work(root) and time.monotonic() < until and len(asked) == 1:
             time.sleep(0.05)
         _signal_group(process.pid, signal.SIGKILL)
         if lock is not None:

@@ -180,7 +180,7 @@ class Session:
         return CalibratorCheck(**(values | changes))
 
     def needs(self, checks: Sequence[CalibratorCheck], channels: Sequence[Channel]) -> CalibrateNeeds:
-        """The slice of the step, with all settings as their defaults are."""
+        """The needs of the job, with all settings as their defaults are."""
         limits = picked(CalibrateLimits, Calibration())
         calibrators = (("ring", self.nominal_hz), ("spare", 1250.0 - self.nominal_hz))
         return CalibrateNeeds("c", "april", tuple(checks), tuple(channels), calibrators, limits)
@@ -188,7 +188,7 @@ class Session:
     def checks_table(
         self, checks: Sequence[CalibratorCheck], channels: Sequence[Channel] | None = None
     ) -> list[dict[str, Any]]:
-        """Rows of the checks table as the step makes them."""
+        """Rows of the checks table as the job makes them."""
         fitted = channels or [self.channel(c) for c in range(self.channels)]
         needs = self.needs(checks, fitted)
         return [row for check in checks for row in check_rows(self.folder, needs, check)[0]]

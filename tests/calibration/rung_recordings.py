@@ -1,4 +1,4 @@
-"""Synthetic calibrator recordings on disk and the needs of the step that measures them."""
+"""Synthetic calibrator recordings on disk and the needs of the job that measures them."""
 
 from __future__ import annotations
 

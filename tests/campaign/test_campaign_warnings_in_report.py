@@ -1,4 +1,4 @@
-"""Warnings on the campaign's files are part of what the report depends on, and the step that makes it gets them."""
+"""Warnings on the campaign's files are part of what the report depends on, and the job that makes it gets them."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """One fault at a time in a campaign with known truth: it reaches the rows that it is in and no others.
 
-The campaign is computed sound by the steps themselves, then once with each fault. Rows that a fault is in hold the
+The campaign is computed sound by the jobs themselves, then once with each fault. Rows that a fault is in hold the
 truth as often as they should or say that they cannot; all others keep values, words and widths.
 """
 
@@ -18,7 +18,7 @@ from cab_campaign import Cab, Design
 from cab_faults import FAULTS, Touched, planted
 from cab_truth import POSITIONS
 from influence_judgement import KEYS, Influence, covers, false_findings, influence, results, touches
-from steps_in_order import run_steps
+from jobs_in_order import run_jobs
 
 SEED = 2
 
@@ -60,7 +60,7 @@ class Sound:
 def sound(tmp_path_factory: pytest.TempPathFactory) -> Sound:
     cab = Cab(tmp_path_factory.mktemp("cab") / "sound", SEED)
     cab.write_sound()
-    run_steps(cab.folder)
+    run_jobs(cab.folder)
     return Sound(cab, results(cab))
 
 
@@ -83,7 +83,7 @@ def test_a_sound_campaign_holds_its_truth(sound: Sound, name: str) -> None:
 )
 def test_a_fault_reaches_what_it_is_in_and_nothing_else(sound: Sound, fault: str, tmp_path: Path) -> None:
     faulty, touched = planted(sound.cab, fault, tmp_path / fault)
-    run_steps(faulty.folder, sound.cab.folder)
+    run_jobs(faulty.folder, sound.cab.folder)
     rows = results(faulty)
     found = {name: influence(name, sound.rows[name], rows[name], touched) for name in KEYS}
     assert summed(found, "touched") > 40

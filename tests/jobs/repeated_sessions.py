@@ -1,4 +1,4 @@
-"""Levels of repeats in sessions, given by name, as the step `repeat` has them."""
+"""Levels of repeats in sessions, given by name, as the job `repeat` has them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A synthetic session whose spectra are given, not measured: the step `tables` runs on them as on real ones."""
+"""A synthetic session whose spectra are given, not measured: the job `tables` runs on them as on real ones."""
 
 from __future__ import annotations
 

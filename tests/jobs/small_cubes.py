@@ -109,7 +109,7 @@ class Small:
         return ComparisonJob(self._needs(), cube, self._calibration(), MarginLimits(15.0, 6.0, 3.0, 1.96))
 
     def compared(self, job: ComparisonJob, name: str) -> list[Compared]:
-        """The differences of one comparison, as the step makes them."""
+        """The differences of one comparison, as the job makes them."""
         pools = repeat_pools(job)
         return compared_pairs(job, job.needs.comparisons[name], pools, session_changes(job, pools))
 

@@ -184,7 +184,7 @@ def test_pipes_and_sockets_are_no_recordings_and_hold_up_nobody(root: Path) -> N
 
 
 def test_what_may_not_be_read_is_no_input_of_the_workflow(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The workflow manager stops at inputs that it cannot open; the step itself leaves them out by name."""
+    """The workflow manager stops at inputs that it cannot open; the job itself leaves them out by name."""
     assert plan_of(root).source_files("m1") == ("recordings/m1.raw",)
     monkeypatch.setattr(os, "access", lambda path, _: Path(path).name not in ("m1.raw", "cal1.raw"))
     assert plan_of(root).source_files("m1") == ()

@@ -1,4 +1,4 @@
-"""Pairs of repeats through the step: which pairs, on which lines, and what is called changed."""
+"""Pairs of repeats through the job: which pairs, on which lines, and what is called changed."""
 
 from __future__ import annotations
 

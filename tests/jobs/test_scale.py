@@ -1,4 +1,4 @@
-"""The step `scale` on given spectra: exponents that are known, and what is left out with its reason."""
+"""The job `scale` on given spectra: exponents that are known, and what is left out with its reason."""
 
 from __future__ import annotations
 

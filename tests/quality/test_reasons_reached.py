@@ -1,4 +1,4 @@
-"""Reasons that only whole recordings and their tables can give: one run through the step that makes pascal."""
+"""Reasons that only whole recordings and their tables can give: one run through the job that makes pascal."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Built results in which every text that a person can give tries to be more than text.
 
 What stays is what cannot be given freely: identifiers, which the campaign's reader holds to letters, digits, "_", "."
-and "-" (`campaign/cells.py`), and the closed lists of words that steps write and the report looks up.
+and "-" (`campaign/cells.py`), and the closed lists of words that jobs write and the report looks up.
 """
 
 from __future__ import annotations

@@ -17,10 +17,10 @@ from tapeline.cli.statuses import EXIT_FAILED
 FULL_DISK = """
 import errno, os, sys
 if "calibrate" in sys.orig_argv and "run" not in sys.orig_argv:
-    import tapeline.jobs.calibrate.run as step
+    import tapeline.jobs.calibrate.run as job
     def run(*given):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-    step.run = run
+    job.run = run
 """
 SAID = "tapeline calibrate: {}: cannot be written, its disk is full: make room on it, then run again"
 

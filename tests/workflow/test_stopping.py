@@ -17,7 +17,7 @@ from background_campaign import write_background_campaign
 from sample_runs import COMMAND
 
 from tapeline import workflow
-from tapeline.at_work import RUN_LOCK, BusyError, held, step_at_work, steps_at_work
+from tapeline.at_work import RUN_LOCK, BusyError, held, job_at_work, jobs_at_work
 from tapeline.stopping import Stopped
 
 pytestmark = [pytest.mark.workflow]
@@ -28,13 +28,13 @@ PARTLY = ("--cores", "2", "--", "--until", "calibrate")
 
 SLOW_STEP = """
 import os, sys
-if "calibrate" in sys.orig_argv and "run" not in sys.orig_argv and os.environ.get("SLOW_STEPS"):
+if "calibrate" in sys.orig_argv and "run" not in sys.orig_argv and os.environ.get("SLOW_JOBS"):
     import time
-    import tapeline.jobs.calibrate.run as step
+    import tapeline.jobs.calibrate.run as job
     def run(*given):
         open(f"started-{os.getpid()}", "w").close()
         time.sleep(600)
-    step.run = run
+    job.run = run
 """
 
 
@@ -48,12 +48,12 @@ def campaign(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def environment(campaign: Path, slow: str) -> dict[str, str]:
     paths = [str(campaign.parent / "path"), *filter(None, [os.environ.get("PYTHONPATH")])]
-    return os.environ | {"PYTHONPATH": os.pathsep.join(paths), "SLOW_STEPS": slow}
+    return os.environ | {"PYTHONPATH": os.pathsep.join(paths), "SLOW_JOBS": slow}
 
 
 @contextmanager
 def at_work(campaign: Path) -> Iterator[subprocess.Popen[str]]:
-    """A run whose steps are at work, and take longer than any test."""
+    """A run whose jobs are at work, and take longer than any test."""
     running = subprocess.Popen(
         [str(COMMAND), "run", str(campaign), *PARTLY],
         env=environment(campaign, "yes"),
@@ -62,7 +62,7 @@ def at_work(campaign: Path) -> Iterator[subprocess.Popen[str]]:
         text=True,
         preexec_fn=_listening,  # noqa: PLW1509 (no threads in this process)
     )
-    started = wait_for(lambda: steps(campaign) if len(steps(campaign)) == SESSIONS else [])
+    started = wait_for(lambda: jobs(campaign) if len(jobs(campaign)) == SESSIONS else [])
     manager = int((campaign / RUN_LOCK).read_text(encoding="utf-8").splitlines()[1].split()[0])
     try:
         yield running
@@ -82,7 +82,7 @@ def _listening() -> None:
         signal.signal(number, signal.SIG_DFL)
 
 
-def steps(campaign: Path) -> list[int]:
+def jobs(campaign: Path) -> list[int]:
     return [int(path.name.partition("-")[2]) for path in campaign.glob("started-*")]
 
 
@@ -115,7 +115,7 @@ def test_a_run_that_is_asked_to_stop_ends_all_its_work_in_one_line(
         assert running.returncode == status
         assert said.splitlines()[-1].startswith("tapeline run: stopped")
         assert not {"Traceback", "Error"} & set(said.replace(":", " ").split())
-        assert steps_at_work(campaign) == []
+        assert jobs_at_work(campaign) == []
         with held(campaign / RUN_LOCK):
             assert list((campaign / ".snakemake" / "locks").glob("*.lock")) == []
 
@@ -139,7 +139,7 @@ def test_steps_are_not_interrupted_but_ended(tmp_path: Path, monkeypatch: pytest
 
 def test_a_run_that_is_paused_pauses_its_work_and_goes_on(campaign: Path) -> None:
     with at_work(campaign) as running:
-        work = [running.pid, *steps(campaign)]
+        work = [running.pid, *jobs(campaign)]
         running.send_signal(signal.SIGTSTP)
         wait_for(lambda: work if all(state(pid) == "T" for pid in work) else [])
         running.send_signal(signal.SIGCONT)
@@ -164,7 +164,7 @@ def test_a_second_run_is_told_who_is_at_work(campaign: Path) -> None:
 def test_steps_that_outlive_all_keep_others_away(campaign: Path) -> None:
     with at_work(campaign) as running:
         manager = int((campaign / RUN_LOCK).read_text(encoding="utf-8").splitlines()[1].split()[0])
-        # The run cannot see to its steps while it is stopped, nor once the manager is gone before it.
+        # The run cannot see to its jobs while it is stopped, nor once the manager is gone before it.
         os.kill(running.pid, signal.SIGSTOP)
         os.kill(manager, signal.SIGKILL)
         os.kill(running.pid, signal.SIGCONT)
@@ -174,7 +174,7 @@ def test_steps_that_outlive_all_keep_others_away(campaign: Path) -> None:
         assert refused.returncode == 1
         last = refused.stderr.splitlines()[-1]
         assert "`tapeline calibrate" in last and "still works on" in last
-        assert any(f"(process {pid})" in last for pid in steps(campaign))
+        assert any(f"(process {pid})" in last for pid in jobs(campaign))
 
 
 def test_the_work_of_a_killed_run_ends_with_it(campaign: Path) -> None:
@@ -185,7 +185,7 @@ def test_the_work_of_a_killed_run_ends_with_it(campaign: Path) -> None:
         assert done.returncode == 0, done.stderr
         assert "the lock of an earlier run that was killed is removed" in done.stderr.splitlines()
         assert "Traceback" not in done.stderr
-        assert steps_at_work(campaign) == []
+        assert jobs_at_work(campaign) == []
 
 
 def lets_go(campaign: Path) -> bool:
@@ -197,9 +197,9 @@ def lets_go(campaign: Path) -> bool:
 
 
 def test_a_step_made_by_hand_keeps_a_run_away_and_leaves_no_trace(tmp_path: Path) -> None:
-    with step_at_work(tmp_path, "spectra r-open"):
-        assert steps_at_work(tmp_path) == [f"`tapeline spectra r-open` (process {os.getpid()})"]
-    assert steps_at_work(tmp_path) == []
+    with job_at_work(tmp_path, "spectra r-open"):
+        assert jobs_at_work(tmp_path) == [f"`tapeline spectra r-open` (process {os.getpid()})"]
+    assert jobs_at_work(tmp_path) == []
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
 
 

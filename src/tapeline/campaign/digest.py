@@ -33,9 +33,9 @@ def canonical(value: Any, known: Mapping[int, str] | None = None) -> Any:
     return value
 
 
-def digest_of(step: str, version: int, needs: Any, known: Mapping[int, str] | None = None) -> str:
-    """SHA-256 (32 hexadecimal digits of it) over step name, step version and the canonical form of its needs."""
+def digest_of(job: str, version: int, needs: Any, known: Mapping[int, str] | None = None) -> str:
+    """SHA-256 (32 hexadecimal digits of it) over job name, job version and the canonical form of its needs."""
     text = json.dumps(
-        [step, version, canonical(needs, known)], sort_keys=True, ensure_ascii=False, separators=(",", ":")
+        [job, version, canonical(needs, known)], sort_keys=True, ensure_ascii=False, separators=(",", ":")
     )
     return hashlib.sha256(text.encode()).hexdigest()[:32]

@@ -12,7 +12,7 @@ Kind = Literal["setting", "input", "version", "step"]
 ABSENT = "(absent)"
 HASH_SHOWN = 8
 NO_CAUSES = frozenset({("setting", "campaign"), ("setting", "results"), ("step", "report"), ("step", "manifest")})
-"""What moves no number: names, and the steps that write no table."""
+"""What moves no number: names, and the jobs that write no table."""
 
 
 @dataclass(frozen=True)

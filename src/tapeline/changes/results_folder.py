@@ -82,7 +82,7 @@ def _manifest(folder: Path) -> Mapping[str, Any]:
 def _refuse_half_made(results: ResultsFolder) -> None:
     """A table that its manifest does not describe, byte by byte, belongs to another analysis than the rest.
 
-    The digest of what a table was made from does not tell: it is the same where the steps before gave other values.
+    The digest of what a table was made from does not tell: it is the same where the jobs before gave other values.
     """
     found = {
         file.relative_to(results.folder).as_posix(): file

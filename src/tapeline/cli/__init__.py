@@ -1,4 +1,4 @@
-"""The `tapeline` command: run a campaign, check it, or make one of its steps by hand."""
+"""The `tapeline` command: run a campaign, check it, or do one of its jobs by hand."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from tapeline import __version__
 from tapeline.campaign.faults import CampaignFaults
-from tapeline.cli import check, coverage, datasheet, diff, history, inspect, look, run, step, summary, verify
+from tapeline.cli import check, coverage, datasheet, diff, history, inspect, job, look, run, summary, verify
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS
 from tapeline.stopping import Stopped, caught, raise_stopped
 from tapeline.store.file_records import NotAsWrittenError
@@ -58,5 +58,5 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     for command in COMMANDS:
         command.add_command(commands)
-    step.add_commands(commands)
+    job.add_commands(commands)
     return parser

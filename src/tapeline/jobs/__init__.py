@@ -1,6 +1,6 @@
 """The jobs of a campaign: a folder a rule, with what it needs, reads and writes, and the rows of its tables.
 
-The command's steps, the digests, what does not fit any more and the manifest follow from this list.
+The commands of single jobs, the digests, what does not fit any more and the manifest follow from this list.
 """
 
 from __future__ import annotations

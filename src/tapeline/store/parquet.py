@@ -161,7 +161,7 @@ def parquet_writer(table: Table, path: Path, schema: pa.Schema) -> pq.ParquetWri
 
 
 def made_from(path: Path) -> str:
-    """Digest of what the file's own step depends on: its rows of the run table, its settings, the step's version."""
+    """Digest of what the file's own job depends on: its rows of the run table, its settings, the job's version."""
     metadata = pq.read_schema(path).metadata or {}
     return str(metadata.get(b"tapeline.made_from", b"").decode())
 
@@ -173,23 +173,23 @@ def opened(path: Path, **how: Any) -> pq.ParquetFile:
 
 
 def read(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
-    """One file, all columns that a step made or some.
+    """One file, all columns that a job made or some.
 
     Raises NotAsWrittenError for one that is not as it was written.
     """
     file = opened(path)
-    return file.read(columns=list(columns or _made_by_steps(file.schema_arrow)), use_threads=False)
+    return file.read(columns=list(columns or _made_by_jobs(file.schema_arrow)), use_threads=False)
 
 
-def _made_by_steps(schema: pa.Schema) -> list[str]:
-    """All columns but the campaign's name, which is the same in all rows that a step reads."""
+def _made_by_jobs(schema: pa.Schema) -> list[str]:
+    """All columns but the campaign's name, which is the same in all rows that a job reads."""
     return [name for name in schema.names if name != CAMPAIGN.name]
 
 
 def read_where(path: Path, filters: Any, columns: Sequence[str] | None = None) -> pa.Table:
     """The rows of one file that pass the filters, columns and errors as `read`."""
     require_as_written(path)
-    wanted = list(columns or _made_by_steps(pq.read_schema(path)))
+    wanted = list(columns or _made_by_jobs(pq.read_schema(path)))
     checked = {"partitioning": None, "use_threads": False, "page_checksum_verification": True}
     return pq.read_table(path, columns=wanted, filters=filters, **checked)
 

@@ -78,7 +78,7 @@ class Table:
         return (CAMPAIGN, *self.columns)
 
     def arrow(self) -> pa.Schema:
-        """The Arrow schema of what steps make: without the campaign's name and file metadata."""
+        """The Arrow schema of what jobs make: without the campaign's name and file metadata."""
         return pa.schema([column.arrow() for column in self.columns])
 
     @property
@@ -87,5 +87,5 @@ class Table:
         return self.sort or self.own_key
 
     def column_names(self) -> tuple[str, ...]:
-        """The names of the columns that steps make, in their order."""
+        """The names of the columns that jobs make, in their order."""
         return tuple(column.name for column in self.columns)

@@ -584,4 +584,4 @@ OF_COMPARISONS = (
     REFERENCE_DRIFT,
     SESSION_MEANS,
 )
-"""Tables that the step `compare` writes whole, beside budgets and line differences."""
+"""Tables that the job `compare` writes whole, beside budgets and line differences."""

@@ -1,4 +1,4 @@
-"""Step `calibrate`: find the calibrator tones in a session's calibrator recordings and measure them."""
+"""Job `calibrate`: find the calibrator tones in a session's calibrator recordings and measure them."""
 
 from __future__ import annotations
 

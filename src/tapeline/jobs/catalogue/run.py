@@ -1,4 +1,4 @@
-"""Step `catalogue`: the campaign-level tables of runs, positions, checks, calibration and quality."""
+"""Job `catalogue`: the campaign-level tables of runs, positions, checks, calibration and quality."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ class Pair:
 
 @dataclass(frozen=True)
 class ComparisonJob:
-    """What all parts of the step share."""
+    """What all parts of the job share."""
 
     needs: CompareNeeds
     cube: LevelArray

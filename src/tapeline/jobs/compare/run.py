@@ -1,4 +1,4 @@
-"""Step `compare`: treatment against reference at the same position, speed and yaw; and what to work on first."""
+"""Job `compare`: treatment against reference at the same position, speed and yaw; and what to work on first."""
 
 from __future__ import annotations
 

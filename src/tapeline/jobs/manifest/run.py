@@ -1,4 +1,4 @@
-"""Step `manifest`: which inputs, settings, calibration and version made each table."""
+"""Job `manifest`: which inputs, settings, calibration and version made each table."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def _calibration(results: Path) -> dict[str, Any]:
 
 
 def _table(path: Path) -> dict[str, str | None]:
-    """Raises NotAsWrittenError for a table that is not as the step before left it: it is not to be vouched for."""
+    """Raises NotAsWrittenError for a table that is not as the job before left it: it is not to be vouched for."""
     record = require_as_written(path)
     metadata = pq.read_schema(path).metadata or {}
     return {

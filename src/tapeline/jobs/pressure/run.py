@@ -1,4 +1,4 @@
-"""Step `pressure`: one recording to pascal, and verdicts on its channels from the same pass."""
+"""Job `pressure`: one recording to pascal, and verdicts on its channels from the same pass."""
 
 from __future__ import annotations
 

@@ -63,7 +63,7 @@ class Repeats:
 
 @dataclass(frozen=True)
 class RepeatJob:
-    """What all parts of the step share."""
+    """What all parts of the job share."""
 
     needs: RepeatNeeds
     cube: LevelArray

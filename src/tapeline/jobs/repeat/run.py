@@ -1,4 +1,4 @@
-"""Step `repeat`: how well levels repeat within and between sessions, and whether repeats are the same."""
+"""Job `repeat`: how well levels repeat within and between sessions, and whether repeats are the same."""
 
 from __future__ import annotations
 

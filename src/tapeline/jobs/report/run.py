@@ -1,4 +1,4 @@
-"""Step `report`: the page that circulates."""
+"""Job `report`: the page that circulates."""
 
 from __future__ import annotations
 

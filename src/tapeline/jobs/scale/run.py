@@ -1,4 +1,4 @@
-"""Step `scale`: exponents of speed, and whether spectra fall together over Strouhal number or over frequency."""
+"""Job `scale`: exponents of speed, and whether spectra fall together over Strouhal number or over frequency."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Step `sensitivity`: decide which checks count and the sensitivity of every channel of a session."""
+"""Job `sensitivity`: decide which checks count and the sensitivity of every channel of a session."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Step `spectra`: averaged spectra and level history of one run's pressure."""
+"""Job `spectra`: averaged spectra and level history of one run's pressure."""
 
 from __future__ import annotations
 

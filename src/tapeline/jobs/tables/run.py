@@ -1,4 +1,4 @@
-"""Step `tables`: one session's levels with their background subtracted, for readers."""
+"""Job `tables`: one session's levels with their background subtracted, for readers."""
 
 from __future__ import annotations
 

@@ -39,7 +39,7 @@ from tapeline.store import parquet, tables
 
 @dataclass(frozen=True)
 class SessionJob:
-    """What all parts of the step share."""
+    """What all parts of the job share."""
 
     needs: TablesNeeds
     results: Path

@@ -1,4 +1,4 @@
-"""Step `verdicts`: judge a session's channels beside each other and take overrides into account."""
+"""Job `verdicts`: judge a session's channels beside each other and take overrides into account."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""All steps of a campaign in one process, in the order of the workflow, without the report.
+"""All jobs of a campaign in one process, in the order of the workflow, without the report.
 
-What is there from the same slice and the same files is left as it is, as the workflow leaves it: a campaign copied as
+What is there from the same needs and the same files is left as it is, as the workflow leaves it: a campaign copied as
 links from a finished one takes the time of what was changed.
 """
 
@@ -23,17 +23,17 @@ from tapeline.jobs.tables import run as tables
 from tapeline.jobs.verdicts import run as verdicts
 
 
-def run_steps(folder: Path, made: Path | None = None) -> None:
+def run_jobs(folder: Path, made: Path | None = None) -> None:
     """Make the tables of a campaign; `made` is the finished one that its files are links of."""
     plan = Plan(load_campaign(folder))
     before = None if made is None else Plan(load_campaign(made))
     results = plan.campaign.results
 
-    def kept(step: str, key: str) -> bool:
-        """Whether a job has the slice and the files that it had, so that what it made is still true."""
+    def kept(job_name: str, key: str) -> bool:
+        """Whether a job has the needs and the files that it had, so that what it made is still true."""
         if before is None or made is None or key not in {*before.sessions, *before.recordings}:
             return False
-        job = JOBS[step]
+        job = JOBS[job_name]
         if job.digest(plan, key) != job.digest(before, key):
             return False
         here, there = (job.sources(each, key) for each in (plan, before))

@@ -17,37 +17,37 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     from tapeline.jobs import JOBS
 
     for job in JOBS.values():
-        parser = commands.add_parser(job.name, help=f"step: {job.does}")
+        parser = commands.add_parser(job.name, help=f"job: {job.does}")
         if job.per != "campaign":
             kind = job.per.removeprefix("measured ")
             parser.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
         parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
-        parser.set_defaults(action=step, step=job.name)
+        parser.set_defaults(action=one_job, job=job.name)
         if job.name == "report":
             _paper_arguments(parser)
 
 
-def step(options: argparse.Namespace) -> int:
+def one_job(options: argparse.Namespace) -> int:
     """One job of the workflow, as its shell line calls it."""
-    from tapeline.at_work import step_at_work
+    from tapeline.at_work import job_at_work
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.jobs import JOBS
 
     # The report prints the warnings that checking the campaign's files gives.
-    plan = Plan(load_campaign(options.campaign, check=options.step == "report"))
-    job, key = JOBS[options.step], getattr(options, "key", "")
+    plan = Plan(load_campaign(options.campaign, check=options.job == "report"))
+    job, key = JOBS[options.job], getattr(options, "key", "")
     if key not in job.keys(plan):
         known = ", ".join(job.keys(plan))
-        print(f"tapeline {options.step}: {key!r} is not among the campaign's used: {known}", file=sys.stderr)
+        print(f"tapeline {options.job}: {key!r} is not among the campaign's used: {known}", file=sys.stderr)
         return EXIT_FAULTS
     sys.meta_path.insert(0, NoDataFrames())
     try:
-        with step_at_work(plan.campaign.root, " ".join(filter(None, (options.step, key)))):
+        with job_at_work(plan.campaign.root, " ".join(filter(None, (options.job, key)))):
             job.run(plan, key)
     except FileNotFoundError as error:
         print(
-            f"tapeline {options.step}: {error.filename or error} is not there: make the step before first",
+            f"tapeline {options.job}: {error.filename or error} is not there: do the job before it first",
             file=sys.stderr,
         )
         return EXIT_FAILED
@@ -58,12 +58,12 @@ def step(options: argparse.Namespace) -> int:
     except OSError as error:
         if error.errno not in FULL | CLOSED:
             raise
-        tell(f"tapeline {options.step}: {sentence(error, plan.campaign.results)}", on_terminal=True)
+        tell(f"tapeline {options.job}: {sentence(error, plan.campaign.results)}", on_terminal=True)
         return EXIT_FAILED
     except Exception as error:
         if type(error).__name__ != "FaultyRecordingError":
             raise
-        print(f"tapeline {options.step}: {error}", file=sys.stderr)
+        print(f"tapeline {options.job}: {error}", file=sys.stderr)
         return EXIT_LEFT_OUT
     return 0
 
@@ -83,12 +83,12 @@ def _paper_arguments(report: argparse.ArgumentParser) -> None:
 
 
 def _report(options: argparse.Namespace) -> int:
-    """The step, and its page on paper where that is asked for."""
+    """The job, and its page on paper where that is asked for."""
     if options.format == "html":
         if options.paper or options.browser:
             print("tapeline report: --paper and --browser are for --format pdf", file=sys.stderr)
             return EXIT_FAULTS
-        return step(options)
+        return one_job(options)
     from tapeline.campaign.load import load_campaign
     from tapeline.report.paper import NoBrowserError, PrintingError, found_browser, print_page
 
@@ -97,7 +97,7 @@ def _report(options: argparse.Namespace) -> int:
     try:
         browser = found_browser(options.browser)
         newest = manifest.stat().st_mtime if manifest.is_file() else float("inf")
-        status = 0 if page.is_file() and page.stat().st_mtime >= newest else step(options)
+        status = 0 if page.is_file() and page.stat().st_mtime >= newest else one_job(options)
         if status:
             return status
         print_page(page, destination, browser, options.paper or "A4")
