@@ -76,9 +76,9 @@ class Found:
 
 def drawn(averages: int, margin_db: float, shape: tuple[int, ...], seed: int) -> Subtraction:
     """Subtractions of drawn backgrounds of 1 Pa^2 from drawn totals."""
-    random, freedom = np.random.default_rng([seed, averages, round(10 * margin_db), len(shape)]), 2 * averages
-    total, below = (true * random.chisquare(freedom, shape) / freedom for true in (10.0 ** (margin_db / 10.0), 1.0))
-    return subtract(total, below, 2.0 * total**2 / freedom, 2.0 * below**2 / freedom, LIMITS)
+    random, dof = np.random.default_rng([seed, averages, round(10 * margin_db), len(shape)]), 2 * averages
+    total, below = (true * random.chisquare(dof, shape) / dof for true in (10.0 ** (margin_db / 10.0), 1.0))
+    return subtract(total, below, 2.0 * total**2 / dof, 2.0 * below**2 / dof, LIMITS)
 
 
 def judged(found: Subtraction, averages: int, margin_db: float, source: float) -> Found:

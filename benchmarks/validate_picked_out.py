@@ -26,7 +26,7 @@ from tapeline.statistics.significance import benjamini_hochberg, student_p_value
 
 Reals = NDArray[np.float64]
 ERROR_DB, CONFIDENCE, LEAST = 0.3, 0.95, 0.93
-FREEDOMS = (2.0, 5.0, 20.0, np.inf)
+DOFS = (2.0, 5.0, 20.0, np.inf)
 TRUTHS = {"all 0 dB": (0.0, 0.0), "all -2 dB": (-2.0, 0.0), "spread 0.3 dB": (0.0, 0.3), "spread 1 dB": (0.0, 1.0)}
 SHRUNKEN = 80
 """So many families of a kind have their shrunken values computed, and so many of those with a finding."""
@@ -36,7 +36,7 @@ SHRUNKEN = 80
 class Kind:
     tests: int
     truth: str
-    freedom: float
+    dof: float
     shared: bool
     correlation: float
 
@@ -69,9 +69,9 @@ class Tally:
 
 
 def kinds() -> Iterator[Kind]:
-    for tests, truth, freedom, shared, correlation in product((30, 300), TRUTHS, FREEDOMS, (False, True), (0.0, 0.5)):
-        if not (shared and np.isinf(freedom)):
-            yield Kind(tests, truth, freedom, shared, correlation)
+    for tests, truth, dof, shared, correlation in product((30, 300), TRUTHS, DOFS, (False, True), (0.0, 0.5)):
+        if not (shared and np.isinf(dof)):
+            yield Kind(tests, truth, dof, shared, correlation)
 
 
 def drawn(kind: Kind, families: int, random: np.random.Generator) -> tuple[Reals, Reals, Reals]:
@@ -81,21 +81,21 @@ def drawn(kind: Kind, families: int, random: np.random.Generator) -> tuple[Reals
     true = mean + spread * random.normal(size=shape)
     common = np.sqrt(kind.correlation) * random.normal(size=(families, 1))
     value = true + ERROR_DB * (common + np.sqrt(1.0 - kind.correlation) * random.normal(size=shape))
-    if np.isinf(kind.freedom):
+    if np.isinf(kind.dof):
         return true, value, np.full(shape, ERROR_DB)
     size = (families, 1) if kind.shared else shape
-    return true, value, ERROR_DB * np.sqrt(random.chisquare(kind.freedom, size) / kind.freedom) * np.ones(shape)
+    return true, value, ERROR_DB * np.sqrt(random.chisquare(kind.dof, size) / kind.dof) * np.ones(shape)
 
 
 def examine(kind: Kind, families: int, random: np.random.Generator, tally: Tally) -> None:
     true, value, error = drawn(kind, families, random)
-    freedom = np.full(value.shape, kind.freedom)
-    p = student_p_value(value / error, freedom)
+    dof = np.full(value.shape, kind.dof)
+    p = student_p_value(value / error, dof)
     shown = np.apply_along_axis(benjamini_hochberg, 1, p) <= 1.0 - CONFIDENCE
     places = size_places(np.abs(value))
-    half = student_tail_factor(freedom, 1.0 - CONFIDENCE) * error
+    half = student_tail_factor(dof, 1.0 - CONFIDENCE) * error
     missed = picked_miss_rate(places, shown, CONFIDENCE)
-    lower, upper = selected_ends((value - half, value + half), error, freedom, CONFIDENCE, missed)
+    lower, upper = selected_ends((value - half, value + half), error, dof, CONFIDENCE, missed)
     held = (lower <= true) & (true <= upper)
     largest = places == 1
     tally.add("plain", kind, (np.abs(value - true) <= half)[largest].astype(float))
@@ -109,7 +109,7 @@ def examine(kind: Kind, families: int, random: np.random.Generator, tally: Tally
     chosen = np.flatnonzero(with_finding)[:SHRUNKEN]
     for k in sorted({*range(min(SHRUNKEN, families)), *chosen.tolist()}):
         asked = np.arange(kind.tests) == told[k]
-        found = shrinkage_estimates(value[k], error[k], freedom[k], CONFIDENCE, fitted=every, asked=asked)
+        found = shrinkage_estimates(value[k], error[k], dof[k], CONFIDENCE, fitted=every, asked=asked)
         first = int(largest[k].argmax())
         sign = np.sign(value[k, first])
         if k < SHRUNKEN:

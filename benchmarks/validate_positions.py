@@ -346,12 +346,12 @@ def power(campaigns: int, page: Page) -> list[str]:
 def one_scatter(found: list[Compared]) -> NDArray[np.bool_]:
     """What one scatter for all positions of a band would show: the plain way, for comparison.
 
-    Its variance is the mean of those of the positions, its freedom their sum.
+    Its variance is the mean of those of the positions, its degrees of freedom their sum.
     """
     d = np.stack([one.result.difference_db for one in found])
     variance = np.mean([one.result.standard_error_db**2 for one in found], axis=(0, 1))
-    freedom = np.sum([one.result.degrees_of_freedom for one in found[:1]], axis=(0, 1))
-    p = student_p_value(d / np.sqrt(variance), freedom)
+    dof = np.sum([one.result.degrees_of_freedom for one in found[:1]], axis=(0, 1))
+    p = student_p_value(d / np.sqrt(variance), dof)
     return np.asarray(benjamini_hochberg(p.ravel()).reshape(p.shape) <= 0.05)
 
 

@@ -31,7 +31,7 @@ WITHIN_DB, CONFIDENCE = 0.3, 0.95
 EXACT, HOLDS = (0.94, 0.96), (0.94, 0.985)
 """The interval of s_r is exact; that of s_R approximate (Graybill and Wang find theirs rather wider than stated)."""
 
-HEAVY_FREEDOM = 4.0
+HEAVY_TAIL_DOF = 4.0
 """Degrees of freedom of Student's t for the heavy tails, scaled to the same standard deviation."""
 
 Reals = NDArray[np.float64]
@@ -41,7 +41,7 @@ def drawn(random: np.random.Generator, shape: tuple[int, ...], *, heavy: bool) -
     """Variables of standard deviation 1: normal, or Student's t."""
     if not heavy:
         return random.standard_normal(shape)
-    return random.standard_t(HEAVY_FREEDOM, shape) * np.sqrt((HEAVY_FREEDOM - 2.0) / HEAVY_FREEDOM)
+    return random.standard_t(HEAVY_TAIL_DOF, shape) * np.sqrt((HEAVY_TAIL_DOF - 2.0) / HEAVY_TAIL_DOF)
 
 
 def coverage(counts: tuple[int, ...], ratio: float, draws: int, seed: int, *, heavy: bool) -> tuple[float, float]:
@@ -65,7 +65,7 @@ def section(draws: int, seed: int) -> tuple[list[str], list[str]]:
         f"Share of {CONFIDENCE:.0%} intervals that hold the true s_r (`within_session_lower_db` to `_upper_db`, "
         "chi-square) and the true s_R (`reproducibility_lower_db` to `_upper_db`, Graybill and Wang). Limits for "
         f"normal scatter: {EXACT[0]:g} to {EXACT[1]:g} and {HOLDS[0]:g} to {HOLDS[1]:g}. With heavy tails (Student's t "
-        f"of {HEAVY_FREEDOM:g} degrees of freedom, the same standard deviations) no limit is set: these intervals are "
+        f"of {HEAVY_TAIL_DOF:g} degrees of freedom, the same standard deviations) no limit is set: these intervals are "
         "those of normal scatter, and a run that now and then is far off makes them too narrow.",
     ]
     missed: list[str] = []

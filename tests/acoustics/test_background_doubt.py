@@ -31,9 +31,9 @@ def one(margin_db: float, u_total: float = 0.0, u_background: float = 0.0) -> ba
 
 def reach(total: float, u_total: float, below: float, u_below: float) -> float:
     """Distance to the upper end of the difference of two scaled chi-squares at one-sided 95 %, by scipy's chi2."""
-    freedom = 2.0 / u_total**2, 2.0 / u_below**2
-    up = total * freedom[0] / scipy.stats.chi2.ppf(1 - PROBABILITY, freedom[0]) - total
-    down = below - below * freedom[1] / scipy.stats.chi2.ppf(PROBABILITY, freedom[1])
+    dof = 2.0 / u_total**2, 2.0 / u_below**2
+    up = total * dof[0] / scipy.stats.chi2.ppf(1 - PROBABILITY, dof[0]) - total
+    down = below - below * dof[1] / scipy.stats.chi2.ppf(PROBABILITY, dof[1])
     return float(np.hypot(up, down))
 
 
@@ -58,8 +58,8 @@ def test_a_background_louder_beyond_chance_says_nothing_of_the_run() -> None:
     """0.5 dB are 2.3 of them: the bound is the upper end of the run's own chi-square interval."""
     found = one(-0.5, 0.03, 0.04)
     assert found.louder[0]
-    freedom = 2.0 / 0.03**2
-    assert found.upper_bound[0] == pytest.approx(freedom / scipy.stats.chi2.ppf(1 - PROBABILITY, freedom))
+    dof = 2.0 / 0.03**2
+    assert found.upper_bound[0] == pytest.approx(dof / scipy.stats.chi2.ppf(1 - PROBABILITY, dof))
 
 
 @pytest.mark.parametrize(("excess", "louder"), [(1.30, False), (1.60, False), (1.70, True), (2.0, True)])
@@ -164,9 +164,9 @@ def test_a_level_or_a_bound_never_both(margin: float, u: float) -> None:
     assert found.margin_db[0] == pytest.approx(margin, abs=1e-9)
 
 
-@pytest.mark.parametrize("freedom", [40, 200, 2000])
+@pytest.mark.parametrize("dof", [40, 200, 2000])
 @pytest.mark.parametrize("margin_db", [3.5, 5.0, 8.0, 12.0, 16.0, 20.0])
-def test_intervals_of_corrected_levels_cover(margin_db: float, freedom: int) -> None:
+def test_intervals_of_corrected_levels_cover(margin_db: float, dof: int) -> None:
     """95 % intervals of the difference of two scaled chi-squares, simulated: true values are covered as stated.
 
     At one true margin: no margin decides here, all is subtracted. Six standard errors of 20,000 cases, and half a
@@ -175,10 +175,10 @@ def test_intervals_of_corrected_levels_cover(margin_db: float, freedom: int) -> 
     random = np.random.default_rng(11)
     cases = 20_000
     below = 10 ** (-margin_db / 10)
-    total = random.chisquare(freedom, cases) / freedom
-    background_runs = below * random.chisquare(freedom, cases) / freedom
+    total = random.chisquare(dof, cases) / dof
+    background_runs = below * random.chisquare(dof, cases) / dof
     all_subtracted = MarginLimits(99.0, 2.0, -99.0, 1.96)
-    found = subtract(total, background_runs, 2 * total**2 / freedom, 2 * background_runs**2 / freedom, all_subtracted)
+    found = subtract(total, background_runs, 2 * total**2 / dof, 2 * background_runs**2 / dof, all_subtracted)
     low, high = corrected_interval(found, 0.95)
     known = np.isfinite(found.corrected)
     assert known.mean() > 0.98

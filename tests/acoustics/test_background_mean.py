@@ -154,9 +154,9 @@ def test_one_run_is_never_unsteady() -> None:
 
 def at_speed(speed_mps: float, exponents: Reals, relative_variance: float = 0.01) -> BackgroundMean:
     power = (LEVELS * (speed_mps / 20.0) ** exponents)[None]
-    freedom = np.full(power.shape, 10.0)
+    dof = np.full(power.shape, 10.0)
     own = 0.5 * relative_variance * power**2
-    return BackgroundMean(Powers(power, relative_variance * power**2), own, freedom, np.zeros(power.shape, dtype=bool))
+    return BackgroundMean(Powers(power, relative_variance * power**2), own, dof, np.zeros(power.shape, dtype=bool))
 
 
 @pytest.mark.parametrize("speed", [22.3, 30.0, 39.0])

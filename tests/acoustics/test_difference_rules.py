@@ -38,11 +38,9 @@ def cell(levels: list[float], random_db: float = 0.1, background_db: float = 0.0
     )
 
 
-def compared(
-    reference: ConditionMean, treatment: ConditionMean, excess: float = 0.0, freedom: float = 100.0
-) -> Difference:
+def compared(reference: ConditionMean, treatment: ConditionMean, excess: float = 0.0, dof: float = 100.0) -> Difference:
     """Difference of two cells of one session with the same background."""
-    scatter = Scatter(np.array([[excess]]), np.array([[freedom]]))
+    scatter = Scatter(np.array([[excess]]), np.array([[dof]]))
     return difference(reference, treatment, (scatter, scatter), CERTAIN, 0.95, same_background=True, one_pool=True)
 
 
@@ -118,23 +116,23 @@ def test_a_shared_background_that_scatters_does_not_cancel(scatter_db: float) ->
 
     What the runs share cancels nearly, their own draws do not. 95 % intervals of 4,000 simulated differences of 0 dB.
     """
-    random, freedom, cases = np.random.default_rng(8), 400.0, 4000
+    random, dof, cases = np.random.default_rng(8), 400.0, 4000
     below = 0.25
 
     def draw(count: int) -> np.ndarray:
         return np.asarray(below * 10 ** (random.normal(0.0, scatter_db, (count, cases)) / 10.0))
 
     def estimates(true: np.ndarray) -> np.ndarray:
-        return np.asarray(true * random.chisquare(freedom, true.shape) / freedom)
+        return np.asarray(true * random.chisquare(dof, true.shape) / dof)
 
-    parts = [Powers(one[:, None], 2.0 * one[:, None] ** 2 / freedom) for one in estimates(draw(3))]
+    parts = [Powers(one[:, None], 2.0 * one[:, None] ** 2 / dof) for one in estimates(draw(3))]
     known = BackgroundScatter(np.full(cases, (scatter_db * np.log(10) / 10) ** 2), np.full(cases, 1e6))
     mean = mean_background(parts, np.ones((3, cases), dtype=bool), known, 9.0)
     limits = MarginLimits(99.0, 1.0, 0.5, 1.96)
     cells = []
     for own in draw(2):
         total = estimates(0.75 + own)[:, None]
-        found = subtract(total, mean.powers.power, 2.0 * total**2 / freedom, mean.powers.variance, limits)
+        found = subtract(total, mean.powers.power, 2.0 * total**2 / dof, mean.powers.variance, limits)
         level = 10.0 * np.log10(found.corrected)
         of_own = 4.3429 * np.sqrt(mean.own_variance) / found.corrected
         parts_db = (random_uncertainty_db(found), background_uncertainty_db(found))
@@ -149,7 +147,7 @@ def test_a_shared_background_that_scatters_does_not_cancel(scatter_db: float) ->
 
 def test_the_freedom_is_that_of_the_repeats_even_where_they_agree_by_chance() -> None:
     """Nothing beyond random error, known from 2 degrees of freedom: t 4.303 (Student, 95 %), not 1.96."""
-    found = compared(cell([80.0, 80.0]), cell([80.0, 80.0]), excess=0.0, freedom=2.0)
+    found = compared(cell([80.0, 80.0]), cell([80.0, 80.0]), excess=0.0, dof=2.0)
     assert found.degrees_of_freedom[0, 0] == pytest.approx(2.0)
     assert found.upper_db[0, 0] == pytest.approx(4.303 * 0.1, abs=1e-3)
 
@@ -157,8 +155,8 @@ def test_the_freedom_is_that_of_the_repeats_even_where_they_agree_by_chance() ->
 def test_two_cells_of_one_source_are_no_better_known_than_it() -> None:
     one, other = Scatter(np.array([[0.04]]), np.array([[6.0]])), Scatter(np.array([[0.04]]), np.array([[6.0]]))
     parts = cell([80.0, 80.0], 0.0), cell([80.0, 80.0], 0.0)
-    freedom = [
+    dof = [
         difference(*parts, (one, other), {}, 0.95, same_background=True, one_pool=pool).degrees_of_freedom[0, 0]
         for pool in (True, False)
     ]
-    assert freedom == [pytest.approx(6.0), pytest.approx(12.0)]
+    assert dof == [pytest.approx(6.0), pytest.approx(12.0)]

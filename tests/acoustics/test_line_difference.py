@@ -70,13 +70,13 @@ def test_what_was_taken_off_makes_the_line_less_sure() -> None:
 @given(densities, densities, st.floats(-60.0, 60.0), st.permutations(range(3)))
 def test_gain_and_order_of_runs_change_nothing(a: np.ndarray, b: np.ndarray, gain_db: float, order: list[int]) -> None:
     averages, gain = np.array([20.0, 40.0, 90.0]), 10.0 ** (gain_db / 10.0)
-    beyond, freedom = np.full(4, 0.1), np.full(4, 7.0)
-    found = line_difference(LineSide(a, averages), LineSide(b, averages), beyond, freedom, CONFIDENCE)
+    beyond, dof = np.full(4, 0.1), np.full(4, 7.0)
+    found = line_difference(LineSide(a, averages), LineSide(b, averages), beyond, dof, CONFIDENCE)
     sides = [LineSide(gain * x[order], averages[order]) for x in (a, b)]
-    moved = line_difference(*sides, beyond, freedom, CONFIDENCE)
+    moved = line_difference(*sides, beyond, dof, CONFIDENCE)
     assert moved.difference_db == pytest.approx(found.difference_db, abs=1e-9)
     assert moved.lower_db == pytest.approx(found.lower_db, abs=1e-9)
-    swapped = line_difference(LineSide(b, averages), LineSide(a, averages), beyond, freedom, CONFIDENCE)
+    swapped = line_difference(LineSide(b, averages), LineSide(a, averages), beyond, dof, CONFIDENCE)
     assert swapped.difference_db == pytest.approx(-found.difference_db, abs=1e-9)
     assert swapped.upper_db == pytest.approx(-found.lower_db, abs=1e-9)
 

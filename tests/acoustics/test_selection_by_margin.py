@@ -17,10 +17,10 @@ DB = 10.0 / np.log(10.0)
 
 def drawn(averages: int, margin_db: float) -> background.Subtraction:
     """Runs and backgrounds of the same true powers, the background 1 Pa^2, each of so many effective averages."""
-    random, freedom = np.random.default_rng([averages, round(10 * margin_db)]), 2 * averages
-    total = 10 ** (margin_db / 10) * random.chisquare(freedom, CASES) / freedom
-    below = random.chisquare(freedom, CASES) / freedom
-    return subtract(total, below, 2 * total**2 / freedom, 2 * below**2 / freedom, LIMITS)
+    random, dof = np.random.default_rng([averages, round(10 * margin_db)]), 2 * averages
+    total = 10 ** (margin_db / 10) * random.chisquare(dof, CASES) / dof
+    below = random.chisquare(dof, CASES) / dof
+    return subtract(total, below, 2 * total**2 / dof, 2 * below**2 / dof, LIMITS)
 
 
 @pytest.mark.parametrize("averages", [20, 40, 100, 1000])
@@ -65,23 +65,23 @@ def test_long_records_are_judged_by_the_measured_margin_alone() -> None:
 
 
 def test_a_choice_far_away_changes_no_tail() -> None:
-    freedom = np.full(2, 400.0), np.full(2, 400.0)
-    far = SelectionByMargin(np.array([30.0, 1.0]), np.full(2, 2.0), freedom)
+    dof = np.full(2, 400.0), np.full(2, 400.0)
+    far = SelectionByMargin(np.array([30.0, 1.0]), np.full(2, 2.0), dof)
     assert far.low_tail(0.025).tolist() == [0.025, 0.025]
     assert far.tail_of_bound(0.025) == pytest.approx([0.025, 0.025])
-    never = SelectionByMargin(np.array([2.1, 1.9]), np.full(2, np.nan), freedom)
+    never = SelectionByMargin(np.array([2.1, 1.9]), np.full(2, np.nan), dof)
     assert never.high_tail(0.025).tolist() == [0.025, 0.025]
 
 
 def test_the_tail_after_a_choice_is_that_of_the_truncated_ratio() -> None:
     """By scipy's F: at the end found, a ratio as high among those above the limit has the chance asked for."""
-    freedom, needed, measured = 80.0, 2.0, 2.6
+    dof, needed, measured = 80.0, 2.0, 2.6
     tail = float(
-        SelectionByMargin(
-            np.array([measured]), np.array([needed]), (np.array([freedom]), np.array([freedom]))
-        ).low_tail(0.05)[0]
+        SelectionByMargin(np.array([measured]), np.array([needed]), (np.array([dof]), np.array([dof]))).low_tail(0.05)[
+            0
+        ]
     )
-    true = measured / scipy.stats.f.isf(tail, freedom, freedom)
-    among = scipy.stats.f.sf(measured / true, freedom, freedom) / scipy.stats.f.sf(needed / true, freedom, freedom)
+    true = measured / scipy.stats.f.isf(tail, dof, dof)
+    among = scipy.stats.f.sf(measured / true, dof, dof) / scipy.stats.f.sf(needed / true, dof, dof)
     assert tail < 0.05
     assert among == pytest.approx(0.05, abs=2e-3)

@@ -119,8 +119,8 @@ def results(cab: Cab) -> dict[str, pd.DataFrame]:
     shift = repeats.assign(value=repeats.shift_db, low=repeats.shift_db - half, high=repeats.shift_db + half)
     first, last = cab.design.sessions[0], cab.design.sessions[-1]
     add("shift", shift, lambda r: _shift(cab, truth, errors, r, first, last))
-    freedom = repeats.within_degrees_of_freedom.astype(float)
-    ends = [np.sqrt(freedom / scipy.stats.chi2.ppf(share, freedom)) for share in (0.975, 0.025)]
+    dof = repeats.within_degrees_of_freedom.astype(float)
+    ends = [np.sqrt(dof / scipy.stats.chi2.ppf(share, dof)) for share in (0.975, 0.025)]
     sd = repeats.within_session_sd_db
     scatter = repeats.assign(value=sd, low=sd * ends[0], high=sd * ends[1])
     add("scatter", scatter, lambda r: float(np.sqrt(_run_variance() + r.random_error_db**2)))

@@ -88,15 +88,15 @@ def test_the_interval_is_never_narrower_than_random_error(tmp_path: Path) -> Non
 
 
 def test_what_bands_show_beyond_random_error_is_in_it(tmp_path: Path) -> None:
-    """Repeats 1 dB apart: the variance of the band's difference beyond its random error, with its freedom."""
+    """Repeats 1 dB apart: the variance of the band's difference beyond its random error, and its degrees of freedom."""
     runs = [Given(one.run, tuple(x + int(one.run[-1]) for x in one.levels)) for one in runs_of()]
     small = Small(runs, comparisons=SEAM)
     row = rows_of(written(tmp_path, small), small)[0]
     result = small.compared(small.job(), "seam")[0].result
     whole, random = result.standard_error_db[0, 0] ** 2, result.terms["random error"][0][0, 0]
     rest, lines = whole - random, 4.34294**2 / AVERAGES
-    freedom = result.degrees_of_freedom[0, 0] * (rest / whole) ** 2
-    together = freedom * ((rest + lines) / rest) ** 2
+    dof = result.degrees_of_freedom[0, 0] * (rest / whole) ** 2
+    together = dof * ((rest + lines) / rest) ** 2
     expected = student_factor(together, 0.95) * np.sqrt(rest + lines)
     assert row["upper_db"][0] - row["difference_db"][0] == pytest.approx(expected, rel=1e-4)
 

@@ -126,9 +126,9 @@ def test_intervals_hold_the_truth(repeats: int, scatter_db: float) -> None:
             for k in range(repeats)
         ]
         for row in bands(rows_of(Small(runs, names, mirrors=mirrors, calibration_db=0.2))):
-            freedom = min(row["degrees_of_freedom"] or 1e9, 1e9)
+            dof = min(row["degrees_of_freedom"] or 1e9, 1e9)
             assert row["upper_db"] - row["difference_db"] == pytest.approx(
-                student_factor(freedom, 0.95) * row["standard_error_db"]
+                student_factor(dof, 0.95) * row["standard_error_db"]
             )
             held.append(row["lower_db"] <= 0.0 <= row["upper_db"])
     assert 0.93 <= float(np.mean(held)) <= 0.975

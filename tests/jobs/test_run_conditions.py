@@ -184,10 +184,10 @@ def wandering(sd: float, alike: float, seed: int) -> NDArray[np.float64]:
 def test_a_wandering_level_scatters_the_mean_as_stated(alike: float, within: tuple[float, float]) -> None:
     """Against the scatter of the means beyond random error; correlations above zero count alone, found in 24 parts."""
     powers = wandering(0.15, alike, 5)
-    found, freedom = mean_power_variance(powers, np.full(CHANNELS, RANDOM))
+    found, dof = mean_power_variance(powers, np.full(CHANNELS, RANDOM))
     true = np.var(powers.mean(axis=1)) - RANDOM
     assert within[0] < np.mean(found) / true < within[1]
-    assert freedom == 5.0
+    assert dof == 5.0
 
 
 def test_steady_noise_gets_next_to_nothing() -> None:
@@ -205,6 +205,6 @@ def test_parts_that_alternate_by_a_tenth() -> None:
 
 
 def test_few_parts_tell_nothing() -> None:
-    found, freedom = mean_power_variance(np.array([[1.0, 9.0, 1.0, 9.0, 1.0, 9.0, 1.0]]), np.zeros(1))
+    found, dof = mean_power_variance(np.array([[1.0, 9.0, 1.0, 9.0, 1.0, 9.0, 1.0]]), np.zeros(1))
     assert list(found) == [0.0]
-    assert math.isinf(freedom)
+    assert math.isinf(dof)

@@ -359,14 +359,14 @@ def test_the_upper_end_of_an_absolute_level_holds_every_term(tmp_path: Path) -> 
     per_power = row.corrected_pa2 / (10.0 / np.log(10.0))
     ends = []
     for power, name, q in ((total, "random", 0.025), (below, "background", 0.975)):
-        freedom = 2.0 * power**2 / (row[f"{name}_uncertainty_db"] * per_power) ** 2
-        ends.append(power * freedom / scipy.stats.chi2.ppf(q, freedom))
+        dof = 2.0 * power**2 / (row[f"{name}_uncertainty_db"] * per_power) ** 2
+        ends.append(power * dof / scipy.stats.chi2.ppf(q, dof))
     up, down = ends[0] - total, below - ends[1]
 
     def end(rise: float, fall: float, rest: dict[str, float]) -> float:
         own_db = 10.0 * np.log10(1.0 + np.hypot(rise, fall) / row.corrected_pa2)
-        freedom = sum(u**2 for u in rest.values()) ** 2 / (rest["steadiness"] ** 4 / WANDERING_DOF or 1.0)
-        factor = scipy.stats.t.ppf(0.975, freedom)
+        dof = sum(u**2 for u in rest.values()) ** 2 / (rest["steadiness"] ** 4 / WANDERING_DOF or 1.0)
+        factor = scipy.stats.t.ppf(0.975, dof)
         return float(row.corrected_level_db + np.hypot(own_db, factor * np.sqrt(sum(u**2 for u in rest.values()))))
 
     tolerance_db = 1e-3

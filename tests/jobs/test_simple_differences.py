@@ -17,8 +17,8 @@ def judged(rows: list[dict[str, Any]], **settings: Any) -> list[dict[str, Any]]:
     return with_findings(rows, needs)
 
 
-def row(d: float, error: float, freedom: float | None = None, quantity: str = "band") -> dict[str, Any]:
-    return {"difference_db": d, "standard_error_db": error, "degrees_of_freedom": freedom, "quantity": quantity}
+def row(d: float, error: float, dof: float | None = None, quantity: str = "band") -> dict[str, Any]:
+    return {"difference_db": d, "standard_error_db": error, "degrees_of_freedom": dof, "quantity": quantity}
 
 
 def test_interval_and_p_value_by_hand() -> None:

@@ -102,14 +102,14 @@ def test_reference_table_of_spectrum_intervals() -> None:
 def test_effective_degrees_of_freedom_of_gum_h1() -> None:
     """GUM (JCGM 100:2008), H.1: 16.75, which the guide truncates to 16; t99 = 2.92."""
     terms = np.array([25.0, 5.8, 3.9, 6.7, 2.88679, 16.599])
-    freedom = np.array([18.0, 24.0, 5.0, 8.0, 50.0, 2.0])
+    dof = np.array([18.0, 24.0, 5.0, 8.0, 50.0, 2.0])
     assert float(np.sqrt(np.sum(terms**2))) == pytest.approx(31.664, abs=0.01)
-    assert float(welch_satterthwaite(terms**2, freedom)) == pytest.approx(16.752, abs=0.01)
+    assert float(welch_satterthwaite(terms**2, dof)) == pytest.approx(16.752, abs=0.01)
     assert float(student_factor(16.0, 0.99)) == pytest.approx(2.92, abs=0.005)
 
 
 @pytest.mark.parametrize(
-    ("first", "second", "t", "freedom", "p"),
+    ("first", "second", "t", "dof", "p"),
     [
         pytest.param((4, 25.0, 0.8185), (8, 21.0, 4.208), 2.5922, 7.9925, 0.0320, id="library example g07ca"),
         pytest.param((249, 20.14458, 6.4147), (79, 30.48101, 6.10771), -12.94627, 136.875, None,
@@ -117,13 +117,13 @@ def test_effective_degrees_of_freedom_of_gum_h1() -> None:
     ],
 )  # fmt: skip
 def test_welch_t_examples(
-    first: tuple[int, float, float], second: tuple[int, float, float], t: float, freedom: float, p: float | None
+    first: tuple[int, float, float], second: tuple[int, float, float], t: float, dof: float, p: float | None
 ) -> None:
     """Two means with unequal variances: statistic, degrees of freedom (Welch-Satterthwaite), p-value."""
     variances = np.array([first[2] ** 2 / first[0], second[2] ** 2 / second[0]])
     degrees = float(welch_satterthwaite(variances, np.array([first[0] - 1.0, second[0] - 1.0])))
     statistic = (first[1] - second[1]) / np.sqrt(variances.sum())
-    assert degrees == pytest.approx(freedom, abs=0.01)
+    assert degrees == pytest.approx(dof, abs=0.01)
     assert statistic == pytest.approx(t, abs=2e-3)
     if p is not None:
         assert float(student_p_value(statistic, degrees)) == pytest.approx(p, abs=2e-4)
@@ -159,19 +159,19 @@ def test_variance_ratio_against_the_reference_library() -> None:
 def test_reference_table_of_ratios_of_two_spectra() -> None:
     """Ratio of two independent averaged lines: Fisher's F with 2 n_1 and 2 n_2 degrees of freedom (computed table)."""
     for row in reference_rows("psd_ratio_interval_db.csv"):
-        freedom = 2.0 * float(row["nd1"]), 2.0 * float(row["nd2"])
+        dof = 2.0 * float(row["nd1"]), 2.0 * float(row["nd2"])
         upper, lower = 10 ** (float(row["q975_db"]) / 10), 10 ** (-float(row["q025_db"]) / 10)
-        assert float(variance_ratio_p_value(upper, 1.0, *freedom)) == pytest.approx(0.025, abs=2e-5)
-        assert float(variance_ratio_p_value(lower, 1.0, *freedom[::-1])) == pytest.approx(0.025, abs=2e-5)
+        assert float(variance_ratio_p_value(upper, 1.0, *dof)) == pytest.approx(0.025, abs=2e-5)
+        assert float(variance_ratio_p_value(lower, 1.0, *dof[::-1])) == pytest.approx(0.025, abs=2e-5)
 
 
-@pytest.mark.parametrize(("freedom", "probability", "value"), [
+@pytest.mark.parametrize(("dof", "probability", "value"), [
     (10, 0.025, 3.247), (10, 0.975, 20.483), (20, 0.025, 9.591), (20, 0.975, 34.170), (100, 0.025, 74.222),
     (100, 0.975, 129.561),
 ])  # fmt: skip
-def test_chi_square_quantiles(freedom: float, probability: float, value: float) -> None:
+def test_chi_square_quantiles(dof: float, probability: float, value: float) -> None:
     """Critical values of the chi-square distribution, NIST/SEMATECH e-Handbook 1.3.6.7.4 (from memory)."""
-    assert float(chi_square_quantile(probability, freedom)) == pytest.approx(value, abs=6e-4)
+    assert float(chi_square_quantile(probability, dof)) == pytest.approx(value, abs=6e-4)
 
 
 def test_the_published_table_of_factors_of_a_subtraction() -> None:

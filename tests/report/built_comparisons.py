@@ -15,7 +15,7 @@ from tapeline.store.tables import BOTH_BOUNDS, WITHOUT_DIFFERENCE
 Row = dict[str, Any]
 Place = tuple[str, str, float, str | None, str, float | None]
 SCATTER_DB = 0.15
-FREEDOM = 6.0
+DOF = 6.0
 THRESHOLD_DB = 0.5
 
 
@@ -50,7 +50,7 @@ def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[R
     first, second = _mean(reference), _mean(treatment)
     uppers = [_upper(reference), _upper(treatment)]
     error = SCATTER_DB * float(np.sqrt(1 / len(reference) + 1 / len(treatment)))
-    half = float(student_factor(FREEDOM, 0.95)) * error
+    half = float(student_factor(DOF, 0.95)) * error
     difference = lower = upper = None
     if first is not None and second is not None:
         difference = second - first
@@ -81,8 +81,8 @@ def _row(name: str, pair: Mapping[str, str], place: Place, reference: Sequence[R
         "lower_db": lower,
         "upper_db": upper,
         "standard_error_db": error,
-        "degrees_of_freedom": FREEDOM,
-        "p_value": None if difference is None else float(student_p_value(difference / error, FREEDOM)),
+        "degrees_of_freedom": DOF,
+        "p_value": None if difference is None else float(student_p_value(difference / error, DOF)),
         "interval_basis": "pooled repeats",
         "pairing": "same-session",
         "reference_runs": [row["run"] for row in reference],

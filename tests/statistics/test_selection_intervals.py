@@ -50,7 +50,7 @@ def test_places_and_what_each_may_miss() -> None:
     assert missed == pytest.approx([0.05 / 3, 0.1 / 3, 0.1 / 3, np.nan], nan_ok=True)
 
 
-def families(seed: int, tests: int, mean: float, spread: float, freedom: float, correlation: float) -> list[Reals]:
+def families(seed: int, tests: int, mean: float, spread: float, dof: float, correlation: float) -> list[Reals]:
     """Truth, measured value and stated standard error, (families, tests); the true one is 0.3 dB."""
     random = np.random.default_rng(seed)
     shape = FAMILIES, tests
@@ -58,28 +58,28 @@ def families(seed: int, tests: int, mean: float, spread: float, freedom: float, 
     common = np.sqrt(correlation) * random.normal(size=(FAMILIES, 1))
     error = 0.3 * (common + np.sqrt(1.0 - correlation) * random.normal(size=shape))
     stated = np.full(shape, 0.3)
-    if np.isfinite(freedom):
-        stated *= np.sqrt(random.chisquare(freedom, shape) / freedom)
+    if np.isfinite(dof):
+        stated *= np.sqrt(random.chisquare(dof, shape) / dof)
     return [true, true + error, stated]
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.5])
-@pytest.mark.parametrize("freedom", [2.0, 8.0, np.inf])
+@pytest.mark.parametrize("dof", [2.0, 8.0, np.inf])
 @pytest.mark.parametrize(("mean", "spread"), [(-2.0, 0.0), (0.0, 0.0), (0.0, 0.3), (0.0, 1.0)])
-def test_what_is_picked_is_covered(mean: float, spread: float, freedom: float, correlation: float) -> None:
+def test_what_is_picked_is_covered(mean: float, spread: float, dof: float, correlation: float) -> None:
     """The largest, the first 3 and 10, and what is shown; 0.93 less two standard errors of so many families."""
-    true, value, error = families(7, 120, mean, spread, freedom, correlation)
-    p = student_p_value(value / error, freedom)
+    true, value, error = families(7, 120, mean, spread, dof, correlation)
+    p = student_p_value(value / error, dof)
     shown = np.apply_along_axis(benjamini_hochberg, 1, p) <= 0.05
     places = size_places(np.abs(value))
     missed = picked_miss_rate(places, shown, 0.95)
-    half = student_tail_factor(freedom, 0.05) * error
-    lower, upper = selected_ends((value - half, value + half), error, np.full(value.shape, freedom), 0.95, missed)
+    half = student_tail_factor(dof, 0.05) * error
+    lower, upper = selected_ends((value - half, value + half), error, np.full(value.shape, dof), 0.95, missed)
     held = (lower <= true) & (true <= upper)
     for first in (1, 3, 10):
         assert held[places <= first].mean() > 0.93 - 0.025
     false = (~held & shown).sum(axis=1) / np.maximum(shown.sum(axis=1), 1)
     assert 1.0 - false.mean() > 0.93 - 0.025
-    if freedom == np.inf and spread == 0.0 and not correlation:
+    if dof == np.inf and spread == 0.0 and not correlation:
         plain = (np.abs(value - true) <= half)[places == 1]
         assert plain.mean() < 0.32

@@ -12,15 +12,15 @@ Reals = NDArray[np.float64]
 TESTS = 150
 
 
-def expected(value: Reals, error: Reals, freedom: float, asked: int | None = None) -> ShrinkageEstimates:
+def expected(value: Reals, error: Reals, dof: float, asked: int | None = None) -> ShrinkageEstimates:
     every = np.ones(value.shape, dtype=bool)
     chosen = np.arange(value.size) == asked
-    return shrinkage_estimates(value, error, np.full(value.shape, freedom), 0.95, fitted=every, asked=chosen)
+    return shrinkage_estimates(value, error, np.full(value.shape, dof), 0.95, fitted=every, asked=chosen)
 
 
-@pytest.mark.parametrize("freedom", [3.0, np.inf])
+@pytest.mark.parametrize("dof", [3.0, np.inf])
 @pytest.mark.parametrize(("mean", "spread"), [(0.0, 0.0), (-2.0, 0.0), (0.0, 0.3), (0.0, 1.0)])
-def test_the_largest_is_nearly_unbiased(mean: float, spread: float, freedom: float) -> None:
+def test_the_largest_is_nearly_unbiased(mean: float, spread: float, dof: float) -> None:
     """0.3 dB errors of their own. By its plain value the largest of so many is 0.2 to 0.8 dB too large."""
     plain, left = [], []
     for seed in range(60):
@@ -28,12 +28,12 @@ def test_the_largest_is_nearly_unbiased(mean: float, spread: float, freedom: flo
         true = mean + random.normal(0.0, spread, TESTS)
         value = true + random.normal(0.0, 0.3, TESTS)
         error = np.full(TESTS, 0.3)
-        if np.isfinite(freedom):
-            error *= np.sqrt(random.chisquare(freedom, TESTS) / freedom)
+        if np.isfinite(dof):
+            error *= np.sqrt(random.chisquare(dof, TESTS) / dof)
         first = int(np.abs(value).argmax())
         sign = np.sign(value[first])
         plain.append(sign * (value[first] - true[first]))
-        left.append(sign * (expected(value, error, freedom).expected[first] - true[first]))
+        left.append(sign * (expected(value, error, dof).expected[first] - true[first]))
     assert np.mean(plain) > 0.15
     assert abs(np.mean(left)) < 0.16
     assert abs(np.mean(left)) < 0.6 * np.mean(plain)
@@ -80,7 +80,7 @@ def test_unknown_ones_stay_unknown_and_change_nothing() -> None:
 def test_errors_that_differ_by_chance_alone_become_alike() -> None:
     random = np.random.default_rng(7)
     stated = 0.3 * np.sqrt(random.chisquare(3.0, 2000) / 3.0)
-    error, freedom = moderated_errors(stated, np.full(2000, 3.0), np.ones(2000, dtype=bool))
+    error, dof = moderated_errors(stated, np.full(2000, 3.0), np.ones(2000, dtype=bool))
     assert error.std() < 0.05 * stated.std() + 0.02
     assert error.mean() == pytest.approx(0.3, abs=0.01)
-    assert freedom.min() > 50.0
+    assert dof.min() > 50.0

@@ -19,12 +19,12 @@ levels = arrays(np.float64, (3, 2, 2), elements=st.floats(-20.0, 20.0))
 errors = arrays(np.float64, (3, 2, 2), elements=st.floats(0.05, 2.0))
 
 
-def mean_of(differences: object, errors_db: object, freedom: float = MANY) -> SessionMean:
+def mean_of(differences: object, errors_db: object, dof: float = MANY) -> SessionMean:
     """One position and item, or arrays as they are."""
     d, e = (np.asarray(values, dtype=float) for values in (differences, errors_db))
     if d.ndim == 1:
         d, e = d[:, None, None], e[:, None, None]
-    return weighted_session_mean(d, e, np.full(d.shape, freedom), CONFIDENCE)
+    return weighted_session_mean(d, e, np.full(d.shape, dof), CONFIDENCE)
 
 
 def half_width(found: SessionMean) -> np.ndarray:
@@ -53,7 +53,7 @@ def test_sessions_that_agree_are_weighted_by_their_errors() -> None:
 
 
 def test_sessions_closer_than_their_errors_keep_their_errors() -> None:
-    found = mean_of([1.0, 1.0, 1.0], [0.1, 0.1, 0.1], freedom=10.0)
+    found = mean_of([1.0, 1.0, 1.0], [0.1, 0.1, 0.1], dof=10.0)
     assert found.standard_error_db[0, 0] == pytest.approx(0.1 / np.sqrt(3.0))
     assert found.degrees_of_freedom[0, 0] == pytest.approx(30.0), "Welch-Satterthwaite of three alike"
     assert found.agreement_p_value[0, 0] == pytest.approx(1.0)
@@ -65,8 +65,8 @@ def test_agreement_of_two_sessions_is_the_t_test_for_unequal_variances() -> None
     samples = (first, second)
     d = np.array([sample.mean() for sample in samples])[:, None, None]
     error = np.array([scipy.stats.sem(sample) for sample in samples])[:, None, None]
-    freedom = np.array([sample.size - 1.0 for sample in samples])[:, None, None]
-    found = weighted_session_mean(d, error, freedom, CONFIDENCE)
+    dof = np.array([sample.size - 1.0 for sample in samples])[:, None, None]
+    found = weighted_session_mean(d, error, dof, CONFIDENCE)
     expected = scipy.stats.ttest_ind(first, second, equal_var=False).pvalue
     assert found.agreement_p_value[0, 0] == pytest.approx(expected)
 

@@ -28,9 +28,9 @@ def after_picking(row: Row, tests: int, confidence: float) -> Row:
     if tests < 2 or row["standard_error_db"] is None:
         return row
     ends = np.array([np.nan if row[f"{end}_db"] is None else row[f"{end}_db"] for end in ENDS])
-    freedom = np.inf if row["degrees_of_freedom"] is None else row["degrees_of_freedom"]
+    degrees_of_freedom = np.inf if row["degrees_of_freedom"] is None else row["degrees_of_freedom"]
     error, missed = np.array(row["standard_error_db"]), miss_rate(1, tests, confidence)
-    lower, upper = selected_ends((ends[0], ends[1]), error, np.array(freedom), confidence, missed)
+    lower, upper = selected_ends((ends[0], ends[1]), error, np.array(degrees_of_freedom), confidence, missed)
     of_family = [np.nan if row[f"selected_{end}_db"] is None else row[f"selected_{end}_db"] for end in ENDS]
     wider = np.fmin(lower, of_family[0]), np.fmax(upper, of_family[1])
     held = {f"{end}_db": float(at) if np.isfinite(at) else None for end, at in zip(ENDS, wider, strict=True)}

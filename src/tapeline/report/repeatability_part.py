@@ -72,10 +72,10 @@ def _sentences(campaign: Campaign, overall: Sequence[Row], tests: Sequence[Row],
     if most < 2:
         said.append(_not_between(overall, twice))
     else:
-        freedom, confidence = most - 1, campaign.settings.confidence
+        dof, confidence = most - 1, campaign.settings.confidence
         text = (
-            f"Scatter between sessions rests on {most} sessions at most, {freedom} degree"
-            f"{'' if freedom == 1 else 's'} of freedom: t is {number(float(student_factor(freedom, confidence)))} for "
+            f"Scatter between sessions rests on {most} sessions at most, {dof} degree"
+            f"{'' if dof == 1 else 's'} of freedom: t is {number(float(student_factor(dof, confidence)))} for "
             f"{confidence_words(confidence)}."
         )
         said.append(

@@ -145,7 +145,7 @@ def _dof(
     with np.errstate(divide="ignore", invalid="ignore"):
         parts = np.stack([between / per_session, (1.0 - 1.0 / per_session) * within])
         both = welch_satterthwaite(parts, np.stack([between_degrees_of_freedom, within_degrees_of_freedom]))
-    # Scatter of exactly zero has the freedom of what it was counted from.
+    # Scatter of exactly zero has the degrees of freedom of what it was counted from.
     both = np.where(np.isfinite(both), both, within_degrees_of_freedom + between_degrees_of_freedom)
     found = np.where(unclipped > 0.0, both, within_degrees_of_freedom)
     found = np.where(within_degrees_of_freedom > 0, found, between_degrees_of_freedom).astype(np.float64)
@@ -171,11 +171,12 @@ def reproducibility_interval(found: OneWay, confidence: float) -> tuple[Reals, R
     """Lower and upper end of the interval of s_R, in the unit of the values; NaN where s_R is not known.
 
     s_R^2 is the sum of the variance of the sessions' means and (1 - 1/n) MS_within, n the harmonic mean of the runs
-    (for equal numbers MS_between / n and the usual form), each with the chi-square interval of its own freedom; the
-    ends' distances add in squares (Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869; of means of unequal numbers
-    Thomas and Hultquist, Ann. Stat. 6 (1978) 582; both from memory). MS_between of unequal numbers is no chi-square
-    where sessions differ: its interval would hold in 93.6 % for six sessions of one to five runs. Satterthwaite's
-    freedom would give intervals that hold too rarely (92 % in place of 95 % for six sessions of three).
+    (for equal numbers MS_between / n and the usual form), each with the chi-square interval of its own degrees of
+    freedom; the ends' distances add in squares (Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869; of means of
+    unequal numbers Thomas and Hultquist, Ann. Stat. 6 (1978) 582; both from memory). MS_between of unequal numbers is
+    no chi-square where sessions differ: its interval would hold in 93.6 % for six sessions of one to five runs.
+    Satterthwaite's degrees of freedom would give intervals that hold too rarely (92 % in place of 95 % for six sessions
+    of three).
     """
     single = found.within_degrees_of_freedom == 0
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -144,10 +144,10 @@ def _rows(
         alike = alike & ~lacks[0] & ~lacks[1]
     in_doubt = job.any_used(sides, job.in_doubt_within_session)
     means = [replace(mean, level_db=np.where(alike, mean.level_db, np.nan)) for mean, _ in levels]
-    freedom = np.min([freedom for _, freedom in levels], axis=0)
-    factor = student_factor(freedom, job.needs.confidence)
+    degrees_of_freedom = np.min([own for _, own in levels], axis=0)
+    factor = student_factor(degrees_of_freedom, job.needs.confidence)
     found = additivity(means[0], means[1:-1], means[-1], factor, job.needs.compare.interaction_limit_db)
-    p_value = np.where(in_doubt, np.nan, student_p_value(found.beyond_chance, freedom))
+    p_value = np.where(in_doubt, np.nan, student_p_value(found.beyond_chance, degrees_of_freedom))
     power = job.needs.reference_pressure_pa**2
     for p, i in np.argwhere(np.isfinite(found.sum - found.whole)):
         yield {
@@ -173,5 +173,5 @@ def _doubt(job: ComparisonJob, sides: Sequence[Side], p: int, i: int) -> dict[st
 def _mean_level(job: ComparisonJob, runs: tuple[CompareRun, ...], pools: RepeatPools) -> tuple[MeanLevel, Reals]:
     """The mean with the error that its runs have of their own, and its degrees of freedom."""
     mean = level_mean(job, runs, pools.of_cell(key_of(runs)))
-    error, freedom = error_within_session(job, mean)
-    return MeanLevel(mean.mean_db, error), freedom
+    error, degrees_of_freedom = error_within_session(job, mean)
+    return MeanLevel(mean.mean_db, error), degrees_of_freedom

@@ -129,7 +129,7 @@ def _area_differences(job: ComparisonJob, name: str, found: Compared, pools: Rep
             )
             for cell, variance in zip(found.cells, errors, strict=True)
         ]
-        freedom = np.where(both, found.result.degrees_of_freedom, np.inf)[places].min(axis=0)
+        degrees_of_freedom = np.where(both, found.result.degrees_of_freedom, np.inf)[places].min(axis=0)
         common = {
             "comparison": name,
             **sessions_columns(first, second),
@@ -146,7 +146,7 @@ def _area_differences(job: ComparisonJob, name: str, found: Compared, pools: Rep
                 "treatment_level_db": float(sides[1].level_db[i]),
                 "difference_db": float(sides[1].level_db[i] - sides[0].level_db[i]),
                 "standard_error_db": float(np.sqrt(sum(_variance(side, i) for side in sides))),
-                "degrees_of_freedom": finite_or_none(freedom[i]),
+                "degrees_of_freedom": finite_or_none(degrees_of_freedom[i]),
                 "positions": [job.cube.positions[p] for p in places if both[p, i]],
                 "left_out": [job.cube.positions[p] for p in places if not both[p, i]],
                 **_doubt(job, names, [p for p in places if both[p, i]], i),

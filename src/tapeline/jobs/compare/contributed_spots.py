@@ -30,8 +30,8 @@ class Spots:
     """Contributed powers over the reference pressure's square, weighted, all (positions, items); NaN: nothing known.
 
     `value` is never below zero, `net` may be; `error` is the standard error of `net`, as wide as its degrees of freedom
-    make it, and `freedom` the least of those. Where nothing says what was opened (`either_way`) `net` is treatment less
-    reference and `value` its size.
+    make it, and `degrees_of_freedom` the least of those. Where nothing says what was opened (`either_way`) `net` is
+    treatment less reference and `value` its size.
     `rise_db` is opened less closed, or treatment less reference. `points` counts operating points and sessions with a
     value. `shown` says that one of them shows the opened state louder after adjusting, or either one, by the practical
     threshold or more; `small` that such a difference is shown, but a smaller one, `reversed_` that the closed state is
@@ -46,7 +46,7 @@ class Spots:
     low: Reals
     high: Reals
     error: Reals
-    freedom: Reals
+    degrees_of_freedom: Reals
     rise_db: Reals
     points: NDArray[np.int64]
     shown: NDArray[np.bool_]
@@ -83,6 +83,7 @@ def contributed_spots(job: ComparisonJob, found: Sequence[Found]) -> Spots:
     large = np.abs(differences) >= job.needs.compare.practical_threshold_db
     opened_louder = (differences != 0.0) & (either_way | (differences * signs > 0.0))
     shown = (opened_louder & large).any(axis=0)
+    degrees_of_freedom = np.stack([one.result.degrees_of_freedom for one, _ in found])
     counted = np.where(large | ~large.any(axis=0), differences, 0.0)
     ups, downs = (counted > 0.0).any(axis=0), (counted < 0.0).any(axis=0)
     return Spots(
@@ -92,7 +93,7 @@ def contributed_spots(job: ComparisonJob, found: Sequence[Found]) -> Spots:
         low=low,
         high=high,
         error=_error(job, found, average, known, weights),
-        freedom=np.where(known, np.stack([one.result.degrees_of_freedom for one, _ in found]), np.inf).min(axis=0),
+        degrees_of_freedom=np.where(known, degrees_of_freedom, np.inf).min(axis=0),
         rise_db=average.of(np.where(known, change if either_way else change * signs, np.nan)),
         points=known.sum(axis=0),
         shown=np.asarray(shown),

@@ -43,14 +43,14 @@ def _of_family(rows: Rows, confidence: float) -> Iterator[tuple[dict[str, Any], 
     value, lower, upper, error = (
         _column(rows, name) for name in ("difference_db", "lower_db", "upper_db", "standard_error_db")
     )
-    freedom = np.nan_to_num(_column(rows, "degrees_of_freedom"), nan=np.inf)
+    degrees_of_freedom = np.nan_to_num(_column(rows, "degrees_of_freedom"), nan=np.inf)
     sound = np.array([not row["doubtful"] for row in rows])
     shown = np.array([row["finding"] in SHOWN for row in rows])
     places = size_places(least_sizes(value, lower, upper))
     picked = shown | (places <= SELECTED_DIFFERENCES)
     missed = picked_miss_rate(places, shown, confidence)
-    ends = selected_ends((lower, upper), error, freedom, confidence, missed)
-    expected, ends = _with_expected(value, error, freedom, confidence, (sound, picked), ends)
+    ends = selected_ends((lower, upper), error, degrees_of_freedom, confidence, missed)
+    expected, ends = _with_expected(value, error, degrees_of_freedom, confidence, (sound, picked), ends)
     for k, row in enumerate(rows):
         yield (
             row,
@@ -66,7 +66,7 @@ def _of_family(rows: Rows, confidence: float) -> Iterator[tuple[dict[str, Any], 
 def _with_expected(
     value: Reals,
     error: Reals,
-    freedom: Reals,
+    degrees_of_freedom: Reals,
     confidence: float,
     which: tuple[NDArray[np.bool_], NDArray[np.bool_]],
     ends: tuple[Reals, Reals],
@@ -79,7 +79,7 @@ def _with_expected(
     sound, picked = which
     if np.count_nonzero(np.isfinite(value) & sound) < FAMILY_AT_LEAST_DIFFERENCES:
         return np.full(value.shape, np.nan), ends
-    found = shrinkage_estimates(value, error, freedom, confidence, fitted=sound, asked=picked)
+    found = shrinkage_estimates(value, error, degrees_of_freedom, confidence, fitted=sound, asked=picked)
     given = np.isfinite(value)
     lower = np.where(given, np.fmin(ends[0], found.lower), ends[0])
     upper = np.where(given, np.fmax(ends[1], found.upper), ends[1])

@@ -117,9 +117,9 @@ def _ranked(made: _List) -> Iterator[dict[str, Any]]:
 
 def _selected(made: _List, at: Place, missed: Reals) -> dict[str, Any]:
     """The interval that holds although so few of so many were picked: each half as much wider as its t factor."""
-    spots, freedom = made.spots, float(made.spots.freedom[at])
-    plain = student_factor(freedom, made.job.needs.confidence)
-    wider = float(student_tail_factor(freedom, missed) / plain)
+    spots, degrees_of_freedom = made.spots, float(made.spots.degrees_of_freedom[at])
+    plain = student_factor(degrees_of_freedom, made.job.needs.confidence)
+    wider = float(student_tail_factor(degrees_of_freedom, missed) / plain)
     value, low, high = (float(part[at]) for part in (spots.value, spots.low, spots.high))
     # Where the closed state is a bound the value is the low end itself, and its error is as wide as t has it already.
     half = value - low if value > low else float(spots.error[at] * student_factor(np.inf, made.job.needs.confidence))

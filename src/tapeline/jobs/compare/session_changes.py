@@ -83,7 +83,7 @@ def session_changes(job: ComparisonJob, pools: RepeatPools) -> SessionChanges:
     found = []
     for wanted in (True, False):
         chosen = [_at(change, stayed[pair] == wanted) for pair, change in changes.items()]
-        found.append(session_scatter(chosen, _freedom(job, stayed, wanted), job.cube.near_items))
+        found.append(session_scatter(chosen, _degrees_of_freedom(job, stayed, wanted), job.cube.near_items))
     return SessionChanges(found[0], found[1], {pair: change.mean_db for pair, change in changes.items()})
 
 
@@ -93,7 +93,7 @@ def _at(change: SessionChange, positions: NDArray[np.bool_]) -> SessionChange:
     return SessionChange(*(np.where(positions[:, None], part, np.nan) for part in parts))
 
 
-def _freedom(job: ComparisonJob, stayed: Mapping[tuple[str, str], NDArray[np.bool_]], wanted: bool) -> Reals:
+def _degrees_of_freedom(job: ComparisonJob, stayed: Mapping[tuple[str, str], NDArray[np.bool_]], wanted: bool) -> Reals:
     """Independent changes of each position: sessions less mounts where the mount stayed, mounts less one otherwise."""
     free = np.zeros(len(job.cube.positions))
     for p, position in enumerate(job.cube.positions):

@@ -31,19 +31,19 @@ def session_mean_rows(job: ComparisonJob, name: str, pairs: Sequence[Compared]) 
     for point, group in sorted(by_point.items()):
         if len(group) < 2:
             continue
-        differences, errors, freedom = (
+        differences, errors, degrees_of_freedom = (
             np.stack([getattr(found.result, part) for found in group])
             for part in ("difference_db", "standard_error_db", "degrees_of_freedom")
         )
         known, doubted = np.isfinite(differences), np.stack([found.doubted for found in group])
         kept_out = known & doubted & (known & ~doubted).any(axis=0)
         differences = np.where(kept_out, np.nan, differences)
-        mean = weighted_session_mean(differences, errors, freedom, job.needs.confidence)
+        mean = weighted_session_mean(differences, errors, degrees_of_freedom, job.needs.confidence)
         for p, i in np.argwhere(((known | doubted).sum(axis=0) >= 2) & known.any(axis=0)):
             used = np.flatnonzero(np.isfinite(differences[:, p, i]))
             if used.size == 1:
                 k = int(used[0])
-                values = (differences[k, p, i], errors[k, p, i], freedom[k, p, i])
+                values = (differences[k, p, i], errors[k, p, i], degrees_of_freedom[k, p, i])
                 weights, between, agreement = [1.0], None, None
             elif np.isfinite(mean.mean_db[p, i]):
                 values = (mean.mean_db[p, i], mean.standard_error_db[p, i], mean.degrees_of_freedom[p, i])

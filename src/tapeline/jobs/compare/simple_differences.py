@@ -25,11 +25,11 @@ def with_findings(rows: Sequence[Mapping[str, Any]], needs: CompareNeeds) -> lis
         d, error = (
             np.array([row[name] for row in part], dtype=float) for name in ("difference_db", "standard_error_db")
         )
-        freedom = np.maximum([row["degrees_of_freedom"] or np.inf for row in part], 1.0)
+        degrees_of_freedom = np.maximum([row["degrees_of_freedom"] or np.inf for row in part], 1.0)
         with np.errstate(divide="ignore", invalid="ignore"):
-            p = student_p_value(d / error, freedom)
+            p = student_p_value(d / error, degrees_of_freedom)
         p[[not row.get("tested", True) for row in part]] = np.nan
-        half = student_factor(freedom, needs.confidence) * error
+        half = student_factor(degrees_of_freedom, needs.confidence) * error
         adjusted = ADJUSTMENTS[needs.compare.adjustment](p)
         threshold = needs.compare.practical_threshold_db
         half[np.isnan(p)] = np.nan

@@ -142,7 +142,7 @@ def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
 def _components(f: Found, p: int, i: int) -> dict[str, Any]:
     parts = f.parts
     within = finite_or_none(np.sqrt(parts.within_square[p, i]))
-    freedom = finite_or_none(parts.reproducibility_degrees_of_freedom[p, i])
+    degrees_of_freedom = finite_or_none(parts.reproducibility_degrees_of_freedom[p, i])
     return {
         "within_session_sd_db": within,
         "within_session_lower_db": finite_or_none(f.within_ends_db[0][p, i]),
@@ -154,7 +154,7 @@ def _components(f: Found, p: int, i: int) -> dict[str, Any]:
         "between_degrees_of_freedom": int(parts.between_degrees_of_freedom[p, i]),
         "between_refused": _refused(f, p, i),
         "reproducibility_sd_db": finite_or_none(np.sqrt(parts.reproducibility_variance[p, i])),
-        "reproducibility_degrees_of_freedom": freedom,
+        "reproducibility_degrees_of_freedom": degrees_of_freedom,
         "reproducibility_lower_db": finite_or_none(f.ends_db[0][p, i]),
         "reproducibility_upper_db": finite_or_none(f.ends_db[1][p, i]),
     }

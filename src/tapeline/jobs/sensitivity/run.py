@@ -249,7 +249,7 @@ def _all_doubts(
 
 
 def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> dict[str, Any]:
-    freedom = decision.degrees_of_freedom
+    dof = decision.degrees_of_freedom
     return {
         "sensitivity_v_per_pa": decision.sensitivity_v_per_pa,
         "source": decision.source,
@@ -261,7 +261,7 @@ def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> d
         "session_deviation_db": common.deviation_db,
         "session_drift_db": common.drift_db,
         "standard_uncertainty_db": decision.standard_uncertainty_db,
-        "degrees_of_freedom": freedom if freedom is not None and freedom < INFINITE_DOF else None,
+        "degrees_of_freedom": dof if dof is not None and dof < INFINITE_DOF else None,
         **term_columns(decision.terms),
     }
 

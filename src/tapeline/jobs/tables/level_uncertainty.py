@@ -64,9 +64,9 @@ def uncertainty_columns(
     }
     estimated = {
         "random": levels.kept.degrees_of_freedom,
-        "background": _background_freedom(levels),
-        "calibration": np.broadcast_to(m.calibration_freedom[across], shape),
-        "steadiness": np.full(shape, m.steadiness_freedom),
+        "background": _background_degrees_of_freedom(levels),
+        "calibration": np.broadcast_to(m.calibration_degrees_of_freedom[across], shape),
+        "steadiness": np.full(shape, m.steadiness_degrees_of_freedom),
     }
     variances = np.stack([found[term.column] ** 2 for term in LEVEL_TERMS])
     degrees_of_freedom = np.stack(
@@ -120,10 +120,10 @@ def _share_left(result: Subtraction) -> Reals:
         return np.maximum(result.total / result.corrected, 1.0)
 
 
-def _background_freedom(levels: Levels) -> Reals:
+def _background_degrees_of_freedom(levels: Levels) -> Reals:
     """Of the background's averages and scatter; what is neglected is certain to lie within its rectangle."""
     subtracted = (levels.result.subtracted_variance > 0.0) & (levels.result.state != background.NONE)
-    return np.where(subtracted, levels.below_freedom, np.inf)
+    return np.where(subtracted, levels.below_degrees_of_freedom, np.inf)
 
 
 def over_bands(terms: dict[str, Reals], powers: Powers) -> dict[str, Reals]:

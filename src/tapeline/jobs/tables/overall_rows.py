@@ -91,7 +91,7 @@ def _sums(
         levels,
         result=final,
         kept=_column(one.kept),
-        below_freedom=one.below_freedom[:, 0],
+        below_degrees_of_freedom=one.below_degrees_of_freedom[:, 0],
         below_own=one.below_own[:, 0],
         tones=levels.tones.sum(axis=1),
     )

@@ -63,11 +63,11 @@ class Measured:
     background: RunBackground
     conditions: RunConditions
     uncertainty_db: Reals
-    calibration_freedom: Reals
+    calibration_degrees_of_freedom: Reals
     calibration_verdicts: tuple[str, ...]
     doubts: tuple[ChannelDoubts, ...]
     steadiness_db: Reals
-    steadiness_freedom: float
+    steadiness_degrees_of_freedom: float
     tones: LineSpectra | None = None
 
     def at(self, index: list[int]) -> Measured:
@@ -77,7 +77,7 @@ class Measured:
             run=self.run.at(index),
             background=self.background.at(index),
             uncertainty_db=self.uncertainty_db[index],
-            calibration_freedom=self.calibration_freedom[index],
+            calibration_degrees_of_freedom=self.calibration_degrees_of_freedom[index],
             calibration_verdicts=tuple(self.calibration_verdicts[p] for p in index),
             doubts=tuple(self.doubts[p] for p in index),
             steadiness_db=self.steadiness_db[index],
@@ -96,7 +96,7 @@ class Levels:
     total: Powers
     kept: Powers
     below: Powers | None
-    below_freedom: Reals
+    below_degrees_of_freedom: Reals
     below_own: Reals
     tones: Reals
     electrical: Powers | None
@@ -144,8 +144,8 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
     bands = bands_between(needs.bands.fraction, *needs.bands.range_hz)
     sums = band_powers_of(bands, "Z", needs.bands.method)
     found = run_background(item.backgrounds, job.loaded, spectra, needs.background, sums, job.backgrounds)
-    steadiness, freedom = steadiness_of(spectra, history, needs.overall[0].range_hz)
-    freedoms = [np.inf if row["degrees_of_freedom"] is None else row["degrees_of_freedom"] for row in own]
+    steadiness, degrees_of_freedom = steadiness_of(spectra, history, needs.overall[0].range_hz)
+    calibration_dof = [np.inf if row["degrees_of_freedom"] is None else row["degrees_of_freedom"] for row in own]
     if item.kind != "measurement":
         # Wind-off runs may be refused for a background run's floor; nothing is missing there.
         found = dataclasses.replace(found, refused=np.zeros(len(spectra.positions), dtype=bool))
@@ -154,7 +154,7 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
         background=found,
         conditions=run_conditions(item.achieved, needs.check_air, needs.operating_point, needs.uncertainty),
         uncertainty_db=np.array([row["standard_uncertainty_db"] or 0.0 for row in own]),
-        calibration_freedom=np.array(freedoms, dtype=np.float64),
+        calibration_degrees_of_freedom=np.array(calibration_dof, dtype=np.float64),
         calibration_verdicts=tuple(row["verdict"] for row in own),
         doubts=tuple(
             channel_doubts(
@@ -167,7 +167,7 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
             for position, row in zip(spectra.positions, own, strict=True)
         ),
         steadiness_db=background.as_db(steadiness),
-        steadiness_freedom=freedom,
+        steadiness_degrees_of_freedom=degrees_of_freedom,
     )
     if not found.there.any():
         return measured
@@ -231,7 +231,7 @@ def levels_of(job: SessionJob, m: Measured, sums: Sums, *, bounds: bool = True) 
         total=total,
         kept=kept,
         below=None if found is None else known,
-        below_freedom=np.full(total.power.shape, np.inf) if found is None else found.degrees_of_freedom,
+        below_degrees_of_freedom=np.full(total.power.shape, np.inf) if found is None else found.degrees_of_freedom,
         below_own=nothing if found is None else np.where(has, found.own_variance, 0.0),
         tones=tones,
         electrical=electrical,
@@ -295,9 +295,10 @@ def _marks(
 
 
 def steadiness_of(spectra: RunSpectra, history: pa.Table, range_hz: tuple[float, float]) -> tuple[Reals, float]:
-    """Relative variance by which an unsteady level leaves the run's mean uncertain, (positions,), and its freedom.
+    """Relative variance by which an unsteady level leaves the run's mean uncertain, (positions,).
 
-    From the history's energy means, Z where there are such, over the bands of the first overall level.
+    With its degrees of freedom. From the history's energy means, Z where there are such, over the bands of the first
+    overall level.
     """
     weightings = history["weighting"].unique().to_pylist()
     none = np.zeros(len(spectra.positions)), np.inf
@@ -311,15 +312,15 @@ def steadiness_of(spectra: RunSpectra, history: pa.Table, range_hz: tuple[float,
     with np.errstate(divide="ignore", invalid="ignore"):
         powers = band_powers_of(whole, weighting, "lines")(spectra.spectra)
         random = np.nan_to_num((powers.variance / powers.power**2)[:, 0])
-    variances, freedom = none
+    variances, degrees_of_freedom = none
     for p, position in enumerate(spectra.positions):
         level = own.filter(pc.equal(own["position"], position))["level_db"].drop_null().to_numpy()
         power = power_pa2(level[np.isfinite(level)])
         parts = [part.mean() for part in np.array_split(power, TREND_SEGMENTS) if part.size]
         if parts:
             (variances[p],), known = mean_power_variance(np.array([parts]), random[p : p + 1])
-            freedom = min(freedom, known)
-    return variances, freedom
+            degrees_of_freedom = min(degrees_of_freedom, known)
+    return variances, degrees_of_freedom
 
 
 def keep_where(has: NDArray[np.bool_], result: Subtraction, total: Powers) -> Subtraction:
