@@ -76,11 +76,8 @@ def test_a_choice_far_away_changes_no_tail() -> None:
 def test_the_tail_after_a_choice_is_that_of_the_truncated_ratio() -> None:
     """By scipy's F: at the end found, a ratio as high among those above the limit has the chance asked for."""
     dof, needed, measured = 80.0, 2.0, 2.6
-    tail = float(
-        SelectionByMargin(np.array([measured]), np.array([needed]), (np.array([dof]), np.array([dof]))).low_tail(0.05)[
-            0
-        ]
-    )
+    chosen = SelectionByMargin(np.array([measured]), np.array([needed]), (np.array([dof]), np.array([dof])))
+    tail = float(chosen.low_tail(0.05)[0])
     true = measured / scipy.stats.f.isf(tail, dof, dof)
     among = scipy.stats.f.sf(measured / true, dof, dof) / scipy.stats.f.sf(needed / true, dof, dof)
     assert tail < 0.05

@@ -22,7 +22,7 @@ GLUCOSE_AGREES = ("A", "D", "E")
 
 
 def analysed(name: str) -> tuple[OneWay, list[float], list[float]]:
-    """Our analysis, and the certified ones between and within: degrees of freedom, sum of squares, mean square (and F)."""
+    """Our analysis, and the certified one between and within: degrees of freedom, sum of squares, mean square and F."""
     lines = installed_data_set("nist_anova", name)
     between, within = (
         [float(cell) for cell in next(line for line in lines[40:48] if line.startswith(word)).split()[2:]]
