@@ -27,7 +27,7 @@ TABLES = {
 
 
 def write_campaign(folder: Path, seconds: int) -> None:
-    """Channels rung in turn (synthetic) as far as the time lasts, written second by second."""
+    """Channels calibrated in turn (synthetic) as far as the time lasts, written second by second."""
     (folder / "config").mkdir(parents=True)
     (folder / "recordings").mkdir()
     for name, text in TABLES.items():
@@ -37,10 +37,10 @@ def write_campaign(folder: Path, seconds: int) -> None:
         for second in range(seconds):
             time = second + np.arange(RATE_HZ) / RATE_HZ
             tone = 0.005 * np.sqrt(2.0) * np.sin(2.0 * np.pi * 1001.3 * time)
-            rung = np.minimum((time / TURN_S).astype(int), CHANNELS - 1)
+            now = np.minimum((time / TURN_S).astype(int), CHANNELS - 1)
             on = (np.mod(time, TURN_S) > 0.1 * TURN_S) & (np.mod(time, TURN_S) < 0.9 * TURN_S)
             samples = noise + 0.01 * tone[:, None].astype(np.float32)
-            samples[np.arange(RATE_HZ), rung] += (tone * on).astype(np.float32)
+            samples[np.arange(RATE_HZ), now] += (tone * on).astype(np.float32)
             file.write(samples)
 
 
@@ -55,7 +55,7 @@ def section() -> list[str]:
             rows[seconds] = measured([tapeline, "calibrate", "s"], Path(name))
     first, last = (rows[seconds] for seconds in LENGTHS_S)
     lines = [
-        f"Calibrator recordings: {CHANNELS} channels at {RATE_HZ} Hz, 16-bit WAV, a ring every {TURN_S:.1f} s "
+        f"Calibrator recordings: {CHANNELS} channels at {RATE_HZ} Hz, 16-bit WAV, an application every {TURN_S:.1f} s "
         "(synthetic).",
         "",
         "| `tapeline calibrate` | wall s | ratio to one minute | peak MiB |",

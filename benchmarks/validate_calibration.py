@@ -166,7 +166,7 @@ def _narrow(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]
 
 
 FAULTS: dict[str, Fault] = {
-    "ring of 0.85 s": _short,
+    "application of 0.85 s": _short,
     "level wandering by 0.8 dB": _wave(
         lambda t, tone: tone * _decibels(0.8 * np.sin(2 * np.pi * 1.1 * t)), "unsteady-tone", seconds=4.0
     ),
@@ -178,9 +178,9 @@ FAULTS: dict[str, Fault] = {
     "leak: 0.9 dB low, wandering by 0.08 dB": _wave(
         lambda t, tone: tone * _decibels(-0.9 + 0.11 * np.sin(2 * np.pi * 0.35 * t)), "leak", seconds=5.0
     ),
-    "channel never rung": _never,
+    "channel never calibrated": _never,
     "two channels in each other's turn": _swapped,
-    "channel rung in its neighbour's turn": _twice,
+    "channel calibrated in its neighbour's turn": _twice,
     "tone 3 % off": _off_frequency,
     "another calibrator than named": _wrong_calibrator,
     "gain 20 dB off on all": _wrong_gain,
@@ -225,7 +225,7 @@ def main() -> int:
     off_pct = np.abs([value for item in sound for value in item.frequency_pct])
     alarms = [code for item in sound for code in item.alarms]
     missed = []
-    print(f"## Calibrator rings with known truth ({options.healthy} healthy sessions, synthetic data)\n")
+    print(f"## Calibrator applications with known truth ({options.healthy} healthy sessions, synthetic data)\n")
     print(
         f"{CHANNELS} channels, 250 Hz or 1 kHz, 985 hPa, an adapter of 0.12 dB, knocks, couplers that settle, the tone"
     )

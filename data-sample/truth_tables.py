@@ -201,7 +201,7 @@ def runs_table(entry: Entry) -> str:
 
 
 def rings_table(entry: Entry) -> str:
-    """Who was rung when."""
+    """Which sensor was calibrated when."""
     rows: list[Row] = []
     for run in entry.runs.values():
         if run.kind == "calibration":

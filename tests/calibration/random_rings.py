@@ -33,7 +33,7 @@ Wave = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 @dataclass
 class Rings:
-    """One calibrator recording to be made: who is rung in which order, and what is done to single rings.
+    """One calibrator recording to be made: what is calibrated in which order, and what is done to single applications.
 
     `cut_at` limits the whole signal of a channel to a share of its tone's crest, as a conditioner out of range does.
     `hum_db` is a tone of the calibrator's nominal frequency that is there all the time, against the calibrator's;

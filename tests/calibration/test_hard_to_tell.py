@@ -1,4 +1,4 @@
-"""Recordings in which leaks, hum, wrong gains or a wandering level might be taken for a ring, or a ring for them."""
+"""Leaks, hum, wrong gains or a wandering level that might be taken for an application, or one for them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from rung_recordings import SENSITIVITIES_V_PER_PA, channel, recorded, rows_of
+from calibrator_recordings import SENSITIVITIES_V_PER_PA, channel, recorded, rows_of
 
 IN_TURN = [(0, 1.0, 3.5), (1, 5.0, 7.5), (2, 9.0, 11.5), (3, 13.0, 15.5)]
 LISTED = ("p1", "p2", "p3", "p4")
@@ -24,7 +24,7 @@ def off_db(row: dict[str, object]) -> float:
 def test_one_wrong_gain_harms_no_neighbour(
     tmp_path: Path, gain_db: float, leak_db: float, listed: tuple[str, ...]
 ) -> None:
-    """Its leaks are as loud as rings, or its ring as faint as leaks; the loudest of each channel tells."""
+    """Its leaks are as loud as applications, or its own as faint as leaks; the loudest of each channel tells."""
     recorded(tmp_path / "c.wav", IN_TURN, seconds=SECONDS, leak_db=leak_db, extra_gain_db={1: gain_db})
     rows = rows_of(tmp_path / "c.wav", listed)
     assert {name: row["reasons"] for name, row in rows.items() if row["reasons"]} == {"p2": ["level-off"]}
@@ -52,7 +52,7 @@ def test_hum_on_a_channel_that_was_not_rung_is_no_ring(tmp_path: Path) -> None:
 
 
 def test_an_unlisted_tone_of_an_unstated_sensor_is_not_used(tmp_path: Path) -> None:
-    """The leak of a ring whose channel, 30 dB low, is not heard itself."""
+    """The leak of an application whose channel, 30 dB low, is not heard itself."""
     recorded(tmp_path / "c.wav", IN_TURN[1:], seconds=SECONDS, leak_db=-15.0, extra_gain_db={1: -30.0})
     fitted = (channel(1, sensitivity_v_per_pa=None), channel(2), channel(3), channel(4))
     row = rows_of(tmp_path / "c.wav", LISTED[1:], fitted)["p1"]
@@ -77,7 +77,7 @@ def test_a_level_that_steps_or_climbs_is_unsteady(tmp_path: Path) -> None:
 
 
 def test_a_trend_within_the_steady_part_widens_the_uncertainty(tmp_path: Path) -> None:
-    """0.2 dB over the ring: 0.2 / (2 sqrt 3) = 0.058 dB (GUM, 4.3.7)."""
+    """0.2 dB over the application: 0.2 / (2 sqrt 3) = 0.058 dB (GUM, 4.3.7)."""
 
     def climbing(_: int, time: np.ndarray, tone: np.ndarray) -> np.ndarray:
         return 10 ** (0.05 * time / 20) * tone
@@ -128,7 +128,7 @@ def test_channels_that_a_recording_does_not_list_are_not_missed_in_it(tmp_path: 
 
 
 def test_another_calibrators_tone_must_stop_to_be_one(tmp_path: Path) -> None:
-    """Mains hum of 250 Hz on a forgotten channel beside rings of 1 kHz."""
+    """Mains hum of 250 Hz on a forgotten channel beside applications of 1 kHz."""
     recorded(tmp_path / "c.wav", [(0, 1.0, 3.5), (2, 5.0, 7.5)], leak_db=-50.0)
     samples, rate = soundfile.read(tmp_path / "c.wav", always_2d=True)
     samples[:, 1] += 1e-4 * np.sin(2 * np.pi * 250.0 * np.arange(len(samples)) / rate)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from calibrator_recordings import SENSITIVITIES_V_PER_PA, recorded, rows_of
 from random_rings import Rings, Session
-from rung_recordings import SENSITIVITIES_V_PER_PA, recorded, rows_of
 
 from tapeline.calibration.decision import Limits, decide
 from tapeline.calibration.evidence import Check, Evidence

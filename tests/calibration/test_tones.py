@@ -1,4 +1,4 @@
-"""Who was rung when, and the steady part of each ring, in synthetic calibrator recordings."""
+"""Which channel was calibrated when, and the steady part of each application, in synthetic calibrator recordings."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from tapeline.calibration.calibrator_applications import calibrator_applications
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 
 RINGS = {0: (1.2, 3.4), 2: (4.6, 6.9), 1: (8.1, 10.2)}
-"""Channel to the true steady part in seconds; channel 3 is never rung."""
+"""Channel to the true steady part in seconds; channel 3 is never calibrated."""
 
 
 def recording(rate: float, tone_hz: float, leak_db: float = -30.0) -> np.ndarray:
-    """Four channels, three rung in turn for 1 Pa at 10 mV/Pa: thumps, ramps, leakage into neighbours, noise."""
+    """Four channels, three calibrated in turn for 1 Pa at 10 mV/Pa: thumps, ramps, leakage into neighbours, noise."""
     random = np.random.default_rng(7)
     time = np.arange(int(11.5 * rate)) / rate
     out = random.normal(0.0, 2e-5, (4, time.size))

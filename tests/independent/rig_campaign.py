@@ -3,7 +3,7 @@
 Written from the input contract alone. `write_rig` makes the whole campaign folder and returns what is true of it: the
 exact band powers of source and background in every run, the sensitivities of every fitting, the differences between
 conditions. Sessions:
-  spring  25.6 kHz, float WAV holding volts, no scatter between runs, all positions rung in turn, 950 hPa
+  spring  25.6 kHz, float WAV holding volts, no scatter between runs, all positions calibrated in turn, 950 hPa
   summer  51.2 kHz, 16-bit WAV, scatter between runs, one calibrator recording a position, polarity and gain changes
   autumn  25.6 kHz, FLAC, raw and normalised float files, a check before only, three mounts left from spring
   pascal  recordings already in pascal, no sensors, no background

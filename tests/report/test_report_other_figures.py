@@ -24,12 +24,12 @@ from tapeline.report.figure_style import (
     condition_mark,
     report_style,
 )
+from tapeline.report.figures_applications import application_figure
 from tapeline.report.figures_bands import Sides, difference_figure, levels_figure
 from tapeline.report.figures_calibration import against_chart_db, calibration_figure
 from tapeline.report.figures_conditions import conditions_figure
 from tapeline.report.figures_positions import position_map
 from tapeline.report.figures_quality import quality_matrix
-from tapeline.report.figures_rings import ring_figure
 from tapeline.report.figures_spectra import history_figure, marked_lines, spectra_figure, spectra_limits
 from tapeline.report.figures_speed import SpeedAxis, speed_figure
 from tapeline.report.figures_waterfall import Waterfall, waterfall_figure
@@ -105,7 +105,7 @@ def test_rings_are_drawn_where_they_were_heard() -> None:
     rows = [check("P1", 1, 1), check("P2", 3, 2, "swapped"), check("P3", 4, 3, "noisy-tone"),
             check("P4", 5, 4, "unsteady-tone", steady=False)]  # fmt: skip
     with report_style():
-        figure = ring_figure({"cal": rows, "bare": []}, ["P1", "P2", "P3", "P4"], HEADING)
+        figure = application_figure({"cal": rows, "bare": []}, ["P1", "P2", "P3", "P4"], HEADING)
     parts = {(line.get_gid(), *line.get_xdata(), line.get_ydata()[0]) for line in figure.axes[0].lines}
     assert parts == {
         ("heard", 5.0, 8.0, 0),
@@ -118,7 +118,8 @@ def test_rings_are_drawn_where_they_were_heard() -> None:
     }
     words = [text.get_text() for text in figure.axes[0].texts]
     assert words == ["1", "3 (2) swapped", "4 (3) noisy-tone", "5 (4) unsteady-tone"]
-    assert "cal, before   n = 4 channels rung of 4" in [figure.axes[0].get_title(side) for side in ("left", "center")]
+    titles = [figure.axes[0].get_title(side) for side in ("left", "center")]
+    assert "cal, before   n = 4 of 4 channels calibrated" in titles
 
 
 def spectrum(run: str, psd: list[float], background: list[float] | None) -> Spectrum:

@@ -63,7 +63,7 @@ def order_doubts(calibrated: Sequence[str], stated: Sequence[str]) -> list[Doubt
 
 
 def _in_place_of(name: str, calibrated: Sequence[str], stated: Sequence[str]) -> str | None:
-    """Who was rung, unasked or a second time, beside a neighbour that the list gives a missed position."""
+    """What was calibrated, unasked or a second time, beside a neighbour that the list gives a missed position."""
     index = stated.index(name)
     before, after = _neighbours(stated, index)
     for place, heard in enumerate(calibrated):

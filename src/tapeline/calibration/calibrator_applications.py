@@ -96,7 +96,7 @@ def calibrator_applications(
 
 
 def _rest(part: Flags, level: Reals, steady: SteadyPart | None, hop_s: float) -> tuple[float, float]:
-    """Length of a ring outside of its steady part, in seconds, and its median level against that part, in dB."""
+    """Seconds of an application outside of its steady part, and their median level against that part, in dB."""
     if steady is None:
         return 0.0, 0.0
     start = np.arange(part.size) * hop_s
@@ -135,7 +135,7 @@ def calibrated_together(track: ToneTrack, expected: Expected) -> dict[int, int]:
 
 
 def _long_stretches(flags: Flags, track: ToneTrack) -> list[tuple[int, int]]:
-    """Stretches of set flags that last as long as a ring must."""
+    """Stretches of set flags that last as long as an application must."""
     found = stretches(flags, round(JOINED_GAP_S / track.hop_s))
     return [
         (first, last)

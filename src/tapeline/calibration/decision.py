@@ -113,7 +113,7 @@ def decide(evidence: Evidence, policy: Policy, limits: Limits, common: InCommon 
 
 
 def _apart(evidence: Evidence, limits: Limits) -> dict[str, str]:
-    """Checks of one stage that differ by more than rings of one calibrator, or two calibrators, may."""
+    """Checks of one stage that differ by more than applications of one calibrator, or two calibrators, may."""
     found = []
     for stage in STAGES:
         for one, other in combinations(evidence.of_stage(stage), 2):

@@ -161,7 +161,7 @@ def _check_background(material: Material, run: Run, names: _Names) -> None:
 
 def _check_calibrated_positions(material: Material, run: Run, names: _Names) -> None:
     for name in sorted({name for name in run.positions if run.positions.count(name) > 1}):
-        expected, mend = "each position once, in the order of the rings", "a second ring of it is found by itself"
+        expected, mend = "each position once, in the order calibrated", "a second application is found by itself"
         material.note(material.runs.fault(run.line, "positions", f"{quoted(name)} more than once", expected, mend))
     for name in run.positions:
         if names.positions is not None and name not in names.positions:

@@ -216,7 +216,9 @@ class Calibration(Section):
         3.0, gt=0, description="%, largest distortion of a calibrator's tone (IEC 60942 class 1, from memory)"
     )
     ring_spread_limit_db: LimitDb = Field(
-        0.2, gt=0, description="dB, largest difference between two rings of one channel (common practice)"
+        0.2,
+        gt=0,
+        description="dB, largest difference between two calibrator applications of one channel (common practice)",
     )
     background_tone_limit_db: LimitDb = Field(
         0.1,

@@ -242,7 +242,7 @@ RUNS = CsvTable(
         CsvColumn(
             "positions",
             IDENTIFIERS,
-            "positions rung in the recording, in this order; empty: found by itself",
+            "positions calibrated in the recording, in this order; empty: found by itself",
             default=(),
         ),
         CsvColumn("measured_speed_mps", SPEED_MPS, "speed achieved; scales the run", unit="m/s"),

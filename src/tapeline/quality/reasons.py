@@ -123,9 +123,13 @@ _ALL = (
     ),
     Reason("at-floor", "doubtful", "no more than without wind", "check sensor and cable", of_level=True),
     Reason("overruled", "good", "somebody set the verdict by hand", "see the overrides table"),
-    Reason("no-check-before", "doubtful", "no usable check before the runs", "ring the sensor before the next runs"),
-    Reason("no-check-after", "doubtful", "no usable check after the runs", "ring the sensor again"),
-    Reason("no-check", "doubtful", "no usable check in this session", "ring the sensor; the chart's value was used"),
+    Reason(
+        "no-check-before", "doubtful", "no usable check before the runs", "calibrate the sensor before the next runs"
+    ),
+    Reason("no-check-after", "doubtful", "no usable check after the runs", "calibrate the sensor again"),
+    Reason(
+        "no-check", "doubtful", "no usable check in this session", "calibrate the sensor; the chart's value was used"
+    ),
     Reason("no-chart", "doubtful", "the sensor table gives no sensitivity", "enter the chart's sensitivity"),
     Reason(
         "chosen-source-missing", "doubtful", "the chosen source of the sensitivity is not there", "see the evidence"
@@ -137,7 +141,7 @@ _ALL = (
         "deviation-unconfirmed",
         "doubtful",
         "the sensitivity is off the chart and no second check confirms it",
-        "ring the sensor again",
+        "calibrate the sensor again",
     ),
     Reason(
         "drift",
@@ -162,7 +166,12 @@ _ALL = (
     Reason(
         "static-pressure-missing", "doubtful", "closed coupler without static pressure", "enter static_pressure_hpa"
     ),
-    Reason("no-tone", "doubtful", "no calibrator tone was found where one was expected", "check who was rung"),
+    Reason(
+        "no-tone",
+        "doubtful",
+        "no calibrator tone was found where one was expected",
+        "check which sensor the calibrator was on",
+    ),
     Reason("not-listed", "doubtful", "the tone is on a channel that the run table does not list", "check the cables"),
     Reason(
         "calibrator-on-another-channel",
@@ -171,13 +180,16 @@ _ALL = (
         "check cables and fittings of the two",
     ),
     Reason(
-        "swapped", "doubtful", "two channels were rung in each other's place", "check cables and fittings of the two"
+        "swapped",
+        "doubtful",
+        "two channels were calibrated in each other's place",
+        "check cables and fittings of the two",
     ),
     Reason(
         "exchanged",
         "doubtful",
         "the check is another sensor's, or that cannot be ruled out",
-        "check cables and fittings of the two; ring them again",
+        "check cables and fittings of the two; calibrate them again",
     ),
     Reason(
         "exchange-undecided",
@@ -197,12 +209,17 @@ _ALL = (
     Reason("counted-by-hand", "good", "somebody lets the check count", "see the overrides table"),
     Reason("doubted-by-hand", "doubtful", "somebody doubts the check", "see the overrides table", of_level=True),
     Reason("calibrated-twice", "good", "the calibrator was on the channel in two turns", "nothing, if that was meant"),
-    Reason("other-order", "good", "the rings are not in the order of the list", "list the positions as they were rung"),
+    Reason(
+        "other-order",
+        "good",
+        "the calibrator was not applied in the order of the list",
+        "list the positions as they were calibrated",
+    ),
     Reason(
         "applications-differ",
         "doubtful",
         "two applications of the calibrator to the channel differ",
-        "ring again; look at adapter and fit",
+        "calibrate again; look at adapter and fit",
     ),
     Reason(
         "other-application-refused",
@@ -217,13 +234,16 @@ _ALL = (
         "list the position, or state the sensitivity",
     ),
     Reason(
-        "checks-differ", "doubtful", "checks of the same stage differ", "see which ring was bad; ring again if you can"
+        "checks-differ",
+        "doubtful",
+        "checks of the same stage differ",
+        "see which application was bad; calibrate again if you can",
     ),
     Reason(
         "tone-on-two-channels",
         "doubtful",
         "two channels carried the tone at once",
-        "ring one at a time; check the routing",
+        "calibrate one at a time; check the routing",
     ),
     Reason(
         "background-tone",
@@ -248,16 +268,19 @@ _ALL = (
         "level-off", "doubtful", "the tone's level is far from what the chart lets expect", "check the gains entered"
     ),
     Reason(
-        "leak", "doubtful", "the tone is low and unsteady, as through a leak", "seat the coupler anew and ring again"
+        "leak",
+        "doubtful",
+        "the tone is low and unsteady, as through a leak",
+        "seat the coupler anew and calibrate again",
     ),
-    Reason("too-short-tone", "doubtful", "the tone's steady part is too short", "ring longer"),
+    Reason("too-short-tone", "doubtful", "the tone's steady part is too short", "leave the calibrator on longer"),
     Reason(
         "off-frequency", "doubtful", "the tone is off the calibrator's frequency", "check which calibrator was used"
     ),
-    Reason("noisy-tone", "doubtful", "too little tone above the noise", "ring in a quieter moment"),
-    Reason("unsteady-tone", "doubtful", "the tone's level wanders", "seat the coupler anew and ring again"),
+    Reason("noisy-tone", "doubtful", "too little tone above the noise", "calibrate in a quieter moment"),
+    Reason("unsteady-tone", "doubtful", "the tone's level wanders", "seat the coupler anew and calibrate again"),
     Reason("distorted-tone", "doubtful", "too many harmonics in the tone", "look for overload; check the calibrator"),
-    Reason("clipped-tone", "doubtful", "the tone's crests are cut off", "ring again with less gain"),
+    Reason("clipped-tone", "doubtful", "the tone's crests are cut off", "calibrate again with less gain"),
     Reason(
         "chart-misses-tone",
         "good",

@@ -57,8 +57,8 @@ def quality_message(rows: Sequence[Row], session: str) -> str:
     return f"{text} Unusable at {listed(worst, 4)}." if worst else f"{text} None is unusable."
 
 
-def rings_message(runs: Mapping[str, Sequence[Row]], session: str) -> str:
-    """How many channels were rung in each recording, and which are in doubt."""
+def applications_message(runs: Mapping[str, Sequence[Row]], session: str) -> str:
+    """How many channels were calibrated in each recording, and which are in doubt."""
     parts = [f"Session {session}."]
     for run, rows in runs.items():
         found = sum(bool(row["found"]) for row in rows)

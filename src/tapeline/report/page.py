@@ -24,7 +24,7 @@ from tapeline.report.finished_tables import FinishedTables, read_finished
 from tapeline.report.level_axis import level_axis
 from tapeline.report.levels_part import levels_part
 from tapeline.report.pictures_body_maps import level_map_picture
-from tapeline.report.pictures_calibration import calibration_pictures, ring_pictures
+from tapeline.report.pictures_calibration import application_pictures, calibration_pictures
 from tapeline.report.pictures_map import map_picture
 from tapeline.report.pictures_quality import quality_pictures
 from tapeline.report.pictures_spectra import history_picture, spectra_pictures, spectrogram_pictures
@@ -77,7 +77,7 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
     axis = level_axis(tables, campaign)
     quality = quality_pictures(tables, campaign, shelf)
     calibration = calibration_pictures(tables, campaign, shelf)
-    rings = ring_pictures(tables, campaign, shelf)
+    applications = application_pictures(tables, campaign, shelf)
     position_map = map_picture(tables, campaign, shelf)
     level_map = level_map_picture(tables, campaign, shelf)
     spectra = spectra_pictures(tables, campaign, chosen, shelf) if chosen else []
@@ -114,7 +114,7 @@ def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf,
         "terms": terms_table(tables),
         "papers": papers_table(tables),
         "checks": checks_table(tables),
-        "ring_pictures": rings,
+        "application_pictures": applications,
         "spectra": spectra,
         "history": history,
         "spectrograms": spectrograms,

@@ -1,4 +1,4 @@
-"""The pictures of the calibrator checks: sensitivities against the charts, and who was rung when."""
+"""The pictures of the calibrator checks: sensitivities against the charts, and which channel was calibrated when."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import in_table_order
 from tapeline.report.figure_data import rows_data
 from tapeline.report.figure_files import FigureShelf, Picture
-from tapeline.report.figure_messages import calibration_message, rings_message
+from tapeline.report.figure_messages import applications_message, calibration_message
 from tapeline.report.figure_panels import Heading, pages_of
+from tapeline.report.figures_applications import application_figure
 from tapeline.report.figures_calibration import calibration_figure
-from tapeline.report.figures_rings import ring_figure
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed
 
@@ -18,7 +18,7 @@ SENSITIVITIES = (
     "session", "position", "sensor", "before_v_per_pa", "after_v_per_pa", "chart_v_per_pa", "sensitivity_v_per_pa",
     "deviation_db", "drift_db", "verdict",
 )  # fmt: skip
-RINGS = (
+APPLICATIONS = (
     "session",
     "run",
     "stage",
@@ -60,8 +60,8 @@ def calibration_pictures(tables: FinishedTables, campaign: Campaign, shelf: Figu
     return pictures
 
 
-def ring_pictures(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf) -> list[Picture]:
-    """Who was rung when in each calibrator recording, one figure a session; several where there are many positions."""
+def application_pictures(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf) -> list[Picture]:
+    """Which channel was calibrated when, one figure a session; several where there are many positions."""
     sessions: dict[str, dict[str, list[Row]]] = {}
     for row in sorted(tables.checks, key=lambda row: (row["session"], row["stage"] != "before", row["run"])):
         sessions.setdefault(row["session"], {}).setdefault(row["run"], []).append(row)
@@ -74,13 +74,13 @@ def ring_pictures(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf
                 f"campaign {campaign.settings.campaign} · session {session} · runs {listed(runs, 12)} · "
                 f"{counted(len(part), 'position')}"
             )
-            heading = Heading(f"Who was rung when, session {session}", selection)
+            heading = Heading(f"Which channel was calibrated when, session {session}", selection)
             pictures.append(
                 shelf.add(
                     ("rings", session),
-                    ring_figure(inside, part, heading),
-                    alt=rings_message(inside, session),
-                    data=rows_data([row for rows in inside.values() for row in rows], RINGS),
+                    application_figure(inside, part, heading),
+                    alt=applications_message(inside, session),
+                    data=rows_data([row for rows in inside.values() for row in rows], APPLICATIONS),
                     caption="Thin line: the tone was heard on this channel. Thick bar: the steady part that was "
                     "measured. Number: its turn in the recording; in brackets the turn stated in the run table, where "
                     "it is another.",

@@ -187,8 +187,8 @@ def checks_in_time(campaigns: Sequence[CampaignTables]) -> ChecksInTime:
 
 def _date_of(session: str, runs: Iterable[Row]) -> str | None:
     dated = [row for row in runs if row["session"] == session and row["recorded_at"]]
-    rung = [row for row in dated if row["kind"] == "calibration"]
-    return min((row["recorded_at"] for row in rung or dated), key=_moment, default=None)
+    calibrated = [row for row in dated if row["kind"] == "calibration"]
+    return min((row["recorded_at"] for row in calibrated or dated), key=_moment, default=None)
 
 
 def _moment(recorded_at: str) -> datetime.datetime:

@@ -113,7 +113,7 @@ CHECKS = Table(
         Column(
             "turn",
             "integer",
-            "place of the measured ring's turn in the recording, from 1; rung again at once is one turn",
+            "place of the measured application's turn in the recording, from 1; applied again at once is one turn",
         ),
         Column("turn_stated", "integer", "place in the run table's list of positions, from 1", null="not listed"),
         Column(
@@ -129,7 +129,7 @@ CHECKS = Table(
         Column(
             "background_tone_db",
             "real",
-            "at the tone's frequency, the quietest moment without a ring against the tone",
+            "at the tone's frequency, the quietest moment without an application against the tone",
             "dB",
             null="none stands out, or no such moment",
         ),

@@ -1,4 +1,4 @@
-"""What is heard in one calibrator recording: rings, tones of other calibrators, the background between rings."""
+"""What is heard in one calibrator recording: applications, tones of other calibrators, the background between them."""
 
 from __future__ import annotations
 
@@ -83,41 +83,42 @@ class DetectedTones:
         return _expected(self, self.level.level_db)
 
     @cached_property
-    def rings(self) -> list[CalibratorApplication]:
-        """All rings. Who should have been rung and was not heard is looked for again, while nobody else is rung.
+    def applications(self) -> list[CalibratorApplication]:
+        """All applications. Channels that should have one and were not heard are searched again, while no other does.
 
-        Where no list says who that is, it is everybody, unless channels of unknown sensors may have been rung.
+        Where no list says which they are, they are all, unless channels of unknown sensors may have been calibrated.
         """
         if not self.channels:
             return []
         limits, listed = self.needs.limits, self.check.positions
         heard = calibrator_applications(self.track, self.expected, limits.steady_within_db)
-        rings = [
-            ring
-            for ring in heard
-            if self.expected.stated[ring.channel] or not is_continuous_tone(self.track, ring.channel, heard)
+        applications = [
+            application
+            for application in heard
+            if self.expected.stated[application.channel]
+            or not is_continuous_tone(self.track, application.channel, heard)
         ]
-        rung = {ring.channel for ring in rings}
-        every = not listed and (not rings or len(self.channels) == self.recording.channels)
-        missed = {i for i, c in enumerate(self.channels) if i not in rung and (every or c.position in listed)}
+        calibrated = {application.channel for application in applications}
+        every = not listed and (not applications or len(self.channels) == self.recording.channels)
+        missed = {i for i, c in enumerate(self.channels) if i not in calibrated and (every or c.position in listed)}
         if not missed:
-            return rings
+            return applications
         anywhere = calibrator_applications(
             self.track, self.expected, limits.steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB
         )
         far = [
-            ring
-            for ring in anywhere
-            if ring.channel in missed
-            and ring.is_steady_for(limits.shortest_steady_s)
-            and not any(ring.overlaps(near) for near in rings)
-            and not is_continuous_tone(self.track, ring.channel, anywhere)
+            application
+            for application in anywhere
+            if application.channel in missed
+            and application.is_steady_for(limits.shortest_steady_s)
+            and not any(application.overlaps(near) for near in applications)
+            and not is_continuous_tone(self.track, application.channel, anywhere)
         ]
-        return sorted([*rings, *far], key=lambda ring: (ring.start_s, ring.channel))
+        return sorted([*applications, *far], key=lambda application: (application.start_s, application.channel))
 
-    def turn_of(self, ring: CalibratorApplication) -> int:
-        """The place of a ring's turn, from 1; a channel that is rung again at once keeps its turn."""
-        until = self.rings[: self.rings.index(ring) + 1]
+    def turn_of(self, application: CalibratorApplication) -> int:
+        """The place of an application's turn, from 1; a channel that is calibrated again at once keeps its turn."""
+        until = self.applications[: self.applications.index(application) + 1]
         return 1 + sum(later.channel != earlier.channel for earlier, later in pairwise(until))
 
     @cached_property
@@ -140,14 +141,14 @@ class DetectedTones:
         index = [c.channel - 1 for c in self.channels]
         frames = round(QUIET_PIECE_S * self.rate_hz)
         pieces = []
-        for start_s in quiet_pieces(self.rings, self.duration_s):
+        for start_s in quiet_pieces(self.applications, self.duration_s):
             first = self.part.start + round(start_s * self.rate_hz)
             blocks = self.recording.blocks(first, min(first + frames, self.part.stop))
             pieces.append(np.concatenate([block[index] for block in blocks], axis=1))
         return pieces
 
     def background_v(self, channel: Channel, frequency_hz: float) -> float | None:
-        """Rms in volts of a tone of that frequency in the quietest moment without a ring, 0 where none stands out.
+        """Rms in volts of a tone of that frequency in the quietest moment between applications, 0 if none stands out.
 
         None where there is no such moment.
         """
@@ -177,11 +178,15 @@ class DetectedTones:
             if not unheard - found.keys() or near or hertz >= self.rate_hz / 2.0:
                 continue
             track, steady_within_db = _track(self, hertz), self.needs.limits.steady_within_db
-            rings = calibrator_applications(track, expected, steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB)
-            for ring in rings:
-                position = self.channels[ring.channel].position
-                long_enough = ring.is_steady_for(self.needs.limits.shortest_steady_s)
-                if position in unheard and long_enough and not is_continuous_tone(track, ring.channel, rings):
+            applications = calibrator_applications(track, expected, steady_within_db, UNSTATED_SENSITIVITY_WITHIN_DB)
+            for application in applications:
+                position = self.channels[application.channel].position
+                long_enough = application.is_steady_for(self.needs.limits.shortest_steady_s)
+                if (
+                    position in unheard
+                    and long_enough
+                    and not is_continuous_tone(track, application.channel, applications)
+                ):
                     whose = f", the tone of calibrator {' or '.join(sorted(of))}" if of else ""
                     asked = f"calibrator {self.check.calibrator} gives {stated:g} Hz"
                     found[position] = f"a steady tone near {hertz:g} Hz{whose}; {asked}"

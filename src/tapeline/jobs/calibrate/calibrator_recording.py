@@ -1,4 +1,4 @@
-"""One calibrator recording: who was rung when, and the measured tone of every ring."""
+"""One calibrator recording: which channel was calibrated when, and the measured tone of every application."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ LOWERED_BY = frozenset({"clipped-tone", "distorted-tone", "unsteady-tone"})
 def rows_of_recording(
     needs: CalibrateNeeds, check: CalibratorCheck, channels: Sequence[Channel], recording: Recording, part: Part
 ) -> list[dict[str, Any]]:
-    """Rows of the checks table: every channel that was rung or should have been, all where nothing was heard."""
+    """Rows of the checks table: every channel that was calibrated or should have been, all where nothing was heard."""
     present = [c for c in channels if c.channel <= recording.channels]
     heard = DetectedTones(
         recording, part, [c for c in present if not full_scale_missing(c, recording.bits)], check, needs
@@ -65,7 +65,7 @@ def rows_of_recording(
             doubt(row, "wrong-tone", other[channel.position])
     _doubt_companions(heard, rows)
     _doubt_not_finite(heard, [c for c in expected if c.position in heard.not_finite], rows)
-    sequence = [heard.channels[ring.channel].position for ring in heard.rings]
+    sequence = [heard.channels[application.channel].position for application in heard.applications]
     for found in order_doubts(sequence, check.positions):
         if found.position in rows:
             rows[found.position]["reasons"].append(found.code)
@@ -86,7 +86,7 @@ def _no_tone_words(heard: DetectedTones) -> str:
 
 
 def _doubt_companions(heard: DetectedTones, rows: dict[str, dict[str, Any]]) -> None:
-    """Channels without a ring of their own that carried the tone while another one did."""
+    """Channels without an application of their own that carried the tone while another one did."""
     for channel in heard.channels:
         other = heard.together.get(channel.position)
         row = rows.get(channel.position)
@@ -104,7 +104,7 @@ def _doubt_not_finite(heard: DetectedTones, channels: Sequence[Channel], rows: d
 
 
 def _doubt_unlisted(heard: DetectedTones, rows: Mapping[str, dict[str, Any]]) -> None:
-    """A sensor of unstated sensitivity that nobody says was rung may only have heard a neighbour."""
+    """A sensor of unstated sensitivity that nobody says was calibrated may only have heard a neighbour."""
     for channel in heard.channels:
         row = rows.get(channel.position)
         if (
@@ -150,35 +150,37 @@ def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -
 
 
 @dataclass(frozen=True)
-class MeasuredRing:
-    """One ring with its tone, the columns that follow from it and why it is refused; no tone without a steady part."""
+class MeasuredApplication:
+    """An application with its tone, what follows from it and why it is refused; no tone without a steady part."""
 
-    ring: CalibratorApplication
+    application: CalibratorApplication
     tone: MeasuredTone | None
     columns: Mapping[str, Any]
     refused: Mapping[str, str]
 
 
 def _best_row(heard: DetectedTones, channel: Channel) -> dict[str, Any] | None:
-    """The row of one channel from its longest steady ring that is not refused; None where it was not rung."""
+    """The row of one channel from its longest steady application that is not refused; None where it has none."""
     index = heard.channels.index(channel)
-    own = [ring for ring in heard.rings if ring.channel == index]
+    own = [application for application in heard.applications if application.channel == index]
     if not own:
         return None
-    measured: list[MeasuredRing] = []
-    for ring in sorted(own, key=lambda ring: (ring.steady_s, ring.length_s), reverse=True):
-        measured.append(_measured_ring(heard, channel, ring))
+    measured: list[MeasuredApplication] = []
+    for application in sorted(own, key=lambda application: (application.steady_s, application.length_s), reverse=True):
+        measured.append(_measured_application(heard, channel, application))
         if not measured[-1].refused:
             break
     best = measured[0] if measured[-1].refused else measured[-1]
     row = empty_row(heard.needs, heard.check, channel) | dict(best.columns)
     offset = heard.part.start / heard.rate_hz
-    row["application_starts_s"] = [ring.start_s + offset for ring in own]
-    row["application_stops_s"] = [ring.stop_s + offset for ring in own]
-    row["turn"] = heard.turn_of(best.ring)
+    row["application_starts_s"] = [application.start_s + offset for application in own]
+    row["application_stops_s"] = [application.stop_s + offset for application in own]
+    row["turn"] = heard.turn_of(best.application)
     if best.tone is not None:
-        tried = [item.ring for item in measured]
-        _compare_rings(heard, channel, row, best.tone, [ring for ring in own if ring not in tried])
+        tried = [item.application for item in measured]
+        _compare_applications(
+            heard, channel, row, best.tone, [application for application in own if application not in tried]
+        )
         _doubt_background(heard.needs, row)
     for code, words in best.refused.items():
         doubt(row, code, words)
@@ -192,17 +194,19 @@ def _best_row(heard: DetectedTones, channel: Channel) -> dict[str, Any] | None:
     return row
 
 
-def _measured_ring(heard: DetectedTones, channel: Channel, ring: CalibratorApplication) -> MeasuredRing:
+def _measured_application(
+    heard: DetectedTones, channel: Channel, application: CalibratorApplication
+) -> MeasuredApplication:
     limits = picked(ToneLimits, heard.needs.limits)
-    refused = application_refusals(ring, limits)
-    if ring.steady is None:
-        return MeasuredRing(ring, None, {}, refused)
-    tone, used = _measured(heard, channel, ring.steady)
+    refused = application_refusals(application, limits)
+    if application.steady is None:
+        return MeasuredApplication(application, None, {}, refused)
+    tone, used = _measured(heard, channel, application.steady)
     columns = _tone_columns(heard, channel, tone, used, heard.part.start / heard.rate_hz)
     refused |= tone_refusals(tone, heard.check.frequency_hz, limits)
     explained = not LOWERED_BY.isdisjoint(refused)
     refused |= _contradiction(heard.needs, channel, columns["sensitivity_v_per_pa"], explained)
-    return MeasuredRing(ring, tone, columns, refused)
+    return MeasuredApplication(application, tone, columns, refused)
 
 
 def _used_of(steady: SteadyPart) -> SteadyPart:
@@ -248,19 +252,20 @@ def _measured(heard: DetectedTones, channel: Channel, steady: SteadyPart) -> tup
     return measure_tone(volts, heard.rate_hz, nominal, reach, full_scale, step), used
 
 
-def _compare_rings(
+def _compare_applications(
     heard: DetectedTones,
     channel: Channel,
     row: dict[str, Any],
     tone: MeasuredTone,
     others: Sequence[CalibratorApplication],
 ) -> None:
-    """Doubt a channel whose other rings, where long enough, have another level than the one that counts."""
+    """Doubt a channel whose other applications, where long enough, have another level than the one that counts."""
     limit, needed = heard.needs.limits.ring_spread_limit_db, heard.needs.limits.shortest_steady_s
     levels = [
-        20.0 * math.log10(fit_sine(heard.volts(channel, _used_of(ring.steady)), heard.rate_hz, tone.frequency_hz).rms)
-        for ring in others
-        if ring.steady is not None and ring.is_steady_for(needed)
+        20.0
+        * math.log10(fit_sine(heard.volts(channel, _used_of(application.steady)), heard.rate_hz, tone.frequency_hz).rms)
+        for application in others
+        if application.steady is not None and application.is_steady_for(needed)
     ]
     apart = max((20.0 * math.log10(tone.rms) - level for level in levels), key=abs, default=0.0)
     if abs(apart) > limit:

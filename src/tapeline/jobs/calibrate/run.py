@@ -33,7 +33,7 @@ def run(plan: Plan, session: str) -> None:
 
 
 def check_rows(root: Path, needs: CalibrateNeeds, check: CalibratorCheck) -> tuple[list[dict[str, Any]], WatchedFiles]:
-    """One row for every channel that was rung in this recording or should have been, and the files that were read."""
+    """A row for every channel that was calibrated in this recording or should have been, and the files read for it."""
     channels = [c for c in needs.channels if c.unit == "V"]
     expected = [c for c in channels if not check.positions or c.position in check.positions]
     watched = watched_source(root, check.source)
@@ -52,7 +52,7 @@ def check_rows(root: Path, needs: CalibrateNeeds, check: CalibratorCheck) -> tup
 
 
 def _doubt_leaks(needs: CalibrateNeeds, rows: Sequence[dict[str, Any]]) -> None:
-    """Fits that look leaky beside the other rings of the same recording; sensors without a chart cannot be judged."""
+    """Fits that look leaky beside others of the same recording; sensors without a chart cannot be judged."""
     charts = {c.position: c.sensitivity_v_per_pa for c in needs.channels}
     checks = [
         FitCheck(

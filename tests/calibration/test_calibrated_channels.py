@@ -1,4 +1,4 @@
-"""Which channel counts as rung: near its expected level, above its own noise, clear of all others."""
+"""Which channel counts as calibrated: near its expected level, above its own noise, clear of all others."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from tapeline.calibration.tone import ToneTrack, steadiness_limit_db, steady_par
 EXPECTED = Expected(np.array([1.0, 4.0]), np.array([0.01, 0.02]), np.array([True, True]))
 
 
-def rung(tones: list[float], others: list[float]) -> list[bool]:
-    """Which of two channels is rung in one block."""
+def calibrated(tones: list[float], others: list[float]) -> list[bool]:
+    """Which of two channels is calibrated in one block."""
     column = (np.array(values)[:, None] for values in (tones, others))
     return calibrated_blocks(*column, EXPECTED, 0.05)[:, 0].tolist()
 
@@ -35,7 +35,7 @@ def rung(tones: list[float], others: list[float]) -> list[bool]:
 )
 def test_level_noise_and_dominance_decide(tones: list[float], others: list[float], expected: list[bool]) -> None:
     """12 dB about the expected level, 10 dB above the noise beside, 6 dB above the others' (relative) tones."""
-    assert rung(tones, others) == expected
+    assert calibrated(tones, others) == expected
 
 
 def test_noise_near_the_tone_widens_what_counts_as_steady() -> None:
@@ -97,8 +97,8 @@ def followed(tones: np.ndarray, rate: float = 6400.0) -> ToneTrack:
     return track
 
 
-def rung_channels(track: ToneTrack, sensitivities: list[float | None]) -> list[int]:
-    """Channels in the order of their rings for a pressure of 1 Pa, samples in volts."""
+def calibrated_channels(track: ToneTrack, sensitivities: list[float | None]) -> list[int]:
+    """Channels in the order of their applications for a pressure of 1 Pa, samples in volts."""
     assumed = np.array([value or 0.01 for value in sensitivities])
     expected = Expected(assumed**2, assumed, np.array([value is not None for value in sensitivities]))
     return [ring.channel for ring in calibrator_applications(track, expected, 0.15)]
@@ -115,7 +115,7 @@ def test_sensors_of_any_sensitivity_are_found_unstated(leak_db: float) -> None:
         tones[:, 3 * channel : 3 * channel + 2] = TRUE_V_PER_PA[:, None] * 10 ** (leak_db / 20)
         tones[channel, 3 * channel : 3 * channel + 2] = TRUE_V_PER_PA[channel]
     nothing_stated: list[float | None] = [None] * 4
-    assert rung_channels(followed(tones), nothing_stated) == [0, 1, 2, 3]
+    assert calibrated_channels(followed(tones), nothing_stated) == [0, 1, 2, 3]
 
 
 @pytest.mark.parametrize("unstated_v_per_pa", [0.05, 0.012, 0.001])
@@ -127,7 +127,7 @@ def test_an_unstated_sensor_takes_no_ring_from_its_neighbours(unstated_v_per_pa:
         tones[:, 3 * channel : 3 * channel + 2] = true[:, None] * 0.1
         tones[channel, 3 * channel : 3 * channel + 2] = true[channel]
     stated: list[float | None] = [0.004] * 5 + [None]
-    assert rung_channels(followed(tones), stated) == [0, 1, 2, 3, 4, 5]
+    assert calibrated_channels(followed(tones), stated) == [0, 1, 2, 3, 4, 5]
 
 
 def test_two_that_carry_the_tone_together_are_told() -> None:

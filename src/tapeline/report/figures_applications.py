@@ -1,4 +1,4 @@
-"""Calibrator recordings over time: which channel was rung when, and which part was measured."""
+"""Calibrator recordings over time: which channel was calibrated when, and which part was measured."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ MEASURED_COLOUR, REFUSED_COLOUR, HEARD_COLOUR = "#1b4965", "#d0732c", "#8f8f8a"
 ROW_IN = 0.13
 
 
-def ring_figure(runs: Mapping[str, Sequence[Row]], positions: Sequence[str], heading: Heading) -> Figure:
+def application_figure(runs: Mapping[str, Sequence[Row]], positions: Sequence[str], heading: Heading) -> Figure:
     """One panel a recording, positions downwards, time across; `runs` holds rows of the checks table by run."""
     figure, every = panel_grid(
         len(runs), heading, "time in the recording, s", "", columns=2, panel_in=max(0.9, ROW_IN * len(positions))
@@ -26,9 +26,9 @@ def ring_figure(runs: Mapping[str, Sequence[Row]], positions: Sequence[str], hea
     down = {name: index for index, name in enumerate(positions)}
     length_s = max((row["duration_s"] or 0.0 for rows in runs.values() for row in rows), default=0.0) or 1.0
     for axes, (run, rows) in zip(every, runs.items(), strict=False):
-        rung = [row for row in rows if row["application_starts_s"]]
+        calibrated = [row for row in rows if row["application_starts_s"]]
         stage = rows[0]["stage"] if rows else ""
-        axes.set_title(f"{run}, {stage}   n = {counted(len(rung), 'channel')} rung of {len(rows)}")
+        axes.set_title(f"{run}, {stage}   n = {len(calibrated)} of {counted(len(rows), 'channel')} calibrated")
         for row in rows:
             _draw(axes, row, down[row["position"]], length_s)
         axes.grid(axis="y", color="#eeeeea", linewidth=0.4)

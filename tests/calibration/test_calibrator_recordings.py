@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from rung_recordings import SENSITIVITIES_V_PER_PA, channel, recorded, rows_of
+from calibrator_recordings import SENSITIVITIES_V_PER_PA, channel, recorded, rows_of
 
 RINGS = [(0, 1.0, 3.2), (2, 4.6, 6.7), (1, 8.2, 10.4)]
 
@@ -18,10 +18,10 @@ def off_db(row: dict[str, object]) -> float:
 
 @pytest.mark.parametrize(("nominal", "hz", "level"), [(1000.0, 996.3, 94.0), (250.0, 250.6, 124.0)])
 @pytest.mark.parametrize("rate", [12_800.0, 44_100.0])
-def test_every_rung_channel_gets_its_sensitivity(
+def test_every_calibrated_channel_gets_its_sensitivity(
     tmp_path: Path, nominal: float, hz: float, level: float, rate: float
 ) -> None:
-    """Within 0.01 dB, in whatever order they were rung; who was not rung gives no row."""
+    """Within 0.01 dB, in whatever order they were calibrated; what was not gives no row."""
     recorded(tmp_path / "c.wav", RINGS, rate=rate, hz=hz, level_db=level)
     rows = rows_of(tmp_path / "c.wav", level_db=level, frequency_hz=nominal)
     assert sorted(rows) == ["p1", "p2", "p3"]
@@ -37,7 +37,7 @@ def test_every_rung_channel_gets_its_sensitivity(
         assert row["tone_rms_v"] == pytest.approx(volts, rel=1e-3)
 
 
-def test_who_should_have_been_rung_is_missed(tmp_path: Path) -> None:
+def test_what_should_have_been_calibrated_is_missed(tmp_path: Path) -> None:
     recorded(tmp_path / "c.wav", RINGS)
     rows = rows_of(tmp_path / "c.wav", ("p1", "p2", "p3", "p4"))
     assert rows["p4"]["found"] is False
@@ -45,7 +45,7 @@ def test_who_should_have_been_rung_is_missed(tmp_path: Path) -> None:
     assert "position p4: no steady tone near 1000 Hz" in rows["p4"]["sentences"]
 
 
-def test_who_was_rung_unasked_is_said(tmp_path: Path) -> None:
+def test_what_was_calibrated_unasked_is_said(tmp_path: Path) -> None:
     recorded(tmp_path / "c.wav", RINGS)
     rows = rows_of(tmp_path / "c.wav", ("p1", "p3"))
     assert rows["p2"]["reasons"] == ["not-listed"]
