@@ -107,7 +107,7 @@ def main() -> None:
         "give band levels alone. The jobs stream it, start as two processes, and also take checksums, check every "
         "channel, write and read the pressure, and give weighted histories with F and S.",
         f"The checks of every channel add {(checked - unchecked) / (unchecked - start):.0%} to reading and writing in "
-        f"`tapeline pressure` (processor time, best of {TAKES}, the interpreter's start taken off).",
+        f"`tapeline pressure` (processor time, best of {TAKES}, the interpreter's start subtracted).",
     ]
     modules = (
         measure_spectra_kernel,

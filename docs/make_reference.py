@@ -26,7 +26,7 @@ from tapeline.campaign.settings import Settings
 from tapeline.campaign.table_columns import TABLES
 from tapeline.jobs import JOBS
 from tapeline.quality.reasons import REASONS, UNFIT_CHECKS, Reason
-from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS, NOT_TAKEN_OFF, doubts_level
+from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS, NOT_SUBTRACTED, doubts_level
 from tapeline.statistics.uncertainty_terms import ALL_TERMS, SENSITIVITY_TERMS, UncertaintyTerm, part_of_calibration
 from tapeline.store import tables
 from tapeline.store.schema import Column
@@ -224,7 +224,7 @@ def _kept_out(reason: Reason) -> str:
 
 def _kept_out_by(mark: str) -> str:
     return (
-        "pools and values" if mark in NOT_TAKEN_OFF else "pools and differences" if doubts_level([mark]) else "nothing"
+        "pools and values" if mark in NOT_SUBTRACTED else "pools and differences" if doubts_level([mark]) else "nothing"
     )
 
 

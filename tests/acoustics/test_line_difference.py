@@ -59,7 +59,7 @@ def test_a_line_has_a_value_where_all_runs_have_one(missing: float) -> None:
 
 
 def test_what_was_taken_off_makes_the_line_less_sure() -> None:
-    """3 dB margin: half of the total is taken off, the random error is twice as large, and as much again is added."""
+    """3 dB margin: half of the total is subtracted, the random error is twice as large, and as much again is added."""
     bare = line_difference(side(1.0), side(1.0), NOTHING, CERTAIN, CONFIDENCE)
     both = line_difference(side(1.0, total=(2.0,)), side(1.0, total=(2.0,)), NOTHING, CERTAIN, CONFIDENCE)
     assert half(both) == pytest.approx(np.sqrt(4.0 + 1.0) * half(bare))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.level_array import LEVELS, Item, LevelArray
-from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level, level_use
+from tapeline.quality.use_of_levels import NOT_SUBTRACTED, doubts_level, level_use
 
 
 def made_cube(
@@ -49,7 +49,7 @@ def made_cube(
     use = level_use(
         usable=(known & ~bad[:, :, None]).ravel(),
         doubted=np.array([doubts_level(reasons) for reasons in codes.ravel()], dtype=bool),
-        only_background=np.array([not doubts_level(set(r) - NOT_TAKEN_OFF) for r in codes.ravel()], dtype=bool),
+        only_background=np.array([not doubts_level(set(r) - NOT_SUBTRACTED) for r in codes.ravel()], dtype=bool),
         background_source=off.ravel(),
         subtracted=(state >= background.CORRECTED).ravel(),
         cell=(number * place.size + place).ravel(),

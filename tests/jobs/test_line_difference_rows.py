@@ -137,7 +137,7 @@ def test_lines_close_to_the_background_are_less_sure(tmp_path: Path) -> None:
     }
     row = rows_of(written(tmp_path, small, close), small)[0]
     width = np.array(row["upper_db"]) - np.array(row["lower_db"])
-    assert (width[:10] > 2.0 * width[10:20]).all(), "twice by the subtraction, and what was taken off"
+    assert (width[:10] > 2.0 * width[10:20]).all(), "twice by the subtraction, and what was subtracted"
 
 
 def test_an_unusable_channel_is_left_out(tmp_path: Path) -> None:

@@ -133,7 +133,7 @@ def test_a_run_off_which_less_could_be_taken_does_not_count_beside_its_session()
 
 
 def test_a_session_of_bounds_leaves_no_other_out() -> None:
-    """More was taken off June's runs, but they are bounds: April is all that there is."""
+    """More was subtracted from June's runs, but they are bounds: April is all that there is."""
     bounds = {name: (None, 70.0) if name.startswith("june") else pair for name, pair in TWO.items()}
     less = {name: "electrical" for name in TWO if name.startswith("april")}
     row = rows(GivenRepeats(bounds, background_source=less))["open"]

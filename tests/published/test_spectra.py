@@ -68,7 +68,7 @@ def test_parseval_holds_to_rounding_for_one_rectangular_block() -> None:
 @pytest.mark.parametrize("name", WINDOWS)
 @pytest.mark.parametrize("frames", [1000, 1024, 1215])
 def test_density_equals_the_reference_library(name: WindowName, frames: int) -> None:
-    """scipy.signal.welch with the mean of the whole record taken off beforehand."""
+    """scipy.signal.welch with the mean of the whole record subtracted beforehand."""
     x = np.random.default_rng(5).normal(2.0, 1.0, 30_000).astype(np.float32)
     rate, hop = 12_800.0, round(frames * 0.5)
     named = {"hann": "hann", "flattop": "flattop", "rectangular": "boxcar"}[name]

@@ -70,14 +70,14 @@ def test_a_level_is_a_value_or_a_bound(report: Report, chosen: ChosenRuns) -> No
 
 
 def row(run: str, **changed: Any) -> dict[str, Any]:
-    """A band level of one run: a bound of 60 dB after flow was taken off."""
+    """A band level of one run: a bound of 60 dB after flow was subtracted."""
     return {"run": run, "position": "P1", "band_hz": 500.0, "midband_hz": 501.2, "lower_hz": 447.0,
             "upper_hz": 562.0, "corrected_level_db": None, "upper_bound_db": 60.0, "state": "bound",
             "background_source": "flow", "marks": [], "doubt": [], "comparable": True} | changed  # fmt: skip
 
 
 def test_what_cannot_be_put_together_makes_no_bound() -> None:
-    """A run from which less could be taken off holds the background: a mean with it would be no bound of the source."""
+    """A run from which less could be subtracted holds the background: a mean with it would be no bound."""
     (one,) = put_together([], {"open": [row("a"), row("b", upper_bound_db=90.0, comparable=False)]})["P1"]["open"]
     assert one.bound_db == pytest.approx(60.0)
     assert one.runs == ("a",)

@@ -69,4 +69,4 @@ def test_after_measuring_the_planted_overload_is_missed(sample: CampaignRun) -> 
         in done.stdout
     )
     assert "older than" not in done.stdout
-    assert "without a16" not in done.stdout, "of another gain than its background, which is taken off all the same"
+    assert "without a16" not in done.stdout, "of another gain than its background, which is subtracted all the same"

@@ -39,12 +39,12 @@ class FilterBank:
 
     Times: interval i covers frames round(i d) to round((i + 1) d) of the filters' outputs. A causal filter is late,
     so what interval i shows happened about `delay_s` earlier: some 0.64 / bandwidth (0.83 with four pole pairs) and
-    the decimators' delay. It is not taken off.
+    the decimators' delay. It is not subtracted.
 
     The bilinear transform bends the skirts a little: on the lower one a tone a band away reads up to 0.8 dB higher than
     by the analytic form of `octave_filters`, noise that falls by 15 dB an octave 0.04 dB (third octaves, computed).
 
-    Each channel's first sample is taken off all its samples: no filter passes a constant, and the stream starts
+    Each channel's first sample is subtracted from all its samples: no filter passes a constant, and the stream starts
     without a jump. A sample that is not finite spoils its channel from there on.
 
     Memory is constant, but for a float64 per band, channel and interval.

@@ -24,7 +24,7 @@ class LineDifference:
 class LineSide:
     """Repeats of one condition: densities (runs, lines), NaN where a bound, and effective averages (runs,).
 
-    `total` is the density before anything was taken off, None where nothing was.
+    `total` is the density before anything was subtracted, None where nothing was.
     """
 
     density: Reals

@@ -57,7 +57,7 @@ def spectrum_equality(
 
     X^2 = sum_i ln(G2/G1)^2 / v over the lines, about chi-square for independent lines (form from memory, there with
     v = 1/n1 + 1/n2). Here v = trigamma(n1) + trigamma(n2), the exact variance of the log of a ratio of gamma variables;
-    its mean digamma(n2) - ln n2 - digamma(n1) + ln n1 is taken off. Neighbouring lines share what windows spread: with
+    its mean digamma(n2) - ln n2 - digamma(n1) + ln n1 is subtracted. Neighbouring lines share what windows spread: with
     their `correlation` rho (entry 0 is 1) the sum has mean N and variance 2 c N, c = 1 + 2 sum_m (1 - m/N) rho_m^2 and
     half the excess kurtosis of a line, so X^2 / c is held against chi-square of N / c (Satterthwaite 1946). Without the
     mean level the moments are those of sums of squares about a mean of correlated values.

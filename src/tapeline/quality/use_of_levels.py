@@ -13,10 +13,10 @@ from tapeline.quality.reasons import REASONS
 Flags = NDArray[np.bool_]
 Groups = NDArray[np.intp]
 
-NOT_TAKEN_OFF = frozenset({"background-refused", "background-unusable", "background-missing"})
-"""Marks of a level off which nothing was taken although others of its session had a background taken off."""
+NOT_SUBTRACTED = frozenset({"background-refused", "background-unusable", "background-missing"})
+"""Marks of a level from which nothing was subtracted although others of its session had a background subtracted."""
 
-BACKGROUND_DOUBTS = NOT_TAKEN_OFF | {
+BACKGROUND_DOUBTS = NOT_SUBTRACTED | {
     "background-unsteady",
     "background-louder",
     "background-louder-here",
@@ -24,7 +24,7 @@ BACKGROUND_DOUBTS = NOT_TAKEN_OFF | {
 }
 """Marks of a band or overall level by which its background makes it doubtful."""
 
-MARKS_OF_LEVEL = frozenset({"background-louder"}) | NOT_TAKEN_OFF
+MARKS_OF_LEVEL = frozenset({"background-louder"}) | NOT_SUBTRACTED
 """Of these marks those that doubt the level itself: what is left of it holds a background that is not known."""
 
 
@@ -54,25 +54,25 @@ def level_use(
     """What levels of one session may be used for; all arrays (levels,).
 
     `doubted` says that the level itself is in doubt, `only_background` that all that is doubted is a background that
-    was not taken off. `background_source` ranks what there was to take off, `subtracted` says that something was.
+    was not subtracted. `background_source` ranks what there was to subtract, `subtracted` says that something was.
     `cell` numbers the repeats of one condition, operating point, position and band, `item` the bands.
 
-    What is doubted counts only where nothing sounder does, and so does a run off which less could be taken than off
-    others. Neither is pooled; but where no band's repeats of the session are sound, those that lack their background
-    alike are: what they lack says nothing of how they repeat.
+    What is doubted counts only where nothing sounder does, and so does a run from which less could be subtracted than
+    from others. Neither is pooled; but where no band's repeats of the session are sound, those that lack their
+    background alike are: what they lack says nothing of how they repeat.
     """
     sounder = _any(usable & ~doubted, cell)
     counted = usable & ~(doubted & sounder)
-    comparable = counted & ~less_taken_off(background_source, counted, subtracted, cell)
+    comparable = counted & ~less_subtracted(background_source, counted, subtracted, cell)
     pooled = comparable & ~doubted
     without = comparable & doubted & only_background & ~_repeated(pooled, cell, item)
     return LevelUse(usable, comparable, pooled | without)
 
 
-def less_taken_off(
+def less_subtracted(
     background_source: NDArray[np.integer], counted: Flags, subtracted: Flags, group: Groups
 ) -> NDArray[np.bool_]:
-    """Levels off which less could be taken than off others that are counted in their group, (levels,).
+    """Levels from which less could be subtracted than from others that are counted in their group, (levels,).
 
     Only in groups where anything was subtracted of what counts: levels far above their background are alike without.
     """
@@ -82,11 +82,11 @@ def less_taken_off(
 
 
 def less_along_first(background_source: NDArray[np.integer], counted: Flags, subtracted: Flags) -> NDArray[np.bool_]:
-    """See `less_taken_off`: arrays of shape (levels, ...), held against each other along the first axis."""
+    """See `less_subtracted`: arrays of shape (levels, ...), held against each other along the first axis."""
     size = int(np.prod(counted.shape[1:]))
     group = np.broadcast_to(np.arange(size).reshape(counted.shape[1:]), counted.shape).ravel()
     taken, marked = (np.broadcast_to(each, counted.shape).ravel() for each in (background_source, subtracted))
-    return less_taken_off(taken, counted.ravel(), marked, group).reshape(counted.shape)
+    return less_subtracted(taken, counted.ravel(), marked, group).reshape(counted.shape)
 
 
 def doubts_of(reasons: Collection[str]) -> list[str]:

@@ -24,7 +24,7 @@ def without_background(tables: FinishedTables, used_states: list[Row]) -> list[A
         row = tables.run_by_name[run]
         kind = row["background_kind"]
         still = kind == "electrical" and bool(row["speed_mps"])
-        # With reference sensors something is taken off without any background run.
+        # With reference sensors something is subtracted without any background run.
         if still or (kind is None and found == {"none"}):
             reasons = tuple(row["background_refused"] or ())
             alike.setdefault((session, "electrical" if still else "nothing", reasons), []).append(run)

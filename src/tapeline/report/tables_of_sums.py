@@ -198,7 +198,7 @@ def drift_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
 
     note = (
         "Slope of the reference's repeats times the session's length, over all operating points. What it puts into "
-        "each difference is drift_effect_db in tables/comparisons.parquet; it is not taken off."
+        "each difference is drift_effect_db in tables/comparisons.parquet; it is not subtracted."
     )
     caption = "Did the reference drift within a session?"
     return _table("drift-table", caption, head, rows, cells, frozenset({5, 6, 7}), note, MOST_DRIFTS)

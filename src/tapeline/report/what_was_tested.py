@@ -144,7 +144,7 @@ def subtracted_runs(tables: FinishedTables) -> frozenset[str]:
 
 
 def _backgrounds(tables: FinishedTables) -> str:
-    """From how many of the used measurements a background could be taken off."""
+    """From how many of the used measurements a background could be subtracted."""
     used = tables.used_measurements
     count = len(subtracted_runs(tables).intersection(row["run"] for row in used))
     if not count:

@@ -17,7 +17,7 @@ class Drift:
     """Slopes (dB per hour) and the variance that a variance of 1 dB^2 of each level gives them, (positions, items).
 
     NaN where no two levels of a group lie at different times. `residual_db2` is the sum of squares that the slope
-    leaves about the groups' means, with its `degrees_of_freedom`, `explained_db2` what it takes off them.
+    leaves about the groups' means, with its `degrees_of_freedom`, `explained_db2` what it takes from them.
     """
 
     slope_db_per_hour: Reals

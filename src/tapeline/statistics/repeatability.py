@@ -53,8 +53,8 @@ def session_variances(values: ArrayLike, session: ArrayLike) -> SessionVariances
     """Mean and scatter of the runs of each session.
 
     `values` has shape (runs, ...), NaN where a run has no value; `session` (runs,) numbers the sessions from 0. The
-    squares are of deviations from means of values that a first value was taken off (two passes, shifted), so that
-    leading digits that all values share cost nothing. Raises ValueError for `session` of another length.
+    squares are of deviations from means of values less a first value (two passes, shifted), so that leading digits that
+    all values share cost nothing. Raises ValueError for `session` of another length.
     """
     x, group = np.asarray(values, dtype=np.float64), np.asarray(session, dtype=np.int64)
     if group.shape != x.shape[:1]:
@@ -70,7 +70,7 @@ def session_variances(values: ArrayLike, session: ArrayLike) -> SessionVariances
             count = there.sum(axis=0)
             mean = np.where(there, own, 0.0).sum(axis=0) / count
             deviation = np.where(there, own - mean, 0.0)
-            # The sum of the deviations is zero but for rounding of the mean, which this takes off.
+            # The sum of the deviations is zero but for rounding of the mean, which this subtracts.
             squares = (deviation**2).sum(axis=0) - deviation.sum(axis=0) ** 2 / np.maximum(count, 1)
             counts[j], means[j] = count, mean + origin
             variances[j] = np.where(count > 1, squares / (count - 1), np.nan)

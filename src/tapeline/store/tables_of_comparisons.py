@@ -132,7 +132,7 @@ COMPARISONS = Table(
         Column(
             "drift_effect_db",
             "real",
-            "what a steady drift of the reference within the session would put into the difference; not taken off",
+            "what a steady drift of the reference within the session would put into the difference; not subtracted",
             "dB",
             null="two sessions, no repeats of the reference, or a run without a time",
         ),

@@ -12,13 +12,13 @@ STATES: tuple[str, ...] = ("none", "clear", "corrected", "limited", "bound")
 _KINDS = ("nothing", "electrical", "between-speeds", "flow")
 
 BACKGROUND_SOURCES: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for kind in _KINDS))
-"""What was taken off a level, in rising order of what it holds."""
+"""What was subtracted from a level, in rising order of what it holds."""
 
 WEIGHTING_COLUMNS: dict[str, str] = {"A": "a_weighting_db", "C": "c_weighting_db"}
 """What a weighting makes of a band, by its name."""
 
 WITH_REFERENCES = len(_KINDS)
-"""How much further in that list it stands where references were taken off too."""
+"""How much further in that list it stands where references were subtracted too."""
 
 OTHER_RANGE = (
     "the level covers other edges than the history: the third octaves of the first overall level's range; or silence"
@@ -103,10 +103,10 @@ NARROWBAND = Table(
         Column(
             "margin_db",
             "reals",
-            "total above all that is taken off",
+            "total above all that is subtracted",
             "dB",
             null="none",
-            gap="nothing to take off at this line",
+            gap="nothing to subtract at this line",
         ),
         Column("state", "states", "index into the list of states in the file's metadata"),
         Column("response_low_hz", "real", "lines below it are response-unknown", "Hz", null="no chart applied"),
@@ -147,7 +147,7 @@ _LEVELS = (
     ),
     Column("corrected_pa2", "real", "mean square after subtraction", PA2),
     Column("upper_bound_db", "real", "upper bound of the level", DB, null="not a bound"),
-    Column("margin_db", "real", "total above all that is taken off", "dB"),
+    Column("margin_db", "real", "total above all that is subtracted", "dB"),
     Column("state", "text", "clear, corrected, limited, bound or none"),
     Column(
         "background_source",
@@ -212,7 +212,7 @@ _USE = (
         "comparable",
         "yes_no",
         "counts in means and comparisons: usable, and no other run of its condition is sounder or had more background "
-        "taken off",
+        "subtracted",
     ),
     Column(
         "pooled",
@@ -438,7 +438,7 @@ CROSS_SPECTRA = Table(
         Column(
             "coherence",
             "reals",
-            "magnitude-squared coherence, its bias of about 1/averages not taken off",
+            "magnitude-squared coherence, its bias of about 1/averages not subtracted",
             gap=NO_SPREAD,
         ),
     ),
@@ -479,7 +479,7 @@ CONDITIONED_SPECTRA = Table(
         Column(
             "multiple_coherence",
             "reals",
-            "share of the power that the references explain, bias not taken off",
+            "share of the power that the references explain, bias not subtracted",
             gap=NO_SPREAD,
         ),
         Column("significant", "states", "1 where the multiple coherence is above the line's threshold"),

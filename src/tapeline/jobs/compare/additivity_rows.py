@@ -136,7 +136,7 @@ def _rows(
 ) -> Iterator[dict[str, Any]]:
     """The columns of each position and item; levels and `sides` stand as `Split.conditions` does.
 
-    Where less background was taken off one condition than off another, and it matters, nothing is summed.
+    Where less background was subtracted from one condition than from another, and it matters, nothing is summed.
     """
     alike = same_edges(job.cube, runs, ())
     for one, other in itertools.combinations(sides, 2):

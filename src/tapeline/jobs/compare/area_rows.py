@@ -36,7 +36,7 @@ def area_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]
 
     Where a position of the area is a bound the mean is one too, `background.bound_factor` of its standard uncertainties
     above the mean of bounds and levels: what is uncertain of an absolute level is in no bound of a band. A level that
-    holds a background which could not be taken off is no more than a bound.
+    holds a background which could not be subtracted is no more than a bound.
     """
     areas = areas_of(job)
     for key, runs in job.cells.items():

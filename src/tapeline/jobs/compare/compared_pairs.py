@@ -28,7 +28,7 @@ Flags = NDArray[np.bool_]
 class Compared:
     """One pair with its two cells, their difference, and the p-values and family sizes after adjusting.
 
-    `lacks` says for either side where it is a bound because its background was not taken off as the other's was,
+    `lacks` says for either side where it is a bound because its background was not subtracted as the other's was,
     `doubted` where a level is in doubt itself, and `without_db` how narrow the interval would be without its `widest`
     run, NaN where no run dominates it.
     """
@@ -82,8 +82,8 @@ def compared_pairs(
 def _said(job: ComparisonJob, pair: Pair, sides: Sequence[Side], result: Difference) -> Difference:
     """The difference with what its doubts keep from being said.
 
-    A level that is in doubt itself makes none. Where no background could be taken off a side, a background that both
-    hold makes the difference smaller than it is: what shows is the least that it may be.
+    A level that is in doubt itself makes none. Where no background could be subtracted from a side, a background that
+    both hold makes the difference smaller than it is: what shows is the least that it may be.
     """
     within = pair.sessions[0] == pair.sessions[1]
     in_doubt = job.any_used(sides, job.in_doubt_within_session if within else job.in_doubt)

@@ -20,7 +20,7 @@ from tapeline.jobs.compare.unlike_background import Side
 from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.jobs.levels.repeat_pools import CellKey, Point, RepeatPools, rows_of
 from tapeline.jobs.levels.run_conditions import speed_share
-from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
+from tapeline.quality.use_of_levels import NOT_SUBTRACTED, doubts_level
 from tapeline.statistics.comparison import ConditionMean, condition_mean
 
 
@@ -58,10 +58,10 @@ class ComparisonJob:
 
     @cached_property
     def in_doubt(self) -> NDArray[np.bool_]:
-        """Levels in doubt by more than a background that was not taken off, (runs, positions, items)."""
+        """Levels in doubt by more than a background that was not subtracted, (runs, positions, items)."""
         flags = np.zeros(self.cube.state.shape, dtype=bool)
         for at in np.argwhere(self.cube.doubted):
-            flags[tuple(at)] = doubts_level(set(self.cube.doubt[tuple(at)]) - NOT_TAKEN_OFF)
+            flags[tuple(at)] = doubts_level(set(self.cube.doubt[tuple(at)]) - NOT_SUBTRACTED)
         return flags
 
     @cached_property
@@ -70,7 +70,8 @@ class ComparisonJob:
         flags, session = self.in_doubt.copy(), {run.run: run.session for run in self.needs.runs}
         for r, p, i in np.argwhere(flags):
             row = self.calibration.get((session.get(self.cube.runs[r], ""), self.cube.positions[p])) or {}
-            flags[r, p, i] = doubts_level(set(self.cube.doubt[r, p, i]) - NOT_TAKEN_OFF - set(row.get("reasons") or ()))
+            known = NOT_SUBTRACTED.union(row.get("reasons") or ())
+            flags[r, p, i] = doubts_level(set(self.cube.doubt[r, p, i]) - known)
         return flags
 
     def runs_used(self, pair: Pair, p: int, i: int) -> list[str]:

@@ -130,7 +130,7 @@ def _same_range(job: ComparisonJob, sides: Sides) -> NDArray[np.bool_]:
 
 
 def _same_background(job: ComparisonJob, sides: Sides) -> NDArray[np.bool_]:
-    """Where as much background was taken off both sides, or what was makes no difference, (items,)."""
+    """Where as much background was subtracted from both sides, or what was makes no difference, (items,)."""
     parts = [(*job.used(mean.runs), place) for mean, place in sides]
     at_place = [(names, used[:, [place]], place) for names, used, place in parts]
     lacks = lacking_at(job.cube, at_place[0], at_place[1], job.limits.no_correction_above_db)

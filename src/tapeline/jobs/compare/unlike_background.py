@@ -1,4 +1,4 @@
-"""Where more background was taken off one side of a comparison than off the other, and it makes a difference."""
+"""Where more background was subtracted from one side of a comparison than from the other, and it makes a difference."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ Side = tuple[Sequence[str], Flags]
 
 
 def lacking(cube: LevelArray, first: Side, second: Side, no_correction_above_db: float) -> tuple[Flags, Flags]:
-    """For each of two sides where less was taken off it than off the other and it matters, (positions, items).
+    """For each of two sides where less was subtracted from it than from the other and it matters, (positions, items).
 
-    It matters where what was taken off the other side is less than `no_correction_above_db` below this side's level:
-    the level then holds a background that the other side's does not.
+    It matters where what was subtracted from the other side is less than `no_correction_above_db` below this side's
+    level: the level then holds a background that the other side's does not.
     """
     places = list(range(len(cube.positions)))
     return _held_against(_of_side(cube, *first, places), _of_side(cube, *second, places), no_correction_above_db)
@@ -41,7 +41,7 @@ def lacking_at(
 
 @dataclasses.dataclass(frozen=True)
 class _Taken:
-    """What there was to take off, -1 without levels; the mean level; the most taken off, minus infinity for nothing."""
+    """What there was to subtract, -1 without levels; the mean level; the most subtracted, minus infinity: nothing."""
 
     rank: NDArray[np.int64]
     level_db: Reals

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.level_use_columns import background_source_rank
 from tapeline.limits import NEIGHBOUR_BANDS
-from tapeline.quality.use_of_levels import NOT_TAKEN_OFF, doubts_level
+from tapeline.quality.use_of_levels import NOT_SUBTRACTED, doubts_level
 from tapeline.statistics.comparison import RunLevels
 from tapeline.statistics.uncertainty_terms import BACKGROUND, LEVEL_TERMS, RANDOM_ERROR
 from tapeline.store import parquet, tables
@@ -65,7 +65,7 @@ class LevelArray:
 
     `absent` is the place in `absent_sets` (nominal frequencies) of the bands that an overall level lacks of its range.
     `narrower` says which overall levels sum less than the range asked for, `background_source` ranks what there was to
-    take off (see `background_source_rank`). `usable`, `comparable` and `pooled` are what the tables say that a level
+    subtract (see `background_source_rank`). `usable`, `comparable` and `pooled` are what the tables say that a level
     may be used for, `doubt` why it is doubtful and `marks` what else is said of it, tuples of codes. `nominal` says
     which levels are brought to the nominal speed and air.
     """
@@ -122,9 +122,9 @@ class LevelArray:
 
     @cached_property
     def diluted(self) -> NDArray[np.bool_]:
-        """Where a level holds a background that there is and that could not be taken off."""
+        """Where a level holds a background that there is and that could not be subtracted."""
         return np.asarray(
-            np.frompyfunc(lambda codes: not NOT_TAKEN_OFF.isdisjoint(codes), 1, 1)(self.doubt), dtype=bool
+            np.frompyfunc(lambda codes: not NOT_SUBTRACTED.isdisjoint(codes), 1, 1)(self.doubt), dtype=bool
         )
 
     def levels(self, runs: Iterable[str], compared: NDArray[np.bool_] | None = None) -> RunLevels:

@@ -16,7 +16,7 @@ from tapeline.arrays import Reals
 from tapeline.limits import HANN_HALF_LOBE_LINES, MAINS_BANDS_POWER_SHARE
 from tapeline.quality.use_of_levels import (
     BACKGROUND_DOUBTS,
-    NOT_TAKEN_OFF,
+    NOT_SUBTRACTED,
     LevelUse,
     doubts_level,
     doubts_of,
@@ -104,7 +104,7 @@ def with_use(parts: Sequence[pa.Table], item: Sequence[str], cells: Mapping[str,
     known = ~(_empty(whole, "corrected_level_db") & _empty(whole, "upper_bound_db"))
     sound = _is_not(whole, "quality", "unusable") & _is_not(whole, "calibration", "unusable")
     doubted = np.array([doubts_level(codes or ()) for codes in doubt], dtype=bool)
-    others = np.array([doubts_level(set(codes or ()) - NOT_TAKEN_OFF) for codes in doubt], dtype=bool)
+    others = np.array([doubts_level(set(codes or ()) - NOT_SUBTRACTED) for codes in doubt], dtype=bool)
     use = level_use(
         usable=known & sound,
         doubted=doubted,
@@ -126,7 +126,7 @@ def _filled(part: pa.Table, use: LevelUse, rows: slice) -> pa.Table:
 
 
 def background_source_rank(names: Sequence[str | None]) -> NDArray[np.int64]:
-    """How much there was to take off levels; a background between two measured speeds counts as one of its speed."""
+    """How much there was to subtract; a background between two measured speeds counts as one of its speed."""
     ranks = {
         name: tables.BACKGROUND_SOURCES.index(name.replace("between-speeds", "flow"))
         for name in tables.BACKGROUND_SOURCES

@@ -28,11 +28,11 @@ class Repeats:
     """Runs of one condition at one operating point, in order of time, with their levels (runs, positions, items).
 
     `session` numbers the `sessions`. A session of which any run is a bound has no level there: the runs beside the
-    bound are those that came out high; `bounds` counts these runs, (sessions, positions, items). Nor has one off which
-    less background could be taken than off another that has levels, where something was subtracted
-    (`session_less`, alike), nor a run that is in doubt itself or off which less could be taken than off others of its
-    session (`kept_out`: why, as the levels). `nominal` says where levels are brought to the nominal point, (positions,
-    items).
+    bound are those that came out high; `bounds` counts these runs, (sessions, positions, items). Nor has one from which
+    less background could be subtracted than from another that has levels, where something was subtracted
+    (`session_less`, alike), nor a run that is in doubt itself or from which less could be subtracted than from others
+    of its session (`kept_out`: why, as the levels). `nominal` says where levels are brought to the nominal point,
+    (positions, items).
     """
 
     runs: tuple[RepeatRun, ...]
@@ -153,7 +153,7 @@ class RepeatJob:
 def _session_less(
     background_source: NDArray[np.integer], found: RunLevels, session: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
-    """Sessions off which less could be taken than off another that has levels, (sessions, positions, items).
+    """Sessions from which less could be subtracted than from another that has levels, (sessions, positions, items).
 
     `background_source` (runs, positions, items) is -1 where there is no level.
     """

@@ -1,4 +1,4 @@
-"""Rows of the narrowband table: spectra line by line, with the background taken off."""
+"""Rows of the narrowband table: spectra line by line, with the background subtracted."""
 
 from __future__ import annotations
 

@@ -245,7 +245,7 @@ def _group(
 ) -> SpeedGroup | None:
     """The runs that have spectra; unusable channels, and positions where a run is not `allowed`, do not count.
 
-    `kept` takes off what references hear; then only runs with the same references as the run's own count.
+    `kept` lacks what references hear; then only runs with the same references as the run's own count.
     """
     there = [n for n in allowed if n in loaded and not (kept and _conditioned_otherwise(loaded, n, run))]
     if not there:

@@ -198,7 +198,7 @@ def band_powers_of(bands: Bands, weighting: Weighting, method: Method) -> Sums:
 
 
 def levels_of(job: SessionJob, m: Measured, sums: Sums, *, bounds: bool = True) -> Levels:
-    """Powers of the run and of its background, and the one taken off the other."""
+    """Powers of the run and of its background, and the one less the other."""
     total = sums(m.run.spectra)
     kept = total if m.run.kept is None else sums(m.run.kept)
     found = m.background.mean(sums)
