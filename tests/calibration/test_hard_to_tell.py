@@ -97,7 +97,7 @@ def test_a_sound_ring_is_taken_where_a_longer_one_is_refused(tmp_path: Path) -> 
     recorded(tmp_path / "c.wav", [(0, 1.0, 5.0), (0, 7.0, 9.5)], wave=distorted)
     row = rows_of(tmp_path / "c.wav")["p1"]
     assert row["reasons"] == ["other-application-refused"]
-    assert row["sentences"][0].startswith("position p1: a longer ring was refused: harmonics make 4.")
+    assert row["sentences"][0].startswith("position p1: a longer application was refused: harmonics make 4.")
     assert off_db(row) == pytest.approx(0.0, abs=0.02)
     assert row["start_s"] > 6.9
 

@@ -329,7 +329,7 @@ def test_one_not_listed_in_place_of_one_listed(session: Session) -> None:
         "p3": ["no-tone", "calibrator-on-another-channel"],
         "p6": ["calibrator-on-another-channel"],
     }
-    assert "position p6 was rung when p3 was due" in sentences(rows)
+    assert "position p6 was calibrated when p3 was due" in sentences(rows)
     table = session.calibration_table(rows)
     assert table["p6"]["source"] == table["p3"]["source"] == "chart", "whose tone it was, nobody can tell"
     assert "positions-exchanged" in table["p3"]["reasons"]

@@ -38,25 +38,25 @@ def order_doubts(calibrated: Sequence[str], stated: Sequence[str]) -> list[Doubt
     in_place = {name: _in_place_of(name, calibrated, stated) for name in stated if name not in turns}
     for name, taker in in_place.items():
         if taker is not None:
-            words = "the cables or fittings of the two are likely exchanged, or the wrong one was rung"
-            sentence = f"position {name}: {taker} was rung when it was due: {words}"
+            words = "the cables or fittings of the two are likely exchanged, or the wrong one was calibrated"
+            sentence = f"position {name}: {taker} was calibrated when it was due: {words}"
             doubts.append(Doubt(name, "calibrator-on-another-channel", sentence, taker))
             if calibrated.count(taker) > 1:
-                again = f"position {taker} was rung again when {name} was due; its own turn counts all the same"
+                again = f"position {taker} was calibrated again when {name} was due; its own turn counts all the same"
                 doubts.append(Doubt(taker, "calibrated-twice", again))
             else:
-                sentence = f"position {taker} was rung when {name} was due: {words}"
+                sentence = f"position {taker} was calibrated when {name} was due: {words}"
                 doubts.append(Doubt(taker, "calibrator-on-another-channel", sentence, name))
     takers = set(in_place.values())
     for name in dict.fromkeys(turns):
         if stated and name not in stated and name not in takers:
-            sentence = f"position {name} was rung but is not listed in this run"
+            sentence = f"position {name} was calibrated but is not listed in this run"
             doubts.append(Doubt(name, "not-listed", sentence))
         times = [index + 1 for index, other in enumerate(turns) if other == name]
         if len(times) > 1 and name not in takers:
             places = " and ".join(map(str, times))
             doubts.append(
-                Doubt(name, "calibrated-twice", f"position {name} was rung {len(times)} times (turns {places})")
+                Doubt(name, "calibrated-twice", f"position {name} was calibrated {len(times)} times (turns {places})")
             )
     doubts += _exchanged([name for name in turns if name not in takers], stated)
     return list({(found.position, found.code): found for found in reversed(doubts)}.values())[::-1]
@@ -98,11 +98,11 @@ def _exchanged(turns: Sequence[str], stated: Sequence[str]) -> list[Doubt]:
             Doubt(
                 name,
                 "swapped",
-                f"position {name} was rung when {asked[name]} was due and the other way round: their cables or "
-                "fittings are likely exchanged, if the list gives the order of the rings",
+                f"position {name} was calibrated when {asked[name]} was due and the other way round: their cables or "
+                "fittings are likely exchanged, if the list gives the order of the applications",
                 asked[name],
             )
             for name in moved
         ]
     heard = " ".join(once[:MOST_NAMED]) + (" …" if len(once) > MOST_NAMED else "")
-    return [Doubt(once[0], "other-order", f"rung in the order {heard}, which is not the order of the list")]
+    return [Doubt(once[0], "other-order", f"calibrated in the order {heard}, which is not the order of the list")]

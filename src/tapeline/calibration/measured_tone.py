@@ -162,7 +162,7 @@ def tone_refusals(tone: MeasuredTone, nominal_hz: float, limits: ToneLimits) -> 
     """Reasons to refuse a measured tone, by reason code with their sentences; empty where it is fit for use."""
     refused = {}
     if tone.clipped:
-        refused["clipped-tone"] = "the tone's crests are cut off: ring again with less gain"
+        refused["clipped-tone"] = "the tone's crests are cut off: calibrate again with less gain"
     if tone.unsteadiness_db > limits.unsteadiness_limit_db:
         refused["unsteady-tone"] = (
             f"levels of {TONE_LEVEL_STEP_S:g} s scatter by {tone.unsteadiness_db:.2f} dB, at most "

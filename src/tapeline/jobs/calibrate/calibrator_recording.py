@@ -92,7 +92,7 @@ def _doubt_companions(heard: DetectedTones, rows: dict[str, dict[str, Any]]) -> 
         row = rows.get(channel.position)
         if other is not None and (row is None or not row["found"]):
             row = rows.setdefault(channel.position, empty_row(heard.needs, heard.check, channel))
-            words = f"it carried the tone at the same time as {other}: ring one at a time, and check the routing"
+            words = f"it carried the tone at the same time as {other}: calibrate one at a time, and check the routing"
             doubt(row, "tone-on-two-channels", words)
 
 
@@ -186,7 +186,7 @@ def _best_row(heard: DetectedTones, channel: Channel) -> dict[str, Any] | None:
         doubt(row, code, words)
     if best is not measured[0]:
         words = "; ".join(words for item in measured[:-1] for words in item.refused.values())
-        doubt(row, "other-application-refused", f"a longer ring was refused: {words}")
+        doubt(row, "other-application-refused", f"a longer application was refused: {words}")
     if heard.check.closed_coupler and heard.check.static_pressure_hpa is None:
         words = f"calibrator {heard.check.calibrator} follows static pressure, which is not given"
         row["reasons"].append("static-pressure-missing")
@@ -220,8 +220,8 @@ def _doubt_background(needs: CalibrateNeeds, row: dict[str, Any]) -> None:
     if below_db is None or (shift_db := largest_shift_db(float(gain_from_db(below_db)), 1.0)) <= limit:
         return
     words = (
-        f"between the rings there is a tone of their frequency, {-below_db:.0f} dB lower: it may move the level by "
-        f"{shift_db:.2f} dB or so (limit {limit:g} dB): look for mains hum"
+        f"between the applications there is a tone of their frequency, {-below_db:.0f} dB lower: it may move the level "
+        f"by {shift_db:.2f} dB or so (limit {limit:g} dB): look for mains hum"
     )
     doubt(row, "background-tone", words)
 
@@ -269,7 +269,7 @@ def _compare_applications(
     ]
     apart = max((20.0 * math.log10(tone.rms) - level for level in levels), key=abs, default=0.0)
     if abs(apart) > limit:
-        words = f"its longest ring is {apart:+.2f} dB from another one of the same recording (limit {limit:g} dB)"
+        words = f"its longest application is {apart:+.2f} dB from another one of the recording (limit {limit:g} dB)"
         doubt(row, "applications-differ", words)
     if apart:
         terms = (*terms_of(row), Term(SPREAD_OF_RINGS.name, rectangular(abs(apart)), "measured"))

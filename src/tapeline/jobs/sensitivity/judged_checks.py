@@ -200,7 +200,7 @@ def _clear(pair: Mapping[str, Row]) -> None:
         if at is not None:
             (partner,) = pair.keys() - {row["position"]}
             row["reasons"][at] = "other-order"
-            words = f"rung when {partner} was due, but its level is its own: only the order is not the list's"
+            words = f"calibrated when {partner} was due, but its level is its own: only the order is not the list's"
             row["sentences"][at] = f"position {row['position']}: {words}"
 
 
