@@ -6,17 +6,18 @@ does to it, what a run has of its own (partly at all positions alike), and rando
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from comparison_needs import PLAIN, compared
 from made_cubes import made_cube
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
-from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
-from tapeline.jobs.compare import CompareNeeds, CompareRun
+from tapeline.campaign.settings import Compare
+from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.levels.level_array import COLUMNS, Item
 
@@ -147,22 +148,13 @@ def _job(design: Design, runs: list[CompareRun], levels: Reals) -> ComparisonJob
         for session in design.repeats
         for p, place in enumerate(positions)
     )
-    needs = CompareNeeds(
+    needs = replace(
+        PLAIN,
         campaign="generated",
-        comparisons={
-            name: Comparison(reference=ref, treatment=treat) for name, (ref, treat) in design.comparisons.items()
-        },
-        lines="",
+        comparisons=compared(design.comparisons),
         applied=design.applied,
         runs=tuple(runs[k] for k in order),
         mounts=mounts,
-        areas=(),
-        mirrors=(),
-        confidence=0.95,
         compare=design.compare,
-        ranking=Ranking(),
-        background=Background(),
-        reference_pressure_pa=2e-5,
-        operating_point=OperatingPoint(),
     )
     return ComparisonJob(needs, cube, calibration, LIMITS)

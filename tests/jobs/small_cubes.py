@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from comparison_needs import PLAIN, compared
 from made_cubes import made_cube
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.plan import Achieved
-from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
+from tapeline.campaign.settings import Compare
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs
 from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
@@ -127,23 +128,16 @@ class Small:
             )
             for one in sorted(self.runs, key=lambda one: one.run)
         )
-        return CompareNeeds(
+        return replace(
+            PLAIN,
             campaign="small",
-            comparisons={
-                name: Comparison(reference=ref, treatment=treat) for name, (ref, treat) in self.comparisons.items()
-            },
-            lines="",
+            comparisons=compared(self.comparisons),
             applied=dict(self.applied),
             runs=runs,
             mounts=tuple((s, p, "pad") for s in sorted({run.session for run in runs}) for p in self.positions),
             areas=self.areas,
             mirrors=self.mirrors,
-            confidence=0.95,
             compare=self.compare,
-            ranking=Ranking(),
-            background=Background(),
-            reference_pressure_pa=2e-5,
-            operating_point=OperatingPoint(),
         )
 
     def _calibration(self) -> dict[tuple[str, str], dict[str, Any]]:

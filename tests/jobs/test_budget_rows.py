@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pytest
+from comparison_needs import PLAIN
 from made_cubes import made_cube
 
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
-from tapeline.campaign.settings import Background, Compare, OperatingPoint, Ranking
-from tapeline.jobs.compare import CompareNeeds, CompareRun
+from tapeline.campaign.settings import Compare
+from tapeline.jobs.compare import CompareRun
 from tapeline.jobs.compare.budget_rows import absolute_rows, difference_rows
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, repeat_pools
 from tapeline.jobs.compare.non_averaging_terms import non_averaging_terms
@@ -67,21 +68,10 @@ class Given:
             for i, session in enumerate(sessions)
             for place in ("p", "q")
         }
-        needs = CompareNeeds(
-            campaign="given",
-            comparisons={},
-            lines="",
-            applied={},
+        needs = replace(
+            PLAIN,
             runs=self.runs,
             mounts=tuple((s, place, self.mounts[i % 2]) for i, s in enumerate(sessions) for place in ("p", "q")),
-            areas=(),
-            mirrors=(),
-            confidence=0.95,
-            compare=Compare(),
-            ranking=Ranking(),
-            background=Background(),
-            reference_pressure_pa=2e-5,
-            operating_point=OperatingPoint(),
             stated_settings=("mounting_db",) if self.mounting_stated else (),
         )
         return ComparisonJob(needs, cube, calibration, MarginLimits(15.0, 6.0, 3.0, 1.96))
