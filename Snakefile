@@ -46,9 +46,7 @@ include: "workflow/rules/report.smk"
 rule all:
     default_target: True
     input:
-        JOBS["report"].outputs(PLAN, ""),
-        JOBS["report"].inputs(PLAN, ""),
-        JOBS["pressure"].all_outputs(PLAN),
+        [job.all_outputs(PLAN) for job in JOBS.values()],
 
 
 onsuccess:
