@@ -120,23 +120,28 @@ def test_a_run_that_is_asked_to_stop_ends_all_its_work_in_one_line(
             assert list((campaign / ".snakemake" / "locks").glob("*.lock")) == []
 
 
-@pytest.mark.long
-@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="states of processes are read from /proc")
 def test_steps_are_not_interrupted_but_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """At Ctrl-C: an interpreter that is still importing would leave a traceback of it in its log."""
     sent: list[int] = []
+    # Tests that run in the background may be started deaf to it.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     monkeypatch.setattr(workflow, "_signal_group", lambda group, number: sent.append(number))
     ready = tmp_path / "ready"
     press = threading.Thread(
         target=lambda: wait_for(lambda: [1] if ready.exists() else []) and os.kill(os.getpid(), signal.SIGINT)
     )
     press.start()
-    with pytest.raises(Stopped, match=r"^stopped$"):
-        workflow._work(["sh", "-c", f"touch {shlex.quote(str(ready))}; exec sleep {PATIENCE_S}"], tmp_path)
+    try:
+        with pytest.raises(Stopped, match=r"^stopped$"):
+            workflow._work(["sh", "-c", f"touch {shlex.quote(str(ready))}; exec sleep {PATIENCE_S}"], tmp_path)
+    finally:
+        signal.signal(signal.SIGINT, before)
     press.join()
     assert sent == [signal.SIGTERM, signal.SIGKILL]
 
 
+@pytest.mark.long
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="states of processes are read from /proc")
 def test_a_run_that_is_paused_pauses_its_work_and_goes_on(campaign: Path) -> None:
     with at_work(campaign) as running:
         work = [running.pid, *jobs(campaign)]
