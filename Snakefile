@@ -27,7 +27,7 @@ except CampaignFaults as faults:
     print(faults, file=sys.stderr)
     sys.exit(2)
 
-SETTINGS = PLAN.campaign.settings
+SETTINGS = PLAN.settings
 RESULTS = SETTINGS.results
 
 
@@ -52,7 +52,7 @@ rule all:
 onsuccess:
     from tapeline.report.summary import left_out
 
-    for name in left_out(PLAN.campaign.results):
+    for name in left_out(PLAN.results):
         print(
             f"left out: run {name}, its recording has a fault; see the report",
             file=sys.stderr,

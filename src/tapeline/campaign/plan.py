@@ -7,7 +7,6 @@ from collections.abc import Callable, Container
 from dataclasses import dataclass
 from functools import cached_property
 from math import inf
-from pathlib import Path
 from typing import Any, Literal, TypeAlias, TypeVar
 
 from tapeline.campaign.backgrounds import Backgrounds, backgrounds_of
@@ -92,16 +91,12 @@ class Plan:
 
     def __init__(self, campaign: Campaign) -> None:
         self.campaign = campaign
-        self._settings = campaign.settings
+        self.settings = campaign.settings
+        self.results = campaign.results
         self.replaced = campaign.superseded()
         self.used = {run.run: run for run in campaign.used_runs()}
         self._shared: dict[tuple[str, str], tuple[Any, ...]] = {}
         self.shared_digests: dict[int, str] = {}
-
-    @property
-    def results(self) -> Path:
-        """The results folder."""
-        return self.campaign.results
 
     @cached_property
     def backgrounds(self) -> dict[str, Backgrounds]:
@@ -148,10 +143,6 @@ class Plan:
         """The session of a used run."""
         return self.used[run].session
 
-    def source_of(self, run: str) -> Source:
-        """What the recording of a used run is read from."""
-        return self.source(self.used[run])
-
     def source_files(self, run: str) -> tuple[str, ...]:
         """Files of a run's recording that are there and may be read, relative to the campaign folder."""
         paths = self.source(self.used[run]).paths
@@ -181,11 +172,11 @@ class Plan:
     def on_request(self) -> tuple[str, ...]:
         """Names of the tables that are made because the settings or the run table ask for them."""
         named = [name for name in ("band_history", "cross_spectra", "spectrogram") if self._asked(name)]
-        named += ["conditioned_spectra"] if self._settings.background.references else []
+        named += ["conditioned_spectra"] if self.settings.background.references else []
         return tuple(named + (["flow_bins"] if any(self.used[run].flow_series for run in self.recordings) else []))
 
     def _asked(self, section: str) -> bool:
-        return bool(getattr(self._settings, section).positions)
+        return bool(getattr(self.settings, section).positions)
 
     def achieved(self, run: Run) -> Achieved:
         """Speed and air of a run."""
@@ -213,8 +204,8 @@ class Plan:
 
     def source(self, run: Run) -> Source:
         """What a run's recording is read from."""
-        folder = self._settings.recordings.rstrip("/")
-        raw = self._settings.raw_formats[run.format] if run.format else None
+        folder = self.settings.recordings.rstrip("/")
+        raw = self.settings.raw_formats[run.format] if run.format else None
         paths = tuple(f"{folder}/{part}" for part in run.recordings)
         return Source(run.run, paths, raw, run.start_s, run.stop_s, run.gain_db)
 

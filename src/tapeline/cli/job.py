@@ -58,7 +58,7 @@ def one_job(options: argparse.Namespace) -> int:
     except OSError as error:
         if error.errno not in FULL | CLOSED:
             raise
-        tell(f"tapeline {options.job}: {sentence(error, plan.campaign.results)}", on_terminal=True)
+        tell(f"tapeline {options.job}: {sentence(error, plan.results)}", on_terminal=True)
         return EXIT_FAILED
     except Exception as error:
         if type(error).__name__ != "FaultyRecordingError":

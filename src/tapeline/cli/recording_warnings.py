@@ -36,7 +36,7 @@ def recording_warnings(campaign: Campaign) -> tuple[Fault, ...]:
     opened, warnings, missing = [], [], []
     for run in campaign.used_runs():
         try:
-            recording, _ = open_source(campaign.root, plan.source_of(run.run))
+            recording, _ = open_source(campaign.root, plan.source(run))
         except RecordingError as error:
             if error.code == MISSING:
                 missing.append((run, error.sentence.partition(" is not there")[0]))

@@ -46,7 +46,7 @@ def verify(folder: Path) -> Verified:
     found = Verified()
     if (folder / SETTINGS_FILE).is_file():
         plan = Plan(load_campaign(folder, check=False))
-        results = plan.campaign.results
+        results = plan.results
         found.again = f"run `tapeline run {folder}`: it makes these anew and all that follows from them"
     else:
         plan, results = None, folder

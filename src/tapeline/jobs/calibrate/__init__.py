@@ -68,12 +68,12 @@ class CalibrateNeeds:
 def needs(plan: Plan, session: str) -> CalibrateNeeds:
     """The calibrator recordings of a session and what they are measured with."""
     return CalibrateNeeds(
-        campaign=plan.campaign.settings.campaign,
+        campaign=plan.settings.campaign,
         session=session,
         checks=tuple(_check(plan, run) for run in plan.checks_of(session)),
         channels=plan.channels(session, charts=True),
         calibrators=_calibrators(plan),
-        limits=picked(CalibrateLimits, plan.campaign.settings.calibration),
+        limits=picked(CalibrateLimits, plan.settings.calibration),
     )
 
 

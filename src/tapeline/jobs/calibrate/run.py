@@ -25,7 +25,7 @@ def run(plan: Plan, session: str) -> None:
     needs = needs_of(plan, session)
     root = plan.campaign.root
     found = [check_rows(root, needs, check) for check in needs.checks]
-    path = checks_file(plan.campaign.results, session)
+    path = checks_file(plan.results, session)
     stamp = {"campaign": needs.campaign, "digest": JOB.digest(plan, session)}
     parquet.write_rows(tables.CHECKS, path, (row for rows, _ in found for row in rows), **stamp)
     names = [name for check in needs.checks for name in check.source.paths]

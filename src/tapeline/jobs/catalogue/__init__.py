@@ -97,9 +97,7 @@ def needs(plan: Plan, key: str = "") -> CatalogueNeeds:
         )
         for _, p in sorted(plan.campaign.positions.items())
     )
-    return CatalogueNeeds(
-        plan.campaign.settings.campaign, runs, positions, plan.campaign.settings.spectra.resolution_hz
-    )
+    return CatalogueNeeds(plan.settings.campaign, runs, positions, plan.settings.spectra.resolution_hz)
 
 
 def _run_row(plan: Plan, run: Run) -> RunRow:

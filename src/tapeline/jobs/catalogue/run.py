@@ -44,7 +44,7 @@ SHARED = (
 def run(plan: Plan) -> None:
     """Write the five campaign-level tables."""
     needs = needs_of(plan)
-    results = plan.campaign.results
+    results = plan.results
     checks = _gather([judged_checks_file(results, session) for session in plan.sessions])
     calibration = _gather([calibration_file(results, session) for session in plan.sessions])
     quality = [_too_short(row, needs) for row in _gather([verdicts_file(results, s) for s in plan.measured_sessions])]

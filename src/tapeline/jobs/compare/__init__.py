@@ -62,7 +62,7 @@ class CompareNeeds:
 
 def needs(plan: Plan, key: str = "") -> CompareNeeds:
     """The runs that comparisons may use, and how they are compared."""
-    settings, first = plan.campaign.settings, _first_times(plan)
+    settings, first = plan.settings, _first_times(plan)
     runs = tuple(
         CompareRun(
             name,
@@ -99,9 +99,9 @@ def needs(plan: Plan, key: str = "") -> CompareNeeds:
 
 def _ranking_points(plan: Plan, runs: Iterable[str]) -> tuple[tuple[float, float], ...]:
     """The operating points that the ranking is over; none where it is over all."""
-    chosen = plan.campaign.settings.ranking.operating_points
+    chosen = plan.settings.ranking.operating_points
     known = [plan.campaign.operating_points[name] for name in runs]
-    return tuple(sorted({point for point in named_points(chosen, known, plan.campaign.settings) if point is not None}))
+    return tuple(sorted({point for point in named_points(chosen, known, plan.settings) if point is not None}))
 
 
 def _hours(run: Run, first: Mapping[str, datetime.datetime]) -> float | None:

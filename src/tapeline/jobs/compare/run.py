@@ -35,7 +35,7 @@ Rows = list[dict[str, Any]]
 def run(plan: Plan) -> None:
     """Write all tables of comparisons."""
     needs = needs_of(plan)
-    results, digest = plan.campaign.results, JOB.digest(plan)
+    results, digest = plan.results, JOB.digest(plan)
     stamp = {"campaign": needs.campaign, "digest": digest}
     job = ComparisonJob(
         needs,

@@ -21,7 +21,7 @@ def needs(plan: Plan, key: str = "") -> dict[str, Any]:
 
 def result_settings(plan: Plan) -> dict[str, Any]:
     """The settings that numbers depend on, as plain values."""
-    dumped: dict[str, Any] = plan.campaign.settings.model_dump(
+    dumped: dict[str, Any] = plan.settings.model_dump(
         mode="json", exclude={"title", "report", "axes", "keep_pressure", "inputs_outside"}
     )
     for condition in dumped["conditions"].values():

@@ -28,7 +28,7 @@ LIBRARIES = ("numpy", "scipy", "soundfile", "pyarrow")
 
 def run(plan: Plan) -> None:
     """Write manifest.json."""
-    results = plan.campaign.results
+    results = plan.results
     content = manifest(plan)
     with result_file(manifest_file(results)) as temporary:
         temporary.write_text(json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8")
@@ -36,7 +36,7 @@ def run(plan: Plan) -> None:
 
 def manifest(plan: Plan) -> dict[str, Any]:
     """The manifest as plain values; `analysis` is a digest of settings, versions and the content of every input."""
-    results = plan.campaign.results
+    results = plan.results
     inputs = _tables_and_charts(plan) | _recordings(plan)
     versions = {"tapeline": __version__} | {name: importlib.metadata.version(name) for name in LIBRARIES}
     steps = {job.name: job.version for job in JOBS.values()}
@@ -49,7 +49,7 @@ def manifest(plan: Plan) -> dict[str, Any]:
     identity = hashlib.sha256(json.dumps(made_by, sort_keys=True).encode()).hexdigest()[:16]
     tables = sorted((results / "tables").rglob("*.parquet"))
     return made_by | {
-        "campaign": plan.campaign.settings.campaign,
+        "campaign": plan.settings.campaign,
         "analysis": identity,
         "calibration": _calibration(results),
         "tables": {path.relative_to(results).as_posix(): _table(path) for path in tables},
@@ -57,7 +57,7 @@ def manifest(plan: Plan) -> dict[str, Any]:
 
 
 def _tables_and_charts(plan: Plan) -> dict[str, str | None]:
-    root, settings = plan.campaign.root, plan.campaign.settings
+    root, settings = plan.campaign.root, plan.settings
     named = set(settings.tables.model_dump().values())
     named |= {sensor.chart for sensor in plan.campaign.sensors.values() if sensor.chart}
     named |= {sensor.data_sheet for sensor in plan.campaign.sensors.values() if sensor.data_sheet}
@@ -67,11 +67,11 @@ def _tables_and_charts(plan: Plan) -> dict[str, str | None]:
 
 def _recordings(plan: Plan) -> dict[str, str | None]:
     """Content hashes that the jobs took when they read the recordings."""
-    results = plan.campaign.results
+    results = plan.results
     rows = [row for name in plan.recordings for row in _hashes(quality_file(results, name))]
     rows += [row for session in plan.sessions for row in _hashes(checks_file(results, session))]
     found: dict[str, str | None] = {}
-    folder = plan.campaign.settings.recordings.rstrip("/")
+    folder = plan.settings.recordings.rstrip("/")
     for row in rows:
         parts = plan.campaign.runs[row["run"]].recordings
         hashes = (row["recording_sha256"] or "").split(" ") if row["recording_sha256"] else [None] * len(parts)

@@ -52,14 +52,14 @@ def needs(plan: Plan, run: str) -> PressureNeeds:
     """A recording, the channels in it, and what decides on their sensitivities and verdicts."""
     used = plan.used[run]
     return PressureNeeds(
-        campaign=plan.campaign.settings.campaign,
+        campaign=plan.settings.campaign,
         session=used.session,
         source=plan.source(used),
         channels=plan.channels(used.session, charts=False),
-        policy=plan.campaign.settings.calibration.sensitivity,
-        chart_uncertainty_db=plan.campaign.settings.calibration.chart_uncertainty_db,
-        quality=picked(StreamQuality, plan.campaign.settings.quality),
-        mains_hz=plan.campaign.settings.mains_hz,
+        policy=plan.settings.calibration.sensitivity,
+        chart_uncertainty_db=plan.settings.calibration.chart_uncertainty_db,
+        quality=picked(StreamQuality, plan.settings.quality),
+        mains_hz=plan.settings.mains_hz,
         overrules=_choices_of_checks(plan, used.session),
     )
 
@@ -87,7 +87,7 @@ def quality_file(results: Path, run: str) -> Path:
 
 def _outputs(plan: Plan, run: str) -> Sequence[Path]:
     """The time signals stay only where the settings ask for them."""
-    signals = [pressure_file(plan.results, run)] if plan.campaign.settings.keep_pressure else []
+    signals = [pressure_file(plan.results, run)] if plan.settings.keep_pressure else []
     return [quality_file(plan.results, run), *signals]
 
 

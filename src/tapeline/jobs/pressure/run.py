@@ -50,7 +50,7 @@ class UsedChannel:
 def run(plan: Plan, run_name: str) -> None:
     """Write the run's pressure file and quality table; a faulty recording gives an empty file and a named fault."""
     needs = needs_of(plan, run_name)
-    results, digest = plan.campaign.results, JOB.digest(plan, run_name)
+    results, digest = plan.results, JOB.digest(plan, run_name)
     made = parquet.read_rows(checks_file(results, needs.session))
     checks = judged_checks(made, needs.channels, needs.overrules).rows
     found = sensitivities(checks, needs.channels, needs.policy, needs.chart_uncertainty_db)

@@ -42,7 +42,7 @@ class RepeatNeeds:
 
 def needs(plan: Plan, key: str = "") -> RepeatNeeds:
     """Measured runs in order of time, and how their repeats are held against each other."""
-    settings = plan.campaign.settings
+    settings = plan.settings
     measured = [used for used in plan.used.values() if used.kind == "measurement"]
     first = {session: min(_moment(run) for run in measured if run.session == session)
              for session in {run.session for run in measured}}  # fmt: skip

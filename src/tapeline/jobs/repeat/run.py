@@ -17,7 +17,7 @@ from tapeline.store import parquet, tables
 def run(plan: Plan) -> None:
     """Write the tables of repeatability, of control values and of tests of repeats."""
     needs = needs_of(plan)
-    results, stamp = plan.campaign.results, {"campaign": needs.campaign, "digest": JOB.digest(plan)}
+    results, stamp = plan.results, {"campaign": needs.campaign, "digest": JOB.digest(plan)}
     job = RepeatJob(needs, load_cube(results, needs.references, at_nominal=needs.repeatability.at_nominal))
     # Conditions and sessions come in the order that the tables are sorted by.
     in_parts = {tables.REPEATABILITY: repeatability_rows(job), tables.REPEAT_TESTS: repeat_test_rows(job, results)}

@@ -14,7 +14,7 @@ from tapeline.jobs.manifest import finished_tables, manifest_file, table_digests
 def needs(plan: Plan, key: str = "") -> dict[str, Any]:
     """Everything the page shows that no table carries: settings, outlines, warnings; and the tables' digests."""
     return {
-        "settings": plan.campaign.settings,
+        "settings": plan.settings,
         "outlines": plan.campaign.outlines,
         "warnings": [str(warning) for warning in plan.campaign.file_warnings],
         "tables": table_digests(plan),

@@ -13,7 +13,7 @@ from tapeline.store.file_records import require_as_written
 
 def run(plan: Plan) -> None:
     """Write report.html and the figures; the page carries the analysis identity of the manifest."""
-    results = plan.campaign.results
+    results = plan.results
     require_as_written(manifest_file(results))
     manifest = json.loads(manifest_file(results).read_text(encoding="utf-8"))
     write_report(plan.campaign, results, report_file(results), manifest["analysis"])

@@ -47,7 +47,7 @@ class ScaleNeeds:
 
 def needs(plan: Plan, key: str = "") -> ScaleNeeds:
     """Runs with their speeds, and the lengths of positions; runs without a flow speed have nothing to scale."""
-    settings, points = plan.campaign.settings, plan.campaign.operating_points
+    settings, points = plan.settings, plan.campaign.operating_points
     runs = tuple(
         ScaleRun(name, used.session, used.condition or "", points[name][1], plan.achieved(used))
         for name, used in sorted(plan.used.items())
@@ -67,7 +67,7 @@ def needs(plan: Plan, key: str = "") -> ScaleNeeds:
 
 
 def _length(plan: Plan, at: Position) -> ScaleLength | None:
-    own, general = plan.campaign.settings.scaling.lengths, plan.campaign.settings.scaling.length_m
+    own, general = plan.settings.scaling.lengths, plan.settings.scaling.length_m
     cavity = plan.campaign.cavities.get(at.cavity or "")
     found = (
         (own.get(at.position), f"scaling.lengths: position {at.position}"),

@@ -19,7 +19,7 @@ from tapeline.store import parquet, tables
 def run(plan: Plan) -> None:
     """Write the tables of exponents and of collapses."""
     needs = needs_of(plan)
-    results = plan.campaign.results
+    results = plan.results
     cube = load_cube(results, needs.references)
     reference = reference_speed_mps(needs)
     sessions = sorted({item.session for item in needs.runs}) if cube.items else []

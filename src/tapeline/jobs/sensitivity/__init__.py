@@ -46,12 +46,12 @@ def needs(plan: Plan, session: str) -> SensitivityNeeds:
     """The channels of a session, what is known of their sensors, and how their sensitivities are decided."""
     dates = [run.recorded_at for run in plan.used.values() if run.session == session and run.recorded_at]
     return SensitivityNeeds(
-        campaign=plan.campaign.settings.campaign,
+        campaign=plan.settings.campaign,
         session=session,
         measured_on=min(dates, default=None),
         channels=plan.channels(session, charts=False),
         papers=_papers(plan, session),
-        calibration=plan.campaign.settings.calibration,
+        calibration=plan.settings.calibration,
         overrules=plan.check_overrules(session),
     )
 

@@ -52,7 +52,7 @@ from tapeline.store import parquet, tables
 def run(plan: Plan, session: str) -> None:
     """Write the session's calibration table, and its checks with what was decided on them."""
     needs = needs_of(plan, session)
-    results = plan.campaign.results
+    results = plan.results
     judged = judged_session(needs, parquet.read_rows(checks_file(results, session)))
     path = calibration_file(results, session)
     with watching(path, plan.campaign.root, data_sheet_files(plan, session)):

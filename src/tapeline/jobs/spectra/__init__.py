@@ -60,21 +60,21 @@ class SpectraNeeds:
 
 def needs(plan: Plan, run: str) -> SpectraNeeds:
     """How one recording is averaged, and what is made of it on request."""
-    settings = plan.campaign.settings
+    settings = plan.settings
     return SpectraNeeds(
-        campaign=plan.campaign.settings.campaign,
+        campaign=settings.campaign,
         run=run,
         left_out=tuple(
             (start - (plan.used[run].start_s or 0.0), stop - (plan.used[run].start_s or 0.0))
             for start, stop in sorted(row.stretch_s for row in plan.left_out(run) if row.stretch_s is not None)
         ),
         responses=_responses(plan, plan.used[run].session),
-        response_correction=plan.campaign.settings.calibration.response_correction,
-        spectra=plan.campaign.settings.spectra,
-        history=plan.campaign.settings.history,
-        history_range_hz=plan.campaign.settings.overall[0].range_hz,
+        response_correction=settings.calibration.response_correction,
+        spectra=settings.spectra,
+        history=settings.history,
+        history_range_hz=settings.overall[0].range_hz,
         filters=plan.filters(plan.used[run].session) if settings.band_history.positions else (),
-        reference_pressure_pa=plan.campaign.settings.reference_pressure_pa,
+        reference_pressure_pa=settings.reference_pressure_pa,
         band_history=(settings.band_history, settings.bands) if settings.band_history.positions else None,
         spectrogram=settings.spectrogram if settings.spectrogram.positions else None,
         cross_spectra=(settings.cross_spectra, settings.confidence) if settings.cross_spectra.positions else None,
@@ -99,16 +99,16 @@ def _responses(plan: Plan, session: str) -> tuple[Response, ...]:
 def _references(plan: Plan, session: str) -> tuple[tuple[str, ...], float] | None:
     """The reference sensors that are fitted in a session, and the confidence of their significance."""
     fitted = {fitting.position for fitting in plan.campaign.fittings_of(session)}
-    asked = tuple(name for name in plan.campaign.settings.background.references if name in fitted)
-    return (asked, plan.campaign.settings.confidence) if asked else None
+    asked = tuple(name for name in plan.settings.background.references if name in fitted)
+    return (asked, plan.settings.confidence) if asked else None
 
 
 def _flow(plan: Plan, run: str) -> FlowNeeds | None:
     used = plan.used[run]
     if used.flow_series is None:
         return None
-    path = f"{plan.campaign.settings.recordings.rstrip('/')}/{used.flow_series}"
-    return FlowNeeds(path, used.start_s or 0.0, plan.campaign.settings.flow_bins)
+    path = f"{plan.settings.recordings.rstrip('/')}/{used.flow_series}"
+    return FlowNeeds(path, used.start_s or 0.0, plan.settings.flow_bins)
 
 
 def flow_series_files(plan: Plan, run: str) -> tuple[str, ...]:

@@ -39,7 +39,7 @@ INTERVALS_A_PART = 128
 def run(plan: Plan, run_name: str) -> None:
     """Write the run's spectra, history and what is asked for; empty files where the recording gave no pressure."""
     needs = needs_of(plan, run_name)
-    root, results, digest = plan.campaign.root, plan.campaign.results, JOB.digest(plan, run_name)
+    root, results, digest = plan.campaign.root, plan.results, JOB.digest(plan, run_name)
     spectra = spectra_file(results, run_name)
     source = PressureFile(pressure_file(results, run_name))
     quality = {row["position"]: row for row in parquet.read_rows(quality_file(results, run_name))}

@@ -73,24 +73,24 @@ def needs(plan: Plan, session: str) -> TablesNeeds:
     """The runs of a session with what is subtracted from each, and how levels are put together."""
     names = plan.recordings_of(session)
     return TablesNeeds(
-        campaign=plan.campaign.settings.campaign,
+        campaign=plan.settings.campaign,
         session=session,
         runs=tuple(_session_run(plan, name) for name in names),
         backgrounds=tuple(n for n in plan.recordings_for_tables(session) if n not in names),
         sessions=plan.sessions_for_tables(session),
         on_request=plan.on_request,
-        window=plan.campaign.settings.spectra.window,
-        range_hz=plan.campaign.settings.spectra.range_hz,
+        window=plan.settings.spectra.window,
+        range_hz=plan.settings.spectra.range_hz,
         filters=plan.filters(session),
-        bands=plan.campaign.settings.bands,
-        overall=plan.campaign.settings.overall,
-        background=plan.campaign.settings.background,
-        uncertainty=plan.campaign.settings.uncertainty,
-        operating_point=plan.campaign.settings.operating_point,
+        bands=plan.settings.bands,
+        overall=plan.settings.overall,
+        background=plan.settings.background,
+        uncertainty=plan.settings.uncertainty,
+        operating_point=plan.settings.operating_point,
         check_air=_check_air(plan, session),
-        spikes_left_out=plan.campaign.settings.spectra.leave_out_spikes,
-        confidence=plan.campaign.settings.confidence,
-        reference_pressure_pa=plan.campaign.settings.reference_pressure_pa,
+        spikes_left_out=plan.settings.spectra.leave_out_spikes,
+        confidence=plan.settings.confidence,
+        reference_pressure_pa=plan.settings.reference_pressure_pa,
     )
 
 

@@ -31,7 +31,7 @@ POSITIONS_A_PART = 8
 def run(plan: Plan, session: str) -> None:
     """Write the session's narrowband, bands, overall and history tables."""
     needs = needs_of(plan, session)
-    job = load_job(plan.campaign.results, needs)
+    job = load_job(plan.results, needs)
     digest = JOB.digest(plan, session)
     measured = _write_levels(job, digest)
     _write_narrowband(job, measured, digest)

@@ -45,14 +45,14 @@ class VerdictsNeeds:
 
 def needs(plan: Plan, session: str) -> VerdictsNeeds:
     """The runs of a session beside each other, and the verdicts set by hand."""
-    quality = plan.campaign.settings.quality
+    quality = plan.settings.quality
     names = plan.recordings_of(session)
     in_time = sorted(names, key=lambda name: (plan.used[name].recorded_at or "", name))
     runs = tuple(_judged(plan, name, in_time.index(name)) for name in names)
     fitted = sorted({fitting.position for fitting in plan.campaign.fittings_of(session)})
     areas = ((name, plan.campaign.positions[name].area or "") for name in fitted)
     return VerdictsNeeds(
-        campaign=plan.campaign.settings.campaign,
+        campaign=plan.settings.campaign,
         session=session,
         runs=runs,
         areas=tuple((name, area) for name, area in areas if area),

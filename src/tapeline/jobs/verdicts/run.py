@@ -20,7 +20,7 @@ from tapeline.store import parquet, tables
 def run(plan: Plan, session: str) -> None:
     """Write the session's final verdicts."""
     needs = needs_of(plan, session)
-    results = plan.campaign.results
+    results = plan.results
     rows = [row for item in needs.runs for row in parquet.read_rows(quality_file(results, item.run))]
     parquet.write_rows(
         tables.QUALITY,
