@@ -12,3 +12,6 @@ Reals: TypeAlias = NDArray[np.float64]
 
 Samples: TypeAlias = NDArray[np.float32]
 """Samples as they stream: frames first, channels second where there are several."""
+
+Flags: TypeAlias = NDArray[np.bool_]
+"""Yes or no for each element."""

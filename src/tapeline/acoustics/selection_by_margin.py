@@ -6,13 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 import scipy.special
-from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import DB_PER_RELATIVE_POWER
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.limits import MARGIN_SHORTFALL_DB, RARE_CHOICE_P
-
-Flags = NDArray[np.bool_]
 
 ONE_SIDED_95 = 1.645
 """Normal quantile: by so many standard uncertainties a margin is surely above another."""

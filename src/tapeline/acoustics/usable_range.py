@@ -6,13 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import Bands
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.limits import CHART_ROUNDING_SHARE, HIGH_PASS_CORNERS_RATIO, WHOLE_NUMBER_WITHIN_UNITS
-
-Flags = NDArray[np.bool_]
 
 SAME_EDGE = 1e-9
 """Edges that differ by less, relative to themselves, are the same by rounding."""

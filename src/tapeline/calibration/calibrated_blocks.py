@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.calibration.tone import SMALLEST_POWER
 from tapeline.limits import (
     BLOCK_TONE_TO_NOISE_DB,
@@ -16,8 +16,6 @@ from tapeline.limits import (
     SUSTAINED_TONE_S,
     UNSTATED_SENSITIVITY_WITHIN_DB,
 )
-
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

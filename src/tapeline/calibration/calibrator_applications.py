@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapeline.arrays import Reals
-from tapeline.calibration.calibrated_blocks import Expected, Flags, calibrated_blocks, partners
+from tapeline.arrays import Flags, Reals
+from tapeline.calibration.calibrated_blocks import Expected, calibrated_blocks, partners
 from tapeline.calibration.tone import SMALLEST_POWER, SteadyPart, ToneTrack, steadiness_limit_db, steady_part
 from tapeline.limits import (
     CALIBRATED_CHANNEL_ABOVE_OTHERS_DB,

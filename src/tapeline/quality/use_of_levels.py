@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tapeline.arrays import Flags
 from tapeline.quality.reasons import REASONS
 
-Flags = NDArray[np.bool_]
 Groups = NDArray[np.intp]
 
 NOT_SUBTRACTED = frozenset({"background-refused", "background-unusable", "background-missing"})

@@ -8,14 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.limits import DOMINANT_RUN_RATIO
 from tapeline.statistics.comparison import Difference
 from tapeline.statistics.repeat_scatter import RepeatRows
 from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty_terms import RANDOM_ERROR, REPEATS
-
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

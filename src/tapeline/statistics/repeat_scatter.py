@@ -9,13 +9,11 @@ import numpy as np
 import scipy.special
 from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.limits import BAND_OWN_SCATTER_P, LEAST_VARIANCE_DB2, LENT_DOF, NEIGHBOURS_LEAST_DOF
 from tapeline.statistics.effective_number import in_own_units, mean_correlation, repeat_deviations, squared_correlation
 from tapeline.statistics.moderated_variance import degrees_of_freedom_of_spread, log_bias, moderated, variance_prior
 from tapeline.statistics.significance import variance_ratio_p_value
-
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

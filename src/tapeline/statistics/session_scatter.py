@@ -6,16 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.limits import CHANGE_ABOVE_NOISE_SHARE, MEASURED_SESSION_CHANGES, SETTING_DOF
 from tapeline.statistics.comparison import ConditionMean, run_to_run
 from tapeline.statistics.effective_number import in_own_units, mean_correlation
 from tapeline.statistics.moderated_variance import moderated, variance_prior
 from tapeline.statistics.repeat_scatter import Scatter
-
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,8 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.statistics.uncertainty_terms import UncertaintyTerm
-
-Flags = NDArray[np.bool_]
 
 Side = tuple[Reals, Flags]
 """Something stated of each run of one side of a difference, and which runs count, (runs, positions, items) each."""

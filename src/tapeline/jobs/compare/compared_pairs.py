@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.campaign.settings import Comparison
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, key_of, pairs_of
 from tapeline.jobs.compare.dominant_runs import dominated
@@ -20,8 +20,6 @@ from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.comparison import ConditionMean, Difference, difference
 from tapeline.statistics.significance import ADJUSTMENTS
-
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

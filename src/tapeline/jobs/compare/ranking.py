@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.jobs.cell_values import level_or_none
 from tapeline.jobs.compare.compared_pairs import Compared
 from tapeline.jobs.compare.compared_runs import ComparisonJob
@@ -23,7 +23,6 @@ from tapeline.statistics.selection_intervals import miss_rate, student_tail_fact
 from tapeline.statistics.significance import student_factor
 
 Place = tuple[int, int]
-Flags = NDArray[np.bool_]
 
 IN_DOUBT, NOT_SHOWN, BELOW, REVERSED = "in doubt", "not shown", "below threshold", "reversed"
 

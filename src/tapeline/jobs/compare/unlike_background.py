@@ -8,11 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.statistics.comparison import ConditionMean
-
-Flags = NDArray[np.bool_]
 
 Side = tuple[Sequence[str], Flags]
 """Names of some runs, and which of their levels count, (runs, positions, items)."""

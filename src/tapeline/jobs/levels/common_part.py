@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tapeline.arrays import Flags
 from tapeline.campaign.faults import listed
 from tapeline.jobs.levels.level_array import LevelArray
-
-Flags = NDArray[np.bool_]
 
 
 def same_edges(cube: LevelArray, reference: Sequence[str], treatment: Sequence[str]) -> Flags:
