@@ -71,19 +71,22 @@ def expected_marks() -> dict[str, Any]:
 def differences(expected: dict[str, Any], found: dict[str, Any]) -> list[str]:
     """What differs, one line each; of a table made by other versions no more than that its marks are to be written."""
     lines = [f"{name}: there in one only" for name in sorted(expected.keys() ^ found.keys())]
-    for name in sorted(expected.keys() & found.keys()):
-        if expected[name]["versions"] == found[name]["versions"]:
-            lines += _changes(name, expected[name], found[name])
-        elif expected[name] != found[name]:
-            lines.append(f"{name}: made by other versions: run `make content-marks` and review the change")
-    return lines
+    lines += [
+        f"{name}: made by other versions: run `make content-marks` and review the change"
+        for name in sorted(expected.keys() & found.keys())
+        if expected[name]["versions"] != found[name]["versions"]
+    ]
+    return lines + changed_under_the_same_versions(expected, found)
 
 
 def changed_under_the_same_versions(expected: dict[str, Any], found: dict[str, Any]) -> list[str]:
     """What differs in tables whose jobs kept their versions, one line each."""
-    both = sorted(expected.keys() & found.keys())
-    kept = [name for name in both if expected[name]["versions"] == found[name]["versions"]]
-    return [line for name in kept for line in _changes(name, expected[name], found[name])]
+    return [
+        line
+        for name in sorted(expected.keys() & found.keys())
+        if expected[name]["versions"] == found[name]["versions"]
+        for line in _changes(name, expected[name], found[name])
+    ]
 
 
 def _changes(name: str, before: dict[str, Any], after: dict[str, Any]) -> list[str]:
