@@ -11,7 +11,9 @@ from tapeline.campaign.faults import CampaignFaults
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
+from tapeline.jobs.batches import batch_inputs, batch_sources, digest_of_batch, known_files
 from tapeline.jobs.pressure import pressure_file
+from tapeline.jobs.spectra import batch_file
 from tapeline.unwritable import TERMINAL_VARIABLE
 
 min_version("9.20")
@@ -29,10 +31,21 @@ except CampaignFaults as faults:
 
 SETTINGS = PLAN.settings
 RESULTS = SETTINGS.results
+KNOWN = known_files(PLAN)
+
+
+def known(paths):
+    """Results as the workflow knows them: those of single recordings by the file of their batch."""
+    return list(dict.fromkeys(KNOWN.get(path, path) for path in paths))
+
+
+def inputs_of(job, key=""):
+    return known(JOBS[job].inputs(PLAN, key))
 
 
 wildcard_constraints:
     run="[A-Za-z0-9][A-Za-z0-9_.-]*",
+    batch="[A-Za-z0-9][A-Za-z0-9_.-]*",
     session="[A-Za-z0-9][A-Za-z0-9_.-]*",
 
 
@@ -46,7 +59,7 @@ include: "workflow/rules/report.smk"
 rule all:
     default_target: True
     input:
-        [job.all_outputs(PLAN) for job in JOBS.values()],
+        known(path for job in JOBS.values() for path in job.all_outputs(PLAN)),
 
 
 onsuccess:

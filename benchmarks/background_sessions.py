@@ -22,8 +22,9 @@ from tapeline.acoustics.weightings import power_weights
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
-from tapeline.jobs.pressure import pressure_file, quality_file
+from tapeline.jobs.pressure import pressure_file
 from tapeline.jobs.sensitivity import calibration_file
+from tapeline.jobs.spectra import quality_file
 from tapeline.jobs.spectra import run as spectra
 from tapeline.jobs.table_files import session_table
 from tapeline.jobs.tables import run as tables

@@ -19,8 +19,9 @@ from tapeline.cli.recording_look import look
 from tapeline.jobs import JOBS
 from tapeline.jobs.calibrate import checks_file
 from tapeline.jobs.calibrate import run as calibrate
-from tapeline.jobs.pressure import pressure_file, quality_file
+from tapeline.jobs.pressure import pressure_file
 from tapeline.jobs.pressure import run as pressure
+from tapeline.jobs.spectra import quality_file
 from tapeline.jobs.stale_results import forced, misfits
 from tapeline.quality.reasons import FILE_FAULTS
 from tapeline.recordings.raw_binary import RawBinary

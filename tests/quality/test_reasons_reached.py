@@ -15,10 +15,10 @@ from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.catalogue import needs as catalogue_needs
 from tapeline.jobs.catalogue import run as catalogue
 from tapeline.jobs.pressure import needs as pressure_needs
-from tapeline.jobs.pressure import pressure_file, quality_file
+from tapeline.jobs.pressure import pressure_file
 from tapeline.jobs.pressure import run as pressure
+from tapeline.jobs.spectra import quality_file, spectra_file
 from tapeline.jobs.spectra import run as spectra
-from tapeline.jobs.spectra import spectra_file
 from tapeline.jobs.table_files import campaign_table
 from tapeline.jobs.verdicts import run as verdicts
 from tapeline.jobs.verdicts import verdicts_file

@@ -18,8 +18,8 @@ from tapeline.campaign.plan import Plan
 from tapeline.cli import run
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
 from tapeline.jobs.calibrate import run as calibrate
-from tapeline.jobs.pressure import quality_file
 from tapeline.jobs.pressure import run as pressure
+from tapeline.jobs.spectra import quality_file
 
 RATE_HZ = 4_000
 PATIENCE_S = 600

@@ -3,7 +3,7 @@
 
 rule compare:
     input:
-        JOBS["compare"].inputs(PLAN, ""),
+        inputs_of("compare", ""),
     output:
         report(
             JOBS["compare"].outputs(PLAN, "")[:2],
@@ -26,7 +26,7 @@ rule compare:
 
 rule scale:
     input:
-        JOBS["scale"].inputs(PLAN, ""),
+        inputs_of("scale", ""),
     output:
         JOBS["scale"].outputs(PLAN, ""),
     log:
@@ -44,7 +44,7 @@ rule scale:
 
 rule repeat:
     input:
-        JOBS["repeat"].inputs(PLAN, ""),
+        inputs_of("repeat", ""),
     output:
         JOBS["repeat"].outputs(PLAN, ""),
     log:

@@ -21,7 +21,7 @@ rule calibrate:
 
 rule sensitivity:
     input:
-        lambda wildcards: JOBS["sensitivity"].inputs(PLAN, wildcards.session),
+        lambda wildcards: inputs_of("sensitivity", wildcards.session),
         lambda wildcards: JOBS["sensitivity"].sources(PLAN, wildcards.session),
     output:
         JOBS["sensitivity"].outputs(PLAN, "{session}"),

@@ -3,7 +3,7 @@
 
 rule manifest:
     input:
-        JOBS["manifest"].inputs(PLAN, ""),
+        inputs_of("manifest", ""),
     output:
         report(
             JOBS["manifest"].outputs(PLAN, ""),
@@ -25,7 +25,7 @@ rule manifest:
 
 rule report:
     input:
-        JOBS["report"].inputs(PLAN, ""),
+        inputs_of("report", ""),
     output:
         report(
             JOBS["report"].outputs(PLAN, ""),

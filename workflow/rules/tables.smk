@@ -3,7 +3,7 @@
 
 rule verdicts:
     input:
-        lambda wildcards: JOBS["verdicts"].inputs(PLAN, wildcards.session),
+        lambda wildcards: inputs_of("verdicts", wildcards.session),
     output:
         JOBS["verdicts"].outputs(PLAN, "{session}"),
     log:
@@ -21,7 +21,7 @@ rule verdicts:
 
 rule tables:
     input:
-        lambda wildcards: JOBS["tables"].inputs(PLAN, wildcards.session),
+        lambda wildcards: inputs_of("tables", wildcards.session),
     output:
         JOBS["tables"].outputs(PLAN, "{session}"),
     log:
@@ -39,7 +39,7 @@ rule tables:
 
 rule catalogue:
     input:
-        JOBS["catalogue"].inputs(PLAN, ""),
+        inputs_of("catalogue", ""),
     output:
         JOBS["catalogue"].outputs(PLAN, ""),
     log:

@@ -20,7 +20,10 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         parser = commands.add_parser(job.name, help=f"job: {job.does}")
         if job.per != "campaign":
             kind = job.per.removeprefix("measured ")
-            parser.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
+            several = job.name == "spectra"
+            parser.add_argument("key", metavar=kind.upper(), nargs="?" if several else None, help=f"the {kind}'s name")
+            if several:
+                parser.add_argument("--batch", metavar="NAME", help="instead: the recordings of a batch that are due")
         parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
         parser.set_defaults(action=one_job, job=job.name)
         if job.name == "report":
@@ -33,18 +36,28 @@ def one_job(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.jobs import JOBS
+    from tapeline.jobs.doing import do, do_batch
+    from tapeline.jobs.tasks import task_of
 
     # The report prints the warnings that checking the campaign's files gives.
     plan = Plan(load_campaign(options.campaign, check=options.job == "report"))
-    job, key = JOBS[options.job], getattr(options, "key", "")
-    if key not in job.keys(plan):
-        known = ", ".join(job.keys(plan))
-        print(f"tapeline {options.job}: {key!r} is not among the campaign's used: {known}", file=sys.stderr)
+    job, key, batch = JOBS[options.job], getattr(options, "key", ""), getattr(options, "batch", None)
+    known, name = (tuple(plan.batches), batch) if batch else (job.keys(plan), key)
+    if name not in known or (batch and key):
+        said = (
+            f"{name!r} is not among the campaign's used: {', '.join(known)}"
+            if name not in known
+            else "a run or a batch"
+        )
+        print(f"tapeline {options.job}: {said}", file=sys.stderr)
         return EXIT_FAULTS
     sys.meta_path.insert(0, NoDataFrames())
     try:
-        with job_at_work(plan.campaign.root, " ".join(filter(None, (options.job, key)))):
-            job.run(plan, key)
+        with job_at_work(plan.campaign.root, " ".join(filter(None, (options.job, name)))):
+            if batch:
+                do_batch(plan, batch)
+            else:
+                do(plan, task_of(plan, job, key))
     except FileNotFoundError as error:
         print(
             f"tapeline {options.job}: {error.filename or error} is not there: do the job before it first",

@@ -17,6 +17,7 @@ from tapeline.cli.summary import summary
 from tapeline.unwritable import closed, unwritable
 
 if TYPE_CHECKING:
+    from tapeline.campaign.plan import Plan
     from tapeline.jobs.stale_results import Misfit
 
 
@@ -47,8 +48,10 @@ def _run(options: argparse.Namespace) -> int:
         return EXIT_FAILED
     if options.strict:
         os.environ["TAPELINE_STRICT"] = "1"
+    if options.check_recordings:
+        os.environ["TAPELINE_CHECK_RECORDINGS"] = "1"
     try:
-        status = _managed(options, options.campaign.resolve())
+        status = _managed(options)
     except BusyError as busy:
         print(f"tapeline run: {busy}", file=sys.stderr)
         return EXIT_FAILED
@@ -85,15 +88,16 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     first = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
     found = next(filter(None, map(unwritable, first)), None)
     if not found and not options.dry_run:
-        made = list(tasks(Plan(campaign)))
+        plan = Plan(campaign)
+        made = list(tasks(plan))
         files = (path for task in made for path in task.files if path.is_dir())
         taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
         # One after the other, the upper ones first: what lies in a folder that nobody may enter cannot be looked at.
-        found = next(filter(None, chain(map(closed, folders(campaign.results, made)), taken)), None)
+        found = next(filter(None, chain(map(closed, folders(plan, made)), taken)), None)
     return found
 
 
-def _managed(options: argparse.Namespace, root: Path) -> int:
+def _managed(options: argparse.Namespace) -> int:
     """The workflow manager's exit status; called again where it stopped because files went or proved damaged."""
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
@@ -103,7 +107,7 @@ def _managed(options: argparse.Namespace, root: Path) -> int:
     plan = Plan(load_campaign(options.campaign, check=False))
     there = frozenset(plan.all_source_files())
     found = misfits(plan, sources=options.check_recordings, keep=not options.dry_run)
-    status = _made_again(options, root, found)
+    status = _made_again(options, plan, found)
     # A manager that cannot write ends at once, with much to read and nothing to learn.
     if not status or options.dry_run or _hindrance(options):
         return status
@@ -114,10 +118,10 @@ def _managed(options: argparse.Namespace, root: Path) -> int:
     if gone:
         verb = "went away or may no longer be read"
         print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
-    return _made_again(options, root, damaged) if gone or damaged else status
+    return _made_again(options, plan, damaged) if gone or damaged else status
 
 
-def _made_again(options: argparse.Namespace, root: Path, found: Sequence[Misfit]) -> int:
+def _made_again(options: argparse.Namespace, plan: Plan, found: Sequence[Misfit]) -> int:
     """The workflow manager's exit status, once it was said what does not fit and is made again."""
     from tapeline import workflow
     from tapeline.jobs.stale_results import forced, sentences
@@ -125,7 +129,11 @@ def _made_again(options: argparse.Namespace, root: Path, found: Sequence[Misfit]
     for said in sentences(found):
         print(f"tapeline run: {said}", file=sys.stderr)
     return workflow.run(
-        root, cores=options.cores, dry_run=options.dry_run, again=forced(found, options.campaign), more=options.more
+        options.campaign.resolve(),
+        cores=options.cores,
+        dry_run=options.dry_run,
+        again=forced(plan, found),
+        more=options.more,
     )
 
 

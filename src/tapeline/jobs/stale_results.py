@@ -7,7 +7,7 @@ that were copied from elsewhere.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,9 +15,10 @@ from pathlib import Path
 import pyarrow as pa
 
 from tapeline.campaign.plan import Plan
+from tapeline.jobs.batches import known_files
 from tapeline.jobs.tasks import Task, tasks
-from tapeline.store import parquet
-from tapeline.store.file_records import keep_read, keep_written, read_records, written_record
+from tapeline.store import arrow_file, parquet
+from tapeline.store.file_records import has_inputs, keep_read, keep_written, read_records, written_record
 
 
 @dataclass(frozen=True)
@@ -43,13 +44,28 @@ def misfits(plan: Plan, *, sources: bool = False, keep: bool = True) -> list[Mis
     Size and times are looked at, and the content where they differ; `sources` reads the content of all recordings and
     sheets. With `keep` the times of what proved the same are kept, so that its content is not read once more.
     """
-    found = (_misfit(plan, task, sources=sources, keep=keep) for task in tasks(plan))
+    known = known_files(plan)
+    found = (_misfit(plan, task, known, sources=sources, keep=keep) for task in tasks(plan))
     return [misfit for misfit in found if misfit is not None]
 
 
-def _misfit(plan: Plan, task: Task, *, sources: bool, keep: bool) -> Misfit | None:
+def is_due(plan: Plan, task: Task, *, sources: bool = False) -> bool:
+    """Whether a task has to be done: results are not there, do not fit, or were made from other results than those now.
+
+    `sources` as for `misfits`.
+    """
+    return (
+        not all(path.is_file() for path in task.files)
+        or not has_inputs(task.files[0], task.job.inputs(plan, task.key))
+        or _misfit(plan, task, {}, sources=sources, keep=True) is not None
+    )
+
+
+def _misfit(plan: Plan, task: Task, known: Mapping[Path, Path], *, sources: bool, keep: bool) -> Misfit | None:
     root = plan.campaign.root
-    gone = tuple(shown(path, root) for path in task.files if not path.exists() and written_record(path))
+    # Where one is there, or what the workflow knows of them, all were: their records may be gone with them.
+    made = task.files[0].is_file() or (task.files[0] in known and known[task.files[0]].is_file())
+    gone = tuple(shown(path, root) for path in task.files if not path.exists() and (made or written_record(path)))
     if not task.files[0].is_file():
         return Misfit(task, gone) if gone else None
     changed, unknown = [], []
@@ -88,18 +104,21 @@ def made_otherwise(plan: Plan) -> list[str]:
 
 def _is_made_otherwise(plan: Plan, task: Task) -> bool:
     """Whether the digest that a job's table carries is not the plan's."""
-    table = task.files[0]
-    if table.suffix != ".parquet":
+    made = task.files[0]
+    reader = {".parquet": parquet.made_from, ".arrow": arrow_file.made_from}.get(made.suffix)
+    if reader is None:
         return False
     try:
-        return parquet.made_from(table) != task.job.digest(plan, task.key)
+        return reader(made) != task.job.digest(plan, task.key)
     except (pa.ArrowException, OSError):
         return True
 
 
-def forced(found: Sequence[Misfit], root: Path) -> list[str]:
+def forced(plan: Plan, found: Sequence[Misfit]) -> list[str]:
     """A file of each task, relative to the campaign folder, by which the workflow manager knows what to make anew."""
-    return [shown(misfit.task.files[0], root) for misfit in found]
+    known = known_files(plan)
+    named = (known.get(misfit.task.files[0], misfit.task.files[0]) for misfit in found)
+    return list(dict.fromkeys(shown(path, plan.campaign.root) for path in named))
 
 
 def sentences(found: Sequence[Misfit]) -> Iterator[str]:

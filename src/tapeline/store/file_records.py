@@ -7,7 +7,8 @@ suffice where nothing was touched; where they differ the content decides.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+import os
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
@@ -112,6 +113,22 @@ def read_records(path: Path) -> dict[str, FileRecord]:
     """What was read to make a results file; nothing where that is not known."""
     found = {name: _from_plain(entry) for name, entry in _kept(_reading_of(path)).items()}
     return {name: record for name, record in found.items() if record is not None}
+
+
+def keep_inputs(path: Path, inputs: Iterable[Path]) -> None:
+    """Keep which results, as they were written, the results file `path` was made from."""
+    _keep(_beside(path, "inputs.json"), _contents(path, inputs))
+
+
+def has_inputs(path: Path, inputs: Iterable[Path]) -> bool:
+    """Whether the results file `path` was made from these results as they were written last."""
+    return _kept(_beside(path, "inputs.json")) == _contents(path, inputs)
+
+
+def _contents(made: Path, inputs: Iterable[Path]) -> dict[str, str]:
+    """SHA-256 of results by their places, seen from another one: a folder of results may be moved."""
+    records = {os.path.relpath(path, made.parent): written_record(path) for path in inputs}
+    return {name: record.sha256 if record else "" for name, record in sorted(records.items())}
 
 
 def record_of(path: Path) -> Path:
