@@ -11,9 +11,8 @@ from tapeline.campaign.faults import CampaignFaults
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
-from tapeline.jobs.batches import batch_inputs, batch_sources, digest_of_batch, known_files
 from tapeline.jobs.pressure import pressure_file
-from tapeline.jobs.spectra import batch_file
+from tapeline.jobs.steps import STEPS, pressure_inputs
 from tapeline.unwritable import TERMINAL_VARIABLE
 
 min_version("9.20")
@@ -31,16 +30,6 @@ except CampaignFaults as faults:
 
 SETTINGS = PLAN.settings
 RESULTS = SETTINGS.results
-KNOWN = known_files(PLAN)
-
-
-def known(paths):
-    """Results as the workflow knows them: those of single recordings by the file of their batch."""
-    return list(dict.fromkeys(KNOWN.get(path, path) for path in paths))
-
-
-def inputs_of(job, key=""):
-    return known(JOBS[job].inputs(PLAN, key))
 
 
 wildcard_constraints:
@@ -52,14 +41,15 @@ wildcard_constraints:
 include: "workflow/rules/calibrate.smk"
 include: "workflow/rules/recordings.smk"
 include: "workflow/rules/tables.smk"
-include: "workflow/rules/analysis.smk"
+include: "workflow/rules/findings.smk"
 include: "workflow/rules/report.smk"
 
 
 rule all:
     default_target: True
     input:
-        known(path for job in JOBS.values() for path in job.all_outputs(PLAN)),
+        [step.file(PLAN.results, key) for step in STEPS.values() for key in step.keys(PLAN)],
+        JOBS["pressure"].all_outputs(PLAN),
 
 
 onsuccess:

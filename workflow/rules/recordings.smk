@@ -1,12 +1,12 @@
-# One job a batch of recordings: verdicts on their channels and their spectra. Their time signals where they are asked for.
+# One step a batch of recordings: verdicts on their channels, their spectra. Time signals where they are asked for.
 
 
 rule spectra:
     input:
-        lambda wildcards: batch_inputs(PLAN, wildcards.batch),
-        lambda wildcards: batch_sources(PLAN, wildcards.batch),
+        lambda wildcards: STEPS["spectra"].inputs(PLAN, wildcards.batch),
+        lambda wildcards: STEPS["spectra"].sources(PLAN, wildcards.batch),
     output:
-        batch_file(PLAN.results, "{batch}"),
+        STEPS["spectra"].file(PLAN.results, "{batch}"),
     log:
         f"{RESULTS}/logs/spectra/{{batch}}.log",
     benchmark:
@@ -15,14 +15,14 @@ rule spectra:
     resources:
         mem_mb=500,
     params:
-        digest=lambda wildcards: digest_of_batch(PLAN, wildcards.batch),
+        digest=lambda wildcards: STEPS["spectra"].digest(PLAN, wildcards.batch),
     shell:
-        "tapeline spectra --batch {wildcards.batch:q} > {log:q} 2>&1"
+        "tapeline step spectra {wildcards.batch:q} > {log:q} 2>&1"
 
 
 rule pressure:
     input:
-        lambda wildcards: inputs_of("pressure", wildcards.run),
+        lambda wildcards: pressure_inputs(PLAN, wildcards.run),
         lambda wildcards: JOBS["pressure"].sources(PLAN, wildcards.run),
     output:
         pressure_file(PLAN.results, "{run}"),

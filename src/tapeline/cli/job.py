@@ -4,65 +4,88 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
 from tapeline.store.file_records import NotAsWrittenError, doubt_written
 from tapeline.unwritable import CLOSED, FULL, sentence, tell
 
+if TYPE_CHECKING:
+    from tapeline.campaign.plan import Plan
+
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """A command for each job of the workflow."""
+    """A command for each job of the workflow, and one for its steps."""
     from tapeline.jobs import JOBS
+    from tapeline.jobs.steps import STEPS
 
     for job in JOBS.values():
         parser = commands.add_parser(job.name, help=f"job: {job.does}")
         if job.per != "campaign":
             kind = job.per.removeprefix("measured ")
-            several = job.name == "spectra"
-            parser.add_argument("key", metavar=kind.upper(), nargs="?" if several else None, help=f"the {kind}'s name")
-            if several:
-                parser.add_argument("--batch", metavar="NAME", help="instead: the recordings of a batch that are due")
+            parser.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
         parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
         parser.set_defaults(action=one_job, job=job.name)
         if job.name == "report":
             _paper_arguments(parser)
+    parser = commands.add_parser("step", help="a step of the workflow: of some jobs those that are due")
+    parser.add_argument(
+        "step", choices=tuple(STEPS), help="; ".join(f"{one.name}: {one.does}" for one in STEPS.values())
+    )
+    parser.add_argument("key", nargs="?", default="", help="a session's name, or of spectra a batch's")
+    parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
+    parser.set_defaults(action=one_step)
 
 
 def one_job(options: argparse.Namespace) -> int:
-    """One job of the workflow, as its shell line calls it."""
-    from tapeline.at_work import job_at_work
-    from tapeline.campaign.load import load_campaign
-    from tapeline.campaign.plan import Plan
+    """One job of the workflow, whether or not it is due."""
     from tapeline.jobs import JOBS
-    from tapeline.jobs.doing import do, do_batch
+    from tapeline.jobs.steps import do
     from tapeline.jobs.tasks import task_of
 
+    plan, job, key = _plan(options, options.job), JOBS[options.job], getattr(options, "key", "")
+    return _done(options.job, plan, key, job.keys(plan), lambda: do(plan, task_of(plan, job, key)))
+
+
+def one_step(options: argparse.Namespace) -> int:
+    """One step of the workflow, as its shell line calls it."""
+    from tapeline.jobs.steps import STEPS, do_step
+
+    plan, step = _plan(options, options.step), STEPS[options.step]
+
+    def work() -> None:
+        for task, was_due in do_step(plan, step, options.key):
+            said = "done" if was_due else "its results fit, nothing to do"
+            print(f"{task.job.name} {task.key}".rstrip() + f": {said}", flush=True)
+
+    return _done(f"step {step.name}", plan, options.key, tuple(step.keys(plan)), work)
+
+
+def _plan(options: argparse.Namespace, name: str) -> Plan:
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+
     # The report prints the warnings that checking the campaign's files gives.
-    plan = Plan(load_campaign(options.campaign, check=options.job == "report"))
-    job, key, batch = JOBS[options.job], getattr(options, "key", ""), getattr(options, "batch", None)
-    known, name = (tuple(plan.batches), batch) if batch else (job.keys(plan), key)
-    if name not in known or (batch and key):
-        said = (
-            f"{name!r} is not among the campaign's used: {', '.join(known)}"
-            if name not in known
-            else "a run or a batch"
-        )
-        print(f"tapeline {options.job}: {said}", file=sys.stderr)
+    return Plan(load_campaign(options.campaign, check=name == "report"))
+
+
+def _done(name: str, plan: Plan, key: str, known: Sequence[str], work: Callable[[], None]) -> int:
+    """The exit status of some work on a campaign."""
+    from tapeline.at_work import job_at_work
+
+    if key not in known:
+        print(f"tapeline {name}: {key!r} is not among the campaign's used: {', '.join(known)}", file=sys.stderr)
         return EXIT_FAULTS
     sys.meta_path.insert(0, NoDataFrames())
     try:
-        with job_at_work(plan.campaign.root, " ".join(filter(None, (options.job, name)))):
-            if batch:
-                do_batch(plan, batch)
-            else:
-                do(plan, task_of(plan, job, key))
+        with job_at_work(plan.campaign.root, f"{name} {key}".rstrip()):
+            work()
     except FileNotFoundError as error:
-        print(
-            f"tapeline {options.job}: {error.filename or error} is not there: do the job before it first",
-            file=sys.stderr,
-        )
+        missing = error.filename or error
+        print(f"tapeline {name}: {missing} is not there: do the job before it first", file=sys.stderr)
         return EXIT_FAILED
     except NotAsWrittenError as error:
         # Else the next run would take its unchanged times for proof.
@@ -71,12 +94,12 @@ def one_job(options: argparse.Namespace) -> int:
     except OSError as error:
         if error.errno not in FULL | CLOSED:
             raise
-        tell(f"tapeline {options.job}: {sentence(error, plan.results)}", on_terminal=True)
+        tell(f"tapeline {name}: {sentence(error, plan.results)}", on_terminal=True)
         return EXIT_FAILED
     except Exception as error:
         if type(error).__name__ != "FaultyRecordingError":
             raise
-        print(f"tapeline {options.job}: {error}", file=sys.stderr)
+        print(f"tapeline {name}: {error}", file=sys.stderr)
         return EXIT_LEFT_OUT
     return 0
 

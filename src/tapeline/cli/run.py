@@ -6,6 +6,7 @@ import argparse
 import os
 import re
 import sys
+from collections import Counter
 from collections.abc import Sequence
 from itertools import chain
 from pathlib import Path
@@ -59,11 +60,23 @@ def _run(options: argparse.Namespace) -> int:
         _told_unwritable(options)
         return EXIT_FAILED
     if options.dry_run:
+        _tell_affected(options.campaign)
         return 0
     # What the manager was told may have left some results as they were on purpose, or not made yet.
     if options.more:
         return summary(options, partly=True)
     return EXIT_FAILED if _warned_of_others(options.campaign) else summary(options)
+
+
+def _tell_affected(folder: Path) -> None:
+    """The jobs that a run would do, by name, those that follow included."""
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.jobs.stale_results import affected
+
+    counts = Counter(task.job.name for task in affected(Plan(load_campaign(folder, check=False))))
+    said = ", ".join(f"{name} {count}" for name, count in counts.items())
+    print(f"would be computed, at most: {said}" if said else "nothing to do")
 
 
 def _told_unwritable(options: argparse.Namespace) -> bool:
@@ -78,7 +91,8 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     """Why the run cannot work in the campaign's folder or write to one of its own; None where it can."""
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.jobs.tasks import folders, tasks
+    from tapeline.jobs.steps import folders
+    from tapeline.jobs.tasks import tasks
 
     place = options.campaign.resolve()
     if odd := [text for text in re.findall(r"\{([^{}]*)\}", str(place)) if not text.isidentifier()]:
@@ -89,11 +103,10 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     found = next(filter(None, map(unwritable, first)), None)
     if not found and not options.dry_run:
         plan = Plan(campaign)
-        made = list(tasks(plan))
-        files = (path for task in made for path in task.files if path.is_dir())
+        files = (path for task in tasks(plan) for path in task.files if path.is_dir())
         taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
         # One after the other, the upper ones first: what lies in a folder that nobody may enter cannot be looked at.
-        found = next(filter(None, chain(map(closed, folders(plan, made)), taken)), None)
+        found = next(filter(None, chain(map(closed, folders(plan)), taken)), None)
     return found
 
 
@@ -103,17 +116,22 @@ def _managed(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.jobs.stale_results import misfits
+    from tapeline.jobs.steps import step_files
 
     plan = Plan(load_campaign(options.campaign, check=False))
     there = frozenset(plan.all_source_files())
-    found = misfits(plan, sources=options.check_recordings, keep=not options.dry_run)
+    found = misfits(plan, step_files(plan), sources=options.check_recordings, keep=not options.dry_run)
     status = _made_again(options, plan, found)
     # A manager that cannot write ends at once, with much to read and nothing to learn.
     if not status or options.dry_run or _hindrance(options):
         return status
     plan = Plan(load_campaign(options.campaign, check=False))
     known = {misfit.task for misfit in found}
-    damaged = [misfit for misfit in misfits(plan) if misfit.task not in known and (misfit.changed or misfit.unknown)]
+    damaged = [
+        misfit
+        for misfit in misfits(plan, step_files(plan))
+        if misfit.task not in known and (misfit.changed or misfit.unknown)
+    ]
     gone = sorted(there - frozenset(plan.all_source_files()))
     if gone:
         verb = "went away or may no longer be read"
@@ -125,6 +143,7 @@ def _made_again(options: argparse.Namespace, plan: Plan, found: Sequence[Misfit]
     """The workflow manager's exit status, once it was said what does not fit and is made again."""
     from tapeline import workflow
     from tapeline.jobs.stale_results import forced, sentences
+    from tapeline.jobs.steps import step_files
 
     for said in sentences(found):
         print(f"tapeline run: {said}", file=sys.stderr)
@@ -132,7 +151,7 @@ def _made_again(options: argparse.Namespace, plan: Plan, found: Sequence[Misfit]
         options.campaign.resolve(),
         cores=options.cores,
         dry_run=options.dry_run,
-        again=forced(plan, found),
+        again=forced(plan, step_files(plan), found),
         more=options.more,
     )
 

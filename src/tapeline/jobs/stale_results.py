@@ -15,7 +15,6 @@ from pathlib import Path
 import pyarrow as pa
 
 from tapeline.campaign.plan import Plan
-from tapeline.jobs.batches import known_files
 from tapeline.jobs.tasks import Task, tasks
 from tapeline.store import arrow_file, parquet
 from tapeline.store.file_records import has_inputs, keep_read, keep_written, read_records, written_record
@@ -38,13 +37,12 @@ class Misfit:
     otherwise: bool = False
 
 
-def misfits(plan: Plan, *, sources: bool = False, keep: bool = True) -> list[Misfit]:
-    """Tasks whose results were made and do not fit, in their order.
+def misfits(plan: Plan, known: Mapping[Path, Path], *, sources: bool = False, keep: bool = True) -> list[Misfit]:
+    """Tasks whose results were made and do not fit, in their order; `known` are the files of steps by their results.
 
     Size and times are looked at, and the content where they differ; `sources` reads the content of all recordings and
     sheets. With `keep` the times of what proved the same are kept, so that its content is not read once more.
     """
-    known = known_files(plan)
     found = (_misfit(plan, task, known, sources=sources, keep=keep) for task in tasks(plan))
     return [misfit for misfit in found if misfit is not None]
 
@@ -114,9 +112,18 @@ def _is_made_otherwise(plan: Plan, task: Task) -> bool:
         return True
 
 
-def forced(plan: Plan, found: Sequence[Misfit]) -> list[str]:
-    """A file of each task, relative to the campaign folder, by which the workflow manager knows what to make anew."""
-    known = known_files(plan)
+def affected(plan: Plan) -> list[Task]:
+    """Tasks that are due, and those that follow, in their order: these are done where what they read changes."""
+    found, files = [], set[Path]()
+    for task in tasks(plan):
+        if files.intersection(task.job.inputs(plan, task.key)) or is_due(plan, task):
+            found.append(task)
+            files.update(task.files)
+    return found
+
+
+def forced(plan: Plan, known: Mapping[Path, Path], found: Sequence[Misfit]) -> list[str]:
+    """A file of each step, relative to the campaign folder, by which the workflow manager knows what to make anew."""
     named = (known.get(misfit.task.files[0], misfit.task.files[0]) for misfit in found)
     return list(dict.fromkeys(shown(path, plan.campaign.root) for path in named))
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
-from tapeline.jobs.batches import known_files
 from tapeline.jobs.job import Job
-from tapeline.store.file_records import record_of
 
 
 @dataclass(frozen=True)
@@ -38,14 +36,3 @@ def tasks(plan: Plan) -> Iterator[Task]:
         made = (task_of(plan, job, key) for key in job.keys(plan))
         # Time signals stay where the settings ask for them.
         yield from (task for task in made if task.files)
-
-
-def folders(plan: Plan, made: Iterable[Task]) -> list[Path]:
-    """The folders within the results that tasks write into, and those above them, the upper ones first."""
-    results, written = plan.results, set[Path]()
-    for task in made:
-        written |= {path for file in task.files for path in (file, record_of(file))}
-        written |= {results / kept / task.job.name / (task.key or task.job.name) for kept in ("logs", "benchmarks")}
-    written |= {file for path in set(known_files(plan).values()) for file in (path, record_of(path))}
-    written |= {results / kept / "spectra" / batch for kept in ("logs", "benchmarks") for batch in plan.batches}
-    return sorted({above for path in written for above in path.parents if results in above.parents})

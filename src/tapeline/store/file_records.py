@@ -73,6 +73,15 @@ def keep_written(path: Path, record: FileRecord) -> None:
     _keep(record_of(path), _plain(record))
 
 
+def touch_written(path: Path) -> None:
+    """Give a file of the results the time of now, and its record too."""
+    record = written_record(path)
+    os.utime(path)
+    stamp = stamp_of(path)
+    if record is not None and stamp is not None:
+        keep_written(path, FileRecord(stamp, record.sha256))
+
+
 def forget_written(path: Path) -> None:
     """Keep no record of a file that is removed."""
     with suppress(OSError):

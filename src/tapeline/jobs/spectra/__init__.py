@@ -171,11 +171,6 @@ def _outputs(plan: Plan, run: str) -> Sequence[Path]:
     return [*(file(plan.results, run) for file in made), *requested]
 
 
-def batch_file(results: Path, batch: str) -> Path:
-    """Which recordings a batch is of, and what their results were made from."""
-    return results / "batches" / f"{batch}.json"
-
-
 def _sources(plan: Plan, run: str) -> tuple[str, ...]:
     return (*plan.source_files(run), *flow_series_files(plan, run))
 

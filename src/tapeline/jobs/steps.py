@@ -1,0 +1,136 @@
+"""The steps of the workflow: some tasks that one process does one after the other, as far as they are due.
+
+Starting a process takes longer than most jobs of a usual campaign. The workflow knows a step by one file, which is
+written when all its tasks fit; which of them are due is decided by what each was made from.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from tapeline.campaign.digest import digest_of
+from tapeline.campaign.plan import Plan
+from tapeline.jobs import JOBS
+from tapeline.jobs.stale_results import is_due
+from tapeline.jobs.tasks import Task, task_of
+from tapeline.store.file_records import keep_inputs, record_of, result_file, touch_written
+
+CHECK_VARIABLE = "TAPELINE_CHECK_RECORDINGS"
+"""Environment variable by which recordings are read whole to see whether they are those that results were made from."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """Jobs that are done together for a key; `runs` names the keys of the jobs where these are others."""
+
+    name: str
+    does: str
+    jobs: tuple[str, ...]
+    keys: Callable[[Plan], Iterable[str]]
+    runs: Callable[[Plan, str], tuple[str, ...]] | None = None
+
+    def tasks(self, plan: Plan, key: str) -> list[Task]:
+        """The tasks in the order in which they are done."""
+        keys = self.runs(plan, key) if self.runs else (key,)
+        own = [(JOBS[job], each) for job in self.jobs for each in keys]
+        return [task_of(plan, job, each) for job, each in own if each in job.keys(plan)]
+
+    def file(self, results: Path, key: str) -> Path:
+        """The file by which the workflow knows that the step is done."""
+        return results / "steps" / (f"{self.name}/{key}.json" if key else f"{self.name}.json")
+
+    def inputs(self, plan: Plan, key: str) -> list[Path]:
+        """The files of the steps that make what its tasks read."""
+        own, files = self.file(plan.results, key), step_files(plan)
+        read = (files[path] for task in self.tasks(plan, key) for path in task.job.inputs(plan, task.key))
+        return [path for path in dict.fromkeys(read) if path != own]
+
+    def sources(self, plan: Plan, key: str) -> list[str]:
+        """The recordings and sheets that its tasks read, relative to the campaign folder."""
+        return list(dict.fromkeys(name for task in self.tasks(plan, key) for name in task.sources))
+
+    def digest(self, plan: Plan, key: str) -> str:
+        """The digest of all that the results of its tasks depend on."""
+        return digest_of(self.name, 1, _digests(self.tasks(plan, key), plan))
+
+
+STEPS = {
+    step.name: step
+    for step in (
+        Step("calibrate", "the sensitivities of a session", ("calibrate", "sensitivity"), lambda plan: plan.sessions),
+        Step(
+            "spectra",
+            "the spectra of some recordings of a session",
+            ("spectra",),
+            lambda plan: plan.batches,
+            lambda plan, batch: plan.batches[batch],
+        ),
+        Step("tables", "the tables of a session", ("verdicts", "tables"), lambda plan: plan.measured_sessions),
+        Step(
+            "findings",
+            "what is found in all sessions",
+            ("catalogue", "compare", "scale", "repeat", "manifest"),
+            lambda plan: ("",),
+        ),
+        Step("report", "the page that circulates", ("report",), lambda plan: ("",)),
+    )
+}
+"""By name, in the order in which they are done."""
+
+
+@cache
+def step_files(plan: Plan) -> dict[Path, Path]:
+    """The file of the step by each result that it makes."""
+    return {
+        path: step.file(plan.results, key)
+        for step in STEPS.values()
+        for key in step.keys(plan)
+        for task in step.tasks(plan, key)
+        for path in task.files
+    }
+
+
+def folders(plan: Plan) -> list[Path]:
+    """The folders within the results that steps write into, and those above them, the upper ones first."""
+    results, written = plan.results, set[Path]()
+    for path, step in step_files(plan).items():
+        written |= {each for file in (path, step) for each in (file, record_of(file))}
+        written |= {results / kept / step.relative_to(results / "steps") for kept in ("logs", "benchmarks")}
+    return sorted({above for path in written for above in path.parents if results in above.parents})
+
+
+def do(plan: Plan, task: Task) -> None:
+    """Do a task, and keep which results it was done from."""
+    task.job.run(plan, task.key)
+    if task.files:
+        keep_inputs(task.files[0], task.job.inputs(plan, task.key))
+
+
+def do_step(plan: Plan, step: Step, key: str) -> Iterator[tuple[Task, bool]]:
+    """Do the tasks of a step that are due, one after the other; each with whether it was."""
+    tasks = step.tasks(plan, key)
+    for task in tasks:
+        due = is_due(plan, task, sources=bool(os.environ.get(CHECK_VARIABLE)))
+        if due:
+            do(plan, task)
+        elif not key:
+            # The workflow knows some of these by themselves, and takes what is older than what it read for not made.
+            for path in task.files:
+                touch_written(path)
+        yield task, due
+    with result_file(step.file(plan.results, key)) as temporary:
+        temporary.write_text(json.dumps({"made_from": _digests(tasks, plan)}, indent=1) + "\n", encoding="utf-8")
+
+
+def pressure_inputs(plan: Plan, run: str) -> list[Path]:
+    """The files of the steps that the time signals of a run are made from."""
+    return list(dict.fromkeys(step_files(plan)[path] for path in JOBS["pressure"].inputs(plan, run)))
+
+
+def _digests(tasks: Iterable[Task], plan: Plan) -> dict[str, str]:
+    return {f"{task.job.name} {task.key}".rstrip(): task.job.digest(plan, task.key) for task in tasks}
