@@ -20,6 +20,7 @@ from tapeline.unwritable import closed, unwritable
 if TYPE_CHECKING:
     from tapeline.campaign.plan import Plan
     from tapeline.jobs.stale_results import Misfit
+    from tapeline.jobs.tasks import Task
 
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -60,23 +61,11 @@ def _run(options: argparse.Namespace) -> int:
         _told_unwritable(options)
         return EXIT_FAILED
     if options.dry_run:
-        _tell_affected(options.campaign)
         return 0
     # What the manager was told may have left some results as they were on purpose, or not made yet.
     if options.more:
         return summary(options, partly=True)
     return EXIT_FAILED if _warned_of_others(options.campaign) else summary(options)
-
-
-def _tell_affected(folder: Path) -> None:
-    """The jobs that a run would do, by name, those that follow included."""
-    from tapeline.campaign.load import load_campaign
-    from tapeline.campaign.plan import Plan
-    from tapeline.jobs.stale_results import affected
-
-    counts = Counter(task.job.name for task in affected(Plan(load_campaign(folder, check=False))))
-    said = ", ".join(f"{name} {count}" for name, count in counts.items())
-    print(f"would be computed, at most: {said}" if said else "nothing to do")
 
 
 def _told_unwritable(options: argparse.Namespace) -> bool:
@@ -115,12 +104,18 @@ def _managed(options: argparse.Namespace) -> int:
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.jobs.stale_results import misfits
+    from tapeline.jobs.stale_results import affected, misfits
     from tapeline.jobs.steps import step_files
 
     plan = Plan(load_campaign(options.campaign, check=False))
     there = frozenset(plan.all_source_files())
     found = misfits(plan, step_files(plan), sources=options.check_recordings, keep=not options.dry_run)
+    follow = affected(plan, found)
+    if options.dry_run:
+        _tell(follow)
+    elif not (follow or options.more) and all(path.is_file() for path in set(step_files(plan).values())):
+        print("nothing to do")
+        return 0
     status = _made_again(options, plan, found)
     # A manager that cannot write ends at once, with much to read and nothing to learn.
     if not status or options.dry_run or _hindrance(options):
@@ -137,6 +132,13 @@ def _managed(options: argparse.Namespace) -> int:
         verb = "went away or may no longer be read"
         print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
     return _made_again(options, plan, damaged) if gone or damaged else status
+
+
+def _tell(follow: Sequence[Task]) -> None:
+    """The jobs that a run would do, those that follow included."""
+    counts = Counter(task.job.name for task in follow)
+    said = ", ".join(f"{name} {count}" for name, count in counts.items())
+    print(f"would be computed, at most: {said}" if said else "nothing to do", flush=True)
 
 
 def _made_again(options: argparse.Namespace, plan: Plan, found: Sequence[Misfit]) -> int:

@@ -7,7 +7,7 @@ that were copied from elsewhere.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,11 +52,8 @@ def is_due(plan: Plan, task: Task, *, sources: bool = False) -> bool:
 
     `sources` as for `misfits`.
     """
-    return (
-        not all(path.is_file() for path in task.files)
-        or not has_inputs(task.files[0], task.job.inputs(plan, task.key))
-        or _misfit(plan, task, {}, sources=sources, keep=True) is not None
-    )
+    made = _is_made(task, task.job.inputs(plan, task.key))
+    return not made or _misfit(plan, task, {}, sources=sources, keep=True) is not None
 
 
 def _misfit(plan: Plan, task: Task, known: Mapping[Path, Path], *, sources: bool, keep: bool) -> Misfit | None:
@@ -112,14 +109,23 @@ def _is_made_otherwise(plan: Plan, task: Task) -> bool:
         return True
 
 
-def affected(plan: Plan) -> list[Task]:
-    """Tasks that are due, and those that follow, in their order: these are done where what they read changes."""
-    found, files = [], set[Path]()
+def affected(plan: Plan, unfit: Iterable[Misfit]) -> list[Task]:
+    """Tasks that are due, and those that follow, in their order: these are done where what they read changes.
+
+    `unfit` are those that do not fit.
+    """
+    due, files, found = {misfit.task for misfit in unfit}, set[Path](), []
     for task in tasks(plan):
-        if files.intersection(task.job.inputs(plan, task.key)) or is_due(plan, task):
+        inputs = task.job.inputs(plan, task.key)
+        if task in due or files.intersection(inputs) or not _is_made(task, inputs):
             found.append(task)
             files.update(task.files)
     return found
+
+
+def _is_made(task: Task, inputs: Sequence[Path]) -> bool:
+    """Whether all its results are there and were made from these as they are."""
+    return all(path.is_file() for path in task.files) and has_inputs(task.files[0], inputs)
 
 
 def forced(plan: Plan, known: Mapping[Path, Path], found: Sequence[Misfit]) -> list[str]:
