@@ -179,9 +179,9 @@ JOBS_HEAD = """For who changes the code or looks for what is computed where: the
 order. Files lie in the results folder. `tapeline JOB NAME` does one by hand, whether or not it is due. `pressure`
 writes `pressure/{run}.arrow`; the workflow asks for it with `keep_pressure` alone."""
 
-STEPS_HEAD = """A rule of the workflow each. `tapeline step STEP NAME` does the jobs that are due, one after the other, in
-one process: those whose results are not there, are not as they were written, or were made from other settings,
-versions, recordings or results than those that are there now."""
+STEPS_HEAD = """A rule of the workflow each. `tapeline step STEP NAME` does the jobs that are due, one after the
+other, in one process: those whose results are not there, are not as they were written, or were made from other
+settings, versions, recordings or results than those that are there now."""
 
 
 def reasons_page() -> str:

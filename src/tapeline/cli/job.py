@@ -43,7 +43,7 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def one_job(options: argparse.Namespace) -> int:
     """One job of the workflow, whether or not it is due."""
     from tapeline.jobs import JOBS
-    from tapeline.jobs.steps import do
+    from tapeline.jobs.due_tasks import do
     from tapeline.jobs.tasks import task_of
 
     plan, job, key = _plan(options, options.job), JOBS[options.job], getattr(options, "key", "")
@@ -52,7 +52,8 @@ def one_job(options: argparse.Namespace) -> int:
 
 def one_step(options: argparse.Namespace) -> int:
     """One step of the workflow, as its shell line calls it."""
-    from tapeline.jobs.steps import STEPS, do_step
+    from tapeline.jobs.due_tasks import do_step
+    from tapeline.jobs.steps import STEPS
 
     plan, step = _plan(options, options.step), STEPS[options.step]
 

@@ -65,7 +65,8 @@ def _run(options: argparse.Namespace) -> int:
     # What the manager was told may have left some results as they were on purpose, or not made yet.
     if options.more:
         return summary(options, partly=True)
-    return EXIT_FAILED if _warned_of_others(options.campaign) else summary(options)
+    changed_meanwhile = status is not None and _warned_of_others(options.campaign)
+    return EXIT_FAILED if changed_meanwhile else summary(options)
 
 
 def _told_unwritable(options: argparse.Namespace) -> bool:
@@ -99,8 +100,11 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     return found
 
 
-def _managed(options: argparse.Namespace) -> int:
-    """The workflow manager's exit status; called again where it stopped because files went or proved damaged."""
+def _managed(options: argparse.Namespace) -> int | None:
+    """The workflow manager's exit status, None where there was nothing to do.
+
+    It is called again where it stopped because files went or proved damaged.
+    """
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
@@ -115,7 +119,7 @@ def _managed(options: argparse.Namespace) -> int:
         _tell(follow)
     elif not (follow or options.more) and all(path.is_file() for path in set(step_files(plan).values())):
         print("nothing to do")
-        return 0
+        return None
     status = _made_again(options, plan, found)
     # A manager that cannot write ends at once, with much to read and nothing to learn.
     if not status or options.dry_run or _hindrance(options):

@@ -6,9 +6,7 @@ written when all its tasks fit; which of them are due is decided by what each wa
 
 from __future__ import annotations
 
-import json
-import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -16,12 +14,8 @@ from pathlib import Path
 from tapeline.campaign.digest import digest_of
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
-from tapeline.jobs.stale_results import is_due
 from tapeline.jobs.tasks import Task, task_of
-from tapeline.store.file_records import keep_inputs, record_of, result_file, touch_written
-
-CHECK_VARIABLE = "TAPELINE_CHECK_RECORDINGS"
-"""Environment variable by which recordings are read whole to see whether they are those that results were made from."""
+from tapeline.store.file_records import record_of
 
 
 @dataclass(frozen=True)
@@ -56,7 +50,7 @@ class Step:
 
     def digest(self, plan: Plan, key: str) -> str:
         """The digest of all that the results of its tasks depend on."""
-        return digest_of(self.name, 1, _digests(self.tasks(plan, key), plan))
+        return digest_of(self.name, 1, digests(plan, self.tasks(plan, key)))
 
 
 STEPS = {
@@ -104,33 +98,11 @@ def folders(plan: Plan) -> list[Path]:
     return sorted({above for path in written for above in path.parents if results in above.parents})
 
 
-def do(plan: Plan, task: Task) -> None:
-    """Do a task, and keep which results it was done from."""
-    task.job.run(plan, task.key)
-    if task.files:
-        keep_inputs(task.files[0], task.job.inputs(plan, task.key))
-
-
-def do_step(plan: Plan, step: Step, key: str) -> Iterator[tuple[Task, bool]]:
-    """Do the tasks of a step that are due, one after the other; each with whether it was."""
-    tasks = step.tasks(plan, key)
-    for task in tasks:
-        due = is_due(plan, task, sources=bool(os.environ.get(CHECK_VARIABLE)))
-        if due:
-            do(plan, task)
-        elif not key:
-            # The workflow knows some of these by themselves, and takes what is older than what it read for not made.
-            for path in task.files:
-                touch_written(path)
-        yield task, due
-    with result_file(step.file(plan.results, key)) as temporary:
-        temporary.write_text(json.dumps({"made_from": _digests(tasks, plan)}, indent=1) + "\n", encoding="utf-8")
-
-
 def pressure_inputs(plan: Plan, run: str) -> list[Path]:
     """The files of the steps that the time signals of a run are made from."""
     return list(dict.fromkeys(step_files(plan)[path] for path in JOBS["pressure"].inputs(plan, run)))
 
 
-def _digests(tasks: Iterable[Task], plan: Plan) -> dict[str, str]:
+def digests(plan: Plan, tasks: Iterable[Task]) -> dict[str, str]:
+    """The digests of tasks by their names."""
     return {f"{task.job.name} {task.key}".rstrip(): task.job.digest(plan, task.key) for task in tasks}
