@@ -260,7 +260,7 @@ def _compare_applications(
     others: Sequence[CalibratorApplication],
 ) -> None:
     """Doubt a channel whose other applications, where long enough, have another level than the one that counts."""
-    limit, needed = heard.needs.limits.ring_spread_limit_db, heard.needs.limits.shortest_steady_s
+    limit, needed = heard.needs.limits.application_spread_limit_db, heard.needs.limits.shortest_steady_s
     levels = [
         20.0
         * math.log10(fit_sine(heard.volts(channel, _used_of(application.steady)), heard.rate_hz, tone.frequency_hz).rms)
