@@ -90,8 +90,8 @@ def test_rings_that_differ_widen_the_uncertainty(tmp_path: Path) -> None:
     row = rows_of(tmp_path / "c.wav", ("p1",))["p1"]
     assert row["reasons"] == ["applications-differ"]
     terms = dict(zip(row["terms"], row["terms_db"], strict=True))
-    assert terms["spread of rings"] == pytest.approx(0.4 / 3**0.5, abs=0.005)
-    assert row["standard_uncertainty_db"] > terms["spread of rings"]
+    assert terms["spread of applications"] == pytest.approx(0.4 / 3**0.5, abs=0.005)
+    assert row["standard_uncertainty_db"] > terms["spread of applications"]
 
 
 def test_a_calibrators_level_is_re_20_micropascal_whatever_the_campaign_states(tmp_path: Path) -> None:
