@@ -17,12 +17,12 @@ LENGTHS_S = (60, 600)
 TURN_S = LENGTHS_S[-1] / CHANNELS
 TABLES = {
     "campaign.yaml": "campaign: bench\nconditions: {open: {applied: []}}\n",
-    "runs.csv": "run,recording,kind,session,calibrator,stage\nc1,c1.wav,calibration,s,ring,before\n",
+    "runs.csv": "run,recording,kind,session,calibrator,stage\nc1,c1.wav,calibration,s,speaker,before\n",
     "positions.csv": "position\n" + "".join(f"p{c}\n" for c in range(CHANNELS)),
     "fittings.csv": "session,channel,position,sensor,full_scale_v\n"
     + "".join(f"s,{c + 1},p{c},m{c},10\n" for c in range(CHANNELS)),
     "sensors.csv": "sensor,sensitivity_mv_per_pa\n" + "".join(f"m{c},50\n" for c in range(CHANNELS)),
-    "calibrators.csv": "calibrator,kind,level_db,frequency_hz\nring,feedback,94,1000\n",
+    "calibrators.csv": "calibrator,kind,level_db,frequency_hz\nspeaker,feedback,94,1000\n",
 }
 
 

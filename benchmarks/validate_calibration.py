@@ -20,7 +20,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "calibration"))
 
-from random_rings import Rings, Session
+from random_applications import Applications, Session
 
 CHANNELS = 8
 SENSITIVITY_LIMIT_DB, FREQUENCY_LIMIT_PCT = 0.02, 0.01
@@ -39,9 +39,9 @@ def healthy(seed: int) -> Healthy:
     """Before with the order stated, after without; drift of 0.04 dB standard deviation in between."""
     with tempfile.TemporaryDirectory() as name:
         session = Session(seed, CHANNELS, Path(name), closed_coupler=seed % 2 == 0)
-        listed = Rings(session.order())
-        listed.stated = list(listed.rung)
-        unlisted = Rings(session.order())
+        listed = Applications(session.order())
+        listed.stated = list(listed.calibrated)
+        unlisted = Applications(session.order())
         session.write("one", listed)
         session.write("two", unlisted, {c: float(session.random.normal(0.0, 0.04)) for c in range(CHANNELS)})
         rows = session.checks_table([session.check("one", "before", listed), session.check("two", "after", unlisted)])
@@ -55,15 +55,15 @@ def healthy(seed: int) -> Healthy:
     )
 
 
-Fault = Callable[[Session, Rings, int], dict[str, set[str]]]
+Fault = Callable[[Session, Applications, int], dict[str, set[str]]]
 """Plants a fault at a channel and says which positions must get which reasons (any of the set)."""
 
 
 def _wave(change: Callable[[np.ndarray, np.ndarray], np.ndarray], *codes: str, seconds: float | None = None) -> Fault:
-    def plant(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-        rings.waves[channel] = change
+    def plant(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+        applications.waves[channel] = change
         if seconds is not None:
-            rings.lengths_s[channel] = seconds
+            applications.lengths_s[channel] = seconds
         return {session.position(channel): set(codes)}
 
     return plant
@@ -73,95 +73,98 @@ def _decibels(values: np.ndarray) -> np.ndarray:
     return np.asarray(10.0 ** (values / 20.0))
 
 
-def _cut(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.cut_at[channel] = 0.95
+def _cut(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.cut_at[channel] = 0.95
     return {session.position(channel): {"clipped-tone"}}
 
 
-def _short(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.lengths_s[channel] = 0.85
+def _short(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.lengths_s[channel] = 0.85
     return {session.position(channel): {"too-short-tone"}}
 
 
-def _never(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.rung.remove(channel)
+def _never(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.calibrated.remove(channel)
     return {session.position(channel): {"no-tone"}}
 
 
-def _swapped(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
+def _swapped(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
     other = (channel + 3) % CHANNELS
-    one, two = rings.rung.index(channel), rings.rung.index(other)
-    rings.rung[one], rings.rung[two] = other, channel
+    one, two = applications.calibrated.index(channel), applications.calibrated.index(other)
+    applications.calibrated[one], applications.calibrated[two] = other, channel
     return {session.position(c): {"swapped"} for c in (channel, other)}
 
 
-def _twice(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    place = rings.rung.index(channel)
-    missed = rings.rung[(place + 1) % CHANNELS]
-    rings.rung[rings.rung.index(missed)] = channel
+def _twice(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    place = applications.calibrated.index(channel)
+    missed = applications.calibrated[(place + 1) % CHANNELS]
+    applications.calibrated[applications.calibrated.index(missed)] = channel
     return {
         session.position(channel): {"calibrated-twice"},
         session.position(missed): {"calibrator-on-another-channel"},
     }
 
 
-def _off_frequency(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.nominal_hz = session.nominal_hz * 1.03
+def _off_frequency(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.nominal_hz = session.nominal_hz * 1.03
     return {session.position(c): {"off-frequency"} for c in range(CHANNELS)}
 
 
-def _wrong_calibrator(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.nominal_hz, rings.level_off_db = 1250.0 - session.nominal_hz, -20.0 if session.closed_coupler else 10.0
+def _wrong_calibrator(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.nominal_hz, applications.level_off_db = (
+        1250.0 - session.nominal_hz,
+        -20.0 if session.closed_coupler else 10.0,
+    )
     return {session.position(c): {"wrong-tone"} for c in range(CHANNELS)}
 
 
-def _wrong_gain(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.level_off_db = -20.0
+def _wrong_gain(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.level_off_db = -20.0
     return {session.position(c): {"level-off"} for c in range(CHANNELS)}
 
 
-def _noisy(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
+def _noisy(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
     octave = session.nominal_hz * (2.0**0.5 - 0.5**0.5) / (session.rate_hz / 2.0)
-    rings.noise_pa = 10.0 ** (-17.0 / 20.0) * session.pascals() / octave**0.5
+    applications.noise_pa = 10.0 ** (-17.0 / 20.0) * session.pascals() / octave**0.5
     return {session.position(c): {"noisy-tone"} for c in range(CHANNELS)}
 
 
-def _hum(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.hum_db = -33.0
+def _hum(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.hum_db = -33.0
     session.tone_hz = session.nominal_hz + float(session.random.uniform(-0.8, 0.8))
     return {session.position(c): {"background-tone"} for c in range(CHANNELS)}
 
 
-def _doubled(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
+def _doubled(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
     other = (channel + 3) % CHANNELS
-    rings.doubled = (channel, other)
+    applications.doubled = (channel, other)
     return {session.position(c): {"tone-on-two-channels"} for c in (channel, other)}
 
 
-def _no_full_scale(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
+def _no_full_scale(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
     session.unstated = {channel: {"full_scale_v": None}}
     return {session.position(channel): {"full-scale-unknown"}}
 
 
-def _usual_gain(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.level_off_db = float(session.random.choice([-20.0, -10.0, -6.5, 6.5]))
+def _usual_gain(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.level_off_db = float(session.random.choice([-20.0, -10.0, -6.5, 6.5]))
     return {session.position(c): {"level-off"} for c in range(CHANNELS)}
 
 
-def _silent(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.silent = True
+def _silent(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.silent = True
     return {session.position(c): {"no-tone"} for c in range(CHANNELS)}
 
 
-def _no_pressure(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
+def _no_pressure(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
     session.static_pressure_hpa = None
     codes = {"static-pressure-missing"} if session.closed_coupler else set()
     return {session.position(c): codes for c in range(CHANNELS) if codes}
 
 
-def _narrow(session: Session, rings: Rings, channel: int) -> dict[str, set[str]]:
-    rings.channels_written = CHANNELS - 1
-    rings.rung.remove(CHANNELS - 1)
+def _narrow(session: Session, applications: Applications, channel: int) -> dict[str, set[str]]:
+    applications.channels_written = CHANNELS - 1
+    applications.calibrated.remove(CHANNELS - 1)
     return {session.position(CHANNELS - 1): {"channel-missing"}}
 
 
@@ -202,11 +205,11 @@ def faulty(job: tuple[str, int]) -> tuple[str, bool, tuple[str, ...]]:
     with tempfile.TemporaryDirectory() as name:
         coupler = kind in NOT_AT_1_KHZ or seed % 2 == 0
         session = Session(seed, CHANNELS, Path(name), closed_coupler=coupler)
-        rings = Rings(session.order())
-        rings.stated = list(rings.rung)
-        expected = FAULTS[kind](session, rings, int(session.random.integers(CHANNELS)))
-        session.write("one", rings)
-        rows: list[dict[str, Any]] = session.checks_table([session.check("one", "before", rings)])
+        applications = Applications(session.order())
+        applications.stated = list(applications.calibrated)
+        expected = FAULTS[kind](session, applications, int(session.random.integers(CHANNELS)))
+        session.write("one", applications)
+        rows: list[dict[str, Any]] = session.checks_table([session.check("one", "before", applications)])
     said = {row["position"]: set(row["reasons"]) for row in rows if row["reasons"]}
     named = all(said.get(position, set()) & codes for position, codes in expected.items())
     return kind, named, tuple(sorted(said.keys() - expected.keys()))

@@ -26,7 +26,7 @@ from rig_judgement import DB_PER_PART, decibels, judged_bands, judged_comparison
 
 CALIBRATOR_SD_DB = 0.15
 MOUNT_SD_DB = dict.fromkeys(("spring", "summer", "autumn", "pascal"), (0.5, 1.0))  # mount left in place, new mount
-CALIBRATOR_OF = {"spring": "ring-250", "autumn": "ring-250", "summer": "speaker-1k"}
+CALIBRATOR_OF = {"spring": "coupler-250", "autumn": "coupler-250", "summer": "speaker-1k"}
 
 
 @dataclass
@@ -58,7 +58,7 @@ def run_tapeline(folder: Path) -> int:
 
 def one_seed(seed: int, findings: Findings) -> None:
     random = np.random.default_rng(seed + 1000)
-    errors = {name: float(random.normal(0.0, CALIBRATOR_SD_DB)) for name in ("ring-250", "speaker-1k")}
+    errors = {name: float(random.normal(0.0, CALIBRATOR_SD_DB)) for name in ("coupler-250", "speaker-1k")}
     with tempfile.TemporaryDirectory() as name:
         truth = write_rig(
             Path(name), seed, calibrator_uncertainty_db=CALIBRATOR_SD_DB, calibrator_error_db=errors,

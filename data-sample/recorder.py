@@ -7,7 +7,7 @@ import struct
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrator_rings import ring_pressures
+from calibrator_applications import calibrator_pressures
 from entry_tables import Entry, Run, generator
 from planted import CUT_RUN, CUT_SHARE, sensitivity_in
 from run_signals import run_pressures
@@ -29,7 +29,7 @@ def sample_rate_hz(entry: Entry, run: Run) -> float:
 def run_counts(entry: Entry, run: Run) -> NDArray[np.int64]:
     """The samples of a recording as whole numbers, shape (channels, frames)."""
     rate = sample_rate_hz(entry, run)
-    pressures = ring_pressures if run.kind == "calibration" else run_pressures
+    pressures = calibrator_pressures if run.kind == "calibration" else run_pressures
     pascal = pressures(entry, run, rate)
     bits = 16 if run.format else 24
     top = 2 ** (bits - 1)

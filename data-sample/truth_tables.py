@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrator_rings import rings
+from calibrator_applications import applications
 from entry_tables import REFERENCE_PRESSURE_PA, Entry, Position, Run
 from planted import CUT_RUN, DRIFT_DB, DRIFTING, OVERLOADED, flow_state, gusts, mount_shift_db, sensitivity
 from recorder import recording_bytes, run_counts, sample_rate_hz
@@ -200,12 +200,12 @@ def runs_table(entry: Entry) -> str:
     return _text("run source_scatter_db tunnel_scatter_db convection_mps corcos_decay", rows)
 
 
-def rings_table(entry: Entry) -> str:
+def applications_table(entry: Entry) -> str:
     """Which sensor was calibrated when."""
     rows: list[Row] = []
     for run in entry.runs.values():
         if run.kind == "calibration":
-            for order, turn in enumerate(rings(entry, run), start=1):
+            for order, turn in enumerate(applications(entry, run), start=1):
                 times = (f"{turn.steady_s:.4f}", f"{turn.steady_until_s:.4f}")
                 tone = (f"{turn.frequency_hz:.4f}", f"{turn.level_db:.4f}")
                 rows.append((run.name, order, turn.position, *times, *tone))
@@ -279,6 +279,6 @@ TABLES: dict[str, Callable[[Entry], str]] = {
     "sensitivities.csv": sensitivities_table,
     "shifts.csv": shifts_table,
     "runs.csv": runs_table,
-    "rings.csv": rings_table,
+    "applications.csv": applications_table,
     "faults.csv": faults_table,
 }

@@ -11,7 +11,7 @@ import soundfile
 RATE_HZ, SECONDS = 6_400, 8
 VOLTS_PER_PASCAL = (0.010, 0.011)
 RMS_PA = {"bg1": 0.02, "m1": 0.4, "m2": 0.2}
-RING_S, GAP_S = 3.0, 1.5
+TONE_S, GAP_S = 3.0, 1.5
 RAW = "{sample_type: float32, byte_order: little, layout: interleaved, channels: 2, sample_rate_hz: 6400}"
 
 FILES = {
@@ -26,7 +26,7 @@ overall: [{{weighting: Z, range_hz: [250, 2000]}}]
 report: {{outlines: [{{file: config/side.csv}}]}}
 """,
     "config/runs.csv": """run,recording,format,kind,session,condition,speed_mps,calibrator,stage,flow_series,recorded_at
-cal1,cal1.wav,,calibration,april,,,ring,before,,2026-04-14T08:00:00
+cal1,cal1.wav,,calibration,april,,,speaker,before,,2026-04-14T08:00:00
 bg1,bg1.flac,,background,april,,30,,,,2026-04-14T08:20:00
 m1,m1.wav,,measurement,april,open,30,,,m1_flow.csv,2026-04-14T08:30:00
 m2,m2.raw,logger,measurement,april,sealed,30,,,,2026-04-14T08:40:00
@@ -37,7 +37,7 @@ m2,m2.raw,logger,measurement,april,sealed,30,,,,2026-04-14T08:40:00
 s1,10,charts/s1.csv,charts/s1.bin,1000
 s2,11,,,
 """,
-    "config/calibrators.csv": "calibrator,kind,level_db,frequency_hz\nring,feedback,94,1000\n",
+    "config/calibrators.csv": "calibrator,kind,level_db,frequency_hz\nspeaker,feedback,94,1000\n",
     "config/cavities.csv": "cavity,length_m\nslot,0.1\n",
     "config/overrides.csv": "run,position,verdict,reason,who\nbg1,seam2,doubtful,door open (synthetic),A. Nyone\n",
     "config/left_out.csv": "run,start_s,stop_s,reason\nm1,1,2,a gust (synthetic)\n",
@@ -56,7 +56,7 @@ def write_campaign(folder: Path, seed: int = 7, more: str = "") -> Path:
         path.write_text(text + (more if name == "config/campaign.yaml" else ""), encoding="utf-8")
     (folder / "charts" / "s1.bin").write_bytes(data_sheet())
     recordings = folder / "recordings"
-    soundfile.write(recordings / "cal1.wav", _rings(), RATE_HZ, subtype="PCM_24")
+    soundfile.write(recordings / "cal1.wav", _calibration(), RATE_HZ, subtype="PCM_24")
     soundfile.write(recordings / "bg1.flac", noise("bg1", seed), RATE_HZ, subtype="PCM_24")
     soundfile.write(recordings / "m1.wav", noise("m1", seed), RATE_HZ, subtype="PCM_24")
     noise("m2", seed).astype("<f4").tofile(recordings / "m2.raw")
@@ -75,12 +75,12 @@ def data_sheet() -> bytes:
     return basic + bytes([-sum(basic + memory) % 256]) + memory
 
 
-def _rings() -> np.ndarray:
+def _calibration() -> np.ndarray:
     """94 dB at 1 kHz on one channel after the other."""
     random = np.random.default_rng(1)
-    samples = random.normal(size=(int((2 * RING_S + 3 * GAP_S) * RATE_HZ), 2)) * 1e-5
+    samples = random.normal(size=(int((2 * TONE_S + 3 * GAP_S) * RATE_HZ), 2)) * 1e-5
     for channel, volts in enumerate(VOLTS_PER_PASCAL):
-        start = int((GAP_S + channel * (RING_S + GAP_S)) * RATE_HZ)
-        time = np.arange(int(RING_S * RATE_HZ)) / RATE_HZ
+        start = int((GAP_S + channel * (TONE_S + GAP_S)) * RATE_HZ)
+        time = np.arange(int(TONE_S * RATE_HZ)) / RATE_HZ
         samples[start : start + len(time), channel] += np.sqrt(2.0) * volts * 1.0024 * np.sin(2e3 * np.pi * time)
     return np.asarray(samples)

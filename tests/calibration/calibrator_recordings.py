@@ -25,7 +25,7 @@ SENSITIVITIES_V_PER_PA = (0.0100, 0.0121, 0.0083, 0.0100)
 
 def recorded(
     path: Path,
-    rings: list[tuple[int, float, float]],
+    applications: list[tuple[int, float, float]],
     *,
     rate: float = 12_800.0,
     hz: float = 1000.0,
@@ -39,16 +39,16 @@ def recorded(
     hum_db: Mapping[int, float] = MappingProxyType({}),
     subtype: str = "PCM_24",
 ) -> None:
-    """Write rings (channel, start_s, stop_s) of steady tone, ramps, thumps, leakage and noise.
+    """Write applications (channel, start_s, stop_s) of steady tone, ramps, thumps, leakage and noise.
 
-    `extra_gain_db` is gain that no table knows of; `wave` changes a ring's tone, from the number of the ring, time
+    `extra_gain_db` is gain that no table knows of; `wave` changes an application's tone, from its number, the time
     since its start and the tone; `hum_db` is a tone that never stops on a channel, against the calibrator's.
     """
     random = np.random.default_rng(17)
     time = np.arange(int(seconds * rate)) / rate
     pascal = noise_pa * random.normal(size=(channels, time.size))
     amplitude = 2e-5 * 10 ** (level_db / 20) * np.sqrt(2.0)
-    for number, (channel, start, stop) in enumerate(rings):
+    for number, (channel, start, stop) in enumerate(applications):
         rise = np.clip((time - start + 0.1) / 0.1, 0.0, 1.0) * np.clip((stop + 0.1 - time) / 0.1, 0.0, 1.0)
         tone = amplitude * rise * np.sin(2 * np.pi * hz * time + channel)
         if wave is not None:

@@ -101,7 +101,7 @@ def calibrated_channels(track: ToneTrack, sensitivities: list[float | None]) -> 
     """Channels in the order of their applications for a pressure of 1 Pa, samples in volts."""
     assumed = np.array([value or 0.01 for value in sensitivities])
     expected = Expected(assumed**2, assumed, np.array([value is not None for value in sensitivities]))
-    return [ring.channel for ring in calibrator_applications(track, expected, 0.15)]
+    return [application.channel for application in calibrator_applications(track, expected, 0.15)]
 
 
 TRUE_V_PER_PA = np.array([0.05, 0.004, 0.001, 0.0005])
@@ -119,7 +119,7 @@ def test_sensors_of_any_sensitivity_are_found_unstated(leak_db: float) -> None:
 
 
 @pytest.mark.parametrize("unstated_v_per_pa", [0.05, 0.012, 0.001])
-def test_an_unstated_sensor_takes_no_ring_from_its_neighbours(unstated_v_per_pa: float) -> None:
+def test_an_unstated_sensor_takes_no_application_from_its_neighbours(unstated_v_per_pa: float) -> None:
     """The tone leaks at -20 dB into all others; five sensors of 4 mV/Pa are stated."""
     true = np.array([0.004] * 5 + [unstated_v_per_pa])
     tones = np.full((6, 18), 1e-9)
@@ -137,7 +137,7 @@ def test_two_that_carry_the_tone_together_are_told() -> None:
     track, sensitivity = followed(tones), np.full(3, 0.004)
     expected = Expected(sensitivity**2, sensitivity, np.full(3, True))
     assert calibrated_together(track, expected) == {0: 1, 1: 0}
-    assert [ring.channel for ring in calibrator_applications(track, expected, 0.15)] == [2]
+    assert [application.channel for application in calibrator_applications(track, expected, 0.15)] == [2]
 
 
 def test_samples_that_are_no_numbers_silence_their_own_channel_only() -> None:

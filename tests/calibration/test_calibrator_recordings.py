@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from calibrator_recordings import SENSITIVITIES_V_PER_PA, channel, recorded, rows_of
 
-RINGS = [(0, 1.0, 3.2), (2, 4.6, 6.7), (1, 8.2, 10.4)]
+APPLICATIONS = [(0, 1.0, 3.2), (2, 4.6, 6.7), (1, 8.2, 10.4)]
 
 
 def off_db(row: dict[str, object]) -> float:
@@ -22,10 +22,10 @@ def test_every_calibrated_channel_gets_its_sensitivity(
     tmp_path: Path, nominal: float, hz: float, level: float, rate: float
 ) -> None:
     """Within 0.01 dB, in whatever order they were calibrated; what was not gives no row."""
-    recorded(tmp_path / "c.wav", RINGS, rate=rate, hz=hz, level_db=level)
+    recorded(tmp_path / "c.wav", APPLICATIONS, rate=rate, hz=hz, level_db=level)
     rows = rows_of(tmp_path / "c.wav", level_db=level, frequency_hz=nominal)
     assert sorted(rows) == ["p1", "p2", "p3"]
-    for number, start, stop in RINGS:
+    for number, start, stop in APPLICATIONS:
         row = rows[f"p{number + 1}"]
         assert row["found"] is True
         assert row["reasons"] == []
@@ -38,7 +38,7 @@ def test_every_calibrated_channel_gets_its_sensitivity(
 
 
 def test_what_should_have_been_calibrated_is_missed(tmp_path: Path) -> None:
-    recorded(tmp_path / "c.wav", RINGS)
+    recorded(tmp_path / "c.wav", APPLICATIONS)
     rows = rows_of(tmp_path / "c.wav", ("p1", "p2", "p3", "p4"))
     assert rows["p4"]["found"] is False
     assert rows["p4"]["reasons"] == ["no-tone"]
@@ -46,13 +46,13 @@ def test_what_should_have_been_calibrated_is_missed(tmp_path: Path) -> None:
 
 
 def test_what_was_calibrated_unasked_is_said(tmp_path: Path) -> None:
-    recorded(tmp_path / "c.wav", RINGS)
+    recorded(tmp_path / "c.wav", APPLICATIONS)
     rows = rows_of(tmp_path / "c.wav", ("p1", "p3"))
     assert rows["p2"]["reasons"] == ["not-listed"]
     assert rows["p1"]["reasons"] == rows["p3"]["reasons"] == []
 
 
-def test_of_two_rings_the_longer_steady_one_counts(tmp_path: Path) -> None:
+def test_of_two_applications_the_longer_steady_one_counts(tmp_path: Path) -> None:
     recorded(tmp_path / "c.wav", [(0, 1.0, 2.4), (0, 4.0, 7.0)])
     row = rows_of(tmp_path / "c.wav")["p1"]
     assert 3.94 <= row["start_s"] < row["stop_s"] <= 7.06
@@ -73,12 +73,12 @@ def test_a_single_channel_needs_no_neighbour(tmp_path: Path) -> None:
 
 
 def test_a_sensor_without_a_stated_sensitivity_is_found_too(tmp_path: Path) -> None:
-    recorded(tmp_path / "c.wav", RINGS)
+    recorded(tmp_path / "c.wav", APPLICATIONS)
     fitted = (channel(1), channel(2, sensitivity_v_per_pa=None), channel(3), channel(4))
     assert off_db(rows_of(tmp_path / "c.wav", channels=fitted)["p2"]) == pytest.approx(0.0, abs=0.01)
 
 
-def test_a_short_ring_is_measured_and_doubted(tmp_path: Path) -> None:
+def test_a_short_application_is_measured_and_doubted(tmp_path: Path) -> None:
     recorded(tmp_path / "c.wav", [(0, 2.0, 2.7)], seconds=6.0)
     row = rows_of(tmp_path / "c.wav")["p1"]
     assert row["reasons"] == ["too-short-tone"]

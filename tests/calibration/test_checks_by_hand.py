@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from random_rings import Rings, Session
+from random_applications import Applications, Session
 
 from tapeline.campaign.plan import Overrule
 from tapeline.jobs.sensitivity.judged_checks import judged_checks
@@ -22,10 +22,12 @@ def session(tmp_path: Path) -> Session:
 
 def rows_of(session: Session, drift_db: float = 0.1) -> list[dict[str, Any]]:
     """Checks before (`one`) and after (`two`), all sensors some decibels higher after."""
-    rings = Rings(ASKED, ASKED)
-    session.write("one", rings)
-    session.write("two", rings, dict.fromkeys(ASKED, drift_db))
-    return session.checks_table([session.check("one", "before", rings), session.check("two", "after", rings)])
+    applications = Applications(ASKED, ASKED)
+    session.write("one", applications)
+    session.write("two", applications, dict.fromkeys(ASKED, drift_db))
+    return session.checks_table(
+        [session.check("one", "before", applications), session.check("two", "after", applications)]
+    )
 
 
 def by_hand(verdict: str, run: str = "two", position: str | None = "p2") -> Overrule:
@@ -67,9 +69,9 @@ def test_a_whole_recording_is_refused_but_for_a_position_named_apart(session: Se
 
 
 def test_a_refused_check_counts_where_somebody_says_so(session: Session) -> None:
-    rings = Rings(ASKED, ASKED, lengths_s={1: 0.8})
-    session.write("one", rings)
-    rows = session.checks_table([session.check("one", "before", rings)])
+    applications = Applications(ASKED, ASKED, lengths_s={1: 0.8})
+    session.write("one", applications)
+    rows = session.checks_table([session.check("one", "before", applications)])
     assert session.calibration_table(rows)["p2"]["source"] == "chart"
     row = session.calibration_table(rows, overrules=[by_hand("good", "one")])["p2"]
     assert row["source"] == "before"
@@ -77,25 +79,25 @@ def test_a_refused_check_counts_where_somebody_says_so(session: Session) -> None
 
 
 def test_a_check_without_a_tone_cannot_count(session: Session) -> None:
-    rings = Rings([0, 2, 3], ASKED)
-    session.write("one", rings)
-    rows = session.checks_table([session.check("one", "before", rings)])
+    applications = Applications([0, 2, 3], ASKED)
+    session.write("one", applications)
+    rows = session.checks_table([session.check("one", "before", applications)])
     row = session.calibration_table(rows, overrules=[by_hand("good", "one")])["p2"]
     assert row["source"] == "chart"
     assert row["reasons"] == ["no-tone", "counted-by-hand", "no-check"]
 
 
 def test_a_verdict_on_a_check_that_is_not_there_is_said(session: Session) -> None:
-    rings = Rings([0, 2, 3], [0, 2, 3])
-    session.write("one", rings)
-    rows = session.checks_table([session.check("one", "before", rings)])
+    applications = Applications([0, 2, 3], [0, 2, 3])
+    session.write("one", applications)
+    rows = session.checks_table([session.check("one", "before", applications)])
     row = session.calibration_table(rows, overrules=[by_hand("unusable", "one")])["p2"]
     assert "position p2: run one holds no check of it: the verdict set by A. Nyone changes nothing" in row["sentences"]
 
 
 def test_refusing_what_contradicts_the_table_leaves_the_table(session: Session) -> None:
-    rings = Rings(ASKED, ASKED, level_off_db=-20.0)
-    session.write("one", rings)
-    rows = session.checks_table([session.check("one", "before", rings)])
+    applications = Applications(ASKED, ASKED, level_off_db=-20.0)
+    session.write("one", applications)
+    rows = session.checks_table([session.check("one", "before", applications)])
     assert session.calibration_table(rows)["p2"]["source"] == "none"
     assert session.calibration_table(rows, overrules=[by_hand("unusable", "one")])["p2"]["source"] == "chart"

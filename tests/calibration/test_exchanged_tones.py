@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from random_rings import Rings, Session
+from random_applications import Applications, Session
 
 from tapeline.calibration.exchanged_tones import PairJudgement, PairReading, crosswise_pairs, judge_pair
 from tapeline.campaign.plan import Overrule
@@ -127,9 +127,9 @@ def exchanged_db(session: Session) -> dict[int, float]:
 
 def rows_of(session: Session, first: list[int], cables: tuple[bool, bool], listed: bool) -> list[dict[str, Any]]:
     """Checks before and after; the first in the order given, the other unlisted; cables exchanged where said."""
-    before, after = Rings(first, ASKED if listed else []), Rings(ASKED)
-    for name, rings, wrong in (("one", before, cables[0]), ("two", after, cables[1])):
-        session.write(name, rings, exchanged_db(session) if wrong else {})
+    before, after = Applications(first, ASKED if listed else []), Applications(ASKED)
+    for name, applications, wrong in (("one", before, cables[0]), ("two", after, cables[1])):
+        session.write(name, applications, exchanged_db(session) if wrong else {})
     return session.checks_table([session.check("one", "before", before), session.check("two", "after", after)])
 
 
@@ -206,7 +206,7 @@ def test_without_charts_both_values_stay_and_carry_their_distance(session: Sessi
 
 
 def test_a_partner_without_a_usable_tone_vouches_for_nobody(session: Session) -> None:
-    before, after = Rings(SWAPPED, ASKED, lengths_s={2: 0.85}), Rings(ASKED)
+    before, after = Applications(SWAPPED, ASKED, lengths_s={2: 0.85}), Applications(ASKED)
     session.write("one", before, exchanged_db(session))
     session.write("two", after)
     rows = session.checks_table([session.check("one", "before", before), session.check("two", "after", after)])
@@ -217,7 +217,7 @@ def test_a_partner_without_a_usable_tone_vouches_for_nobody(session: Session) ->
 
 def test_a_tone_that_the_list_leaves_out_gives_no_sensitivity(session: Session) -> None:
     """Not even beside other checks: it may be the tone of the sensor next to it."""
-    before, after = Rings(ASKED, [0, 1, 2]), Rings([0, 1, 2], [0, 1, 2])
+    before, after = Applications(ASKED, [0, 1, 2]), Applications([0, 1, 2], [0, 1, 2])
     session.write("one", before, {3: 1.5})
     session.write("two", after)
     rows = session.checks_table([session.check("one", "before", before), session.check("two", "after", after)])
@@ -228,13 +228,15 @@ def test_a_tone_that_the_list_leaves_out_gives_no_sensitivity(session: Session) 
     table = session.calibration_table(rows)
     assert (table["p4"]["source"], table["p5"]["source"]) == ("chart", "chart")
     assert table["p4"]["reasons"] == ["not-listed", "no-check"]
-    counted = session.calibration_table(rows, overrules=[Overrule("one", "p4", "good", "it was rung", "A. Nyone")])
+    counted = session.calibration_table(
+        rows, overrules=[Overrule("one", "p4", "good", "it was calibrated", "A. Nyone")]
+    )
     assert (counted["p4"]["source"], counted["p5"]["source"]) == ("before", "chart")
 
 
 def test_an_unlisted_tone_far_from_the_table_contradicts_nothing(session: Session) -> None:
-    rings = Rings(ASKED, [0, 1, 2])
-    session.write("one", rings, {3: 7.0})
-    table = session.calibration_table(session.checks_table([session.check("one", "before", rings)]))
+    applications = Applications(ASKED, [0, 1, 2])
+    session.write("one", applications, {3: 7.0})
+    table = session.calibration_table(session.checks_table([session.check("one", "before", applications)]))
     assert table["p4"]["source"] == "chart"
     assert "contradicted" not in table["p4"]["reasons"]

@@ -32,7 +32,7 @@ def test_one_wrong_gain_harms_no_neighbour(
     assert all(abs(off_db(rows[name])) < 0.02 for name in ("p1", "p3", "p4"))
 
 
-def test_a_leak_from_a_channel_that_is_not_fitted_is_no_ring(tmp_path: Path) -> None:
+def test_a_leak_from_a_channel_that_is_not_fitted_is_no_application(tmp_path: Path) -> None:
     recorded(tmp_path / "c.wav", IN_TURN[:1] + IN_TURN[2:], seconds=SECONDS, leak_db=-20.0)
     fitted = (channel(2), channel(3), channel(4))
     for listed in (("p3", "p4"), ()):
@@ -40,10 +40,10 @@ def test_a_leak_from_a_channel_that_is_not_fitted_is_no_ring(tmp_path: Path) -> 
         assert {name: row["reasons"] for name, row in rows.items()} == {"p3": [], "p4": []}
 
 
-def test_hum_on_a_channel_that_was_not_rung_is_no_ring(tmp_path: Path) -> None:
-    rings = [(0, 1.0, 3.5), (2, 6.0, 8.5), (3, 11.0, 13.5)]
+def test_hum_on_a_channel_that_was_not_calibrated_is_no_application(tmp_path: Path) -> None:
+    applications = [(0, 1.0, 3.5), (2, 6.0, 8.5), (3, 11.0, 13.5)]
     for hum_db, fitted in ((-25.0, None), (-40.0, channel(2, sensitivity_v_per_pa=None))):
-        recorded(tmp_path / "c.wav", rings, seconds=SECONDS, leak_db=-50.0, hum_db={1: hum_db})
+        recorded(tmp_path / "c.wav", applications, seconds=SECONDS, leak_db=-50.0, hum_db={1: hum_db})
         channels = (channel(1), fitted or channel(2), channel(3), channel(4))
         rows = rows_of(tmp_path / "c.wav", (), channels)
         assert {name: row["reasons"] for name, row in rows.items()} == {"p1": [], "p3": [], "p4": []}
@@ -90,7 +90,7 @@ def test_a_trend_within_the_steady_part_widens_the_uncertainty(tmp_path: Path) -
     assert fit == pytest.approx(np.hypot(rectangle, row["unsteadiness_db"] / np.sqrt(row["level_count"])), rel=0.02)
 
 
-def test_a_sound_ring_is_taken_where_a_longer_one_is_refused(tmp_path: Path) -> None:
+def test_a_sound_application_is_taken_where_a_longer_one_is_refused(tmp_path: Path) -> None:
     def distorted(number: int, _: np.ndarray, tone: np.ndarray) -> np.ndarray:
         return tone + 0.06 * tone**2 if number == 0 else tone
 

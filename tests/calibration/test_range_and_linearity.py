@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from calibrator_recordings import SENSITIVITIES_V_PER_PA, recorded, rows_of
-from random_rings import Rings, Session
+from random_applications import Applications, Session
 
 from tapeline.calibration.decision import Limits, decide
 from tapeline.calibration.evidence import Check, Evidence
@@ -71,16 +71,16 @@ def test_a_tone_far_below_full_scale_is_noted(tmp_path: Path, gain_db: float, no
     """14 CFR 36, A36.3.6.5 to 6 (second-hand): 5 to 30 dB below the upper limit of the range."""
     session = Session(seed=3, channels=3, folder=tmp_path)
     session.gain_db += gain_db
-    rings = Rings([0, 1, 2], [0, 1, 2])
-    session.write("one", rings)
-    rows = session.checks_table([session.check("one", "before", rings)])
+    applications = Applications([0, 1, 2], [0, 1, 2])
+    session.write("one", applications)
+    rows = session.checks_table([session.check("one", "before", applications)])
     assert all(row["below_full_scale_db"] == -row["range_use_db"] for row in rows)
     table = session.calibration_table(rows)
     assert {"tone-range" in row["reasons"] for row in table.values()} == {noted}
     assert {row["verdict"] for row in table.values()} == {"doubtful"}, "for the missing check alone"
 
 
-def test_rings_that_differ_widen_the_uncertainty(tmp_path: Path) -> None:
+def test_applications_that_differ_widen_the_uncertainty(tmp_path: Path) -> None:
     """The one used may be the wrong one: a rectangle about its end, 0.4 / sqrt 3 = 0.23 dB (GUM 4.3.7)."""
 
     def second_lower(number: int, _: object, tone: object) -> object:
@@ -90,8 +90,8 @@ def test_rings_that_differ_widen_the_uncertainty(tmp_path: Path) -> None:
     row = rows_of(tmp_path / "c.wav", ("p1",))["p1"]
     assert row["reasons"] == ["applications-differ"]
     terms = dict(zip(row["terms"], row["terms_db"], strict=True))
-    assert terms["spread of rings"] == pytest.approx(0.4 / 3**0.5, abs=0.005)
-    assert row["standard_uncertainty_db"] > terms["spread of rings"]
+    assert terms["spread of applications"] == pytest.approx(0.4 / 3**0.5, abs=0.005)
+    assert row["standard_uncertainty_db"] > terms["spread of applications"]
 
 
 def test_a_calibrators_level_is_re_20_micropascal_whatever_the_campaign_states(tmp_path: Path) -> None:
@@ -100,11 +100,11 @@ def test_a_calibrators_level_is_re_20_micropascal_whatever_the_campaign_states(t
     texts = {
         "campaign.yaml": "campaign: roof\nreference_pressure_pa: 1.0e-6\nconditions:\n  open: {applied: []}\n",
         "runs.csv": "run,recording,kind,session,condition,speed_kmh,calibrator,stage,positions\n"
-        "m1,m1.wav,measurement,april,open,100,,,\nc1,c.wav,calibration,april,,,ring,before,p1\n",
+        "m1,m1.wav,measurement,april,open,100,,,\nc1,c.wav,calibration,april,,,speaker,before,p1\n",
         "positions.csv": "position\np1\n",
         "fittings.csv": "session,channel,position,sensor,full_scale_v,gain_db\napril,1,p1,s1,10,20\n",
         "sensors.csv": "sensor\ns1\n",
-        "calibrators.csv": "calibrator,kind,level_db,frequency_hz\nring,feedback,94,1000\n",
+        "calibrators.csv": "calibrator,kind,level_db,frequency_hz\nspeaker,feedback,94,1000\n",
     }
     for name, text in texts.items():
         (tmp_path / "config" / name).write_text(text)

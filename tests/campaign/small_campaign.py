@@ -17,7 +17,7 @@ conditions:
 """,
     "config/runs.csv": """\
 run,recording,kind,session,condition,speed_kmh,calibrator,stage
-cal1,cal1.wav,calibration,april,,,ring,before
+cal1,cal1.wav,calibration,april,,,speaker,before
 bg1,bg1.wav,background,april,,100,,
 m1,m1.wav,measurement,april,open,100,,
 m2,m2.wav,measurement,april,sealed,100,,
@@ -25,7 +25,7 @@ m2,m2.wav,measurement,april,sealed,100,,
     "config/positions.csv": "position,x_m\nseam1,0.1\nseam2,0.2\n",
     "config/fittings.csv": "session,channel,position,sensor\napril,1,seam1,s1\napril,2,seam2,s2\n",
     "config/sensors.csv": "sensor,sensitivity_mv_per_pa\ns1,10\ns2,11\n",
-    "config/calibrators.csv": "calibrator,kind,level_db,frequency_hz\nring,feedback,94,1000\n",
+    "config/calibrators.csv": "calibrator,kind,level_db,frequency_hz\nspeaker,feedback,94,1000\n",
 }
 
 Files = dict[str, str]

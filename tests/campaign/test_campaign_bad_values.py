@@ -134,7 +134,7 @@ SETTINGS: dict[str, Any] = {
 FILES = MINIMAL | {
     "config/runs.csv": """\
 run,recording,kind,session,condition,speed_kmh,calibrator,stage,flow_series
-cal1,cal1.wav,calibration,april,,,ring,before,
+cal1,cal1.wav,calibration,april,,,speaker,before,
 bg1,bg1.wav,background,april,,100,,,
 m1,m1.wav,measurement,april,open,100,,,flow_series.csv
 m2,m2.wav,measurement,april,sealed,100,,,

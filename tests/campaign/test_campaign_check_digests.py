@@ -15,7 +15,7 @@ from tapeline.jobs.pressure import needs as pressure_needs
 SECOND_SESSION = {
     **MINIMAL,
     "config/runs.csv": MINIMAL["config/runs.csv"]
-    + "m3,m3.wav,measurement,may,open,100,,\ncal2,cal2.wav,calibration,may,,,ring,before\n",
+    + "m3,m3.wav,measurement,may,open,100,,\ncal2,cal2.wav,calibration,may,,,speaker,before\n",
     "config/fittings.csv": MINIMAL["config/fittings.csv"] + "may,1,seam1,s1\nmay,2,seam2,s2\n",
 }
 TASKS = (

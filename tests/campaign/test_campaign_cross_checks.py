@@ -43,13 +43,13 @@ UNKNOWN_NAMES = [
     (changed(RUNS, MEASUREMENT, MEASUREMENT.replace("april", "apirl")), RUNS, 4, "session", '"apirl"', "april"),
     (changed(RUNS, MEASUREMENT, MEASUREMENT.replace("april", "April")), RUNS, 4, "session", '"April"', "april"),
     (changed(RUNS, "sealed", "seald"), RUNS, 5, "condition", '"seald"', "sealed"),
-    (changed(RUNS, "ring,before", "rong,before"), RUNS, 2, "calibrator", '"rong"', "ring"),
+    (changed(RUNS, "speaker,before", "speeker,before"), RUNS, 2, "calibrator", '"speeker"', "speaker"),
     (run_with("background", "bg2"), RUNS, 6, "background", '"bg2"', "bg1"),
     (run_with("replaces", "m11"), RUNS, 6, "replaces", '"m11"', "m1"),
     ({**run_with("format", "loger"), SETTINGS: MINIMAL[SETTINGS] + RAW}, RUNS, 6, "format", '"loger"', "logger"),
     (run_with("format", "quartz"), RUNS, 6, "format", '"quartz"', None),
     (
-        more_runs("c2,c2.wav,calibration,april,,,ring,after,seam3", column="positions"),
+        more_runs("c2,c2.wav,calibration,april,,,speaker,after,seam3", column="positions"),
         RUNS,
         6,
         "positions",
@@ -86,11 +86,11 @@ OTHERS = [
     (table(SENSORS, "sensor\ns1\ns2\ns2\n"), SENSORS, 4, "sensor", '"s2" again', "(it is in line 3 already)"),
     (table(SENSORS, "sensor\ns1\ns2\nS2\n"), SENSORS, 4, "sensor", '"S2"', '"s2" in line 3'),
     (
-        changed(CALIBRATORS, "1000\n", "1000\nring,feedback,94,1000\n"),
+        changed(CALIBRATORS, "1000\n", "1000\nspeaker,feedback,94,1000\n"),
         CALIBRATORS,
         3,
         "calibrator",
-        '"ring" again',
+        '"speaker" again',
         "(it is in line 2 already)",
     ),
     (
@@ -123,8 +123,8 @@ OTHERS = [
         "the set speed of the measurement",
     ),
     (changed(RUNS, "april,open", "april,"), RUNS, 4, "condition", "an empty cell", "the condition of the measurement"),
-    (changed(RUNS, "ring,before", ",before"), RUNS, 2, "calibrator", "an empty cell", "the calibrator used"),
-    (changed(RUNS, "ring,before", "ring,"), RUNS, 2, "stage", "an empty cell", '"before" or "after"'),
+    (changed(RUNS, "speaker,before", ",before"), RUNS, 2, "calibrator", "an empty cell", "the calibrator used"),
+    (changed(RUNS, "speaker,before", "speaker,"), RUNS, 2, "stage", "an empty cell", '"before" or "after"'),
     (
         run_with("background", "m1"),
         RUNS,
@@ -213,7 +213,7 @@ OTHERS = [
     (changed(RUNS, "m2.wav", "a/../../m2.wav"), RUNS, 5, "recording", "which leaves", "below the recordings folder"),
     (changed(RUNS, "m2.wav", "a\\m2.wav"), RUNS, 5, "recording", '"a\\m2.wav"', 'folders separated by "/"'),
     (
-        more_runs("c2,c2.wav,calibration,may,,,ring,after,seam2", column="positions")
+        more_runs("c2,c2.wav,calibration,may,,,speaker,after,seam2", column="positions")
         | {FITTINGS: MINIMAL[FITTINGS] + "may,1,seam1,s1\n"},
         RUNS,
         6,
@@ -222,7 +222,7 @@ OTHERS = [
         'positions fitted in session "may"',
     ),
     (
-        more_runs("c2,c2.wav,calibration,april,,,ring,after,seam2 seam1 seam2", column="positions"),
+        more_runs("c2,c2.wav,calibration,april,,,speaker,after,seam2 seam1 seam2", column="positions"),
         RUNS,
         6,
         "positions",
@@ -396,7 +396,7 @@ def stages(*rows: tuple[str, str, str]) -> Files:
     text += "m1,m1.wav,measurement,april,open,100,,,2024-05-03T10:00:00,none\n"
     text += "m2,m2.wav,measurement,april,sealed,100,,,2024-05-03T11:00:00,none\n"
     for name, stage, hour in rows:
-        text += f"{name},{name}.wav,calibration,april,,,ring,{stage},2024-05-03T{hour}:00:00,\n"
+        text += f"{name},{name}.wav,calibration,april,,,speaker,{stage},2024-05-03T{hour}:00:00,\n"
     return table(RUNS, text)
 
 

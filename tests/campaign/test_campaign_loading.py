@@ -131,7 +131,7 @@ def test_minimal_campaign_gets_every_documented_default(minimal: Path) -> None:
     run = campaign.runs["m1"]
     assert (run.yaw_deg, run.use, run.background, run.positions, run.temperature_c) == (0.0, True, None, (), None)
     assert run.speed_mps == pytest.approx(100 / 3.6)
-    assert campaign.calibrators["ring"].level_uncertainty_db is None
+    assert campaign.calibrators["speaker"].level_uncertainty_db is None
     assert settings.calibration.calibrator_uncertainty_db == 0.2
     fitting = campaign.fittings[0]
     assert (fitting.gain_db, fitting.polarity, fitting.unit, fitting.mount) == (0.0, 1, "V", None)

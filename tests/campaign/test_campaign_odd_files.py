@@ -42,7 +42,7 @@ FILES = {
     "config/campaign.yaml": MINIMAL["config/campaign.yaml"]
     + "report: {outlines: [{file: config/side.csv}, {file: config/top.svg, plane: x-y}]}\n",
     "config/runs.csv": "run,recording,kind,session,condition,speed_kmh,calibrator,stage,flow_series\n"
-    "cal1,cal1.wav,calibration,april,,,ring,before,\nbg1,bg1.wav,background,april,,100,,,\n"
+    "cal1,cal1.wav,calibration,april,,,speaker,before,\nbg1,bg1.wav,background,april,,100,,,\n"
     "m1,m1.wav,measurement,april,open,100,,,m1.csv\nm2,m2.wav,measurement,april,sealed,100,,,\n",
     "config/sensors.csv": "sensor,sensitivity_mv_per_pa,chart,data_sheet\ns1,10,config/s1.csv,config/s1.bin\ns2,11,,\n",
     "config/cavities.csv": "cavity,length_m\n",

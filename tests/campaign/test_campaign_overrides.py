@@ -34,7 +34,7 @@ def test_verdicts_with_reason_and_name(tmp_path: Path) -> None:
 
 
 def test_checks_are_decided_on_by_their_calibration_run(tmp_path: Path) -> None:
-    rows = "cal1,,unusable,wrong adapter,A. Nyone\ncal1,seam1,good,rung by me,A. Nyone\n"
+    rows = "cal1,,unusable,wrong adapter,A. Nyone\ncal1,seam1,good,calibrated by me,A. Nyone\n"
     found = load_campaign(campaign(tmp_path, rows)).overrides
     assert [(row.run, row.position, row.verdict) for row in found] == [
         ("cal1", None, "unusable"),

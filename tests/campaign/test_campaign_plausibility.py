@@ -22,7 +22,7 @@ ROWS = {
     + "".join(f"april,{n},{name},s{n},10\n" for n, name in enumerate("abcd", start=1)),
     "sensors": "sensor,sensitivity_mv_per_pa\ns1,10\ns2,11\ns3,12\ns4,9\n",
     "calibrators": "calibrator,kind,level_db,frequency_hz\n"
-    + "".join(f"{name},feedback,94,1000\n" for name in ("ring", "b", "c")),
+    + "".join(f"{name},feedback,94,1000\n" for name in ("speaker", "b", "c")),
     "cavities": "cavity,length_m\na,0.1\nb,0.1\nc,0.1\n",
     "left_out": "run,start_s,stop_s,reason\nbg1,1,2,a gust\nm2,1,2,a gust\nm1,1,2,a gust\n",
 }
@@ -187,7 +187,7 @@ def test_a_rare_campaign_is_loaded_as_written_and_warned_of_its_facility_alone(n
     table, settings, warned = SOUND_BUT_RARE[name]
     (cells,) = csv.DictReader(io.StringIO(table))
     runs = f"run,recording,kind,session,condition,calibrator,stage,{','.join(cells)}\n"
-    runs += "cal,cal.wav,calibration,april,,ring,before\n"
+    runs += "cal,cal.wav,calibration,april,,speaker,before\n"
     runs += "".join(
         f"{name},{name}.wav,measurement,april,{condition},,,{','.join(cells.values())}\n"
         for name, condition in (("m1", "open"), ("m2", "sealed"), ("bg1", "open"))

@@ -30,7 +30,7 @@ def runs(root: Path, *rows: str) -> None:
     for row in rows:
         run, recording, start, stop, use, replaces = (row.split(",") + [""] * 6)[:6]
         lines.append(f"{run},{recording},measurement,april,open,100,,,{start},{stop},{use},{replaces}\n")
-    first = "cal1,cal1.wav,calibration,april,,,ring,before,,,,\nm0,m0.wav,measurement,april,sealed,100,,,,,,\n"
+    first = "cal1,cal1.wav,calibration,april,,,speaker,before,,,,\nm0,m0.wav,measurement,april,sealed,100,,,,,,\n"
     (root / RUNS).write_text(HEADER + first + "".join(lines), encoding="utf-8")
 
 

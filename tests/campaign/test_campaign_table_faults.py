@@ -77,7 +77,7 @@ CELLS = [
     (edited(RUNS, "m1.wav", "a.wav|b.wav"), 4, "recording", '"a.wav|b.wav"', 'separated by " | "', None),
     (edited(RUNS, "measurement", "mesurement"), 4, "kind", '"mesurement"', "one of", 'did you mean "measurement"?'),
     (edited(RUNS, "measurement", "Measurement"), 4, "kind", '"Measurement"', "one of", 'did you mean "measurement"?'),
-    (edited(RUNS, "ring,before", "ring,befor"), 2, "stage", '"befor"', 'one of "before", "after"', '"before"?'),
+    (edited(RUNS, "speaker,before", "speaker,befor"), 2, "stage", '"befor"', 'one of "before", "after"', '"before"?'),
     (edited(POSITIONS, "seam1,0.1", "seam1,left"), 2, "x_m", '"left"', "a number of m", None),
     (column_cell(POSITIONS, "flow", "attach"), 2, "flow", '"attach"', "one of", 'did you mean "attached"?'),
     (column_cell(POSITIONS, "line_order", "1.5"), 2, "line_order", "1.5", "a whole number from 0", None),
@@ -206,7 +206,12 @@ def test_quoted_line_breaks_and_comments_keep_line_numbers_right(tmp_path: Path)
 
 
 def test_every_fault_of_every_row_is_reported(tmp_path: Path) -> None:
-    runs = MINIMAL[RUNS].replace("open,100", "open,fast").replace("sealed,100", "sealed,slow").replace("ring,", "rong,")
+    runs = (
+        MINIMAL[RUNS]
+        .replace("open,100", "open,fast")
+        .replace("sealed,100", "sealed,slow")
+        .replace("speaker,", "speeker,")
+    )
     write(tmp_path, {**MINIMAL, RUNS: runs, POSITIONS: "position,x_m\nseam1,a\nseam2,b\n"})
     assert [(fault.file, fault.line) for fault in faults_of(tmp_path)] == [
         (POSITIONS, 2),

@@ -51,7 +51,7 @@ CALIBRATOR_SD_DB, TABLE_SD_DB, SENSOR_DRIFT_SD_DB = 0.12, 0.2, 0.05
 RESPONSE_SD_DB = 0.05
 MOUNT_SD_DB = {"anew": 0.5, "kept": 0.2}
 KEPT = ("hatch", "nose", "step-r")
-RING_S, PAUSE_S = 2.0, 0.5
+TONE_S, PAUSE_S = 2.0, 0.5
 SENSITIVITIES_MV_PER_PA = {
     "k1": 14.0, "k2": 15.1, "k3": 12.6, "k4": 16.2, "k5": 13.3, "k6": 17.3, "k7": 14.6, "k8": 12.1, "k9": 15.6,
     "k10": 13.8,
@@ -148,7 +148,7 @@ def log_of(design: Design, session: str) -> list[Recorded]:
     places = np.linspace(0.1, 0.9, len(made))
     made = [replace(each, place=float(at)) for each, at in zip(made, places, strict=True)]
     before, after = (
-        Recorded(f"{session}-ring-{stage}", session, "calibration", stage=stage, place=at)
+        Recorded(f"{session}-calibrator-{stage}", session, "calibration", stage=stage, place=at)
         for stage, at in (("before", 0.0), ("after", 1.0))
     )
     return [before, *made, after]
@@ -273,7 +273,7 @@ class Cab:
         scale = self.sensitivity_v_per_pa(one.session, position, one.place) * 10.0 ** (GAIN_DB[one.session] / 20.0)
         return np.asarray(rms_pa * scale * self.drawn("floor", run).standard_normal(frames))
 
-    def ring_volts(
+    def calibrator_volts(
         self, run: str, lower_db: Mapping[str, float] | None = None, exchanged: Mapping[str, str] | None = None
     ) -> Values:
         """A calibrator recording, (frames, channels): one position after the other.
@@ -287,10 +287,10 @@ class Cab:
         level += self.calibrator_error_db(session)
         if calibrator["kind"] == "closed-coupler":
             level += 20.0 * np.log10(STATIC_HPA / 1013.25)
-        turn = round((RING_S + PAUSE_S) * RATE_HZ)
+        turn = round((TONE_S + PAUSE_S) * RATE_HZ)
         frames = turn * len(POSITIONS) + round(PAUSE_S * RATE_HZ)
         volts = 1e-5 * random.standard_normal((frames, len(POSITIONS)))
-        time = np.arange(round(RING_S * RATE_HZ)) / RATE_HZ
+        time = np.arange(round(TONE_S * RATE_HZ)) / RATE_HZ
         gain = 10.0 ** (GAIN_DB[session] / 20.0)
         for number, position in enumerate(POSITIONS):
             there = (exchanged or {}).get(position, position)
@@ -323,7 +323,7 @@ class Cab:
     def write_sound(self) -> None:
         """Write all files of the campaign as it is without a fault."""
         for run, one in self.log.items():
-            self.write(run, self.ring_volts(run) if one.kind == "calibration" else self.volts(run))
+            self.write(run, self.calibrator_volts(run) if one.kind == "calibration" else self.volts(run))
             self.rows[run] = self._row(one)
         self._write_charts()
         self.write_tables()

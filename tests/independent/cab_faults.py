@@ -87,14 +87,14 @@ def off_speed_unlogged(cab: Cab) -> Touched:
 
 
 def exchanged_sensors(cab: Cab) -> Touched:
-    run, pair = "north-ring-before", ("door-l", "pane-r")
-    cab.write(run, cab.ring_volts(run, exchanged={pair[0]: pair[1], pair[1]: pair[0]}))
+    run, pair = "north-calibrator-before", ("door-l", "pane-r")
+    cab.write(run, cab.calibrator_volts(run, exchanged={pair[0]: pair[1], pair[1]: pair[0]}))
     return Touched("north", pair, alike=True)
 
 
 def leaking_check(cab: Cab) -> Touched:
-    run, position = "south-ring-before", "step-l"
-    cab.write(run, cab.ring_volts(run, lower_db={position: -1.5}))
+    run, position = "south-calibrator-before", "step-l"
+    cab.write(run, cab.calibrator_volts(run, lower_db={position: -1.5}))
     return Touched("south", (position,), alike=True)
 
 
@@ -103,7 +103,7 @@ def drifting_sensor(cab: Cab) -> Touched:
     cab.extra_drift_db[session, position] = 0.8
     for run, one in cab.log.items():
         if one.session == session:
-            cab.write(run, cab.ring_volts(run) if one.kind == "calibration" else cab.volts(run))
+            cab.write(run, cab.calibrator_volts(run) if one.kind == "calibration" else cab.volts(run))
     return Touched(session, (position,))
 
 

@@ -308,10 +308,10 @@ class Rig:
         speeds, yaw_deg, _ = POINTS[point]
         return {"speed_mps": speeds[number % 3], "yaw_deg": yaw_deg, "temperature_c": 20, "static_pressure_hpa": 1000}
 
-    def ring(
+    def calibrator_volts(
         self,
         session: Session,
-        rung: Sequence[str],
+        calibrated: Sequence[str],
         *,
         pascals: float,
         frequency_hz: float,
@@ -324,8 +324,8 @@ class Rig:
         second of sliding into its seat, a little distortion, and the tone leaking faintly into the other channels."""
         part = round(each_s * rate_hz)
         time = np.arange(part) / rate_hz
-        volts = np.zeros((part * len(rung), session.channels))
-        for number, position in enumerate(rung):
+        volts = np.zeros((part * len(calibrated), session.channels))
+        for number, position in enumerate(calibrated):
             rows = slice(number * part, (number + 1) * part)
             on = np.clip((time - 1.0) / 0.05, 0.0, 1.0) * np.clip((each_s - 0.8 - time) / 0.05, 0.0, 1.0)
             seat = 10.0 ** (-1.2 * np.exp(-(np.maximum(time - 1.0, 0.0)) / 0.25) / 20.0)
@@ -349,7 +349,7 @@ class Rig:
 
     def coupler_pascals(self) -> float:
         """124 dB certificate level, -0.12 dB adapter, 950 hPa; and what the calibrator is truly off by."""
-        error = self.calibrator_error_db.get("ring-250", 0.0)
+        error = self.calibrator_error_db.get("coupler-250", 0.0)
         return float(2e-5 * 10.0 ** ((124.0 - 0.12 + error) / 20.0) * 950.0 / 1013.25)
 
     def speaker_pascals(self) -> float:
@@ -398,7 +398,7 @@ def write_settings_and_tables(rig: Rig, campaign: str, settings: str, calibrator
     write_table(config / "sensors.csv", sensors)
     columns = ("calibrator", "kind", "level_db", "frequency_hz", "level_uncertainty_db", "adapter_correction_db")
     calibrators = (
-        ("ring-250", "closed-coupler", 124.0, 250, calibrator_uncertainty_db, -0.12),
+        ("coupler-250", "closed-coupler", 124.0, 250, calibrator_uncertainty_db, -0.12),
         ("speaker-1k", "feedback", 114.0, 1000, calibrator_uncertainty_db, 0.07),
     )
     write_table(config / "calibrators.csv", [dict(zip(columns, line, strict=True)) for line in calibrators])
@@ -431,13 +431,14 @@ def write_spring(rig: Rig) -> None:
     session = rig.sessions["spring"]
     for stage, drifted, given in (("before", 0.0, True), ("after", 1.0, False)):
         order = list(rig.random.permutation(POSITIONS))
-        tone = rig.ring(
+        tone = rig.calibrator_volts(
             session, order, pascals=rig.coupler_pascals(), frequency_hz=250.9, drifted=drifted, rate_hz=25600
         )
-        write_float_wave(rig.path(f"spring/ring-{stage}.wav"), tone, 25600)
+        write_float_wave(rig.path(f"spring/calibrator-{stage}.wav"), tone, 25600)
         rig.row(
-            f"sp-ring-{stage}", f"spring/ring-{stage}.wav", "calibration", "spring", calibrator="ring-250", stage=stage,
-            positions=" ".join(order) if given else "", static_pressure_hpa=950, temperature_c=20,
+            f"sp-calibrator-{stage}", f"spring/calibrator-{stage}.wav", "calibration", "spring",
+            calibrator="coupler-250", stage=stage, positions=" ".join(order) if given else "",
+            static_pressure_hpa=950, temperature_c=20,
         )  # fmt: skip
 
     def run(name: str, kind: str, condition: str, point: str, number: int, **cells: object) -> None:
@@ -471,11 +472,11 @@ def write_summer(rig: Rig) -> None:
     scales = [fitting.full_scale_v or 1.0 for fitting in session.fittings]
     for stage, drifted in (("before", 0.0), ("after", 1.0)):
         for order in [[position] for position in POSITIONS] if stage == "before" else [list(POSITIONS[::-1])]:
-            tone = rig.ring(
+            tone = rig.calibrator_volts(
                 session, order, pascals=rig.speaker_pascals(), frequency_hz=1001.7, drifted=drifted, rate_hz=25600,
                 gain_db=0.0,
             )  # fmt: skip
-            name = f"su-ring-{stage}" + (f"-{order[0]}" if len(order) == 1 else "")
+            name = f"su-calibrator-{stage}" + (f"-{order[0]}" if len(order) == 1 else "")
             write_integer_sound(rig.path(f"summer/{name}.wav"), as_full_scale(tone, scales), 25600, 16)
             rig.row(
                 name, f"summer/{name}.wav", "calibration", "summer", calibrator="speaker-1k", stage=stage, gain_db=0,
@@ -517,13 +518,13 @@ def write_summer(rig: Rig) -> None:
 def write_autumn(rig: Rig) -> None:
     session = rig.sessions["autumn"]
     scales = [4.0] * session.channels
-    tone = rig.ring(
+    tone = rig.calibrator_volts(
         session, POSITIONS, pascals=rig.coupler_pascals(), frequency_hz=249.3, drifted=0.0, rate_hz=25600, gain_db=0.0
     )
-    write_raw(rig.path("autumn/ring.raw"), as_full_scale(tone, scales), "int32", "big", "interleaved", 5)
+    write_raw(rig.path("autumn/calibrator.raw"), as_full_scale(tone, scales), "int32", "big", "interleaved", 5)
     rig.row(
-        "au-ring", "autumn/ring.raw", "calibration", "autumn", calibrator="ring-250", stage="before", gain_db=0,
-        static_pressure_hpa=950, temperature_c=20, format="wide",
+        "au-calibrator", "autumn/calibrator.raw", "calibration", "autumn", calibrator="coupler-250", stage="before",
+        gain_db=0, static_pressure_hpa=950, temperature_c=20, format="wide",
     )  # fmt: skip
     plan = [
         ("au-b-half-0", "half", "B", "flac"),

@@ -67,16 +67,16 @@ def write_faulty_rig(folder: Path, seed: int) -> FaultTruth:
     scales = [FULL_SCALE_V] * 6
     lsb = FULL_SCALE_V / 2**15
     for stage, drifted in (("before", 0.0), ("after", 1.0)):
-        tone = rig.ring(
+        tone = rig.calibrator_volts(
             session, POSITIONS[:5], pascals=rig.coupler_pascals(), frequency_hz=250.4, drifted=drifted, rate_hz=25600,
             gain_db=0.0, each_s=6.0,
         )  # fmt: skip
-        write_integer_sound(rig.path(f"ring-{stage}.wav"), as_full_scale(tone, scales), 25600, 16)
+        write_integer_sound(rig.path(f"calibrator-{stage}.wav"), as_full_scale(tone, scales), 25600, 16)
         rig.row(
-            f"ring-{stage}", f"ring-{stage}.wav", "calibration", "mishap", calibrator="ring-250", stage=stage,
-            gain_db=0, static_pressure_hpa=950,
+            f"calibrator-{stage}", f"calibrator-{stage}.wav", "calibration", "mishap", calibrator="coupler-250",
+            stage=stage, gain_db=0, static_pressure_hpa=950,
         )  # fmt: skip
-    truth.calibrations = {("mishap", "slot-b"): "drift of 0.8 dB", ("mishap", "slot-c"): "never rung"}
+    truth.calibrations = {("mishap", "slot-b"): "drift of 0.8 dB", ("mishap", "slot-c"): "never calibrated"}
 
     def made(run: str, condition: str = "open", kind: str = "measurement") -> Values:
         rig.row(

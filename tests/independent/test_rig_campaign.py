@@ -68,7 +68,7 @@ def test_drift_from_before_to_after_is_found(rig: RigTruth) -> None:
 def test_calibrator_levels_follow_kind_adapter_and_static_pressure(rig: RigTruth) -> None:
     """A closed coupler follows 20 lg(p / 101.325 kPa), a feedback calibrator does not (common practice)."""
     checks = table(rig.folder, "checks")
-    expected = checks.calibrator.map({"ring-250": 124.0 - 0.12 - 0.5599, "speaker-1k": 114.07})
+    expected = checks.calibrator.map({"coupler-250": 124.0 - 0.12 - 0.5599, "speaker-1k": 114.07})
     assert len(checks) == 12 + 12 + 6
     assert checks.found.all()
     assert np.abs(checks.level_db - expected).max() < 1e-3

@@ -21,9 +21,9 @@ CELLS: list[tuple[str, Mapping[str, str], str, str]] = [
     ("runs", {"run": "sp-a-shut-1"}, "yaw_deg", "1,5"),
     ("runs", {"run": "sp-a-shut-1"}, "kind", "measure"),
     ("runs", {"run": "sp-a-shut-1"}, "recording", "../elsewhere.wav"),
-    ("runs", {"run": "sp-ring-after"}, "calibrator", "ring-251"),
-    ("runs", {"run": "sp-ring-after"}, "stage", "later"),
-    ("runs", {"run": "sp-ring-before"}, "positions", "duct-a duct-q"),
+    ("runs", {"run": "sp-calibrator-after"}, "calibrator", "coupler-251"),
+    ("runs", {"run": "sp-calibrator-after"}, "stage", "later"),
+    ("runs", {"run": "sp-calibrator-before"}, "positions", "duct-a duct-q"),
     ("runs", {"run": "sp-b-open-1"}, "background", "sp-b-bak"),
     ("runs", {"run": "sp-b-open-1"}, "background", "sp-b-open-0"),
     ("runs", {"run": "sp-a-shut-0"}, "replaces", "nothing"),
@@ -38,7 +38,7 @@ CELLS: list[tuple[str, Mapping[str, str], str, str]] = [
     ("fittings", {"session": "pascal", "channel": "1"}, "unit", ""),
     ("sensors", {"sensor": "r03"}, "sensitivity_mv_per_pa", "-4"),
     ("sensors", {"sensor": "r03"}, "chart", "charts/none.csv"),
-    ("calibrators", {"calibrator": "ring-250"}, "kind", "pistonphone"),
+    ("calibrators", {"calibrator": "coupler-250"}, "kind", "pistonphone"),
     ("positions", {"position": "duct-b"}, "x_m", "0,1"),
 ]
 KEYS = [
@@ -131,7 +131,7 @@ def test_a_wrong_setting_is_located(
 def test_all_mistakes_are_told_at_once(copied: Path, run_tapeline: Callable[..., Finished]) -> None:
     edit_cell(copied / "config" / "runs.csv", {"run": "sp-a-shut-1"}, "condition", "shutt")
     edit_cell(copied / "config" / "fittings.csv", {"session": "summer", "channel": "3"}, "sensor", "r77")
-    edit_cell(copied / "config" / "calibrators.csv", {"calibrator": "ring-250"}, "frequency_hz", "low")
+    edit_cell(copied / "config" / "calibrators.csv", {"calibrator": "coupler-250"}, "frequency_hz", "low")
     finished = run_tapeline("run", copied, "--cores", 2)
     nothing_computed(copied, finished)
     assert "3 faults" in finished.output, finished.output

@@ -32,12 +32,12 @@ FILES = {
     "config/campaign.yaml": "campaign: roof\nconditions: {open: {applied: []}}\nraw_formats:\n"
     "  logger: {sample_type: float32, byte_order: little, layout: interleaved, channels: 2, sample_rate_hz: 8000}\n",
     "config/runs.csv": "run,recording,kind,session,condition,speed_kmh,calibrator,stage,format\n"
-    "cal1,cal1.raw,calibration,april,,,ring,before,logger\ncal2,cal2.raw,calibration,april,,,ring,before,logger\n"
+    "cal1,cal1.raw,calibration,april,,,speaker,before,logger\ncal2,cal2.raw,calibration,april,,,speaker,before,logger\n"
     "m1,m1.raw,measurement,april,open,100,,,logger\nm2,m2.raw,measurement,april,open,100,,,logger\n",
     "config/positions.csv": "position\np1\np2\n",
     "config/fittings.csv": "session,channel,position,sensor\napril,1,p1,s1\napril,2,p2,s2\n",
     "config/sensors.csv": "sensor,sensitivity_mv_per_pa\ns1,1000\ns2,1000\n",
-    "config/calibrators.csv": "calibrator,kind,level_db,frequency_hz\nring,feedback,94,1000\n",
+    "config/calibrators.csv": "calibrator,kind,level_db,frequency_hz\nspeaker,feedback,94,1000\n",
 }
 
 

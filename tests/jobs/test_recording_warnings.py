@@ -20,13 +20,13 @@ FITTINGS = "config/fittings.csv"
 FILES = {
     "config/campaign.yaml": "campaign: roof\nconditions:\n  open: {applied: []}\n",
     RUNS: "run,recording,kind,session,condition,speed_kmh,start_s,stop_s,calibrator,stage\n"
-    "cal1,cal1.wav,calibration,april,,,,,ring,before\n"
+    "cal1,cal1.wav,calibration,april,,,,,speaker,before\n"
     "m1,m1.wav,measurement,april,open,100,,,,\n"
     "m2,m2a.wav | m2b.wav,measurement,april,open,100,,,,\n",
     "config/positions.csv": "position\nseam1\nseam2\n",
     FITTINGS: "session,channel,position,sensor,full_scale_v\napril,1,seam1,s1,5\napril,2,seam2,s2,5\n",
     "config/sensors.csv": "sensor,sensitivity_mv_per_pa\ns1,10\ns2,11\n",
-    "config/calibrators.csv": "calibrator,kind,level_db,frequency_hz\nring,feedback,94,1000\n",
+    "config/calibrators.csv": "calibrator,kind,level_db,frequency_hz\nspeaker,feedback,94,1000\n",
 }
 RATE = 8000
 

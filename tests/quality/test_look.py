@@ -25,7 +25,7 @@ TABLES = {
     "fittings.csv": "session,channel,position,sensor,full_scale_v,gain_db\n"
     "april,1,seam1,s1,10,0\napril,2,seam2,s2,10,0\n",
     "sensors.csv": "sensor,sensitivity_mv_per_pa\ns1,20\ns2,\n",
-    "calibrators.csv": "calibrator,kind,level_db,frequency_hz\nring,feedback,94,1000\n",
+    "calibrators.csv": "calibrator,kind,level_db,frequency_hz\nspeaker,feedback,94,1000\n",
 }
 
 

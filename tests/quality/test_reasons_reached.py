@@ -36,7 +36,7 @@ TABLES = {
     "fittings.csv": "session,channel,position,sensor,full_scale_v,gain_db\n"
     "april,1,seam1,s1,10,0\napril,2,seam2,s2,{second_full_scale},0\napril,3,seam3,s3,10,0\n",
     "sensors.csv": "sensor,sensitivity_mv_per_pa\ns1,20\ns2,20\ns3,{third_sensitivity}\n",
-    "calibrators.csv": "calibrator,kind,level_db,frequency_hz\nring,feedback,94,1000\n",
+    "calibrators.csv": "calibrator,kind,level_db,frequency_hz\nspeaker,feedback,94,1000\n",
 }
 KNOWN = {"calibration": "", "start": "", "stop": "", "second_full_scale": "10", "third_sensitivity": "20"}
 
@@ -81,15 +81,15 @@ def test_clean_channels_are_good_and_in_pascal(tmp_path: Path) -> None:
 def test_checks_that_contradict_the_sensor_table(tmp_path: Path) -> None:
     """A calibrator of 1 Pa that gives a tenth of the volts on one of three channels."""
     time = np.arange(3 * 3 * RATE) / RATE
-    rings = 1e-5 * np.random.default_rng(5).normal(size=(time.size, 3))
+    tones = 1e-5 * np.random.default_rng(5).normal(size=(time.size, 3))
     for channel, share in enumerate((1.0, 0.1, 1.0)):
         inside = (time >= 3 * channel + 0.5) & (time < 3 * channel + 2.5)
         tone = SENSITIVITY_V_PER_PA * share * np.sqrt(2.0) * np.sin(2 * np.pi * 1000.0 * time)
-        rings[inside, channel] += tone[inside]
+        tones[inside, channel] += tone[inside]
     path = tmp_path / "recordings" / "c1.wav"
     path.parent.mkdir()
-    soundfile.write(path, rings / 10.0, RATE, subtype="PCM_24")
-    rows = quality_of(tmp_path, volts(), calibration="c1,c1.wav,calibration,april,,,,,ring,before\n")
+    soundfile.write(path, tones / 10.0, RATE, subtype="PCM_24")
+    rows = quality_of(tmp_path, volts(), calibration="c1,c1.wav,calibration,april,,,,,speaker,before\n")
     assert rows["seam2"]["reasons"] == ["contradicted"]
     assert rows["seam2"]["sentences"] == [
         "position seam2, channel 2: the checks of sensor s2 contradict the sensor table"

@@ -344,7 +344,7 @@ def check_rows(size: Size) -> list[Row]:
                 "session": session,
                 "stage": stage,
                 "position": place["position"],
-                "calibrator": "ring-250",
+                "calibrator": "coupler-250",
                 "found": found,
                 "reasons": [] if found else ["no-tone"],
                 "sentences": [] if found else [f"position {place['position']}: no steady tone near 250 Hz"],

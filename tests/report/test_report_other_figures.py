@@ -101,7 +101,7 @@ def check(position: str, turn: int, stated: int, *reasons: str, steady: bool = T
             "turn": turn, "turn_stated": stated, "reasons": list(reasons)}  # fmt: skip
 
 
-def test_rings_are_drawn_where_they_were_heard() -> None:
+def test_applications_are_drawn_where_they_were_heard() -> None:
     rows = [check("P1", 1, 1), check("P2", 3, 2, "swapped"), check("P3", 4, 3, "noisy-tone"),
             check("P4", 5, 4, "unsteady-tone", steady=False)]  # fmt: skip
     with report_style():

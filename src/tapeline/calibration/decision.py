@@ -32,7 +32,7 @@ class Limits:
 
     deviation_limit_db: float
     drift_limit_db: float
-    ring_spread_limit_db: float
+    application_spread_limit_db: float
     common_deviation_limit_db: float
     common_shift_limit_db: float
     drift_note_db: float
@@ -118,7 +118,7 @@ def _apart(evidence: Evidence, limits: Limits) -> dict[str, str]:
     for stage in STAGES:
         for one, other in combinations(evidence.of_stage(stage), 2):
             apart = level_difference_db(other.sensitivity_v_per_pa, one.sensitivity_v_per_pa) or 0.0
-            limit = limits.ring_spread_limit_db
+            limit = limits.application_spread_limit_db
             if one.calibrator != other.calibrator:
                 limit = max(limit, _calibrators_apart_db(one, other))
             if abs(apart) > limit:

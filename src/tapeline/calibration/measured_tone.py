@@ -132,7 +132,7 @@ class ToneLimits:
     frequency_within_pct: float
     least_tone_to_noise_db: float
     distortion_limit_pct: float
-    ring_spread_limit_db: float
+    application_spread_limit_db: float
 
 
 def application_refusals(application: CalibratorApplication, limits: ToneLimits) -> dict[str, str]:
@@ -148,13 +148,13 @@ def application_refusals(application: CalibratorApplication, limits: ToneLimits)
         return {"too-short-tone": f"{application.steady_s:.2f} s of steady tone, {needed}"}
     if (
         application.rest_s > UNSETTLED_LENGTH_SHARE * application.steady_s
-        and abs(application.rest_off_db) > limits.ring_spread_limit_db
+        and abs(application.rest_off_db) > limits.application_spread_limit_db
     ):
         words = (
             f"{application.steady_s:.1f} s of tone are steady, "
             f"the other {application.rest_s:.1f} s are {application.rest_off_db:+.2f} dB"
         )
-        return {"unsteady-tone": f"{words} from them (limit {limits.ring_spread_limit_db:g} dB)"}
+        return {"unsteady-tone": f"{words} from them (limit {limits.application_spread_limit_db:g} dB)"}
     return {}
 
 

@@ -215,7 +215,7 @@ class Calibration(Section):
     distortion_limit_pct: Percent = Field(
         3.0, gt=0, description="%, largest distortion of a calibrator's tone (IEC 60942 class 1, from memory)"
     )
-    ring_spread_limit_db: LimitDb = Field(
+    application_spread_limit_db: LimitDb = Field(
         0.2,
         gt=0,
         description="dB, largest difference between two calibrator applications of one channel (common practice)",

@@ -77,7 +77,7 @@ def application_pictures(tables: FinishedTables, campaign: Campaign, shelf: Figu
             heading = Heading(f"Which channel was calibrated when, session {session}", selection)
             pictures.append(
                 shelf.add(
-                    ("rings", session),
+                    ("applications", session),
                     application_figure(inside, part, heading),
                     alt=applications_message(inside, session),
                     data=rows_data([row for rows in inside.values() for row in rows], APPLICATIONS),

@@ -275,7 +275,7 @@ CHART_REACH = _of_checks(
 )
 SINE_FIT = _of_checks("sine fit", "scatter and trend of the tone's level", "check", estimated=True)
 BACKGROUND_TONE = _of_checks("background tone", "a tone of the same frequency in the background", "check")
-SPREAD_OF_RINGS = _of_checks("spread of rings", "how far tones of one recording differ", "check")
+SPREAD_OF_APPLICATIONS = _of_checks("spread of applications", "how far tones of one recording differ", "check")
 SPREAD_OF_CHECKS = _of_checks("spread of checks", "how far checks of one stage differ", "all checks")
 SENSITIVITY_DRIFT = _of_checks("drift", "of the sensitivity from one stage to the other", "all checks")
 CHART = _of_checks("chart", "of the sensor table's sensitivity", "sensor", "certificate")
@@ -289,7 +289,7 @@ SENSITIVITY_TERMS = (
     CHART_REACH,
     SINE_FIT,
     BACKGROUND_TONE,
-    SPREAD_OF_RINGS,
+    SPREAD_OF_APPLICATIONS,
     SPREAD_OF_CHECKS,
     SENSITIVITY_DRIFT,
     CHART,

@@ -37,7 +37,7 @@ class CalibrateLimits:
     least_tone_to_noise_db: float
     unsteadiness_limit_db: float
     distortion_limit_pct: float
-    ring_spread_limit_db: float
+    application_spread_limit_db: float
     background_tone_limit_db: float
     level_off_db: float
     leak_low_db: float
@@ -115,7 +115,7 @@ JOB = Job(
     name="calibrate",
     per="session",
     does="find and measure the calibrator tones of a session",
-    version=8,
+    version=9,
     needs=needs,
     outputs=lambda plan, session: [checks_file(plan.results, session)],
     sources=_sources,

@@ -29,7 +29,7 @@ from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per
 from tapeline.limits import LONGEST_MEASURED_TONE_S
 from tapeline.recordings.recording import Part, Recording
 from tapeline.statistics.combined_uncertainty import Term, combined, rectangular
-from tapeline.statistics.uncertainty_terms import CHART_REACH, SPREAD_OF_RINGS
+from tapeline.statistics.uncertainty_terms import CHART_REACH, SPREAD_OF_APPLICATIONS
 
 LOWERED_BY = frozenset({"clipped-tone", "distorted-tone", "unsteady-tone"})
 """Faults that make a tone low by themselves: an overload, a coupler that is not seated."""
@@ -260,7 +260,7 @@ def _compare_applications(
     others: Sequence[CalibratorApplication],
 ) -> None:
     """Doubt a channel whose other applications, where long enough, have another level than the one that counts."""
-    limit, needed = heard.needs.limits.ring_spread_limit_db, heard.needs.limits.shortest_steady_s
+    limit, needed = heard.needs.limits.application_spread_limit_db, heard.needs.limits.shortest_steady_s
     levels = [
         20.0
         * math.log10(fit_sine(heard.volts(channel, _used_of(application.steady)), heard.rate_hz, tone.frequency_hz).rms)
@@ -272,7 +272,7 @@ def _compare_applications(
         words = f"its longest application is {apart:+.2f} dB from another one of the recording (limit {limit:g} dB)"
         doubt(row, "applications-differ", words)
     if apart:
-        terms = (*terms_of(row), Term(SPREAD_OF_RINGS.name, rectangular(abs(apart)), "measured"))
+        terms = (*terms_of(row), Term(SPREAD_OF_APPLICATIONS.name, rectangular(abs(apart)), "measured"))
         row |= term_columns(terms) | {"standard_uncertainty_db": combined(terms).standard_uncertainty}
 
 

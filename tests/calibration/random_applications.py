@@ -1,7 +1,8 @@
-"""Synthetic sessions of calibrator rings with known truth: random, healthy, and with faults planted on request.
+"""Synthetic sessions of calibrator applications with known truth: random, healthy, and with faults planted on request.
 
-A closed coupler of 124 dB at 250 Hz with an adapter of 0.12 dB at 985 hPa, or a 94 dB calibrator at 1 kHz. Every ring
-has a settling coupler, knocks before and after, harmonics, hum and noise; the tone leaks into all other channels.
+A closed coupler of 124 dB at 250 Hz with an adapter of 0.12 dB at 985 hPa, or a 94 dB calibrator at 1 kHz. Every
+application has a settling coupler, knocks before and after, harmonics, hum and noise; the tone leaks into all other
+channels.
 """
 
 from __future__ import annotations
@@ -28,11 +29,11 @@ FULL_SCALE_V = 10.0
 TAIL_S = 0.8
 
 Wave = Callable[[np.ndarray, np.ndarray], np.ndarray]
-"""Changes the tone of a ring: from time since its start and the tone to another tone."""
+"""Changes the tone of an application: from time since its start and the tone to another tone."""
 
 
 @dataclass
-class Rings:
+class Applications:
     """One calibrator recording to be made: what is calibrated in which order, and what is done to single applications.
 
     `cut_at` limits the whole signal of a channel to a share of its tone's crest, as a conditioner out of range does.
@@ -40,7 +41,7 @@ class Rings:
     `doubled` names a channel and another one that carries the same pressure.
     """
 
-    rung: list[int]
+    calibrated: list[int]
     stated: list[int] = field(default_factory=list)
     waves: dict[int, Wave] = field(default_factory=dict)
     lengths_s: dict[int, float] = field(default_factory=dict)
@@ -67,7 +68,7 @@ class Session:
     folder: Path
     rate_hz: float = 12_800.0
     closed_coupler: bool = True
-    ring_s: tuple[float, float] = (2.2, 3.6)
+    application_s: tuple[float, float] = (2.2, 3.6)
     static_pressure_hpa: float | None = STATIC_PRESSURE_HPA
     subtype: str = "PCM_24"
     unstated: dict[int, dict[str, Any]] = field(default_factory=dict)
@@ -114,37 +115,41 @@ class Session:
         }
         return Channel(**(values | self.unstated.get(number, {}) | changes))
 
-    def write(self, name: str, rings: Rings, drift_db: Mapping[int, float] | None = None) -> None:
-        """Write one recording ring by ring, so that many channels need little memory."""
-        written = rings.channels_written or self.channels
+    def write(self, name: str, applications: Applications, drift_db: Mapping[int, float] | None = None) -> None:
+        """Write one recording, one application after the other, so that many channels need little memory."""
+        written = applications.channels_written or self.channels
         volts = self.sensitivity * 10.0 ** (self.gain_db / 20.0)
         for channel, decibels in (drift_db or {}).items():
             volts[channel] *= 10.0 ** (decibels / 20.0)
         path = self.folder / f"{name}.wav"
         with soundfile.SoundFile(path, "w", int(self.rate_hz), written, subtype=self.subtype) as file:
-            for channel in rings.rung:
-                pascal = self._turn(channel, rings)
+            for channel in applications.calibrated:
+                pascal = self._turn(channel, applications)
                 samples = np.clip(pascal * volts[:, None] / FULL_SCALE_V, -1.0, 1.0 - 2.0**-23)
                 file.write(samples[:written].T)
 
-    def _turn(self, channel: int, rings: Rings) -> np.ndarray:
+    def _turn(self, channel: int, applications: Applications) -> np.ndarray:
         random, rate = self.random, self.rate_hz
-        hertz = self.tone_hz if rings.nominal_hz is None else rings.nominal_hz
-        steady = rings.lengths_s.get(channel, random.uniform(*self.ring_s))
+        hertz = self.tone_hz if applications.nominal_hz is None else applications.nominal_hz
+        steady = applications.lengths_s.get(channel, random.uniform(*self.application_s))
         on = TAIL_S + random.uniform(0.0, 0.2)
         time = np.arange(int((on + steady + TAIL_S + 0.2) * rate)) / rate
         shape = np.clip((time - on) / 0.06, 0.0, 1.0) * np.clip((on + steady - time) / 0.06, 0.0, 1.0)
         settling = 10.0 ** (-random.uniform(0.0, 1.0) * np.exp(-np.maximum(time - on, 0.0) / 0.15) / 20.0)
         phase = 2.0 * np.pi * hertz * time + random.uniform(0.0, 6.28)
         wave = np.sin(phase) + random.uniform(0.0, 0.012) * np.sin(2.0 * phase) + 0.004 * np.sin(3.0 * phase + 1.0)
-        peak = np.sqrt(2.0) * self.pascals() * 10.0 ** (rings.level_off_db / 20.0)
-        tone = 0.0 * time if rings.silent else peak * shape * settling * wave
-        if channel in rings.waves:
-            tone = rings.waves[channel](time - on, tone)
-        noise = rings.noise_pa if rings.noise_pa is not None else 10.0 ** (random.uniform(-62.0, -28.0) / 20.0) * peak
+        peak = np.sqrt(2.0) * self.pascals() * 10.0 ** (applications.level_off_db / 20.0)
+        tone = 0.0 * time if applications.silent else peak * shape * settling * wave
+        if channel in applications.waves:
+            tone = applications.waves[channel](time - on, tone)
+        noise = (
+            applications.noise_pa
+            if applications.noise_pa is not None
+            else 10.0 ** (random.uniform(-62.0, -28.0) / 20.0) * peak
+        )
         pascal = random.standard_normal((self.channels, time.size), dtype=np.float32) * np.float32(noise)
         pascal += (0.5 * noise * np.sin(2.0 * np.pi * 50.0 * time + random.uniform(0.0, 6.28))).astype(np.float32)
-        leaks = 10.0 ** ((rings.leak_db + random.uniform(-3.0, 3.0, self.channels)) / 20.0)
+        leaks = 10.0 ** ((applications.leak_db + random.uniform(-3.0, 3.0, self.channels)) / 20.0)
         leaks[channel] = 1.0
         pascal += leaks[:, None].astype(np.float32) * tone.astype(np.float32)
         for at in (on - random.uniform(0.15, 0.5), on + steady + random.uniform(0.15, 0.5)):
@@ -152,23 +157,23 @@ class Session:
                 2.0 * np.pi * random.uniform(20.0, 60.0) * (time - at)
             )
             pascal[channel] += (random.uniform(0.3, 1.5) * peak * knock).astype(np.float32)
-        if rings.hum_db is not None:
+        if applications.hum_db is not None:
             hum = np.sin(2.0 * np.pi * self.nominal_hz * (self._written_s + time))
-            pascal += (peak * 10.0 ** (rings.hum_db / 20.0) * hum).astype(np.float32)
-        if rings.doubled is not None:
-            pascal[rings.doubled[1]] = pascal[rings.doubled[0]]
+            pascal += (peak * 10.0 ** (applications.hum_db / 20.0) * hum).astype(np.float32)
+        if applications.doubled is not None:
+            pascal[applications.doubled[1]] = pascal[applications.doubled[0]]
         self._written_s += time.size / rate
-        for limited, share in rings.cut_at.items():
+        for limited, share in applications.cut_at.items():
             np.clip(pascal[limited], -share * peak, share * peak, out=pascal[limited])
         return pascal
 
-    def check(self, name: str, stage: str, rings: Rings, **changes: Any) -> CalibratorCheck:
+    def check(self, name: str, stage: str, applications: Applications, **changes: Any) -> CalibratorCheck:
         """The row of the run table and of the calibrators table for one recording."""
         values: dict[str, Any] = {
             "source": Source(name, (f"{name}.wav",), None, None, None, None),
             "stage": stage,
-            "positions": tuple(self.position(c) for c in rings.stated),
-            "calibrator": "ring",
+            "positions": tuple(self.position(c) for c in applications.stated),
+            "calibrator": "main",
             "closed_coupler": self.closed_coupler,
             "level_db": self.level_db,
             "frequency_hz": self.nominal_hz,
@@ -182,7 +187,7 @@ class Session:
     def needs(self, checks: Sequence[CalibratorCheck], channels: Sequence[Channel]) -> CalibrateNeeds:
         """The needs of the job, with all settings as their defaults are."""
         limits = picked(CalibrateLimits, Calibration())
-        calibrators = (("ring", self.nominal_hz), ("spare", 1250.0 - self.nominal_hz))
+        calibrators = (("main", self.nominal_hz), ("spare", 1250.0 - self.nominal_hz))
         return CalibrateNeeds("c", "april", tuple(checks), tuple(channels), calibrators, limits)
 
     def checks_table(

@@ -17,10 +17,12 @@ Reals = NDArray[np.float64]
 LEAD_S = 0.35
 SLIPPED = ("a01", "seam-left")
 SLIP_S = 0.45
+ORDER_STREAM, TONE_STREAM = "rings", "ring"
+"""Names that random numbers are drawn for: with other names the recordings would be others."""
 
 
 @dataclass(frozen=True)
-class Ring:
+class Application:
     """One sensor's turn: when the coupler is put on, the tone is steady, and the coupler comes off."""
 
     position: str
@@ -32,9 +34,9 @@ class Ring:
     level_db: float
 
 
-def rings(entry: Entry, run: Run) -> list[Ring]:
+def applications(entry: Entry, run: Run) -> list[Application]:
     """The turns in order: that of the run table's `positions`, or one of its own that is not the channels' order."""
-    draw = generator("rings", run.name)
+    draw = generator(ORDER_STREAM, run.name)
     channels = [row.position for row in entry.fittings[run.session]]
     order = list(run.positions) or [channels[i] for i in _unordered(draw, len(channels))]
     calibrator = entry.calibrators[run.calibrator]
@@ -46,7 +48,7 @@ def rings(entry: Entry, run: Run) -> list[Ring]:
         until = steady + float(draw.uniform(1.80, 1.98))
         off = until + float(draw.uniform(0.06, 0.09))
         found.append(
-            Ring(
+            Application(
                 position=position,
                 on_s=on,
                 steady_s=steady,
@@ -60,16 +62,16 @@ def rings(entry: Entry, run: Run) -> list[Ring]:
     return found
 
 
-def ring_pressures(entry: Entry, run: Run, sample_rate_hz: float) -> Reals:
+def calibrator_pressures(entry: Entry, run: Run, sample_rate_hz: float) -> Reals:
     """Pressure on every channel in Pa, shape (channels, frames), with the sensors' response in it."""
-    turns = rings(entry, run)
+    turns = applications(entry, run)
     frames = round((turns[-1].off_s + LEAD_S) * sample_rate_hz)
     time = np.arange(frames) / sample_rate_hz
     fitted = entry.fittings[run.session]
     places = [row.position for row in fitted]
     total = np.stack([_quiet_hall(run, place, frames, sample_rate_hz) for place in places])
     for turn in turns:
-        draw = generator("ring", run.name, turn.position)
+        draw = generator(TONE_STREAM, run.name, turn.position)
         tone = _tone(turn, run, time, draw)
         for channel, place in enumerate(places):
             leak_db = 0.0 if place == turn.position else float(draw.uniform(-45.0, -30.0))
@@ -89,7 +91,7 @@ def _unordered(draw: np.random.Generator, count: int) -> list[int]:
             return order
 
 
-def _tone(turn: Ring, run: Run, time: Reals, draw: np.random.Generator) -> Reals:
+def _tone(turn: Application, run: Run, time: Reals, draw: np.random.Generator) -> Reals:
     """The calibrator's tone, 1 % of harmonics in it, as the coupler lets it through."""
     phase = float(draw.uniform(0.0, 2.0 * np.pi))
     angle = 2.0 * np.pi * turn.frequency_hz * time + phase
@@ -104,7 +106,7 @@ def _tone(turn: Ring, run: Run, time: Reals, draw: np.random.Generator) -> Reals
     return np.asarray(peak * wave * through)
 
 
-def _handling(turn: Ring, time: Reals, draw: np.random.Generator) -> Reals:
+def _handling(turn: Application, time: Reals, draw: np.random.Generator) -> Reals:
     """Thumps and low rumble on the sensor while the coupler goes on and comes off; weaker than the tone."""
     strength = 0.6 * 2.0e-5 * 10.0 ** (turn.level_db / 20.0)
     total = np.zeros(time.size)

@@ -9,16 +9,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from random_rings import Rings, Session
+from random_applications import Applications, Session
 
 from tapeline.acoustics.air import static_pressure_correction_db
 
 
 def judged(session: Session) -> tuple[float, float, list[str]]:
     """Largest error of a sensitivity in dB and of a frequency in percent, and all reasons, of a healthy session."""
-    listed = Rings(session.order())
-    listed.stated = list(listed.rung)
-    unlisted = Rings(session.order())
+    listed = Applications(session.order())
+    listed.stated = list(listed.calibrated)
+    unlisted = Applications(session.order())
     session.write("one", listed)
     session.write("two", unlisted, {c: float(session.random.normal(0.0, 0.04)) for c in range(session.channels)})
     rows = session.checks_table([session.check("one", "before", listed), session.check("two", "after", unlisted)])
@@ -41,7 +41,7 @@ def test_eight_channels(tmp_path: Path, seed: int) -> None:
 
 
 def test_sixty_four_channels(tmp_path: Path) -> None:
-    off_db, off_pct, said = judged(Session(100, 64, tmp_path, rate_hz=6400.0, ring_s=(1.6, 2.4)))
+    off_db, off_pct, said = judged(Session(100, 64, tmp_path, rate_hz=6400.0, application_s=(1.6, 2.4)))
     assert off_db < 0.02
     assert off_pct < 0.01
     assert said == []

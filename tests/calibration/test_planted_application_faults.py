@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import scipy.signal
 import soundfile
-from random_rings import FULL_SCALE_V, Rings, Session
+from random_applications import FULL_SCALE_V, Applications, Session
 
 from tapeline.campaign.plan import Channel, Source
 
@@ -32,18 +32,18 @@ def sentences(rows: list[dict[str, Any]]) -> str:
     return "\n".join(sentence for row in rows for sentence in row["sentences"])
 
 
-def rows_with(session: Session, rings: Rings, **changes: Any) -> list[dict[str, Any]]:
+def rows_with(session: Session, applications: Applications, **changes: Any) -> list[dict[str, Any]]:
     """Rows of the checks table of one recording."""
-    session.write("ring", rings)
-    return session.checks_table([session.check("ring", "before", rings, **changes)])
+    session.write("check", applications)
+    return session.checks_table([session.check("check", "before", applications, **changes)])
 
 
 def test_a_healthy_recording_has_no_reason(session: Session) -> None:
-    assert reasons(rows_with(session, Rings(ASKED, ASKED))) == {}
+    assert reasons(rows_with(session, Applications(ASKED, ASKED))) == {}
 
 
-def test_a_short_ring(session: Session) -> None:
-    rows = rows_with(session, Rings(ASKED, ASKED, lengths_s={2: 0.8}))
+def test_a_short_application(session: Session) -> None:
+    rows = rows_with(session, Applications(ASKED, ASKED, lengths_s={2: 0.8}))
     assert reasons(rows) == {"p3": ["too-short-tone"]}
     assert "s of steady tone, 1 s are needed" in sentences(rows)
 
@@ -52,14 +52,14 @@ def wandering(time: np.ndarray, tone: np.ndarray) -> np.ndarray:
     return tone * 10.0 ** (0.8 * np.sin(2.0 * np.pi * 1.1 * time) / 20.0)
 
 
-def test_a_wandering_ring(session: Session) -> None:
-    rows = rows_with(session, Rings(ASKED, ASKED, waves={2: wandering}, lengths_s={2: 4.0}))
+def test_a_wandering_application(session: Session) -> None:
+    rows = rows_with(session, Applications(ASKED, ASKED, waves={2: wandering}, lengths_s={2: 4.0}))
     assert reasons(rows) == {"p3": ["unsteady-tone"]}
 
 
-def test_a_ring_in_too_much_noise(session: Session) -> None:
+def test_an_application_in_too_much_noise(session: Session) -> None:
     """The octave about 250 Hz is 177 of 6,400 Hz wide and holds 15.6 dB less than all: 18 dB below the tone."""
-    rows = rows_with(session, Rings([1], [1], noise_pa=10.0 ** (-2.4 / 20.0) * session.pascals()))
+    rows = rows_with(session, Applications([1], [1], noise_pa=10.0 ** (-2.4 / 20.0) * session.pascals()))
     assert "noisy-tone" in reasons(rows)["p2"]
     assert rows[0]["tone_to_noise_db"] == pytest.approx(18.0, abs=1.0)
 
@@ -77,8 +77,8 @@ def changed(session: Session, name: str, change: Callable[[np.ndarray, np.ndarra
 def test_rumble_far_below_the_tone_does_no_harm(session: Session, share_db: float) -> None:
     """Noise below 30 Hz, up to 10 dB louder than the tone; and mains hum at 50 Hz as loud as it."""
     session.gain_db -= 20.0
-    rings = Rings(ASKED, ASKED)
-    session.write("ring", rings)
+    applications = Applications(ASKED, ASKED)
+    session.write("check", applications)
     lowpass = scipy.signal.butter(4, 30.0, fs=session.rate_hz, output="sos")
 
     def with_rumble(time: np.ndarray, samples: np.ndarray) -> np.ndarray:
@@ -86,8 +86,8 @@ def test_rumble_far_below_the_tone_does_no_harm(session: Session, share_db: floa
         hum = np.sin(2.0 * np.pi * 50.0 * time)
         return samples + 10.0 ** (share_db / 20.0) * (rumble / rumble.std() / np.sqrt(2.0) + hum)
 
-    changed(session, "ring", with_rumble)
-    rows = session.checks_table([session.check("ring", "before", rings)], float_channels(session))
+    changed(session, "check", with_rumble)
+    rows = session.checks_table([session.check("check", "before", applications)], float_channels(session))
     assert reasons(rows) == {}
     assert largest_error_db(session, rows) < 0.02
 
@@ -105,10 +105,10 @@ def largest_error_db(session: Session, rows: list[dict[str, Any]]) -> float:
 def test_hum_at_the_calibrators_frequency(session: Session, share_db: float, named: bool) -> None:
     """The fifth harmonic of 50 Hz is 250 Hz: 37 dB below the tone it moves a level by up to 0.12 dB."""
     session.tone_hz = 250.4
-    rings = Rings(ASKED, ASKED)
-    session.write("ring", rings)
-    changed(session, "ring", lambda t, x: x + 10.0 ** (share_db / 20.0) * np.sin(2.0 * np.pi * 250.0 * t))
-    rows = session.checks_table([session.check("ring", "before", rings)])
+    applications = Applications(ASKED, ASKED)
+    session.write("check", applications)
+    changed(session, "check", lambda t, x: x + 10.0 ** (share_db / 20.0) * np.sin(2.0 * np.pi * 250.0 * t))
+    rows = session.checks_table([session.check("check", "before", applications)])
     assert reasons(rows) == ({session.position(c): ["background-tone"] for c in ASKED} if named else {})
     terms = dict(zip(rows[0]["terms"], rows[0]["terms_db"], strict=True))
     assert terms["background tone"] == pytest.approx(8.686 * 10.0 ** (share_db / 20.0) / np.sqrt(2.0), rel=0.3)
@@ -116,41 +116,41 @@ def test_hum_at_the_calibrators_frequency(session: Session, share_db: float, nam
 
 
 def test_samples_that_are_no_numbers_harm_only_their_channel(session: Session) -> None:
-    rings = Rings([0, 1, 3, 4, 5], ASKED)
-    session.write("ring", rings)
+    applications = Applications([0, 1, 3, 4, 5], ASKED)
+    session.write("check", applications)
 
     def broken(_: np.ndarray, samples: np.ndarray) -> np.ndarray:
         samples[:, 2] = np.nan
         samples[100, 4] = np.inf
         return samples
 
-    changed(session, "ring", broken)
-    rows = session.checks_table([session.check("ring", "before", rings)])
+    changed(session, "check", broken)
+    rows = session.checks_table([session.check("check", "before", applications)])
     assert reasons(rows) == {"p3": ["no-tone", "tone-not-finite"], "p5": ["tone-not-finite"]}
     assert "position p5: 1 of " in sentences(rows)
     assert {row["position"] for row in rows if row["found"]} == {"p1", "p2", "p4", "p5", "p6"}
 
 
-def test_two_channels_rung_together(session: Session) -> None:
+def test_two_channels_calibrated_together(session: Session) -> None:
     """Both hang on one input, or two couplers are fed at once: neither can be told from the other's leak."""
-    rings = Rings([0, 1, 2, 3, 4], ASKED)
-    session.write("ring", rings)
+    applications = Applications([0, 1, 2, 3, 4], ASKED)
+    session.write("check", applications)
 
     def joined(_: np.ndarray, samples: np.ndarray) -> np.ndarray:
         samples[:, 5] = samples[:, 1]
         return samples
 
-    changed(session, "ring", joined)
-    rows = session.checks_table([session.check("ring", "before", rings)])
+    changed(session, "check", joined)
+    rows = session.checks_table([session.check("check", "before", applications)])
     assert reasons(rows) == {"p2": ["tone-on-two-channels"], "p6": ["tone-on-two-channels"]}
     assert "position p2: it carried the tone at the same time as p6" in sentences(rows)
 
 
 def test_integer_samples_of_unknown_full_scale_give_no_sensitivity(session: Session) -> None:
     channels = [session.channel(c, full_scale_v=None if c == 1 else FULL_SCALE_V) for c in ASKED]
-    rings = Rings(ASKED, ASKED)
-    session.write("ring", rings)
-    rows = session.checks_table([session.check("ring", "before", rings)], channels)
+    applications = Applications(ASKED, ASKED)
+    session.write("check", applications)
+    rows = session.checks_table([session.check("check", "before", applications)], channels)
     assert reasons(rows) == {"p2": ["full-scale-unknown"]}
     assert "position p2: 24-bit samples need full_scale_v in the fittings table" in sentences(rows)
     row = session.calibration_table(rows, channels)["p2"]
@@ -158,31 +158,31 @@ def test_integer_samples_of_unknown_full_scale_give_no_sensitivity(session: Sess
 
 
 def test_a_calibrator_above_half_the_sampling_rate(session: Session) -> None:
-    rows = rows_with(session, Rings([0], [0]), frequency_hz=8000.0)
+    rows = rows_with(session, Applications([0], [0]), frequency_hz=8000.0)
     assert "position p1: 12800 samples a second hold no tone of 8000 Hz" in sentences(rows)
 
 
-def test_a_used_part_shorter_than_a_ring(session: Session) -> None:
-    source = Source("ring", ("ring.wav",), None, 1.5, 1.6, None)
-    rows = rows_with(session, Rings([0], [0]), source=source)
+def test_a_used_part_shorter_than_an_application(session: Session) -> None:
+    source = Source("check", ("check.wav",), None, 1.5, 1.6, None)
+    rows = rows_with(session, Applications([0], [0]), source=source)
     assert "position p1: the used part lasts 0.1 s, 1 s of tone are needed" in sentences(rows)
 
 
-def test_unstated_sensors_with_a_strong_leak_keep_their_own_rings(session: Session) -> None:
-    """50, 4, 20 and 8 mV/Pa without a table, each hearing the others at -15 dB: a long leak is no ring."""
+def test_unstated_sensors_with_a_strong_leak_keep_their_own_applications(session: Session) -> None:
+    """50, 4, 20 and 8 mV/Pa without a table, each hearing the others at -15 dB: a long leak is no application."""
     session.sensitivity[:4] = 0.05, 0.004, 0.02, 0.008
     session.gain_db = -10.0
-    rings = Rings([0, 1, 2, 3], [0, 1, 2, 3], lengths_s={0: 5.0, 1: 2.5, 2: 5.0, 3: 2.5}, leak_db=-15.0)
-    session.write("ring", rings)
+    applications = Applications([0, 1, 2, 3], [0, 1, 2, 3], lengths_s={0: 5.0, 1: 2.5, 2: 5.0, 3: 2.5}, leak_db=-15.0)
+    session.write("check", applications)
     channels = [session.channel(c, sensitivity_v_per_pa=None) for c in range(4)]
-    rows = session.checks_table([session.check("ring", "before", rings)], channels)
+    rows = session.checks_table([session.check("check", "before", applications)], channels)
     assert reasons(rows) == {}
     session.sensitivity = session.sensitivity[:4]
     assert largest_error_db(session, rows) < 0.03
 
 
 def test_a_tone_beside_the_calibrators_frequency(session: Session) -> None:
-    rows = rows_with(session, Rings(ASKED, ASKED, nominal_hz=257.0))
+    rows = rows_with(session, Applications(ASKED, ASKED, nominal_hz=257.0))
     assert reasons(rows) == {session.position(c): ["off-frequency"] for c in ASKED}
     assert "calibrator gives 250 Hz" in sentences(rows)
 
@@ -193,7 +193,7 @@ def distorted(time: np.ndarray, tone: np.ndarray) -> np.ndarray:
 
 
 def test_a_distorted_tone(session: Session) -> None:
-    rows = rows_with(session, Rings(ASKED, ASKED, waves={4: distorted}))
+    rows = rows_with(session, Applications(ASKED, ASKED, waves={4: distorted}))
     assert reasons(rows) == {"p5": ["distorted-tone"]}
     assert next(row for row in rows if row["position"] == "p5")["distortion_pct"] == pytest.approx(4.5, abs=1.3)
 
@@ -201,7 +201,7 @@ def test_a_distorted_tone(session: Session) -> None:
 @pytest.mark.parametrize("share", [0.97, 0.94, 0.7])
 def test_a_tone_cut_off_below_full_scale(session: Session, share: float) -> None:
     """A conditioner that limits: crests at a share of the tone's own."""
-    rows = rows_with(session, Rings(ASKED, ASKED, cut_at={3: share}))
+    rows = rows_with(session, Applications(ASKED, ASKED, cut_at={3: share}))
     assert list(reasons(rows)) == ["p4"]
     assert reasons(rows)["p4"][0] == "clipped-tone"
 
@@ -210,15 +210,15 @@ def test_a_tone_cut_off_by_the_recorder(session: Session) -> None:
     crest = np.sqrt(2.0) * session.pascals() * session.sensitivity
     over = np.ceil(20.0 * np.log10(10.0 / crest[1])) + 1.0
     session.gain_db = float(over)
-    rows = rows_with(session, Rings([1], [1]))
+    rows = rows_with(session, Applications([1], [1]))
     assert reasons(rows)["p2"][0] == "clipped-tone"
 
 
 def test_another_calibrator_than_named(session: Session) -> None:
     """250 Hz is stated, 1 kHz is heard: the frequency tells, and which calibrator of the table has it."""
-    rows = rows_with(session, Rings(ASKED, ASKED, nominal_hz=998.0, level_off_db=-30.0))
+    rows = rows_with(session, Applications(ASKED, ASKED, nominal_hz=998.0, level_off_db=-30.0))
     assert reasons(rows) == {session.position(c): ["no-tone", "wrong-tone"] for c in ASKED}
-    assert "the tone of calibrator spare; calibrator ring gives 250 Hz" in sentences(rows)
+    assert "the tone of calibrator spare; calibrator main gives 250 Hz" in sentences(rows)
     table = session.calibration_table(rows)
     assert {row["source"] for row in table.values()} == {"chart"}
     assert table["p1"]["reasons"] == ["no-tone", "wrong-tone", "no-check"]
@@ -230,16 +230,16 @@ def test_another_calibrator_than_named(session: Session) -> None:
 
 @pytest.mark.parametrize("stated", [ASKED, []])
 def test_a_recording_without_any_tone(session: Session, stated: list[int]) -> None:
-    rows = rows_with(session, Rings(ASKED, stated, silent=True))
+    rows = rows_with(session, Applications(ASKED, stated, silent=True))
     assert reasons(rows) == {session.position(c): ["no-tone"] for c in ASKED}
     assert not any(row["found"] for row in rows)
 
 
 def test_nothing_left_makes_the_channel_unusable(session: Session) -> None:
-    rings = Rings(ASKED, ASKED, silent=True)
-    session.write("ring", rings)
+    applications = Applications(ASKED, ASKED, silent=True)
+    session.write("check", applications)
     channels = [session.channel(c, sensitivity_v_per_pa=None) for c in ASKED]
-    rows = session.checks_table([session.check("ring", "before", rings)], channels)
+    rows = session.checks_table([session.check("check", "before", applications)], channels)
     table = session.calibration_table(rows, channels)
     assert {row["verdict"] for row in table.values()} == {"unusable"}
     assert table["p1"]["sensitivity_v_per_pa"] is None
@@ -247,7 +247,7 @@ def test_nothing_left_makes_the_channel_unusable(session: Session) -> None:
 
 
 def test_fewer_channels_than_fitted(session: Session) -> None:
-    rows = rows_with(session, Rings([0, 1, 2, 3], ASKED, channels_written=4))
+    rows = rows_with(session, Applications([0, 1, 2, 3], ASKED, channels_written=4))
     assert reasons(rows) == {"p5": ["channel-missing"], "p6": ["channel-missing"]}
     assert "position p6: it is on channel 6 of 4" in sentences(rows)
 
@@ -255,8 +255,8 @@ def test_fewer_channels_than_fitted(session: Session) -> None:
 @pytest.mark.parametrize("off_db", [-20.0, -10.0, -6.0, 6.0])
 def test_a_gain_that_is_not_the_one_entered(session: Session, off_db: float) -> None:
     """Less gain on every channel than the tables say: whether in the runs too, nobody can tell."""
-    rings = Rings(ASKED, ASKED, level_off_db=off_db)
-    rows = rows_with(session, rings)
+    applications = Applications(ASKED, ASKED, level_off_db=off_db)
+    rows = rows_with(session, applications)
     assert reasons(rows) == {session.position(c): ["level-off"] for c in ASKED}
     assert "dB from what the sensor table, full scale and gain let expect" in sentences(rows)
     table = session.calibration_table(rows)
@@ -267,7 +267,7 @@ def test_a_gain_that_is_not_the_one_entered(session: Session, off_db: float) -> 
 
 
 def test_one_sound_check_settles_a_contradiction(session: Session) -> None:
-    good, off = Rings(ASKED, ASKED), Rings(ASKED, ASKED, level_off_db=-20.0)
+    good, off = Applications(ASKED, ASKED), Applications(ASKED, ASKED, level_off_db=-20.0)
     session.write("one", off)
     session.write("two", good)
     rows = session.checks_table([session.check("one", "before", off), session.check("two", "after", good)])
@@ -278,7 +278,7 @@ def test_one_sound_check_settles_a_contradiction(session: Session) -> None:
 
 def test_checks_of_one_stage_that_differ(session: Session) -> None:
     """1.5 dB between two recordings before: named, in the uncertainty, and not blamed on drift."""
-    good, low = Rings(ASKED, ASKED), Rings([1], [1], level_off_db=-1.5)
+    good, low = Applications(ASKED, ASKED), Applications([1], [1], level_off_db=-1.5)
     session.write("one", good)
     session.write("two", low)
     session.write("three", good)
@@ -296,7 +296,7 @@ def leaky(time: np.ndarray, tone: np.ndarray) -> np.ndarray:
 
 
 def test_a_leaky_fit_is_low_and_unsteady(session: Session) -> None:
-    rows = rows_with(session, Rings(ASKED, ASKED, waves={1: leaky}, lengths_s={1: 5.0}))
+    rows = rows_with(session, Applications(ASKED, ASKED, waves={1: leaky}, lengths_s={1: 5.0}))
     assert list(reasons(rows)) == ["p2"]
     assert "leak" in reasons(rows)["p2"]
     assert "the coupler may leak" in sentences(rows)
@@ -304,11 +304,11 @@ def test_a_leaky_fit_is_low_and_unsteady(session: Session) -> None:
 
 def test_a_sensor_that_is_low_but_steady_is_no_leak(session: Session) -> None:
     session.sensitivity[1] = session.chart[1] * 10.0 ** (-0.9 / 20.0)
-    assert reasons(rows_with(session, Rings(ASKED, ASKED))) == {}
+    assert reasons(rows_with(session, Applications(ASKED, ASKED))) == {}
 
 
 @pytest.mark.parametrize(
-    ("rung", "named"),
+    ("calibrated", "named"),
     [
         ([0, 2, 1, 3, 4, 5], {"p2": ["swapped"], "p3": ["swapped"]}),
         ([0, 1, 2, 2, 4, 5], {"p3": ["calibrated-twice"], "p4": ["no-tone", "calibrator-on-another-channel"]}),
@@ -319,12 +319,12 @@ def test_a_sensor_that_is_low_but_steady_is_no_leak(session: Session) -> None:
         ([2, 1, 0], {"p3": ["other-order"], "p4": ["no-tone"], "p5": ["no-tone"], "p6": ["no-tone"]}),
     ],
 )
-def test_the_sequence_against_the_list(session: Session, rung: list[int], named: dict[str, list[str]]) -> None:
-    assert reasons(rows_with(session, Rings(rung, ASKED))) == named
+def test_the_sequence_against_the_list(session: Session, calibrated: list[int], named: dict[str, list[str]]) -> None:
+    assert reasons(rows_with(session, Applications(calibrated, ASKED))) == named
 
 
 def test_one_not_listed_in_place_of_one_listed(session: Session) -> None:
-    rows = rows_with(session, Rings([0, 1, 5, 3, 4], [0, 1, 2, 3, 4]))
+    rows = rows_with(session, Applications([0, 1, 5, 3, 4], [0, 1, 2, 3, 4]))
     assert reasons(rows) == {
         "p3": ["no-tone", "calibrator-on-another-channel"],
         "p6": ["calibrator-on-another-channel"],
@@ -336,19 +336,19 @@ def test_one_not_listed_in_place_of_one_listed(session: Session) -> None:
     assert "positions-exchanged" in table["p6"]["reasons"]
 
 
-def test_two_rings_of_one_channel_that_differ(session: Session) -> None:
+def test_two_applications_of_one_channel_that_differ(session: Session) -> None:
     turns = iter((0.0, -0.4))
 
     def second_lower(_: np.ndarray, tone: np.ndarray) -> np.ndarray:
         return tone * 10.0 ** (next(turns) / 20.0)
 
-    rings = Rings([0, 1, 2, 3, 1, 4, 5], ASKED, waves={1: second_lower})
-    assert reasons(rows_with(session, rings)) == {"p2": ["applications-differ", "calibrated-twice"]}
+    applications = Applications([0, 1, 2, 3, 1, 4, 5], ASKED, waves={1: second_lower})
+    assert reasons(rows_with(session, applications)) == {"p2": ["applications-differ", "calibrated-twice"]}
 
 
 def test_a_closed_coupler_without_static_pressure(session: Session) -> None:
     session.static_pressure_hpa = None
-    rows = rows_with(session, Rings(ASKED, ASKED))
+    rows = rows_with(session, Applications(ASKED, ASKED))
     assert reasons(rows) == {session.position(c): ["static-pressure-missing"] for c in ASKED}
     assert all(dict(zip(r["terms"], r["terms_db"], strict=True))["static pressure"] == 0.3 for r in rows)
     table = session.calibration_table(rows, None, common_deviation_limit_db=0.2)
@@ -356,10 +356,12 @@ def test_a_closed_coupler_without_static_pressure(session: Session) -> None:
 
 
 def both_stages(session: Session, drift_db: dict[int, float]) -> dict[str, dict[str, Any]]:
-    rings = Rings(ASKED, ASKED)
-    session.write("one", rings)
-    session.write("two", rings, drift_db)
-    rows = session.checks_table([session.check("one", "before", rings), session.check("two", "after", rings)])
+    applications = Applications(ASKED, ASKED)
+    session.write("one", applications)
+    session.write("two", applications, drift_db)
+    rows = session.checks_table(
+        [session.check("one", "before", applications), session.check("two", "after", applications)]
+    )
     return session.calibration_table(rows)
 
 
@@ -395,9 +397,9 @@ def test_sensors_that_fit_each_others_charts(session: Session, other: float, nam
 def test_a_chart_that_does_not_reach_the_tone(session: Session) -> None:
     channels = [session.channel(c) for c in ASKED]
     channels[2] = session.channel(2, chart_hz=(400.0, 8000.0), chart_db=(0.0, 1.0))
-    rings = Rings(ASKED, ASKED)
-    session.write("ring", rings)
-    rows = session.checks_table([session.check("ring", "before", rings)], channels)
+    applications = Applications(ASKED, ASKED)
+    session.write("check", applications)
+    rows = session.checks_table([session.check("check", "before", applications)], channels)
     assert reasons(rows) == {"p3": ["chart-misses-tone"]}
     row = next(row for row in rows if row["position"] == "p3")
     assert row["found"]
