@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import SupportsFloat
+from collections.abc import Mapping
+from typing import SupportsFloat, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +12,25 @@ from numpy.typing import NDArray
 from tapeline.acoustics.levels import level_db
 from tapeline.arrays import Reals
 
+Cell = TypeVar("Cell")
+
+
+def given(cell: Cell | None) -> Cell:
+    """A cell that the rest of its row says is filled; raises ValueError for an empty one."""
+    if cell is None:
+        raise ValueError("an empty cell where the row says that there is a value")
+    return cell
+
 
 def finite_or_none(value: SupportsFloat) -> float | None:
     """The number itself, None where it is not finite."""
     number = float(value)
     return number if math.isfinite(number) else None
+
+
+def cells_at(columns: Mapping[str, Reals], *index: int) -> dict[str, float | None]:
+    """The cell at one place of every column, None where it is not finite."""
+    return {name: finite_or_none(values[index]) for name, values in columns.items()}
 
 
 def finite_reals(values: Reals) -> NDArray[np.float32]:

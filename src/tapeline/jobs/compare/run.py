@@ -82,7 +82,7 @@ def _differences(job: ComparisonJob, name: str, found: Compared) -> Iterator[dic
 
 
 def _calibration(results: Path) -> dict[tuple[str, str], dict[str, Any]]:
-    rows = parquet.read_rows(campaign_table(results, "calibration"))
+    rows = parquet.read_rows(tables.CALIBRATION, campaign_table(results, "calibration"))
     return {(row["session"], row["position"]): row for row in rows}
 
 
