@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import SupportsFloat, TypeVar
 
 import numpy as np
@@ -26,6 +26,11 @@ def finite_or_none(value: SupportsFloat) -> float | None:
     """The number itself, None where it is not finite."""
     number = float(value)
     return number if math.isfinite(number) else None
+
+
+def as_reals(cells: Iterable[float | None]) -> Reals:
+    """Cells as an array, (cells,), NaN for empty ones."""
+    return np.array([math.nan if cell is None else cell for cell in cells], dtype=np.float64)
 
 
 def cells_at(columns: Mapping[str, Reals], *index: int) -> dict[str, float | None]:

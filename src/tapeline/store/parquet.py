@@ -158,6 +158,15 @@ def writing_parts(table: Table[Row], path: Path, *, campaign: str, digest: str) 
         yield PartWriter(table, writer, campaign)
 
 
+def write_in_parts(
+    table: Table[Row], path: Path, parts: Iterable[Iterable[Row]], *, campaign: str, digest: str
+) -> None:
+    """Write rows part by part, see `PartWriter`."""
+    with writing_parts(table, path, campaign=campaign, digest=digest) as writer:
+        for part in parts:
+            writer.write_rows(part)
+
+
 def parquet_writer(table: Table[Any], path: Path, schema: pa.Schema) -> pq.ParquetWriter:
     """A writer with the settings that every file shares; lists of floats are split by byte."""
     split = [f"{column.name}.list.element" for column in table.columns if column.type == "reals"]

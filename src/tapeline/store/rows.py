@@ -85,6 +85,13 @@ class SidesColumns(TypedDict, total=False):
     treatment_session: str
 
 
+class RangeOfSpeedColumns(TypedDict, total=False):
+    """Columns `RANGE_OF_SPEED` of several tables."""
+
+    lowest_speed_mps: float | None
+    highest_speed_mps: float | None
+
+
 class RunsRow(TypedDict, total=False):
     """A row of `runs`."""
 
@@ -627,7 +634,7 @@ class RankingRow(TypedDict, total=False):
     rank: int | None
     position: str
     band_hz: float
-    area: str
+    area: str | None
     weighting: str
     weighting_from: str | None
     ranked_by: str
@@ -1060,22 +1067,22 @@ class RepeatTestsRow(TypedDict, total=False):
     position: str
     run_a: str
     run_b: str
-    lines: int
-    level_basis: str
-    statistic: float
-    degrees_of_freedom: float
-    p_value: float
-    adjusted_p_value: float
-    level_difference_db: float
-    shape_p_value: float
-    excess_db: float
+    lines: int | None
+    level_basis: str | None
+    statistic: float | None
+    degrees_of_freedom: float | None
+    p_value: float | None
+    adjusted_p_value: float | None
+    level_difference_db: float | None
+    shape_p_value: float | None
+    excess_db: float | None
     doubtful: bool
     doubt: list[str]
     same: bool | None
     changed: bool | None
     not_tested: str | None
     independent_differences: int | None
-    level_median_db: float
+    level_median_db: float | None
     pair_level_db: float | None
     pair_p_value: float | None
     usual_level_sd_db: float | None

@@ -89,3 +89,8 @@ SIDES = (
     Column("reference_session", "text", "session of the reference runs"),
     Column("treatment_session", "text", "session of the treatment runs"),
 )
+
+RANGE_OF_SPEED = (
+    Column("lowest_speed_mps", "real", "lowest achieved speed of the runs used", "m/s", null="no run is used"),
+    Column("highest_speed_mps", "real", "highest achieved speed of the runs used", "m/s", null="no run is used"),
+)

@@ -242,7 +242,7 @@ RANKING: Table[rows.RankingRow] = Table(
         ),
         POSITION,
         BAND,
-        Column("area", "text", "group of the position"),
+        Column("area", "text", "group of the position", null="in none"),
         Column("weighting", "text", "weighting of the contributions ranked"),
         Column(
             "weighting_from",

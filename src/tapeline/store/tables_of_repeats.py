@@ -5,7 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tapeline.store.schema import Column, Table
-from tapeline.store.shared_columns import DB, DOUBT, ITEM_KEY, ITEM_WITH_MIDBAND, POINT, POSITION, SESSION, YAW
+from tapeline.store.shared_columns import (
+    DB,
+    DOUBT,
+    ITEM_KEY,
+    ITEM_WITH_MIDBAND,
+    POINT,
+    POSITION,
+    RANGE_OF_SPEED,
+    SESSION,
+    YAW,
+)
 
 if TYPE_CHECKING:
     from tapeline.store import rows
@@ -18,11 +28,6 @@ _SERIES = (
     SESSION,
     POSITION,
     YAW,
-)
-
-_RANGE_OF_SPEED = (
-    Column("lowest_speed_mps", "real", "lowest achieved speed of the runs used", "m/s", null="no run is used"),
-    Column("highest_speed_mps", "real", "highest achieved speed of the runs used", "m/s", null="no run is used"),
 )
 
 _USED = (
@@ -94,7 +99,7 @@ SCALING: Table[rows.ScalingRow] = Table(
         ),
         Column("speeds", "integer", "nominal speeds; an exponent of two is weak"),
         Column("level_count", "integer", "levels in the fit"),
-        *_RANGE_OF_SPEED,
+        *RANGE_OF_SPEED,
         *_USED,
     ),
 )
@@ -166,7 +171,7 @@ COLLAPSE: Table[rows.CollapseRow] = Table(
         Column("highest_band_hz", "real", "the highest of them, nominal", "Hz", null="no band has"),
         Column("speeds", "integer", "nominal speeds"),
         Column("level_count", "integer", "levels in the fits"),
-        *_RANGE_OF_SPEED,
+        *RANGE_OF_SPEED,
         *_USED,
     ),
 )
@@ -337,15 +342,20 @@ REPEAT_TESTS: Table[rows.RepeatTestsRow] = Table(
         POSITION,
         Column("run_a", "text", "the earlier run"),
         Column("run_b", "text", "the later run"),
-        Column("lines", "integer", "spectral lines held against each other"),
-        Column("level_basis", "text", "as in the table repeatability"),
-        Column("statistic", "real", "squared log ratios over their variance, scaled for what lines share"),
-        Column("degrees_of_freedom", "real", "lines, scaled likewise"),
-        Column("p_value", "real", "chi-square: chance of so much difference by random error alone"),
-        Column("adjusted_p_value", "real", "after Holm over the positions of the pair"),
-        Column("level_difference_db", "real", "mean over the lines, run_b less run_a", "dB"),
-        Column("shape_p_value", "real", "p-value after that mean was taken out: the shape alone"),
-        Column("excess_db", "real", "rms difference of the lines beyond random error", "dB"),
+        Column("lines", "integer", "spectral lines held against each other", null="other lines"),
+        Column("level_basis", "text", "as in the table repeatability", null="not tested"),
+        Column(
+            "statistic",
+            "real",
+            "squared log ratios over their variance, scaled for what lines share",
+            null="not tested",
+        ),
+        Column("degrees_of_freedom", "real", "lines, scaled likewise", null="not tested"),
+        Column("p_value", "real", "chi-square: chance of so much difference by random error alone", null="not tested"),
+        Column("adjusted_p_value", "real", "after Holm over the positions of the pair", null="not tested"),
+        Column("level_difference_db", "real", "mean over the lines, run_b less run_a", "dB", null="not tested"),
+        Column("shape_p_value", "real", "p-value after that mean was taken out: the shape alone", null="not tested"),
+        Column("excess_db", "real", "rms difference of the lines beyond random error", "dB", null="not tested"),
         *DOUBT,
         Column("same", "yes_no", "adjusted p-value above 1 - confidence", null="not tested"),
         Column("changed", "yes_no", "not the same, and excess_db reaches the setting", null="not tested"),
@@ -358,7 +368,11 @@ REPEAT_TESTS: Table[rows.RepeatTestsRow] = Table(
             null="not tested",
         ),
         Column(
-            "level_median_db", "real", "median over third octaves of their mean differences, run_b less run_a", "dB"
+            "level_median_db",
+            "real",
+            "median over third octaves of their mean differences, run_b less run_a",
+            "dB",
+            null="not tested, or no third octave covered",
         ),
         Column("pair_level_db", "real", "median of it over the positions of the pair", "dB", null=TOO_FEW_OTHERS),
         Column(
