@@ -20,8 +20,8 @@ from tapeline.jobs.compare.level_means import error_within_session, level_mean
 from tapeline.jobs.compare.unlike_background import Side, lacking
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.limits import ADDITIVITY_PARTITIONS
+from tapeline.statistics.repeat_pools import Point, RepeatPools
 from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from tapeline.jobs.compare.level_means import calibration_variance, level_mean
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.compare.unlike_background import Side
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
-from tapeline.jobs.levels.repeat_pools import RepeatPools
+from tapeline.statistics.repeat_pools import RepeatPools
 
 if TYPE_CHECKING:
     from tapeline.store.rows import AreaDifferencesRow, AreasRow, DoubtColumns

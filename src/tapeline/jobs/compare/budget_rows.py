@@ -16,10 +16,10 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.jobs.compare.level_means import LevelMean, level_mean
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.jobs.term_columns import term_columns
 from tapeline.statistics.combined_uncertainty import Evidence, Term, combined
 from tapeline.statistics.comparison import Difference
+from tapeline.statistics.repeat_pools import RepeatPools
 from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty_terms import (
     ALL_TERMS,

@@ -20,9 +20,9 @@ from tapeline.jobs.compare.drift_rows import Drifts, OrderOfRuns, order_of_runs
 from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.jobs.levels.common_part import common_part
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
-from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.limits import CLEAR_CHANGE_STANDARD_ERRORS
 from tapeline.statistics.comparison import Difference
+from tapeline.statistics.repeat_pools import RepeatPools
 from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, BETWEEN_SESSIONS, RANDOM_ERROR
 from tapeline.store import tables
 

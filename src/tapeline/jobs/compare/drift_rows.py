@@ -16,8 +16,8 @@ from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.level_drift import level_drift, variance_about_slope
+from tapeline.statistics.repeat_pools import RepeatPools
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.term_variances import runs_used, sum_of_squares
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tapeline.jobs.levels.level_array import Item
-from tapeline.jobs.levels.repeat_pools import Point
+from tapeline.statistics.repeat_pools import Point
 
 if TYPE_CHECKING:
     from tapeline.store.rows import ItemColumns, PointColumns, SidesColumns

@@ -20,10 +20,10 @@ from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.compare.unlike_background import lacking_at
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.level_array import Item
-from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.limits import SETTING_DOF
 from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 from tapeline.statistics.comparison import MeanTerms, terms_between_positions
+from tapeline.statistics.repeat_pools import Point, RepeatPools
 from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, CALIBRATION
 
 if TYPE_CHECKING:

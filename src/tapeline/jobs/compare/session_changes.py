@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob
-from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.limits import SESSION_VARIANCE_CHANGES
 from tapeline.statistics.comparison import ConditionMean
+from tapeline.statistics.repeat_pools import Point, RepeatPools
 from tapeline.statistics.session_scatter import SessionChange, SessionScatter, session_change, session_scatter
 
 FIELDS = ("variance_db2", "degrees_of_freedom", "changes")

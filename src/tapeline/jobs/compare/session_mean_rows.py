@@ -13,7 +13,7 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import item_columns, point_columns
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.repeat_pools import Point
+from tapeline.statistics.repeat_pools import Point
 from tapeline.statistics.weighted_session_mean import weighted_session_mean
 
 if TYPE_CHECKING:

@@ -9,11 +9,11 @@ import numpy as np
 
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
-from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeatability_rows import NOT_STATED
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
 from tapeline.limits import CONTROL_JUDGED_VALUES, CONTROL_LIMITS_VALUES, CONTROL_TREND_VALUES
 from tapeline.statistics.control_chart import common_shift, control_limits, outside, trends
+from tapeline.statistics.repeat_pools import Point
 from tapeline.statistics.repeatability import SessionVariances, session_variances
 
 if TYPE_CHECKING:

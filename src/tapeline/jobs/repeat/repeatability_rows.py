@@ -13,10 +13,10 @@ from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.compare.item_columns import item_columns, point_columns
-from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
 from tapeline.limits import REPEATABILITY_LIMIT_SD
 from tapeline.statistics.comparison import condition_mean
+from tapeline.statistics.repeat_pools import Point
 from tapeline.statistics.repeatability import (
     OneWay,
     SessionVariances,

@@ -48,6 +48,7 @@ def flow_bin_rows(job: SessionJob, m: Measured) -> list[FlowBinsRow]:
             "level_pa2": powers.power,
             "degrees_of_freedom": powers.degrees_of_freedom,
         } | interval_columns(job, level, powers.degrees_of_freedom)
+        # What both tables have is told by their declarations, not by their types.
         bin_columns = cast("FlowBinsRow", {name: cell for name, cell in found.items() if name in SHARED})
         rows += [
             {
