@@ -9,9 +9,10 @@ import numpy as np
 
 from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
-from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
+from tapeline.jobs.compare.session_changes import same_mount
 from tapeline.limits import SETTING_DOF
 from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.statistics.session_changes import SessionChanges
 from tapeline.statistics.session_scatter import with_assumed
 from tapeline.statistics.term_variances import (
     Side,
