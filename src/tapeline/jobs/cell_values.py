@@ -29,12 +29,20 @@ def finite_or_none(value: SupportsFloat) -> float | None:
 
 
 def as_reals(cells: Iterable[float | None]) -> Reals:
-    """Cells as an array, (cells,), NaN for empty ones."""
+    """Cells as an array, (cells,), NaN for empty ones.
+
+    >>> as_reals([1.5, None]).tolist()
+    [1.5, nan]
+    """
     return np.array([math.nan if cell is None else cell for cell in cells], dtype=np.float64)
 
 
 def cells_at(columns: Mapping[str, Reals], *index: int) -> dict[str, float | None]:
-    """The cell at one place of every column, None where it is not finite."""
+    """The cell at one place of every column, None where it is not finite.
+
+    >>> cells_at({"level_db": np.array([60.0, np.nan])}, 1)
+    {'level_db': None}
+    """
     return {name: finite_or_none(values[index]) for name, values in columns.items()}
 
 

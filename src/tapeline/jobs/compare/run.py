@@ -64,8 +64,8 @@ def run(plan: Plan) -> None:
         for name, comparison in needs.comparisons.items():
             compared[name] = compared_pairs(job, comparison, pools, changes)
             pairs = [(found, contributed(job, comparison, found)) for found in compared[name]]
-            given = (row for pair in pairs for row in comparison_rows(job, name, comparison, *pair, drifts, pools))
-            comparisons += with_picked(given, needs.confidence, needs.compare.family)
+            unpicked = (row for pair in pairs for row in comparison_rows(job, name, comparison, *pair, drifts, pools))
+            comparisons += with_picked(unpicked, needs.confidence, needs.compare.family)
             ranking += ranking_rows(job, name, pairs)
             of_areas += area_difference_rows(job, name, compared[name], pools)
             means += session_mean_rows(job, name, compared[name])
