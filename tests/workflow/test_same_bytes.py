@@ -6,13 +6,11 @@ What a table leaves empty is said in its declaration.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator
 from pathlib import Path
 
-import pyarrow.compute as pc
-import pyarrow.parquet as pq
 import pytest
 from content_marks import changed_under_the_same_versions, differences, expected_marks, marks_of
+from empty_cells import SAY_IT, unexplained_gaps, unexplained_in
 from sample_runs import REPOSITORY, CampaignRun, outputs
 
 from tapeline.store import parquet, tables
@@ -55,21 +53,7 @@ def test_a_raised_version_excuses_what_follows_from_its_job_alone() -> None:
 
 
 def test_a_column_with_empty_cells_says_what_they_mean(sample: CampaignRun) -> None:
-    found = {name for path in sorted(sample.results.rglob("*.parquet")) for name in unexplained_gaps(path)}
-    assert found == set(), "say it in `null` or `gap` of the column's declaration in tapeline.store"
-
-
-def unexplained_gaps(path: Path) -> Iterator[str]:
-    """Columns of one file with empty cells, or with gaps in their lists, of which the declaration says nothing."""
-    file = pq.ParquetFile(path)
-    table = tables.BY_NAME[file.schema_arrow.metadata[b"tapeline.schema"].decode().partition("/")[0]]
-    content = file.read()
-    for column in table.columns:
-        cells = content[column.name]
-        if cells.null_count and not column.null:
-            yield f"{table.name}.{column.name}"
-        if column.type in ("reals", "integers", "states") and pc.list_flatten(cells).null_count and not column.gap:
-            yield f"{table.name}.{column.name}, in its lists"
+    assert unexplained_in(sample.results) == set(), SAY_IT
 
 
 def test_an_empty_cell_without_a_word_is_found(tmp_path: Path) -> None:

@@ -136,16 +136,16 @@ class PositionsRow(TypedDict, total=False):
     """A row of `positions`."""
 
     position: str
-    x_m: float
-    y_m: float
-    z_m: float
-    area: str
-    flow: str
+    x_m: float | None
+    y_m: float | None
+    z_m: float | None
+    area: str | None
+    flow: str | None
     mirror: str | None
     line: str | None
     line_order: int | None
     cavity: str | None
-    remark: str
+    remark: str | None
 
 
 class ChecksRow(TypedDict, total=False):
@@ -557,10 +557,10 @@ class FlowBinsRow(TypedDict, total=False):
     marks: list[str]
     quality: str
     calibration: str
-    doubt: list[str]
-    usable: bool
-    comparable: bool
-    pooled: bool
+    doubt: list[str] | None
+    usable: bool | None
+    comparable: bool | None
+    pooled: bool | None
 
 
 class ComparisonsRow(TypedDict, total=False):

@@ -82,16 +82,16 @@ POSITIONS: Table[rows.PositionsRow] = Table(
     ("position",),
     (
         POSITION,
-        Column("x_m", "real", "coordinate in the campaign's axes", "m"),
-        Column("y_m", "real", "coordinate in the campaign's axes", "m"),
-        Column("z_m", "real", "coordinate in the campaign's axes", "m"),
-        Column("area", "text", "group of positions"),
-        Column("flow", "text", "attached, separated, cavity, sheltered or not stated"),
+        Column("x_m", "real", "coordinate in the campaign's axes", "m", null="not stated"),
+        Column("y_m", "real", "coordinate in the campaign's axes", "m", null="not stated"),
+        Column("z_m", "real", "coordinate in the campaign's axes", "m", null="not stated"),
+        Column("area", "text", "group of positions", null="in none"),
+        Column("flow", "text", "attached, separated, cavity, sheltered or not stated", null="not stated"),
         Column("mirror", "text", "partner on the other side", null="none"),
         Column("line", "text", "line array that the position belongs to", null="on none"),
         Column("line_order", "integer", "place on the line, counted downstream", null="on no line"),
         Column("cavity", "text", "row of cavities.csv", null="in none"),
-        Column("remark", "text", "free text"),
+        Column("remark", "text", "free text", null="none"),
     ),
 )
 
