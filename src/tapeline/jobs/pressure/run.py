@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -29,6 +29,9 @@ from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 from tapeline.recordings.recording import Part, Recording, RecordingError
 from tapeline.store import arrow_file, parquet, tables
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import ChecksRow, QualityRow
+
 STRICT_VARIABLE = "TAPELINE_STRICT"
 """Environment variable by which a faulty recording fails its job at once."""
 
@@ -51,7 +54,7 @@ def run(plan: Plan, run_name: str) -> None:
     """Write the run's pressure file and quality table; a faulty recording gives an empty file and a named fault."""
     needs = needs_of(plan, run_name)
     results, digest = plan.results, JOB.digest(plan, run_name)
-    made = parquet.read_rows(checks_file(results, needs.session))
+    made = parquet.read_rows(tables.CHECKS, checks_file(results, needs.session))
     checks = judged_checks(made, needs.channels, needs.overrules).rows
     found = sensitivities(checks, needs.channels, needs.policy, needs.chart_uncertainty_db)
     metadata = {"tapeline.campaign": needs.campaign, "tapeline.run": run_name, "tapeline.made_from": digest}
@@ -78,8 +81,8 @@ def run(plan: Plan, run_name: str) -> None:
 
 
 def _usable_channels(
-    needs: PressureNeeds, recording: Recording, checks: Sequence[Mapping[str, Any]], found: Mapping[str, float]
-) -> tuple[list[UsedChannel], list[dict[str, Any]]]:
+    needs: PressureNeeds, recording: Recording, checks: Sequence[ChecksRow], found: Mapping[str, float]
+) -> tuple[list[UsedChannel], list[QualityRow]]:
     """Channels that can be converted, and quality rows for those that cannot."""
     used, rows = [], []
     for channel in needs.channels:
@@ -104,7 +107,7 @@ def _convert(
     part: Part,
     used: list[UsedChannel],
     writer: arrow_file.PressureWriter,
-) -> list[dict[str, Any]]:
+) -> list[QualityRow]:
     """Stream the used part through the checks and into the pressure file; quality rows of all used channels."""
     if not used:
         return []
@@ -146,13 +149,13 @@ def _convert(
 
 def _measured_row(
     needs: PressureNeeds, recording: Recording, used: UsedChannel, m: ChannelMeasures, mean: float
-) -> dict[str, Any]:
+) -> QualityRow:
     limits = verdict_limits(needs.quality, needs.mains_hz)
     row = _row(needs, used.channel, judge(m, limits))
     return row | measured_columns(recording, m, limits, used.pa_per_unit, mean, row["reasons"])
 
 
-def _row(needs: PressureNeeds, channel: Channel, findings: list[Finding]) -> dict[str, Any]:
+def _row(needs: PressureNeeds, channel: Channel, findings: list[Finding]) -> QualityRow:
     codes = [finding.code for finding in findings]
     return {
         "run": needs.source.run,
