@@ -11,6 +11,7 @@ import json
 import sys
 import types
 import typing
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,10 +30,10 @@ from tapeline.jobs.steps import STEPS
 from tapeline.quality.reasons import REASONS, UNFIT_CHECKS, Reason
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS, NOT_SUBTRACTED, doubts_level
 from tapeline.statistics.uncertainty_terms import ALL_TERMS, SENSITIVITY_TERMS, UncertaintyTerm, part_of_calibration
-from tapeline.store import tables
-from tapeline.store.schema import Column
+from tapeline.store import shared_columns, tables
+from tapeline.store.schema import Column, ColumnType, Table
 
-FOLDER = Path(__file__).parent
+ROOT = Path(__file__).resolve().parents[1]
 MADE = "<!-- made by docs/make_reference.py; change the code, not this page -->\n"
 
 
@@ -90,7 +91,7 @@ def _empty(column: Column) -> str:
     return "; ".join(filter(None, [column.null, column.gap and f"in the list: {column.gap}"]))
 
 
-def _place(table: tables.Table) -> str:
+def _place(table: Table[Any]) -> str:
     if table.name == "spectra":
         return "spectra/<run>/spectra.parquet"
     if table.partition:
@@ -98,7 +99,7 @@ def _place(table: tables.Table) -> str:
     return f"tables/{table.name}.parquet"
 
 
-UNNEST = (FOLDER / "reading_tables.md").read_text(encoding="utf-8").rstrip()
+UNNEST = (ROOT / "docs" / "reading_tables.md").read_text(encoding="utf-8").rstrip()
 
 
 def settings_page() -> str:
@@ -156,7 +157,7 @@ def _text(item: Any) -> Any:
 
 def jobs_page() -> str:
     """Every job with the results that it reads and writes, those of the sample campaign."""
-    plan = Plan(load_campaign(FOLDER.parent, check=False))
+    plan = Plan(load_campaign(ROOT, check=False))
     by = {"session": "{session}", "measured session": "{session}", "run": "{run}", "campaign": ""}
     lines = [MADE, "# Jobs", "", JOBS_HEAD, ""]
     lines += ["| job | one for each | does | reads results of | writes |", "|---|---|---|---|---|"]
@@ -366,29 +367,89 @@ def _cell(text: str) -> str:
     return text.replace("|", "\\|")
 
 
+ROW_TYPES: dict[ColumnType, str] = {
+    "text": "str",
+    "texts": "list[str]",
+    "integer": "int",
+    "integers": "list[int]",
+    "real": "float",
+    "reals": "Numbers",
+    "yes_no": "bool",
+    "states": "Sequence[int] | NDArray[np.uint8]",
+}
+
+
+def rows_module() -> str:
+    """Types of rows: a misspelt column, or a cell of another type, is an error of the type checker."""
+    lines = [
+        '"""Types of the rows of every table, and of the columns that tables share.',
+        "",
+        "Made from the declarations in `tapeline.store` by `make docs`. No column has to be there: what is",
+        "absent is null. A cell is None only in columns that say what an empty cell means.",
+        '"""',
+        "",
+        "from __future__ import annotations",
+        "",
+        "from collections.abc import Sequence",
+        "from typing import TypedDict",
+        "",
+        "import numpy as np",
+        "from numpy.typing import NDArray",
+        "",
+        "Numbers = Sequence[float] | NDArray[np.floating]",
+        "",
+        "NumbersWithGaps = Sequence[float | None] | NDArray[np.floating]",
+    ]
+    groups = {name: columns for name, columns in vars(shared_columns).items() if isinstance(columns, tuple)}
+    for name, columns in groups.items():
+        if all(isinstance(column, Column) for column in columns):
+            lines += _row_type(
+                f"{name.title().replace('_', '')}Columns", f"Columns `{name}` of several tables.", columns
+            )
+    for table in tables.ALL:
+        lines += _row_type(row_type(table), f"A row of `{table.name}`.", table.columns)
+    return "\n".join(lines) + "\n"
+
+
+def row_type(table: Table[Any]) -> str:
+    """Name of the type of a table's rows."""
+    return f"{table.name.title().replace('_', '')}Row"
+
+
+def _row_type(name: str, words: str, columns: Iterable[Column]) -> list[str]:
+    cells = [f"    {column.name}: {_cell_type(column)}" for column in columns]
+    return ["", "", f"class {name}(TypedDict, total=False):", f'    """{words}"""', "", *cells]
+
+
+def _cell_type(column: Column) -> str:
+    cell = "NumbersWithGaps" if column.type == "reals" and column.gap else ROW_TYPES[column.type]
+    return f"{cell} | None" if column.null else cell
+
+
 def pages() -> dict[str, str]:
     """File name to content."""
     schema = json.dumps(Settings.json_schema(), indent=1, sort_keys=True) + "\n"
     return {
-        "tables.md": tables_page(),
-        "settings.md": settings_page(),
-        "jobs.md": jobs_page(),
-        "reasons.md": reasons_page(),
-        "limits.md": limits_page(),
-        "campaign.schema.json": schema,
+        "docs/tables.md": tables_page(),
+        "docs/settings.md": settings_page(),
+        "docs/jobs.md": jobs_page(),
+        "docs/reasons.md": reasons_page(),
+        "docs/limits.md": limits_page(),
+        "docs/campaign.schema.json": schema,
+        "src/tapeline/store/rows.py": rows_module(),
     }
 
 
 def main(arguments: list[str]) -> int:
-    """Write the pages, or with --check name those that differ."""
+    """Write the pages and the types of rows, or with --check name those that differ."""
     made = pages()
-    stale = [name for name, text in made.items() if _written(FOLDER / name) != text]
+    stale = [name for name, text in made.items() if _written(ROOT / name) != text]
     if "--check" in arguments:
         for name in stale:
-            sys.stderr.write(f"docs/{name} is out of date: run `make docs`\n")
+            sys.stderr.write(f"{name} is out of date: run `make docs`\n")
         return 1 if stale else 0
     for name in stale:
-        (FOLDER / name).write_text(made[name], encoding="utf-8")
+        (ROOT / name).write_text(made[name], encoding="utf-8")
     return 0
 
 

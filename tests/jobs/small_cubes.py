@@ -160,7 +160,7 @@ def written(folder: Path, name: str, rows: Iterable[Mapping[str, Any]]) -> list[
     table = tables.BY_NAME[name]
     path = folder / f"{name}.parquet"
     parquet.write_rows(table, path, rows, campaign="small", digest="none")
-    found = parquet.read_rows(path)
+    found = parquet.read_rows(table, path)
     keys = [tuple(row[column] for column in table.own_key) for row in found]
     assert len(set(keys)) == len(keys), "a key stands twice"
     may_be_empty = {column.name for column in table.columns if column.null}

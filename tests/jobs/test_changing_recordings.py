@@ -25,7 +25,7 @@ from tapeline.jobs.stale_results import forced, misfits
 from tapeline.quality.reasons import FILE_FAULTS
 from tapeline.recordings.raw_binary import RawBinary
 from tapeline.recordings.recording import RecordingError
-from tapeline.store import parquet
+from tapeline.store import parquet, tables
 
 RATE_HZ = 8_000
 FILES = {
@@ -92,14 +92,14 @@ def quality_rows(root: Path, run: str) -> list[dict]:
     if not checks_file(plan.campaign.results, "april").exists():
         calibrate.run(plan, "april")
     spectra.run(plan, run)
-    return parquet.read_rows(quality_file(plan.campaign.results, run))
+    return parquet.read_rows(tables.QUALITY, quality_file(plan.campaign.results, run))
 
 
 def test_sound_recordings_are_taken_with_the_hash_of_their_bytes(root: Path) -> None:
     rows = quality_rows(root, "m1")
     digest = hashlib.sha256((root / "recordings" / "m1.raw").read_bytes()).hexdigest()
     assert [(row["reasons"], row["recording_sha256"]) for row in rows] == [([], digest)] * 2
-    checks = parquet.read_rows(checks_file(root / "results", "april"))
+    checks = parquet.read_rows(tables.CHECKS, checks_file(root / "results", "april"))
     assert [(row["run"], row["reasons"]) for row in checks] == [(run, []) for run in ("cal1", "cal1", "cal2", "cal2")]
     assert all(row["recording_sha256"] for row in checks)
     assert read_again(plan_of(root)) == []
@@ -115,8 +115,8 @@ def test_a_recording_that_changes_costs_its_own_rows(
         ("unusable", ["still-changing"], None)
     ] * 2
     assert rows[0]["sentences"][0].startswith(f"run m1: m1.raw {words}")
-    assert parquet.read_rows(spectra_file(root / "results", "m1")) == []
-    assert parquet.read_rows(history_file(root / "results", "m1")) == []
+    assert parquet.read_rows(tables.SPECTRA, spectra_file(root / "results", "m1")) == []
+    assert parquet.read_rows(tables.HISTORY, history_file(root / "results", "m1")) == []
     assert [row["verdict"] for row in quality_rows(root, "m2")] == ["good", "good"]
     assert "still-changing" in FILE_FAULTS
 
@@ -126,7 +126,7 @@ def test_a_calibrator_recording_that_changes_costs_its_own_checks(root: Path, mo
     calibrate.run(plan_of(root), "april")
     found = {
         (row["run"], row["position"]): (row["reasons"], row["found"], row["recording_sha256"] is None)
-        for row in parquet.read_rows(checks_file(root / "results", "april"))
+        for row in parquet.read_rows(tables.CHECKS, checks_file(root / "results", "april"))
     }
     changing, sound = (["still-changing"], False, True), ([], True, False)
     assert found == {("cal1", "p1"): changing, ("cal1", "p2"): changing, ("cal2", "p1"): sound, ("cal2", "p2"): sound}
@@ -179,7 +179,7 @@ def test_pipes_and_sockets_are_no_recordings_and_hold_up_nobody(root: Path) -> N
         [sys.executable, "-c", code, str(root)], capture_output=True, text=True, check=True, timeout=60
     )
     assert done.stdout == "()\n"
-    for row in parquet.read_rows(quality_file(root / "results", "m1")):
+    for row in parquet.read_rows(tables.QUALITY, quality_file(root / "results", "m1")):
         assert (row["reasons"], row["recording_sha256"]) == (["recording-unreadable"], None)
         assert row["sentences"] == ["run m1: m1.raw is a named pipe, a file is expected"]
 

@@ -59,7 +59,7 @@ def rows_of(results: Path, small: Small) -> list[dict[str, Any]]:
     with parquet.writing_parts(tables.LINE_DIFFERENCES, path, campaign="small", digest="none") as writer:
         for part in line_difference_rows(results, job, "seam", small.compared(job, "seam")):
             writer.write_rows(part)
-    found = parquet.read_rows(path)
+    found = parquet.read_rows(tables.LINE_DIFFERENCES, path)
     keys = [tuple(row[name] for name in tables.LINE_DIFFERENCES.own_key) for row in found]
     assert len(set(keys)) == len(keys)
     assert keys == sorted(keys, key=lambda key: (key[3], *key[1:3], *key[4:])), "in the table's order as a whole"

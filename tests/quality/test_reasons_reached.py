@@ -24,7 +24,7 @@ from tapeline.jobs.table_files import campaign_table
 from tapeline.jobs.verdicts import run as verdicts
 from tapeline.jobs.verdicts import verdicts_file
 from tapeline.quality.reasons import FILE_FAULTS, REASONS
-from tapeline.store import arrow_file, parquet
+from tapeline.store import arrow_file, parquet, tables
 
 RATE = 12_800
 SENSITIVITY_V_PER_PA = 0.02
@@ -62,7 +62,7 @@ def quality_of(root: Path, samples: np.ndarray | None, subtype: str = "PCM_24", 
             soundfile.write(path, samples / 10.0, RATE, subtype=subtype)
     calibrate.run(plan, "april")
     spectra.run(plan, "m1")
-    rows = parquet.read_rows(quality_file(plan.campaign.results, "m1"))
+    rows = parquet.read_rows(tables.QUALITY, quality_file(plan.campaign.results, "m1"))
     return {row["position"]: row for row in rows}
 
 
@@ -151,7 +151,7 @@ def test_samples_too_large_for_a_pressure_reach_no_table(tmp_path: Path) -> None
     assert rows["seam3"]["rms_pa"] == pytest.approx(1.0, rel=0.03)
     plan = Plan(load_campaign(tmp_path, check=False))
     spectra.run(plan, "m1")
-    rows_of_lines = parquet.read_rows(spectra_file(plan.campaign.results, "m1"))
+    rows_of_lines = parquet.read_rows(tables.SPECTRA, spectra_file(plan.campaign.results, "m1"))
     lines = {row["position"]: np.array(row["psd_pa2_per_hz"], dtype=np.float64) for row in rows_of_lines}
     assert [bool(np.isfinite(lines[name]).any()) for name in ("seam1", "seam2", "seam3")] == [False, False, True]
     spectra.run(plan, "bg1")
@@ -202,7 +202,7 @@ def test_a_run_shorter_than_one_block_is_said_in_the_campaign_table(tmp_path: Pa
     quality_of(tmp_path, volts(seconds=0.02))
     plan = Plan(load_campaign(tmp_path, check=False))
     needs = catalogue_needs(plan)
-    rows = parquet.read_rows(quality_file(plan.campaign.results, "m1"))
+    rows = parquet.read_rows(tables.QUALITY, quality_file(plan.campaign.results, "m1"))
     assert rows[0]["frames"] == 256 < block_frames(RATE, needs.resolution_hz)
     spectra.run(plan, "bg1")
     for session in plan.sessions:
@@ -211,7 +211,7 @@ def test_a_run_shorter_than_one_block_is_said_in_the_campaign_table(tmp_path: Pa
         sensitivity.run(plan, session)
         verdicts.run(plan, session)
     catalogue.run(plan)
-    table = parquet.read_rows(campaign_table(plan.campaign.results, "quality"))
+    table = parquet.read_rows(tables.QUALITY, campaign_table(plan.campaign.results, "quality"))
     assert {tuple(row["reasons"]) for row in table if row["run"] == "m1"} == {("too-short",)}
     assert "0.020 s are no whole block" in table[0]["sentences"][0]
 
@@ -228,7 +228,8 @@ def test_a_verdict_set_by_hand_counts_and_says_who_and_why(tmp_path: Path) -> No
     spectra.run(plan, "bg1")
     verdicts.run(plan, "april")
     rows = {
-        (row["run"], row["position"]): row for row in parquet.read_rows(verdicts_file(plan.campaign.results, "april"))
+        (row["run"], row["position"]): row
+        for row in parquet.read_rows(tables.QUALITY, verdicts_file(plan.campaign.results, "april"))
     }
     one = rows["m1", "seam2"]
     assert (one["verdict"], one["found_verdict"], one["overruled_by"]) == ("good", "doubtful", "A. Nyone")

@@ -98,7 +98,7 @@ def write_hostile_results(results: Path) -> set[str]:
     write_results(results)
     filled: set[str] = set()
     for table, path in _files(results / "tables"):
-        rows = parquet.read_rows(path) if path.is_file() else _rows_by_schema(table)
+        rows = parquet.read_rows(table, path) if path.is_file() else _rows_by_schema(table)
         changed = [_with_hostile_texts(table, row, filled) for row in rows]
         parquet.write_rows(table, path, changed, **STAMP)
     return filled

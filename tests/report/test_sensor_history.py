@@ -218,7 +218,7 @@ def test_sessions_without_a_date_keep_the_order_given(tmp_path: Path) -> None:
 def test_another_serial_number_or_chart_is_said(tmp_path: Path) -> None:
     folders = two_campaigns(tmp_path, {"s1": [0.0, 0.0]})
     path = folders[0] / "results" / "tables" / "calibration.parquet"
-    rows = [{**row, "serial": "other", "chart_v_per_pa": 0.0041} for row in parquet.read_rows(path)]
+    rows = [{**row, "serial": "other", "chart_v_per_pa": 0.0041} for row in parquet.read_rows(tables.CALIBRATION, path)]
     parquet.write_rows(tables.CALIBRATION, path, rows, campaign="late", digest="0" * 64)
     serial, chart = read(folders).notes
     assert "serial numbers serial-s1 (from early/z-session), other (from late/y-session)" in serial

@@ -133,7 +133,7 @@ def test_not_a_number_in_an_array_is_an_empty_cell(tmp_path: Path) -> None:
     columns = {name: [None, None] for name in tables.HISTORY.column_names()}
     columns |= {"run": ["b", "a"], "position": ["p", "p"], "weighting": ["A", "A"], "time_s": [0.0, 0.0]}
     parquet.write(tables.HISTORY, tmp_path / "h.parquet", columns | {"level_db": np.array([np.nan, 60.0])}, **STAMP)
-    assert parquet.read_rows(tmp_path / "h.parquet", ["run", "level_db"]) == [
+    assert parquet.read_rows(tables.HISTORY, tmp_path / "h.parquet", ["run", "level_db"]) == [
         {"run": "a", "level_db": 60.0},
         {"run": "b", "level_db": None},
     ]

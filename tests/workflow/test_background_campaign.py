@@ -9,6 +9,7 @@ import background_campaign as made
 import numpy as np
 import pandas as pd
 import pytest
+from empty_cells import SAY_IT, unexplained_in
 from sample_runs import CampaignRun, run_campaign, tapeline
 
 pytestmark = pytest.mark.workflow
@@ -19,6 +20,10 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> CampaignRun:
     run = run_campaign(made.write_background_campaign(tmp_path_factory.mktemp("backgrounds") / "campaign"), 2)
     assert run.status == 0, run.output[-3000:]
     return run
+
+
+def test_a_column_with_empty_cells_says_what_they_mean(finished: CampaignRun) -> None:
+    assert unexplained_in(finished.results) == set(), SAY_IT
 
 
 def table(run: CampaignRun, name: str) -> pd.DataFrame:

@@ -1,12 +1,20 @@
-"""The same inputs give the same bytes on any number of cores, and the outputs are those that were agreed on."""
+"""The same inputs give the same bytes on any number of cores, and the outputs are those that were agreed on.
+
+What a table leaves empty is said in its declaration.
+"""
 
 from __future__ import annotations
 
 import copy
+from pathlib import Path
 
 import pytest
 from content_marks import changed_under_the_same_versions, differences, expected_marks, marks_of
+from empty_cells import SAY_IT, unexplained_gaps, unexplained_in
 from sample_runs import REPOSITORY, CampaignRun, outputs
+
+from tapeline.store import parquet, tables
+from tapeline.store.rows import BandHistoryRow
 
 pytestmark = pytest.mark.workflow
 
@@ -42,6 +50,17 @@ def test_a_raised_version_excuses_what_follows_from_its_job_alone() -> None:
     (line,) = changed_under_the_same_versions(before, after)
     assert line.startswith(f"{runs}: ")
     assert [line.split(":")[0] for line in differences(before, after)] == [comparisons, runs]
+
+
+def test_a_column_with_empty_cells_says_what_they_mean(sample: CampaignRun) -> None:
+    assert unexplained_in(sample.results) == set(), SAY_IT
+
+
+def test_an_empty_cell_without_a_word_is_found(tmp_path: Path) -> None:
+    rows: list[BandHistoryRow] = [{"run": "a", "position": "p", "band_hz": 100.0, "level_db": [60.0, None]}]
+    parquet.write_rows(tables.BAND_HISTORY, tmp_path / "t.parquet", rows, campaign="small", digest="none")
+    silent = [column.name for column in tables.BAND_HISTORY.columns[3:-1]]
+    assert list(unexplained_gaps(tmp_path / "t.parquet")) == [f"band_history.{name}" for name in silent]
 
 
 def test_nothing_of_this_machine_is_in_the_results(sample: CampaignRun) -> None:

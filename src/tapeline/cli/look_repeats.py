@@ -12,7 +12,7 @@ from tapeline.campaign.operating_points import operating_points
 from tapeline.campaign.tables import Run
 from tapeline.jobs.table_files import session_table
 from tapeline.report.wording import operating_point
-from tapeline.store import parquet
+from tapeline.store import parquet, tables
 
 UNUSABLE = "unusable"
 
@@ -90,7 +90,7 @@ def _levels(campaign: Campaign, session: str, names: list[str]) -> dict[str, dic
     path = session_table(campaign.results, "overall", session)
     wanted = campaign.settings.overall[0].range_hz
     known: dict[str, dict[str, Known]] = {}
-    for row in parquet.read_rows(path) if path.is_file() else ():
+    for row in parquet.read_rows(tables.OVERALL, path) if path.is_file() else ():
         low, high = edges = row["lower_hz"], row["upper_hz"]
         gaps = any(low < band < high for band in row.get("absent_bands_hz") or ())
         doubted = UNUSABLE in (row["quality"], row["calibration"])

@@ -36,7 +36,7 @@ from tapeline.recordings.opening import open_recording
 from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Recording, used_part
 from tapeline.recordings.watched_files import WatchedFiles
-from tapeline.store import parquet
+from tapeline.store import parquet, tables
 from tapeline.text_columns import aligned_columns
 
 LEVEL_RESOLUTION_HZ = 5.0
@@ -195,7 +195,7 @@ def _layout(settings: Settings | None, name: str | None) -> RawLayout | None:
 def _sensitivities(campaign: Campaign, session: str, channels: Sequence[Channel]) -> dict[str, float]:
     made = checks_file(campaign.results, session)
     limits = campaign.settings.calibration
-    checks = parquet.read_rows(made) if made.is_file() else []
+    checks = parquet.read_rows(tables.CHECKS, made) if made.is_file() else []
     judged = judged_checks(checks, channels, Plan(campaign).check_overrules(session))
     return sensitivities(judged.rows, channels, limits.sensitivity, limits.chart_uncertainty_db)
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, cast
 
-from tapeline.statistics.combined_uncertainty import Term
+from tapeline.statistics.combined_uncertainty import Evidence, Term
 from tapeline.statistics.uncertainty_terms import SINE_FIT
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import ChecksRow, TermsColumns
 
-def term_columns(terms: Iterable[Term]) -> dict[str, list[Any]]:
+
+def term_columns(terms: Iterable[Term]) -> TermsColumns:
     """Names, contributions in dB and evidence of the terms, in their order."""
     listed = list(terms)
     return {
@@ -20,11 +23,11 @@ def term_columns(terms: Iterable[Term]) -> dict[str, list[Any]]:
     }
 
 
-def terms_of(row: Mapping[str, Any]) -> tuple[Term, ...]:
+def terms_of(row: ChecksRow) -> tuple[Term, ...]:
     """The terms of a row of the checks table; the fit's degrees of freedom follow from its number of levels."""
     levels = row["level_count"] or 0
-    columns = (row["terms"], row["terms_db"], row["terms_evidence"])
+    evidence = cast(list[Evidence], row["terms_evidence"])  # a table knows texts alone
     return tuple(
-        Term(name, value, evidence, float(levels - 1) if name == SINE_FIT.name and levels > 1 else math.inf)
-        for name, value, evidence in zip(*columns, strict=True)
+        Term(name, value, how, float(levels - 1) if name == SINE_FIT.name and levels > 1 else math.inf)
+        for name, value, how in zip(row["terms"], row["terms_db"], evidence, strict=True)
     )

@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 
 from tapeline.arrays import Reals
 from tapeline.store import parquet
+from tapeline.store.tables import BY_NAME
 
 Row: TypeAlias = Mapping[str, Any]
 
@@ -237,5 +238,5 @@ def read_finished(results: Path) -> FinishedTables:
     Raises FileNotFoundError for a table that has not been made.
     """
     folder = results / "tables"
-    rows = {name: tuple(parquet.read_rows(folder / f"{name}.parquet")) for name in SMALL_TABLES}
+    rows = {name: tuple(parquet.read_rows(BY_NAME[name], folder / f"{name}.parquet")) for name in SMALL_TABLES}
     return FinishedTables(folder=folder, **rows)

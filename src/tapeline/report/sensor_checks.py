@@ -18,6 +18,7 @@ from tapeline.report.finished_tables import Row
 from tapeline.report.wording import listed, number
 from tapeline.store import parquet
 from tapeline.store.file_records import NotAsWrittenError
+from tapeline.store.tables import BY_NAME
 
 CALIBRATION_COLUMNS = (
     "session",
@@ -132,7 +133,7 @@ def _read_tables(campaign: str, folder: Path, results: Path) -> CampaignTables:
     for name, columns in (("calibration", CALIBRATION_COLUMNS), ("runs", RUN_COLUMNS)):
         path = results / "tables" / f"{name}.parquet"
         try:
-            rows[name] = list(parquet.read_rows(path))
+            rows[name] = list(parquet.read_rows(BY_NAME[name], path))
         except FileNotFoundError:
             raise NoHistoryError(f"no results in {results}: run `tapeline run {folder}` first") from None
         except NotAsWrittenError as error:

@@ -11,6 +11,7 @@ from tapeline.report.attention import attention_lines
 from tapeline.report.findings import main_findings, terminal_table
 from tapeline.report.finished_tables import SMALL_TABLES, read_finished
 from tapeline.store import parquet
+from tapeline.store.tables import QUALITY
 
 MOST_LINES = 8
 
@@ -45,7 +46,7 @@ def not_made(results: Path) -> Path | None:
 def left_out(results: Path) -> list[str]:
     """Runs that a fault of their recording kept out of the results; none before the table of quality is made."""
     path = results / "tables" / "quality.parquet"
-    rows = parquet.read_rows(path, ["run", "reasons"]) if path.is_file() else []
+    rows = parquet.read_rows(QUALITY, path, ["run", "reasons"]) if path.is_file() else []
     return sorted({row["run"] for row in rows if FILE_FAULTS.intersection(row["reasons"])})
 
 

@@ -10,6 +10,7 @@ from tapeline.campaign.coverage_results import Measured, measured
 from tapeline.campaign.model import Campaign
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.store import parquet
+from tapeline.store.tables import BY_NAME
 
 RUNS = ["run", "session", "kind", "status", "condition", "speed_mps", "yaw_deg"]
 QUALITY = ["run", "session", "position", "verdict", "found_verdict"]
@@ -36,7 +37,9 @@ def read_measured(campaign: Campaign) -> Measured | None:
     names = {"runs": RUNS, "quality": QUALITY, "calibration": CALIBRATION}
     if not all((folder / f"{name}.parquet").is_file() for name in names) or not (folder / "bands").is_dir():
         return None
-    runs, quality, calibration = (parquet.read_rows(folder / f"{n}.parquet", columns) for n, columns in names.items())
+    runs, quality, calibration = (
+        parquet.read_rows(BY_NAME[name], folder / f"{name}.parquet", columns) for name, columns in names.items()
+    )
     return measured(campaign, runs, quality, calibration, _compared_bands(folder / "comparisons.parquet"))
 
 

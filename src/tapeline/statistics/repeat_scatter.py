@@ -10,7 +10,7 @@ import scipy.special
 from numpy.typing import NDArray
 
 from tapeline.arrays import Flags, Reals
-from tapeline.limits import BAND_OWN_SCATTER_P, LEAST_VARIANCE_DB2, LENT_DOF, NEIGHBOURS_LEAST_DOF
+from tapeline.limits import BAND_OWN_SCATTER_P, LEAST_VARIANCE_DB2, LENT_DOF, NEIGHBOUR_BANDS, NEIGHBOURS_LEAST_DOF
 from tapeline.statistics.effective_number import in_own_units, mean_correlation, repeat_deviations, squared_correlation
 from tapeline.statistics.moderated_variance import degrees_of_freedom_of_spread, log_bias, moderated, variance_prior
 from tapeline.statistics.significance import variance_ratio_p_value
@@ -87,6 +87,19 @@ class Scatter:
             correlation=self.correlation if known.any() else other.correlation,
             lent=~known & (other.degrees_of_freedom > 0.0),
         )
+
+
+def near_bands(band: Flags) -> Flags:
+    """Which items are near each, itself included, (items, items); `band` (items,) flags the bands, in order.
+
+    `NEIGHBOUR_BANDS` bands on either side are near; what is no band (an overall level) stands alone.
+
+    >>> near_bands(np.array([True, True, True, True, False]))[0].tolist()
+    [True, True, True, False, False]
+    """
+    place = np.where(band, np.cumsum(band), 0)
+    apart = np.abs(place[:, None] - place)
+    return np.asarray(np.eye(band.size, dtype=bool) | (band[:, None] & band & (apart <= NEIGHBOUR_BANDS)))
 
 
 def no_scatter(positions: int, items: int) -> Scatter:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic, cast
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -13,7 +14,7 @@ import pyarrow.parquet as pq
 
 from tapeline import __version__
 from tapeline.store.file_records import require_as_written, result_file
-from tapeline.store.schema import CAMPAIGN, Table
+from tapeline.store.schema import CAMPAIGN, Row, Table
 
 ROW_GROUP_ROWS = 65_536
 
@@ -24,7 +25,7 @@ class SchemaMismatchError(Exception):
     """Rows do not fit the table they are written to: an error of the program, not of its input."""
 
 
-def metadata_of(table: Table, campaign: str, digest: str) -> dict[bytes, bytes]:
+def metadata_of(table: Table[Any], campaign: str, digest: str) -> dict[bytes, bytes]:
     """File metadata: schema and version, campaign, software version, digest of what it is made from."""
     entries = {
         "tapeline.schema": f"{table.name}/{table.version}",
@@ -38,7 +39,7 @@ def metadata_of(table: Table, campaign: str, digest: str) -> dict[bytes, bytes]:
     return {name.encode(): text.encode() for name, text in entries.items()}
 
 
-def to_arrow(table: Table, columns: Mapping[str, Any]) -> pa.Table:
+def to_arrow(table: Table[Any], columns: Mapping[str, Any]) -> pa.Table:
     """Columns (arrays or lists, equally long) as an Arrow table of the schema, sorted by the table's order.
 
     NaN in arrays stands for null, in lists where the column has gaps. Raises SchemaMismatchError for a missing or
@@ -70,10 +71,10 @@ def _is_finite(array: pa.Array | pa.ChunkedArray) -> bool:
     return pc.all(pc.is_finite(numbers)).as_py() is not False
 
 
-def rows_to_columns(table: Table, rows: Iterable[Mapping[str, Any]]) -> dict[str, list[Any]]:
+def rows_to_columns(table: Table[Row], rows: Iterable[Row]) -> dict[str, list[Any]]:
     """Rows (one mapping each, absent names are null) as columns of the table."""
     columns: dict[str, list[Any]] = {name: [] for name in table.column_names()}
-    for row in rows:
+    for row in cast(Iterable[Mapping[str, Any]], rows):
         unknown = set(row) - set(columns)
         if unknown:
             raise SchemaMismatchError(f"table {table.name}: unknown columns {sorted(unknown)}")
@@ -82,17 +83,33 @@ def rows_to_columns(table: Table, rows: Iterable[Mapping[str, Any]]) -> dict[str
     return columns
 
 
-def write(table: Table, path: Path, columns: Mapping[str, Any], *, campaign: str, digest: str) -> None:
+def write(table: Table[Any], path: Path, columns: Mapping[str, Any], *, campaign: str, digest: str) -> None:
     """Write one Parquet file of the table: zstd, sorted, byte-stream split for numbers in lists."""
     write_arrow(table, path, to_arrow(table, columns), campaign=campaign, digest=digest)
 
 
-def write_rows(table: Table, path: Path, rows: Iterable[Mapping[str, Any]], *, campaign: str, digest: str) -> None:
+def write_rows(table: Table[Row], path: Path, rows: Iterable[Row], *, campaign: str, digest: str) -> None:
     """Write rows given as mappings; see `write`."""
-    write(table, path, rows_to_columns(table, rows), campaign=campaign, digest=digest)
+    RowsOfTable(table, rows).write(path, campaign=campaign, digest=digest)
 
 
-def write_arrow(table: Table, path: Path, content: pa.Table, *, campaign: str, digest: str) -> None:
+@dataclass(frozen=True)
+class RowsOfTable(Generic[Row]):
+    """Rows with the table of their type, so that those of several tables may lie in one list."""
+
+    table: Table[Row]
+    rows: Iterable[Row]
+
+    def to_arrow(self) -> pa.Table:
+        """The rows as an Arrow table, see `to_arrow`."""
+        return to_arrow(self.table, rows_to_columns(self.table, self.rows))
+
+    def write(self, path: Path, *, campaign: str, digest: str) -> None:
+        """Write one Parquet file, see `write`."""
+        write_arrow(self.table, path, self.to_arrow(), campaign=campaign, digest=digest)
+
+
+def write_arrow(table: Table[Any], path: Path, content: pa.Table, *, campaign: str, digest: str) -> None:
     """Write an Arrow table that already has the schema and the order."""
     stamped = _of_campaign(content, campaign).replace_schema_metadata(metadata_of(table, campaign, digest))
     with result_file(path) as temporary, parquet_writer(table, temporary, stamped.schema) as writer:
@@ -107,17 +124,17 @@ def _of_campaign(content: pa.Table, campaign: str) -> pa.Table:
     return content.add_column(0, CAMPAIGN_FIELD, pa.chunked_array(chunks, type=CAMPAIGN_FIELD.type))
 
 
-class PartWriter:
+class PartWriter(Generic[Row]):
     """Appends parts of a table too long to be held at once; each part is sorted, the file as a whole is not."""
 
-    def __init__(self, table: Table, writer: pq.ParquetWriter, campaign: str) -> None:
+    def __init__(self, table: Table[Row], writer: pq.ParquetWriter, campaign: str) -> None:
         self._table, self._writer, self._campaign = table, writer, campaign
 
     def write(self, columns: Mapping[str, Any]) -> None:
         """One part, as columns; raises SchemaMismatchError as `to_arrow` does."""
         self._write(to_arrow(self._table, columns))
 
-    def write_rows(self, rows: Iterable[Mapping[str, Any]]) -> None:
+    def write_rows(self, rows: Iterable[Row]) -> None:
         """One part, as rows; nothing for none."""
         columns = rows_to_columns(self._table, rows)
         if any(columns.values()):
@@ -134,14 +151,23 @@ class PartWriter:
 
 
 @contextmanager
-def writing_parts(table: Table, path: Path, *, campaign: str, digest: str) -> Iterator[PartWriter]:
+def writing_parts(table: Table[Row], path: Path, *, campaign: str, digest: str) -> Iterator[PartWriter[Row]]:
     """Open a Parquet file to be written part by part; it takes its name when the block ends without an error."""
     schema = table.arrow().insert(0, CAMPAIGN_FIELD).with_metadata(metadata_of(table, campaign, digest))
     with result_file(path) as temporary, parquet_writer(table, temporary, schema) as writer:
         yield PartWriter(table, writer, campaign)
 
 
-def parquet_writer(table: Table, path: Path, schema: pa.Schema) -> pq.ParquetWriter:
+def write_in_parts(
+    table: Table[Row], path: Path, parts: Iterable[Iterable[Row]], *, campaign: str, digest: str
+) -> None:
+    """Write rows part by part, see `PartWriter`."""
+    with writing_parts(table, path, campaign=campaign, digest=digest) as writer:
+        for part in parts:
+            writer.write_rows(part)
+
+
+def parquet_writer(table: Table[Any], path: Path, schema: pa.Schema) -> pq.ParquetWriter:
     """A writer with the settings that every file shares; lists of floats are split by byte."""
     split = [f"{column.name}.list.element" for column in table.columns if column.type == "reals"]
     plain = {*split, *(f"{column.name}.list.element" for column in table.columns if column.type == "states")}
@@ -200,9 +226,14 @@ def read_batches(path: Path, columns: Sequence[str], rows: int) -> Iterator[pa.R
     yield from file.iter_batches(batch_size=rows, columns=list(columns), use_threads=False)
 
 
-def read_rows(path: Path, columns: Sequence[str] | None = None) -> list[dict[str, Any]]:
-    """One file as rows."""
-    rows: list[dict[str, Any]] = read(path, columns).to_pylist()
+def read_rows(table: Table[Row], path: Path, columns: Sequence[str] | None = None) -> list[Row]:
+    """One file of the table as rows."""
+    return rows_of(table, read(path, columns))
+
+
+def rows_of(table: Table[Row], content: pa.Table) -> list[Row]:
+    """What was read of a table as rows, all of its columns or some."""
+    rows: list[Row] = content.to_pylist()
     return rows
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Generic, Literal, TypeVar
 
 import pyarrow as pa
+
+Row = TypeVar("Row")
 
 ColumnType = Literal["text", "texts", "integer", "real", "reals", "yes_no", "states", "integers"]
 
@@ -50,8 +52,8 @@ CAMPAIGN = Column("campaign", "text", "name of the campaign in campaign.yaml")
 
 
 @dataclass(frozen=True)
-class Table:
-    """One table of the output contract.
+class Table(Generic[Row]):
+    """One table of the output contract, with the type of its rows (`store/rows.py`).
 
     `own_key` names the columns that identify a row within its campaign, `columns` all but the campaign's name; rows are
     stored sorted by `sort`, which is the key unless another order is stated. `partition` names a column that the folder

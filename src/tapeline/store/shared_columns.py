@@ -18,6 +18,8 @@ SPEED = Column("speed_mps", "real", "nominal flow speed of the operating point",
 
 YAW = Column("yaw_deg", "real", "nominal yaw angle of the operating point", "degree")
 
+POINT = (SPEED, YAW)
+
 BAND = Column("band_hz", "real", "nominal midband frequency, the band's label", "Hz")
 
 VERDICT = Column("verdict", "text", "good, doubtful or unusable")
@@ -54,3 +56,41 @@ ITEM_WITH_MIDBAND = (
 )
 
 ITEM_KEY = ("quantity", "weighting", "band_hz", "lowest_band_hz", "highest_band_hz")
+
+NOT_TESTED = "neither difference nor error, or a level is in doubt: nothing is tested"
+
+JUDGED = (
+    Column("standard_error_db", "real", "of the difference", "dB"),
+    Column("degrees_of_freedom", "real", "of the standard error", null="infinite"),
+    Column("lower_db", "real", "lower end of the interval at the set confidence", "dB", null=NOT_TESTED),
+    Column("upper_db", "real", "upper end", "dB", null=NOT_TESTED),
+    Column(
+        "p_value",
+        "real",
+        "two-sided, no difference",
+        null=NOT_TESTED,
+    ),
+    Column(
+        "adjusted_p_value",
+        "real",
+        "adjusted over the family",
+        null=NOT_TESTED,
+    ),
+    Column(
+        "family_size",
+        "integer",
+        "tests in the family: all bands, or all overall levels, of the table; of one comparison where it names one",
+    ),
+    Column("finding", "text", "lower, higher, equivalent or not shown"),
+)
+
+SIDES = (
+    Column("session_label", "text", "session, or both as in 'april + may' where reference and treatment are of two"),
+    Column("reference_session", "text", "session of the reference runs"),
+    Column("treatment_session", "text", "session of the treatment runs"),
+)
+
+RANGE_OF_SPEED = (
+    Column("lowest_speed_mps", "real", "lowest achieved speed of the runs used", "m/s", null="no run is used"),
+    Column("highest_speed_mps", "real", "highest achieved speed of the runs used", "m/s", null="no run is used"),
+)

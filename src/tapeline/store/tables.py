@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from tapeline.store.schema import Table
 from tapeline.store.shared_columns import DB, PA2
 from tapeline.store.tables_of_comparisons import (
@@ -88,7 +90,7 @@ __all__ = [
     "WITH_REFERENCES",
 ]
 
-ALL: tuple[Table, ...] = (
+ALL: tuple[Table[Any], ...] = (
     RUNS,
     POSITIONS,
     CHECKS,
@@ -115,4 +117,4 @@ ALL: tuple[Table, ...] = (
     REPEAT_TESTS,
 )
 
-BY_NAME: dict[str, Table] = {table.name: table for table in ALL}
+BY_NAME: dict[str, Table[Any]] = {table.name: table for table in ALL}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from tapeline.store.schema import Column, Table
 from tapeline.store.shared_columns import (
     BAND,
@@ -10,14 +12,17 @@ from tapeline.store.shared_columns import (
     ITEM,
     ITEM_KEY,
     ITEM_WITH_MIDBAND,
+    JUDGED,
     PA2,
+    POINT,
     POSITION,
+    SIDES,
     SPEED,
     TERMS,
-    YAW,
 )
 
-NOT_TESTED = "neither difference nor error, or a level is in doubt: nothing is tested"
+if TYPE_CHECKING:
+    from tapeline.store import rows
 
 NOT_GIVEN = "no difference is given, see why_not"
 
@@ -32,7 +37,7 @@ BOTH_BOUNDS = "both sides are upper bounds"
 _COMPARISON = Column("comparison", "text", "name in campaign.yaml")
 _CONDITION = Column("condition", "text", "treatment condition")
 _SESSION = Column("session", "text", "session")
-COMPARISONS = Table(
+COMPARISONS: Table[rows.ComparisonsRow] = Table(
     "comparisons",
     2,
     "One row a comparison, session, position, operating point and band or overall level, with the reason where no "
@@ -48,16 +53,11 @@ COMPARISONS = Table(
     ),
     (
         _COMPARISON,
-        Column(
-            "session_label", "text", "session, or both as in 'april + may' where reference and treatment are of two"
-        ),
-        Column("reference_session", "text", "session of the reference runs"),
-        Column("treatment_session", "text", "session of the treatment runs"),
+        *SIDES,
         Column("reference", "text", "reference condition"),
         Column("treatment", "text", "treatment condition"),
         POSITION,
-        SPEED,
-        YAW,
+        *POINT,
         *ITEM_WITH_MIDBAND,
         Column(
             "level_basis", "text", "what is compared: nominal (brought to the nominal speed and air) or as measured"
@@ -176,7 +176,7 @@ COMPARISONS = Table(
     ),
 )
 
-BUDGETS = Table(
+BUDGETS: Table[rows.BudgetsRow] = Table(
     "budgets",
     2,
     "What uncertainty is made of. One row a mean level (absolute) or difference, with its terms, the largest first",
@@ -199,8 +199,7 @@ BUDGETS = Table(
         Column("condition", "text", "treatment condition", null="a difference"),
         Column("pairing", "text", "same-session, same-mount or remounted", null="an absolute level"),
         POSITION,
-        SPEED,
-        YAW,
+        *POINT,
         *ITEM,
         Column("runs", "texts", "runs whose levels are in it"),
         *DOUBT,
@@ -226,7 +225,7 @@ BUDGETS = Table(
 
 _UNRANKED = "not ranked: not shown, below threshold, reversed, equivalent or in doubt"
 
-RANKING = Table(
+RANKING: Table[rows.RankingRow] = Table(
     "ranking",
     3,
     "The list of spots and bands to work on first, per comparison. Powers are mean square pressures at the positions "
@@ -243,7 +242,7 @@ RANKING = Table(
         ),
         POSITION,
         BAND,
-        Column("area", "text", "group of the position"),
+        Column("area", "text", "group of the position", null="in none"),
         Column("weighting", "text", "weighting of the contributions ranked"),
         Column(
             "weighting_from",
@@ -343,38 +342,7 @@ RANKING = Table(
     ),
 )
 
-_JUDGED = (
-    Column("standard_error_db", "real", "of the difference", "dB"),
-    Column("degrees_of_freedom", "real", "of the standard error", null="infinite"),
-    Column("lower_db", "real", "lower end of the interval at the set confidence", "dB", null=NOT_TESTED),
-    Column("upper_db", "real", "upper end", "dB", null=NOT_TESTED),
-    Column(
-        "p_value",
-        "real",
-        "two-sided, no difference",
-        null=NOT_TESTED,
-    ),
-    Column(
-        "adjusted_p_value",
-        "real",
-        "adjusted over the family",
-        null=NOT_TESTED,
-    ),
-    Column(
-        "family_size",
-        "integer",
-        "tests in the family: all bands, or all overall levels, of the table; of one comparison where it names one",
-    ),
-    Column("finding", "text", "lower, higher, equivalent or not shown"),
-)
-
-_SESSIONS = (
-    Column("session_label", "text", "session, or both as in 'april + may' where reference and treatment are of two"),
-    Column("reference_session", "text", "session of the reference runs"),
-    Column("treatment_session", "text", "session of the treatment runs"),
-)
-
-AREAS = Table(
+AREAS: Table[rows.AreasRow] = Table(
     "areas",
     2,
     "Energy means over the positions of an area. One row a session, condition, operating point, area and band or "
@@ -384,8 +352,7 @@ AREAS = Table(
         _SESSION,
         _CONDITION,
         Column("area", "text", "group of positions"),
-        SPEED,
-        YAW,
+        *POINT,
         *ITEM,
         Column(
             "level_db",
@@ -404,29 +371,28 @@ AREAS = Table(
     ),
 )
 
-AREA_DIFFERENCES = Table(
+AREA_DIFFERENCES: Table[rows.AreaDifferencesRow] = Table(
     "area_differences",
     2,
     "Comparisons of the energy means over areas, over the positions that both sides have",
     ("comparison", "reference_session", "treatment_session", "area", "speed_mps", "yaw_deg", *ITEM_KEY),
     (
         _COMPARISON,
-        *_SESSIONS,
+        *SIDES,
         Column("area", "text", "group of positions"),
-        SPEED,
-        YAW,
+        *POINT,
         *ITEM,
         Column("reference_level_db", "real", "mean over positions and the reference's runs", DB),
         Column("treatment_level_db", "real", "mean over positions and the treatment's runs", DB),
         Column("difference_db", "real", "treatment minus reference", "dB"),
-        *_JUDGED,
+        *JUDGED,
         Column("positions", "texts", "positions that are in it"),
         Column("left_out", "texts", "positions of the area that have no difference, or one that is in doubt"),
         *DOUBT,
     ),
 )
 
-MIRROR_DIFFERENCES = Table(
+MIRROR_DIFFERENCES: Table[rows.MirrorDifferencesRow] = Table(
     "mirror_differences",
     2,
     "Left against right: a position at a yaw angle less its partner on the other side at the opposite angle",
@@ -442,7 +408,7 @@ MIRROR_DIFFERENCES = Table(
         Column("level_db", "real", "at the position", DB),
         Column("mirror_level_db", "real", "at the partner", DB),
         Column("difference_db", "real", "position less partner", "dB"),
-        *_JUDGED,
+        *JUDGED,
         Column("runs", "texts", "runs at the position's angle"),
         Column("mirror_runs", "texts", "runs at the opposite angle"),
         Column(
@@ -455,7 +421,7 @@ MIRROR_DIFFERENCES = Table(
     ),
 )
 
-ADDITIVITY = Table(
+ADDITIVITY: Table[rows.AdditivityRow] = Table(
     "additivity",
     2,
     "Sum of single treatments against all of them, within a session, by the conditions' `applied` lists",
@@ -467,8 +433,7 @@ ADDITIVITY = Table(
         Column("whole", "text", "condition with all parts applied, or opened"),
         Column("single", "texts", "conditions with one part each"),
         POSITION,
-        SPEED,
-        YAW,
+        *POINT,
         *ITEM,
         Column("sum_pa2", "real", "sum of the single changes of power; above zero where they go the whole's way", PA2),
         Column("whole_pa2", "real", "change of power by all parts together, above zero", PA2),
@@ -490,7 +455,7 @@ ADDITIVITY = Table(
     ),
 )
 
-REFERENCE_DRIFT = Table(
+REFERENCE_DRIFT: Table[rows.ReferenceDriftRow] = Table(
     "reference_drift",
     2,
     "Steady change of a reference condition over a session, from its repeats at all operating points together",
@@ -503,13 +468,13 @@ REFERENCE_DRIFT = Table(
         Column("slope_db_per_hour", "real", "least squares about each operating point's mean", "dB/h"),
         Column("span_hours", "real", "from the session's first run to its last", "h"),
         Column("difference_db", "real", "slope times span", "dB"),
-        *_JUDGED,
+        *JUDGED,
         Column("runs", "texts", "runs of the condition"),
         *DOUBT,
     ),
 )
 
-SESSION_MEANS = Table(
+SESSION_MEANS: Table[rows.SessionMeansRow] = Table(
     "session_means",
     2,
     "One difference from those within several sessions, weighted by what each is worth, and whether they agree",
@@ -517,11 +482,10 @@ SESSION_MEANS = Table(
     (
         _COMPARISON,
         POSITION,
-        SPEED,
-        YAW,
+        *POINT,
         *ITEM,
         Column("difference_db", "real", "weighted mean of the sessions' differences", "dB"),
-        *_JUDGED,
+        *JUDGED,
         Column(
             "between_sessions_sd_db",
             "real",
@@ -545,17 +509,16 @@ SESSION_MEANS = Table(
 
 EITHER_BOUND = "either side is a bound or left out by hand"
 
-LINE_DIFFERENCES = Table(
+LINE_DIFFERENCES: Table[rows.LineDifferencesRow] = Table(
     "line_differences",
     2,
     "One comparison line by line (`compare.lines`), one row a pair of cells and position: equally long lists",
     ("comparison", "reference_session", "treatment_session", "position", "speed_mps", "yaw_deg"),
     (
         _COMPARISON,
-        *_SESSIONS,
+        *SIDES,
         POSITION,
-        SPEED,
-        YAW,
+        *POINT,
         Column("pairing", "text", "same-session, same-mount or remounted"),
         Column("first_hz", "real", "frequency of the first line", "Hz"),
         Column("step_hz", "real", "line spacing", "Hz"),

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
 from tapeline.statistics.uncertainty_terms import LEVEL_TERMS, UncertaintyTerm
 from tapeline.store.schema import Column, Table
 from tapeline.store.shared_columns import BAND, DB, PA2, POSITION, RUN
+
+if TYPE_CHECKING:
+    from tapeline.store import rows
 
 STATES: tuple[str, ...] = ("none", "clear", "corrected", "limited", "bound")
 """Names of the background states; a `state` list in the narrowband table holds indices into this tuple."""
@@ -27,7 +33,7 @@ OTHER_RANGE = (
 NO_NUMBER = "the recording holds NaN or infinity"
 NO_SPREAD = "no power at this line, or no number"
 
-SPECTRA = Table(
+SPECTRA: Table[rows.SpectraRow] = Table(
     "spectra",
     2,
     "As made, run by run: one averaged power spectral density a position, all lines from 0 Hz",
@@ -60,7 +66,7 @@ SPECTRA = Table(
     ),
 )
 
-NARROWBAND = Table(
+NARROWBAND: Table[rows.NarrowbandRow] = Table(
     "narrowband",
     2,
     "One row a spectrum: power spectral densities as equally long lists",
@@ -68,7 +74,7 @@ NARROWBAND = Table(
     (
         RUN,
         POSITION,
-        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("first_hz", "real", "frequency of the first line", "Hz", null="no line in the range asked for"),
         Column("step_hz", "real", "line spacing", "Hz"),
         Column("effective_averages", "real", "independent averages; degrees of freedom are twice as many"),
         Column("line_lower_db", "real", "lower end of a line's within-record interval against its level", "dB"),
@@ -127,9 +133,15 @@ NARROWBAND = Table(
 
 _LEVELS = (
     Column("level_db", "real", "total level", DB, null="outside the usable range"),
-    Column("level_lower_db", "real", "lower end of its within-record interval (random error alone)", DB),
-    Column("level_upper_db", "real", "upper end of its within-record interval", DB),
-    Column("level_pa2", "real", "total mean square", PA2),
+    Column(
+        "level_lower_db",
+        "real",
+        "lower end of its within-record interval (random error alone)",
+        DB,
+        null="outside the usable range",
+    ),
+    Column("level_upper_db", "real", "upper end of its within-record interval", DB, null="outside the usable range"),
+    Column("level_pa2", "real", "total mean square", PA2, null="outside the usable range"),
     Column(
         "background_level_db",
         "real",
@@ -137,7 +149,7 @@ _LEVELS = (
         DB,
         null="no background run",
     ),
-    Column("background_pa2", "real", "mean square of the background", PA2),
+    Column("background_pa2", "real", "mean square of the background", PA2, null="no background run"),
     Column(
         "corrected_level_db",
         "real",
@@ -145,15 +157,18 @@ _LEVELS = (
         DB,
         null="a bound, or not usable",
     ),
-    Column("corrected_pa2", "real", "mean square after subtraction", PA2),
+    Column("corrected_pa2", "real", "mean square after subtraction", PA2, null="a bound, or not usable"),
     Column("upper_bound_db", "real", "upper bound of the level", DB, null="not a bound"),
-    Column("margin_db", "real", "total above all that is subtracted", "dB"),
-    Column("state", "text", "clear, corrected, limited, bound or none"),
+    Column(
+        "margin_db", "real", "total above all that is subtracted", "dB", null="nothing is subtracted, or not usable"
+    ),
+    Column("state", "text", "clear, corrected, limited, bound or none", null="outside the usable range"),
     Column(
         "background_source",
         "text",
         "what there was to subtract: nothing, electrical (wind off), between-speeds or flow, and references before it; "
         "where the state is clear it was not subtracted",
+        null="outside the usable range",
     ),
     Column(
         "coherent_level_db", "real", "level of what reference sensors explain", DB, null="no references, or nothing"
@@ -170,7 +185,13 @@ _LEVELS = (
     ),
     Column("corrected_upper_db", "real", "upper end of that interval", DB, null="a bound"),
     Column("electrical_level_db", "real", "level with the wind off", DB, null="no wind-off run with the same gain"),
-    Column("nominal_level_db", "real", "corrected level brought to the nominal operating point", DB),
+    Column(
+        "nominal_level_db",
+        "real",
+        "corrected level brought to the nominal operating point",
+        DB,
+        null="no corrected level, or no speed",
+    ),
     Column(
         "nominal_correction_db",
         "real",
@@ -182,14 +203,25 @@ _LEVELS = (
 
 
 def _columns_of(term: UncertaintyTerm) -> tuple[Column, ...]:
-    own = (Column(term.scatter_column, "real", term.own_words, "dB"),) if term.own_words else ()
-    return (Column(term.uncertainty_column, "real", term.words, "dB"), *own)
+    columns = {term.uncertainty_column: term.words} | ({term.scatter_column: term.own_words} if term.own_words else {})
+    return tuple(Column(name, "real", words, "dB", null="a bound, or not usable") for name, words in columns.items())
 
 
 _UNCERTAINTY = (
     *(column for term in LEVEL_TERMS for column in _columns_of(term)),
-    Column("standard_uncertainty_db", "real", "of the corrected level as an absolute one: all of these", "dB"),
-    Column("degrees_of_freedom", "real", "of the standard uncertainty (Welch-Satterthwaite)"),
+    Column(
+        "standard_uncertainty_db",
+        "real",
+        "of the corrected level as an absolute one: all of these",
+        "dB",
+        null="a bound, or not usable",
+    ),
+    Column(
+        "degrees_of_freedom",
+        "real",
+        "of the standard uncertainty (Welch-Satterthwaite)",
+        null="a bound, not usable, or infinite",
+    ),
     Column(
         "absolute_lower_db",
         "real",
@@ -222,7 +254,7 @@ _USE = (
     ),
 )
 
-BANDS = Table(
+BANDS: Table[rows.BandsRow] = Table(
     "bands",
     2,
     "One row a run, position and band",
@@ -238,7 +270,13 @@ BANDS = Table(
         *_LEVELS,
         *_UNCERTAINTY,
         Column("lines", "real", "spectral lines in the band"),
-        Column("filters_minus_lines_db", "real", "total level by band filters less that by summed lines", "dB"),
+        Column(
+            "filters_minus_lines_db",
+            "real",
+            "total level by band filters less that by summed lines",
+            "dB",
+            null="outside the usable range",
+        ),
         *(
             Column(
                 column,
@@ -273,7 +311,7 @@ BANDS = Table(
     partition="session",
 )
 
-OVERALL = Table(
+OVERALL: Table[rows.OverallRow] = Table(
     "overall",
     2,
     "One row a run, position, weighting and range: sums over the bands of the range",
@@ -301,7 +339,7 @@ OVERALL = Table(
         ),
         *_LEVELS,
         *_UNCERTAINTY,
-        Column("bound_share", "real", "share of the sum's power that bounds may carry"),
+        Column("bound_share", "real", "share of the sum's power that bounds may carry", null="no power"),
         Column(
             "l5_db", "real", "level exceeded 5 % of the time, from the history's energy means", DB, null=OTHER_RANGE
         ),
@@ -323,7 +361,7 @@ OVERALL = Table(
     partition="session",
 )
 
-HISTORY = Table(
+HISTORY: Table[rows.HistoryRow] = Table(
     "history",
     2,
     "One row a run, position, weighting and interval: level against time",
@@ -367,7 +405,7 @@ HISTORY = Table(
     partition="session",
 )
 
-BAND_HISTORY = Table(
+BAND_HISTORY: Table[rows.BandHistoryRow] = Table(
     "band_history",
     2,
     "On request. One row a run, position and band: levels against time by filters in the time domain, as lists",
@@ -389,7 +427,7 @@ BAND_HISTORY = Table(
     partition="session",
 )
 
-SPECTROGRAM = Table(
+SPECTROGRAM: Table[rows.SpectrogramRow] = Table(
     "spectrogram",
     2,
     "On request. One row a run, position and time: a power spectral density averaged over a short while",
@@ -408,7 +446,7 @@ SPECTROGRAM = Table(
     partition="session",
 )
 
-CROSS_SPECTRA = Table(
+CROSS_SPECTRA: Table[rows.CrossSpectraRow] = Table(
     "cross_spectra",
     2,
     "On request. One row a run and pair of positions: cross-spectral density and coherence as equally long lists",
@@ -445,7 +483,7 @@ CROSS_SPECTRA = Table(
     partition="session",
 )
 
-CONDITIONED_SPECTRA = Table(
+CONDITIONED_SPECTRA: Table[rows.ConditionedSpectraRow] = Table(
     "conditioned_spectra",
     2,
     "Where settings name reference sensors. One row a run and other position: what the references do not explain, as "
@@ -498,7 +536,7 @@ _FLOW = (
     Column("averaged_s", "real", "length of the bin's segments less what is left out", "s"),
 )
 
-FLOW_SPECTRA = Table(
+FLOW_SPECTRA: Table[rows.FlowSpectraRow] = Table(
     "flow_spectra",
     2,
     "As made, run by run: one averaged power spectral density a position and bin of measured speed and yaw",
@@ -515,7 +553,7 @@ FLOW_SPECTRA = Table(
     ),
 )
 
-FLOW_BINS = Table(
+FLOW_BINS: Table[rows.FlowBinsRow] = Table(
     "flow_bins",
     2,
     "Where runs have a flow series. One row a run, position, bin of measured speed and yaw, and band; no background is "
@@ -529,18 +567,24 @@ FLOW_BINS = Table(
         Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
         Column("level_db", "real", "level over the bin's blocks", DB, null="see marks"),
         Column("level_pa2", "real", "the same as mean square", PA2, null="see marks"),
-        Column("level_lower_db", "real", "lower end of the within-record interval: random error alone", DB),
-        Column("level_upper_db", "real", "upper end", DB),
-        Column("degrees_of_freedom", "real", "of the level"),
+        Column(
+            "level_lower_db",
+            "real",
+            "lower end of the within-record interval: random error alone",
+            DB,
+            null="see marks",
+        ),
+        Column("level_upper_db", "real", "upper end", DB, null="see marks"),
+        Column("degrees_of_freedom", "real", "of the level", null="see marks"),
         Column("marks", "texts", "as in the table bands"),
         Column("quality", "text", "verdict of the channel in this run"),
         Column("calibration", "text", "verdict of the channel's calibration"),
-        *_USE,
+        *(replace(column, null="not decided for bins of measured speed") for column in _USE),
     ),
     partition="session",
 )
 
-MADE_ON_REQUEST: dict[str, Table] = {
+MADE_ON_REQUEST: dict[str, Table[Any]] = {
     "band_history": BAND_HISTORY,
     "conditioned_spectra": CONDITIONED_SPECTRA,
     "cross_spectra": CROSS_SPECTRA,

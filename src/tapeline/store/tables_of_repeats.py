@@ -2,8 +2,23 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from tapeline.store.schema import Column, Table
-from tapeline.store.shared_columns import DB, DOUBT, ITEM_KEY, ITEM_WITH_MIDBAND, POSITION, SESSION, SPEED, YAW
+from tapeline.store.shared_columns import (
+    DB,
+    DOUBT,
+    ITEM_KEY,
+    ITEM_WITH_MIDBAND,
+    POINT,
+    POSITION,
+    RANGE_OF_SPEED,
+    SESSION,
+    YAW,
+)
+
+if TYPE_CHECKING:
+    from tapeline.store import rows
 
 LESS_TAKEN_OFF = "less background taken off"
 """Why a session or run is among `left_out` where less background could be subtracted than from others."""
@@ -15,11 +30,6 @@ _SERIES = (
     YAW,
 )
 
-_RANGE_OF_SPEED = (
-    Column("lowest_speed_mps", "real", "lowest achieved speed of the runs used", "m/s"),
-    Column("highest_speed_mps", "real", "highest achieved speed of the runs used", "m/s"),
-)
-
 _USED = (
     Column("runs", "texts", "runs whose levels are in it"),
     *DOUBT,
@@ -28,7 +38,7 @@ _USED = (
     ),
 )
 
-SCALING = Table(
+SCALING: Table[rows.ScalingRow] = Table(
     "scaling",
     2,
     "One row a condition, session, position, yaw and band or overall level measured at several speeds: the exponent of "
@@ -43,10 +53,20 @@ SCALING = Table(
             "n of L = L_ref + 10 n lg(U / U_ref), U the achieved speeds",
             null="levels at fewer than two speeds more than 5 % apart, see left_out",
         ),
-        Column("standard_error", "real", "of the exponent: by the stated uncertainties or the scatter, what is larger"),
-        Column("exponent_lower", "real", "lower end of the interval at the set confidence"),
-        Column("exponent_upper", "real", "upper end"),
-        Column("degrees_of_freedom", "integer", "of the fit: levels less two; 0: nothing but stated uncertainty"),
+        Column(
+            "standard_error",
+            "real",
+            "of the exponent: by the stated uncertainties or the scatter, what is larger",
+            null="no exponent",
+        ),
+        Column("exponent_lower", "real", "lower end of the interval at the set confidence", null="no exponent"),
+        Column("exponent_upper", "real", "upper end", null="no exponent"),
+        Column(
+            "degrees_of_freedom",
+            "integer",
+            "of the fit: levels less two; 0: nothing but stated uncertainty",
+            null="no exponent",
+        ),
         Column(
             "interval_basis",
             "text",
@@ -55,8 +75,20 @@ SCALING = Table(
             null="no exponent",
         ),
         Column("reference_speed_mps", "real", "U_ref, the same in all rows", "m/s"),
-        Column("level_at_reference_db", "real", "level of the line at U_ref, in air of the reference density", DB),
-        Column("level_at_reference_error_db", "real", "its standard error, without what all levels share", "dB"),
+        Column(
+            "level_at_reference_db",
+            "real",
+            "level of the line at U_ref, in air of the reference density",
+            DB,
+            null="no exponent",
+        ),
+        Column(
+            "level_at_reference_error_db",
+            "real",
+            "its standard error, without what all levels share",
+            "dB",
+            null="no exponent",
+        ),
         Column("fit_rms_db", "real", "rms of the residuals, degrees of freedom counted", "dB", null="two levels"),
         Column(
             "lack_of_fit_p_value",
@@ -67,12 +99,12 @@ SCALING = Table(
         ),
         Column("speeds", "integer", "nominal speeds; an exponent of two is weak"),
         Column("level_count", "integer", "levels in the fit"),
-        *_RANGE_OF_SPEED,
+        *RANGE_OF_SPEED,
         *_USED,
     ),
 )
 
-COLLAPSE = Table(
+COLLAPSE: Table[rows.CollapseRow] = Table(
     "collapse",
     2,
     "One row a condition, session, position and yaw: do band spectra of several speeds fall together over Strouhal "
@@ -88,17 +120,37 @@ COLLAPSE = Table(
             "exponent that brings the levels over f/U together",
             null="too few, see left_out",
         ),
-        Column("strouhal_standard_error", "real", "of it"),
-        Column("strouhal_exponent_lower", "real", "lower end of its interval at the set confidence"),
-        Column("strouhal_exponent_upper", "real", "upper end"),
-        Column("strouhal_scatter_db", "real", "rms about the smooth curve over f/U, degrees of freedom counted", "dB"),
-        Column("strouhal_degrees_of_freedom", "integer", "levels less what curve and exponent take"),
-        Column("frequency_exponent", "real", "exponent that brings the levels over f together"),
-        Column("frequency_standard_error", "real", "of it"),
-        Column("frequency_exponent_lower", "real", "lower end of its interval at the set confidence"),
-        Column("frequency_exponent_upper", "real", "upper end"),
-        Column("frequency_scatter_db", "real", "rms about the smooth curve over f, degrees of freedom counted", "dB"),
-        Column("frequency_degrees_of_freedom", "integer", "levels less what curve and exponent take"),
+        Column("strouhal_standard_error", "real", "of it", null="no collapse"),
+        Column(
+            "strouhal_exponent_lower", "real", "lower end of its interval at the set confidence", null="no collapse"
+        ),
+        Column("strouhal_exponent_upper", "real", "upper end", null="no collapse"),
+        Column(
+            "strouhal_scatter_db",
+            "real",
+            "rms about the smooth curve over f/U, degrees of freedom counted",
+            "dB",
+            null="no collapse",
+        ),
+        Column(
+            "strouhal_degrees_of_freedom", "integer", "levels less what curve and exponent take", null="no collapse"
+        ),
+        Column("frequency_exponent", "real", "exponent that brings the levels over f together", null="no collapse"),
+        Column("frequency_standard_error", "real", "of it", null="no collapse"),
+        Column(
+            "frequency_exponent_lower", "real", "lower end of its interval at the set confidence", null="no collapse"
+        ),
+        Column("frequency_exponent_upper", "real", "upper end", null="no collapse"),
+        Column(
+            "frequency_scatter_db",
+            "real",
+            "rms about the smooth curve over f, degrees of freedom counted",
+            "dB",
+            null="no collapse",
+        ),
+        Column(
+            "frequency_degrees_of_freedom", "integer", "levels less what curve and exponent take", null="no collapse"
+        ),
         Column(
             "better",
             "text",
@@ -106,20 +158,25 @@ COLLAPSE = Table(
             "not shown",
             null="no collapse",
         ),
-        Column("p_value", "real", "of the ratio of the two variances, one-sided F: a comparison, no test of a model"),
+        Column(
+            "p_value",
+            "real",
+            "of the ratio of the two variances, one-sided F: a comparison, no test of a model",
+            null="no collapse",
+        ),
         Column("peak_per_m", "real", "f/U where the curve is highest", "1/m", null="highest at an end of the range"),
         Column("peak_strouhal", "real", "the same times the length", null="no length, or highest at an end"),
         Column("bands", "integer", "bands with levels at two speeds or more"),
-        Column("lowest_band_hz", "real", "the lowest of them, nominal", "Hz"),
-        Column("highest_band_hz", "real", "the highest of them, nominal", "Hz"),
+        Column("lowest_band_hz", "real", "the lowest of them, nominal", "Hz", null="no band has"),
+        Column("highest_band_hz", "real", "the highest of them, nominal", "Hz", null="no band has"),
         Column("speeds", "integer", "nominal speeds"),
         Column("level_count", "integer", "levels in the fits"),
-        *_RANGE_OF_SPEED,
+        *RANGE_OF_SPEED,
         *_USED,
     ),
 )
 
-REPEATABILITY = Table(
+REPEATABILITY: Table[rows.RepeatabilityRow] = Table(
     "repeatability",
     2,
     "One row a condition, operating point, position and band or overall level: scatter within and between sessions",
@@ -133,8 +190,7 @@ REPEATABILITY = Table(
     (
         Column("condition", "text", "treatment condition"),
         POSITION,
-        SPEED,
-        YAW,
+        *POINT,
         *ITEM_WITH_MIDBAND,
         Column(
             "level_basis", "text", "nominal: brought to the nominal speed and air; as measured: a run has no correction"
@@ -171,19 +227,38 @@ REPEATABILITY = Table(
         Column(
             "random_error_db", "real", "rms random uncertainty of the runs: s_r much above it has another cause", "dB"
         ),
-        Column("repeatability_limit_db", "real", "2.8 s_r: two repeats differ by less in 95 % of cases", "dB"),
-        Column("between_session_sd_db", "real", "s_L; 0 where the means scatter no more than repeats explain", "dB"),
+        Column(
+            "repeatability_limit_db",
+            "real",
+            "2.8 s_r: two repeats differ by less in 95 % of cases",
+            "dB",
+            null="no repeats",
+        ),
+        Column(
+            "between_session_sd_db",
+            "real",
+            "s_L; 0 where the means scatter no more than repeats explain",
+            "dB",
+            null="see between_refused",
+        ),
         Column("between_degrees_of_freedom", "integer", "sessions less one: below three the figure is weak"),
         Column(
             "between_refused",
             "text",
             "why there is no between_session_sd_db: one session, no repeats, or what other session with levels or "
             "bounds does not count, see left_out",
+            null="it is given",
         ),
         Column("reproducibility_sd_db", "real", "s_R, of a run in any session", "dB", null="one session"),
-        Column("reproducibility_degrees_of_freedom", "real", "Satterthwaite"),
-        Column("reproducibility_lower_db", "real", "lower end of the interval of s_R at the set confidence", "dB"),
-        Column("reproducibility_upper_db", "real", "upper end: what to plan with", "dB"),
+        Column("reproducibility_degrees_of_freedom", "real", "Satterthwaite", null="as s_R"),
+        Column(
+            "reproducibility_lower_db",
+            "real",
+            "lower end of the interval of s_R at the set confidence",
+            "dB",
+            null="as s_R",
+        ),
+        Column("reproducibility_upper_db", "real", "upper end: what to plan with", "dB", null="as s_R"),
         Column(
             "cochran", "text", "session whose repeats scatter most, as 'may: outlier' or 'may: straggler'", null="none"
         ),
@@ -215,15 +290,14 @@ REPEATABILITY = Table(
     ),
 )
 
-CONTROL_VALUES = Table(
+CONTROL_VALUES: Table[rows.ControlValuesRow] = Table(
     "control_values",
     2,
     "Control chart of the reference condition. One row a position, operating point, overall level and session",
     ("position", "speed_mps", "yaw_deg", "weighting", "lowest_band_hz", "highest_band_hz", "session"),
     (
         POSITION,
-        SPEED,
-        YAW,
+        *POINT,
         Column("weighting", "text", "frequency weighting"),
         Column("lowest_band_hz", "real", "lowest midband of the overall level", "Hz"),
         Column("highest_band_hz", "real", "highest midband of the overall level", "Hz"),
@@ -256,7 +330,7 @@ CONTROL_VALUES = Table(
 
 TOO_FEW_OTHERS = "not tested, or too few other repeats"
 
-REPEAT_TESTS = Table(
+REPEAT_TESTS: Table[rows.RepeatTestsRow] = Table(
     "repeat_tests",
     2,
     "One row a pair of repeats and position: are the two spectra the same",
@@ -264,20 +338,24 @@ REPEAT_TESTS = Table(
     (
         SESSION,
         Column("condition", "text", "treatment condition"),
-        SPEED,
-        YAW,
+        *POINT,
         POSITION,
         Column("run_a", "text", "the earlier run"),
         Column("run_b", "text", "the later run"),
-        Column("lines", "integer", "spectral lines held against each other"),
-        Column("level_basis", "text", "as in the table repeatability"),
-        Column("statistic", "real", "squared log ratios over their variance, scaled for what lines share"),
-        Column("degrees_of_freedom", "real", "lines, scaled likewise"),
-        Column("p_value", "real", "chi-square: chance of so much difference by random error alone"),
-        Column("adjusted_p_value", "real", "after Holm over the positions of the pair"),
-        Column("level_difference_db", "real", "mean over the lines, run_b less run_a", "dB"),
-        Column("shape_p_value", "real", "p-value after that mean was taken out: the shape alone"),
-        Column("excess_db", "real", "rms difference of the lines beyond random error", "dB"),
+        Column("lines", "integer", "spectral lines held against each other", null="other lines"),
+        Column("level_basis", "text", "as in the table repeatability", null="not tested"),
+        Column(
+            "statistic",
+            "real",
+            "squared log ratios over their variance, scaled for what lines share",
+            null="not tested",
+        ),
+        Column("degrees_of_freedom", "real", "lines, scaled likewise", null="not tested"),
+        Column("p_value", "real", "chi-square: chance of so much difference by random error alone", null="not tested"),
+        Column("adjusted_p_value", "real", "after Holm over the positions of the pair", null="not tested"),
+        Column("level_difference_db", "real", "mean over the lines, run_b less run_a", "dB", null="not tested"),
+        Column("shape_p_value", "real", "p-value after that mean was taken out: the shape alone", null="not tested"),
+        Column("excess_db", "real", "rms difference of the lines beyond random error", "dB", null="not tested"),
         *DOUBT,
         Column("same", "yes_no", "adjusted p-value above 1 - confidence", null="not tested"),
         Column("changed", "yes_no", "not the same, and excess_db reaches the setting", null="not tested"),
@@ -290,7 +368,11 @@ REPEAT_TESTS = Table(
             null="not tested",
         ),
         Column(
-            "level_median_db", "real", "median over third octaves of their mean differences, run_b less run_a", "dB"
+            "level_median_db",
+            "real",
+            "median over third octaves of their mean differences, run_b less run_a",
+            "dB",
+            null="not tested, or no third octave covered",
         ),
         Column("pair_level_db", "real", "median of it over the positions of the pair", "dB", null=TOO_FEW_OTHERS),
         Column(

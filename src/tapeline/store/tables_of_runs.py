@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from tapeline.store.schema import Column, Table
 from tapeline.store.shared_columns import DB, POSITION, REASONS, RUN, SESSION, TERMS, VERDICT
 
-RUNS = Table(
+if TYPE_CHECKING:
+    from tapeline.store import rows
+
+RUNS: Table[rows.RunsRow] = Table(
     "runs",
     2,
     "One row a recording: the run table with its defaults filled in and what the recording held",
@@ -23,7 +28,13 @@ RUNS = Table(
         Column("set_yaw_deg", "real", "set yaw angle", "degree"),
         Column("yaw_deg", "real", "nominal yaw of the operating point", "degree"),
         Column("measured_speed_mps", "real", "achieved speed", "m/s", null="not given"),
-        Column("dynamic_pressure_pa", "real", "dynamic pressure, given or from density and speed", "Pa"),
+        Column(
+            "dynamic_pressure_pa",
+            "real",
+            "dynamic pressure, given or from density and speed",
+            "Pa",
+            null="neither it nor a speed is given",
+        ),
         Column("temperature_c", "real", "air temperature (20 where not given)", "degree Celsius"),
         Column("static_pressure_hpa", "real", "static pressure (1013.25 where not given)", "hPa"),
         Column("humidity_pct", "real", "relative humidity (50 where not given)", "%"),
@@ -31,11 +42,17 @@ RUNS = Table(
         Column("sound_speed_mps", "real", "speed of sound, Cramer (1993)", "m/s"),
         Column("air_density_kgm3", "real", "density of moist air, CIPM-2007", "kg/m^3"),
         Column("recorded_at", "text", "ISO 8601 time from the run table", null="not given"),
-        Column("calibrator", "text", "calibrator of a calibration run"),
-        Column("stage", "text", "before or after, of a calibration run"),
-        Column("replaces", "text", "the run that this one was taken again for"),
-        Column("replaced_by", "text", "the run that was taken again for this one"),
-        Column("gain_db", "real", "conditioner gain of the run where it differs from the fittings", "dB"),
+        Column("calibrator", "text", "calibrator of a calibration run", null="no calibration run"),
+        Column("stage", "text", "before or after, of a calibration run", null="no calibration run"),
+        Column("replaces", "text", "the run that this one was taken again for", null="for none"),
+        Column("replaced_by", "text", "the run that was taken again for this one", null="not taken again"),
+        Column(
+            "gain_db",
+            "real",
+            "conditioner gain of the run where it differs from the fittings",
+            "dB",
+            null="as the fittings say",
+        ),
         Column("start_s", "real", "start of the used part", "s", null="from the first sample"),
         Column("stop_s", "real", "stop of the used part", "s", null="to the last sample"),
         Column("left_out", "texts", "stretches of the recording that are not averaged, with their reasons"),
@@ -58,27 +75,27 @@ RUNS = Table(
     ),
 )
 
-POSITIONS = Table(
+POSITIONS: Table[rows.PositionsRow] = Table(
     "positions",
     2,
     "One row a place on the body",
     ("position",),
     (
         POSITION,
-        Column("x_m", "real", "coordinate in the campaign's axes", "m"),
-        Column("y_m", "real", "coordinate in the campaign's axes", "m"),
-        Column("z_m", "real", "coordinate in the campaign's axes", "m"),
-        Column("area", "text", "group of positions"),
-        Column("flow", "text", "attached, separated, cavity, sheltered or not stated"),
-        Column("mirror", "text", "partner on the other side"),
-        Column("line", "text", "line array that the position belongs to"),
-        Column("line_order", "integer", "place on the line, counted downstream"),
-        Column("cavity", "text", "row of cavities.csv"),
-        Column("remark", "text", "free text"),
+        Column("x_m", "real", "coordinate in the campaign's axes", "m", null="not stated"),
+        Column("y_m", "real", "coordinate in the campaign's axes", "m", null="not stated"),
+        Column("z_m", "real", "coordinate in the campaign's axes", "m", null="not stated"),
+        Column("area", "text", "group of positions", null="in none"),
+        Column("flow", "text", "attached, separated, cavity, sheltered or not stated", null="not stated"),
+        Column("mirror", "text", "partner on the other side", null="none"),
+        Column("line", "text", "line array that the position belongs to", null="on none"),
+        Column("line_order", "integer", "place on the line, counted downstream", null="on no line"),
+        Column("cavity", "text", "row of cavities.csv", null="in none"),
+        Column("remark", "text", "free text", null="none"),
     ),
 )
 
-CHECKS = Table(
+CHECKS: Table[rows.ChecksRow] = Table(
     "checks",
     2,
     "One row a calibrator check of a channel: what was found in the recording",
@@ -88,7 +105,7 @@ CHECKS = Table(
         SESSION,
         Column("stage", "text", "before or after"),
         POSITION,
-        Column("sensor", "text", "sensor fitted"),
+        Column("sensor", "text", "sensor fitted", null="none is named"),
         Column("channel", "integer", "channel of the recording, from 1"),
         Column("calibrator", "text", "calibrator used"),
         Column("found", "yes_no", "a steady calibrator tone was found on this channel"),
@@ -100,9 +117,9 @@ CHECKS = Table(
         Column("duration_s", "real", "length of the used part", "s", null="recording not readable"),
         Column("recording_sha256", "text", "content hashes of the recording's files", null="one is missing or changed"),
         Column("tone_frequency_hz", "real", "frequency of the fitted sine", "Hz", null="no tone found"),
-        Column("tone_rms_v", "real", "rms voltage of the fitted sine at the recorder", "V"),
-        Column("start_s", "real", "start of the steady part that was measured", "s"),
-        Column("stop_s", "real", "stop of the steady part that was measured", "s"),
+        Column("tone_rms_v", "real", "rms voltage of the fitted sine at the recorder", "V", null="no tone found"),
+        Column("start_s", "real", "start of the steady part that was measured", "s", null="no tone found"),
+        Column("stop_s", "real", "stop of the steady part that was measured", "s", null="no tone found"),
         Column(
             "application_starts_s",
             "reals",
@@ -114,6 +131,7 @@ CHECKS = Table(
             "turn",
             "integer",
             "place of the measured application's turn in the recording, from 1; applied again at once is one turn",
+            null="no application found",
         ),
         Column("turn_stated", "integer", "place in the run table's list of positions, from 1", null="not listed"),
         Column(
@@ -122,10 +140,16 @@ CHECKS = Table(
             "position that was heard in this one's place, or of which the check may be",
             null="none",
         ),
-        Column("unsteadiness_db", "real", "standard deviation of the tone's 0.5 s levels", "dB"),
-        Column("level_count", "integer", "number of these levels"),
-        Column("distortion_pct", "real", "rms of harmonics 2 to 5 over rms of the tone", "%"),
-        Column("tone_to_noise_db", "real", "tone power over that of the rest of the octave about it", "dB"),
+        Column("unsteadiness_db", "real", "standard deviation of the tone's 0.5 s levels", "dB", null="no tone found"),
+        Column("level_count", "integer", "number of these levels", null="no tone found"),
+        Column("distortion_pct", "real", "rms of harmonics 2 to 5 over rms of the tone", "%", null="no tone found"),
+        Column(
+            "tone_to_noise_db",
+            "real",
+            "tone power over that of the rest of the octave about it",
+            "dB",
+            null="no tone found",
+        ),
         Column(
             "background_tone_db",
             "real",
@@ -133,27 +157,45 @@ CHECKS = Table(
             "dB",
             null="none stands out, or no such moment",
         ),
-        Column("range_use_db", "real", "crest of the tone against the recorder's full scale", "dB"),
+        Column(
+            "range_use_db",
+            "real",
+            "crest of the tone against the recorder's full scale",
+            "dB",
+            null="no tone found, or full scale not known",
+        ),
         Column(
             "below_full_scale_db",
             "real",
             "crest of the tone below the recorder's full scale, the same with the other sign",
             "dB",
-            null="full scale not known",
+            null="no tone found, or full scale not known",
         ),
         Column("calibrator_level_db", "real", "level stated for the calibrator", DB),
-        Column("static_pressure_correction_db", "real", "20 lg(p / 101.325 kPa), closed couplers only", "dB"),
+        Column(
+            "static_pressure_correction_db",
+            "real",
+            "20 lg(p / 101.325 kPa), closed couplers only",
+            "dB",
+            null="no tone found",
+        ),
         Column("adapter_correction_db", "real", "correction for the adapter's volume", "dB"),
-        Column("level_db", "real", "level at the sensor after corrections", DB),
-        Column("response_db", "real", "chart response at the tone's frequency", "dB"),
+        Column("level_db", "real", "level at the sensor after corrections", DB, null="no tone found"),
+        Column("response_db", "real", "chart response at the tone's frequency", "dB", null="no tone found"),
         Column("gain_db", "real", "conditioner gain during the check", "dB"),
-        Column("sensitivity_v_per_pa", "real", "sensitivity from this check, at 0 dB of the chart", "V/Pa"),
-        Column("standard_uncertainty_db", "real", "of the level at the sensor and the fit", "dB"),
+        Column(
+            "sensitivity_v_per_pa",
+            "real",
+            "sensitivity from this check, at 0 dB of the chart",
+            "V/Pa",
+            null="no tone found",
+        ),
+        Column("standard_uncertainty_db", "real", "of the level at the sensor and the fit", "dB", null="no tone found"),
         *TERMS,
     ),
 )
 
-CALIBRATION = Table(
+CALIBRATION: Table[rows.CalibrationRow] = Table(
     "calibration",
     2,
     "One row a session and position: the evidence side by side, the sensitivity used and why",
@@ -171,8 +213,10 @@ CALIBRATION = Table(
         Column("after_v_per_pa", "real", "from the checks after", "V/Pa", null="no valid check"),
         Column("chart_v_per_pa", "real", "from the sensor table", "V/Pa", null="not given"),
         Column("data_sheet_v_per_pa", "real", "from the data sheet", "V/Pa", null="no public layout to read it by"),
-        Column("deviation_db", "real", "mean of the checks against the chart", "dB"),
-        Column("drift_db", "real", "after against before", "dB"),
+        Column(
+            "deviation_db", "real", "mean of the checks against the chart", "dB", null="no valid check, or no chart"
+        ),
+        Column("drift_db", "real", "after against before", "dB", null="no valid check before or after"),
         Column(
             "linearity_db",
             "real",
@@ -181,11 +225,21 @@ CALIBRATION = Table(
             null="no two calibrators of different level",
         ),
         Column("linearity_step_db", "real", "level of the louder one over the softer one", "dB", null="no two"),
-        Column("used_checks", "texts", "calibration runs whose check of this position is in the sensitivity used"),
-        Column("refused_checks", "texts", "calibration runs whose check is refused: reason codes, and by whom"),
+        Column(
+            "used_checks",
+            "texts",
+            "calibration runs whose check of this position is in the sensitivity used",
+            null="the recording holds pascal",
+        ),
+        Column(
+            "refused_checks",
+            "texts",
+            "calibration runs whose check is refused: reason codes, and by whom",
+            null="the recording holds pascal",
+        ),
         Column("session_deviation_db", "real", "median deviation of the session's sensors", "dB", null="fewer than 3"),
         Column("session_drift_db", "real", "median drift of the session's sensors", "dB", null="fewer than 3"),
-        Column("standard_uncertainty_db", "real", "of the sensitivity used", "dB"),
+        Column("standard_uncertainty_db", "real", "of the sensitivity used", "dB", null="no sensitivity"),
         Column("degrees_of_freedom", "real", "of the standard uncertainty (GUM G.4.1)", null="infinite"),
         *TERMS,
         Column("serial", "text", "serial number in the sensor table", null="not given"),
@@ -201,7 +255,7 @@ CALIBRATION = Table(
     ),
 )
 
-QUALITY = Table(
+QUALITY: Table[rows.QualityRow] = Table(
     "quality",
     2,
     "One row a run and position: can this channel be trusted in this run, and the number behind each reason",
@@ -214,12 +268,19 @@ QUALITY = Table(
         VERDICT,
         REASONS,
         Column("sentences", "texts", "each reason as a sentence with its numbers"),
-        Column("sample_rate_hz", "real", "sample rate of the recording", "Hz"),
-        Column("duration_s", "real", "length of the used part", "s"),
-        Column("frames", "integer", "samples of the used part, per channel"),
-        Column("declared_frames", "integer", "samples that the file's header declares"),
-        Column("mean_pa", "real", "mean of the used part", "Pa"),
-        Column("rms_pa", "real", "standard deviation of the used part", "Pa"),
+        Column("sample_rate_hz", "real", "sample rate of the recording", "Hz", null="not read"),
+        Column("duration_s", "real", "length of the used part", "s", null="not read"),
+        Column("frames", "integer", "samples of the used part, per channel", null="not read"),
+        Column(
+            "declared_frames",
+            "integer",
+            "samples that the file's header declares",
+            null="not read, or the header does not say",
+        ),
+        Column("mean_pa", "real", "mean of the used part", "Pa", null="not read, or too large for a pressure"),
+        Column(
+            "rms_pa", "real", "standard deviation of the used part", "Pa", null="not read, or too large for a pressure"
+        ),
         Column(
             "rms_frequency_hz",
             "real",
@@ -227,11 +288,19 @@ QUALITY = Table(
             "Hz",
             null="no signal, or not read",
         ),
-        Column("peak_pa", "real", "largest deviation from the mean", "Pa"),
-        Column("range_use_db", "real", "peak against the recorder's full scale", "dB"),
-        Column("overload_s", "real", "time at the extreme value in stretches of equal samples", "s"),
-        Column("overload_count", "integer", "number of such stretches"),
-        Column("overload_first_s", "real", "start of the first one", "s"),
+        Column(
+            "peak_pa", "real", "largest deviation from the mean", "Pa", null="not read, or too large for a pressure"
+        ),
+        Column(
+            "range_use_db",
+            "real",
+            "peak against the recorder's full scale",
+            "dB",
+            null="not read, no signal, or full scale not known",
+        ),
+        Column("overload_s", "real", "time at the extreme value in stretches of equal samples", "s", null="not read"),
+        Column("overload_count", "integer", "number of such stretches", null="not read"),
+        Column("overload_first_s", "real", "start of the first one", "s", null="none, or not read"),
         Column(
             "overload_share_pct",
             "real",
@@ -239,21 +308,34 @@ QUALITY = Table(
             "%",
             null="not read",
         ),
-        Column("dropout_s", "real", "time in stretches of one repeated value", "s"),
-        Column("dropout_count", "integer", "number of such stretches"),
-        Column("dropout_first_s", "real", "start of the first one", "s"),
-        Column("nonfinite_samples", "integer", "samples that are no finite number"),
+        Column("dropout_s", "real", "time in stretches of one repeated value", "s", null="not read"),
+        Column("dropout_count", "integer", "number of such stretches", null="not read"),
+        Column("dropout_first_s", "real", "start of the first one", "s", null="none, or not read"),
+        Column("nonfinite_samples", "integer", "samples that are no finite number", null="not read"),
         Column("impossible_samples", "integer", "finite samples too large for a pressure", null="not read"),
-        Column("crest_factor", "real", "largest deviation over the standard deviation"),
-        Column("skewness", "real", "third central moment over the cubed standard deviation"),
-        Column("kurtosis", "real", "fourth central moment over the squared variance, 3 of Gaussian noise"),
+        Column("crest_factor", "real", "largest deviation over the standard deviation", null="no signal, or not read"),
+        Column("skewness", "real", "third central moment over the cubed standard deviation", null="not read"),
+        Column(
+            "kurtosis", "real", "fourth central moment over the squared variance, 3 of Gaussian noise", null="not read"
+        ),
         Column("bits_used", "integer", "bits from the sign to the lowest one that any sample sets", null="floats"),
-        Column("spike_count", "integer", "jumps between samples far beyond the usual step"),
-        Column("spike_first_s", "real", "time of the first one", "s"),
-        Column("spike_times_s", "reals", "times of the first 1000 of them, from the start of the used part", "s"),
+        Column("spike_count", "integer", "jumps between samples far beyond the usual step", null="not read"),
+        Column("spike_first_s", "real", "time of the first one", "s", null="none, or not read"),
+        Column(
+            "spike_times_s",
+            "reals",
+            "times of the first 1000 of them, from the start of the used part",
+            "s",
+            null="not read",
+        ),
         Column("trend_db", "real", "change of the level from start to end of the run", "dB", null="too short to tell"),
-        Column("trend_error_db", "real", "its standard error", "dB"),
-        Column("reverse_arrangements_z", "real", "reverse arrangements of 24 parts, above 0 where the level falls"),
+        Column("trend_error_db", "real", "its standard error", "dB", null="too short to tell"),
+        Column(
+            "reverse_arrangements_z",
+            "real",
+            "reverse arrangements of 24 parts, above 0 where the level falls",
+            null="too short to tell",
+        ),
         Column("offset_change_pa", "real", "change of the mean from start to end", "Pa", null="too short to tell"),
         Column(
             "relative_trend_db",

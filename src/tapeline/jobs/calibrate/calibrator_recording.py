@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 from tapeline.acoustics.levels import gain_from_db, power_pa2, ratio_db
 from tapeline.acoustics.response import response_db
@@ -24,6 +24,7 @@ from tapeline.calibration.tone import SteadyPart
 from tapeline.campaign.plan import Channel, picked
 from tapeline.jobs.calibrate import CalibrateNeeds, CalibratorCheck
 from tapeline.jobs.calibrate.application_search import DetectedTones
+from tapeline.jobs.cell_values import given
 from tapeline.jobs.term_columns import term_columns, terms_of
 from tapeline.jobs.units_to_pascal import full_scale_missing, gain_db, volts_per_unit
 from tapeline.limits import LONGEST_MEASURED_TONE_S
@@ -31,13 +32,16 @@ from tapeline.recordings.recording import Part, Recording
 from tapeline.statistics.combined_uncertainty import Term, combined, rectangular
 from tapeline.statistics.uncertainty_terms import CHART_REACH, SPREAD_OF_APPLICATIONS
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import ChecksRow
+
 LOWERED_BY = frozenset({"clipped-tone", "distorted-tone", "unsteady-tone"})
 """Faults that make a tone low by themselves: an overload, a coupler that is not seated."""
 
 
 def rows_of_recording(
     needs: CalibrateNeeds, check: CalibratorCheck, channels: Sequence[Channel], recording: Recording, part: Part
-) -> list[dict[str, Any]]:
+) -> list[ChecksRow]:
     """Rows of the checks table: every channel that was calibrated or should have been, all where nothing was heard."""
     present = [c for c in channels if c.channel <= recording.channels]
     heard = DetectedTones(
@@ -72,8 +76,7 @@ def rows_of_recording(
             rows[found.position]["sentences"].append(found.sentence)
             rows[found.position]["exchanged_with"] = found.partner or rows[found.position]["exchanged_with"]
     _doubt_unlisted(heard, rows)
-    length = {"sample_rate_hz": heard.rate_hz, "duration_s": heard.duration_s}
-    return [row | length for row in rows.values()]
+    return [row | {"sample_rate_hz": heard.rate_hz, "duration_s": heard.duration_s} for row in rows.values()]
 
 
 def _no_tone_words(heard: DetectedTones) -> str:
@@ -85,7 +88,7 @@ def _no_tone_words(heard: DetectedTones) -> str:
     return f"no steady tone near {hertz:g} Hz"
 
 
-def _doubt_companions(heard: DetectedTones, rows: dict[str, dict[str, Any]]) -> None:
+def _doubt_companions(heard: DetectedTones, rows: dict[str, ChecksRow]) -> None:
     """Channels without an application of their own that carried the tone while another one did."""
     for channel in heard.channels:
         other = heard.together.get(channel.position)
@@ -96,14 +99,14 @@ def _doubt_companions(heard: DetectedTones, rows: dict[str, dict[str, Any]]) -> 
             doubt(row, "tone-on-two-channels", words)
 
 
-def _doubt_not_finite(heard: DetectedTones, channels: Sequence[Channel], rows: dict[str, dict[str, Any]]) -> None:
+def _doubt_not_finite(heard: DetectedTones, channels: Sequence[Channel], rows: dict[str, ChecksRow]) -> None:
     for channel in channels:
         row = rows.setdefault(channel.position, empty_row(heard.needs, heard.check, channel))
         words = f"{heard.not_finite[channel.position]} of {heard.part.frames} samples are no finite numbers"
         doubt(row, "tone-not-finite", words)
 
 
-def _doubt_unlisted(heard: DetectedTones, rows: Mapping[str, dict[str, Any]]) -> None:
+def _doubt_unlisted(heard: DetectedTones, rows: Mapping[str, ChecksRow]) -> None:
     """A sensor of unstated sensitivity that nobody says was calibrated may only have heard a neighbour."""
     for channel in heard.channels:
         row = rows.get(channel.position)
@@ -118,13 +121,13 @@ def _doubt_unlisted(heard: DetectedTones, rows: Mapping[str, dict[str, Any]]) ->
             doubt(row, "leak-or-application", words)
 
 
-def doubt(row: dict[str, Any], code: str, words: str) -> None:
+def doubt(row: ChecksRow, code: str, words: str) -> None:
     """Add a reason and its sentence to a row."""
     row["reasons"].append(code)
     row["sentences"].append(f"position {row['position']}: {words}")
 
 
-def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -> dict[str, Any]:
+def empty_row(needs: CalibrateNeeds, check: CalibratorCheck, channel: Channel) -> ChecksRow:
     """The row of a channel before anything is known of its tone."""
     positions = check.positions
     return {
@@ -155,11 +158,11 @@ class MeasuredApplication:
 
     application: CalibratorApplication
     tone: MeasuredTone | None
-    columns: Mapping[str, Any]
+    columns: ChecksRow
     refused: Mapping[str, str]
 
 
-def _best_row(heard: DetectedTones, channel: Channel) -> dict[str, Any] | None:
+def _best_row(heard: DetectedTones, channel: Channel) -> ChecksRow | None:
     """The row of one channel from its longest steady application that is not refused; None where it has none."""
     index = heard.channels.index(channel)
     own = [application for application in heard.applications if application.channel == index]
@@ -171,7 +174,7 @@ def _best_row(heard: DetectedTones, channel: Channel) -> dict[str, Any] | None:
         if not measured[-1].refused:
             break
     best = measured[0] if measured[-1].refused else measured[-1]
-    row = empty_row(heard.needs, heard.check, channel) | dict(best.columns)
+    row: ChecksRow = {**empty_row(heard.needs, heard.check, channel), **best.columns}
     offset = heard.part.start / heard.rate_hz
     row["application_starts_s"] = [application.start_s + offset for application in own]
     row["application_stops_s"] = [application.stop_s + offset for application in own]
@@ -205,7 +208,7 @@ def _measured_application(
     columns = _tone_columns(heard, channel, tone, used, heard.part.start / heard.rate_hz)
     refused |= tone_refusals(tone, heard.check.frequency_hz, limits)
     explained = not LOWERED_BY.isdisjoint(refused)
-    refused |= _contradiction(heard.needs, channel, columns["sensitivity_v_per_pa"], explained)
+    refused |= _contradiction(heard.needs, channel, given(columns["sensitivity_v_per_pa"]), explained)
     return MeasuredApplication(application, tone, columns, refused)
 
 
@@ -214,7 +217,7 @@ def _used_of(steady: SteadyPart) -> SteadyPart:
     return SteadyPart(steady.start_s + spare, steady.stop_s - spare)
 
 
-def _doubt_background(needs: CalibrateNeeds, row: dict[str, Any]) -> None:
+def _doubt_background(needs: CalibrateNeeds, row: ChecksRow) -> None:
     """Hum at the calibrator's frequency that may have moved the level."""
     below_db, limit = row["background_tone_db"], needs.limits.background_tone_limit_db
     if below_db is None or (shift_db := largest_shift_db(float(gain_from_db(below_db)), 1.0)) <= limit:
@@ -255,7 +258,7 @@ def _measured(heard: DetectedTones, channel: Channel, steady: SteadyPart) -> tup
 def _compare_applications(
     heard: DetectedTones,
     channel: Channel,
-    row: dict[str, Any],
+    row: ChecksRow,
     tone: MeasuredTone,
     others: Sequence[CalibratorApplication],
 ) -> None:
@@ -273,12 +276,12 @@ def _compare_applications(
         doubt(row, "applications-differ", words)
     if apart:
         terms = (*terms_of(row), Term(SPREAD_OF_APPLICATIONS.name, rectangular(abs(apart)), "measured"))
-        row |= term_columns(terms) | {"standard_uncertainty_db": combined(terms).standard_uncertainty}
+        row |= {**term_columns(terms), "standard_uncertainty_db": combined(terms).standard_uncertainty}
 
 
 def _tone_columns(
     heard: DetectedTones, channel: Channel, tone: MeasuredTone, used: SteadyPart, offset_s: float
-) -> dict[str, Any]:
+) -> ChecksRow:
     """What follows from a measured tone: level at the sensor, sensitivity and its uncertainty."""
     check, needs = heard.check, heard.needs
     level = heard.level

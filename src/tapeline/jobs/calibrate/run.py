@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from tapeline.acoustics.levels import ratio_db
 from tapeline.calibration.all_together import FitCheck, leaking, noise_scatter_db
@@ -13,11 +13,15 @@ from tapeline.campaign.plan import Plan
 from tapeline.jobs.calibrate import JOB, CalibrateNeeds, CalibratorCheck, checks_file
 from tapeline.jobs.calibrate import needs as needs_of
 from tapeline.jobs.calibrate.calibrator_recording import doubt, empty_row, rows_of_recording
+from tapeline.jobs.cell_values import given
 from tapeline.jobs.sources import keep_sources, open_source, watched_source
 from tapeline.limits import LEAK_BELOW_HZ, TONE_LEVEL_STEP_S
 from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.watched_files import WatchedFiles
 from tapeline.store import parquet, tables
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import ChecksRow
 
 
 def run(plan: Plan, session: str) -> None:
@@ -32,7 +36,7 @@ def run(plan: Plan, session: str) -> None:
     keep_sources(path, root, names, (watched for _, watched in found))
 
 
-def check_rows(root: Path, needs: CalibrateNeeds, check: CalibratorCheck) -> tuple[list[dict[str, Any]], WatchedFiles]:
+def check_rows(root: Path, needs: CalibrateNeeds, check: CalibratorCheck) -> tuple[list[ChecksRow], WatchedFiles]:
     """A row for every channel that was calibrated in this recording or should have been, and the files read for it."""
     channels = [c for c in needs.channels if c.unit == "V"]
     expected = [c for c in channels if not check.positions or c.position in check.positions]
@@ -43,23 +47,27 @@ def check_rows(root: Path, needs: CalibrateNeeds, check: CalibratorCheck) -> tup
         hashes = watched.content_hashes()
     except RecordingError as found:
         error, hashes = watched.fault_and_hashes(found)
-        fault = {"reasons": [error.code], "sentences": [f"run {check.source.run}: {error.sentence}"]}
-        rows = [empty_row(needs, check, channel) | fault for channel in expected]
+        said = f"run {check.source.run}: {error.sentence}"
+        rows = [
+            empty_row(needs, check, channel) | {"reasons": [error.code], "sentences": [said]} for channel in expected
+        ]
     else:
         if check.frequency_hz < LEAK_BELOW_HZ:
             _doubt_leaks(needs, rows)
     return [row | {"recording_sha256": hashes} for row in rows], watched
 
 
-def _doubt_leaks(needs: CalibrateNeeds, rows: Sequence[dict[str, Any]]) -> None:
+def _doubt_leaks(needs: CalibrateNeeds, rows: Sequence[ChecksRow]) -> None:
     """Fits that look leaky beside others of the same recording; sensors without a chart cannot be judged."""
     charts = {c.position: c.sensitivity_v_per_pa for c in needs.channels}
     checks = [
         FitCheck(
             row["position"],
-            float(ratio_db(row["sensitivity_v_per_pa"] / stated)),
-            row["unsteadiness_db"],
-            noise_scatter_db(row["tone_to_noise_db"], octave_width_hz(row["tone_frequency_hz"]), TONE_LEVEL_STEP_S),
+            float(ratio_db(given(row["sensitivity_v_per_pa"]) / stated)),
+            given(row["unsteadiness_db"]),
+            noise_scatter_db(
+                given(row["tone_to_noise_db"]), octave_width_hz(given(row["tone_frequency_hz"])), TONE_LEVEL_STEP_S
+            ),
         )
         for row in rows
         if row["found"] and (stated := charts[row["position"]]) is not None

@@ -5,14 +5,14 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tapeline.acoustics.additivity import additivity
 from tapeline.acoustics.contribution import MeanLevel
 from tapeline.arrays import Reals
-from tapeline.jobs.cell_values import finite_or_none, level_or_none
+from tapeline.jobs.cell_values import as_reals, finite_or_none, level_or_none
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.compared_runs import ComparisonJob, key_of
 from tapeline.jobs.compare.item_columns import item_columns, point_columns
@@ -20,9 +20,12 @@ from tapeline.jobs.compare.level_means import error_within_session, level_mean
 from tapeline.jobs.compare.unlike_background import Side, lacking
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
 from tapeline.limits import ADDITIVITY_PARTITIONS
+from tapeline.statistics.repeat_pools import Point, RepeatPools
 from tapeline.statistics.significance import ADJUSTMENTS, student_factor, student_p_value
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import AdditivityRow, DoubtColumns
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,7 @@ def _exact(whole: frozenset[str], parts: list[tuple[str, frozenset[str]]]) -> It
                 yield (name, *rest)
 
 
-def additivity_rows(job: ComparisonJob, pools: RepeatPools) -> list[dict[str, Any]]:
+def additivity_rows(job: ComparisonJob, pools: RepeatPools) -> list[AdditivityRow]:
     """One row a session, split, operating point, position and band or overall level with values of all conditions.
 
     A whole is taken apart by the conditions that were measured in the session at the operating point. Interactions are
@@ -87,12 +90,12 @@ def additivity_rows(job: ComparisonJob, pools: RepeatPools) -> list[dict[str, An
     return _adjusted(list(_every_row(job, pools)), job.needs)
 
 
-def _adjusted(rows: Sequence[dict[str, Any]], needs: CompareNeeds) -> list[dict[str, Any]]:
+def _adjusted(rows: Sequence[AdditivityRow], needs: CompareNeeds) -> list[AdditivityRow]:
     """The rows with adjusted p-values; what is then not beyond chance is no interaction."""
-    found: list[dict[str, Any]] = []
+    found: list[AdditivityRow] = []
     for quantity in ("band", "overall"):
         part = [row for row in rows if row["quantity"] == quantity]
-        p = np.array([np.nan if row["p_value"] is None else row["p_value"] for row in part], dtype=float)
+        p = as_reals(row["p_value"] for row in part)
         adjusted = ADJUSTMENTS[needs.compare.adjustment](p)
         for row, value in zip(part, adjusted, strict=True):
             chance = row["finding"] == "interaction" and not value <= 1.0 - needs.confidence
@@ -107,7 +110,7 @@ def _adjusted(rows: Sequence[dict[str, Any]], needs: CompareNeeds) -> list[dict[
     return found
 
 
-def _every_row(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
+def _every_row(job: ComparisonJob, pools: RepeatPools) -> Iterator[AdditivityRow]:
     cells: dict[tuple[str, Point], dict[str, tuple[CompareRun, ...]]] = {}
     for (session, condition, point), runs in job.cells.items():
         if job.known(runs) and condition in job.needs.applied:
@@ -121,19 +124,24 @@ def _every_row(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any
         levels = {name: _mean_level(job, at[name], pools) for name in sorted(wanted)}
         for split in splits[measured]:
             runs_of_all = [name for condition in split.conditions for name in job.known(at[condition])]
-            common = {"session": session, **_split_columns(split), **point_columns(point), "runs": runs_of_all}
+            common: AdditivityRow = {
+                "session": session,
+                **_split_columns(split),
+                **point_columns(point),
+                "runs": runs_of_all,
+            }
             sides = [job.used(at[condition]) for condition in split.conditions]
             for row in _rows(job, [levels[name] for name in split.conditions], runs_of_all, sides):
-                yield common | row
+                yield {**common, **row}
 
 
-def _split_columns(split: Split) -> dict[str, Any]:
+def _split_columns(split: Split) -> AdditivityRow:
     return {"way": split.way, "common": split.common, "whole": split.whole, "single": list(split.single)}
 
 
 def _rows(
     job: ComparisonJob, levels: Sequence[tuple[MeanLevel, Reals]], runs: Sequence[str], sides: Sequence[Side]
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[AdditivityRow]:
     """The columns of each position and item; levels and `sides` stand as `Split.conditions` does.
 
     Where less background was subtracted from one condition than from another, and it matters, nothing is summed.
@@ -166,7 +174,7 @@ def _rows(
         }
 
 
-def _doubt(job: ComparisonJob, sides: Sequence[Side], p: int, i: int) -> dict[str, Any]:
+def _doubt(job: ComparisonJob, sides: Sequence[Side], p: int, i: int) -> DoubtColumns:
     return doubt_columns(job.cube, [name for runs, used in sides for r, name in enumerate(runs) if used[r, p, i]], p, i)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,10 @@ from tapeline.jobs.compare.level_means import calibration_variance, level_mean
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.compare.unlike_background import Side
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
-from tapeline.jobs.levels.repeat_pools import RepeatPools
+from tapeline.statistics.repeat_pools import RepeatPools
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import AreaDifferencesRow, AreasRow, DoubtColumns
 
 
 def areas_of(job: ComparisonJob) -> dict[str, list[int]]:
@@ -31,7 +34,7 @@ def areas_of(job: ComparisonJob) -> dict[str, list[int]]:
     return dict(sorted(found.items()))
 
 
-def area_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
+def area_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[AreasRow]:
     """One row a session, condition, operating point, area and band or overall level.
 
     Where a position of the area is a bound the mean is one too, `background.bound_factor` of its standard uncertainties
@@ -57,7 +60,7 @@ def area_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]
             parts = (level[places], own[places], of_cell.correlation, shared[places])
             found, most = energy_mean(*parts), energy_mean(either[places], *parts[1:])
             bounded = np.asarray(((cell.bound | diluted) & sound)[places].any(axis=0))
-            common = {"session": session, "condition": condition, "area": area, **point_columns(point)}
+            common: AreasRow = {"session": session, "condition": condition, "area": area, **point_columns(point)}
             for i, item in enumerate(job.cube.items):
                 if not np.isfinite(most.level_db[i]):
                     continue
@@ -89,7 +92,7 @@ def _sound(levels: Reals, in_doubt: NDArray[np.bool_], places: list[int]) -> NDA
     return np.asarray(there & ~(in_doubt & sounder))
 
 
-def _doubt(job: ComparisonJob, sides: Sequence[Side], places: list[int], i: int) -> dict[str, Any]:
+def _doubt(job: ComparisonJob, sides: Sequence[Side], places: list[int], i: int) -> DoubtColumns:
     """What makes a mean over positions doubtful, by position."""
     doubt = [
         f"{job.cube.positions[p]}: {words}"
@@ -103,7 +106,7 @@ def _doubt(job: ComparisonJob, sides: Sequence[Side], places: list[int], i: int)
 
 def area_difference_rows(
     job: ComparisonJob, name: str, pairs: Sequence[Compared], pools: RepeatPools
-) -> list[dict[str, Any]]:
+) -> list[AreaDifferencesRow]:
     """One row a pair, area and band or overall level of one comparison, over the positions that both sides have.
 
     What the runs of a session have in common does not become less by more positions; what sessions change is taken as
@@ -113,7 +116,9 @@ def area_difference_rows(
     return with_findings(rows, job.needs)
 
 
-def _area_differences(job: ComparisonJob, name: str, found: Compared, pools: RepeatPools) -> Iterator[dict[str, Any]]:
+def _area_differences(
+    job: ComparisonJob, name: str, found: Compared, pools: RepeatPools
+) -> Iterator[AreaDifferencesRow]:
     first, second = found.pair.sessions
     names = [job.used(runs) for runs in found.pair.sides]
     both = np.isfinite(found.result.difference_db)
@@ -130,7 +135,7 @@ def _area_differences(job: ComparisonJob, name: str, found: Compared, pools: Rep
             for cell, variance in zip(found.cells, errors, strict=True)
         ]
         degrees_of_freedom = np.where(both, found.result.degrees_of_freedom, np.inf)[places].min(axis=0)
-        common = {
+        common: AreaDifferencesRow = {
             "comparison": name,
             **sessions_columns(first, second),
             "area": area,

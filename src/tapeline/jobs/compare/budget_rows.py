@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -16,10 +16,10 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
 from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.jobs.compare.level_means import LevelMean, level_mean
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.jobs.term_columns import term_columns
 from tapeline.statistics.combined_uncertainty import Evidence, Term, combined
 from tapeline.statistics.comparison import Difference
+from tapeline.statistics.repeat_pools import RepeatPools
 from tapeline.statistics.significance import student_factor
 from tapeline.statistics.uncertainty_terms import (
     ALL_TERMS,
@@ -32,11 +32,14 @@ from tapeline.statistics.uncertainty_terms import (
     part_of_calibration,
 )
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import BudgetsRow
+
 EITHER = (BETWEEN_SESSIONS.name, ASSUMED_BETWEEN_SESSIONS.name)
 """Of these two one is there: the change between sessions was measured or is assumed."""
 
 
-def absolute_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[list[dict[str, Any]]]:
+def absolute_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[list[BudgetsRow]]:
     """One row a session, condition, operating point, position and band or overall level that has a value.
 
     All points of one session and condition at a time, in the order that the table is sorted by.
@@ -46,11 +49,11 @@ def absolute_rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[list[dict[
         yield [row for mean in means for row in _absolute(job, mean)]
 
 
-def _absolute(job: ComparisonJob, mean: LevelMean) -> Iterator[dict[str, Any]]:
+def _absolute(job: ComparisonJob, mean: LevelMean) -> Iterator[BudgetsRow]:
     """The rows of one session, condition and operating point."""
     names, used = job.used(mean.runs)
     first, evidence = mean.runs[0], _evidence(job, mean.runs)
-    common = {
+    common: BudgetsRow = {
         "budget": "absolute",
         "session_label": first.session,
         "condition": first.condition,
@@ -66,27 +69,25 @@ def _absolute(job: ComparisonJob, mean: LevelMean) -> Iterator[dict[str, Any]]:
             reach = _reach(degrees, job.needs.confidence) * budget["standard_uncertainty_db"]
             level = float(mean.mean_db[p, i] - mean.added_db[p, i])
             runs = [name for r, name in enumerate(names) if used[r, p, i]]
-            yield (
-                common
-                | {"position": position}
-                | item_columns(item)
-                | budget
-                | {
-                    "runs": runs,
-                    **doubt_columns(job.cube, runs, p, i),
-                    "level_db": level,
-                    "lower_db": level - reach,
-                    "upper_db": level + reach,
-                }
-            )
+            yield {
+                **common,
+                "position": position,
+                **item_columns(item),
+                **budget,
+                "runs": runs,
+                **doubt_columns(job.cube, runs, p, i),
+                "level_db": level,
+                "lower_db": level - reach,
+                "upper_db": level + reach,
+            }
 
 
 def difference_rows(
     job: ComparisonJob, comparison: str, pair: Pair, result: Difference, pairings: Mapping[str, str]
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[BudgetsRow]:
     """One row a position and band or overall level whose difference has a value; what cancels stands there as 0."""
     first, second = pair.sessions
-    common = {
+    common: BudgetsRow = {
         "budget": "difference",
         "comparison": comparison,
         "session_label": sessions_columns(first, second)["session_label"],
@@ -106,20 +107,18 @@ def difference_rows(
             terms = [*(t for t in found if t.contribution > 0.0 or t.name not in EITHER), *nothing]
             runs = [name for r, name in enumerate(left) if used_left[r, p, i]]
             runs += [name for r, name in enumerate(right) if used_right[r, p, i]]
-            yield (
-                common
-                | {"position": position}
-                | item_columns(item)
-                | _budget(terms)
-                | {
-                    "pairing": pairings[position],
-                    "runs": runs,
-                    **doubt_columns(job.cube, runs, p, i),
-                    "level_db": float(result.difference_db[p, i]),
-                    "lower_db": float(result.lower_db[p, i]),
-                    "upper_db": float(result.upper_db[p, i]),
-                }
-            )
+            yield {
+                **common,
+                "position": position,
+                **item_columns(item),
+                **_budget(terms),
+                "pairing": pairings[position],
+                "runs": runs,
+                **doubt_columns(job.cube, runs, p, i),
+                "level_db": float(result.difference_db[p, i]),
+                "lower_db": float(result.lower_db[p, i]),
+                "upper_db": float(result.upper_db[p, i]),
+            }
 
 
 def _evidence(job: ComparisonJob, runs: Sequence[CompareRun]) -> dict[str, Evidence]:
@@ -134,8 +133,9 @@ def _evidence(job: ComparisonJob, runs: Sequence[CompareRun]) -> dict[str, Evide
 
 def _calibration_terms(job: ComparisonJob, session: str, position: str) -> list[Term]:
     row = job.calibration.get((session, position)) or {}
-    columns = (row.get(name) or [] for name in ("terms", "terms_db", "terms_evidence"))
-    return [Term(part_of_calibration(name), value, evidence) for name, value, evidence in zip(*columns, strict=True)]
+    evidence = cast(list[Evidence], row.get("terms_evidence", []))  # a table knows texts alone
+    columns = zip(row.get("terms", []), row.get("terms_db", []), evidence, strict=True)
+    return [Term(part_of_calibration(name), value, how) for name, value, how in columns]
 
 
 def _terms_at(terms: Mapping[str, tuple[Reals, Reals]], evidence: Mapping[str, Evidence], p: int, i: int) -> list[Term]:
@@ -145,7 +145,7 @@ def _terms_at(terms: Mapping[str, tuple[Reals, Reals]], evidence: Mapping[str, E
     ]
 
 
-def _budget(terms: list[Term]) -> dict[str, Any]:
+def _budget(terms: list[Term]) -> BudgetsRow:
     """The list columns of the terms, largest first, and their sum."""
     ordered = sorted(terms, key=lambda term: (-term.contribution, term.name))
     whole = combined(ordered)

@@ -14,11 +14,12 @@ from tapeline.campaign.settings import Comparison
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, key_of, pairs_of
 from tapeline.jobs.compare.dominant_runs import dominated
 from tapeline.jobs.compare.non_averaging_terms import non_averaging_terms
-from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
+from tapeline.jobs.compare.session_changes import same_mount
 from tapeline.jobs.compare.unlike_background import Side, as_bound, lacking
 from tapeline.jobs.levels.common_part import same_edges
-from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.comparison import ConditionMean, Difference, difference
+from tapeline.statistics.repeat_pools import RepeatPools
+from tapeline.statistics.session_changes import SessionChanges
 from tapeline.statistics.significance import ADJUSTMENTS
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,13 @@ from tapeline.campaign.settings import Comparison
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.unlike_background import Side
 from tapeline.jobs.levels.level_array import LevelArray
-from tapeline.jobs.levels.repeat_pools import CellKey, Point, RepeatPools, rows_of
 from tapeline.jobs.levels.run_conditions import speed_share
 from tapeline.quality.use_of_levels import NOT_SUBTRACTED, doubts_level
 from tapeline.statistics.comparison import ConditionMean, condition_mean
+from tapeline.statistics.repeat_pools import CellKey, Point, RepeatPools, rows_of
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import CalibrationRow
 
 
 @dataclass(frozen=True)
@@ -48,7 +51,7 @@ class ComparisonJob:
 
     needs: CompareNeeds
     cube: LevelArray
-    calibration: dict[tuple[str, str], dict[str, Any]]
+    calibration: dict[tuple[str, str], CalibrationRow]
     limits: MarginLimits
 
     @cached_property

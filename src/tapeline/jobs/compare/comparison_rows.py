@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,11 +20,14 @@ from tapeline.jobs.compare.drift_rows import Drifts, OrderOfRuns, order_of_runs
 from tapeline.jobs.compare.item_columns import item_columns, point_columns, sessions_columns
 from tapeline.jobs.levels.common_part import common_part
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
-from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.limits import CLEAR_CHANGE_STANDARD_ERRORS
 from tapeline.statistics.comparison import Difference
+from tapeline.statistics.repeat_pools import RepeatPools
 from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, BETWEEN_SESSIONS, RANDOM_ERROR
 from tapeline.store import tables
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import ComparisonsRow
 
 BASES = (RANDOM_ERROR.name, "pooled repeats", "own repeats")
 """Where the interval of a difference within a session comes from, by `Difference.basis`."""
@@ -48,7 +51,7 @@ def comparison_rows(
     adds: Contributed,
     drifts: Drifts,
     pools: RepeatPools,
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[ComparisonsRow]:
     """One row a position that is fitted and band or overall level, in the words of the table.
 
     What cannot be given stands there too, with the reason.
@@ -61,7 +64,7 @@ def comparison_rows(
     for p, position in enumerate(job.cube.positions):
         if not _is_fitted(job, pair, position):
             continue
-        place = {
+        place: ComparisonsRow = {
             "comparison": name,
             **sessions_columns(*pair.sessions),
             "reference": comparison.reference,
@@ -77,7 +80,7 @@ def comparison_rows(
         }
         for i, item in enumerate(job.cube.items):
             lists = [[name for r, name in enumerate(names) if used[r, p, i]] for names, used in sides]
-            row = {
+            row: ComparisonsRow = {
                 **place,
                 **item_columns(item),
                 "midband_hz": item.midband_hz,
@@ -86,9 +89,11 @@ def comparison_rows(
                 **_doubts(job, found, lists, order, p, i),
             }
             if adds.words[p, i] is None or not all(lists):
-                yield row | {"finding": tables.WITHOUT_DIFFERENCE, "why_not": _why_not(job, found, lists, p, i)}
+                why_not = _why_not(job, found, lists, p, i)
+                yield {**row, "finding": tables.WITHOUT_DIFFERENCE, "why_not": why_not}
                 continue
-            yield row | {
+            yield {
+                **row,
                 "reference_level_db": finite_or_none(measured[0][p, i]),
                 "treatment_level_db": finite_or_none(measured[1][p, i]),
                 "nominal_correction_db": finite_or_none(measured[2][p, i]),
@@ -122,7 +127,7 @@ def _as_measured(job: ComparisonJob, found: Compared) -> tuple[Reals, Reals, Rea
     return means[0], means[1], added[1] - added[0]
 
 
-def _order_columns(order: OrderOfRuns | None, p: int, i: int) -> dict[str, Any]:
+def _order_columns(order: OrderOfRuns | None, p: int, i: int) -> ComparisonsRow:
     if order is None:
         return {}
     return {
@@ -154,7 +159,7 @@ def _is_clear(value: float, uncertainty: float, threshold: float) -> bool:
 
 def _doubts(
     job: ComparisonJob, found: Compared, lists: list[list[str]], order: OrderOfRuns | None, p: int, i: int
-) -> dict[str, Any]:
+) -> ComparisonsRow:
     """What makes a difference doubtful, and by which runs."""
     doubt = inherited_doubt(job.cube, lists[0] + lists[1], p, i)
     sides = zip(SIDES, found.lacks, lists, strict=True)
@@ -183,12 +188,12 @@ def _why_not(job: ComparisonJob, found: Compared, lists: list[list[str]], p: int
     return "no background could be taken off, and the levels do not differ beyond chance"
 
 
-def _dominant(found: Compared, p: int, i: int) -> dict[str, Any]:
+def _dominant(found: Compared, p: int, i: int) -> ComparisonsRow:
     half = finite_or_none(found.without_db[p, i])
     return {"widest_run": None if half is None else found.widest[p, i], "half_width_without_db": half}
 
 
-def _contribution_columns(part: Contribution, p: int, i: int) -> dict[str, Any]:
+def _contribution_columns(part: Contribution, p: int, i: int) -> ComparisonsRow:
     return {
         "contribution_level_db": finite_or_none(part.level_db[p, i]),
         "contribution_lower_db": finite_or_none(part.lower_db[p, i]),

@@ -15,7 +15,7 @@ from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_pairs import Compared
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.contributed import Contributed
-from tapeline.jobs.levels.repeat_pools import Point
+from tapeline.statistics.repeat_pools import Point
 from tapeline.statistics.significance import student_factor
 from tapeline.store.tables import WEIGHTING_COLUMNS
 

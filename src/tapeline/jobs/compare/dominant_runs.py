@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair, key_of
-from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.comparison import Difference
 from tapeline.statistics.dominant_repeats import dominant_repeats, half_width_without
+from tapeline.statistics.repeat_pools import RepeatPools
 
 
 def dominated(

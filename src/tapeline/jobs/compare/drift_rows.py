@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +16,13 @@ from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.repeat_pools import RepeatPools
 from tapeline.statistics.level_drift import level_drift, variance_about_slope
+from tapeline.statistics.repeat_pools import RepeatPools
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.term_variances import runs_used, sum_of_squares
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import DoubtColumns, ReferenceDriftRow
 
 
 @dataclass(frozen=True)
@@ -77,12 +80,12 @@ def _drift(job: ComparisonJob, groups: list[list[CompareRun]], scatter: Scatter)
     )
 
 
-def drift_rows(job: ComparisonJob, drifts: Drifts) -> list[dict[str, Any]]:
+def drift_rows(job: ComparisonJob, drifts: Drifts) -> list[ReferenceDriftRow]:
     """One row a session, reference condition, position and band or overall level: its change over the session."""
     return with_findings(list(_rows(job, drifts)), job.needs)
 
 
-def _rows(job: ComparisonJob, drifts: Drifts) -> Iterator[dict[str, Any]]:
+def _rows(job: ComparisonJob, drifts: Drifts) -> Iterator[ReferenceDriftRow]:
     for (session, condition), drift in drifts.items():
         span = float(np.ptp(hours_of([run for key, runs in job.cells.items() if key[0] == session for run in runs])))
         for p, i in np.argwhere(np.isfinite(drift.slope) & (drift.error > 0.0)):
@@ -101,7 +104,7 @@ def _rows(job: ComparisonJob, drifts: Drifts) -> Iterator[dict[str, Any]]:
             }
 
 
-def _doubt(job: ComparisonJob, drift: ReferenceDrift, p: int, i: int) -> dict[str, Any]:
+def _doubt(job: ComparisonJob, drift: ReferenceDrift, p: int, i: int) -> DoubtColumns:
     used = job.cube.pooled[job.cube.places(drift.runs), p, i]
     return doubt_columns(job.cube, [name for name, each in zip(drift.runs, used, strict=True) if each], p, i)
 

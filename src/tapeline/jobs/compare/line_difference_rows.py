@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,6 +21,9 @@ from tapeline.statistics.combined_uncertainty import rest_of_sum
 from tapeline.statistics.uncertainty_terms import RANDOM_ERROR
 from tapeline.store import parquet
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import LineDifferencesRow
+
 AT_ONCE = 8
 """Positions whose spectra are held at once, as many as the table `narrowband` holds together."""
 
@@ -28,13 +32,25 @@ COLUMNS = ["run", "position", "first_hz", "step_hz", "effective_averages"]
 LISTS = ["corrected_psd_pa2_per_hz", "psd_pa2_per_hz"]
 
 
+@dataclass(frozen=True)
+class Spectrum:
+    """One run's lines at a position: power spectral densities in Pa^2/Hz, (lines,), NaN where they do not count."""
+
+    run: str
+    first_hz: float | None
+    step_hz: float
+    effective_averages: float
+    corrected: Reals
+    total: Reals
+
+
 def line_difference_rows(
     results: Path, job: ComparisonJob, name: str, pairs: Sequence[Compared]
-) -> Iterator[list[dict[str, Any]]]:
+) -> Iterator[list[LineDifferencesRow]]:
     """The rows of some positions at a time. Spectra of another line spacing are not compared."""
     for start in range(0, len(job.cube.positions), AT_ONCE):
         names = job.cube.positions[start : start + AT_ONCE]
-        rows = []
+        rows: list[LineDifferencesRow] = []
         for found in pairs:
             both = zip(found.pair.sessions, found.pair.sides, strict=True)
             sides = [_spectra(results, session, runs, names) for session, runs in both]
@@ -44,36 +60,37 @@ def line_difference_rows(
 
 def _spectra(
     results: Path, session: str, runs: Sequence[CompareRun], positions: Sequence[str]
-) -> dict[str, list[dict[str, Any]]]:
+) -> dict[str, list[Spectrum]]:
     """The spectra of some runs by position; without the lists that are not needed here."""
     wanted = [("run", "in", [run.run for run in runs]), ("position", "in", list(positions))]
     path = session_table(results, "narrowband", session)
     table = parquet.read_where(path, wanted, COLUMNS + LISTS)
-    found: dict[str, list[dict[str, Any]]] = {}
+    found: dict[str, list[Spectrum]] = {}
     for k in range(table.num_rows):
-        row = {column: table[column][k].as_py() for column in COLUMNS}
-        lists = {name: np.asarray(table[name][k].values, dtype=np.float64) for name in LISTS}
-        found.setdefault(row["position"], []).append(row | lists)
+        run, position, *numbers = (table[column][k].as_py() for column in COLUMNS)
+        lists = (np.asarray(table[name][k].values, dtype=np.float64) for name in LISTS)
+        found.setdefault(position, []).append(Spectrum(run, *numbers, *lists))
     return found
 
 
 def _row(
-    job: ComparisonJob, name: str, found: Compared, position: str, sides: Sequence[dict[str, list[dict[str, Any]]]]
-) -> dict[str, Any] | None:
+    job: ComparisonJob, name: str, found: Compared, position: str, sides: Sequence[dict[str, list[Spectrum]]]
+) -> LineDifferencesRow | None:
     p = job.cube.positions.index(position)
     used = [_usable(job, runs, side.get(position, []), p) for runs, side in zip(found.pair.sides, sides, strict=True)]
-    every = [row for side in used for row in side]
-    grids = {(row["first_hz"], row["step_hz"], row[LISTS[0]].size) for row in every}
-    if not all(used) or len(grids) > 1 or None in (grid := grids.pop()):
+    grids = {(each.first_hz, each.step_hz, each.corrected.size) for side in used for each in side}
+    if not all(used) or len(grids) > 1:
         return None
-    first, step, size = grid
-    hz = first + step * np.arange(size)
+    first, step, size = grids.pop()
+    if first is None:
+        return None
+    hz: Reals = first + step * np.arange(size, dtype=np.float64)
     beyond, degrees_of_freedom = _beyond_random(job, found, p, hz)
     made = [
         LineSide(
-            np.stack([row[LISTS[0]] for row in side]),
-            np.array([row["effective_averages"] for row in side]),
-            np.stack([row[LISTS[1]] for row in side]),
+            np.stack([each.corrected for each in side]),
+            np.array([each.effective_averages for each in side]),
+            np.stack([each.total for each in side]),
         )
         for side in used
     ]
@@ -91,19 +108,17 @@ def _row(
         "difference_db": lines.difference_db.astype(np.float32),
         "lower_db": lines.lower_db.astype(np.float32),
         "upper_db": lines.upper_db.astype(np.float32),
-        "reference_runs": [row["run"] for row in used[0]],
-        "treatment_runs": [row["run"] for row in used[1]],
+        "reference_runs": [each.run for each in used[0]],
+        "treatment_runs": [each.run for each in used[1]],
     }
 
 
-def _usable(
-    job: ComparisonJob, runs: tuple[CompareRun, ...], rows: list[dict[str, Any]], p: int
-) -> list[dict[str, Any]]:
+def _usable(job: ComparisonJob, runs: tuple[CompareRun, ...], spectra: list[Spectrum], p: int) -> list[Spectrum]:
     """The spectra of runs that count in any band of the position, in their order."""
     names, used = job.used(runs)
     bands = np.array([item.quantity == "band" for item in job.cube.items], dtype=bool)
     kept = {name for name, known in zip(names, used[:, p], strict=True) if known[bands].any()}
-    return sorted((row for row in rows if row["run"] in kept), key=lambda row: str(row["run"]))
+    return sorted((each for each in spectra if each.run in kept), key=lambda each: each.run)
 
 
 def _beyond_random(job: ComparisonJob, found: Compared, p: int, hz: Reals) -> tuple[Reals, Reals]:

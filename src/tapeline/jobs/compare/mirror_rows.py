@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,45 +19,56 @@ from tapeline.jobs.compare.level_means import LevelMean, assumed_repeats, calibr
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.compare.unlike_background import lacking_at
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
-from tapeline.jobs.levels.repeat_pools import Point, RepeatPools
+from tapeline.jobs.levels.level_array import Item
 from tapeline.limits import SETTING_DOF
 from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 from tapeline.statistics.comparison import MeanTerms, terms_between_positions
+from tapeline.statistics.repeat_pools import Point, RepeatPools
 from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, CALIBRATION
-from tapeline.store.shared_columns import ITEM_KEY
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import MirrorDifferencesRow
 
 Sides = tuple[tuple[LevelMean, int], tuple[LevelMean, int]]
 """Mean levels and the place of the position, of either partner."""
 
 
-def mirror_rows(job: ComparisonJob, pools: RepeatPools) -> list[dict[str, Any]]:
+def mirror_rows(job: ComparisonJob, pools: RepeatPools) -> list[MirrorDifferencesRow]:
     """One row a session, condition, pair of partners, speed and yaw: the first less the second.
 
     The first of two partners by name is the first; at yaw 0 and at either sign of yaw there is a row. Two sensors have
     nothing in common but the state of the air, so that all but that counts on both sides.
     """
-    return _judged(with_findings(list(_rows(job, pools)), job.needs), job.needs.compare.mirror_limit_db)
+    found = list(_mirrored(job, pools))
+    untested = {k for k, each in enumerate(found) if not each.tested}
+    rows = with_findings([each.row for each in found], job.needs, untested)
+    histories: dict[tuple[str, str, float, Item], list[tuple[int, float]]] = {}
+    for k, each in enumerate(found):
+        histories.setdefault(each.history, []).append((k, each.row["difference_db"]))
+    for k, (each, row) in enumerate(zip(found, rows, strict=True)):
+        others = [value for other, value in histories[each.history] if other != k]
+        row["agreement"] = mirror_verdict(
+            each.levels, others, row["standard_error_db"], job.needs.compare.mirror_limit_db
+        )
+    return rows
 
 
-def _judged(rows: list[dict[str, Any]], limit_db: float) -> list[dict[str, Any]]:
-    """The rows with their agreement: each held against the pair's other differences of the same item and yaw angle."""
-    histories: dict[tuple[Any, ...], list[tuple[int, float]]] = {}
-    for k, row in enumerate(rows):
-        histories.setdefault(_pair_key(row), []).append((k, row["difference_db"]))
-    judged = []
-    for k, row in enumerate(rows):
-        others = [value for other, value in histories[_pair_key(row)] if other != k]
-        own = {name: row[name] for name in row if name not in ("opposite_db", "partner_db")}
-        pair = MirrorPair(row["level_db"], row["mirror_level_db"], row["opposite_db"], row["partner_db"])
-        judged.append(own | {"agreement": mirror_verdict(pair, others, row["standard_error_db"], limit_db)})
-    return judged
+@dataclass(frozen=True)
+class Mirrored:
+    """A row with what its agreement is judged by, and whether its levels are sound enough to test it."""
+
+    row: MirrorDifferencesRow
+    item: Item
+    levels: MirrorPair
+    tested: bool
+
+    @property
+    def history(self) -> tuple[str, str, float, Item]:
+        """What the pair's other differences share with it: the item and the yaw angle."""
+        return self.row["position"], self.row["mirror"], self.row["yaw_deg"], self.item
 
 
-def _pair_key(row: Mapping[str, Any]) -> tuple[Any, ...]:
-    return tuple(row.get(name) for name in ("position", "mirror", "yaw_deg", *ITEM_KEY))
-
-
-def _rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
+def _mirrored(job: ComparisonJob, pools: RepeatPools) -> Iterator[Mirrored]:
     partners = sorted({(min(pair), max(pair)) for pair in job.needs.mirrors})
     places = {name: p for p, name in enumerate(job.cube.positions)}
     known = [(first, second) for first, second in partners if first in places and second in places]
@@ -91,7 +103,7 @@ def _rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
                 tested = not any(
                     unsure[job.cube.places(names), place, i].any() for names, place in ((runs, p), (mirror_runs, q))
                 )
-                yield {
+                row: MirrorDifferencesRow = {
                     "session": session,
                     "condition": condition,
                     "position": first,
@@ -102,16 +114,20 @@ def _rows(job: ComparisonJob, pools: RepeatPools) -> Iterator[dict[str, Any]]:
                     "level_db": float(mean.mean_db[p, i]),
                     "mirror_level_db": float(opposite.mean_db[q, i]),
                     "difference_db": float(difference[i]),
-                    "opposite_db": finite_or_none(opposite.mean_db[p, i]) if yaw else None,
-                    "partner_db": finite_or_none(mean.mean_db[q, i]) if yaw else None,
                     "standard_error_db": float(error[i]),
                     "degrees_of_freedom": finite_or_none(degrees[i]),
                     "runs": runs,
                     "mirror_runs": mirror_runs,
                     "doubtful": bool(doubt),
                     "doubt": doubt,
-                    "tested": tested,
                 }
+                levels = MirrorPair(
+                    row["level_db"],
+                    row["mirror_level_db"],
+                    finite_or_none(opposite.mean_db[p, i]) if yaw else None,
+                    finite_or_none(mean.mean_db[q, i]) if yaw else None,
+                )
+                yield Mirrored(row, item, levels, tested)
 
 
 def _same_range(job: ComparisonJob, sides: Sides) -> NDArray[np.bool_]:

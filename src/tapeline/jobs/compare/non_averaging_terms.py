@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tapeline.arrays import Reals
 from tapeline.jobs.compare.compared_runs import ComparisonJob, Pair
-from tapeline.jobs.compare.session_changes import SessionChanges, same_mount
+from tapeline.jobs.compare.session_changes import same_mount
 from tapeline.limits import SETTING_DOF
 from tapeline.statistics.repeat_scatter import Scatter
+from tapeline.statistics.session_changes import SessionChanges
 from tapeline.statistics.session_scatter import with_assumed
 from tapeline.statistics.term_variances import (
     Side,
@@ -32,6 +33,9 @@ from tapeline.statistics.uncertainty_terms import (
     TERMS_SHOWN_BY_REPEATS,
     UncertaintyTerm,
 )
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import CalibrationRow
 
 Terms = dict[str, tuple[Reals, Reals]]
 
@@ -115,13 +119,13 @@ def _between_sessions(job: ComparisonJob, pair: Pair, changes: SessionChanges) -
     }
 
 
-def _same_sensor(rows: Sequence[Mapping[str, Any]], *, same_fitting: bool) -> bool:
+def _same_sensor(rows: Sequence[CalibrationRow], *, same_fitting: bool) -> bool:
     """Whether two sessions have the same sensor at a position; where none is named, a fitting that stayed says so."""
     sensors = [row.get("sensor") for row in rows]
     return sensors[0] == sensors[1] and (sensors[0] is not None or same_fitting)
 
 
-def _calibrations(rows: Sequence[Sequence[Mapping[str, Any]]]) -> Reals:
+def _calibrations(rows: Sequence[Sequence[CalibrationRow]]) -> Reals:
     """Variances (dB^2) of the sensitivities of both sessions together, (positions, 1)."""
     return np.array([[sum((row.get("standard_uncertainty_db") or 0.0) ** 2 for row in both)] for both in rows])
 

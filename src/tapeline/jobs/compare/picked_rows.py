@@ -3,47 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
-from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.cell_values import as_reals, finite_or_none
 from tapeline.limits import FAMILY_AT_LEAST_DIFFERENCES, SELECTED_DIFFERENCES
 from tapeline.statistics.selection_intervals import least_sizes, picked_miss_rate, selected_ends, size_places
 from tapeline.statistics.shrinkage import shrinkage_estimates
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import ComparisonsRow
+
 SHOWN = ("lower", "higher")
 
-POINT = ("reference_session", "treatment_session", "speed_mps", "yaw_deg")
-"""What tells the families of one comparison apart where each operating point has its own."""
 
-Rows = list[dict[str, Any]]
-
-
-def with_picked(rows: Iterable[dict[str, Any]], confidence: float, family: str) -> Iterator[dict[str, Any]]:
+def with_picked(rows: Iterable[ComparisonsRow], confidence: float, family: str) -> Iterator[ComparisonsRow]:
     """Rows of one comparison, in their order, with `size_rank`, the ends after selection, and the shrunken difference.
 
     `family` is the setting's word. Bands and overall levels are families of their own; what is not tested is in none.
     """
     every = list(rows)
-    families: dict[tuple[Any, ...], Rows] = {}
+    families: dict[tuple[str | float, ...], list[ComparisonsRow]] = {}
     for row in every:
         if row.get("p_value") is not None:
-            point = () if family == "comparison" else tuple(row[name] for name in POINT)
-            families.setdefault((row["quantity"], *point), []).append(row)
+            key = (row["quantity"],) if family == "comparison" else (row["quantity"], *_cells(row))
+            families.setdefault(key, []).append(row)
     added = {id(row): columns for group in families.values() for row, columns in _of_family(group, confidence)}
     for row in every:
-        yield row | added.get(id(row), {})
+        yield {**row, **added.get(id(row), {})}
 
 
-def _of_family(rows: Rows, confidence: float) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
+def _cells(row: ComparisonsRow) -> tuple[str, str, float, float]:
+    """What tells the families of one comparison apart where each operating point has its own."""
+    return row["reference_session"], row["treatment_session"], row["speed_mps"], row["yaw_deg"]
+
+
+def _of_family(rows: Sequence[ComparisonsRow], confidence: float) -> Iterator[tuple[ComparisonsRow, ComparisonsRow]]:
     """Every row of one family with its columns."""
-    value, lower, upper, error = (
-        _column(rows, name) for name in ("difference_db", "lower_db", "upper_db", "standard_error_db")
-    )
-    degrees_of_freedom = np.nan_to_num(_column(rows, "degrees_of_freedom"), nan=np.inf)
+    value, error = as_reals(row["difference_db"] for row in rows), as_reals(row["standard_error_db"] for row in rows)
+    lower, upper = as_reals(row["lower_db"] for row in rows), as_reals(row["upper_db"] for row in rows)
+    degrees_of_freedom = np.nan_to_num(as_reals(row["degrees_of_freedom"] for row in rows), nan=np.inf)
     sound = np.array([not row["doubtful"] for row in rows])
     shown = np.array([row["finding"] in SHOWN for row in rows])
     places = size_places(least_sizes(value, lower, upper))
@@ -84,7 +86,3 @@ def _with_expected(
     lower = np.where(given, np.fmin(ends[0], found.lower), ends[0])
     upper = np.where(given, np.fmax(ends[1], found.upper), ends[1])
     return found.expected, (lower, upper)
-
-
-def _column(rows: Sequence[dict[str, Any]], name: str) -> Reals:
-    return np.array([np.nan if row[name] is None else row[name] for row in rows], dtype=np.float64)

@@ -6,13 +6,13 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Flags, Reals
-from tapeline.jobs.cell_values import level_or_none
+from tapeline.jobs.cell_values import given, level_or_none
 from tapeline.jobs.compare.compared_pairs import Compared
 from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.contributed_spots import BOTH_WAYS, Found, Spots, contributed_spots
@@ -21,6 +21,9 @@ from tapeline.limits import ADVISED_RUNS, ADVISED_RUNS_P
 from tapeline.statistics.rank_uncertainty import RankUncertainty, rank_uncertainty
 from tapeline.statistics.selection_intervals import miss_rate, student_tail_factor
 from tapeline.statistics.significance import student_factor
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import RankingRow
 
 Place = tuple[int, int]
 
@@ -32,11 +35,20 @@ NEXT_STEPS = {"shown": "treat", "tied": "treat together", "equivalent": "leave",
 BEHIND = (REVERSED, NOT_SHOWN, BELOW, "equivalent")
 """Findings without a rank, in the order in which they stand behind what has one."""
 
-RANKS = ("rank", "rank_lower", "rank_upper", "first_probability", "expected_db", "tied_group", "tied_spots", "share")
-"""Columns that are empty where a spot has no rank."""
 
-SELECTED = ("selected_lower_db", "selected_upper_db")
-"""Columns of the interval that holds after picking; empty there too."""
+NO_RANK: RankingRow = {
+    "rank": None,
+    "rank_lower": None,
+    "rank_upper": None,
+    "first_probability": None,
+    "expected_db": None,
+    "tied_group": None,
+    "tied_spots": None,
+    "share": None,
+    "selected_lower_db": None,
+    "selected_upper_db": None,
+}
+"""What is empty where a spot has no rank."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +61,7 @@ class _List:
     words: NDArray[np.object_]
 
 
-def ranking_rows(job: ComparisonJob, name: str, found: Sequence[Found]) -> Iterator[dict[str, Any]]:
+def ranking_rows(job: ComparisonJob, name: str, found: Sequence[Found]) -> Iterator[RankingRow]:
     """The bands of positions of one comparison by the power that they contribute or change, the largest first.
 
     Ranked are those alone that are shown to differ by the practical threshold or more; what else fits into the list
@@ -67,7 +79,8 @@ def ranking_rows(job: ComparisonJob, name: str, found: Sequence[Found]) -> Itera
     rows += [_row(made, at) for at in _behind(made)[: entries - len(rows)]]
     in_doubt = sorted((-float(spots.value[at]), at) for at in _places(words == IN_DOUBT))
     rows += [_row(made, at) for _, at in in_doubt[:entries]]
-    yield from ({"comparison": name, "place": place} | row for place, row in enumerate(rows, start=1))
+    for place, row in enumerate(rows, start=1):
+        yield {"comparison": name, "place": place, **row}
 
 
 def _words(spots: Spots) -> NDArray[np.object_]:
@@ -90,7 +103,7 @@ def _behind(made: _List) -> list[Place]:
     return sorted(places, key=lambda at: (BEHIND.index(made.words[at]), -float(made.spots.high[at]), at))
 
 
-def _ranked(made: _List) -> Iterator[dict[str, Any]]:
+def _ranked(made: _List) -> Iterator[RankingRow]:
     job, spots = made.job, made.spots
     sound = _places((made.words != None) & (made.words != IN_DOUBT))  # noqa: E711 (object array)
     shown = np.array([made.words[at] == "shown" for at in sound], dtype=bool)
@@ -107,14 +120,15 @@ def _ranked(made: _List) -> Iterator[dict[str, Any]]:
     tested = len(sound)
     for place, k in enumerate(order, start=1):
         word = "tied" if np.count_nonzero(ranks.group == ranks.group[k]) > 1 else "shown"
-        yield _row(made, sound[k], word) | {
+        yield {
+            **_row(made, sound[k], word),
             **_rank_columns(ranks, int(k), order),
             "share": float(spots.value[sound[k]]) / total,
             **_selected(made, sound[k], miss_rate(place, tested, confidence)),
         }
 
 
-def _selected(made: _List, at: Place, missed: Reals) -> dict[str, Any]:
+def _selected(made: _List, at: Place, missed: Reals) -> RankingRow:
     """The interval that holds although so few of so many were picked: each half as much wider as its t factor."""
     spots, degrees_of_freedom = made.spots, float(made.spots.degrees_of_freedom[at])
     plain = student_factor(degrees_of_freedom, made.job.needs.confidence)
@@ -128,7 +142,7 @@ def _selected(made: _List, at: Place, missed: Reals) -> dict[str, Any]:
     }
 
 
-def _rank_columns(ranks: RankUncertainty, k: int, order: NDArray[np.intp]) -> dict[str, Any]:
+def _rank_columns(ranks: RankUncertainty, k: int, order: NDArray[np.intp]) -> RankingRow:
     """The rank of one spot, which is that of the first one of its group, and the group where it has several spots."""
     groups, sizes = np.unique(ranks.group[order], return_counts=True)
     own = int(ranks.group[k])
@@ -144,15 +158,16 @@ def _rank_columns(ranks: RankUncertainty, k: int, order: NDArray[np.intp]) -> di
     }
 
 
-def _row(made: _List, at: Place, word: str = "") -> dict[str, Any]:
+def _row(made: _List, at: Place, word: str = "") -> RankingRow:
     """A row without a rank; `word` is the finding where that is not the spot's own."""
     job, spots = made.job, made.spots
     position, item = job.cube.positions[at[0]], job.cube.items[at[1]]
     rise, weighting = float(spots.rise_db[at]), job.needs.ranking.weighting
     finding = word or made.words[at]
-    return dict.fromkeys((*RANKS, *SELECTED)) | {
+    return {
+        **NO_RANK,
         "position": position,
-        "band_hz": item.band_hz,
+        "band_hz": given(item.band_hz),
         "area": dict(job.needs.areas).get(position) or None,
         "weighting": weighting,
         "weighting_from": None if weighting == "Z" else "midband" if spots.by_midband[at] else "lines",
@@ -186,7 +201,7 @@ def _direction(made: _List, at: Place) -> str | None:
     return f"louder in {pair.sides[direction > 0][0].condition}" if direction else None
 
 
-def _advice(made: _List, word: str, at: Place) -> dict[str, Any]:
+def _advice(made: _List, word: str, at: Place) -> RankingRow:
     """What to do next, and how many runs would show what is not shown yet."""
     job = made.job
     counted = [one for one in made.found if one[0].doubted[at] == (word == IN_DOUBT)]

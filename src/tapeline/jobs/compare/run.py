@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.plan import Plan
@@ -27,9 +27,17 @@ from tapeline.jobs.compare.session_mean_rows import session_mean_rows
 from tapeline.jobs.levels.level_array import load_cube
 from tapeline.jobs.table_files import campaign_table
 from tapeline.store import parquet, tables
-from tapeline.store.schema import Table
+from tapeline.store.parquet import RowsOfTable
 
-Rows = list[dict[str, Any]]
+if TYPE_CHECKING:
+    from tapeline.store.rows import (
+        AreaDifferencesRow,
+        BudgetsRow,
+        CalibrationRow,
+        ComparisonsRow,
+        RankingRow,
+        SessionMeansRow,
+    )
 
 
 def run(plan: Plan) -> None:
@@ -43,46 +51,50 @@ def run(plan: Plan) -> None:
         _calibration(results),
         _limits(needs),
     )
-    contents: dict[str, Rows] = {table.name: [] for table in tables.OF_COMPARISONS}
+    comparisons: list[ComparisonsRow] = []
+    ranking: list[RankingRow] = []
+    of_areas: list[AreaDifferencesRow] = []
+    means: list[SessionMeansRow] = []
     pools = repeat_pools(job)
     changes, drifts = session_changes(job, pools), reference_drifts(job, pools)
     compared: dict[str, list[Compared]] = {}
     with parquet.writing_parts(tables.BUDGETS, campaign_table(results, tables.BUDGETS.name), **stamp) as budgets:
-        for part in absolute_rows(job, pools) if job.cube.items else ():
-            budgets.write_rows(part)
+        for rows in absolute_rows(job, pools) if job.cube.items else ():
+            budgets.write_rows(rows)
         for name, comparison in needs.comparisons.items():
             compared[name] = compared_pairs(job, comparison, pools, changes)
             pairs = [(found, contributed(job, comparison, found)) for found in compared[name]]
-            rows = (row for pair in pairs for row in comparison_rows(job, name, comparison, *pair, drifts, pools))
-            contents["comparisons"] += with_picked(rows, needs.confidence, needs.compare.family)
-            contents["ranking"] += ranking_rows(job, name, pairs)
-            contents["area_differences"] += area_difference_rows(job, name, compared[name], pools)
-            contents["session_means"] += session_mean_rows(job, name, compared[name])
+            unpicked = (row for pair in pairs for row in comparison_rows(job, name, comparison, *pair, drifts, pools))
+            comparisons += with_picked(unpicked, needs.confidence, needs.compare.family)
+            ranking += ranking_rows(job, name, pairs)
+            of_areas += area_difference_rows(job, name, compared[name], pools)
+            means += session_mean_rows(job, name, compared[name])
             budgets.write_rows(row for found in compared[name] for row in _differences(job, name, found))
-    if job.cube.items:
-        contents["areas"] += area_rows(job, pools)
-        contents["additivity"] += additivity_rows(job, pools)
-        contents["mirror_differences"] += mirror_rows(job, pools)
-        contents["reference_drift"] += drift_rows(job, drifts)
-    for table in tables.OF_COMPARISONS:
-        parquet.write_rows(table, campaign_table(results, table.name), contents[table.name], **stamp)
-    parts = line_difference_rows(results, job, needs.lines, compared.get(needs.lines, []))
-    _write_parts(results, tables.LINE_DIFFERENCES, parts, stamp)
+    there = bool(job.cube.items)
+    contents: list[RowsOfTable[Any]] = [
+        RowsOfTable(tables.COMPARISONS, comparisons),
+        RowsOfTable(tables.RANKING, ranking),
+        RowsOfTable(tables.AREAS, area_rows(job, pools) if there else ()),
+        RowsOfTable(tables.AREA_DIFFERENCES, of_areas),
+        RowsOfTable(tables.MIRROR_DIFFERENCES, mirror_rows(job, pools) if there else ()),
+        RowsOfTable(tables.ADDITIVITY, additivity_rows(job, pools) if there else ()),
+        RowsOfTable(tables.REFERENCE_DRIFT, drift_rows(job, drifts) if there else ()),
+        RowsOfTable(tables.SESSION_MEANS, means),
+    ]
+    for content in contents:
+        content.write(campaign_table(results, content.table.name), **stamp)
+    lines = line_difference_rows(results, job, needs.lines, compared.get(needs.lines, []))
+    path = campaign_table(results, tables.LINE_DIFFERENCES.name)
+    parquet.write_in_parts(tables.LINE_DIFFERENCES, path, lines, **stamp)
 
 
-def _write_parts(results: Path, table: Table, parts: Iterable[Rows], stamp: dict[str, str]) -> None:
-    with parquet.writing_parts(table, campaign_table(results, table.name), **stamp) as writer:
-        for rows in parts:
-            writer.write_rows(rows)
-
-
-def _differences(job: ComparisonJob, name: str, found: Compared) -> Iterator[dict[str, Any]]:
+def _differences(job: ComparisonJob, name: str, found: Compared) -> Iterator[BudgetsRow]:
     pairings = {position: pairing_of(job, position, found.pair.sessions) for position in job.cube.positions}
     return difference_rows(job, name, found.pair, found.result, pairings)
 
 
-def _calibration(results: Path) -> dict[tuple[str, str], dict[str, Any]]:
-    rows = parquet.read_rows(campaign_table(results, "calibration"))
+def _calibration(results: Path) -> dict[tuple[str, str], CalibrationRow]:
+    rows = parquet.read_rows(tables.CALIBRATION, campaign_table(results, "calibration"))
     return {(row["session"], row["position"]): row for row in rows}
 
 

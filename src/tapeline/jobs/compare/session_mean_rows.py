@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,11 +13,14 @@ from tapeline.jobs.compare.compared_runs import ComparisonJob
 from tapeline.jobs.compare.item_columns import item_columns, point_columns
 from tapeline.jobs.compare.simple_differences import with_findings
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
-from tapeline.jobs.levels.repeat_pools import Point
+from tapeline.statistics.repeat_pools import Point
 from tapeline.statistics.weighted_session_mean import weighted_session_mean
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import SessionMeansRow
 
-def session_mean_rows(job: ComparisonJob, name: str, pairs: Sequence[Compared]) -> list[dict[str, Any]]:
+
+def session_mean_rows(job: ComparisonJob, name: str, pairs: Sequence[Compared]) -> list[SessionMeansRow]:
     """One row an operating point, position and band or overall level that two sessions or more compared within.
 
     Differences between sessions are not put together: they share sessions, and are no independent evidence. A session
@@ -27,7 +30,7 @@ def session_mean_rows(job: ComparisonJob, name: str, pairs: Sequence[Compared]) 
     for found in pairs:
         if found.pair.sessions[0] == found.pair.sessions[1]:
             by_point.setdefault(found.pair.point, []).append(found)
-    rows: list[dict[str, Any]] = []
+    rows: list[SessionMeansRow] = []
     for point, group in sorted(by_point.items()):
         if len(group) < 2:
             continue

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 from tapeline.jobs.levels.level_array import LevelArray
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import DoubtColumns
 
 MOST_NAMED = 6
 """More runs than these are counted and not named."""
@@ -20,7 +23,7 @@ def inherited_doubt(cube: LevelArray, runs: Sequence[str], p: int, i: int) -> li
     return [f"{code}: {_named(found, len(runs))}" for code, found in by_code.items()]
 
 
-def doubt_columns(cube: LevelArray, runs: Sequence[str], p: int, i: int) -> dict[str, Any]:
+def doubt_columns(cube: LevelArray, runs: Sequence[str], p: int, i: int) -> DoubtColumns:
     """The columns that say whether a mean or difference is doubtful, why, and by which runs."""
     doubt = inherited_doubt(cube, runs, p, i)
     return {"doubtful": bool(doubt), "doubt": doubt}

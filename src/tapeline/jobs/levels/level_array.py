@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.level_use_columns import background_source_rank
-from tapeline.limits import NEIGHBOUR_BANDS
 from tapeline.quality.use_of_levels import NOT_SUBTRACTED, doubts_level
 from tapeline.statistics.comparison import RunLevels
+from tapeline.statistics.repeat_scatter import near_bands
 from tapeline.statistics.uncertainty_terms import BACKGROUND, LEVEL_TERMS, RANDOM_ERROR
 from tapeline.store import parquet, tables
 
@@ -103,12 +103,8 @@ class LevelArray:
 
     @cached_property
     def near_items(self) -> NDArray[np.bool_]:
-        """Which bands are near each, itself included, (items, items); overall levels stand alone."""
-        places = np.array([i for i, item in enumerate(self.items) if item.quantity == "band"], dtype=int)
-        near = np.eye(len(self.items), dtype=bool)
-        for k, place in enumerate(places):
-            near[place, places[max(0, k - NEIGHBOUR_BANDS) : k + NEIGHBOUR_BANDS + 1]] = True
-        return near
+        """Which items are near each, (items, items), see `near_bands`."""
+        return near_bands(np.array([item.quantity == "band" for item in self.items], dtype=bool))
 
     @cached_property
     def doubtful(self) -> NDArray[np.bool_]:

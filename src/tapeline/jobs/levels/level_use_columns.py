@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -23,6 +23,9 @@ from tapeline.quality.use_of_levels import (
     level_use,
 )
 from tapeline.store import tables
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import CalibrationRow, QualityRow
 
 HUM, SPIKES = "hum", "spikes"
 
@@ -56,8 +59,8 @@ class ChannelDoubts:
 
 
 def channel_doubts(
-    quality: Mapping[str, Any],
-    calibration: Mapping[str, Any],
+    quality: QualityRow,
+    calibration: CalibrationRow,
     line_spacing_hz: float,
     left_out_hz: Sequence[tuple[float, float]],
     *,

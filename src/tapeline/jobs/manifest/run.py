@@ -18,8 +18,9 @@ from tapeline.jobs.manifest import manifest_file, result_settings
 from tapeline.jobs.spectra import flow_series_files, quality_file
 from tapeline.jobs.table_files import campaign_table
 from tapeline.regular_files import may_be_read
-from tapeline.store import parquet
+from tapeline.store import parquet, tables
 from tapeline.store.file_records import require_as_written, result_file
+from tapeline.store.schema import Table
 
 LIBRARIES = ("numpy", "scipy", "soundfile", "pyarrow")
 """The libraries that numbers pass through."""
@@ -46,12 +47,12 @@ def manifest(plan: Plan) -> dict[str, Any]:
         "steps": steps,
     }
     identity = hashlib.sha256(json.dumps(made_by, sort_keys=True).encode()).hexdigest()[:16]
-    tables = sorted((results / "tables").rglob("*.parquet"))
+    made = sorted((results / "tables").rglob("*.parquet"))
     return made_by | {
         "campaign": plan.settings.campaign,
         "analysis": identity,
         "calibration": _calibration(results),
-        "tables": {path.relative_to(results).as_posix(): _table(path) for path in tables},
+        "tables": {path.relative_to(results).as_posix(): _table(path) for path in made},
     }
 
 
@@ -67,25 +68,25 @@ def _tables_and_charts(plan: Plan) -> dict[str, str | None]:
 def _recordings(plan: Plan) -> dict[str, str | None]:
     """Content hashes that the jobs took when they read the recordings."""
     results = plan.results
-    rows = [row for name in plan.recordings for row in _hashes(quality_file(results, name))]
-    rows += [row for session in plan.sessions for row in _hashes(checks_file(results, session))]
+    hashed = ["run", "recording_sha256"]
+    read: list[tuple[Table[Any], Path]] = [(tables.QUALITY, quality_file(results, name)) for name in plan.recordings]
+    read += [(tables.CHECKS, checks_file(results, session)) for session in plan.sessions]
     found: dict[str, str | None] = {}
     folder = plan.settings.recordings.rstrip("/")
-    for row in rows:
-        parts = plan.campaign.runs[row["run"]].recordings
-        hashes = (row["recording_sha256"] or "").split(" ") if row["recording_sha256"] else [None] * len(parts)
+    for row in (row for table, path in read for row in parquet.read_rows(table, path, hashed)):
+        parts, sha256 = plan.campaign.runs[row["run"]].recordings, row["recording_sha256"]
+        hashes = sha256.split(" ") if sha256 else [None] * len(parts)
         found |= {f"{folder}/{part}": digest for part, digest in zip(parts, hashes, strict=True)}
     return dict(sorted(found.items()))
 
 
-def _hashes(path: Path) -> list[dict[str, Any]]:
-    return parquet.read_rows(path, ["run", "recording_sha256"])
-
-
-def _calibration(results: Path) -> dict[str, Any]:
+def _calibration(results: Path) -> dict[str, dict[str, object]]:
     columns = ["session", "position", "sensor", "sensitivity_v_per_pa", "source"]
-    rows = parquet.read_rows(campaign_table(results, "calibration"), columns)
-    return {f"{row['session']}/{row['position']}": {name: row[name] for name in columns[2:]} for row in rows}
+    rows = parquet.read_rows(tables.CALIBRATION, campaign_table(results, "calibration"), columns)
+    return {
+        f"{row['session']}/{row['position']}": {name: cell for name, cell in row.items() if name in columns[2:]}
+        for row in rows
+    }
 
 
 def _table(path: Path) -> dict[str, str | None]:

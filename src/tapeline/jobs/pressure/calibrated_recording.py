@@ -19,7 +19,7 @@ from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.limits import IMPOSSIBLE_SAMPLE_RATIO
 from tapeline.quality.verdicts import Finding
 from tapeline.recordings.recording import Part, Recording
-from tapeline.store import parquet
+from tapeline.store import parquet, tables
 
 BLOCK_FRAMES = 16_384
 
@@ -87,7 +87,7 @@ class CalibratedRecording:
 
 def open_calibrated(root: Path, results: Path, needs: PressureNeeds) -> CalibratedRecording:
     """The recording with the sensitivities that its session's checks give; raises RecordingError with a reason code."""
-    made = parquet.read_rows(checks_file(results, needs.session))
+    made = parquet.read_rows(tables.CHECKS, checks_file(results, needs.session))
     checks = judged_checks(made, needs.channels, needs.overrules).rows
     found = sensitivities(checks, needs.channels, needs.policy, needs.chart_uncertainty_db)
     recording, part = open_source(root, needs.source)

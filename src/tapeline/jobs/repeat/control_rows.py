@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
-from tapeline.jobs.levels.repeat_pools import Point
 from tapeline.jobs.repeat.repeatability_rows import NOT_STATED
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
 from tapeline.limits import CONTROL_JUDGED_VALUES, CONTROL_LIMITS_VALUES, CONTROL_TREND_VALUES
 from tapeline.statistics.control_chart import common_shift, control_limits, outside, trends
+from tapeline.statistics.repeat_pools import Point
 from tapeline.statistics.repeatability import SessionVariances, session_variances
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import ControlValuesRow
 
-def control_rows(job: RepeatJob) -> Iterator[dict[str, Any]]:
+
+def control_rows(job: RepeatJob) -> Iterator[ControlValuesRow]:
     """One row a position, operating point, overall level and session that has a level of the reference condition."""
     for point, runs in job.cells.get(job.needs.reference_condition, {}).items():
         repeats = job.repeats(runs)
@@ -30,7 +33,7 @@ def control_rows(job: RepeatJob) -> Iterator[dict[str, Any]]:
 
 def _chart(
     job: RepeatJob, point: Point, repeats: Repeats, by_session: SessionVariances, p: int, i: int
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[ControlValuesRow]:
     position, item = job.cube.positions[p], job.cube.items[i]
     there = np.flatnonzero(by_session.counts[:, p, i]).tolist()
     values: Reals = by_session.means[there, p, i]

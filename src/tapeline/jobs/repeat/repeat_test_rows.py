@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -18,7 +18,7 @@ from tapeline.acoustics.spectrum_equality import DB_PER_LN, line_correlation, lo
 from tapeline.acoustics.usable_range import overlapping
 from tapeline.acoustics.windows import WindowName
 from tapeline.arrays import Reals
-from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.cell_values import as_reals, finite_or_none, given
 from tapeline.jobs.repeat import RepeatRun
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob
 from tapeline.jobs.table_files import session_table
@@ -27,6 +27,9 @@ from tapeline.statistics.repeat_pair_test import Regions, Usual, pair_test, regi
 from tapeline.statistics.significance import holm
 from tapeline.store import parquet
 from tapeline.store.tables import NARROWBAND
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import RepeatTestsRow
 
 POSITIONS_AT_ONCE = 8
 """Positions whose lines are held at once, as they are written (row groups of the narrowband table)."""
@@ -57,12 +60,12 @@ class Lines:
 class Tested:
     """One pair at one position: its row, and where it was tested its mean differences by third octave (dB, dB^2)."""
 
-    row: dict[str, Any]
+    row: RepeatTestsRow
     difference_db: Reals | None = None
     random_db2: Reals | None = None
 
 
-def repeat_test_rows(job: RepeatJob, results: Path) -> Iterator[list[dict[str, Any]]]:
+def repeat_test_rows(job: RepeatJob, results: Path) -> Iterator[list[RepeatTestsRow]]:
     """One row a pair and position where both channels are usable; one session at a time, in sorted order."""
     every: dict[str, dict[Pair, list[Tested]]] = {}
     for session in sorted({run.session for run in job.needs.runs}):
@@ -77,11 +80,11 @@ def repeat_test_rows(job: RepeatJob, results: Path) -> Iterator[list[dict[str, A
         yield [
             row
             for pair, tested in by_pair.items()
-            for row in _judged(job, [each.row | usual.get((pair, each.row["position"]), {}) for each in tested])
+            for row in _judged(job, [{**each.row, **usual.get((pair, each.row["position"]), {})} for each in tested])
         ]
 
 
-def _usual(job: RepeatJob, pairs: dict[Pair, list[Tested]]) -> dict[tuple[Pair, str], dict[str, Any]]:
+def _usual(job: RepeatJob, pairs: dict[Pair, list[Tested]]) -> dict[tuple[Pair, str], RepeatTestsRow]:
     """How each pair stands to what repeats of the campaign usually differ by, by pair and position."""
     names = [pair for pair, tested in pairs.items() if any(each.difference_db is not None for each in tested)]
     place = {position: p for p, position in enumerate(job.cube.positions)}
@@ -103,8 +106,8 @@ def _usual(job: RepeatJob, pairs: dict[Pair, list[Tested]]) -> dict[tuple[Pair, 
     return {(names[k], each.row["position"]): _usual_columns(job, usual, k, p) for k, p, each in at}
 
 
-def _usual_columns(job: RepeatJob, usual: Usual, k: int, p: int) -> dict[str, Any]:
-    columns: dict[str, Any] = {
+def _usual_columns(job: RepeatJob, usual: Usual, k: int, p: int) -> RepeatTestsRow:
+    columns: RepeatTestsRow = {
         "independent_differences": int(usual.others[k]),
         "level_median_db": finite_or_none(usual.level_db[k, p]),
     }
@@ -172,7 +175,7 @@ def _rows(job: RepeatJob, pair: Pair, spectra: dict[tuple[str, str], Lines]) -> 
         found = [spectra.get((run.run, position)) for run in pair]
         if found[0] is None or found[1] is None or not job.cube.usable[index, p].any(axis=1).all():
             continue
-        row = {
+        row: RepeatTestsRow = {
             "session": pair[0].session,
             "condition": pair[0].condition,
             "speed_mps": pair[0].speed_mps,
@@ -184,7 +187,7 @@ def _rows(job: RepeatJob, pair: Pair, spectra: dict[tuple[str, str], Lines]) -> 
             "doubt": doubt,
         }
         tested = _test(job, found[0], found[1])
-        yield Tested(row | tested.row, tested.difference_db, tested.random_db2)
+        yield Tested({**row, **tested.row}, tested.difference_db, tested.random_db2)
 
 
 def _doubt(job: RepeatJob, index: list[int], p: int) -> list[str]:
@@ -213,10 +216,15 @@ def _test(job: RepeatJob, first: Lines, second: Lines) -> Tested:
     band = np.floor(10.0 * np.log10(np.maximum(hz, 1.0) / 1000.0) + 0.5).astype(np.int64) - BANDS[0]
     region = np.where((band >= 0) & (band < BANDS.size), band, -1)
     means = region_means(DB_PER_LN * ratios, DB_PER_LN**2 * variance, region, BANDS.size, correlation)
-    row = {
+    row: RepeatTestsRow = {
         "lines": lines,
         "level_basis": BASES[int(nominal)],
-        **{name: float(value) for name, value in vars(result).items()},
+        "statistic": float(result.statistic),
+        "degrees_of_freedom": float(result.degrees_of_freedom),
+        "p_value": float(result.p_value),
+        "level_difference_db": float(result.level_difference_db),
+        "shape_p_value": float(result.shape_p_value),
+        "excess_db": float(result.excess_db),
     }
     return Tested(row, *means)
 
@@ -226,13 +234,13 @@ def _correlation(window: WindowName, overlap: float, averages: float) -> Reals:
     return line_correlation(window, overlap, averages)
 
 
-def _judged(job: RepeatJob, rows: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+def _judged(job: RepeatJob, rows: list[RepeatTestsRow]) -> Iterator[RepeatTestsRow]:
     """The rows of one pair with p-values adjusted over its positions, and what they say."""
-    adjusted = holm([row.get("p_value", np.nan) for row in rows])
+    adjusted = holm(as_reals(row.get("p_value") for row in rows))
     for row, p in zip(rows, adjusted.tolist(), strict=True):
         if np.isnan(p):
             yield row
             continue
         same = p > 1.0 - job.needs.confidence
-        changed = not same and row["excess_db"] >= job.needs.repeatability.excess_db
+        changed = not same and given(row["excess_db"]) >= job.needs.repeatability.excess_db
         yield row | {"adjusted_p_value": p, "same": same, "changed": changed}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Repeatability
 from tapeline.jobs.cell_values import finite_or_none
-from tapeline.jobs.compare.item_columns import item_columns
-from tapeline.jobs.levels.repeat_pools import Point
+from tapeline.jobs.compare.item_columns import item_columns, point_columns
 from tapeline.jobs.repeat.repeated_runs import BASES, RepeatJob, Repeats
 from tapeline.limits import REPEATABILITY_LIMIT_SD
 from tapeline.statistics.comparison import condition_mean
+from tapeline.statistics.repeat_pools import Point
 from tapeline.statistics.repeatability import (
     OneWay,
     SessionVariances,
@@ -29,6 +29,9 @@ from tapeline.statistics.session_outliers import Suspect, cochran, grubbs, mande
 from tapeline.statistics.shift_error import at_session, shift_error
 from tapeline.statistics.significance import student_p_value
 from tapeline.store.tables_of_repeats import LESS_TAKEN_OFF
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import RepeatabilityRow
 
 ONE_SESSION, NO_REPEATS = "one session", "no repeats"
 LESS_IN_OTHER, BOUND_IN_OTHER = f"other session had {LESS_TAKEN_OFF}", "other session has bounds"
@@ -63,7 +66,7 @@ class Found:
     shift: Shift
 
 
-def repeatability_rows(job: RepeatJob) -> Iterator[list[dict[str, Any]]]:
+def repeatability_rows(job: RepeatJob) -> Iterator[list[RepeatabilityRow]]:
     """One row a position and item with a level; all operating points of a condition at a time."""
     for condition, points in job.cells.items():
         yield [
@@ -107,21 +110,27 @@ def _shift(job: RepeatJob, condition: str, point: Point, repeats: Repeats, by_se
     return Shift(first, last, shift, *shown)
 
 
-def _rows(job: RepeatJob, condition: str, point: Point, f: Found) -> Iterator[dict[str, Any]]:
-    common = {"condition": condition, "speed_mps": point[0], "yaw_deg": point[1]}
+def _rows(job: RepeatJob, condition: str, point: Point, f: Found) -> Iterator[RepeatabilityRow]:
     for p, position in enumerate(job.cube.positions):
         for i, item in enumerate(job.cube.items):
             if f.parts.runs[p, i]:
-                place = {"position": position, **item_columns(item), "midband_hz": item.midband_hz}
-                parts = (_of_sessions(f, p, i), _components(f, p, i), _flags(job.needs.repeatability, f, p, i))
                 doubt = job.doubt(f.repeats, p, i)
-                row = common | place | {"doubtful": bool(doubt), "doubt": doubt}
-                for part in (*parts, _shift_columns(job, f, p, i)):
-                    row |= part
-                yield row
+                yield {
+                    "condition": condition,
+                    **point_columns(point),
+                    "position": position,
+                    **item_columns(item),
+                    "midband_hz": item.midband_hz,
+                    **_of_sessions(f, p, i),
+                    **_components(f, p, i),
+                    **_flags(job.needs.repeatability, f, p, i),
+                    **_shift_columns(job, f, p, i),
+                    "doubtful": bool(doubt),
+                    "doubt": doubt,
+                }
 
 
-def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
+def _of_sessions(f: Found, p: int, i: int) -> RepeatabilityRow:
     counts = f.by_session.counts[:, p, i]
     there = np.flatnonzero(counts)
     return {
@@ -139,7 +148,7 @@ def _of_sessions(f: Found, p: int, i: int) -> dict[str, Any]:
     }
 
 
-def _components(f: Found, p: int, i: int) -> dict[str, Any]:
+def _components(f: Found, p: int, i: int) -> RepeatabilityRow:
     parts = f.parts
     within = finite_or_none(np.sqrt(parts.within_square[p, i]))
     degrees_of_freedom = finite_or_none(parts.reproducibility_degrees_of_freedom[p, i])
@@ -148,7 +157,7 @@ def _components(f: Found, p: int, i: int) -> dict[str, Any]:
         "within_session_lower_db": finite_or_none(f.within_ends_db[0][p, i]),
         "within_session_upper_db": finite_or_none(f.within_ends_db[1][p, i]),
         "within_degrees_of_freedom": int(parts.within_degrees_of_freedom[p, i]),
-        "random_error_db": finite_or_none(f.random_db[p, i]),
+        "random_error_db": float(f.random_db[p, i]),
         "repeatability_limit_db": None if within is None else REPEATABILITY_LIMIT_SD * within,
         "between_session_sd_db": finite_or_none(np.sqrt(parts.between_variance[p, i])),
         "between_degrees_of_freedom": int(parts.between_degrees_of_freedom[p, i]),
@@ -169,7 +178,7 @@ def _refused(f: Found, p: int, i: int) -> str | None:
     return BOUND_IN_OTHER if f.repeats.bounds[:, p, i].any() else ONE_SESSION
 
 
-def _flags(settings: Repeatability, f: Found, p: int, i: int) -> dict[str, Any]:
+def _flags(settings: Repeatability, f: Found, p: int, i: int) -> RepeatabilityRow:
     words = []
     for suspect in f.suspects:
         chance, session = suspect.p_value[p, i], int(suspect.session[p, i])
@@ -180,7 +189,7 @@ def _flags(settings: Repeatability, f: Found, p: int, i: int) -> dict[str, Any]:
     return {"cochran": words[0], "grubbs": words[1]}
 
 
-def _shift_columns(job: RepeatJob, f: Found, p: int, i: int) -> dict[str, Any]:
+def _shift_columns(job: RepeatJob, f: Found, p: int, i: int) -> RepeatabilityRow:
     shift = f.shift
     if np.isnan(shift.shift_db[p, i]):
         return {}

@@ -13,10 +13,10 @@ from tapeline.acoustics import background
 from tapeline.jobs.levels.common_part import same_edges
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.level_array import LevelArray
-from tapeline.jobs.levels.repeat_pools import Point, RepeatPools, rows_of
 from tapeline.jobs.repeat import RepeatNeeds, RepeatRun
 from tapeline.quality.use_of_levels import less_along_first
 from tapeline.statistics.comparison import RunLevels
+from tapeline.statistics.repeat_pools import Point, RepeatPools, rows_of
 from tapeline.store.tables_of_repeats import LESS_TAKEN_OFF
 
 BASES = ("as measured", "nominal")

@@ -20,10 +20,10 @@ def run(plan: Plan) -> None:
     results, stamp = plan.results, {"campaign": needs.campaign, "digest": JOB.digest(plan)}
     job = RepeatJob(needs, load_cube(results, needs.references, at_nominal=needs.repeatability.at_nominal))
     # Conditions and sessions come in the order that the tables are sorted by.
-    in_parts = {tables.REPEATABILITY: repeatability_rows(job), tables.REPEAT_TESTS: repeat_test_rows(job, results)}
-    for table, parts in in_parts.items():
-        with parquet.writing_parts(table, campaign_table(results, table.name), **stamp) as writer:
-            for part in parts if job.cube.items else ():
-                writer.write_rows(part)
-    control = control_rows(job) if job.cube.items else ()
-    parquet.write_rows(tables.CONTROL_VALUES, campaign_table(results, tables.CONTROL_VALUES.name), control, **stamp)
+    there = bool(job.cube.items)
+    path = campaign_table(results, tables.REPEATABILITY.name)
+    parquet.write_in_parts(tables.REPEATABILITY, path, repeatability_rows(job) if there else (), **stamp)
+    path = campaign_table(results, tables.REPEAT_TESTS.name)
+    parquet.write_in_parts(tables.REPEAT_TESTS, path, repeat_test_rows(job, results) if there else (), **stamp)
+    path = campaign_table(results, tables.CONTROL_VALUES.name)
+    parquet.write_rows(tables.CONTROL_VALUES, path, control_rows(job) if there else (), **stamp)

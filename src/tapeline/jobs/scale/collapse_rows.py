@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +16,13 @@ from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
 from tapeline.jobs.scale.scaling_rows import ends_of_speed
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import CollapseRow
+
 
 def collapse_rows(
     cube: LevelArray, needs: ScaleNeeds, found: ScaledLevels, reference_mps: float
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[CollapseRow]:
     """One row a position with a band level or bound in any run."""
     lengths = {length.position: length for length in needs.lengths}
     bands = [i for i, item in enumerate(cube.items) if item.quantity == "band"]
@@ -84,19 +87,21 @@ def _shared(found: ScaledLevels) -> tuple[Shared, Shared]:
     return (np.arange(point.size), found.run_db), (point, gauge)
 
 
-def _columns(found: Collapse, length_m: float | None) -> dict[str, Any]:
-    columns: dict[str, Any] = {}
-    for name, fit in (("strouhal", found.moving), ("frequency", found.fixed)):
-        columns |= {
-            f"{name}_exponent": fit.exponent,
-            f"{name}_standard_error": fit.standard_error,
-            f"{name}_exponent_lower": fit.lower,
-            f"{name}_exponent_upper": fit.upper,
-            f"{name}_scatter_db": fit.scatter_db,
-            f"{name}_degrees_of_freedom": fit.degrees_of_freedom,
-        }
-    peak = found.moving.peak
-    return columns | {
+def _columns(found: Collapse, length_m: float | None) -> CollapseRow:
+    moving, fixed, peak = found.moving, found.fixed, found.moving.peak
+    return {
+        "strouhal_exponent": moving.exponent,
+        "strouhal_standard_error": moving.standard_error,
+        "strouhal_exponent_lower": moving.lower,
+        "strouhal_exponent_upper": moving.upper,
+        "strouhal_scatter_db": moving.scatter_db,
+        "strouhal_degrees_of_freedom": moving.degrees_of_freedom,
+        "frequency_exponent": fixed.exponent,
+        "frequency_standard_error": fixed.standard_error,
+        "frequency_exponent_lower": fixed.lower,
+        "frequency_exponent_upper": fixed.upper,
+        "frequency_scatter_db": fixed.scatter_db,
+        "frequency_degrees_of_freedom": fixed.degrees_of_freedom,
         "better": found.better,
         "p_value": found.p_value,
         "peak_per_m": peak,

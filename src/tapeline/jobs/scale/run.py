@@ -25,13 +25,11 @@ def run(plan: Plan) -> None:
     sessions = sorted({item.session for item in needs.runs}) if cube.items else []
     tonal = {session: tonal_levels(results, session, cube, needs) for session in sessions}
     groups = list(scaled_levels(cube, needs, tonal))
-    contents = {
-        tables.SCALING: [row for found in groups for row in scaling_rows(cube, needs, found, reference)],
-        tables.COLLAPSE: [row for found in groups for row in collapse_rows(cube, needs, found, reference)],
-    }
+    exponents = (row for found in groups for row in scaling_rows(cube, needs, found, reference))
+    collapses = (row for found in groups for row in collapse_rows(cube, needs, found, reference))
     stamp = {"campaign": needs.campaign, "digest": JOB.digest(plan)}
-    for table, rows in contents.items():
-        parquet.write_rows(table, campaign_table(results, table.name), rows, **stamp)
+    parquet.write_rows(tables.SCALING, campaign_table(results, tables.SCALING.name), exponents, **stamp)
+    parquet.write_rows(tables.COLLAPSE, campaign_table(results, tables.COLLAPSE.name), collapses, **stamp)
 
 
 def reference_speed_mps(needs: ScaleNeeds) -> float:

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.level_array import LevelArray
-from tapeline.jobs.levels.repeat_pools import CellKey, RepeatPools, rows_of
 from tapeline.jobs.levels.run_conditions import achieved_speed_mps, density_kgm3
 from tapeline.jobs.scale import ScaleNeeds, ScaleRun
 from tapeline.limits import EXPONENT_SPEED_RATIO, LEVEL_LEAST_UNCERTAINTY_DB
 from tapeline.quality.use_of_levels import less_along_first
+from tapeline.statistics.repeat_pools import CellKey, RepeatPools, rows_of
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.uncertainty_terms import BACKGROUND, RANDOM_ERROR, SPEED, TERMS_SHOWN_BY_REPEATS
 

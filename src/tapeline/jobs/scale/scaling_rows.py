@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tapeline.acoustics.speed_exponent import SpeedFit, speed_decibels, speed_fit
+from tapeline.arrays import Flags
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.compare.item_columns import item_columns
 from tapeline.jobs.levels.inherited_doubt import doubt_columns
@@ -15,12 +16,15 @@ from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import RangeOfSpeedColumns, ScalingRow
+
 BASES = ("stated uncertainty", "scatter about the line", "lack of fit")
 
 
 def scaling_rows(
     cube: LevelArray, needs: ScaleNeeds, found: ScaledLevels, reference_mps: float
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[ScalingRow]:
     """One row a position and item that has a level or a bound in any run.
 
     Of what was measured at one speed the overall levels alone: as many rows as there are bands would say the same.
@@ -57,14 +61,15 @@ def scaling_rows(
             }
 
 
-def ends_of_speed(found: ScaledLevels, used: Any) -> dict[str, float | None]:
+def ends_of_speed(found: ScaledLevels, used: Flags) -> RangeOfSpeedColumns:
     """Lowest and highest achieved speed of the runs that are used."""
     speeds = found.speed_mps[used]
-    ends = (float(speeds.min()), float(speeds.max())) if speeds.size else (None, None)
-    return {"lowest_speed_mps": ends[0], "highest_speed_mps": ends[1]}
+    if not speeds.size:
+        return {}
+    return {"lowest_speed_mps": float(speeds.min()), "highest_speed_mps": float(speeds.max())}
 
 
-def _columns(fit: SpeedFit, s: int) -> dict[str, Any]:
+def _columns(fit: SpeedFit, s: int) -> ScalingRow:
     return {
         "exponent": finite_or_none(fit.exponent[s]),
         "standard_error": finite_or_none(fit.standard_error[s]),

@@ -6,13 +6,17 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING
 
 from tapeline.calibration.all_together import median_of
 from tapeline.calibration.evidence import CONTRADICTION
 from tapeline.calibration.exchanged_tones import Order, PairReading, crosswise_pairs, judge_pair
 from tapeline.campaign.plan import Channel, Overrule
+from tapeline.jobs.cell_values import given
 from tapeline.quality.reasons import UNFIT_CHECKS
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import ChecksRow
 
 COUNTED, REFUSED, DOUBTED = "counted-by-hand", "refused-by-hand", "doubted-by-hand"
 NOT_OF_THE_SENSOR = frozenset({REFUSED, "not-listed", "calibrator-on-another-channel"})
@@ -24,8 +28,6 @@ BY_HAND = {
     "unusable": (REFUSED, "is not used"),
 }
 
-Row = dict[str, Any]
-
 
 @dataclass
 class JudgedChecks:
@@ -34,7 +36,7 @@ class JudgedChecks:
     `alternatives_db` are the levels of a sensitivity (re 1 V/Pa) of which one is right and nothing tells which.
     """
 
-    rows: list[Row]
+    rows: list[ChecksRow]
     doubts: dict[str, dict[str, str]] = field(default_factory=dict)
     alternatives_db: dict[str, tuple[float, ...]] = field(default_factory=dict)
 
@@ -48,31 +50,31 @@ class JudgedChecks:
         return any(_order_of(self.rows, run, pair) == "as listed" for run, pair in found.items())
 
 
-def is_fit(row: Mapping[str, Any]) -> bool:
+def is_fit(row: ChecksRow) -> bool:
     """Whether a row of the checks table may give a sensitivity."""
     return bool(row["found"]) and (COUNTED in row["reasons"] or not UNFIT_CHECKS.intersection(row["reasons"]))
 
 
-def is_measured(row: Mapping[str, Any]) -> bool:
+def is_measured(row: ChecksRow) -> bool:
     """Whether a row says what its sensor gives, also where that contradicts the sensor table."""
     refused = (UNFIT_CHECKS - {CONTRADICTION}).intersection(row["reasons"])
     return bool(row["found"]) and (COUNTED in row["reasons"] or not refused)
 
 
-def refusing_codes(row: Mapping[str, Any]) -> list[str]:
+def refusing_codes(row: ChecksRow) -> list[str]:
     """Why a row that is not fit is refused; a tone that is not the sensor's own contradicts no table."""
     foreign = NOT_OF_THE_SENSOR.intersection(row["reasons"])
     return [code for code in row["reasons"] if not (foreign and code == CONTRADICTION)]
 
 
 def judged_checks(
-    checks: Sequence[Mapping[str, Any]], channels: Sequence[Channel], overrules: Sequence[Overrule]
+    checks: Sequence[ChecksRow], channels: Sequence[Channel], overrules: Sequence[Overrule]
 ) -> JudgedChecks:
     """A session's checks with verdicts set by hand, those of another sensor refused.
 
     Rows made before a column was added may lack it: a first look reads what is there.
     """
-    rows = [{**row, "reasons": [*row["reasons"]], "sentences": [*row["sentences"]]} for row in checks]
+    rows: list[ChecksRow] = [{**row, "reasons": [*row["reasons"]], "sentences": [*row["sentences"]]} for row in checks]
     judged = JudgedChecks(rows)
     _set_by_hand(judged, channels, overrules)
     charts = {c.position: _level(c.sensitivity_v_per_pa) for c in channels if c.sensitivity_v_per_pa}
@@ -80,14 +82,14 @@ def judged_checks(
     for pair in pairs:
         _judge(judged, pair, charts)
     for row in rows:
-        if "calibrator-on-another-channel" in row["reasons"] and row.get("exchanged_with"):
+        if "calibrator-on-another-channel" in row["reasons"] and (partner := row.get("exchanged_with")):
             own = [other for other in rows if other["position"] == row["position"]]
             if not any(is_fit(other) for other in own):
-                _place_unsure(judged, row["position"], row["exchanged_with"])
+                _place_unsure(judged, row["position"], partner)
     return judged
 
 
-def note_ranges(rows: Sequence[Row], least_db: float, most_db: float) -> None:
+def note_ranges(rows: Sequence[ChecksRow], least_db: float, most_db: float) -> None:
     """Note tones of usable checks that lie nearer to full scale, or farther below it, than they should."""
     for row in rows:
         if is_fit(row) and (below := row["below_full_scale_db"]) is not None and not least_db <= below <= most_db:
@@ -112,19 +114,22 @@ def _set_by_hand(judged: JudgedChecks, channels: Sequence[Channel], overrules: S
             judged.doubt(position, BY_HAND[item.verdict][0], words)
 
 
-def _pairs(rows: Sequence[Row]) -> list[tuple[str, str]]:
+def _pairs(rows: Sequence[ChecksRow]) -> list[tuple[str, str]]:
     """Positions that were heard in each other's place, or whose levels changed places between two recordings."""
-    swapped = (row for row in rows if "swapped" in row["reasons"] and row.get("exchanged_with"))
-    pairs = {tuple(sorted((row["position"], row["exchanged_with"]))) for row in swapped}
+    pairs = {
+        (min(row["position"], partner), max(row["position"], partner))
+        for row in rows
+        if "swapped" in row["reasons"] and (partner := row.get("exchanged_with"))
+    }
     taken = {name for pair in pairs for name in pair}
     levels: dict[str, dict[str, float]] = {}
     for row in rows:
         if is_fit(row):
-            levels.setdefault(row["run"], {})[row["position"]] = _level(row["sensitivity_v_per_pa"])
+            levels.setdefault(row["run"], {})[row["position"]] = _level(given(row["sensitivity_v_per_pa"]))
     for (_, earlier), (_, later) in combinations(sorted(levels.items()), 2):
         shared = median_of([later[name] - earlier[name] for name in earlier if name in later]) or 0.0
         pairs |= {pair for pair in crosswise_pairs(earlier, later, shared) if taken.isdisjoint(pair)}
-    return sorted((one, other) for one, other in pairs)
+    return sorted(pairs)
 
 
 def _judge(judged: JudgedChecks, pair: tuple[str, str], charts: Mapping[str, float]) -> None:
@@ -133,8 +138,8 @@ def _judge(judged: JudgedChecks, pair: tuple[str, str], charts: Mapping[str, flo
     readings = [
         PairReading(
             run,
-            _level(rows[one]["sensitivity_v_per_pa"]),
-            _level(rows[other]["sensitivity_v_per_pa"]),
+            _level(given(rows[one]["sensitivity_v_per_pa"])),
+            _level(given(rows[other]["sensitivity_v_per_pa"])),
             _order_of(judged.rows, run, rows),
             any(COUNTED in row["reasons"] for row in rows.values()),
         )
@@ -165,16 +170,16 @@ def _judge(judged: JudgedChecks, pair: tuple[str, str], charts: Mapping[str, flo
             )
 
 
-def _by_run(rows: Sequence[Row], pair: tuple[str, str]) -> dict[str, dict[str, Row]]:
+def _by_run(rows: Sequence[ChecksRow], pair: tuple[str, str]) -> dict[str, dict[str, ChecksRow]]:
     """The two positions' rows of every recording that has both."""
-    found: dict[str, dict[str, Row]] = {}
+    found: dict[str, dict[str, ChecksRow]] = {}
     for row in rows:
         if row["position"] in pair and row["found"]:
             found.setdefault(row["run"], {})[row["position"]] = row
     return {run: own for run, own in found.items() if len(own) == 2}
 
 
-def _order_of(rows: Sequence[Row], run: str, pair: Mapping[str, Row]) -> Order:
+def _order_of(rows: Sequence[ChecksRow], run: str, pair: Mapping[str, ChecksRow]) -> Order:
     """What the list of a recording says of the turns of two positions; nothing where the whole order is another."""
     if any("swapped" in row["reasons"] for row in pair.values()):
         return "exchanged"
@@ -183,7 +188,7 @@ def _order_of(rows: Sequence[Row], run: str, pair: Mapping[str, Row]) -> Order:
     return "as listed" if listed and not whole else "unknown"
 
 
-def _refuse(pair: Mapping[str, Row], *, undecided: bool) -> None:
+def _refuse(pair: Mapping[str, ChecksRow], *, undecided: bool) -> None:
     for row in pair.values():
         (partner,) = pair.keys() - {row["position"]}
         row["exchanged_with"] = partner
@@ -193,7 +198,7 @@ def _refuse(pair: Mapping[str, Row], *, undecided: bool) -> None:
         _add(row, "exchanged", words)
 
 
-def _clear(pair: Mapping[str, Row]) -> None:
+def _clear(pair: Mapping[str, ChecksRow]) -> None:
     """An odd order that the levels explain: each tone is its own sensor's."""
     for row in pair.values():
         at = row["reasons"].index("swapped") if "swapped" in row["reasons"] else None
@@ -209,7 +214,7 @@ def _place_unsure(judged: JudgedChecks, name: str, partner: str) -> None:
     judged.doubt(name, "positions-exchanged", words)
 
 
-def _add(row: Row, code: str, words: str) -> None:
+def _add(row: ChecksRow, code: str, words: str) -> None:
     row["reasons"].append(code)
     row["sentences"].append(f"position {row['position']}: {words}")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 from tapeline.calibration.all_together import exchanged_sensors, median_of
 from tapeline.calibration.data_sheet import DataSheet, DataSheetError, read_data_sheet
@@ -13,6 +13,7 @@ from tapeline.calibration.evidence import (
     Check,
     Evidence,
     Policy,
+    Stage,
     Summary,
     level_mean,
     summary_of,
@@ -21,6 +22,7 @@ from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensor_certificate import SensorCertificate, certificate_doubts, chart_age_days
 from tapeline.campaign.plan import Channel, Plan, picked
 from tapeline.jobs.calibrate import checks_file
+from tapeline.jobs.cell_values import given
 from tapeline.jobs.sensitivity import (
     JOB,
     Papers,
@@ -48,12 +50,15 @@ from tapeline.statistics.combined_uncertainty import Term
 from tapeline.statistics.uncertainty_terms import CHART
 from tapeline.store import parquet, tables
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import CalibrationRow, ChecksRow
+
 
 def run(plan: Plan, session: str) -> None:
     """Write the session's calibration table, and its checks with what was decided on them."""
     needs = needs_of(plan, session)
     results = plan.results
-    judged = judged_session(needs, parquet.read_rows(checks_file(results, session)))
+    judged = judged_session(needs, parquet.read_rows(tables.CHECKS, checks_file(results, session)))
     path = calibration_file(results, session)
     with watching(path, plan.campaign.root, data_sheet_files(plan, session)):
         papers = {item.sensor: read_papers(plan.campaign.root, item) for item in needs.papers}
@@ -64,7 +69,7 @@ def run(plan: Plan, session: str) -> None:
     parquet.write_rows(tables.CHECKS, judged_checks_file(results, session), decided, **stamp)
 
 
-def judged_session(needs: SensitivityNeeds, checks: Sequence[Mapping[str, Any]]) -> JudgedChecks:
+def judged_session(needs: SensitivityNeeds, checks: Sequence[ChecksRow]) -> JudgedChecks:
     """The session's checks with what is decided on them, and notes on the range that their tones use."""
     judged = judged_checks(checks, needs.channels, needs.overrules)
     limits = needs.calibration
@@ -73,7 +78,7 @@ def judged_session(needs: SensitivityNeeds, checks: Sequence[Mapping[str, Any]])
 
 
 def sensitivities(
-    checks: Sequence[Mapping[str, Any]], channels: Sequence[Channel], policy: Policy, chart_uncertainty_db: float
+    checks: Sequence[ChecksRow], channels: Sequence[Channel], policy: Policy, chart_uncertainty_db: float
 ) -> dict[str, float]:
     """The sensitivity of every position that has one, from a session's judged checks: what `pressure` uses."""
     found: dict[str, float] = {}
@@ -88,7 +93,7 @@ def sensitivities(
     return found
 
 
-def why_without(checks: Sequence[Mapping[str, Any]], channel: Channel, chart_uncertainty_db: float) -> tuple[str, str]:
+def why_without(checks: Sequence[ChecksRow], channel: Channel, chart_uncertainty_db: float) -> tuple[str, str]:
     """Why a channel has no sensitivity: a reason code and its words."""
     if evidence_of(channel, checks, chart_uncertainty_db).contradicted:
         return "contradicted", f"the checks of sensor {channel.sensor} contradict the sensor table"
@@ -97,7 +102,7 @@ def why_without(checks: Sequence[Mapping[str, Any]], channel: Channel, chart_unc
 
 def evidence_of(
     channel: Channel,
-    checks: Sequence[Mapping[str, Any]],
+    checks: Sequence[ChecksRow],
     chart_uncertainty_db: float,
     alternatives_db: tuple[float, ...] = (),
 ) -> Evidence:
@@ -111,8 +116,8 @@ def evidence_of(
     return Evidence(
         checks=tuple(
             Check(
-                stage=row["stage"],
-                sensitivity_v_per_pa=row["sensitivity_v_per_pa"],
+                stage=cast(Stage, row["stage"]),
+                sensitivity_v_per_pa=given(row["sensitivity_v_per_pa"]),
                 terms=terms_of(row),
                 doubts=_doubts_of_fit(row),
                 run=row["run"],
@@ -130,13 +135,13 @@ def evidence_of(
     )
 
 
-def _doubts_of_fit(row: Mapping[str, Any]) -> dict[str, str]:
+def _doubts_of_fit(row: ChecksRow) -> dict[str, str]:
     """What doubts a check that counts; where somebody lets it count, nothing but that."""
     every = dict(zip(row["reasons"], row["sentences"], strict=True))
     return {COUNTED: every[COUNTED]} if COUNTED in every else every
 
 
-def _unfit_codes(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+def _unfit_codes(rows: Sequence[ChecksRow]) -> list[str]:
     return list(dict.fromkeys(code for row in rows if not is_fit(row) for code in refusing_codes(row)))
 
 
@@ -163,7 +168,7 @@ def read_papers(root: Path, item: Papers) -> SensorCertificate:
 
 def session_rows(
     needs: SensitivityNeeds, judged: JudgedChecks, papers: Mapping[str, SensorCertificate]
-) -> list[dict[str, Any]]:
+) -> list[CalibrationRow]:
     """Rows of the calibration table: each channel on its own and beside all others of the session."""
     limits, checks = needs.calibration, judged.rows
     volts = [c for c in needs.channels if c.unit == "V"]
@@ -178,10 +183,15 @@ def session_rows(
     measured = _measured(checks)
     charts = {c.position: c.sensitivity_v_per_pa for c in volts if c.sensitivity_v_per_pa}
     partners = exchanged_sensors(measured, charts, limits.deviation_limit_db)
-    rows = []
+    rows: list[CalibrationRow] = []
     for channel in needs.channels:
-        identity = {"session": needs.session, "position": channel.position, "sensor": channel.sensor}
-        row: dict[str, Any] = identity | {"channel": channel.channel, "mount": channel.mount}
+        row: CalibrationRow = {
+            "session": needs.session,
+            "position": channel.position,
+            "sensor": channel.sensor,
+            "channel": channel.channel,
+            "mount": channel.mount,
+        }
         if channel.unit != "V":
             words = "the recording is in pascal"
             row |= {"source": "pascal", "why": words, "verdict": "good", "standard_uncertainty_db": 0.0}
@@ -208,12 +218,12 @@ def session_rows(
     return rows
 
 
-def _measured(checks: Sequence[Mapping[str, Any]]) -> dict[str, float]:
+def _measured(checks: Sequence[ChecksRow]) -> dict[str, float]:
     """What the checks of each position give, also those that contradict the sensor table."""
     found: dict[str, list[float]] = {}
     for row in checks:
         if is_measured(row):
-            found.setdefault(row["position"], []).append(row["sensitivity_v_per_pa"])
+            found.setdefault(row["position"], []).append(given(row["sensitivity_v_per_pa"]))
     return {position: mean for position, values in found.items() if (mean := level_mean(values)) is not None}
 
 
@@ -248,7 +258,7 @@ def _all_doubts(
     return doubts
 
 
-def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> dict[str, Any]:
+def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> CalibrationRow:
     dof = decision.degrees_of_freedom
     return {
         "sensitivity_v_per_pa": decision.sensitivity_v_per_pa,
@@ -266,12 +276,12 @@ def _decision_columns(known: Summary, decision: Decision, common: InCommon) -> d
     }
 
 
-def _linearity_columns(evidence: Evidence) -> dict[str, Any]:
+def _linearity_columns(evidence: Evidence) -> CalibrationRow:
     found = linearity_of(evidence.checks)
     return {} if found is None else {"linearity_db": found.difference_db, "linearity_step_db": found.step_db}
 
 
-def _use_columns(channel: Channel, checks: Sequence[Mapping[str, Any]], source: str) -> dict[str, Any]:
+def _use_columns(channel: Channel, checks: Sequence[ChecksRow], source: str) -> CalibrationRow:
     """The runs whose checks are in the sensitivity used, and those whose checks are refused, with why and by whom."""
     own = [row for row in checks if row["position"] == channel.position]
     return {
@@ -282,19 +292,17 @@ def _use_columns(channel: Channel, checks: Sequence[Mapping[str, Any]], source: 
     }
 
 
-def _by_whom(row: Mapping[str, Any]) -> str:
+def _by_whom(row: ChecksRow) -> str:
     return f" (by {row['decided_by']})" if REFUSED in row["reasons"] else ""
 
 
-def decided_checks(
-    checks: Sequence[Mapping[str, Any]], calibration: Sequence[Mapping[str, Any]]
-) -> list[dict[str, Any]]:
+def decided_checks(checks: Sequence[ChecksRow], calibration: Sequence[CalibrationRow]) -> list[ChecksRow]:
     """Rows of the checks table that say whether each check is in the sensitivity used."""
-    used = {(run, row["position"]) for row in calibration for run in row.get("used_checks", ())}
+    used = {(run, row["position"]) for row in calibration for run in row.get("used_checks") or ()}
     return [{**row, "used": (row["run"], row["position"]) in used} for row in checks]
 
 
-def _paper_columns(needs: SensitivityNeeds, papers: SensorCertificate | None) -> dict[str, Any]:
+def _paper_columns(needs: SensitivityNeeds, papers: SensorCertificate | None) -> CalibrationRow:
     if papers is None:
         return {}
     sheet = papers.data_sheet

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,14 +19,15 @@ from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.asked_positions import asked_channels
 from tapeline.jobs.spectra.chart_gain import chart_gains
 from tapeline.limits import FILTER_HIGHEST_EDGE_SHARE, FILTER_INTERVAL_SAMPLES
-from tapeline.store.schema import Table
+from tapeline.store.parquet import RowsOfTable
 from tapeline.store.tables import BAND_HISTORY
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import BandHistoryRow
 
 
 class BandHistoryPass:
     """Runs the asked channels of one run through the filter bank."""
-
-    table: Table = BAND_HISTORY
 
     def __init__(
         self,
@@ -66,7 +67,11 @@ class BandHistoryPass:
             )
         )
 
-    def rows(self) -> list[dict[str, Any]]:
+    def made(self) -> RowsOfTable[BandHistoryRow]:
+        """The rows with their table."""
+        return RowsOfTable(BAND_HISTORY, self.rows())
+
+    def rows(self) -> list[BandHistoryRow]:
         """One row a position and band; the chart's response at the midband frequency is taken out."""
         if not self._chosen:
             return []
@@ -74,7 +79,7 @@ class BandHistoryPass:
         gains = chart_gains(self._needs, self._positions, self._bands.midband_hz)
         powers = powers / gains.T[:, :, None] ** 2
         ends = np.round((np.arange(powers.shape[-1]) + 1) * step_s * self._rate).astype(np.int64)
-        rows = []
+        rows: list[BandHistoryRow] = []
         usable = [self._usable(position) for position in self._positions]
         for b in range(len(self._bands)):
             memory = int(np.ceil(self._bank.settled_s[b] * self._rate))

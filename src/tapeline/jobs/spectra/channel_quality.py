@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +17,9 @@ from tapeline.jobs.spectra import StreamQuality
 from tapeline.limits import DROPOUT_AT_LEAST_SAMPLES
 from tapeline.quality.verdicts import ChannelMeasures, VerdictLimits, clipped, limited, share_pct, strong_mains_lines
 from tapeline.recordings.recording import Recording
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import QualityRow
 
 
 def stream_checks(
@@ -111,7 +114,7 @@ def measured_columns(
     pa_per_unit: float,
     mean: float,
     reasons: Sequence[str],
-) -> dict[str, Any]:
+) -> QualityRow:
     """The numbers of the quality table behind the verdict on one channel; `mean` in units of the recording."""
     cut = {
         "overload": clipped,

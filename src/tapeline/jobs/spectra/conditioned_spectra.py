@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,14 +20,13 @@ from tapeline.acoustics.windows import effective_averages
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_reals
 from tapeline.jobs.spectra import SpectraNeeds
-from tapeline.store.schema import Table
-from tapeline.store.tables import CONDITIONED_SPECTRA
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import ConditionedSpectraRow
 
 
 class ConditionedPass:
     """Takes the lines of all channels from the blocks of the averaged spectra."""
-
-    table: Table = CONDITIONED_SPECTRA
 
     def __init__(
         self,
@@ -47,7 +46,7 @@ class ConditionedPass:
         lines = slice(self._first, max(last, self._first) + 1)
         self.taker = ReferenceLines(references, len(positions), lines, shape.size, hop_frames, parts)
 
-    def rows(self, pairs: tuple[int, ...], density: NDArray[np.floating]) -> list[dict[str, Any]]:
+    def rows(self, pairs: tuple[int, ...], density: NDArray[np.floating]) -> list[ConditionedSpectraRow]:
         """One row a position that is no reference; `density` (positions, lines) are its spectra from 0 Hz on."""
         share, rank = self.taker.explained()
         averages = effective_averages(self._shape, self._hop, pairs)
@@ -55,7 +54,7 @@ class ConditionedPass:
         threshold = multiple_coherence_threshold(rank, averages, confidence)
         lines = slice(self._first, self._first + share.shape[1])
         kept = conditioned(density[:, lines], share, rank, averages)
-        common = {
+        common: ConditionedSpectraRow = {
             "run": self._needs.run,
             "references": [self._positions[i] for i in self._references],
             "first_hz": self._first * self._step_hz,

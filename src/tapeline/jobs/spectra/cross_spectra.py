@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,14 +19,13 @@ from tapeline.jobs.cell_values import finite_reals
 from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.asked_positions import asked_channels
 from tapeline.jobs.spectra.chart_gain import chart_responses
-from tapeline.store.schema import Table
-from tapeline.store.tables import CROSS_SPECTRA
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import CrossSpectraRow
 
 
 class CrossSpectraPass:
     """Takes the lines of the asked channels from the blocks of the averaged spectra."""
-
-    table: Table = CROSS_SPECTRA
 
     def __init__(
         self,
@@ -51,7 +50,7 @@ class CrossSpectraPass:
         self._spectra = CrossSpectra(len(chosen), shape.size, first, last)
         self.taker = CrossLines(self._spectra, chosen, shape.size, hop_frames, parts)
 
-    def rows(self, pairs: tuple[int, ...]) -> list[dict[str, Any]]:
+    def rows(self, pairs: tuple[int, ...]) -> list[CrossSpectraRow]:
         """One row a pair of positions; `pairs` are those of the averaged blocks, see `line_covariance`."""
         if len(self._positions) < 2 or not self._spectra.blocks:
             return []
@@ -59,14 +58,14 @@ class CrossSpectraPass:
         energy = float(np.sum(self._shape**2))
         auto = self._spectra.auto(self._rate, energy)
         averages = effective_averages(self._shape, self._hop, pairs)
-        common = {
+        common: CrossSpectraRow = {
             "run": self._needs.run,
             "first_hz": float(self._hz[0]),
             "step_hz": self._step_hz,
             "effective_averages": averages,
             "coherence_threshold": float(coherence_threshold(max(averages, 1.0), self._confidence)),
         }
-        rows = []
+        rows: list[CrossSpectraRow] = []
         for i, j in combinations(range(len(self._positions)), 2):
             measured = self._spectra.pair(i, j, self._rate, energy)
             corrected = measured / (np.conj(responses[i]) * responses[j])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,14 +18,13 @@ from tapeline.campaign.flow_series import read_flow_series
 from tapeline.jobs.spectra import FlowNeeds, SpectraNeeds
 from tapeline.jobs.spectra.chart_gain import chart_gains
 from tapeline.limits import WHOLE_NUMBER_WITHIN_UNITS
-from tapeline.store.schema import Table
-from tapeline.store.tables import FLOW_SPECTRA
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import FlowSpectraRow
 
 
 class FlowPass:
     """One averaged spectrum a bin, from the blocks that lie wholly within the bin's segments."""
-
-    table: Table = FLOW_SPECTRA
 
     def __init__(
         self,
@@ -69,11 +68,11 @@ class FlowPass:
         """Whether any of a segment was averaged."""
         return Parts([self._frames_of(segment)]).within(covered).frames > 0
 
-    def rows(self) -> list[dict[str, Any]]:
+    def rows(self) -> list[FlowSpectraRow]:
         """One row a bin and position; bins without one whole block have none."""
         hz = np.arange(self._shape.size // 2 + 1) * self._rate / self._shape.size
         gains = chart_gains(self._needs, self._positions, hz)
-        rows = []
+        rows: list[FlowSpectraRow] = []
         for found, spectrum in zip(self.bins, self.takers, strict=True):
             covered = spectrum.covered
             averaged = [segment for segment in found.segments if self._is_in(segment, covered)]

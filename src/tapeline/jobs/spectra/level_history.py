@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.history import HistoryPart, WeightedHistory
@@ -40,7 +40,7 @@ def history_of(needs: SpectraNeeds, positions: Sequence[str], rate_hz: float, fr
 
 def history_columns(
     needs: SpectraNeeds, positions: Sequence[str], rate_hz: float, part: HistoryPart, parts: Parts
-) -> dict[str, Any]:
+) -> dict[str, pa.Array | NDArray[np.generic]]:
     """Columns of the history; intervals that touch what is left out, or its fading in time weightings, have none."""
     weightings, channels, intervals = part.powers.shape
     ends = (part.first + np.arange(intervals) + 1) * needs.history.interval_s

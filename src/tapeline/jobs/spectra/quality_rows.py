@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 from tapeline.campaign.plan import Channel
 from tapeline.jobs.pressure.calibrated_recording import CalibratedRecording
@@ -13,8 +13,11 @@ from tapeline.quality.reasons import worst
 from tapeline.quality.verdicts import Finding, judge
 from tapeline.recordings.recording import RecordingError
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import QualityRow
 
-def judged_rows(needs: SpectraNeeds, source: CalibratedRecording) -> list[dict[str, Any]]:
+
+def judged_rows(needs: SpectraNeeds, source: CalibratedRecording) -> list[QualityRow]:
     """A row a channel, those without a sensitivity first; raises RecordingError as the recording's reader does."""
     rows = [
         _row(needs, channel, [source.without[channel.position]])
@@ -44,13 +47,13 @@ def judged_rows(needs: SpectraNeeds, source: CalibratedRecording) -> list[dict[s
     return rows
 
 
-def faulty_rows(needs: SpectraNeeds, error: RecordingError) -> list[dict[str, Any]]:
+def faulty_rows(needs: SpectraNeeds, error: RecordingError) -> list[QualityRow]:
     """A row a channel of a recording that cannot be used."""
     fault = Finding(error.code, f"run {needs.run}: {error.sentence}")
     return [_row(needs, channel, [fault]) for channel in needs.pressure.channels]
 
 
-def _row(needs: SpectraNeeds, channel: Channel, findings: Sequence[Finding]) -> dict[str, Any]:
+def _row(needs: SpectraNeeds, channel: Channel, findings: Sequence[Finding]) -> QualityRow:
     codes = [finding.code for finding in findings]
     return {
         "run": needs.run,

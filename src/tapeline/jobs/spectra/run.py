@@ -18,6 +18,7 @@ from tapeline.acoustics.short_time_spectra import ShortTimeSpectra, SpectrumCons
 from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines, window
 from tapeline.arrays import Reals
 from tapeline.campaign.plan import Plan
+from tapeline.jobs.cell_values import given
 from tapeline.jobs.pressure.calibrated_recording import CalibratedRecording, open_calibrated
 from tapeline.jobs.sources import keep_sources, require_lenient, watched_source
 from tapeline.jobs.spectra import (
@@ -41,10 +42,11 @@ from tapeline.limits import HISTORY_FILTER_BLOCK_S, HISTORY_SHARED_BLOCK_S
 from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.watched_files import WatchedFiles
 from tapeline.store import parquet, tables
-from tapeline.store.schema import Table
+from tapeline.store.parquet import RowsOfTable
 
 if TYPE_CHECKING:
     from tapeline.jobs.spectra.band_history import BandHistoryPass
+    from tapeline.store.rows import HistoryRow, QualityRow, SpectraRow
 
 INTERVALS_A_PART = 128
 """Intervals of the history that are written at once."""
@@ -60,7 +62,7 @@ def run(plan: Plan, run_name: str) -> None:
     stamp = {"campaign": needs.campaign, "digest": JOB.digest(plan, run_name)}
     watched = watched_source(root, needs.pressure.source)
     flow = WatchedFiles([root / name for name in flow_series_files(plan, run_name)])
-    found: dict[Table, list[Any]] = {}
+    found: dict[str, RowsOfTable[Any]] = {}
     try:
         with parquet.writing_parts(tables.HISTORY, history_file(results, run_name), **stamp) as history:
             source = open_calibrated(root, results, needs.pressure)
@@ -77,12 +79,12 @@ def run(plan: Plan, run_name: str) -> None:
     with suppress(RecordingError):
         # One that changed meanwhile gets no record: the next run makes the results again.
         flow.content_hashes()
-    parquet.write_rows(tables.SPECTRA, spectra_file(results, run_name), found.get(tables.SPECTRA, []), **stamp)
-    for name in plan.on_request:
-        table = tables.MADE_ON_REQUEST[name]
-        parquet.write_rows(table, requested_file(results, run_name, name), found.get(table, []), **stamp)
+    paths = {spectra_file(results, run_name): tables.SPECTRA}
+    paths |= {requested_file(results, run_name, name): tables.MADE_ON_REQUEST[name] for name in plan.on_request}
+    for path, table in paths.items():
+        found.get(table.name, RowsOfTable(table, ())).write(path, **stamp)
     judged = quality_file(results, run_name)
-    rows = [{**row, "recording_sha256": hashes} for row in quality]
+    rows: list[QualityRow] = [{**row, "recording_sha256": hashes} for row in quality]
     parquet.write_rows(tables.QUALITY, judged, rows, **stamp)
     keep_sources(judged, root, (*needs.pressure.source.paths, *flow_series_files(plan, run_name)), [watched, flow])
 
@@ -91,10 +93,10 @@ def _measure(
     root: Path,
     source: CalibratedRecording,
     needs: SpectraNeeds,
-    quality: list[dict[str, Any]],
-    history: parquet.PartWriter,
-) -> dict[Table, list[dict[str, Any]]]:
-    """Stream the pressure once through all that is measured; rows of the tables."""
+    quality: Sequence[QualityRow],
+    history: parquet.PartWriter[HistoryRow],
+) -> dict[str, RowsOfTable[Any]]:
+    """Stream the pressure once through all that is measured; rows of the tables, by their names."""
     rate, positions = source.sample_rate_hz, source.positions
     frames = block_frames(rate, needs.spectra.resolution_hz)
     shape = window(needs.spectra.window, frames)
@@ -129,17 +131,18 @@ def _measure(
     for stream in blocks:
         stream.finish()
     history.write(history_columns(needs, positions, rate, track.drain(), parts))
-    rows: dict[Table, list[dict[str, Any]]] = {one.table: one.rows() for one in passes}
+    made: list[RowsOfTable[Any]] = [one.made() for one in passes]
     if averaged.blocks:
-        rows[tables.SPECTRA] = _spectra_rows(source, needs, averaged, shape, quality[0]["frames"])
+        rows = _spectra_rows(source, needs, averaged, shape, given(quality[0]["frames"]))
+        made.append(RowsOfTable(tables.SPECTRA, rows))
+        if explained is not None:
+            density = np.array([row["psd_pa2_per_hz"] for row in rows])
+            made.append(RowsOfTable(tables.CONDITIONED_SPECTRA, explained.rows(averaged.pairs(), density)))
     if cross is not None:
-        rows[cross.table] = cross.rows(averaged.pairs())
-    if explained is not None and averaged.blocks:
-        density = [row["psd_pa2_per_hz"] for row in rows[tables.SPECTRA]]
-        rows[explained.table] = explained.rows(averaged.pairs(), np.array(density))
+        made.append(RowsOfTable(tables.CROSS_SPECTRA, cross.rows(averaged.pairs())))
     if flow is not None:
-        rows[flow.table] = flow.rows()
-    return rows
+        made.append(RowsOfTable(tables.FLOW_SPECTRA, flow.rows()))
+    return {each.table.name: each for each in made}
 
 
 def _own_passes(
@@ -156,7 +159,7 @@ def _own_passes(
     return passes
 
 
-def used_parts(needs: SpectraNeeds, quality: list[dict[str, Any]], rate_hz: float) -> Parts:
+def used_parts(needs: SpectraNeeds, quality: Sequence[QualityRow], rate_hz: float) -> Parts:
     """The recording's used part less what is left out: stretches named by hand, and spikes where asked for."""
     stretches = list(needs.left_out)
     if needs.spectra.leave_out_spikes:
@@ -166,16 +169,16 @@ def used_parts(needs: SpectraNeeds, quality: list[dict[str, Any]], rate_hz: floa
     # A thousandth of a frame is rounding.
     edges = [(int(start * rate_hz + 1e-3), int(np.ceil(stop * rate_hz - 1e-3))) for start, stop in stretches]
     out = Parts((max(0, start), max(0, stop)) for start, stop in edges)
-    return Parts([(0, quality[0]["frames"])]).without(out)
+    return Parts([(0, given(quality[0]["frames"]))]).without(out)
 
 
 def _spectra_rows(
     source: CalibratedRecording, needs: SpectraNeeds, averaged: AveragedSpectrum, shape: Reals, frames: int
-) -> list[dict[str, Any]]:
+) -> list[SpectraRow]:
     rate = source.sample_rate_hz
     density, pairs = averaged.density(rate), averaged.pairs()
     lines_hz = np.arange(density.shape[1]) * rate / shape.size
-    common = {
+    common: SpectraRow = {
         "run": needs.run,
         "first_hz": 0.0,
         "step_hz": rate / shape.size,
@@ -192,10 +195,17 @@ def _spectra_rows(
     spread = averaged.relative_spread()
     corrected = density / chart_gains(needs, source.positions, lines_hz) ** 2
     charts = {response.position: response.hz for response in needs.responses if needs.response_correction}
-    rows = []
+    rows: list[SpectraRow] = []
     for i, position in enumerate(source.positions):
         reach = charts.get(position) or (None, None)
-        ends = {"response_low_hz": reach[0], "response_high_hz": reach[-1]}
-        rows.append(common | ends | {"position": position, "psd_pa2_per_hz": corrected[i].astype(np.float32)})
-        rows[-1]["relative_spread"] = spread[i].astype(np.float32)
+        rows.append(
+            {
+                **common,
+                "position": position,
+                "psd_pa2_per_hz": corrected[i].astype(np.float32),
+                "relative_spread": spread[i].astype(np.float32),
+                "response_low_hz": reach[0],
+                "response_high_hz": reach[-1],
+            }
+        )
     return rows

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,14 +16,15 @@ from tapeline.campaign import setting_sections
 from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.asked_positions import asked_channels
 from tapeline.jobs.spectra.chart_gain import chart_gains
-from tapeline.store.schema import Table
+from tapeline.store.parquet import RowsOfTable
 from tapeline.store.tables import SPECTROGRAM
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import SpectrogramRow
 
 
 class SpectrogramPass:
     """Cuts the asked channels of one run into short Hann blocks, half overlapping."""
-
-    table: Table = SPECTROGRAM
 
     def __init__(
         self,
@@ -53,14 +54,18 @@ class SpectrogramPass:
         if self._chosen:
             self._blocks.add(block[self._chosen])
 
-    def rows(self) -> list[dict[str, Any]]:
+    def made(self) -> RowsOfTable[SpectrogramRow]:
+        """The rows with their table."""
+        return RowsOfTable(SPECTROGRAM, self.rows())
+
+    def rows(self) -> list[SpectrogramRow]:
         """One row a position and time; times that touch what is left out have none."""
         if not self._chosen:
             return []
         self._blocks.finish()
         gains = chart_gains(self._needs, self._positions, self._hz)
         density = self._gram.columns(self._rate) / gains[:, None, :] ** 2
-        rows = []
+        rows: list[SpectrogramRow] = []
         for column in range(density.shape[1]):
             start, stop = self._gram.frames_of(column)
             if not self._parts.hold(start, stop):

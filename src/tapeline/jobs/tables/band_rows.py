@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from tapeline.acoustics.band_levels import Method, band_sums, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.usable_range import absent
 from tapeline.arrays import Reals
-from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.cell_values import cells_at, finite_or_none
 from tapeline.jobs.levels.level_use_columns import doubt_of
 from tapeline.jobs.tables.band_weightings import weighting_columns
 from tapeline.jobs.tables.level_uncertainty import frequency_terms, uncertainty_columns
@@ -25,10 +25,13 @@ from tapeline.jobs.tables.session_levels import (
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
 from tapeline.store import tables
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import BandsRow
+
 METHODS: tuple[Method, Method] = ("lines", "filters")
 
 
-def band_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
+def band_rows(job: SessionJob, m: Measured) -> list[BandsRow]:
     """One row a position and band of one run."""
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)
@@ -41,14 +44,14 @@ def band_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
     columns |= interval_columns(job, columns["level_db"], levels.total.degrees_of_freedom)
     columns |= weighting_columns(job, m, bands, levels)
     lines, filters_less_lines = held_lines(m.run, bands, settings.method), _filters_less_lines_db(m, bands)
-    rows = []
+    rows: list[BandsRow] = []
     for p, position in enumerate(m.run.positions):
         limits = limits_of(m.run, bands, lines, p, settings, job.filters, job.left_out)
         gone = absent(limits)
         hum = m.doubts[p].reached(bands.lower_hz, bands.upper_hz)
         differ = np.abs(filters_less_lines[p]) > settings.methods_differ_db
         for b in range(len(bands)):
-            row = {
+            row: BandsRow = {
                 "run": m.run.run,
                 "position": position,
                 "band_hz": bands.nominal_hz[b],
@@ -62,7 +65,7 @@ def band_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
                 "marks": [name for name, flags in limits.items() if flags[b]],
             }
             if not gone[b]:
-                row |= {name: finite_or_none(array[p, b]) for name, array in columns.items()}
+                row |= cast("BandsRow", cells_at(columns, p, b))  # terms and weightings name their columns
                 row["state"] = tables.STATES[result.state[p, b]]
                 row["background_source"] = tables.BACKGROUND_SOURCES[levels.background_source[p, b]]
                 row["filters_minus_lines_db"] = finite_or_none(filters_less_lines[p, b])

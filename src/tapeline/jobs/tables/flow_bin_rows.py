@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -12,25 +12,28 @@ from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.usable_range import absent
 from tapeline.acoustics.windows import line_covariance, window
 from tapeline.arrays import Reals
-from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.cell_values import cells_at
 from tapeline.jobs.spectra import requested_file
 from tapeline.jobs.tables.session_levels import Measured, SessionJob, interval_columns
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
 from tapeline.store import parquet
 from tapeline.store.tables import FLOW_BINS, FLOW_SPECTRA
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import FlowBinsRow
+
 SHARED = tuple(name for name in FLOW_BINS.column_names() if name in FLOW_SPECTRA.column_names())
 
 
-def flow_bin_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
+def flow_bin_rows(job: SessionJob, m: Measured) -> list[FlowBinsRow]:
     """One row a position, bin and band of one run; none where the run has no flow series."""
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)
     lines, shares = held_lines(m.run, bands, settings.method), shares_of(bands, m.run.spectra, settings.method)
     shape = window(job.needs.window, m.run.block_frames)
     covariances: dict[tuple[int, ...], Reals] = {}
-    rows: list[dict[str, Any]] = []
-    for found in parquet.read_rows(requested_file(job.results, m.run.run, FLOW_BINS.name)):
+    rows: list[FlowBinsRow] = []
+    for found in parquet.read_rows(FLOW_SPECTRA, requested_file(job.results, m.run.run, FLOW_BINS.name)):
         p = m.run.positions.index(found["position"])
         pairs = tuple(found["block_pairs"])
         if pairs not in covariances:
@@ -45,10 +48,12 @@ def flow_bin_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
             "level_pa2": powers.power,
             "degrees_of_freedom": powers.degrees_of_freedom,
         } | interval_columns(job, level, powers.degrees_of_freedom)
+        # What both tables have is told by their declarations, not by their types.
+        bin_columns = cast("FlowBinsRow", {name: cell for name, cell in found.items() if name in SHARED})
         rows += [
-            {name: found[name] for name in SHARED}
-            | {name: None if gone[b] else finite_or_none(values[0, b]) for name, values in columns.items()}
-            | {
+            {
+                **bin_columns,
+                **({} if gone[b] else cast("FlowBinsRow", cells_at(columns, 0, b))),
                 "band_hz": bands.nominal_hz[b],
                 "midband_hz": bands.midband_hz[b],
                 "marks": [name for name, flags in limits.items() if flags[b]],

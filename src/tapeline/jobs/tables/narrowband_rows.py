@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,8 +14,11 @@ from tapeline.jobs.tables.session_levels import Measured, SessionJob, levels_of
 from tapeline.jobs.tables.usable_bands import ranges_at
 from tapeline.statistics.significance import spectrum_interval_db
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import NarrowbandRow
 
-def narrowband_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
+
+def narrowband_rows(job: SessionJob, m: Measured) -> list[NarrowbandRow]:
     """One row a position of one run."""
     spectra, hz = m.run.spectra, m.run.spectra.lines_hz
     low, high = job.needs.range_hz
@@ -27,7 +30,7 @@ def narrowband_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
     line_low, line_high = spectrum_interval_db(m.run.effective_averages, job.needs.confidence)
     margin_db = result.margin_db
     half = 0.5 * spectra.step_hz
-    rows = []
+    rows: list[NarrowbandRow] = []
     for p, position in enumerate(m.run.positions):
         has = below is not None and bool(m.background.there[p])
         ranges = ranges_at(m.run, p, job.left_out)
@@ -40,8 +43,8 @@ def narrowband_rows(job: SessionJob, m: Measured) -> list[dict[str, Any]]:
                 "first_hz": float(hz[cut][0]) if kept.size else None,
                 "step_hz": spectra.step_hz,
                 "effective_averages": m.run.effective_averages,
-                "line_lower_db": finite_or_none(line_low),
-                "line_upper_db": finite_or_none(line_high),
+                "line_lower_db": float(line_low),
+                "line_upper_db": float(line_high),
                 "psd_pa2_per_hz": levels.total.power[p].astype(np.float32),
                 "background_psd_pa2_per_hz": below.power[p].astype(np.float32) if below and has else None,
                 "corrected_psd_pa2_per_hz": np.where(gone, np.nan, result.corrected[p]).astype(np.float32),

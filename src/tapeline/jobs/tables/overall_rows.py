@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pyarrow as pa
@@ -17,7 +17,7 @@ from tapeline.acoustics.overall import sum_bands
 from tapeline.acoustics.usable_range import absent
 from tapeline.arrays import Reals
 from tapeline.campaign.settings import Overall
-from tapeline.jobs.cell_values import finite_or_none
+from tapeline.jobs.cell_values import cells_at, finite_or_none
 from tapeline.jobs.levels.level_use_columns import doubt_of, hum_in_sum
 from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.jobs.tables.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
@@ -35,21 +35,22 @@ from tapeline.jobs.tables.usable_bands import held_lines, limits_of
 from tapeline.limits import EXCEEDED_LEVELS_PCT
 from tapeline.store import tables
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import OverallRow
+
 LARGEST = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow_maximum_db": "slow_maximum_db"}
 """Columns of the largest levels, and where in the history they come from."""
 
-STATISTICS = (*(f"l{pct:g}_db" for pct in EXCEEDED_LEVELS_PCT), *LARGEST)
 
-
-def overall_rows(job: SessionJob, m: Measured, history: pa.Table) -> list[dict[str, Any]]:
+def overall_rows(job: SessionJob, m: Measured, history: pa.Table) -> list[OverallRow]:
     """One row a position, weighting and range of one run; `history` is the run's own table of that name."""
-    rows: list[dict[str, Any]] = []
+    rows: list[OverallRow] = []
     for wanted in job.needs.overall:
         rows += _one_overall(job, m, wanted, history)
     return rows
 
 
-def _one_overall(job: SessionJob, m: Measured, wanted: Overall, history: pa.Table) -> list[dict[str, Any]]:
+def _one_overall(job: SessionJob, m: Measured, wanted: Overall, history: pa.Table) -> list[OverallRow]:
     """One overall level of every position, those with the same usable bands together."""
     bands = bands_between(job.needs.bands.fraction, *wanted.range_hz)
     lines = held_lines(m.run, bands, job.needs.bands.method)
@@ -57,7 +58,7 @@ def _one_overall(job: SessionJob, m: Measured, wanted: Overall, history: pa.Tabl
     for p in range(len(m.run.positions)):
         usable = ~absent(limits_of(m.run, bands, lines, p, job.needs.bands, job.filters, job.left_out))
         groups.setdefault(usable.tobytes(), []).append(p)
-    rows: list[dict[str, Any]] = []
+    rows: list[OverallRow] = []
     for flags, chosen in groups.items():
         usable = np.frombuffer(flags, dtype=bool)
         if usable.any():
@@ -73,7 +74,7 @@ def _one_overall(job: SessionJob, m: Measured, wanted: Overall, history: pa.Tabl
 
 def _sums(
     job: SessionJob, m: Measured, wanted: Overall, bands: Bands, chosen: list[int], history: pa.Table
-) -> list[dict[str, Any]]:
+) -> list[OverallRow]:
     """Rows of the overall level that sums these bands, of the chosen positions."""
     levels = levels_of(job, m, band_powers_of(bands, wanted.weighting, job.needs.bands.method))
     stretches = bands.joined()
@@ -107,15 +108,15 @@ def _sums(
     of_history = history_edges_hz(job.needs.overall[0].range_hz)
     edges = (bands.lower_hz[0], bands.upper_hz[-1])
     of_this_range = len(stretches) == 1 and bool(np.allclose(of_history, edges, rtol=1e-6))
-    rows = []
+    rows: list[OverallRow] = []
     for p in chosen:
         position = m.run.positions[p]
         said = [name for name, flags in marks.items() if flags[p]]
         hum = hum_in_sum(m.doubts[p], bands.lower_hz, bands.upper_hz, levels.total.power[p])
         rows.append(
-            {name: finite_or_none(array[p]) for name, array in columns.items()}
-            | (history_statistics(history, position, wanted.weighting) if of_this_range else dict.fromkeys(STATISTICS))
-            | {
+            {
+                **cast("OverallRow", cells_at(columns, p)),  # terms name their columns
+                **(history_statistics(history, position, wanted.weighting) if of_this_range else {}),
                 "run": m.run.run,
                 "position": position,
                 "weighting": wanted.weighting,
@@ -160,12 +161,12 @@ def _column(powers: Powers) -> Powers:
     return Powers(powers.power[:, 0], powers.variance[:, 0])
 
 
-def history_statistics(history: pa.Table, position: str, weighting: str) -> dict[str, float | None]:
+def history_statistics(history: pa.Table, position: str, weighting: str) -> OverallRow:
     """Percentiles and largest levels of one channel's history; empty where it has none."""
     keep = pc.and_(pc.equal(history["position"], position), pc.equal(history["weighting"], weighting))
     own = history.filter(keep)
     levels = pc.if_else(own["silent"], -np.inf, own["level_db"])
     exceeded = levels_exceeded(levels.drop_null().to_numpy(), EXCEEDED_LEVELS_PCT)
-    return {f"l{pct:g}_db": finite_or_none(level) for pct, level in zip(EXCEEDED_LEVELS_PCT, exceeded, strict=True)} | {
-        name: pc.max(own[column]).as_py() for name, column in LARGEST.items()
-    }
+    found = {f"l{pct:g}_db": finite_or_none(level) for pct, level in zip(EXCEEDED_LEVELS_PCT, exceeded, strict=True)}
+    found |= {name: pc.max(own[column]).as_py() for name, column in LARGEST.items()}
+    return cast("OverallRow", found)  # percentages name their columns

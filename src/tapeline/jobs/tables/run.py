@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
@@ -19,9 +20,16 @@ from tapeline.jobs.tables.narrowband_rows import narrowband_rows
 from tapeline.jobs.tables.overall_rows import overall_rows
 from tapeline.jobs.tables.session_levels import Measured, SessionJob, load_job, measured_run
 from tapeline.store import parquet, tables
-from tapeline.store.schema import Table
+from tapeline.store.parquet import RowsOfTable
+from tapeline.store.schema import Row, Table
 
-ITEMS = {tables.BANDS: ("band_hz",), tables.OVERALL: ("weighting", "lowest_band_hz", "highest_band_hz")}
+if TYPE_CHECKING:
+    from tapeline.store.rows import NarrowbandRow
+
+ITEMS: dict[Table[Any], tuple[str, ...]] = {
+    tables.BANDS: ("band_hz",),
+    tables.OVERALL: ("weighting", "lowest_band_hz", "highest_band_hz"),
+}
 """Tables of levels, and the columns that tell a position's levels apart."""
 
 POSITIONS_A_PART = 8
@@ -40,7 +48,7 @@ def run(plan: Plan, session: str) -> None:
         _write_asked(job, measured, name, digest)
 
 
-def _opened(stack: ExitStack, job: SessionJob, table: Table, digest: str) -> parquet.PartWriter:
+def _opened(stack: ExitStack, job: SessionJob, table: Table[Row], digest: str) -> parquet.PartWriter[Row]:
     path = session_table(job.results, table.name, job.needs.session)
     return stack.enter_context(parquet.writing_parts(table, path, campaign=job.needs.campaign, digest=digest))
 
@@ -57,8 +65,8 @@ def _write_levels(job: SessionJob, digest: str) -> list[Measured]:
             continue
         history = parquet.read(history_file(job.results, item.run))
         one = measured_run(job, item, history)
-        for table, rows in ((tables.BANDS, band_rows(job, one)), (tables.OVERALL, overall_rows(job, one, history))):
-            parts[table.name].append(parquet.to_arrow(table, parquet.rows_to_columns(table, rows)))
+        parts[tables.BANDS.name].append(RowsOfTable(tables.BANDS, band_rows(job, one)).to_arrow())
+        parts[tables.OVERALL.name].append(RowsOfTable(tables.OVERALL, overall_rows(job, one, history)).to_arrow())
         measured.append(one)
     cells = _cells(job)
     for table, item_columns in ITEMS.items():
@@ -86,7 +94,7 @@ def _write_narrowband(job: SessionJob, measured: list[Measured], digest: str) ->
             writer.write_rows(row for one in measured for row in _lines(job, one, chosen))
 
 
-def _lines(job: SessionJob, one: Measured, chosen: frozenset[str]) -> Iterator[dict[str, object]]:
+def _lines(job: SessionJob, one: Measured, chosen: frozenset[str]) -> Iterator[NarrowbandRow]:
     index = [p for p, name in enumerate(one.run.positions) if name in chosen]
     yield from narrowband_rows(job, one.at(index)) if index else ()
 

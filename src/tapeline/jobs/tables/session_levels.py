@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -36,6 +36,9 @@ from tapeline.quality.use_of_levels import doubts_level
 from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.store import parquet, tables
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import CalibrationRow, QualityRow
+
 
 @dataclass(frozen=True)
 class SessionJob:
@@ -44,8 +47,8 @@ class SessionJob:
     needs: TablesNeeds
     results: Path
     loaded: dict[str, RunSpectra]
-    quality: dict[tuple[str, str], dict[str, Any]]
-    calibration: dict[str, dict[str, dict[str, Any]]]
+    quality: dict[tuple[str, str], QualityRow]
+    calibration: dict[str, dict[str, CalibrationRow]]
     limits: MarginLimits
     filters: dict[str, tuple[float, float]]
     backgrounds: dict[Key, SpeedGroup | None]
@@ -111,13 +114,13 @@ def load_job(results: Path, needs: TablesNeeds) -> SessionJob:
     quality = {
         (row["run"], row["position"]): row
         for session in needs.sessions
-        for row in parquet.read_rows(verdicts_file(results, session))
+        for row in parquet.read_rows(tables.QUALITY, verdicts_file(results, session))
     }
     verdicts = {key: row["verdict"] for key, row in quality.items()}
     conditioned = bool(needs.background.references)
     spectra = {name: load_run(results, name, needs.window, verdicts, conditioned=conditioned) for name in names}
     loaded = {name: found for name, found in spectra.items() if found is not None}
-    rows = parquet.read_rows(calibration_file(results, needs.session))
+    rows = parquet.read_rows(tables.CALIBRATION, calibration_file(results, needs.session))
     b = needs.background
     return SessionJob(
         needs=needs,

@@ -118,7 +118,7 @@ def _kept(
 
     Nothing where a reference is unusable after all, or where there are no more averages than references.
     """
-    rows = parquet.read_rows(requested_file(results, run, CONDITIONED_SPECTRA.name))
+    rows = parquet.read_rows(CONDITIONED_SPECTRA, requested_file(results, run, CONDITIONED_SPECTRA.name))
     references = tuple(rows[0]["references"]) if rows else ()
     if not rows or any(verdicts.get((run, name)) == "unusable" for name in references):
         return None, ()

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from tapeline.campaign.plan import Overrule, Plan
 from tapeline.jobs.spectra import quality_file
@@ -16,12 +16,15 @@ from tapeline.quality.level_table import RunLevel
 from tapeline.quality.reasons import worst
 from tapeline.store import parquet, tables
 
+if TYPE_CHECKING:
+    from tapeline.store.rows import QualityRow
+
 
 def run(plan: Plan, session: str) -> None:
     """Write the session's final verdicts."""
     needs = needs_of(plan, session)
     results = plan.results
-    rows = [row for item in needs.runs for row in parquet.read_rows(quality_file(results, item.run))]
+    rows = [row for item in needs.runs for row in parquet.read_rows(tables.QUALITY, quality_file(results, item.run))]
     parquet.write_rows(
         tables.QUALITY,
         verdicts_file(results, session),
@@ -31,16 +34,16 @@ def run(plan: Plan, session: str) -> None:
     )
 
 
-def final_rows(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def final_rows(needs: VerdictsNeeds, rows: Sequence[QualityRow]) -> list[QualityRow]:
     """The rows of all runs with what only shows beside each other, and with verdicts set by hand."""
     limits = AcrossLimits(needs.odd_level_db, needs.area_level_db, needs.speed_level_db, needs.silent_level_db)
     across = findings_across(_levels(needs, rows), dict(needs.areas), limits)
     set_by_hand = {(item.run, item.position): item for item in needs.overrules}
-    final = []
+    final: list[QualityRow] = []
     for row in rows:
         found = across.get((row["run"], row["position"]), [])
         reasons = [*row["reasons"], *(finding.code for finding in found)]
-        whole = {
+        whole: QualityRow = {
             **row,
             "reasons": reasons,
             "sentences": [*row["sentences"], *(finding.sentence for finding in found)],
@@ -52,7 +55,7 @@ def final_rows(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[
     return final
 
 
-def _levels(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[RunLevel]:
+def _levels(needs: VerdictsNeeds, rows: Sequence[QualityRow]) -> list[RunLevel]:
     runs, gains = {item.run: item for item in needs.runs}, dict(needs.gains_db)
     return [
         RunLevel(
@@ -69,7 +72,7 @@ def _levels(needs: VerdictsNeeds, rows: Sequence[Mapping[str, Any]]) -> list[Run
     ]
 
 
-def _overruled(row: Mapping[str, Any], overrule: Overrule) -> dict[str, Any]:
+def _overruled(row: QualityRow, overrule: Overrule) -> QualityRow:
     sentence = (
         f"position {row['position']}: {row['verdict']} was found, {overrule.verdict} set by {overrule.who}: "
         f"{overrule.reason}"

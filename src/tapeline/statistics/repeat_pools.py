@@ -1,4 +1,7 @@
-"""The repeats of a campaign, cell by cell, and which of them say together how a position scatters."""
+"""The repeats of a campaign, cell by cell, and which of them say together how a position scatters.
+
+A cell is a condition at an operating point in a session: its runs repeat each other.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +30,7 @@ CellKey = tuple[str, str, Point]
 
 
 def rows_of(runs: RunLevels) -> RepeatRows:
-    """What the repeats of one cell say of scatter."""
+    """What the repeats of one cell, (runs, positions, items), say of scatter."""
     return RepeatRows.of(runs.level_db, runs.random_db, np.isfinite(runs.upper_bound_db))
 
 
@@ -36,7 +39,8 @@ class RepeatPools:
     """The repeats of all cells, and the scatter of each position that they give.
 
     `pooled`: over all conditions and operating points of a session that scatter alike; otherwise each cell has its own
-    repeats alone. What a session has no repeats of gets the scatter of all sessions together.
+    repeats alone. What a session has no repeats of gets the scatter of all sessions together. `near` (items, items)
+    says which items are pooled with each, see `scatter_by_position`; `shape` counts the positions and the items.
     """
 
     rows: Mapping[CellKey, RepeatRows]
