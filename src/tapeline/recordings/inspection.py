@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from tabulate import tabulate
 
-from tapeline.acoustics.effective_bits import bits_used
+from tapeline.acoustics.sample_checks import bits_used
 from tapeline.arrays import Reals, Samples
 from tapeline.recordings.opening import open_file
 from tapeline.recordings.recording import Recording
