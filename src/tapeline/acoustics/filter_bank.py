@@ -10,8 +10,8 @@ from scipy.optimize import brentq
 from scipy.signal import butter, firwin, kaiserord, sosfilt, sosfreqz, upfirdn
 
 from tapeline.acoustics.bands import OCTAVE_RATIO, Bands
-from tapeline.acoustics.fixed_blocks import FixedBlocks
 from tapeline.acoustics.octave_filters import ORDER
+from tapeline.acoustics.parts import FixedBlocks
 from tapeline.arrays import Reals
 from tapeline.limits import (
     DECIMATOR_REJECTION_DB,

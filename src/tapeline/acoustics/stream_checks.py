@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.fixed_blocks import FixedBlocks
 from tapeline.acoustics.mains_interference import MainsSearch
+from tapeline.acoustics.parts import FixedBlocks
 from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns, SignalCorrelation, UsedBits
 from tapeline.acoustics.spikes import SuddenChanges
 from tapeline.acoustics.stationarity import BlockMeans
