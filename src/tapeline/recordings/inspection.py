@@ -18,7 +18,6 @@ from tapeline.recordings.recording import Recording
 from tapeline.recordings.watched_files import WatchedFiles
 
 SIDE_BY_SIDE_ABOVE = 16
-
 """With more channels the table runs in as many columns as the terminal has room for."""
 
 GAP = "    "
@@ -26,7 +25,6 @@ GAP = "    "
 Counts = NDArray[np.int64]
 
 EXACT_BITS = 24
-
 """float32 holds every integer of so many bits; wider samples come rounded to them."""
 
 
