@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapeline.acoustics.additivity import Additivity, additivity
-from tapeline.acoustics.contribution import MeanLevel
+from tapeline.acoustics.contribution import Additivity, MeanLevel, additivity
 
 LIMIT_DB = 1.0
 FACTOR = np.full((1,), 1.959964)

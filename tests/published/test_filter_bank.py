@@ -16,9 +16,8 @@ from filter_mask import (
 from numpy.typing import NDArray
 
 from reference_tables import reference_rows
-from tapeline.acoustics.bands import Bands, bands_between
+from tapeline.acoustics.bands import Bands, bands_between, filter_power
 from tapeline.acoustics.filter_bank import FilterBank
-from tapeline.acoustics.octave_filters import filter_power
 from tapeline.limits import FILTER_HIGHEST_EDGE_SHARE
 
 Reals = NDArray[np.float64]

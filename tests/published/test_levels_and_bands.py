@@ -7,9 +7,8 @@ import pytest
 
 from open_data import open_data
 from reference_tables import reference_rows
-from tapeline.acoustics.bands import band_powers, bands_between, line_shares
+from tapeline.acoustics.bands import band_powers, bands_between, filter_power, line_shares
 from tapeline.acoustics.levels import level_db, power_pa2
-from tapeline.acoustics.octave_filters import filter_power
 from tapeline.acoustics.weightings import POLES_HZ, weighting_db
 
 
