@@ -14,9 +14,9 @@ from tapeline.calibration.evidence import (
     Policy,
     Summary,
     level_difference_db,
+    linearity_of,
     summary_of,
 )
-from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensitivity_terms import sensitivity_terms
 from tapeline.limits import CALIBRATORS_APART_STANDARD_UNCERTAINTIES, SHOWN_COMMON_PART_DB
 from tapeline.statistics.combined_uncertainty import Term, combined
