@@ -7,9 +7,8 @@ import pytest
 
 from tapeline.arrays import Reals
 from tapeline.statistics.comparison import RunLevels, condition_mean
-from tapeline.statistics.homogeneous_cells import homogeneous_cells
-from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, no_scatter, scatter_by_position
-from tapeline.statistics.shift_error import ShiftError, shift_error
+from tapeline.statistics.repeat_scatter import RepeatRows, Scatter, homogeneous_cells, no_scatter, scatter_by_position
+from tapeline.statistics.session_scatter import ShiftError, shift_error
 from tapeline.statistics.significance import student_p_value
 
 POSITIONS, ITEMS, CELLS, SESSIONS = 5, 4, 6, 2

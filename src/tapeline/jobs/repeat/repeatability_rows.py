@@ -30,7 +30,7 @@ from tapeline.statistics.repeatability import (
     session_variances,
     within_interval,
 )
-from tapeline.statistics.shift_error import at_session, shift_error
+from tapeline.statistics.session_scatter import at_session, shift_error
 from tapeline.statistics.significance import student_p_value
 from tapeline.store.tables_of_repeats import LESS_TAKEN_OFF
 
