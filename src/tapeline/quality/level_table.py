@@ -1,4 +1,4 @@
-"""Levels of a session's runs as the verdicts see them, and tables of runs by positions split into their parts."""
+"""Levels of a session's runs as the verdicts see them, tables of runs by positions, and the shape of spectra."""
 
 from __future__ import annotations
 
@@ -12,9 +12,12 @@ import numpy as np
 from tapeline.acoustics.outlier_levels import median_polish, off_repeats
 from tapeline.arrays import Reals
 from tapeline.limits import (
+    HIGH_FREQUENCIES_KEPT_DB,
     NEAR_GAIN_STEP_DB,
+    SAME_SHAPE_DB,
     SAME_SPEED_RATIO,
     USUAL_GAIN_STEPS_DB,
+    WHITE_SPECTRUM_HALF_RATE_SHARE,
 )
 
 
@@ -134,3 +137,35 @@ def level_table(group: Sequence[RunLevel], value: Callable[[RunLevel], float]) -
 
 def _one_speed(one_mps: float, other_mps: float) -> bool:
     return max(one_mps, other_mps) <= SAME_SPEED_RATIO * min(one_mps, other_mps)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How far a channel's root-mean-square frequency is off its repeats (20 lg), and whether its spectrum is white."""
+
+    off_db: float
+    white: bool
+
+    @property
+    def same(self) -> bool:
+        """Whether it is its repeats' shape."""
+        return abs(self.off_db) <= SAME_SHAPE_DB
+
+    def lost_a_tone(self, deviation_db: float) -> bool:
+        """Whether the level fell by a strong tone or rumble that stopped while high frequencies stayed as they were."""
+        return not self.white and deviation_db + self.off_db > -HIGH_FREQUENCIES_KEPT_DB
+
+
+def shapes(group: Sequence[RunLevel]) -> dict[tuple[str, str], Shape]:
+    """Shapes by run and position of runs alike, for the channels whose frequency is known."""
+    known = [level for level in group if level.frequency_hz]
+    if len({level.run for level in known}) < 2:
+        return {}
+    table = level_table(known, lambda level: 20.0 * math.log10(level.frequency_hz or 1.0))
+    return {level.place: Shape(float(table.deviation[r, p]), _is_white(level)) for r, p, level in table.present()}
+
+
+def _is_white(level: RunLevel) -> bool:
+    if not level.frequency_hz or not level.sample_rate_hz:
+        return True
+    return level.frequency_hz >= WHITE_SPECTRUM_HALF_RATE_SHARE * level.sample_rate_hz / 2.0
