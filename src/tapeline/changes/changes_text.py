@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from tapeline.campaign.faults import listed
-from tapeline.changes.causes import Cause, Differences, SensitivityChange
-from tapeline.changes.moved_through import moved_through
+from tapeline.changes.causes import Cause, Differences, SensitivityChange, moved_through
 from tapeline.changes.results_folder import ResultsFolder
-from tapeline.changes.row_words import value_words
 from tapeline.changes.scales import Tolerance
-from tapeline.changes.table_changes import Cell, ColumnChanges, Moved, TableChanges
+from tapeline.changes.table_changes import Cell, ColumnChanges, Moved, TableChanges, value_words
 from tapeline.text_columns import aligned_columns, wrapped
 
 WIDTH = 110

@@ -47,11 +47,11 @@ def _diff(options: argparse.Namespace) -> int:
     from contextlib import nullcontext
 
     from tapeline.changes.causes import differences
-    from tapeline.changes.changes_csv import writing_changes
     from tapeline.changes.changes_text import changes_text
     from tapeline.changes.comparing import compare_results
     from tapeline.changes.results_folder import CannotCompareError, open_results
     from tapeline.changes.scales import Tolerance
+    from tapeline.changes.table_changes import writing_changes
 
     sys.meta_path.insert(0, NoDataFrames())
     tolerance = Tolerance(options.within, options.within_share)
