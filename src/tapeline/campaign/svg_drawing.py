@@ -43,12 +43,12 @@ SEPARATOR = re.compile(r"[ \t\n\r\f]*,?[ \t\n\r\f]*")
 NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 FLAG = re.compile("[01]")
 """A flag of an arc, one digit, which may stand against the next number."""
-ARGUMENTS = {
-    **{
-        command: (NUMBER,) * count
-        for commands, count in (("Z", 0), ("HV", 1), ("MLT", 2), ("SQ", 4), ("C", 6))
-        for command in commands
-    },
+ARGUMENTS: dict[str, tuple[re.Pattern[str], ...]] = {
+    "Z": (),
+    **dict.fromkeys("HV", (NUMBER,)),
+    **dict.fromkeys("MLT", (NUMBER,) * 2),
+    **dict.fromkeys("SQ", (NUMBER,) * 4),
+    "C": (NUMBER,) * 6,
     "A": (NUMBER, NUMBER, NUMBER, FLAG, FLAG, NUMBER, NUMBER),
 }
 
