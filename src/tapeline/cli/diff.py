@@ -7,9 +7,8 @@ import sys
 from pathlib import Path
 
 from tapeline.cli.argument_types import file_to_write, from_one, not_negative
-from tapeline.cli.found_text import not_written, print_found
 from tapeline.cli.no_data_frames import NoDataFrames
-from tapeline.cli.statuses import EXIT_FAULTS, EXIT_MOVED
+from tapeline.cli.statuses import EXIT_FAULTS, EXIT_MOVED, not_written, print_found
 
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
