@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapeline.acoustics.outlier_levels import median_polish
 from tapeline.acoustics.run_log_offset import RunLogOffset, run_log_offset
 from tapeline.limits import (
     FLOOR_MARGIN_DB,
@@ -24,6 +23,7 @@ from tapeline.quality.level_table import (
     RunLevel,
     level_table,
     measurements_alike,
+    median_polish,
     round_step,
     shapes,
     wind_off_levels,
