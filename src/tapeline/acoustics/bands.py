@@ -1,4 +1,4 @@
-"""Fractional-octave bands with exact base-ten frequencies, their filters, and band powers from spectral lines."""
+"""Fractional-octave bands with exact base-ten frequencies, their filters, and their shares of spectral lines."""
 
 from __future__ import annotations
 
@@ -116,15 +116,6 @@ def line_shares(lower_hz: float, upper_hz: float, step_hz: float, lines: int) ->
     k = np.arange(first, last + 1)
     covered = np.minimum((k + 0.5) * step_hz, upper_hz) - np.maximum((k - 0.5) * step_hz, lower_hz)
     return LineShares(first, np.clip(covered / step_hz, 0.0, 1.0))
-
-
-def band_powers(psd: NDArray[np.floating], step_hz: float, shares: list[LineShares]) -> Reals:
-    """Mean squares (..., bands) of spectra `psd` (..., lines): sum of density x line spacing x share."""
-    out = np.zeros((*psd.shape[:-1], len(shares)))
-    for i, band in enumerate(shares):
-        part = psd[..., band.first : band.first + band.share.size]
-        out[..., i] = np.asarray(part, dtype=np.float64) @ band.share * step_hz
-    return out
 
 
 def filter_power(frequency_hz: ArrayLike, midband_hz: float, lower_hz: float, upper_hz: float) -> Reals:
