@@ -174,14 +174,13 @@ def _overview(
         return [f"Nothing moved: {_same(tables)}"]
     if not beyond:
         return [f"Nothing moved{limit}; below that:", *_overview_table(moved), *through]
-    others = (("within it", [table for table in moved if table not in beyond]), ("the same", _unchanged(tables)))
+    others = (
+        ("within it", [table for table in moved if table not in beyond]),
+        ("the same", [table for table in tables if not table.changed]),
+    )
     rest = "".join(f"; {word}: {', '.join(sorted(each.table for each in found))}" for word, found in others if found)
     said = f"What moved{limit}: {len(beyond)} of {len(tables)} tables{rest}"
     return [*wrapped(said, WIDTH, 0), *_overview_table(beyond), *through]
-
-
-def _unchanged(tables: Sequence[TableChanges]) -> list[TableChanges]:
-    return [table for table in tables if not table.changed]
 
 
 def _same(tables: Sequence[TableChanges]) -> str:

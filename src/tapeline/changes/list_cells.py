@@ -94,13 +94,8 @@ def _other_list(place: Place, found: ColumnChanges, lists: Lists, at: int, sink:
         texts = [text and f"{text} {lists.lines(side, at)}" for side, text in enumerate(texts)]
     pair = int(lists.pairs[at])
     moved = Moved(place.table, place.key_text(pair), found.column, "", found.unit, texts[0], texts[1], None, "")
-    found.cells += 1
-    found.beyond += 1
-    found.appeared += texts[0] is None
-    found.vanished += texts[1] is None
     found.unsized = found.unsized or moved
-    if sink:
-        sink(moved)
+    found.count(moved, True, sink)
 
 
 def _count(place: Place, found: ColumnChanges, lists: Lists, cells: _Elements, sink: Sink | None) -> None:
@@ -174,13 +169,8 @@ def _named(place: Place, found: ColumnChanges, pair: int, names: Sequence[Any], 
     gone, come = (_more(names[side], names[1 - side]) for side in (0, 1))
     old = EMPTY if names[0] is None else gone or NOTHING
     new = EMPTY if names[1] is None else come or NOTHING
-    found.cells += 1
-    found.beyond += place.tolerance.word_counts(found.column, *full)
-    found.appeared += names[0] is None
-    found.vanished += names[1] is None
     found.count_words(old, new, moved)
-    if sink:
-        sink(moved)
+    found.count(moved, place.tolerance.word_counts(found.column, *full), sink)
 
 
 def _more(names: Sequence[str | None] | None, others: Sequence[str | None] | None) -> str:

@@ -83,6 +83,15 @@ class ColumnChanges:
         if self.largest is None or abs(moved.change or 0.0) > self.size:
             self.largest = moved
 
+    def count(self, moved: Moved, counts: bool, sink: Sink | None) -> None:
+        """Count a changed cell that has no size, and hand it on; `counts` says whether it is beyond the tolerance."""
+        self.cells += 1
+        self.beyond += counts
+        self.appeared += moved.old is None
+        self.vanished += moved.new is None
+        if sink:
+            sink(moved)
+
     def count_words(self, old: str, new: str, moved: Moved, times: int = 1) -> None:
         """Count a change of words; what is beyond the number of different ones that are kept is counted in `cells`."""
         if (old, new) in self.words or len(self.words) < MOST_WORDS:
