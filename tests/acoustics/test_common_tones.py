@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, corrected_interval
 from tapeline.acoustics.bands import bands_between
-from tapeline.acoustics.common_tones import common_tone_half_width
+from tapeline.acoustics.tonal_bands import common_tone_half_width
 
 Reals = NDArray[np.float64]
 

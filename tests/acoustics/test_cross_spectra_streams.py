@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_bias, coherence_threshold
+from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_threshold
 
 CHANNELS, LINES = 5, 150
 RATE_HZ, ENERGY = 1000.0, 96.0
@@ -129,7 +129,7 @@ def test_refusals_name_what_was_found_and_expected() -> None:
         with pytest.raises(ValueError, match="not one block"):
             read()
     with pytest.raises(ValueError, match=r"0\.5 effective averages"):
-        coherence_bias(0.0, [4.0, 0.5])
+        coherence_threshold([4.0, 0.5], 0.95)
     with pytest.raises(ValueError, match="probability 95"):
         coherence_threshold(10.0, 95.0)
 

@@ -1,4 +1,4 @@
-"""Overall sums of corrected bands and the chart's response."""
+"""Overall sums of corrected bands, and the response of a chart to its ends."""
 
 from __future__ import annotations
 
@@ -48,3 +48,15 @@ def test_a_chart_is_linear_over_log_frequency_and_never_extrapolated() -> None:
     value, covered = response_db([10.0, 100.0, 1000.0, np.sqrt(1e5), 10_000.0], [100.0, 1000.0], [0.0, 2.0])
     assert list(covered) == [False, True, True, True, False]
     assert value == pytest.approx([0.0, 0.0, 2.0, 1.0, 0.0])
+
+
+def test_the_last_values_of_a_chart_are_not_carried_on() -> None:
+    value, covered = response_db([50.0, 100.0, 5000.0, 5001.0], [100.0, 5000.0], [1.0, 3.0])
+    assert value.tolist() == pytest.approx([0.0, 1.0, 3.0, 0.0])
+    assert covered.tolist() == [False, True, True, False]
+
+
+def test_the_line_at_0_hz_is_outside_every_chart() -> None:
+    value, covered = response_db([0.0, 20.0], [20.0, 100.0], [-1.0, 0.0])
+    assert value.tolist() == [0.0, -1.0]
+    assert covered.tolist() == [False, True]

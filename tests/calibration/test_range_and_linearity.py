@@ -9,8 +9,7 @@ from calibrator_recordings import SENSITIVITIES_V_PER_PA, recorded, rows_of
 from random_applications import Applications, Session
 
 from tapeline.calibration.decision import Limits, decide
-from tapeline.calibration.evidence import Check, Evidence
-from tapeline.calibration.level_linearity import linearity_of
+from tapeline.calibration.evidence import Check, Evidence, linearity_of
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs.calibrate import needs as calibrate_needs

@@ -10,11 +10,10 @@ from background_runs import FITTINGS, SETTINGS, Row, background, campaign_of, me
 from small_campaign import MINIMAL
 
 from tapeline.campaign.coverage import Coverage, coverage
-from tapeline.campaign.coverage_cells import ComparedPoint, FewerRuns
+from tapeline.campaign.coverage_cells import ComparedPoint, FewerRuns, session_pairs
 from tapeline.campaign.coverage_results import Measured
 from tapeline.campaign.coverage_results import measured as measured_by_results
 from tapeline.campaign.model import Campaign
-from tapeline.campaign.pairing import session_pairs
 
 AT_100 = (100 / 3.6, 0.0)
 TWO_SESSIONS = (

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from small_campaign import faults_of
 
-from tapeline.campaign import same_recordings
-from tapeline.campaign.same_recordings import END_BYTES, equal_files
+from tapeline.campaign import recording_checks
+from tapeline.campaign.recording_checks import END_BYTES, equal_files
 
 RUNS = "config/runs.csv"
 HEADER = "run,recording,kind,session,condition,speed_kmh,calibrator,stage,start_s,stop_s,use,replaces\n"
@@ -127,11 +127,11 @@ def test_few_files_are_read_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     """Equal sizes are the rule in a campaign; files that differ in their first or last bytes are not read between."""
     whole: list[str] = []
 
-    def digest(path: Path, plain=same_recordings.whole_digest) -> bytes:  # type: ignore[no-untyped-def]
+    def digest(path: Path, plain=recording_checks.whole_digest) -> bytes:  # type: ignore[no-untyped-def]
         whole.append(path.name)
         return plain(path)
 
-    monkeypatch.setattr(same_recordings, "whole_digest", digest)
+    monkeypatch.setattr(recording_checks, "whole_digest", digest)
     size = 5 * END_BYTES
     same = record(tmp_path, "same", 1, size).read_bytes()
     folder = tmp_path / "recordings"

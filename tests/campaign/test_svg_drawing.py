@@ -9,10 +9,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from tapeline.campaign import svg_path
 from tapeline.campaign.faults import Fault
-from tapeline.campaign.svg_drawing import drawing_lines
-from tapeline.campaign.svg_path import CURVE_STEPS, Point, SvgMisfit, path_lines
+from tapeline.campaign.outlines import MOST_POINTS, Point
+from tapeline.campaign.svg_drawing import CURVE_STEPS, SvgMisfit, drawing_lines, path_lines
 
 ARC_SHARE = 2.8e-4
 """A cubic that stands for a quarter of a circle leaves it by up to this share of the radius (closed form:
@@ -205,7 +204,7 @@ def test_points_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
     faults: list[Fault] = []
     assert drawing_lines(f"{HEAD}{'<path d=M_0_0H1_/>' * 3}</svg>".replace("M_0_0H1_", "'M0 0H1'"), "a", faults) is None
     assert faults[0].found == "more than 5 points in <path>"
-    assert svg_path.MOST_POINTS == 20_000
+    assert MOST_POINTS == 20_000
 
 
 NUMBERS = st.floats(allow_nan=False).map(repr) | st.sampled_from(["0", "1", "-1", ".5", "1e6", "1e-300", "1e999"])

@@ -26,7 +26,7 @@ from small_results import (
     write_results,
 )
 
-from tapeline.changes import aligned_lists
+from tapeline.changes import list_cells
 from tapeline.store import parquet, tables
 
 DOUBLE_DB = 10 * math.log10(2)
@@ -196,7 +196,7 @@ def test_reasons_that_came_and_went_are_told_alone(tmp_path: Path) -> None:
 def test_rows_are_found_wherever_they_stand(tmp_path: Path) -> None:
     many = changed_contents(
         ("narrowband", "april"),
-        [lines(f"r{n:04d}", [1.0 + n, 2.0, 4.0]) for n in range(3 * aligned_lists.ROWS_AT_ONCE)],
+        [lines(f"r{n:04d}", [1.0 + n, 2.0, 4.0]) for n in range(3 * list_cells.ROWS_AT_ONCE)],
     )
     old, new = two(tmp_path, many, many)
     path = new / "tables/narrowband/session=april/part-0.parquet"
@@ -412,15 +412,15 @@ def test_powers_with_a_sign_change_by_their_size_and_turning_it_has_none(tmp_pat
 
 
 def test_lists_are_held_some_rows_at_a_time(tmp_path: Path) -> None:
-    rows = [lines(f"r{n:05d}", [1.0, 2.0]) for n in range(20 * aligned_lists.ROWS_AT_ONCE)]
+    rows = [lines(f"r{n:05d}", [1.0, 2.0]) for n in range(20 * list_cells.ROWS_AT_ONCE)]
     path = tmp_path / "part.parquet"
     parquet.write_rows(tables.NARROWBAND, path, rows, campaign="roof", digest="d")
     every = np.arange(0, len(rows), 2)
-    cursor = aligned_lists.Cursor(pq.ParquetFile(path), path, ["psd_pa2_per_hz"], every)
+    cursor = list_cells.Cursor(pq.ParquetFile(path), path, ["psd_pa2_per_hz"], every)
     for start in range(0, every.size, 100):
         [psd] = cursor.take(every[start : start + 100])
         assert len(psd) == min(100, every.size - start)
-        assert sum(batch.num_rows for batch in cursor._held) <= 2 * aligned_lists.ROWS_AT_ONCE
+        assert sum(batch.num_rows for batch in cursor._held) <= 2 * list_cells.ROWS_AT_ONCE
 
 
 LEVELS = st.none() | st.floats(-20, 120) | st.sampled_from([math.nan, math.inf, -math.inf, 93.2])

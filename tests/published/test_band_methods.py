@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, Method, band_sums, shares_of
-from tapeline.acoustics.bands import Bands, bands_between
-from tapeline.acoustics.octave_filters import filter_power
+from tapeline.acoustics.bands import Bands, bands_between, filter_power
 from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import window
 

@@ -7,13 +7,19 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import scipy.signal
+from errors_of_coherence import (
+    coherence_bias,
+    coherence_error,
+    coherent_power_error,
+    cross_magnitude_error,
+    response_error,
+)
 from numpy.typing import NDArray
 
 from reference_tables import reference_rows
-from tapeline.acoustics import cross_spectra
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.conditioned_spectra import multiple_coherence_threshold
-from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_bias, coherence_threshold
+from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_threshold
 from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import all_pairs, effective_averages, window
 
@@ -22,10 +28,10 @@ FRAMES, HOP = 1024, 512
 HANN = window("hann", FRAMES)
 
 ERRORS = {
-    "coherence g2": cross_spectra.coherence_error,
-    "|H1|": cross_spectra.response_error,
-    "coherent output power g2*Gyy": cross_spectra.coherent_power_error,
-    "|Gxy| magnitude": cross_spectra.cross_magnitude_error,
+    "coherence g2": coherence_error,
+    "|H1|": response_error,
+    "coherent output power g2*Gyy": coherent_power_error,
+    "|Gxy| magnitude": cross_magnitude_error,
 }
 """Relative standard errors by the names of the reference table."""
 
@@ -109,12 +115,12 @@ def test_two_noises_that_share_a_part_have_the_coherence_of_their_powers(own_one
     averages = effective_averages(HANN, HOP, all_pairs(239, FRAMES, HOP))
     expected = 1.0 / ((1.0 + own_one) * (1.0 + own_other))
     found = coherence_between(g, 0, 1)
-    spread = float(expected * cross_spectra.coherence_error(expected, averages))
-    mean = expected + float(coherence_bias(expected, averages))
+    spread = float(expected * coherence_error(expected, averages))
+    mean = expected + coherence_bias(expected, averages)
     # Neighbouring lines of a Hann window share: every third one counts.
     assert np.mean(found) == pytest.approx(mean, abs=4.0 * spread / np.sqrt(found.size / 3.0))
     assert np.std(found) == pytest.approx(spread, rel=0.15)
-    phase = float(cross_spectra.phase_error_rad(expected, averages))
+    phase = float(response_error(expected, averages))
     assert np.std(np.angle(g[:, 0, 1])) == pytest.approx(phase, rel=0.15)
 
 
@@ -187,7 +193,7 @@ def test_reference_table_of_coherence_thresholds() -> None:
         assert found == pytest.approx(float(row["threshold_msc"]), abs=6e-7)
         of_one_reference = float(multiple_coherence_threshold(1, averages, float(row["P"])))
         assert of_one_reference == pytest.approx(float(row["threshold_msc"]), abs=6e-7)
-        assert float(coherence_bias(0.0, averages)) == pytest.approx(float(row["bias_if_zero"]), abs=1e-12)
+        assert coherence_bias(0.0, averages) == pytest.approx(float(row["bias_if_zero"]), abs=1e-12)
     assert len(rows) > 20
 
 
@@ -198,7 +204,7 @@ def test_coherence_threshold(averages: int, threshold: float) -> None:
     assert found == pytest.approx(threshold, abs=6e-5)
     by_chance = coherence_between(simulated(0.0, averages, 20_000), 0, 1)
     assert np.mean(by_chance > found) == pytest.approx(0.05, abs=0.006)
-    assert np.mean(by_chance) == pytest.approx(float(coherence_bias(0.0, averages)), rel=0.03)
+    assert np.mean(by_chance) == pytest.approx(coherence_bias(0.0, averages), rel=0.03)
 
 
 @pytest.mark.parametrize(("true_coherence", "averages"), [(0.5, 100), (0.9, 50), (0.3, 64)])
@@ -208,12 +214,12 @@ def test_errors_are_the_spread_of_a_simulation(true_coherence: float, averages: 
     found = coherence_between(g, 0, 1)
     magnitude = np.abs(g[:, 0, 1])
     root = np.sqrt(true_coherence)
-    spreads: list[tuple[NDArray[np.float64], float, Callable[..., NDArray[np.float64]]]] = [
-        (found, true_coherence, cross_spectra.coherence_error),
-        (magnitude / g[:, 0, 0].real, root, cross_spectra.response_error),
-        (np.angle(g[:, 0, 1]), 1.0, cross_spectra.phase_error_rad),
-        (found * g[:, 1, 1].real, true_coherence, cross_spectra.coherent_power_error),
-        (magnitude, root, cross_spectra.cross_magnitude_error),
+    spreads: list[tuple[NDArray[np.float64], float, Callable[[float, float], float]]] = [
+        (found, true_coherence, coherence_error),
+        (magnitude / g[:, 0, 0].real, root, response_error),
+        (np.angle(g[:, 0, 1]), 1.0, response_error),
+        (found * g[:, 1, 1].real, true_coherence, coherent_power_error),
+        (magnitude, root, cross_magnitude_error),
     ]
     for values, size, error in spreads:
         assert np.std(values) / size == pytest.approx(float(error(true_coherence, averages)), rel=0.05), error.__name__
@@ -222,6 +228,6 @@ def test_errors_are_the_spread_of_a_simulation(true_coherence: float, averages: 
 def test_coherence_bias_is_the_mean_excess_of_a_simulation() -> None:
     """Carter, Knapp and Nuttall (1973): 20 averages, coherence 0.5, over 40,000 trials to four standard errors."""
     found = coherence_between(simulated(0.5, 20, 40_000), 0, 1)
-    expected = float(coherence_bias(0.5, 20))
+    expected = coherence_bias(0.5, 20)
     assert np.mean(found) - 0.5 == pytest.approx(expected, abs=4.0 * float(np.std(found)) / np.sqrt(found.size))
     assert expected > 5.0 * float(np.std(found)) / np.sqrt(found.size)

@@ -6,19 +6,18 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
-
-from reference_tables import reference_rows
-from tapeline.acoustics.bands import Bands, bands_between
-from tapeline.acoustics.filter_bank import FilterBank
-from tapeline.acoustics.filter_mask import (
+from filter_mask import (
     PASS_BAND_EXPONENTS,
     STOP_BAND_EXPONENTS,
     attenuation_limits,
     breakpoint_ratio,
     mask_margin_db,
 )
-from tapeline.acoustics.octave_filters import filter_power
+from numpy.typing import NDArray
+
+from reference_tables import reference_rows
+from tapeline.acoustics.bands import Bands, bands_between, filter_power
+from tapeline.acoustics.filter_bank import FilterBank
 from tapeline.limits import FILTER_HIGHEST_EDGE_SHARE
 
 Reals = NDArray[np.float64]

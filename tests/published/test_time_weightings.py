@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.history import HistoryPart, WeightedHistory
+from tapeline.acoustics.history import ExponentialMean, HistoryPart, WeightedHistory
 from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
-from tapeline.acoustics.time_weighting import ExponentialMean
 from tapeline.acoustics.windows import window
 from tapeline.limits import FAST_TIME_CONSTANT_S, SLOW_TIME_CONSTANT_S
 

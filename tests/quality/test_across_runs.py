@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tapeline.acoustics.outlier_levels import median_polish, off_repeats
 from tapeline.quality.across_runs import AcrossLimits, findings_across
-from tapeline.quality.level_table import RunLevel
+from tapeline.quality.level_table import RunLevel, median_polish, off_repeats
 from tapeline.quality.reasons import REASONS
 
 LIMITS = AcrossLimits(odd_level_db=6.0, area_level_db=15.0, speed_level_db=3.0, silent_level_db=20.0)

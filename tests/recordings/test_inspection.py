@@ -13,10 +13,9 @@ from containers import NOISE, RATE, file_bytes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapeline.acoustics.effective_bits import bits_used
+from tapeline.acoustics.sample_checks import bits_used
 from tapeline.cli import main
-from tapeline.recordings.contents import contents
-from tapeline.recordings.inspection import inspection
+from tapeline.recordings.inspection import contents, inspection
 from tapeline.recordings.opening import open_recording
 
 

@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.limits import LENT_DOF
-from tapeline.statistics.homogeneous_cells import homogeneous_cells
 from tapeline.statistics.repeat_scatter import (
     RepeatRows,
     Scatter,
+    homogeneous_cells,
     own_scatter,
     own_scatter_where_larger,
     scatter_by_position,

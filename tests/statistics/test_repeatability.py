@@ -7,8 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapeline.statistics.repeatability import one_way, reproducibility_interval, session_variances, within_interval
-from tapeline.statistics.session_outliers import cochran, grubbs, mandel_h, mandel_k
+from tapeline.statistics.repeatability import (
+    cochran,
+    grubbs,
+    mandel_h,
+    mandel_k,
+    one_way,
+    reproducibility_interval,
+    session_variances,
+    within_interval,
+)
 
 LEVELS = st.floats(-30.0, 150.0)
 SESSIONS = st.lists(st.lists(LEVELS, min_size=1, max_size=5), min_size=2, max_size=6).filter(

@@ -9,8 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.bands import Bands, LineShares, line_shares
-from tapeline.acoustics.octave_filters import filter_shares
+from tapeline.acoustics.bands import Bands, LineShares, filter_shares, line_shares
 from tapeline.acoustics.windows import power_variance
 from tapeline.arrays import Reals
 

@@ -1,13 +1,14 @@
-"""Fractional-octave bands with exact base-ten frequencies, and band powers from spectral lines."""
+"""Fractional-octave bands with exact base-ten frequencies, their filters, and their shares of spectral lines."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import FILTER_LEAST_WEIGHT_RATIO
 
 OCTAVE_RATIO = 10.0**0.3
 """G of IEC 61260-1:2014."""
@@ -16,6 +17,12 @@ REFERENCE_HZ = 1000.0
 
 R10_THIRD_OCTAVES = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 """Preferred frequencies of one decade, ISO 266."""
+
+FILTER_ORDER = 3
+"""Pole pairs of a band filter: three meet the class 1 limits of IEC 61260-1:2014 for all fractions."""
+
+NOISE_BANDWIDTH_RATIO = (np.pi / (2 * FILTER_ORDER)) / np.sin(np.pi / (2 * FILTER_ORDER))
+"""Noise bandwidth of the Butterworth form over its half-power bandwidth; the design takes it off again."""
 
 
 @dataclass(frozen=True)
@@ -111,10 +118,24 @@ def line_shares(lower_hz: float, upper_hz: float, step_hz: float, lines: int) ->
     return LineShares(first, np.clip(covered / step_hz, 0.0, 1.0))
 
 
-def band_powers(psd: NDArray[np.floating], step_hz: float, shares: list[LineShares]) -> Reals:
-    """Mean squares (..., bands) of spectra `psd` (..., lines): sum of density x line spacing x share."""
-    out = np.zeros((*psd.shape[:-1], len(shares)))
-    for i, band in enumerate(shares):
-        part = psd[..., band.first : band.first + band.share.size]
-        out[..., i] = np.asarray(part, dtype=np.float64) @ band.share * step_hz
-    return out
+def filter_power(frequency_hz: ArrayLike, midband_hz: float, lower_hz: float, upper_hz: float) -> Reals:
+    """Squared magnitude of a band filter at each frequency (any shape).
+
+    Butterworth band-pass of order 3: 1 / (1 + (c (f/f_m - f_m/f))^6), c such that the noise bandwidth is the band's
+    own, so white noise reads its true band level. Designed to the class 1 limits of IEC 61260-1:2014 as known from
+    public transcriptions.
+    """
+    f = np.asarray(frequency_hz, dtype=np.float64)
+    sharpness = NOISE_BANDWIDTH_RATIO * midband_hz / (upper_hz - lower_hz)
+    with np.errstate(divide="ignore", over="ignore"):
+        offset = sharpness * (f / midband_hz - midband_hz / f)
+        return np.asarray(1.0 / (1.0 + offset ** (2 * FILTER_ORDER)))
+
+
+def filter_shares(midband_hz: float, lower_hz: float, upper_hz: float, step_hz: float, lines: int) -> LineShares:
+    """Weights of the lines that a band filter lets through; lines count from 0 Hz."""
+    weights = filter_power(np.arange(lines) * step_hz, midband_hz, lower_hz, upper_hz)
+    passed = np.flatnonzero(weights >= FILTER_LEAST_WEIGHT_RATIO)
+    if passed.size == 0:
+        return LineShares(lines, np.zeros(0))
+    return LineShares(int(passed[0]), weights[passed[0] : passed[-1] + 1])

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tapeline.acoustics.parts import Parts
+from tapeline.acoustics.short_time_spectra import BLOCKS_A_CALL, Lines
 from tapeline.acoustics.windows import one_sided_factors
 from tapeline.arrays import Reals
 
@@ -96,7 +100,7 @@ class CrossSpectra:
 def coherence(g_xx: ArrayLike, g_yy: ArrayLike, g_xy: ArrayLike) -> Reals:
     """Magnitude-squared coherence |G_xy|^2 / (G_xx G_yy), 0 to 1; NaN where either power is zero.
 
-    Bendat and Piersol, Random Data. Rounding beyond 1 is cut off; the estimate's bias is not (`coherence_bias`).
+    Bendat and Piersol, Random Data. Rounding beyond 1 is cut off; the estimate's bias is not.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         # Divided in turn: the product of two small powers may be too small a number, their roots are not.
@@ -111,63 +115,42 @@ def coherence_threshold(effective_averages: ArrayLike, probability: float) -> Re
     averages, for overlapping blocks `windows.effective_averages`. A single average gives 1: it tells nothing.
     Raises ValueError for fewer than one average or a probability not between 0 and 1.
     """
-    averages = _checked(effective_averages)
+    averages = np.asarray(effective_averages, dtype=np.float64)
+    if not np.all(averages >= 1.0):
+        raise ValueError(f"{np.min(averages):g} effective averages; statistics of coherence begin at one")
     if not 0.0 < probability < 1.0:
         raise ValueError(f"probability {probability} is not between 0 and 1")
     with np.errstate(divide="ignore"):
         return np.asarray(-np.expm1(np.log1p(-probability) / (averages - 1.0)))
 
 
-def coherence_bias(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
-    """Mean excess of the estimated over the true coherence: (1 - g^2)^2/nd (1 + 2 g^2/nd); 1/nd at zero.
+class CrossLines:
+    """Cross-spectral sums, in `spectra`, of the `chosen` channels over the blocks wholly within one of the `parts`."""
 
-    Carter, Knapp and Nuttall (1973). Raises ValueError for fewer than one average.
-    """
-    g2, averages = np.asarray(true_coherence, dtype=np.float64), _checked(effective_averages)
-    return np.asarray((1.0 - g2) ** 2 / averages * (1.0 + 2.0 * g2 / averages))
+    margins = False
 
+    def __init__(
+        self, spectra: CrossSpectra, chosen: Sequence[int], block_frames: int, hop_frames: int, parts: Parts
+    ) -> None:
+        self._spectra = spectra
+        self._place = {channel: place for place, channel in enumerate(chosen)}
+        self._frames, self._hop, self._parts = block_frames, hop_frames, parts
+        kept = spectra.kept.stop - spectra.kept.start
+        self._gathered = np.empty((len(chosen), BLOCKS_A_CALL, kept), dtype=np.complex64)
 
-def coherence_error(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
-    """Standard error of the coherence relative to it: sqrt(2) (1 - g^2) / (|g| sqrt(nd)); infinite at zero.
+    def open(self, first: int, count: int) -> None:
+        """See SpectrumConsumer."""
+        self._used = self._parts.blocks(first, count, self._hop, self._frames) - first
 
-    Bendat and Piersol, Random Data, like the errors below. Raises ValueError for fewer than one average.
-    """
-    return _relative(np.sqrt(2.0) * (1.0 - np.asarray(true_coherence)), true_coherence, effective_averages)
+    def take(self, channel: int, first: int, lines: Lines) -> None:
+        """See SpectrumConsumer."""
+        if channel in self._place:
+            self._gathered[self._place[channel], : lines.shape[0]] = lines[:, self._spectra.kept]
 
+    def close(self, first: int, count: int) -> None:
+        """See SpectrumConsumer."""
+        if self._used.size:
+            self._spectra.add(self._gathered[:, self._used])
 
-def response_error(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
-    """Standard error of |H| = |G_xy| / G_xx relative to it: sqrt(1 - g^2) / (|g| sqrt(2 nd)); infinite at zero."""
-    return _relative(np.sqrt((1.0 - np.asarray(true_coherence)) / 2.0), true_coherence, effective_averages)
-
-
-def phase_error_rad(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
-    """Standard error in radians of the phase of G_xy and of H: the relative one of |H|, good while small."""
-    return response_error(true_coherence, effective_averages)
-
-
-def coherent_power_error(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
-    """Standard error of the coherent output power g^2 G_yy relative to it: sqrt(2 - g^2) / (|g| sqrt(nd))."""
-    return _relative(np.sqrt(2.0 - np.asarray(true_coherence)), true_coherence, effective_averages)
-
-
-def cross_magnitude_error(true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
-    """Standard error of |G_xy| relative to it: sqrt((1 + 1/g^2) / (2 nd)); infinite at zero coherence.
-
-    Of the variance G_xx G_yy / nd of the complex estimate, the part along its mean, (G_xx G_yy + |G_xy|^2) / (2 nd);
-    the printed 1/(|g| sqrt(nd)) counts the part across it, too, which turns the phase only.
-    """
-    return _relative(np.sqrt((1.0 + np.asarray(true_coherence)) / 2.0), true_coherence, effective_averages)
-
-
-def _relative(numerator: Reals, true_coherence: ArrayLike, effective_averages: ArrayLike) -> Reals:
-    """Numerator / (|g| sqrt(nd))."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(numerator / np.sqrt(np.asarray(true_coherence, float) * _checked(effective_averages)))
-
-
-def _checked(effective_averages: ArrayLike) -> Reals:
-    """The averages as an array, none below one."""
-    averages = np.asarray(effective_averages, dtype=np.float64)
-    if not np.all(averages >= 1.0):
-        raise ValueError(f"{np.min(averages):g} effective averages; statistics of coherence begin at one")
-    return averages
+    def finish(self, frames: int) -> None:
+        """See SpectrumConsumer; nothing is left to do."""

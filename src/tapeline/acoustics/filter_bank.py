@@ -9,9 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.signal import butter, firwin, kaiserord, sosfilt, sosfreqz, upfirdn
 
-from tapeline.acoustics.bands import OCTAVE_RATIO, Bands
-from tapeline.acoustics.fixed_blocks import FixedBlocks
-from tapeline.acoustics.octave_filters import ORDER
+from tapeline.acoustics.bands import FILTER_ORDER, OCTAVE_RATIO, Bands
+from tapeline.acoustics.parts import FixedBlocks
 from tapeline.arrays import Reals
 from tapeline.limits import (
     DECIMATOR_REJECTION_DB,
@@ -23,7 +22,7 @@ from tapeline.limits import (
     WHOLE_NUMBER_WITHIN_UNITS,
 )
 
-ORDER_NEAR_HALF_RATE = ORDER + 1
+ORDER_NEAR_HALF_RATE = FILTER_ORDER + 1
 
 _taps, _beta = kaiserord(DECIMATOR_REJECTION_DB, 1.0 - 2.0 * FILTER_DECIMATED_EDGE_SHARE)
 LOW_PASS: Reals = np.asarray(firwin(_taps | 1, 0.5, window=("kaiser", _beta)), dtype=np.float64)
@@ -33,7 +32,7 @@ LOW_PASS: Reals = np.asarray(firwin(_taps | 1, 0.5, window=("kaiser", _beta)), d
 class FilterBank:
     """Band powers of streamed samples: one causal filter a band, each at the slowest rate that suits it.
 
-    Butterworth band-passes of `ORDER` pole pairs behind a chain of decimators by two, designed to the class 1 limits of
+    Butterworth band-passes of `FILTER_ORDER` pole pairs behind decimators by two, designed to the class 1 limits of
     IEC 61260-1:2014 as known from public transcriptions. Each filter's half-power edges are moved until its noise
     bandwidth equals the band's, so white noise reads its true band level.
 
@@ -42,7 +41,7 @@ class FilterBank:
     the decimators' delay. It is not subtracted.
 
     The bilinear transform bends the skirts a little: on the lower one a tone a band away reads up to 0.8 dB higher than
-    by the analytic form of `octave_filters`, noise that falls by 15 dB an octave 0.04 dB (third octaves, computed).
+    by the analytic form of `filter_power`, noise that falls by 15 dB an octave 0.04 dB (third octaves, computed).
 
     Each channel's first sample is subtracted from all its samples: no filter passes a constant, and the stream starts
     without a jump. A sample that is not finite spoils its channel from there on.
@@ -178,7 +177,7 @@ def _design(bands: Bands, i: int, sample_rate_hz: float, halvings: int) -> _Band
     """Butterworth band-pass whose noise bandwidth is the band's own."""
     rate = sample_rate_hz / 2.0**halvings
     midband, bandwidth = float(bands.midband_hz[i]), float(bands.upper_hz[i] - bands.lower_hz[i])
-    order = ORDER if bands.upper_hz[i] <= FILTER_DECIMATED_EDGE_SHARE * rate else ORDER_NEAR_HALF_RATE
+    order = FILTER_ORDER if bands.upper_hz[i] <= FILTER_DECIMATED_EDGE_SHARE * rate else ORDER_NEAR_HALF_RATE
     half_band = OCTAVE_RATIO ** (0.5 / bands.fraction)
 
     def excess_hz(ratio: float) -> float:

@@ -1,4 +1,4 @@
-"""Checks on streamed samples of many channels: moments, overload, repeated values; constant memory."""
+"""Checks on streamed samples of many channels: moments, overload, repeats, used bits, likeness; constant memory."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals, Samples
-from tapeline.limits import EXTREME_CONVERTER_STEPS
+from tapeline.limits import CORRELATION_EVERY_BLOCKS, EFFECTIVE_BITS_EVERY_BLOCKS, EXTREME_CONVERTER_STEPS
 
 
 class Moments:
@@ -200,3 +200,58 @@ def equal_runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     edges = np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8))
     starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     return list(zip(starts.tolist(), (stops - starts).tolist(), strict=True))
+
+
+class SignalCorrelation:
+    """Correlation of the steps between samples for all pairs of channels, from one block in eight.
+
+    Steps weigh high frequencies, where the flow at two positions has nothing in common; a copied, doubled or shorted
+    channel keeps a correlation of one, whatever its gain or sign.
+    """
+
+    def __init__(self, channels: int) -> None:
+        self._products = np.zeros((channels, channels))
+        self._block = 0
+
+    def add(self, steps: Samples) -> None:
+        """Take in one block's steps of shape (channels, frames - 1)."""
+        if self._block % CORRELATION_EVERY_BLOCKS == 0:
+            self._products += steps @ steps.T
+        self._block += 1
+
+    def correlation(self) -> Reals:
+        """Correlation coefficients, shape (channels, channels); 0 where a channel does not move."""
+        size = np.sqrt(np.diag(self._products))
+        scale = size[:, None] * size[None, :]
+        return np.where(scale > 0.0, self._products / np.where(scale > 0.0, scale, 1.0), 0.0)
+
+
+class UsedBits:
+    """Effective bits of each channel, from samples in fractions of full scale with `bits` bits.
+
+    float32 holds 24 bits; of wider samples only the upper 24 are examined.
+    """
+
+    def __init__(self, channels: int, bits: int) -> None:
+        self.bits = bits
+        self._looked = min(bits, 24)
+        self._set = np.zeros(channels, dtype=np.int64)
+        self._block = 0
+
+    def add(self, samples: Samples) -> None:
+        """Take in samples of shape (channels, frames)."""
+        if self._block % EFFECTIVE_BITS_EVERY_BLOCKS == 0:
+            codes = np.abs(samples * np.float32(2.0 ** (self._looked - 1))).astype(np.int64)
+            self._set |= np.bitwise_or.reduce(codes, axis=1)
+        self._block += 1
+
+    def used(self) -> NDArray[np.int64]:
+        """Bits from the sign to the lowest one set, shape (channels,); all of them for a channel of zeros."""
+        return np.asarray(np.where(self._set > 0, bits_used(self._set, self._looked), self.bits))
+
+
+def bits_used(codes: NDArray[np.int64], bits: int) -> NDArray[np.int64]:
+    """Bits from the sign to the lowest bit set in `codes`, the bitwise or of all samples of `bits` bits; 0 for 0."""
+    lowest = codes & -codes
+    trailing = np.log2(np.maximum(lowest, 1)).astype(np.int64)
+    return np.asarray(np.where(lowest > 0, bits - trailing, 0))

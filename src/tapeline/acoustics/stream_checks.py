@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapeline.acoustics.effective_bits import UsedBits
-from tapeline.acoustics.fixed_blocks import FixedBlocks
 from tapeline.acoustics.mains_interference import MainsSearch
-from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns
-from tapeline.acoustics.signal_correlation import SignalCorrelation
+from tapeline.acoustics.parts import FixedBlocks
+from tapeline.acoustics.sample_checks import ExtremeRuns, Moments, RepeatedRuns, SignalCorrelation, UsedBits
 from tapeline.acoustics.spikes import SuddenChanges
 from tapeline.acoustics.stationarity import BlockMeans
 from tapeline.arrays import Samples

@@ -1,8 +1,9 @@
-"""A calibrator's tone as measured: frequency, level, steadiness, distortion, noise, and why it may be refused."""
+"""A calibrator's tone as measured, why it may be refused, and what of its frequency is there without the calibrator."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,13 +21,18 @@ from tapeline.limits import (
     FLAT_TOP_CONVERTER_STEPS,
     FLAT_TOP_RATIO,
     FULL_SCALE_SLACK_CONVERTER_STEPS,
+    QUIET_MARGIN_S,
+    QUIET_PIECE_S,
+    QUIET_PIECES,
+    TONE_IN_QUIET_POWER_RATIO,
     TONE_LEVEL_STEP_S,
+    TONE_OWN_LINES,
     TOP_FROM_CREST_SHARE,
     TOP_FULL_CREST_SHARE,
     UNSETTLED_LENGTH_SHARE,
 )
 from tapeline.statistics.combined_uncertainty import Term, rectangular
-from tapeline.statistics.uncertainty_terms import SINE_FIT
+from tapeline.statistics.uncertainty_terms import BACKGROUND_TONE, SINE_FIT
 
 
 @dataclass(frozen=True)
@@ -114,13 +120,18 @@ def _top_share(samples: Reals) -> float:
 
 def _noise_beside(samples: Reals, sine: Reals, sample_rate_hz: float, frequency_hz: float) -> float:
     """Rms of what the fit leaves in the octave about the tone."""
-    rest = samples - sine
-    taper = window("hann", rest.size)
-    lines = np.abs(scipy.fft.rfft((rest - rest.mean()) * taper)) ** 2
-    hertz = scipy.fft.rfftfreq(rest.size, 1.0 / sample_rate_hz)
+    lines, _, taper = _lines_around(samples - sine, sample_rate_hz, frequency_hz)
+    return math.sqrt(2.0 * float(lines.sum()) / (samples.size * float(np.sum(taper**2))))
+
+
+def _lines_around(samples: Reals, sample_rate_hz: float, frequency_hz: float) -> tuple[Reals, Reals, Reals]:
+    """Squared lines in the octave about a frequency, their frequencies in Hz, and the Hann window of them."""
+    taper = window("hann", samples.size)
+    lines = np.abs(scipy.fft.rfft((samples - samples.mean()) * taper)) ** 2
+    hertz = scipy.fft.rfftfreq(samples.size, 1.0 / sample_rate_hz)
     low, high = octave_around(frequency_hz)
-    power = 2.0 * float(lines[(hertz >= low) & (hertz <= high)].sum()) / (rest.size * float(np.sum(taper**2)))
-    return math.sqrt(power)
+    inside = (hertz >= low) & (hertz <= high)
+    return lines[inside], hertz[inside], taper
 
 
 @dataclass(frozen=True)
@@ -181,3 +192,41 @@ def tone_refusals(tone: MeasuredTone, nominal_hz: float, limits: ToneLimits) -> 
             "allowed"
         )
     return refused
+
+
+def quiet_pieces(applications: Sequence[CalibratorApplication], duration_s: float) -> list[float]:
+    """Starts (s) of pieces of `QUIET_PIECE_S` without any application, spread over the recording; may be empty."""
+    starts: list[float] = []
+    quiet_from = 0.0
+    for start, stop in [
+        *((application.start_s, application.stop_s) for application in applications),
+        (duration_s + QUIET_MARGIN_S, math.inf),
+    ]:
+        count = int((start - QUIET_MARGIN_S - quiet_from) / QUIET_PIECE_S)
+        starts += [quiet_from + QUIET_PIECE_S * index for index in range(count)]
+        quiet_from = max(quiet_from, stop + QUIET_MARGIN_S)
+    step = max(1.0, len(starts) / QUIET_PIECES)
+    return [starts[int(index * step)] for index in range(min(QUIET_PIECES, len(starts)))]
+
+
+def rms_at(samples: Reals, sample_rate_hz: float, frequency_hz: float) -> float:
+    """Rms of a steady tone at one frequency, Hann-windowed; samples of shape (frames,); 0 where none stands out.
+
+    It must have `TONE_IN_QUIET_POWER_RATIO` times the power that the noise of the octave about it gives in a line: the
+    median of its lines over ln 2 (exponential distribution), without those that the tone itself reaches.
+    """
+    power = line_rms(samples, sample_rate_hz, frequency_hz) ** 2
+    lines, hertz, taper = _lines_around(samples, sample_rate_hz, frequency_hz)
+    beside = lines[np.abs(hertz - frequency_hz) > TONE_OWN_LINES * sample_rate_hz / samples.size]
+    noise = float(np.median(beside * 2.0 / float(np.sum(taper)) ** 2)) / math.log(2.0) if beside.size else 0.0
+    return math.sqrt(power - noise) if power > TONE_IN_QUIET_POWER_RATIO * noise else 0.0
+
+
+def largest_shift_db(background_rms: float, tone_rms: float) -> float:
+    """Largest shift in dB of a level by a background tone of the same frequency: 20 lg(1 + ratio of the two)."""
+    return 20.0 * math.log10(1.0 + background_rms / tone_rms)
+
+
+def background_term(background_rms: float, tone_rms: float) -> Term:
+    """Uncertainty term of that shift: of unknown phase it has an arcsine distribution (GUM H.1.3.4, from memory)."""
+    return Term(BACKGROUND_TONE.name, largest_shift_db(background_rms, tone_rms) / math.sqrt(2.0), "measured")

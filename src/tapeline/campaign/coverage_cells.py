@@ -1,8 +1,8 @@
-"""One cell of a campaign's coverage, and one point of a comparison: which runs there are, what they suffice for."""
+"""One cell of a campaign's coverage, one point of a comparison, and which sessions meet there."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -105,3 +105,13 @@ class ComparedPoint:
 
     def _least(self, position: str) -> int:
         return min(self.reference_runs[position], self.treatment_runs[position])
+
+
+def session_pairs(reference: Iterable[str], treatment: Iterable[str]) -> tuple[tuple[str, str], ...]:
+    """Pairs (reference session, treatment session) of the sessions that each condition was run in.
+
+    Each session that has both, by itself; where none has, each session of the one with each of the other. Sorted.
+    """
+    first, second = sorted(set(reference)), sorted(set(treatment))
+    shared = [(session, session) for session in first if session in second]
+    return tuple(shared or [(one, other) for one in first for other in second])

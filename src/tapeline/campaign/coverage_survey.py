@@ -6,10 +6,17 @@ import itertools
 from collections.abc import Iterable, Iterator
 from functools import cached_property
 
-from tapeline.campaign.coverage_cells import ENOUGH_RUNS, ComparedPoint, CoverageCell, FewerRuns, Point, Pooled
+from tapeline.campaign.coverage_cells import (
+    ENOUGH_RUNS,
+    ComparedPoint,
+    CoverageCell,
+    FewerRuns,
+    Point,
+    Pooled,
+    session_pairs,
+)
 from tapeline.campaign.coverage_results import UNUSABLE, Measured, view_of
 from tapeline.campaign.model import Campaign
-from tapeline.campaign.pairing import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.campaign.tables import Run
 

@@ -13,21 +13,17 @@ from tapeline.regular_files import NotRegularError, may_be_read, require_regular
 def check_fittings(material: Material) -> None:
     """Unknown positions and sensors, volts without a sensor; warn of a sensor in two places at once."""
     table = material.fittings
-    positions, sensors = material.positions.names("position"), material.sensors.names("sensor")
+    positions, sensors = material.positions.known("position"), material.sensors.known("sensor")
     fitted: dict[tuple[str, str], int] = {}
     for row in table.rows:
-        if row.position and material.positions.readable and row.position not in positions:
-            expected = "a row of the positions table"
-            material.note(table.unknown(row.line, "position", row.position, positions, expected))
+        material.note_unknown(table, row.line, "position", row.position, positions, "a row of the positions table")
         if row.sensor is None:
             if row.unit == "V":
                 expected = "the sensor, since the recording is in volts"
                 mend = 'for a recording in pascal write "Pa" in the column "unit"'
                 material.note(table.fault(row.line, "sensor", "an empty cell", expected, mend))
             continue
-        if material.sensors.readable and row.sensor not in sensors:
-            expected = "a row of the sensors table"
-            material.note(table.unknown(row.line, "sensor", row.sensor, sensors, expected))
+        material.note_unknown(table, row.line, "sensor", row.sensor, sensors, "a row of the sensors table")
         first = fitted.setdefault((row.session, row.sensor), row.line)
         if first != row.line:
             found = f"{quoted(row.sensor)} again"
@@ -38,7 +34,7 @@ def check_fittings(material: Material) -> None:
 def check_positions(material: Material) -> None:
     """Unknown partners and cavities, and the order along line arrays."""
     table = material.positions
-    positions, cavities = table.names("position"), material.cavities.names("cavity")
+    positions, cavities = table.names("position"), material.cavities.known("cavity")
     orders: dict[tuple[str, int], int] = {}
     for row in table.rows:
         if row.mirror is not None and row.mirror == row.position:
@@ -46,9 +42,7 @@ def check_positions(material: Material) -> None:
         elif row.mirror is not None and row.mirror not in positions:
             others = [name for name in positions if name != row.position]
             material.note(table.unknown(row.line, "mirror", row.mirror, others, "a position of this table"))
-        if row.cavity is not None and material.cavities.readable and row.cavity not in cavities:
-            expected = f"a row of {material.cavities.file}"
-            material.note(table.unknown(row.line, "cavity", row.cavity, cavities, expected))
+        material.note_unknown(table, row.line, "cavity", row.cavity, cavities, f"a row of {material.cavities.file}")
         if row.line_array is None:
             continue
         if row.line_order is None:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.settings_source import SettingsSource
@@ -37,6 +37,21 @@ class Material:
         """Keep a fault, unless its cell could not be read in the first place."""
         if fault.cell not in self.bad_cells:
             self.faults.append(fault)
+
+    def note_unknown(
+        self,
+        table: TableRows[Any],
+        line: int,
+        column: str,
+        name: str | None,
+        known: Collection[str] | None,
+        expected: str,
+    ) -> bool:
+        """Note a name that is none of those known, None where these cannot be read; returns whether it is such."""
+        if not name or known is None or name in known:
+            return False
+        self.note(table.unknown(line, column, name, known, expected))
+        return True
 
     @property
     def fitted_sensors(self) -> frozenset[str]:

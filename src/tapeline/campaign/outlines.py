@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import TypeAlias
 
 from tapeline.campaign.cells import TEXT, number
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
 from tapeline.campaign.fitting_checks import found_instead, has_file
-from tapeline.campaign.polylines import MOST_POINTS, Point, Polylines
 from tapeline.campaign.setting_sections import OutlineFile, Plane
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_columns import CsvColumn, CsvTable
@@ -20,6 +20,12 @@ from tapeline.limits import FURTHEST_OUTLINE_M, OUTLINE_FILE_BYTES
 
 AXES: dict[Plane, tuple[str, str]] = {"x-y": ("x_m", "y_m"), "x-z": ("x_m", "z_m"), "y-z": ("y_m", "z_m")}
 """The planes with their first axis, drawn across, and their second, drawn upward."""
+
+Point: TypeAlias = tuple[float, float]
+Polylines: TypeAlias = tuple[tuple[Point, ...], ...]
+
+MOST_POINTS = 20_000
+"""Points of one outline: more than any print shows."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from tapeline.campaign.material import Material
 from tapeline.campaign.setting_sections import Section
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_source import TableRows
-from tapeline.campaign.tables import Position, Run
+from tapeline.campaign.tables import Run
 from tapeline.campaign.usual_values import Usual, innermost, usual_among
 from tapeline.campaign.yaml_source import KeyPath
 from tapeline.limits import (
@@ -46,8 +46,7 @@ def check_plausible(material: Material) -> None:
         _check_usual(material, table)
     if material.source is not None:
         _check_settings(material, material.source)
-    _check_sensitivities(material)
-    _check_full_scales(material)
+    _check_neighbours(material)
     _check_places(material)
     _check_dates(material)
     _check_sessions(material)
@@ -101,33 +100,18 @@ def _numbers_in(
         yield path, value, usual
 
 
-def _check_sensitivities(material: Material) -> None:
-    """Sensitivities far from those of sensors of the same size: sensors of another size may be of another kind."""
+def _check_neighbours(material: Material) -> None:
+    """Sensitivities and ranges far from the others'; sensors of another size may be of another kind."""
     by_size: dict[float | None, list[tuple[int, float]]] = {}
     for sensor in material.sensors.rows:
         if sensor.sensitivity_mv_per_pa is not None:
             by_size.setdefault(sensor.diameter_mm, []).append((sensor.line, sensor.sensitivity_mv_per_pa))
+    mend = "check whether V/Pa was written; state diameter_mm where the sensors are of different kinds"
     for values in by_size.values():
-        _warn_of_neighbours(
-            material,
-            material.sensors,
-            "sensitivity_mv_per_pa",
-            values,
-            "mV/Pa",
-            "check whether V/Pa was written; state diameter_mm where the sensors are of different kinds",
-        )
-
-
-def _check_full_scales(material: Material) -> None:
-    values = [(row.line, row.full_scale_v) for row in material.fittings.rows if row.full_scale_v is not None]
-    _warn_of_neighbours(
-        material,
-        material.fittings,
-        "full_scale_v",
-        values,
-        "V",
-        "check the unit and the channel's range",
-    )
+        _warn_of_neighbours(material, material.sensors, "sensitivity_mv_per_pa", values, "mV/Pa", mend)
+    ranges = [(row.line, row.full_scale_v) for row in material.fittings.rows if row.full_scale_v is not None]
+    mend = "check the unit and the channel's range"
+    _warn_of_neighbours(material, material.fittings, "full_scale_v", ranges, "V", mend)
 
 
 def _warn_of_neighbours(
@@ -159,8 +143,8 @@ def _more(off: Sequence[object]) -> str:
 
 def _check_places(material: Material) -> None:
     """Coordinates so much larger than those of the other positions that they are in another unit."""
-    sizes = [(max(map(abs, row_m)), row) for row in material.positions.rows if (row_m := _coordinates(row))]
-    sizes = [(size, row) for size, row in sizes if size > 0.0]
+    every = [(max(abs(m or 0.0) for m in (row.x_m, row.y_m, row.z_m)), row) for row in material.positions.rows]
+    sizes = [(size, row) for size, row in every if size > 0.0]
     if len(sizes) < MEDIAN_AT_LEAST_VALUES:
         return
     middle = statistics.median(size for size, _ in sizes)
@@ -173,10 +157,6 @@ def _check_places(material: Material) -> None:
         expected = f"coordinates like those of the other positions, about {middle:.3g} m"
         mend = f"check the unit: {value:g} mm are {value / 1000.0:g} m"
         material.warnings.append(material.positions.fault(row.line, axis, found, expected, mend))
-
-
-def _coordinates(row: Position) -> list[float]:
-    return [value for value in (row.x_m, row.y_m, row.z_m) if value is not None]
 
 
 def _check_dates(material: Material) -> None:

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
-from typing import Any
 
 from tapeline.campaign.faults import quoted
 from tapeline.campaign.material import Material
 from tapeline.campaign.model import superseded
-from tapeline.campaign.table_source import TableRows
-from tapeline.campaign.tables import EVERY_RUN, LeftOut, Override, Run
+from tapeline.campaign.tables import EVERY_RUN, LeftOut, Run
 
 
 def check_runs(material: Material) -> None:
@@ -94,15 +92,21 @@ class _Names:
         source = material.source
         self.conditions = None if source is None else source.conditions
         self.formats = None if source is None else source.raw_formats
-        self.sessions = material.fittings.names("session") if material.fittings.readable else None
-        self.calibrators = material.calibrators.names("calibrator") if material.calibrators.readable else None
-        self.positions = material.positions.names("position") if material.positions.readable else None
+        self.sessions = material.fittings.known("session")
+        self.calibrators = material.calibrators.known("calibrator")
+        self.positions = material.positions.known("position")
         self.runs = {run.run: run for run in material.runs.rows}
         self.superseded = superseded(self.runs)
         self.backgrounds = [run.run for run in material.runs.rows if run.kind == "background" and run.use]
-        self.fitted: dict[str, set[str]] = {}
-        for fitting in material.fittings.rows:
-            self.fitted.setdefault(fitting.session, set()).add(fitting.position)
+        self.fitted = _fitted(material)
+
+
+def _fitted(material: Material) -> dict[str, set[str]]:
+    """The positions fitted in each session."""
+    fitted: dict[str, set[str]] = {}
+    for fitting in material.fittings.rows:
+        fitted.setdefault(fitting.session, set()).add(fitting.position)
+    return fitted
 
 
 def _check_needs(material: Material, run: Run) -> None:
@@ -138,8 +142,7 @@ def _check_references(material: Material, run: Run, names: _Names) -> None:
         ("calibrator", run.calibrator, names.calibrators, "a row of the calibrators table"),
     )
     for column, name, known, expected in references:
-        if name and known is not None and name not in known:
-            material.note(material.runs.unknown(run.line, column, name, known, expected))
+        material.note_unknown(material.runs, run.line, column, name, known, expected)
 
 
 def _check_background(material: Material, run: Run, names: _Names) -> None:
@@ -164,66 +167,46 @@ def _check_calibrated_positions(material: Material, run: Run, names: _Names) -> 
         expected, mend = "each position once, in the order calibrated", "a second application is found by itself"
         material.note(material.runs.fault(run.line, "positions", f"{quoted(name)} more than once", expected, mend))
     for name in run.positions:
-        if names.positions is not None and name not in names.positions:
-            expected = "rows of the positions table"
-            material.note(material.runs.unknown(run.line, "positions", name, names.positions, expected))
-        elif run.session in names.fitted and name not in names.fitted[run.session]:
+        expected = "rows of the positions table"
+        if material.note_unknown(material.runs, run.line, "positions", name, names.positions, expected):
+            continue
+        if run.session in names.fitted and name not in names.fitted[run.session]:
             expected = f"positions fitted in session {quoted(run.session)}"
             material.note(material.runs.fault(run.line, "positions", quoted(name), expected))
 
 
 def check_overrides(material: Material) -> None:
     """Verdicts on unknown runs and positions, and two verdicts on one channel."""
-    table, runs = material.overrides, {run.run: run for run in material.runs.rows}
+    table, runs, positions = material.overrides, material.runs.known("run"), material.positions.known("position")
     first: dict[tuple[str, str | None], int] = {}
     for row in table.rows:
-        _check_known_run(material, table, runs, row)
-        positions = material.positions.names("position")
-        if row.position and material.positions.readable and row.position not in positions:
-            material.note(table.unknown(row.line, "position", row.position, positions, "a row of the positions table"))
+        material.note_unknown(table, row.line, "run", row.run, runs, "a run of the run table")
+        material.note_unknown(table, row.line, "position", row.position, positions, "a row of the positions table")
         line = first.setdefault((row.run, row.position), row.line)
         if line != row.line:
             expected = f"one verdict a channel (there is one in line {line} already)"
             material.note(table.fault(row.line, "verdict", "another verdict on the same channel", expected))
 
 
-def _check_known_run(
-    material: Material, table: TableRows[Any], runs: Mapping[str, Run], row: Override | LeftOut
-) -> None:
-    """The run that a row names must be in the run table."""
-    if row.run and row.run not in runs and material.runs.readable:
-        material.note(table.unknown(row.line, "run", row.run, runs, "a run of the run table"))
-
-
-def _check_recorded_run(
-    material: Material, table: TableRows[Any], runs: Mapping[str, Run], row: Override | LeftOut
-) -> None:
-    """The run that a row names must be in the run table, and no calibration."""
-    _check_known_run(material, table, runs, row)
-    run = runs.get(row.run)
-    if run is not None and run.kind == "calibration":
-        found = f"{quoted(row.run)}, a calibration (line {run.line} of {material.runs.file})"
-        material.note(table.fault(row.line, "run", found, "a measurement or background run"))
-
-
 def check_left_out(material: Material) -> None:
     """What is left out of unknown runs and of calibrations; stretches and ranges of one end, or the wrong way round."""
-    table, runs = material.left_out, {run.run: run for run in material.runs.rows}
-    fitted: dict[str, set[str]] = {}
-    for fitting in material.fittings.rows:
-        fitted.setdefault(fitting.session, set()).add(fitting.position)
+    table, runs, fitted = material.left_out, {run.run: run for run in material.runs.rows}, _fitted(material)
+    known = runs if material.runs.readable else None
     for row in table.rows:
-        of_range = row.lower_hz is not None or row.upper_hz is not None
+        run, of_range = runs.get(row.run), row.lower_hz is not None or row.upper_hz is not None
         if row.run != EVERY_RUN:
-            _check_recorded_run(material, table, runs, row)
+            material.note_unknown(table, row.line, "run", row.run, known, "a run of the run table")
         elif not of_range:
             expected = "one run: a stretch of time is that of one recording"
             material.note(table.fault(row.line, "run", f'"{EVERY_RUN}" with a stretch of time', expected))
+        if row.run != EVERY_RUN and run is not None and run.kind == "calibration":
+            found = f"{quoted(row.run)}, a calibration (line {run.line} of {material.runs.file})"
+            material.note(table.fault(row.line, "run", found, "a measurement or background run"))
         if of_range:
             _check_left_out_range(material, row)
         else:
             _check_left_out_stretch(material, row)
-        _check_left_out_position(material, row, runs.get(row.run), fitted)
+        _check_left_out_position(material, row, run, fitted)
 
 
 def _check_left_out_stretch(material: Material, row: LeftOut) -> None:
@@ -260,12 +243,11 @@ def _check_left_out_range(material: Material, row: LeftOut) -> None:
 
 def _check_left_out_position(material: Material, row: LeftOut, run: Run | None, fitted: Mapping[str, set[str]]) -> None:
     """The position must be known, and fitted where the run is named."""
-    table, known = material.left_out, material.positions.names("position")
-    if not row.position or not material.positions.readable:
+    table, known = material.left_out, material.positions.known("position")
+    unknown = material.note_unknown(table, row.line, "position", row.position, known, "a row of the positions table")
+    if not row.position or known is None or unknown:
         return
-    if row.position not in known:
-        material.note(table.unknown(row.line, "position", row.position, known, "a row of the positions table"))
-    elif run is not None and run.session in fitted and row.position not in fitted[run.session]:
+    if run is not None and run.session in fitted and row.position not in fitted[run.session]:
         expected = f"a position fitted in session {quoted(run.session)}"
         material.note(table.fault(row.line, "position", quoted(row.position), expected))
 

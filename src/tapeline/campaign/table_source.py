@@ -46,6 +46,10 @@ class TableRows(Generic[RowT]):
                 found.setdefault(name, row.line)  # type: ignore[attr-defined]
         return found
 
+    def known(self, attribute: str) -> dict[str, int] | None:
+        """The names in one column; None where the table cannot be read, so that nothing tells which there are."""
+        return self.names(attribute) if self.readable else None
+
     def fault(self, line: int, column: str | None, found: str, expected: str, mend: str | None = None) -> Fault:
         """A fault in this table."""
         return Fault(self.file, line, column, found, expected, mend)

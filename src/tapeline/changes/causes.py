@@ -1,18 +1,41 @@
-"""What differs between two analyses: settings, inputs, versions and sensitivities, from their manifests."""
+"""What differs between two analyses, from their manifests, and through what each table moved."""
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
+
+from tapeline.changes.table_changes import TableChanges
 
 Kind = Literal["setting", "input", "version", "step"]
 ABSENT = "(absent)"
 HASH_SHOWN = 8
 NO_CAUSES = frozenset({("setting", "campaign"), ("setting", "results"), ("step", "report"), ("step", "manifest")})
 """What moves no number: names, and the jobs that write no table."""
+
+STAGES = (
+    ("runs", "positions"),
+    ("checks",),
+    ("calibration", "quality"),
+    (
+        "narrowband",
+        "history",
+        "band_history",
+        "spectrogram",
+        "cross_spectra",
+        "conditioned_spectra",
+        "flow_bins",
+    ),
+    ("bands", "overall"),
+)
+"""Tables in the order in which they are made, each from those of stages before; all others are made from the last."""
+
+OWN = "Their own rows, settings or step differ"
+THROUGH = "Moved through what they are made from"
+NEITHER = "Moved though they were asked for alike and no table that they are made from moved"
 
 
 @dataclass(frozen=True)
@@ -131,3 +154,21 @@ def _sources(old: Mapping[str, Any], new: Mapping[str, Any]) -> tuple[str, str]:
 
 def _positive(value: Any) -> float | None:
     return float(value) if isinstance(value, int | float) and value > 0 else None
+
+
+def moved_through(moved: Sequence[TableChanges], different: Differences) -> list[str]:
+    """Sentences that say of the tables `moved`, all that changed, within a tolerance or beyond, what moved them.
+
+    An input whose content differs counts among what a table is made from.
+    """
+    inputs = any(cause.kind == "input" for cause in different.causes)
+    first = min((_stage(table.table) for table in moved), default=0)
+    by_words: dict[str, list[str]] = {OWN: [], THROUGH: [], NEITHER: []}
+    for table in sorted(moved, key=lambda each: each.table):
+        below = inputs or first < _stage(table.table)
+        by_words[OWN if table.own_needs_differ else THROUGH if below else NEITHER].append(table.table)
+    return [f"{words}: {', '.join(names)}" for words, names in by_words.items() if names]
+
+
+def _stage(table: str) -> int:
+    return next((place for place, names in enumerate(STAGES) if table in names), len(STAGES))

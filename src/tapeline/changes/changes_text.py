@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from tapeline.campaign.faults import listed
-from tapeline.changes.causes import Cause, Differences, SensitivityChange
-from tapeline.changes.moved_through import moved_through
+from tapeline.changes.causes import Cause, Differences, SensitivityChange, moved_through
 from tapeline.changes.results_folder import ResultsFolder
-from tapeline.changes.row_words import value_words
 from tapeline.changes.scales import Tolerance
-from tapeline.changes.table_changes import Cell, ColumnChanges, Moved, TableChanges
+from tapeline.changes.table_changes import Cell, ColumnChanges, Moved, TableChanges, value_words
 from tapeline.text_columns import aligned_columns, wrapped
 
 WIDTH = 110
@@ -176,14 +174,13 @@ def _overview(
         return [f"Nothing moved: {_same(tables)}"]
     if not beyond:
         return [f"Nothing moved{limit}; below that:", *_overview_table(moved), *through]
-    others = (("within it", [table for table in moved if table not in beyond]), ("the same", _unchanged(tables)))
+    others = (
+        ("within it", [table for table in moved if table not in beyond]),
+        ("the same", [table for table in tables if not table.changed]),
+    )
     rest = "".join(f"; {word}: {', '.join(sorted(each.table for each in found))}" for word, found in others if found)
     said = f"What moved{limit}: {len(beyond)} of {len(tables)} tables{rest}"
     return [*wrapped(said, WIDTH, 0), *_overview_table(beyond), *through]
-
-
-def _unchanged(tables: Sequence[TableChanges]) -> list[TableChanges]:
-    return [table for table in tables if not table.changed]
 
 
 def _same(tables: Sequence[TableChanges]) -> str:

@@ -105,12 +105,7 @@ def compare_texts(place: Place, found: ColumnChanges, old: pa.Array, new: pa.Arr
         found.count_words(shown[0], shown[1], moved)
         if words not in counted:
             counted[words] = place.tolerance.word_counts(found.column, *words)
-        found.cells += 1
-        found.beyond += counted[words]
-        found.appeared += words[0] is None
-        found.vanished += words[1] is None
-        if sink:
-            sink(moved)
+        found.count(moved, counted[words], sink)
     mask = np.zeros(equal.size, dtype=bool)
     mask[differs] = True
     return mask

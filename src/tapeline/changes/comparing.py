@@ -11,14 +11,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from tapeline.changes.aligned_lists import aligned_lists
 from tapeline.changes.column_cells import Mask, Place, compare_numbers, compare_texts, is_number, reals
-from tapeline.changes.list_cells import Lists, compare_lists, compare_names, in_order_of_names
+from tapeline.changes.list_cells import Lists, aligned_lists, compare_lists, compare_names, in_order_of_names
 from tapeline.changes.matched_rows import MatchedRows, matched_rows
 from tapeline.changes.results_folder import ResultsFolder, made_from, reading
-from tapeline.changes.row_words import key_words, value_words
 from tapeline.changes.scales import Tolerance, scale_of
-from tapeline.changes.table_changes import EXAMPLES, Moved, Sink, TableChanges
+from tapeline.changes.table_changes import EXAMPLES, Moved, Sink, TableChanges, key_words, value_words
 from tapeline.store.schema import CAMPAIGN
 
 CHUNK_BYTES = 1 << 20

@@ -1,24 +1,33 @@
-"""The changed cells of columns that hold lists: spectra line by line, names, and what goes with names."""
+"""The changed cells of columns that hold lists, spectra line by line and names, read some rows at a time."""
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
 from tapeline.changes.column_cells import EMPTY, NOTHING, Mask, Place, keep_extremes
+from tapeline.changes.matched_rows import MatchedRows
+from tapeline.changes.results_folder import reading
 from tapeline.changes.table_changes import Cell, ColumnChanges, Moved, Sink
 
 SHOWN_ITEMS = 6
+
+ROWS_AT_ONCE = 256
+"""Rows of lists that are held at once: spectra of some thousand lines are 16 kB each."""
+
+Side = tuple[pq.ParquetFile, Path]
 
 
 @dataclass(frozen=True)
@@ -85,13 +94,8 @@ def _other_list(place: Place, found: ColumnChanges, lists: Lists, at: int, sink:
         texts = [text and f"{text} {lists.lines(side, at)}" for side, text in enumerate(texts)]
     pair = int(lists.pairs[at])
     moved = Moved(place.table, place.key_text(pair), found.column, "", found.unit, texts[0], texts[1], None, "")
-    found.cells += 1
-    found.beyond += 1
-    found.appeared += texts[0] is None
-    found.vanished += texts[1] is None
     found.unsized = found.unsized or moved
-    if sink:
-        sink(moved)
+    found.count(moved, True, sink)
 
 
 def _count(place: Place, found: ColumnChanges, lists: Lists, cells: _Elements, sink: Sink | None) -> None:
@@ -165,13 +169,8 @@ def _named(place: Place, found: ColumnChanges, pair: int, names: Sequence[Any], 
     gone, come = (_more(names[side], names[1 - side]) for side in (0, 1))
     old = EMPTY if names[0] is None else gone or NOTHING
     new = EMPTY if names[1] is None else come or NOTHING
-    found.cells += 1
-    found.beyond += place.tolerance.word_counts(found.column, *full)
-    found.appeared += names[0] is None
-    found.vanished += names[1] is None
     found.count_words(old, new, moved)
-    if sink:
-        sink(moved)
+    found.count(moved, place.tolerance.word_counts(found.column, *full), sink)
 
 
 def _more(names: Sequence[str | None] | None, others: Sequence[str | None] | None) -> str:
@@ -190,3 +189,39 @@ def in_order_of_names(values: pa.ListArray, names: pa.ListArray) -> tuple[list[l
         ordered[0].append([label or "" for label, _ in pairs])
         ordered[1].append(None if row is None else [value for _, value in pairs])
     return ordered
+
+
+def aligned_lists(
+    old: Side, new: Side, names: list[str], rows: MatchedRows
+) -> Iterator[tuple[NDArray[np.int64], list[pa.ListArray], list[pa.ListArray]]]:
+    """Some matched pairs at a time: their places, and the columns `names` of the old and of the new table.
+
+    Rows of the new file that stand in another order than in the old one are held all at once.
+    """
+    first, second = Cursor(*old, names, rows.old), Cursor(*new, names, rows.new)
+    for start in range(0, rows.old.size, ROWS_AT_ONCE):
+        pairs = np.arange(start, min(start + ROWS_AT_ONCE, rows.old.size))
+        yield pairs, first.take(rows.old[pairs]), second.take(rows.new[pairs])
+
+
+class Cursor:
+    """Reads columns of a file from its start to its end, for rows in rising order; of other rows it holds all."""
+
+    def __init__(self, file: pq.ParquetFile, path: Path, names: list[str], rows: NDArray[np.int64]) -> None:
+        self._path, self._names, self._first = path, names, 0
+        self._rising = bool(np.all(np.diff(rows) > 0))
+        self._batches = file.iter_batches(batch_size=ROWS_AT_ONCE, columns=names, use_threads=False)
+        self._held: list[pa.RecordBatch] = []
+        self._end = 0
+
+    def take(self, rows: NDArray[np.int64]) -> list[pa.ListArray]:
+        """The columns at some rows, which follow those of the last call where rows rise."""
+        with reading(self._path):
+            while self._end <= int(rows.max()):
+                batch = next(self._batches)
+                self._held.append(batch)
+                self._end += batch.num_rows
+        while self._rising and self._first + self._held[0].num_rows <= int(rows[0]):
+            self._first += self._held.pop(0).num_rows
+        picked = pa.Table.from_batches(self._held).take(pa.array(rows - self._first))
+        return [picked[name].combine_chunks() for name in self._names]

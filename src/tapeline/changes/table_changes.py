@@ -1,12 +1,17 @@
-"""What is found of one table: rows that came and went, and how far each column moved."""
+"""What is found of one table: rows that came and went, how far columns moved; cells as words and as CSV."""
 
 from __future__ import annotations
 
+import csv
+import math
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from tapeline.changes.scales import Scale
+from tapeline.store.atomic import replacing
 
 MOST_WORDS = 200
 """Different changes of words of one column that are counted apart."""
@@ -15,6 +20,10 @@ EXAMPLES = 4
 """Rows that only one table has of which the keys are kept."""
 
 Cell = float | str | None
+
+UNIT_WORDS = {"degree": "°"}
+
+CSV_COLUMNS = ("table", "row", "column", "item", "unit", "old", "new", "change", "change_unit")
 
 
 @dataclass(frozen=True)
@@ -73,6 +82,15 @@ class ColumnChanges:
         """Keep the cell if its change is the largest so far."""
         if self.largest is None or abs(moved.change or 0.0) > self.size:
             self.largest = moved
+
+    def count(self, moved: Moved, counts: bool, sink: Sink | None) -> None:
+        """Count a changed cell that has no size, and hand it on; `counts` says whether it is beyond the tolerance."""
+        self.cells += 1
+        self.beyond += counts
+        self.appeared += moved.old is None
+        self.vanished += moved.new is None
+        if sink:
+            sink(moved)
 
     def count_words(self, old: str, new: str, moved: Moved, times: int = 1) -> None:
         """Count a change of words; what is beyond the number of different ones that are kept is counted in `cells`."""
@@ -144,3 +162,37 @@ class TableChanges:
         sized = [column for column in self.changed_columns if column.scale and column.scale.in_db and column.largest]
         best = max(sized, key=lambda column: column.rank, default=None)
         return best.largest if best else None
+
+
+def key_words(part: str, key: Mapping[str, object], units: Sequence[str]) -> str:
+    """A key in one line: "april: a05, line-1, 500 Hz"."""
+    session = part.partition("=")[2] or part
+    words = [value_words(value, unit) for value, unit in zip(key.values(), units, strict=True) if value is not None]
+    return f"{session}: {', '.join(words)}" if session else ", ".join(words)
+
+
+def value_words(value: object, unit: str = "") -> str:
+    """A value with its unit."""
+    if isinstance(value, float):
+        text = "NaN" if math.isnan(value) else f"{value:.5g}"
+        short = UNIT_WORDS.get(unit, f" {unit}" if unit else "")
+        return f"{text}{short}"
+    return f"{value} {unit}".strip()
+
+
+@contextmanager
+def writing_changes(path: Path) -> Iterator[Sink]:
+    """Take changed cells and write them to `path`, which appears whole when the block ends without an error."""
+    with replacing(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.writer(stream, lineterminator="\n")
+        writer.writerow(CSV_COLUMNS)
+
+        def take(moved: Moved) -> None:
+            cells = (moved.table, moved.row, moved.column, moved.item, moved.unit)
+            writer.writerow((*cells, *map(_text, (moved.old, moved.new, moved.change)), moved.change_unit))
+
+        yield take
+
+
+def _text(cell: Cell) -> str:
+    return "" if cell is None else repr(cell) if isinstance(cell, float) else cell

@@ -8,8 +8,8 @@ import sys
 from pathlib import Path
 
 from tapeline.cli.argument_types import file_to_write
-from tapeline.cli.found_text import not_written, print_found
 from tapeline.cli.no_data_frames import NoDataFrames
+from tapeline.cli.statuses import not_written, print_found
 
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -7,9 +7,8 @@ import sys
 from pathlib import Path
 
 from tapeline.cli.argument_types import file_to_write, from_one, not_negative
-from tapeline.cli.found_text import not_written, print_found
 from tapeline.cli.no_data_frames import NoDataFrames
-from tapeline.cli.statuses import EXIT_FAULTS, EXIT_MOVED
+from tapeline.cli.statuses import EXIT_FAULTS, EXIT_MOVED, not_written, print_found
 
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -47,11 +46,11 @@ def _diff(options: argparse.Namespace) -> int:
     from contextlib import nullcontext
 
     from tapeline.changes.causes import differences
-    from tapeline.changes.changes_csv import writing_changes
     from tapeline.changes.changes_text import changes_text
     from tapeline.changes.comparing import compare_results
     from tapeline.changes.results_folder import CannotCompareError, open_results
     from tapeline.changes.scales import Tolerance
+    from tapeline.changes.table_changes import writing_changes
 
     sys.meta_path.insert(0, NoDataFrames())
     tolerance = Tolerance(options.within, options.within_share)

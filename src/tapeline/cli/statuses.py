@@ -1,6 +1,10 @@
-"""Exit statuses of the command; 0: all is well; 128 and the number of a signal that stopped it (`stopping.py`)."""
+"""Exit statuses of the command, and how what was found is printed."""
 
 from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
 
 EXIT_FAILED = 1
 """A job failed."""
@@ -13,3 +17,18 @@ EXIT_LEFT_OUT = 3
 
 EXIT_MOVED = 4
 """Results moved, or are not as they were written."""
+
+
+def not_written(command: str, path: Path, error: OSError) -> int:
+    said = error.strerror or str(error)
+    print(f"tapeline {command}: {path}: cannot be written ({said}); name another file with --csv", file=sys.stderr)
+    return EXIT_FAULTS
+
+
+def print_found(text: str) -> None:
+    """Print what was found; a reader who has seen enough and closed the pipe does not change the status."""
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        # What is still held back would raise once more when the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -6,8 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from tapeline.cli.found_text import print_found
-from tapeline.cli.statuses import EXIT_FAULTS, EXIT_MOVED
+from tapeline.cli.statuses import EXIT_FAULTS, EXIT_MOVED, print_found
 
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import dataclasses
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from tapeline.acoustics.outlier_levels import median_polish
+import numpy as np
+
 from tapeline.acoustics.run_log_offset import RunLogOffset, run_log_offset
-from tapeline.limits import FLOOR_MARGIN_DB, OTHERS_ABOVE_FLOOR_DB, OUTLIER_AT_LEAST_RUNS, PATTERN_AT_LEAST_POSITIONS
-from tapeline.quality.gain_entries import contradicted_gains, entry_step_db, rows_of_repeats
+from tapeline.limits import (
+    FLOOR_MARGIN_DB,
+    GAIN_EXPLAINS_LIMIT_SHARE,
+    NEAR_GAIN_STEP_DB,
+    OTHERS_ABOVE_FLOOR_DB,
+    OUTLIER_AT_LEAST_RUNS,
+    PATTERN_AT_LEAST_POSITIONS,
+)
 from tapeline.quality.level_table import (
     LevelTable,
     RunLevel,
     level_table,
     measurements_alike,
+    median_polish,
     round_step,
+    shapes,
     wind_off_levels,
 )
 from tapeline.quality.silent_channels import silent_channels
@@ -57,7 +67,7 @@ def findings_across(levels: Sequence[RunLevel], areas: Mapping[str, str], limits
 def _lost(levels: Sequence[RunLevel], limits: AcrossLimits) -> dict[tuple[str, str], Finding]:
     lost = silent_channels(levels, limits.silent_level_db)
     for group in measurements_alike(levels):
-        lost |= contradicted_gains(group, limits.odd_level_db, limits.speed_level_db)
+        lost |= _contradicted_gains(group, limits.odd_level_db, limits.speed_level_db)
     return lost
 
 
@@ -75,7 +85,7 @@ def _in_group(group: Sequence[RunLevel], areas: Mapping[str, str], limits: Acros
             continue
         for _, _, level in (cell for cell in table.present() if cell[0] == r):
             found.setdefault(level.place, []).append(_off_speed(level.position, off, table.speeds[r]))
-        for repeat in rows_of_repeats(group, table, r, limits.speed_level_db):
+        for repeat in _rows_of_repeats(group, table, r, limits.speed_level_db):
             doubts = found.setdefault(repeat.place, [])
             if not any(finding.code == "gain-step" for finding in doubts):
                 doubts.append(_rows_differ(repeat, table.runs[r]))
@@ -99,7 +109,7 @@ def _off_speed(position: str, off_db: float, speed_mps: float) -> Finding:
 
 def _rows_differ(level: RunLevel, run: str) -> Finding:
     words = f"the run's row says {level.gain_db:g} dB, the fitting {level.fitted_gain_db:g} dB"
-    step = abs(entry_step_db(level))
+    step = abs(_entry_step_db(level))
     return Finding("gain-step", f"position {level.position}: {words}; run {run} has no row and is {step:g} dB off")
 
 
@@ -171,3 +181,77 @@ def _slip(position: str, slip: RunLogOffset, names: Sequence[str]) -> str:
         f"position {position}: levels {part} fit the row of the run {way} each: the log is off by one row there "
         f"(rest {slip.slipped_rest_db:.1f} dB in place of {slip.rest_db:.1f} dB)"
     )
+
+
+def _entry_step_db(level: RunLevel) -> float:
+    """What the level would rise by with the fitting's gain in place of the run's own; 0 without an own gain."""
+    if level.gain_db is None or level.fitted_gain_db is None:
+        return 0.0
+    return level.gain_db - level.fitted_gain_db
+
+
+def _with_fitted_gain(level: RunLevel) -> RunLevel:
+    """The level as the fitting's gain makes it."""
+    return dataclasses.replace(level, level_db=level.level_db + _entry_step_db(level), gain_db=None)
+
+
+def _contradicted_gains(
+    group: Sequence[RunLevel], odd_level_db: float, speed_level_db: float
+) -> dict[tuple[str, str], Finding]:
+    """Channels of runs alike whose run names a gain that their repeats contradict, where the fitting's gain fits.
+
+    One run after the other gets its fittings' gains: where it was off its repeats, or a channel off what its other runs
+    and the other positions let expect, and now is not, the row of the run is wrong. Of two runs that differ, the one
+    with a gain of its own is the suspect.
+    """
+    entered = [run for run in dict.fromkeys(x.run for x in group) if _has_step(group, run)]
+    if not entered:
+        return {}
+    found: dict[tuple[str, str], Finding] = {}
+    table, shape = level_table(group, lambda level: level.level_db), shapes(group)
+    for run in entered:
+        row = table.runs.index(run)
+        odd = np.nan_to_num(np.abs(table.rest[row])).max(initial=0.0) >= odd_level_db
+        if not odd and abs(table.off[row]) < speed_level_db:
+            continue
+        mended = level_table(
+            [_with_fitted_gain(level) if level.run == run else level for level in group], lambda level: level.level_db
+        )
+        whole = _gain_explains(table, mended, row, speed_level_db)
+        for r, p, level in table.present():
+            if level.run != run or abs(_entry_step_db(level)) < NEAR_GAIN_STEP_DB:
+                continue
+            own = (
+                abs(table.rest[r, p]) >= odd_level_db
+                and abs(mended.rest[r, p]) <= GAIN_EXPLAINS_LIMIT_SHARE * odd_level_db
+            )
+            another_shape = level.place in shape and not shape[level.place].same
+            if (own or (whole and abs(mended.rest[r, p]) <= odd_level_db)) and not another_shape:
+                found[level.place] = Finding("gain-contradicted", _contradicted(level))
+    return found
+
+
+def _has_step(group: Sequence[RunLevel], run: str) -> bool:
+    return any(level.run == run and abs(_entry_step_db(level)) >= NEAR_GAIN_STEP_DB for level in group)
+
+
+def _gain_explains(table: LevelTable, mended: LevelTable, r: int, limit_db: float) -> bool:
+    return bool(abs(table.off[r]) >= limit_db and abs(mended.off[r]) <= GAIN_EXPLAINS_LIMIT_SHARE * limit_db)
+
+
+def _contradicted(level: RunLevel) -> str:
+    own, fitted = f"{level.gain_db:g} dB", f"{level.fitted_gain_db:g} dB"
+    return (
+        f"position {level.position}: the run's row says {own}, the fitting {fitted}; with {fitted} it agrees with its "
+        "repeats"
+    )
+
+
+def _rows_of_repeats(group: Sequence[RunLevel], table: LevelTable, r: int, limit_db: float) -> list[RunLevel]:
+    """Levels of the repeats whose own gains alone set run `r` apart, which has none; empty where that is not so."""
+    run = table.runs[r]
+    repeats = [level for level in group if level.run != run and _entry_step_db(level)]
+    if not repeats or any(_entry_step_db(level) for level in group if level.run == run):
+        return []
+    mended = level_table([_with_fitted_gain(level) for level in group], lambda level: level.level_db)
+    return repeats if _gain_explains(table, mended, r, limit_db) else []

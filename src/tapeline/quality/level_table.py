@@ -1,4 +1,4 @@
-"""Levels of a session's runs as the verdicts see them, and tables of runs by positions split into their parts."""
+"""Levels of a session's runs as verdicts see them: tables by runs and positions split by medians, shapes of spectra."""
 
 from __future__ import annotations
 
@@ -8,14 +8,21 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from tapeline.acoustics.outlier_levels import median_polish, off_repeats
 from tapeline.arrays import Reals
 from tapeline.limits import (
+    HIGH_FREQUENCIES_KEPT_DB,
     NEAR_GAIN_STEP_DB,
+    OUTLIER_LINE_SPEEDS,
+    SAME_SHAPE_DB,
     SAME_SPEED_RATIO,
     USUAL_GAIN_STEPS_DB,
+    WHITE_SPECTRUM_HALF_RATE_SHARE,
 )
+
+POLISH_ROUNDS = 10
+"""Rounds of the polish; it settles in two or three."""
 
 
 @dataclass(frozen=True)
@@ -134,3 +141,92 @@ def level_table(group: Sequence[RunLevel], value: Callable[[RunLevel], float]) -
 
 def _one_speed(one_mps: float, other_mps: float) -> bool:
     return max(one_mps, other_mps) <= SAME_SPEED_RATIO * min(one_mps, other_mps)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How far a channel's root-mean-square frequency is off its repeats (20 lg), and whether its spectrum is white."""
+
+    off_db: float
+    white: bool
+
+    @property
+    def same(self) -> bool:
+        """Whether it is its repeats' shape."""
+        return abs(self.off_db) <= SAME_SHAPE_DB
+
+    def lost_a_tone(self, deviation_db: float) -> bool:
+        """Whether the level fell by a strong tone or rumble that stopped while high frequencies stayed as they were."""
+        return not self.white and deviation_db + self.off_db > -HIGH_FREQUENCIES_KEPT_DB
+
+
+def shapes(group: Sequence[RunLevel]) -> dict[tuple[str, str], Shape]:
+    """Shapes by run and position of runs alike, for the channels whose frequency is known."""
+    known = [level for level in group if level.frequency_hz]
+    if len({level.run for level in known}) < 2:
+        return {}
+    table = level_table(known, lambda level: 20.0 * math.log10(level.frequency_hz or 1.0))
+    return {level.place: Shape(float(table.deviation[r, p]), _is_white(level)) for r, p, level in table.present()}
+
+
+def _is_white(level: RunLevel) -> bool:
+    if not level.frequency_hz or not level.sample_rate_hz:
+        return True
+    return level.frequency_hz >= WHITE_SPECTRUM_HALF_RATE_SHARE * level.sample_rate_hz / 2.0
+
+
+def median_polish(cells: ArrayLike) -> tuple[Reals, Reals, Reals]:
+    """Row effects, column effects and residuals of a table of levels, shapes (rows,), (columns,), (rows, columns).
+
+    Row and column medians are removed in turn (Tukey, Exploratory Data Analysis, 1977), so that single outliers do not
+    move the effects. Column effects have median 0. NaN cells are missing and stay NaN in the residuals.
+    """
+    rest = np.array(cells, dtype=np.float64)
+    rows, columns = np.zeros(rest.shape[0]), np.zeros(rest.shape[1])
+    for _ in range(POLISH_ROUNDS):
+        step = _median(rest, 1)
+        rest -= step[:, None]
+        rows += step
+        side = _median(rest, 0)
+        rest -= side[None, :]
+        columns += side
+        if max(np.abs(step).max(initial=0.0), np.abs(side).max(initial=0.0)) < 1e-9:
+            break
+    middle = float(np.median(columns)) if columns.size else 0.0
+    return rows + middle, columns - middle, rest
+
+
+def _median(values: Reals, axis: int) -> Reals:
+    known = np.isfinite(values).any(axis=axis)
+    filled = np.where(np.isfinite(values), values, np.nan)
+    result = np.zeros(known.shape)
+    if axis == 1:
+        result[known] = np.nanmedian(filled[known], axis=1)
+    else:
+        result[known] = np.nanmedian(filled[:, known], axis=0)
+    return result
+
+
+def off_repeats(speeds_mps: Sequence[float], levels_db: Sequence[float]) -> Reals:
+    """Deviation in dB of each run's level from the runs at the same speed, shape (runs,); 0 where it is unknown.
+
+    Of three or more runs at one speed: from their median. Of two: from each other, since nobody can say which is right.
+    A run that is alone at its speed: from the line over lg speed whose slope is the median of the slopes between all
+    pairs (Theil and Sen), where four or more speeds fix one.
+    """
+    level = np.asarray(levels_db, dtype=np.float64)
+    place = np.round(10.0 * np.log10(np.maximum(np.asarray(speeds_mps, dtype=np.float64), 1e-9)), 2)
+    off = np.zeros(level.shape)
+    for value in np.unique(place):
+        same = np.flatnonzero(place == value)
+        if same.size == 2:
+            off[same] = level[same] - level[same[::-1]]
+        elif same.size > 2:
+            off[same] = level[same] - np.median(level[same])
+    alone = np.array([np.count_nonzero(place == value) == 1 for value in place], dtype=bool)
+    if np.unique(place).size >= OUTLIER_LINE_SPEEDS and alone.any():
+        i, j = np.triu_indices(level.size, 1)
+        apart = place[i] != place[j]
+        rest = level - float(np.median((level[i] - level[j])[apart] / (place[i] - place[j])[apart])) * place
+        off[alone] = (rest - np.median(rest))[alone]
+    return off

@@ -17,12 +17,13 @@ from tapeline.limits import (
 from tapeline.quality.level_table import (
     LevelTable,
     RunLevel,
+    Shape,
     level_table,
     measurements_alike,
     round_step,
+    shapes,
     wind_off_levels,
 )
-from tapeline.quality.shape_of_spectra import Shape, shapes
 from tapeline.quality.verdicts import Finding
 
 

@@ -16,8 +16,7 @@ import numpy as np
 
 from tapeline.arrays import Samples
 from tapeline.limits import HDF5_PIECE_BYTES
-from tapeline.recordings.described_array import frames_and_channels, require_described, stated_rate_hz
-from tapeline.recordings.raw_binary import RawLayout
+from tapeline.recordings.raw_binary import RawLayout, frames_and_channels, require_described, stated_rate_hz
 from tapeline.recordings.recording import RecordingError, block_frames
 from tapeline.recordings.sample_words import INTEGER_BITS, SAMPLE_WORDS
 

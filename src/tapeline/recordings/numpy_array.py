@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from tapeline.arrays import Samples
-from tapeline.recordings.described_array import frames_and_channels, require_described, stated_rate_hz
-from tapeline.recordings.raw_binary import RawBinary, RawLayout
+from tapeline.recordings.raw_binary import RawBinary, RawLayout, frames_and_channels, require_described, stated_rate_hz
 from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.sample_words import SAMPLE_BYTES, SAMPLE_WORDS, SampleType
 

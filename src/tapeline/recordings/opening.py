@@ -1,13 +1,13 @@
-"""From the paths of the run table to a reader: the one place where formats are registered."""
+"""From the paths of the run table to a reader, of several parts to one: the one place where formats are registered."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
 
+from tapeline.arrays import Samples
 from tapeline.recordings.hdf5_file import Hdf5File
-from tapeline.recordings.joined import JoinedRecording
 from tapeline.recordings.numpy_array import NumpyArray
 from tapeline.recordings.raw_binary import RawBinary, RawLayout
 from tapeline.recordings.recording import Recording, RecordingError
@@ -22,6 +22,7 @@ class ArrayReader(Protocol):
 
 
 ARRAY_FILES: dict[bytes, ArrayReader] = {b"\x93NUMPY": NumpyArray, b"\x89HDF\r\n\x1a\n": Hdf5File}
+
 """Readers by the bytes that their files begin with."""
 
 
@@ -78,3 +79,33 @@ def channel_count(path: Path) -> int | None:
         return open_file(path, rate_needed=False).channels
     except RecordingError:
         return None
+
+
+class JoinedRecording:
+    """Parts in their order, joined sample-exactly; all must agree in rate and channels."""
+
+    def __init__(self, parts: Sequence[Recording]) -> None:
+        first = parts[0]
+        for number, part in enumerate(parts[1:], start=2):
+            if (part.sample_rate_hz, part.channels) != (first.sample_rate_hz, first.channels):
+                raise RecordingError(
+                    "parts-differ",
+                    f"part {number} has {part.channels} channels at {part.sample_rate_hz:g} Hz, "
+                    f"part 1 has {first.channels} at {first.sample_rate_hz:g} Hz",
+                )
+        self._parts = tuple(parts)
+        self.kind = " and ".join(dict.fromkeys(part.kind for part in parts))
+        self.sample_rate_hz = first.sample_rate_hz
+        self.channels = first.channels
+        self.bits = first.bits
+        self.frames = sum(part.frames for part in parts)
+        self.declared_frames = sum(part.declared_frames for part in parts)
+
+    def blocks(self, start: int, stop: int) -> Iterator[Samples]:
+        """See Recording.blocks."""
+        offset = 0
+        for part in self._parts:
+            first, last = max(start - offset, 0), min(stop - offset, part.frames)
+            if first < last:
+                yield from part.blocks(first, last)
+            offset += part.frames

@@ -12,11 +12,9 @@ import numpy as np
 import soundfile
 
 from tapeline.arrays import Samples
-from tapeline.recordings.other_headers import READERS, other_extent
+from tapeline.recordings.file_headers import SampleExtent, header_extent, is_known_kind
 from tapeline.recordings.recording import RecordingError, block_frames
-from tapeline.recordings.sample_extent import SampleExtent
 from tapeline.recordings.sample_words import interleaved_blocks
-from tapeline.recordings.wave_header import KINDS, WIDE_FORM, wave_extent
 
 INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 FLOATS = {"FLOAT": 32, "DOUBLE": 64}
@@ -42,8 +40,10 @@ class SoundFile:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        _require_known_kind(path)
-        extent = wave_extent(path) or other_extent(path)
+        # The library looks into any file for samples, and for some kinds does not tell a cut file from a whole one.
+        if not is_known_kind(path):
+            raise RecordingError("recording-unreadable", UNKNOWN_KIND)
+        extent = header_extent(path)
         if extent is not None:
             extent.require_whole()
         try:
@@ -126,14 +126,6 @@ class SoundFile:
             f"{self._path.name}: the file is cut or damaged: the header declares {self.declared_frames} frames "
             f"({self.declared_frames / rate:.3f} s), from frame {frame} ({frame / rate:.3f} s) on none can be decoded",
         )
-
-
-def _require_known_kind(path: Path) -> None:
-    """The library looks into any file for samples, and for some kinds does not tell a cut file from a whole one."""
-    with path.open("rb") as stream:
-        head = stream.read(12)
-    if head[:4] not in KINDS and head[:4] not in READERS and not WIDE_FORM.startswith(head):
-        raise RecordingError("recording-unreadable", UNKNOWN_KIND)
 
 
 @contextmanager

@@ -6,9 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from tapeline.campaign.coverage import Coverage
+from tapeline.campaign.coverage import Coverage, MissingRuns
 from tapeline.campaign.coverage_cells import ENOUGH_RUNS, ComparedPoint, CoverageCell, FewerRuns, Point
-from tapeline.campaign.missing_runs import MissingRuns
 from tapeline.report.wording import NO_VALUE, counted, listed, number, speed
 
 MOST_VALUES = 6

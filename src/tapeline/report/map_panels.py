@@ -9,8 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from tapeline.campaign.outlines import AXES, Outline
-from tapeline.campaign.polylines import Polylines
+from tapeline.campaign.outlines import AXES, Outline, Polylines
 from tapeline.campaign.setting_sections import Plane
 from tapeline.report.figure_panels import WIDTH_IN, Heading, headed_figure
 from tapeline.report.figure_style import OUTLINE_COLOUR

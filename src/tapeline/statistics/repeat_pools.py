@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapeline.statistics.comparison import RunLevels
-from tapeline.statistics.homogeneous_cells import homogeneous_cells
 from tapeline.statistics.repeat_scatter import (
     RepeatRows,
     Scatter,
+    homogeneous_cells,
     no_scatter,
     own_scatter,
     own_scatter_where_larger,

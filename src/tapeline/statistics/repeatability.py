@@ -1,15 +1,17 @@
-"""Scatter within and between sessions: one-way random-effects analysis, sessions in the place of laboratories."""
+"""Scatter within and between sessions (one-way analysis, sessions in the place of laboratories); which stand out."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
 from tapeline.arrays import Reals
+from tapeline.limits import GRUBBS_AT_LEAST_SESSIONS
 from tapeline.statistics.combined_uncertainty import welch_satterthwaite
-from tapeline.statistics.significance import chi_square_quantile
+from tapeline.statistics.significance import chi_square_quantile, variance_ratio_p_value
 
 
 @dataclass(frozen=True)
@@ -195,3 +197,77 @@ def reproducibility_interval(found: OneWay, confidence: float) -> tuple[Reals, R
     known = np.isfinite(found.reproducibility_variance)
     below, above = (np.where(known, np.sqrt(np.maximum(end, 0.0)), np.nan) for end in ends)
     return below, above
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """The session that stands out most and the chance of one so far out, each of the shape of one run's values.
+
+    `session` is -1 and `p_value` NaN where the test cannot be made.
+    """
+
+    session: NDArray[np.int64]
+    p_value: Reals
+
+
+def cochran(found: SessionVariances) -> Suspect:
+    """The session whose repeats scatter most against the others', with its chance times the number of sessions.
+
+    F = s_j^2 over the pooled variance of the others: with equal numbers of repeats this is Cochran's C, without them 't
+    Lam's form of it. Sessions with a single run do not count; two with repeats are needed.
+    """
+    dof = np.where(np.isfinite(found.variances), found.counts - 1, 0)
+    squares = dof * np.nan_to_num(found.variances)
+    others = dof.sum(axis=0) - dof
+    groups = (dof > 0).sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rest = (squares.sum(axis=0) - squares) / others
+        chance = variance_ratio_p_value(found.variances, rest, dof, others) * groups
+    tested = (dof > 0) & (groups > 1) & np.isfinite(chance)
+    return _most(np.where(tested, chance, np.inf), found)
+
+
+def grubbs(found: SessionVariances) -> Suspect:
+    """The session whose mean lies furthest from the mean of all means, two-sided, with its chance; three at least."""
+    h = mandel_h(found)
+    p = (found.counts > 0).sum(axis=0).astype(np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.minimum((h * np.sqrt(p) / (p - 1.0)) ** 2, 1.0)
+        t = np.sqrt((p - 2.0) * part / (1.0 - part))
+        chance = 2.0 * p * scipy.special.stdtr(p - 2.0, -t)
+    tested = np.isfinite(chance) & (p >= GRUBBS_AT_LEAST_SESSIONS)
+    return _most(np.where(tested, chance, np.inf), found)
+
+
+def mandel_h(found: SessionVariances) -> Reals:
+    """Mandel's h: each session's mean less the mean of means, over the standard deviation of means; (sessions, ...).
+
+    NaN with fewer than three sessions, where it says nothing (of two it is ±0.71 always), and where all are equal.
+    """
+    known = found.counts > 0
+    p = known.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.where(known, found.means - np.where(known, found.means, 0.0).sum(axis=0) / p, np.nan)
+        sd = np.sqrt(np.nansum(off**2, axis=0) / (p - 1))
+        return np.asarray(np.where((p >= GRUBBS_AT_LEAST_SESSIONS) & (sd > 0.0), off / sd, np.nan))
+
+
+def mandel_k(found: SessionVariances) -> Reals:
+    """Mandel's k: each session's standard deviation over the root of the mean variance; (sessions, ...).
+
+    NaN with fewer than two sessions.
+    """
+    known = np.isfinite(found.variances)
+    groups = known.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.nansum(found.variances, axis=0) / groups
+        return np.asarray(np.where((groups > 1) & (mean > 0.0), np.sqrt(found.variances / mean), np.nan))
+
+
+def _most(chance: Reals, found: SessionVariances) -> Suspect:
+    if not found.counts.shape[0]:
+        none = np.full(found.counts.shape[1:], -1, dtype=np.int64)
+        return Suspect(none, np.full(none.shape, np.nan))
+    least = chance.min(axis=0)
+    known = np.isfinite(least)
+    return Suspect(np.where(known, chance.argmin(axis=0), -1), np.where(known, np.minimum(least, 1.0), np.nan))

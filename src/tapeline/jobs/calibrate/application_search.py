@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.levels import power_pa2
 from tapeline.arrays import Reals
-from tapeline.calibration.background_tone import quiet_pieces, rms_at
 from tapeline.calibration.calibrated_blocks import Expected
 from tapeline.calibration.calibrator_applications import (
     CalibratorApplication,
@@ -21,6 +20,7 @@ from tapeline.calibration.calibrator_applications import (
     is_continuous_tone,
 )
 from tapeline.calibration.level_at_sensor import CalibratorCertificate, LevelAtSensor, LevelDefaults, level_at_sensor
+from tapeline.calibration.measured_tone import quiet_pieces, rms_at
 from tapeline.calibration.tone import SteadyPart, ToneTrack
 from tapeline.campaign.plan import Channel
 from tapeline.jobs.calibrate import CalibrateNeeds, CalibratorCheck

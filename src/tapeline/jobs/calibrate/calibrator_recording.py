@@ -11,12 +11,13 @@ from tapeline.acoustics.levels import gain_from_db, power_pa2, ratio_db
 from tapeline.acoustics.response import response_db
 from tapeline.acoustics.sine_fit import fit_sine
 from tapeline.calibration.application_order import order_doubts
-from tapeline.calibration.background_tone import background_term, largest_shift_db
 from tapeline.calibration.calibrator_applications import CalibratorApplication
 from tapeline.calibration.measured_tone import (
     MeasuredTone,
     ToneLimits,
     application_refusals,
+    background_term,
+    largest_shift_db,
     measure_tone,
     tone_refusals,
 )

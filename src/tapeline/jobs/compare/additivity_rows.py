@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapeline.acoustics.additivity import additivity
-from tapeline.acoustics.contribution import MeanLevel
+from tapeline.acoustics.contribution import MeanLevel, additivity
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import as_reals, finite_or_none, level_or_none
 from tapeline.jobs.compare import CompareNeeds, CompareRun

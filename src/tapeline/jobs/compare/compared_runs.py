@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.background import MarginLimits
 from tapeline.arrays import Reals
-from tapeline.campaign.pairing import session_pairs
+from tapeline.campaign.coverage_cells import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.unlike_background import Side

@@ -20,13 +20,17 @@ from tapeline.statistics.repeat_pools import Point
 from tapeline.statistics.repeatability import (
     OneWay,
     SessionVariances,
+    Suspect,
+    cochran,
+    grubbs,
+    mandel_h,
+    mandel_k,
     one_way,
     reproducibility_interval,
     session_variances,
     within_interval,
 )
-from tapeline.statistics.session_outliers import Suspect, cochran, grubbs, mandel_h, mandel_k
-from tapeline.statistics.shift_error import at_session, shift_error
+from tapeline.statistics.session_scatter import at_session, shift_error
 from tapeline.statistics.significance import student_p_value
 from tapeline.store.tables_of_repeats import LESS_TAKEN_OFF
 

@@ -16,9 +16,9 @@ from tapeline.calibration.evidence import (
     Stage,
     Summary,
     level_mean,
+    linearity_of,
     summary_of,
 )
-from tapeline.calibration.level_linearity import linearity_of
 from tapeline.calibration.sensor_certificate import SensorCertificate, certificate_doubts, chart_age_days
 from tapeline.campaign.plan import Channel, Plan, picked
 from tapeline.jobs.calibrate import checks_file

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tapeline.acoustics.cross_lines import CrossLines
-from tapeline.acoustics.cross_spectra import CrossSpectra, coherence, coherence_threshold
+from tapeline.acoustics.cross_spectra import CrossLines, CrossSpectra, coherence, coherence_threshold
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.short_time_spectra import lines_within
 from tapeline.acoustics.windows import effective_averages

@@ -16,10 +16,10 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, Subtraction
 from tapeline.acoustics.band_levels import LineSpectra, Method, Powers, band_sums, on_lines, shares_of
 from tapeline.acoustics.bands import Bands, bands_between
-from tapeline.acoustics.common_tones import common_tone_half_width
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.acoustics.selection_by_margin import ONE_SIDED_95
 from tapeline.acoustics.stationarity import mean_power_variance
+from tapeline.acoustics.tonal_bands import common_tone_half_width
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.level_use_columns import ChannelDoubts, channel_doubts
