@@ -10,6 +10,7 @@ from reference_tables import reference_rows
 from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.band_levels import LineSpectra, band_sums
 from tapeline.acoustics.bands import bands_between, line_shares
+from tapeline.acoustics.boundary_layer import goody_density, goody_shape
 from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.short_time_spectra import ShortTimeSpectra, block_frames
 from tapeline.acoustics.windows import WindowName, all_pairs, effective_averages, noise_bandwidth_lines, window
@@ -132,3 +133,18 @@ def test_block_length_is_the_next_fast_one() -> None:
     assert block_frames(12_800.0, 6.25) == 2048
     for rate in (44_100.0, 48_000.0, 51_200.0, 65_536.0, 102_400.0):
         assert rate / block_frames(rate, 5.0) <= 5.0 + 1e-9
+
+
+@pytest.mark.parametrize(("x", "value"), [(0.1, 0.126468), (1.0, 0.669243), (10.0, 0.367398), (100.0, 0.0124143)])
+def test_goody_shape(x: float, value: float) -> None:
+    """Goody, AIAA J. 42 (2004) 1788, R_T = 100 (formula found in public texts, values computed)."""
+    assert float(goody_shape(x, 100.0)) == pytest.approx(value, rel=5e-6)
+
+
+@pytest.mark.parametrize(("hz", "value"), [(100.0, 9.774e-3), (1000.0, 7.674e-3), (10_000.0, 8.635e-4)])
+def test_goody_density_per_hertz(hz: float, value: float) -> None:
+    """Same source: rho 1.2, nu 1.5e-5, U 30 m/s, delta 30 mm, tau_w 1.62 Pa; Pa^2/Hz, one-sided."""
+    found = goody_density(
+        hz, edge_speed_mps=30.0, thickness_m=0.03, wall_shear_pa=1.62, density_kgm3=1.2, viscosity_m2s=1.5e-5
+    )
+    assert float(found) == pytest.approx(value, rel=1e-4)
