@@ -11,6 +11,8 @@ import pytest
 from rig_campaign import RigTruth, write_rig
 from rig_faults import FaultTruth, write_faulty_rig
 
+from tapeline.cli import main
+
 SEED = 1
 
 
@@ -36,10 +38,26 @@ def run_tapeline() -> Callable[..., Finished]:
     return tapeline
 
 
+@pytest.fixture
+def call_tapeline(capfd: pytest.CaptureFixture[str]) -> Callable[..., Finished]:
+    """The command in this process, for what it says before it starts anything."""
+
+    def call(*arguments: object) -> Finished:
+        status = main([*map(str, arguments)])
+        said = capfd.readouterr()
+        return Finished(status, said.out + said.err)
+
+    return call
+
+
 @pytest.fixture(scope="session")
-def rig_run(tmp_path_factory: pytest.TempPathFactory) -> tuple[RigTruth, Finished]:
-    truth = write_rig(tmp_path_factory.mktemp("rig"), SEED)
-    return truth, tapeline("run", truth.folder, "--cores", 2)
+def written_rig(tmp_path_factory: pytest.TempPathFactory) -> RigTruth:
+    return write_rig(tmp_path_factory.mktemp("rig"), SEED)
+
+
+@pytest.fixture(scope="session")
+def rig_run(written_rig: RigTruth) -> tuple[RigTruth, Finished]:
+    return written_rig, tapeline("run", written_rig.folder, "--cores", 2)
 
 
 @pytest.fixture(scope="session")
