@@ -71,9 +71,8 @@ def test_intervals_of_the_exponent_hold(speeds_kmh: list[float], repeats: int, s
     """95 % over the seeds, within three standard errors below; what runs share makes them wider, never narrower."""
     for kind, exponent, side in (("hump", 5.5, "moving"), ("plain", 6.0, "fixed"), ("resonance", 6.0, "fixed")):
         fits = [getattr(simulated(kind, speeds_kmh, repeats, seed), side) for seed in seeds]
-        assert np.mean([fit.lower < exponent < fit.upper for fit in fits]) > 0.95 - 3.0 * np.sqrt(
-            0.05 * 0.95 / len(seeds)
-        ), kind
+        held = np.mean([fit.lower < exponent < fit.upper for fit in fits])
+        assert held > 0.95 - 3.0 * np.sqrt(0.05 * 0.95 / len(seeds)), kind
 
 
 def test_scatter_is_that_of_the_noise_under_the_right_model(seeds: range) -> None:
