@@ -31,6 +31,9 @@ CUT = """() => [...document.querySelectorAll("body *")].filter(element =>
   getComputedStyle(element).overflowX !== "visible" && element.scrollWidth > element.clientWidth + 1
 ).map(element => `${element.localName} ${element.id} ${element.className}`)"""
 
+SEEN = """word => { for (const image of document.querySelectorAll("img")) image.style.visibility = word; }"""
+"""Pictures that keep their place and are not drawn: reading text from the paper would go through all their lines."""
+
 
 def printed_px(paper: str) -> int:
     """The width between the margins of the style sheet."""
@@ -50,8 +53,10 @@ class Printed:
 def printed(request: pytest.FixtureRequest, pages: KeptPages) -> Printed:
     from pypdf import PdfReader
 
-    opened = pages.at()
-    content = opened.page.pdf(format=request.param, prefer_css_page_size=False)
+    page = pages.at().page
+    page.evaluate(SEEN, "hidden")
+    content = page.pdf(format=request.param, prefer_css_page_size=False)
+    page.evaluate(SEEN, "")
     pages = PdfReader(io.BytesIO(content)).pages
     return Printed(
         request.param,
