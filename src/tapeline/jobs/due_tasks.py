@@ -10,7 +10,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.jobs.stale_results import is_due
 from tapeline.jobs.steps import Step, digests
 from tapeline.jobs.tasks import Task
-from tapeline.store.file_records import keep_inputs, result_file, touch_written
+from tapeline.store.file_records import keep_made_from, result_file, touch_written
 
 CHECK_VARIABLE = "TAPELINE_CHECK_RECORDINGS"
 """Environment variable by which recordings are read whole to see whether they are those that results were made from."""
@@ -20,7 +20,7 @@ def do(plan: Plan, task: Task) -> None:
     """Do a task, and keep which results it was done from."""
     task.job.run(plan, task.key)
     if task.files:
-        keep_inputs(task.files[0], task.job.inputs(plan, task.key))
+        keep_made_from(task.files[0], task.job.digest(plan, task.key), task.job.inputs(plan, task.key))
 
 
 def do_step(plan: Plan, step: Step, key: str) -> Iterator[tuple[Task, bool]]:

@@ -17,7 +17,7 @@ import pyarrow as pa
 from tapeline.campaign.plan import Plan
 from tapeline.jobs.tasks import Task, tasks
 from tapeline.store import arrow_file, parquet
-from tapeline.store.file_records import has_inputs, keep_read, keep_written, read_records, written_record
+from tapeline.store.file_records import is_made_from, keep_read, keep_written, read_records, written_record
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,8 @@ class Misfit:
 
     `gone` are its files that were written and are not there, though results that follow may be; `changed` those that
     are not as they were written, `replaced` the sources that are not those it read, `unknown` the files and sources of
-    which there is no record; all as paths to show. `otherwise` says that other settings, rows or versions made it.
+    which there is no record, `without` the sources that it read and that are not there any more; all as paths to show.
+    `otherwise` says that other settings, rows or versions made it.
     """
 
     task: Task
@@ -34,6 +35,7 @@ class Misfit:
     changed: tuple[str, ...] = ()
     replaced: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
     otherwise: bool = False
 
 
@@ -52,7 +54,7 @@ def is_due(plan: Plan, task: Task, *, sources: bool = False) -> bool:
 
     `sources` as for `misfits`.
     """
-    made = _is_made(task, task.job.inputs(plan, task.key))
+    made = _is_made(plan, task, task.job.inputs(plan, task.key))
     return not made or _misfit(plan, task, {}, sources=sources, keep=True) is not None
 
 
@@ -75,18 +77,19 @@ def _misfit(plan: Plan, task: Task, known: Mapping[Path, Path], *, sources: bool
             # A folder that takes nothing costs the next run another look, no more.
             with suppress(OSError):
                 keep_written(path, now)
-    read = read_records(task.files[0]) if task.sources else {}
+    read = read_records(task.files[0])
     found = {name: read[name].now(root / name, whole=sources) for name in task.sources if name in read}
     current = {name: record for name, record in found.items() if record is not None}
     if keep and len(current) == len(read) and current != read:
         with suppress(OSError):
             keep_read(task.files[0], current)
     replaced = [name for name in found if name not in current]
+    without = tuple(name for name in read if name not in task.sources)
     unknown += [name for name in task.sources if name not in read]
     otherwise = not changed and _is_made_otherwise(plan, task)
-    if not (gone or changed or replaced or unknown or otherwise):
+    if not (gone or changed or replaced or unknown or without or otherwise):
         return None
-    return Misfit(task, gone, tuple(changed), tuple(replaced), tuple(unknown), otherwise)
+    return Misfit(task, gone, tuple(changed), tuple(replaced), tuple(unknown), without, otherwise)
 
 
 def made_otherwise(plan: Plan) -> list[str]:
@@ -117,15 +120,16 @@ def affected(plan: Plan, unfit: Iterable[Misfit]) -> list[Task]:
     due, files, found = {misfit.task for misfit in unfit}, set[Path](), []
     for task in tasks(plan):
         inputs = task.job.inputs(plan, task.key)
-        if task in due or files.intersection(inputs) or not _is_made(task, inputs):
+        if task in due or files.intersection(inputs) or not _is_made(plan, task, inputs):
             found.append(task)
             files.update(task.files)
     return found
 
 
-def _is_made(task: Task, inputs: Sequence[Path]) -> bool:
-    """Whether all its results are there and were made from these as they are."""
-    return all(path.is_file() for path in task.files) and has_inputs(task.files[0], inputs)
+def _is_made(plan: Plan, task: Task, inputs: Sequence[Path]) -> bool:
+    """Whether all its results are there and were made from its needs and these results as they are."""
+    digest = task.job.digest(plan, task.key)
+    return all(path.is_file() for path in task.files) and is_made_from(task.files[0], digest, inputs)
 
 
 def forced(plan: Plan, known: Mapping[Path, Path], found: Sequence[Misfit]) -> list[str]:
@@ -142,12 +146,15 @@ def sentences(found: Sequence[Misfit]) -> Iterator[str]:
     changed = [name for misfit in found for name in misfit.changed]
     replaced = list(dict.fromkeys(name for misfit in found for name in misfit.replaced))
     unknown = list(dict.fromkeys(name for misfit in found for name in misfit.unknown))
+    without = list(dict.fromkeys(name for misfit in found for name in misfit.without if not misfit.otherwise))
     if gone:
         yield f"gone since it was written, made again: {listed(gone, 4)}"
     if changed:
         yield f"changed or damaged since it was written, made again: {listed(changed, 4)}"
     if replaced:
         yield f"not the file that results were made from, read again: {listed(replaced, 4)}"
+    if without:
+        yield f"read before and not there now, results are made without: {listed(without, 4)}"
     if unknown:
         yield f"no record of how it was when it was written or read, made again: {listed(unknown, 4)}"
 
