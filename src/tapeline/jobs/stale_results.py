@@ -54,8 +54,7 @@ def is_due(plan: Plan, task: Task, *, sources: bool = False) -> bool:
 
     `sources` as for `misfits`.
     """
-    made = _is_made(plan, task, task.job.inputs(plan, task.key))
-    return not made or _misfit(plan, task, {}, sources=sources, keep=True) is not None
+    return not _is_made(plan, task) or _misfit(plan, task, {}, sources=sources, keep=True) is not None
 
 
 def _misfit(plan: Plan, task: Task, known: Mapping[Path, Path], *, sources: bool, keep: bool) -> Misfit | None:
@@ -112,30 +111,27 @@ def _is_made_otherwise(plan: Plan, task: Task) -> bool:
         return True
 
 
-def affected(plan: Plan, unfit: Iterable[Misfit]) -> list[Task]:
-    """Tasks that are due, and those that follow, in their order: these are done where what they read changes.
+def due_tasks(plan: Plan, unfit: Iterable[Misfit]) -> list[Task]:
+    """Tasks that are to be done as things are, in their order; `unfit` are those whose results do not fit."""
+    known = {misfit.task for misfit in unfit}
+    return [task for task in tasks(plan) if task in known or not _is_made(plan, task)]
 
-    `unfit` are those that do not fit.
-    """
-    due, files, found = {misfit.task for misfit in unfit}, set[Path](), []
+
+def affected(plan: Plan, due: Iterable[Task]) -> list[Task]:
+    """Tasks that are due, and those that follow, in their order: these are done where what they read changes."""
+    found, files, known = [], set[Path](), set(due)
     for task in tasks(plan):
-        inputs = task.job.inputs(plan, task.key)
-        if task in due or files.intersection(inputs) or not _is_made(plan, task, inputs):
+        if task in known or files.intersection(task.job.inputs(plan, task.key)):
             found.append(task)
             files.update(task.files)
     return found
 
 
-def _is_made(plan: Plan, task: Task, inputs: Sequence[Path]) -> bool:
-    """Whether all its results are there and were made from its needs and these results as they are."""
-    digest = task.job.digest(plan, task.key)
-    return all(path.is_file() for path in task.files) and is_made_from(task.files[0], digest, inputs)
-
-
-def forced(plan: Plan, known: Mapping[Path, Path], found: Sequence[Misfit]) -> list[str]:
-    """A file of each step, relative to the campaign folder, by which the workflow manager knows what to make anew."""
-    named = (known.get(misfit.task.files[0], misfit.task.files[0]) for misfit in found)
-    return list(dict.fromkeys(shown(path, plan.campaign.root) for path in named))
+def _is_made(plan: Plan, task: Task) -> bool:
+    """Whether all its results are there and were made from its needs and from the results that it reads as they are."""
+    if not all(path.is_file() for path in task.files):
+        return False
+    return is_made_from(task.files[0], task.job.digest(plan, task.key), task.job.inputs(plan, task.key))
 
 
 def sentences(found: Sequence[Misfit]) -> Iterator[str]:

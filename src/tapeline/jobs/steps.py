@@ -15,7 +15,7 @@ from tapeline.campaign.digest import digest_of
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
 from tapeline.jobs.tasks import Task, task_of
-from tapeline.store.file_records import record_of
+from tapeline.store.file_records import record_of, written_record
 
 
 @dataclass(frozen=True)
@@ -87,6 +87,19 @@ def step_files(plan: Plan) -> dict[Path, Path]:
         for task in step.tasks(plan, key)
         for path in task.files
     }
+
+
+def outdated(plan: Plan, due: Iterable[Task]) -> list[Path]:
+    """The files of steps that are there though a task of the step is due, or that are not as they were written.
+
+    The workflow takes these steps for done.
+    """
+    files = step_files(plan)
+    there = [path for path in dict.fromkeys(files.values()) if path.is_file()]
+    behind = {files[path] for task in due for path in task.files if path in files}
+    records = {path: written_record(path) for path in there if path not in behind}
+    damaged = {path for path, record in records.items() if record is None or record.now(path) is None}
+    return [path for path in there if path in behind or path in damaged]
 
 
 def folders(plan: Plan) -> list[Path]:
