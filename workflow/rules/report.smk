@@ -36,10 +36,10 @@ rule report:
         f"{RESULTS}/logs/report/report.log",
     benchmark:
         f"{RESULTS}/benchmarks/report/report.tsv"
-    threads: 1
+    threads: JOBS["report"].most_threads
     resources:
         mem_mb=2000,
     params:
         digest=lambda wildcards: JOBS["report"].digest(PLAN),
     shell:
-        "tapeline report > {log:q} 2>&1"
+        "tapeline report --threads {threads} > {log:q} 2>&1"

@@ -6,6 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
+from tapeline.cli.argument_types import from_one
 from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
 from tapeline.store.file_records import NotAsWrittenError, doubt_written
@@ -22,6 +23,10 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
             kind = job.per.removeprefix("measured ")
             parser.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
         parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
+        if job.most_threads > 1:
+            parser.add_argument(
+                "--threads", type=from_one, default=1, help="cores to spread the work over (default: 1)"
+            )
         parser.set_defaults(action=one_job, job=job.name)
         if job.name == "report":
             _paper_arguments(parser)
@@ -44,7 +49,7 @@ def one_job(options: argparse.Namespace) -> int:
     sys.meta_path.insert(0, NoDataFrames())
     try:
         with job_at_work(plan.campaign.root, " ".join(filter(None, (options.job, key)))):
-            job.run(plan, key)
+            job.run(plan, key, threads=getattr(options, "threads", 1))
     except FileNotFoundError as error:
         print(
             f"tapeline {options.job}: {error.filename or error} is not there: do the job before it first",
