@@ -33,6 +33,19 @@ def test_an_error_is_raised_as_it_was_with_its_place() -> None:
     assert "in work" in raised.value.__notes__[0]
 
 
+class TwoWordsError(Exception):
+    def __init__(self, one: str, other: str) -> None:
+        super().__init__(f"{one} {other}")
+
+
+def test_an_error_that_cannot_be_sent_is_told_in_its_words() -> None:
+    def work(index: int) -> int:
+        raise TwoWordsError("no", "figure")
+
+    with pytest.raises(RuntimeError, match="TwoWordsError: no figure"):
+        shared_out(work, 2, 2)
+
+
 def test_a_process_that_is_killed_is_said() -> None:
     def work(index: int) -> int:
         if index == 1:
@@ -44,18 +57,15 @@ def test_a_process_that_is_killed_is_said() -> None:
 
 
 @pytest.mark.parametrize("stop", ["a fault", "a signal"])
-def test_no_process_outlives_a_fault_or_a_stop(tmp_path: Path, stop: str) -> None:
-    """One process waits for ever and clears up when it is asked to end; the other brings the work to its end."""
+def test_no_process_outlives_a_fault_or_a_stop(tmp_path: Path, stop: str, capfd: pytest.CaptureFixture[str]) -> None:
+    """One process waits for ever, the other brings the work to its end."""
     caller, is_waiting = os.getpid(), os.pipe()
 
     def work(index: int) -> int:
         if index == 0:
             (tmp_path / "pid").write_text(str(os.getpid()))
-            try:
-                os.write(is_waiting[1], b"!")
-                signal.pause()
-            finally:
-                (tmp_path / "cleared up").touch()
+            os.write(is_waiting[1], b"!")
+            signal.pause()
         os.read(is_waiting[0], 1)
         if stop == "a fault":
             raise ValueError("no figure")
@@ -71,6 +81,16 @@ def test_no_process_outlives_a_fault_or_a_stop(tmp_path: Path, stop: str) -> Non
         signal.signal(signal.SIGTERM, before)
         for end in is_waiting:
             os.close(end)
-    assert (tmp_path / "cleared up").exists()
+    assert capfd.readouterr() == ("", "")
     with pytest.raises(ProcessLookupError):
         os.kill(int((tmp_path / "pid").read_text()), 0)
+
+
+def test_processes_that_come_to_their_end_say_nothing(capfd: pytest.CaptureFixture[str]) -> None:
+    before = signal.signal(signal.SIGTERM, raise_stopped)
+    try:
+        for _ in range(20):
+            shared_out(lambda index: index, 4, 2)
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    assert capfd.readouterr() == ("", "")

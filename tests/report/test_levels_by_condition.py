@@ -33,8 +33,7 @@ def chosen(report: Report) -> ChosenRuns:
 def part(report: Report, chosen: ChosenRuns, tmp_path: Path) -> LevelsPart:
     shelf = FigureShelf(tmp_path / "figures")
     made = levels_part(report.tables, report.campaign, chosen, shelf, (-60.0, 200.0))
-    with report_style():
-        shelf.draw()
+    shelf.draw()
     return made
 
 

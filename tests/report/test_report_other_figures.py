@@ -12,11 +12,13 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from PIL import Image
 
+from tapeline.report import figure_panels
 from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf, png_bytes, svg_bytes
-from tapeline.report.figure_panels import Heading, panel_grid, title_panel
+from tapeline.report.figure_panels import HINTED, WIDEST_LETTER_EM, Heading, panel_grid, title_panel
 from tapeline.report.figure_style import (
     VERDICT_COLOURS,
     VERDICT_MARKS,
@@ -286,12 +288,27 @@ def _with_label(label: str) -> Figure:
         return history_figure({"P1": rows}, {"sealed": label}, HEADING, "A", 2e-5)
 
 
+def test_no_letter_is_wider_than_the_bound_by_which_names_are_taken_as_fitting() -> None:
+    with report_style():
+        font = FontProperties(family=mpl.rcParams["font.family"], size=10.0)
+        for sign in map(chr, range(33, 127)):
+            assert figure_panels._width_pt(sign * 20, font) <= 20 * 10.0 * WIDEST_LETTER_EM * HINTED, sign
+
+
+@pytest.mark.parametrize("name", ["P1", 32 * "W", 32 * "i", "Türfuge"])
+def test_names_are_cut_as_they_are_by_their_outlines(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    axes = Figure().add_axes((0.0, 0.0, 0.2, 1.0))
+    found = figure_panels.cut_name(axes, name, "n = 12")
+    monkeypatch.setattr(figure_panels, "WIDEST_LETTER_EM", float("inf"))
+    assert figure_panels.cut_name(axes, name, "n = 12") == found
+
+
 def test_small_figures_are_drawings_and_large_ones_pixels(tmp_path: Path) -> None:
     shelf = FigureShelf(tmp_path / "figures")
     small = shelf.add(("small",), partial(small_figure), alt="a", caption="c", data=DATA)
     pixels = shelf.add(("large",), partial(large_figure), alt="a", caption="c", data=DATA)
+    shelf.draw()
     with report_style():
-        shelf.draw()
         assert png_bytes(large_figure()) == (tmp_path / pixels.file).read_bytes()
     assert (small.file, pixels.file) == ("figures/small.svg", "figures/large.png")
     assert small.source is not None
@@ -303,8 +320,7 @@ def test_names_that_run_together_do_not_overwrite_each_other(tmp_path: Path) -> 
     pictures = [
         shelf.add(parts, partial(small_figure), alt="", caption="", data=DATA) for parts in (("a_b", "c"), ("a", "b_c"))
     ]
-    with report_style():
-        shelf.draw()
+    shelf.draw()
     assert [picture.file for picture in pictures] == ["figures/a_b_c.svg", "figures/a_b_c-2.svg"]
 
 

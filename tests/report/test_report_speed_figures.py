@@ -14,7 +14,7 @@ from built_results import SPEEDS_MPS
 
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import Heading
-from tapeline.report.figure_style import condition_mark, report_style, speed_look
+from tapeline.report.figure_style import condition_mark, speed_look
 from tapeline.report.figures_collapse import CollapseSeries, abscissa, at_reference_db, collapse_figure, mean_line
 from tapeline.report.figures_speed import SpeedAxis, exponent_words, level_counts, speed_figure
 from tapeline.report.pictures_speed import collapse_pictures, most_different, speed_pictures, taken_off_words
@@ -299,7 +299,6 @@ def test_the_largest_differences_of_the_scatters_come_first_one_a_position() -> 
 def test_figures_are_drawn_with_the_report_style(report: Report, tmp_path: Path) -> None:
     shelf = FigureShelf(tmp_path)
     made = speed_pictures(report.tables, report.campaign, shelf)
-    with report_style():
-        shelf.draw()
+    shelf.draw()
     assert [picture.file for picture in made] == [f"{tmp_path.name}/{Path(made[0].file).name}"]
     assert made[0].subject.comparison == ""

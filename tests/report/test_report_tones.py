@@ -48,8 +48,7 @@ def lines(tables: FinishedTables) -> list[ToneLine]:
 def part(results: Path, tables: FinishedTables) -> TonesPart:
     shelf = FigureShelf(results / "figures")
     made = tones_part(tables, tone_campaign(), shelf)
-    with report_style():
-        shelf.draw()
+    shelf.draw()
     assert made is not None
     return made
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import json
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import partial
 from pathlib import Path
@@ -18,6 +19,7 @@ from tapeline.report.drawn_from import digest_of_drawing
 from tapeline.report.figure_data import FigureData, csv_text
 from tapeline.report.figure_letters import Letters
 from tapeline.report.figure_processes import shared_out
+from tapeline.report.figure_style import report_style
 from tapeline.report.wording import file_stem
 from tapeline.store.atomic import replacing
 from tapeline.store.file_records import forget_written, keep_written, record_of, result_file, written_record
@@ -109,9 +111,9 @@ class _Shelved:
     picture: Picture
 
 
-def svg_bytes(figure: Figure) -> bytes:
-    """The figure as SVG without date, creator or any reference to load."""
-    stream = io.BytesIO()
+def svg_bytes(figure: Figure, most: int | None = None) -> bytes:
+    """The figure as SVG without date, creator or any reference to load; at `most` so large."""
+    stream = _Bounded(most)
     figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     return stream.getvalue()
 
@@ -135,10 +137,27 @@ def png_bytes(figure: Figure, *, full_colour: bool = False) -> bytes:
 def file_content(figure: Figure, *, full_colour: bool = False) -> tuple[str, bytes]:
     """A figure's kind, "svg" or "png", and bytes: a drawing where that is small, else pixels."""
     if not full_colour and len(figure.findobj()) <= MANY_PARTS:
-        drawing = svg_bytes(figure)
-        if len(drawing) <= SVG_BYTES:
-            return "svg", drawing
+        with suppress(_TooLargeError):
+            return "svg", svg_bytes(figure, most=SVG_BYTES)
     return "png", png_bytes(figure, full_colour=full_colour)
+
+
+class _TooLargeError(Exception):
+    """A drawing has grown beyond the size that is kept."""
+
+
+class _Bounded(io.BytesIO):
+    """Takes so many bytes at most, so that a drawing that is too large is not made to its end."""
+
+    def __init__(self, most: int | None) -> None:
+        super().__init__()
+        self.most = most
+
+    def write(self, content: Any) -> int:
+        written = super().write(content)
+        if self.most is not None and self.tell() > self.most:
+            raise _TooLargeError
+        return written
 
 
 def drawn(drawing: Drawing, letters: Letters, *, full_colour: bool = False) -> tuple[Layout, bytes]:
@@ -230,7 +249,9 @@ class FigureShelf:
         shelved, self._shelved = self._shelved, []
         there = {each.stem: layout for each in shelved if (layout := self._there(each)) is not None}
         wanted = [each for each in shelved if each.stem not in there]
-        made = shared_out(lambda index: self._draw(wanted[index]), len(wanted), self.processes)
+        with report_style():
+            self.letters.use()
+            made = shared_out(lambda index: self._draw(wanted[index]), len(wanted), self.processes)
         there |= {each.stem: layout for each, layout in zip(wanted, made, strict=True)}
         for each in shelved:
             self._complete(each.picture, each.stem, there[each.stem])

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import multiprocessing
+import pickle
+import signal
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import ForkProcess
 from typing import TypeVar, cast
 
-from tapeline.stopping import Stopped
+from tapeline.stopping import STOPS
 
 Made = TypeVar("Made")
 
 STOP_S = 5.0
-"""What a process asked to stop gets for taking away its unfinished file; one call of the drawing library is shorter."""
+"""How long a process that was asked to stop may take before it is made to, as one that ignores what asks."""
 
 
 def shared_out(work: Callable[[int], Made], count: int, processes: int) -> list[Made]:
@@ -39,12 +42,13 @@ def shared_out(work: Callable[[int], Made], count: int, processes: int) -> list[
                 connection.send(index)
                 if index is None:
                     del busy[connection]
+    except BaseException:
+        for process, _ in started:
+            process.terminate()
+        raise
     finally:
         for process, connection in started:
             connection.close()
-            # Those that were told that nothing is left are ending and do not mind.
-            process.terminate()
-        for process, _ in started:
             process.join(STOP_S)
             if process.is_alive():
                 process.kill()
@@ -56,7 +60,12 @@ def _started(work: Callable[[int], Made]) -> tuple[ForkProcess, Connection]:
     context = multiprocessing.get_context("fork")
     here, there = context.Pipe()
     process = context.Process(target=_serve, args=(work, there), daemon=True)
-    process.start()
+    # A signal waits until the process no longer answers as the caller does.
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, STOPS)
+    try:
+        process.start()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
     there.close()
     return process, here
 
@@ -76,16 +85,30 @@ def _answer(connection: Connection, process: ForkProcess) -> dict[int, Made]:
 
 def _serve(work: Callable[[int], Made], connection: Connection) -> None:
     """Do what is asked for until nothing is, or nobody asks any more."""
-    made: dict[int, Made] = {}
+    for number in STOPS:
+        # It ends at once: an exception out of a handler is lost where the drawing library is in a callback.
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, signal.SIG_DFL)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, STOPS)
+    with suppress(EOFError, ConnectionError):
+        made: dict[int, Made] = {}
+        try:
+            while True:
+                connection.send((made, None))
+                index = connection.recv()
+                if index is None:
+                    break
+                made = {index: work(index)}
+        except Exception as error:
+            sent = _sendable(error)
+            sent.add_note("".join(traceback.format_exception(error)))
+            connection.send(({}, sent))
+
+
+def _sendable(error: Exception) -> Exception:
+    """The error itself, or one with its words where it does not come through to another process."""
     try:
-        while True:
-            connection.send((made, None))
-            index = connection.recv()
-            if index is None:
-                return
-            made = {index: work(index)}
-    except (EOFError, ConnectionError, Stopped, KeyboardInterrupt):
-        return
-    except Exception as error:
-        error.add_note("".join(traceback.format_exception(error)))
-        connection.send((made, error))
+        pickle.loads(pickle.dumps(error))  # noqa: S301 - what was dumped here
+    except Exception:  # whatever an error's own constructor raises
+        return RuntimeError(f"{type(error).__name__}: {error}")
+    return error

@@ -16,7 +16,6 @@ from tapeline.report.common_shifts import CommonShift
 from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import WIDTH_IN, Heading, headed_figure, legend_line
-from tapeline.report.figure_style import report_style
 from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.history_text import CSV_FILE
 from tapeline.report.sensor_history import HistoryPoint, SensorHistory, SensorSeries
@@ -56,8 +55,7 @@ def write_figures(history: SensorHistory, folder: Path) -> list[str]:
             caption = f"Sensitivity of {series.sensor} over the sessions."
             drawing = partial(history_figure, series, large)
             pictures.append(shelf.add((series.sensor,), drawing, alt=caption, caption=caption, data=_data(series)))
-    with report_style():
-        shelf.draw()
+    shelf.draw()
     names = [Path(picture.file).name for picture in pictures]
     for name in names:
         (folder / name).with_suffix(".png" if name.endswith(".svg") else ".svg").unlink(missing_ok=True)

@@ -19,7 +19,6 @@ from tapeline.report.comparison_figures import comparison_parts
 from tapeline.report.drawn_from import drawn_with
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_letters import letters_of
-from tapeline.report.figure_style import report_style
 from tapeline.report.findings import RULE, findings_of
 from tapeline.report.finished_tables import FinishedTables, read_finished
 from tapeline.report.level_axis import level_axis
@@ -66,10 +65,8 @@ def write_report(
     letters = letters_of(campaign)
     drawn = drawn_with(version)
     shelf = FigureShelf(results / "figures", letters=letters, drawn_with=drawn, processes=processes)
-    with report_style():
-        letters.use()
-        content = page_content(tables, campaign, shelf, digest)
-        shelf.draw()
+    content = page_content(tables, campaign, shelf, digest)
+    shelf.draw()
     text = render(content)
     with result_file(destination) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
