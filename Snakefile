@@ -12,6 +12,7 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
 from tapeline.jobs.pressure import pressure_file
+from tapeline.jobs.steps import STEPS, pressure_inputs
 from tapeline.unwritable import TERMINAL_VARIABLE
 
 min_version("9.20")
@@ -33,20 +34,22 @@ RESULTS = SETTINGS.results
 
 wildcard_constraints:
     run="[A-Za-z0-9][A-Za-z0-9_.-]*",
+    batch="[A-Za-z0-9][A-Za-z0-9_.-]*",
     session="[A-Za-z0-9][A-Za-z0-9_.-]*",
 
 
 include: "workflow/rules/calibrate.smk"
 include: "workflow/rules/recordings.smk"
 include: "workflow/rules/tables.smk"
-include: "workflow/rules/analysis.smk"
+include: "workflow/rules/findings.smk"
 include: "workflow/rules/report.smk"
 
 
 rule all:
     default_target: True
     input:
-        [job.all_outputs(PLAN) for job in JOBS.values()],
+        [step.file(PLAN.results, key) for step in STEPS.values() for key in step.keys(PLAN)],
+        JOBS["pressure"].all_outputs(PLAN),
 
 
 onsuccess:

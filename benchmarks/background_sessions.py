@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import scipy.fft
 import scipy.special
+import soundfile
 from numpy.typing import NDArray
 
 from tapeline.acoustics.bands import Bands, bands_between
@@ -22,14 +23,14 @@ from tapeline.acoustics.weightings import power_weights
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
-from tapeline.jobs.pressure import pressure_file, quality_file
+from tapeline.jobs.calibrate import checks_file
 from tapeline.jobs.sensitivity import calibration_file
 from tapeline.jobs.spectra import run as spectra
 from tapeline.jobs.table_files import session_table
 from tapeline.jobs.tables import run as tables
 from tapeline.jobs.tables.level_uncertainty import curve_db
 from tapeline.jobs.verdicts import verdicts_file
-from tapeline.store import arrow_file, parquet
+from tapeline.store import parquet
 from tapeline.store import tables as schemas
 
 Reals = NDArray[np.float64]
@@ -184,28 +185,26 @@ def write_config(root: Path, design: Design) -> None:
 
 
 def write_verdicts(plan: Plan) -> None:
-    """Calibration and verdicts of the session, quality of its runs: all is well."""
+    """Calibration and verdicts of the session: all is well."""
     results, stamp = plan.campaign.results, {"campaign": plan.campaign.settings.campaign, "digest": "generated"}
     well = {"session": SESSION, "verdict": "good", "reasons": [], "sentences": []}
     calibration = [
         well | {"position": name, "source": "pascal", "why": "generated", "standard_uncertainty_db": CALIBRATION_DB}
         for name in POSITIONS
     ]
+    parquet.write_rows(schemas.CHECKS, checks_file(results, SESSION), [], **stamp)
     parquet.write_rows(schemas.CALIBRATION, calibration_file(results, SESSION), calibration, **stamp)
     verdicts = []
     for run in plan.recordings:
-        rows = [well | {"run": run, "position": name, "mean_pa": 0.0, "frames": FRAMES} for name in POSITIONS]
-        parquet.write_rows(schemas.QUALITY, quality_file(results, run), rows, **stamp)
-        verdicts += rows
+        verdicts += [well | {"run": run, "position": name, "mean_pa": 0.0, "frames": FRAMES} for name in POSITIONS]
     parquet.write_rows(schemas.QUALITY, verdicts_file(results, SESSION), verdicts, **stamp)
 
 
 def make_spectra(plan: Plan, run: str, pressure: Samples) -> None:
-    """Write a run's pressure, run the job, and take the pressure away."""
-    path = pressure_file(plan.campaign.results, run)
-    with arrow_file.writing(path, POSITIONS, RATE_HZ, {}) as writer:
-        for start in range(0, FRAMES, RATE_HZ):
-            writer.write(pressure[:, start : start + RATE_HZ])
+    """Write a run's recording in Pa, run the job, and take the recording away."""
+    path = plan.campaign.root / plan.source(plan.used[run]).paths[0]
+    path.parent.mkdir(exist_ok=True)
+    soundfile.write(path, pressure.T, RATE_HZ, subtype="FLOAT")
     spectra.run(plan, run)
     path.unlink()
 

@@ -26,6 +26,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.table_columns import TABLES
 from tapeline.jobs import JOBS
+from tapeline.jobs.steps import STEPS
 from tapeline.quality.reasons import REASONS, UNFIT_CHECKS, Reason
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS, NOT_SUBTRACTED, doubts_level
 from tapeline.statistics.uncertainty_terms import ALL_TERMS, SENSITIVITY_TERMS, UncertaintyTerm, part_of_calibration
@@ -167,12 +168,21 @@ def jobs_page() -> str:
         sources = ["the user's files"] if any(job.sources(plan, key) for key in job.keys(plan)) else []
         made = ", ".join([*sources, *(name for name in JOBS if name in read)])
         lines.append(f"| `{job.name}` | {job.per} | {job.does} | {made} | {', '.join(written)} |")
+    lines += ["", "# Steps", "", STEPS_HEAD, "", "| step | makes | jobs | one for each |", "|---|---|---|---|"]
+    each = {"calibrate": "session", "spectra": "batch of recordings (`batch_mb`)", "tables": "measured session"}
+    for step in STEPS.values():
+        jobs = ", ".join(f"`{name}`" for name in step.jobs)
+        lines.append(f"| `{step.name}` | {step.does} | {jobs} | {each.get(step.name, 'campaign')} |")
     return "\n".join(lines) + "\n"
 
 
-JOBS_HEAD = """For who changes the code: the jobs of the sample campaign, in their order. Files lie in the results
-folder. `tapeline JOB NAME` does one by hand. Beside these, `pressure` hands its calibrated signals on to `spectra`;
-they go when they are read, unless `keep_pressure` is set."""
+JOBS_HEAD = """For who changes the code or looks for what is computed where: the jobs of the sample campaign, in their
+order. Files lie in the results folder. `tapeline JOB NAME` does one by hand, whether or not it is due. `pressure`
+writes `pressure/{run}.arrow`; the workflow asks for it with `keep_pressure` alone."""
+
+STEPS_HEAD = """A rule of the workflow each. `tapeline step STEP NAME` does the jobs that are due, one after the
+other, in one process: those whose results are not there, are not as they were written, or were made from other
+settings, versions, recordings or results than those that are there now."""
 
 
 def reasons_page() -> str:

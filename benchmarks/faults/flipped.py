@@ -38,7 +38,6 @@ MADE_OF = {
     "results/quality/m1.parquet": "results/verdicts/april.parquet",
     "results/verdicts/april.parquet": LEVELS,
     "results/spectra/m1/spectra.parquet": LEVELS,
-    "results/pressure/m1.arrow": "results/spectra/m1/spectra.parquet",
     LEVELS: "results/tables/comparisons.parquet",
     "results/tables/comparisons.parquet": "results/report.html",
     "results/tables/quality.parquet": "results/report.html",
@@ -85,11 +84,9 @@ def _verified_flips(bases: Bases) -> list[Case]:
 
 
 def _harmless(path: Path, change: Flip) -> str:
-    """The words for a record that may change: it says the same of the file's content, or its file is not kept."""
+    """The words for a record that may change: it says the same of the file's content."""
     if FOLDER not in path.parts:
         return ""
-    if path.name.endswith(".arrow.json") and not (path.parents[1] / path.stem).exists():
-        return "the record of a pressure signal that is not kept"
     before, after = path.read_bytes(), change(path.read_bytes())
     if not json.loads(before):
         return "the record of a job that read no recording"

@@ -14,8 +14,6 @@ from tapeline.jobs import JOBS
 from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.catalogue import run as catalogue
 from tapeline.jobs.compare import run as compare
-from tapeline.jobs.pressure import pressure_file
-from tapeline.jobs.pressure import run as pressure
 from tapeline.jobs.repeat import run as repeat
 from tapeline.jobs.sensitivity import run as sensitivity
 from tapeline.jobs.spectra import run as spectra
@@ -27,7 +25,6 @@ def run_jobs(folder: Path, made: Path | None = None) -> None:
     """Make the tables of a campaign; `made` is the finished one that its files are links of."""
     plan = Plan(load_campaign(folder))
     before = None if made is None else Plan(load_campaign(made))
-    results = plan.campaign.results
 
     def kept(job_name: str, key: str) -> bool:
         """Whether a job has the needs and the files that it had, so that what it made is still true."""
@@ -50,10 +47,8 @@ def run_jobs(folder: Path, made: Path | None = None) -> None:
     renewed = {session for session in plan.measured_sessions if not kept("verdicts", session)}
     for run in plan.recordings:
         session = plan.session_of(run)
-        if session in changed or not kept("pressure", run) or not kept("spectra", run):
-            pressure.run(plan, run)
+        if session in changed or not kept("spectra", run):
             spectra.run(plan, run)
-            pressure_file(results, run).unlink()
             renewed.add(session)
     for session in plan.measured_sessions:
         verdicts.run(plan, session)

@@ -19,13 +19,13 @@ from tapeline.cli.recording_look import look
 from tapeline.jobs import JOBS
 from tapeline.jobs.calibrate import checks_file
 from tapeline.jobs.calibrate import run as calibrate
-from tapeline.jobs.pressure import pressure_file, quality_file
-from tapeline.jobs.pressure import run as pressure
-from tapeline.jobs.stale_results import forced, misfits
+from tapeline.jobs.spectra import history_file, quality_file, spectra_file
+from tapeline.jobs.spectra import run as spectra
+from tapeline.jobs.stale_results import misfits, shown
 from tapeline.quality.reasons import FILE_FAULTS
 from tapeline.recordings.raw_binary import RawBinary
 from tapeline.recordings.recording import RecordingError
-from tapeline.store import arrow_file, parquet, tables
+from tapeline.store import parquet, tables
 
 RATE_HZ = 8_000
 FILES = {
@@ -83,15 +83,15 @@ def plan_of(root: Path) -> Plan:
 
 
 def read_again(plan: Plan) -> list[str]:
-    """Results that the next run makes anew."""
-    return forced(misfits(plan), plan.campaign.root)
+    """Results that do not fit."""
+    return [shown(misfit.task.files[0], plan.campaign.root) for misfit in misfits(plan, {})]
 
 
 def quality_rows(root: Path, run: str) -> list[dict]:
     plan = plan_of(root)
     if not checks_file(plan.campaign.results, "april").exists():
         calibrate.run(plan, "april")
-    pressure.run(plan, run)
+    spectra.run(plan, run)
     return parquet.read_rows(tables.QUALITY, quality_file(plan.campaign.results, run))
 
 
@@ -115,7 +115,8 @@ def test_a_recording_that_changes_costs_its_own_rows(
         ("unusable", ["still-changing"], None)
     ] * 2
     assert rows[0]["sentences"][0].startswith(f"run m1: m1.raw {words}")
-    assert list(arrow_file.PressureFile(pressure_file(root / "results", "m1")).blocks()) == []
+    assert parquet.read_rows(tables.SPECTRA, spectra_file(root / "results", "m1")) == []
+    assert parquet.read_rows(tables.HISTORY, history_file(root / "results", "m1")) == []
     assert [row["verdict"] for row in quality_rows(root, "m2")] == ["good", "good"]
     assert "still-changing" in FILE_FAULTS
 
@@ -170,9 +171,9 @@ def test_pipes_and_sockets_are_no_recordings_and_hold_up_nobody(root: Path) -> N
     code = (
         "import sys; from pathlib import Path\nfrom tapeline.campaign.load import load_campaign\n"
         "from tapeline.campaign.plan import Plan\nfrom tapeline.jobs.calibrate import run as calibrate\n"
-        "from tapeline.jobs.pressure import run as pressure\n"
+        "from tapeline.jobs.spectra import run as spectra\n"
         "plan = Plan(load_campaign(Path(sys.argv[1]), check=False))\n"
-        "calibrate.run(plan, 'april'); pressure.run(plan, 'm1')\nprint(plan.source_files('m1'))"
+        "calibrate.run(plan, 'april'); spectra.run(plan, 'm1')\nprint(plan.source_files('m1'))"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(root)], capture_output=True, text=True, check=True, timeout=60

@@ -12,8 +12,19 @@ from tapeline.acoustics.averaged_spectra import AveragedSpectrum
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.short_time_spectra import ShortTimeSpectra
 from tapeline.acoustics.windows import all_pairs, window
-from tapeline.campaign.setting_sections import BandHistory, Bands, CrossSpectra, FlowBins, History, Spectra, Spectrogram
-from tapeline.jobs.spectra import FlowNeeds, Response, SpectraNeeds
+from tapeline.campaign.plan import Source, picked
+from tapeline.campaign.setting_sections import (
+    BandHistory,
+    Bands,
+    CrossSpectra,
+    FlowBins,
+    History,
+    Quality,
+    Spectra,
+    Spectrogram,
+)
+from tapeline.jobs.pressure import PressureNeeds
+from tapeline.jobs.spectra import FlowNeeds, Response, SpectraNeeds, StreamQuality
 from tapeline.jobs.spectra.band_history import BandHistoryPass
 from tapeline.jobs.spectra.cross_spectra import CrossSpectraPass
 from tapeline.jobs.spectra.flow_spectra import FlowPass
@@ -26,6 +37,9 @@ CHART_HZ = (50.0, 500.0, 1000.0, 2000.0, 5000.0)
 NEEDS = SpectraNeeds(
     campaign="c",
     run="r",
+    pressure=PressureNeeds("c", "s", Source("r", (), None, None, None, None), (), "chart", 0.2, 1e5, ()),
+    quality=picked(StreamQuality, Quality()),
+    mains_hz=50.0,
     left_out=(),
     responses=(Response("p1", (), (), ()), Response("p2", (), (), ())),
     response_correction=True,
@@ -81,7 +95,7 @@ def test_a_range_between_two_lines_gives_no_row() -> None:
         gram = SpectrogramPass(
             NEEDS, Spectrogram(positions="all", range_hz=limits), POSITIONS, np.zeros(2), RATE, Parts([(0, 10_000)])
         )
-        gram.add(list(noise(1.0)))
+        gram.add(noise(1.0))
         assert gram.rows() == []
 
 
@@ -89,7 +103,7 @@ def band_levels(
     needs: SpectraNeeds, samples: np.ndarray, parts: Parts, bands: Bands
 ) -> dict[tuple[str, float], np.ndarray]:
     made = BandHistoryPass(needs, BandHistory(positions="all"), bands, POSITIONS, RATE, parts)
-    made.add(list(samples))
+    made.add(samples)
     return {(row["position"], row["band_hz"]): row["level_db"] for row in made.rows()}
 
 
@@ -154,7 +168,7 @@ def test_a_filter_remembers_what_was_left_out() -> None:
 def test_an_interval_too_short_for_the_filters_gives_no_row() -> None:
     needs = dataclasses.replace(NEEDS, history=History(interval_s=0.01))
     made = BandHistoryPass(needs, BandHistory(positions="all"), Bands(), POSITIONS, 800.0, Parts([(0, 8000)]))
-    made.add([np.zeros(8000, dtype=np.float32)] * 2)
+    made.add(np.zeros((2, 8000), dtype=np.float32))
     assert made.rows() == []
 
 

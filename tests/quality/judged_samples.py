@@ -10,8 +10,8 @@ import numpy as np
 
 from tapeline.campaign.plan import picked
 from tapeline.campaign.setting_sections import Quality
-from tapeline.jobs.pressure import StreamQuality
-from tapeline.jobs.pressure.channel_quality import channel_measures, stream_checks, verdict_limits
+from tapeline.jobs.spectra import StreamQuality
+from tapeline.jobs.spectra.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.quality.verdicts import ChannelMeasures, Finding, judge
 
 

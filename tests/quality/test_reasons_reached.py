@@ -15,10 +15,11 @@ from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.catalogue import needs as catalogue_needs
 from tapeline.jobs.catalogue import run as catalogue
 from tapeline.jobs.pressure import needs as pressure_needs
-from tapeline.jobs.pressure import pressure_file, quality_file
+from tapeline.jobs.pressure import pressure_file
 from tapeline.jobs.pressure import run as pressure
+from tapeline.jobs.sources import STRICT_VARIABLE, FaultyRecordingError
+from tapeline.jobs.spectra import quality_file, spectra_file
 from tapeline.jobs.spectra import run as spectra
-from tapeline.jobs.spectra import spectra_file
 from tapeline.jobs.table_files import campaign_table
 from tapeline.jobs.verdicts import run as verdicts
 from tapeline.jobs.verdicts import verdicts_file
@@ -60,7 +61,7 @@ def quality_of(root: Path, samples: np.ndarray | None, subtype: str = "PCM_24", 
             path.parent.mkdir(parents=True, exist_ok=True)
             soundfile.write(path, samples / 10.0, RATE, subtype=subtype)
     calibrate.run(plan, "april")
-    pressure.run(plan, "m1")
+    spectra.run(plan, "m1")
     rows = parquet.read_rows(tables.QUALITY, quality_file(plan.campaign.results, "m1"))
     return {row["position"]: row for row in rows}
 
@@ -71,6 +72,7 @@ def test_clean_channels_are_good_and_in_pascal(tmp_path: Path) -> None:
     assert [row["rms_pa"] for row in rows.values()] == pytest.approx([1.0] * 3, rel=0.03)
     assert [row["frames"] for row in rows.values()] == [2 * RATE] * 3
     plan = Plan(load_campaign(tmp_path, check=False))
+    pressure.run(plan, "m1")
     source = arrow_file.PressureFile(pressure_file(plan.campaign.results, "m1"))
     samples = np.concatenate(list(source.blocks()), axis=1)
     assert samples == pytest.approx(volts().T / SENSITIVITY_V_PER_PA, abs=1e-4)
@@ -152,7 +154,7 @@ def test_samples_too_large_for_a_pressure_reach_no_table(tmp_path: Path) -> None
     rows_of_lines = parquet.read_rows(tables.SPECTRA, spectra_file(plan.campaign.results, "m1"))
     lines = {row["position"]: np.array(row["psd_pa2_per_hz"], dtype=np.float64) for row in rows_of_lines}
     assert [bool(np.isfinite(lines[name]).any()) for name in ("seam1", "seam2", "seam3")] == [False, False, True]
-    pressure.run(plan, "bg1")
+    spectra.run(plan, "bg1")
     verdicts.run(plan, "april")
 
 
@@ -186,12 +188,13 @@ def test_a_missing_recording_leaves_a_valid_empty_result(tmp_path: Path) -> None
     assert {row["verdict"] for row in rows.values()} == {"unusable"}
     assert all(row["reasons"] == ["recording-missing"] for row in rows.values())
     plan = Plan(load_campaign(tmp_path, check=False))
+    pressure.run(plan, "m1")
     assert arrow_file.PressureFile(pressure_file(plan.campaign.results, "m1")).positions == ()
 
 
 def test_strict_runs_stop_at_the_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv(pressure.STRICT_VARIABLE, "1")
-    with pytest.raises(pressure.FaultyRecordingError, match="run m1: recording-missing: m1.wav is not there"):  # noqa: RUF043
+    monkeypatch.setenv(STRICT_VARIABLE, "1")
+    with pytest.raises(FaultyRecordingError, match="run m1: recording-missing: m1.wav is not there"):  # noqa: RUF043
         quality_of(tmp_path, None)
 
 
@@ -201,7 +204,7 @@ def test_a_run_shorter_than_one_block_is_said_in_the_campaign_table(tmp_path: Pa
     needs = catalogue_needs(plan)
     rows = parquet.read_rows(tables.QUALITY, quality_file(plan.campaign.results, "m1"))
     assert rows[0]["frames"] == 256 < block_frames(RATE, needs.resolution_hz)
-    pressure.run(plan, "bg1")
+    spectra.run(plan, "bg1")
     for session in plan.sessions:
         from tapeline.jobs.sensitivity import run as sensitivity
 
@@ -222,7 +225,7 @@ def test_a_verdict_set_by_hand_counts_and_says_who_and_why(tmp_path: Path) -> No
         "m1,,unusable,tape came off,B. Body\n"
     )
     plan = Plan(load_campaign(tmp_path, check=False))
-    pressure.run(plan, "bg1")
+    spectra.run(plan, "bg1")
     verdicts.run(plan, "april")
     rows = {
         (row["run"], row["position"]): row

@@ -205,6 +205,26 @@ def test_the_writer_names_the_campaign_in_every_row_and_steps_read_without_it(
             assert tuple(read.column_names) == tables.HISTORY.column_names()
 
 
+def test_many_small_parts_are_few_row_groups(tmp_path: Path) -> None:
+    """A row group a run makes a footer of 6 kB a run, which is read before the first row."""
+    path = tmp_path / "bands.parquet"
+    with parquet.writing_parts(tables.BANDS, path, campaign="van", digest="d") as writer:
+        for run in range(5000):
+            writer.write_rows([{"run": f"r{run}", "position": f"p{i}", "band_hz": 100.0} for i in range(20)])
+    written = pq.ParquetFile(path).metadata
+    assert (written.num_rows, written.num_row_groups) == (100_000, 3)
+    assert written.serialized_size < 50_000
+
+
+def test_long_rows_are_written_before_they_fill_the_memory(tmp_path: Path) -> None:
+    path = tmp_path / "spectra.parquet"
+    row = {"run": "r", "position": "p", "psd_pa2_per_hz": np.ones(500_000, dtype=np.float32)}
+    with parquet.writing_parts(tables.SPECTRA, path, campaign="van", digest="d") as writer:
+        for _ in range(24):
+            writer.write_rows([row])
+    assert pq.ParquetFile(path).metadata.num_row_groups == 3
+
+
 def test_a_writer_that_fails_leaves_the_old_file(tmp_path: Path) -> None:
     path = tmp_path / "kept.txt"
     path.write_text("old")

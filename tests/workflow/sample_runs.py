@@ -29,13 +29,13 @@ class CampaignRun:
         return self.folder / "results"
 
     def planned(self) -> dict[str, int]:
-        """Jobs that a dry run would start, by rule, without the collecting target."""
+        """Jobs that a dry run says that a run would do, by name: those that are due and those that follow."""
         done = tapeline("run", self.folder, "--cores", "2", "--dry-run")
         assert done.returncode == 0, done.stdout + done.stderr
-        text = (done.stdout + done.stderr).split("Job stats:")[-1]
-        return {
-            rule: int(n) for rule, n in re.findall(r"^([a-z]+) +(\d+)$", text, re.M) if rule not in ("all", "total")
-        }
+        said = next(
+            line for line in done.stdout.splitlines() if line.startswith(("nothing to do", "would be computed"))
+        )
+        return {name: int(count) for name, count in re.findall(r"([a-z]+) (\d+)", said)}
 
     @contextmanager
     def edited(self, changes: Mapping[str, tuple[str, str]]) -> Iterator[None]:
@@ -60,11 +60,9 @@ def tapeline(*arguments: object) -> subprocess.CompletedProcess[str]:
 
 
 def copy_sample(folder: Path) -> Path:
-    """The sample's tables and recordings in a folder of their own, with the pressure signals kept."""
+    """The sample's tables and recordings in a folder of their own."""
     shutil.copytree(REPOSITORY / "config", folder / "config")
     shutil.copytree(REPOSITORY / "data-sample", folder / "data-sample", ignore=shutil.ignore_patterns("__pycache__"))
-    settings = folder / "config" / "campaign.yaml"
-    settings.write_text(settings.read_text(encoding="utf-8") + "keep_pressure: true\n", encoding="utf-8")
     return folder
 
 

@@ -10,7 +10,7 @@ from sample_runs import CampaignRun, tapeline
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.jobs.stale_results import forced, misfits
+from tapeline.jobs.stale_results import misfits, shown
 
 pytestmark = [pytest.mark.workflow, pytest.mark.long]
 
@@ -31,14 +31,14 @@ def other_condition(folder: Path) -> None:
 
 def made_otherwise(folder: Path) -> list[str]:
     plan = Plan(load_campaign(folder, check=False))
-    return forced([misfit for misfit in misfits(plan) if misfit.otherwise], plan.campaign.root)
+    return [shown(misfit.task.files[0], folder) for misfit in misfits(plan, {}) if misfit.otherwise]
 
 
 def test_results_of_these_files_are_taken_as_they_are(copied: Path) -> None:
-    assert misfits(Plan(load_campaign(copied, check=False))) == []
+    assert misfits(Plan(load_campaign(copied, check=False)), {}) == []
     done = tapeline("run", copied, "--cores", "1")
     assert done.returncode in (0, 3), done.stderr
-    assert "Nothing to be done" in done.stdout + done.stderr
+    assert "nothing to do" in done.stdout + done.stderr
     assert "no record" not in done.stderr
 
 
@@ -55,6 +55,6 @@ def test_results_of_other_files_are_made_again(copied: Path) -> None:
 def test_a_file_that_is_no_table_is_changed_and_one_that_is_not_there_is_gone(copied: Path) -> None:
     (copied / "results" / "tables" / "runs.parquet").write_bytes(b"cut")
     (copied / "results" / "tables" / "scaling.parquet").unlink()
-    table, without = misfits(Plan(load_campaign(copied, check=False)))
+    table, without = misfits(Plan(load_campaign(copied, check=False)), {})
     assert (table.changed, table.gone) == (("results/tables/runs.parquet",), ())
     assert (without.changed, without.gone) == ((), ("results/tables/scaling.parquet",))

@@ -89,12 +89,12 @@ def test_a_recording_replaced_by_one_of_the_same_size_and_an_older_time_is_read(
     assert "read again: data-sample/recordings/a13.wav" in done.stderr
     assert (copied / "results/quality/a13.parquet").read_bytes() != before
     again = tapeline("run", copied, "--cores", "2", "--check-recordings")
-    assert "Nothing to be done" in again.stdout + again.stderr
+    assert "nothing to do" in again.stdout + again.stderr
 
 
 def test_what_was_only_touched_stays(copied: Path) -> None:
     for path in (copied / "data-sample" / "recordings").iterdir():
         os.utime(path, (1e9, 1e9))
     done = tapeline("run", copied, "--cores", "1")
-    assert "Nothing to be done" in done.stdout + done.stderr
+    assert "nothing to do" in done.stdout + done.stderr
     assert "tapeline run:" not in done.stderr

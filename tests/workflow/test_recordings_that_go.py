@@ -17,9 +17,8 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.cli import run
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
-from tapeline.jobs.calibrate import run as calibrate
-from tapeline.jobs.pressure import quality_file
-from tapeline.jobs.pressure import run as pressure
+from tapeline.jobs.due_tasks import do_step
+from tapeline.jobs.steps import STEPS
 
 RATE_HZ = 4_000
 PATIENCE_S = 600
@@ -94,18 +93,18 @@ def test_a_run_that_fails_for_another_reason_is_not_tried_again(root: Path, monk
 def test_results_of_a_recording_that_came_back_are_made_again(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     away = (root / "recordings" / "m2.raw").rename(root / "away")
     plan = Plan(load_campaign(root, check=False))
-    calibrate.run(plan, "april")
-    pressure.run(plan, "m2")
+    for step, key in (("calibrate", "april"), ("spectra", "april-1")):
+        list(do_step(plan, STEPS[step], key))
     away.rename(root / "recordings" / "m2.raw")
     calls: list[list[str]] = []
     monkeypatch.setattr(workflow, "_work", lambda command, *_: calls.append(list(command)) or 0)
-    assert cli.main(["run", str(root), "--dry-run", "--", "--until", "pressure"]) == 0
+    assert cli.main(["run", str(root), "--dry-run", "--", "--until", "spectra"]) == 0
     (command,) = calls
     at = command.index("--forcerun")
     # Nothing but an option may follow: the manager takes every other word into the list.
-    assert command[at + 1] == quality_file(Path("results"), "m2").as_posix()
+    assert command[at + 1] == "results/steps/spectra/april-1.json"
     assert command[at + 2].startswith("--")
-    assert command[-2:] == ["--until", "pressure"]
+    assert command[-2:] == ["--until", "spectra"]
 
 
 def give_up_passing_over_permissions() -> None:
@@ -140,7 +139,7 @@ def test_a_recording_without_permission_is_left_out_and_taken_once_it_may_be_rea
     assert "m2.raw may not be read (Permission denied): give yourself permission to read it" in said
     locked.chmod(0o644)
     status, said = run_bound_by_permissions(root, "--dry-run")
-    assert (status, re.findall(r"^pressure +(\d+)$", said, re.M)[-1:]) == (0, ["1"]), said
+    assert (status, re.findall(r"^would be computed, at most: spectra (\d+)", said, re.M)) == (0, ["1"]), said
 
 
 @pytest.mark.parametrize("place", ["tables", "logs/calibrate", "spectra/m1", "tables/.written"])
@@ -172,7 +171,7 @@ def test_a_pattern_in_the_path_of_a_campaign_is_named(root: Path, capsys: pytest
     assert not (root / "results").exists()
 
 
-@pytest.mark.parametrize("place", ["tables", "report.html", "logs/pressure/m1.log"])
+@pytest.mark.parametrize("place", ["tables", "report.html", "logs/spectra/april-1.log"])
 def test_a_pipe_among_the_results_is_named_before_anything_runs(
     root: Path, place: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

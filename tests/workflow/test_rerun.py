@@ -60,7 +60,7 @@ def test_a_new_condition_runs_its_recordings_its_session_and_the_products(sample
     }
     try:
         with sample.edited(changes):
-            assert sample.planned() == {"pressure": 2, "spectra": 2, "verdicts": 1, "tables": 1, **PRODUCTS}
+            assert sample.planned() == {"spectra": 2, "verdicts": 1, "tables": 1, **PRODUCTS}
     finally:
         for path in added:
             path.unlink()
@@ -75,7 +75,7 @@ def test_a_judged_recording_whose_verdicts_are_gone_is_read_again(sample: Campai
         planned = sample.planned()
     finally:
         aside.rename(path)
-    assert (planned["pressure"], planned["spectra"], planned["report"]) == (1, 1, 1)
+    assert (planned["spectra"], planned["report"]) == (1, 1)
     assert sample.planned() == {}
 
 
@@ -85,13 +85,13 @@ def test_a_changed_band_fraction_makes_tables_only(sample: CampaignRun) -> None:
     assert planned == {"tables": 2, "compare": 1, "scale": 1, "repeat": 1, "manifest": 1, "report": 1}
 
 
-def test_a_changed_resolution_needs_no_pressure_job_when_pressure_is_kept(sample: CampaignRun) -> None:
+def test_a_changed_resolution_reads_all_recordings(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("resolution_hz: 4 ", "resolution_hz: 3.125 ")}):
         planned = sample.planned()
-    assert planned == {"spectra": 26, "tables": 2, **PRODUCTS}
+    assert planned == {"spectra": 26, "verdicts": 2, "tables": 2, **PRODUCTS}
 
 
-def test_a_changed_calibration_limit_needs_no_pressure_and_no_spectra_job(sample: CampaignRun) -> None:
+def test_a_changed_calibration_limit_reads_no_recording(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("drift_limit_db: 0.5", "drift_limit_db: 0.4")}):
         planned = sample.planned()
     assert planned == {"sensitivity": 2, "tables": 2, **PRODUCTS}
@@ -110,7 +110,7 @@ def test_a_corrected_sensitivity_runs_the_chain_of_its_session_only(sample: Camp
     corrected = ",".join([cells[0], str(float(cells[1]) * 1.01), *cells[2:]])
     with sample.edited({"config/sensors.csv": (row, corrected)}):
         planned = sample.planned()
-    own = {"calibrate": 1, "sensitivity": 1, "pressure": 10, "spectra": 10, "verdicts": 1, "tables": 1}
+    own = {"calibrate": 1, "sensitivity": 1, "spectra": 10, "verdicts": 1, "tables": 1}
     assert planned == {**own, **PRODUCTS}
 
 
@@ -126,7 +126,7 @@ def test_a_verdict_set_by_hand_makes_the_tables_of_its_session_only(sample: Camp
     assert sample.planned() == {}
 
 
-def test_a_changed_limit_across_runs_needs_no_pressure_job(sample: CampaignRun) -> None:
+def test_a_changed_limit_across_runs_reads_no_recording(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("calibration:\n", "quality: {odd_level_db: 5}\ncalibration:\n")}):
         assert sample.planned() == {"verdicts": 2, "tables": 2, **PRODUCTS}
 
@@ -155,7 +155,7 @@ def test_a_recording_that_is_gone_is_noticed(sample: CampaignRun) -> None:
     away = path.with_suffix(".away")
     path.rename(away)
     try:
-        assert sample.planned().get("pressure") == 1
+        assert sample.planned().get("spectra") == 1
     finally:
         away.rename(path)
     assert sample.planned() == {}

@@ -1,11 +1,12 @@
-# One job a session: tones in the calibrator recordings, then the decision on every sensitivity.
+# One step a session: tones in the calibrator recordings, then the decision on every sensitivity.
 
 
 rule calibrate:
     input:
-        lambda wildcards: JOBS["calibrate"].sources(PLAN, wildcards.session),
+        lambda wildcards: STEPS["calibrate"].inputs(PLAN, wildcards.session),
+        lambda wildcards: STEPS["calibrate"].sources(PLAN, wildcards.session),
     output:
-        JOBS["calibrate"].outputs(PLAN, "{session}"),
+        STEPS["calibrate"].file(PLAN.results, "{session}"),
     log:
         f"{RESULTS}/logs/calibrate/{{session}}.log",
     benchmark:
@@ -14,25 +15,6 @@ rule calibrate:
     resources:
         mem_mb=500,
     params:
-        digest=lambda wildcards: JOBS["calibrate"].digest(PLAN, wildcards.session),
+        digest=lambda wildcards: STEPS["calibrate"].digest(PLAN, wildcards.session),
     shell:
-        "tapeline calibrate {wildcards.session:q} > {log:q} 2>&1"
-
-
-rule sensitivity:
-    input:
-        lambda wildcards: JOBS["sensitivity"].inputs(PLAN, wildcards.session),
-        lambda wildcards: JOBS["sensitivity"].sources(PLAN, wildcards.session),
-    output:
-        JOBS["sensitivity"].outputs(PLAN, "{session}"),
-    log:
-        f"{RESULTS}/logs/sensitivity/{{session}}.log",
-    benchmark:
-        f"{RESULTS}/benchmarks/sensitivity/{{session}}.tsv"
-    threads: 1
-    resources:
-        mem_mb=300,
-    params:
-        digest=lambda wildcards: JOBS["sensitivity"].digest(PLAN, wildcards.session),
-    shell:
-        "tapeline sensitivity {wildcards.session:q} > {log:q} 2>&1"
+        "tapeline step calibrate {wildcards.session:q} > {log:q} 2>&1"

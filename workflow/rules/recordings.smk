@@ -1,13 +1,31 @@
-# Two jobs a recording: to pascal (with verdicts on its channels), then to spectra.
+# One step a batch of recordings: verdicts on their channels, their spectra. Time signals where they are asked for.
+
+
+rule spectra:
+    input:
+        lambda wildcards: STEPS["spectra"].inputs(PLAN, wildcards.batch),
+        lambda wildcards: STEPS["spectra"].sources(PLAN, wildcards.batch),
+    output:
+        STEPS["spectra"].file(PLAN.results, "{batch}"),
+    log:
+        f"{RESULTS}/logs/spectra/{{batch}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/spectra/{{batch}}.tsv"
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        digest=lambda wildcards: STEPS["spectra"].digest(PLAN, wildcards.batch),
+    shell:
+        "tapeline step spectra {wildcards.batch:q} > {log:q} 2>&1"
 
 
 rule pressure:
     input:
-        lambda wildcards: JOBS["pressure"].inputs(PLAN, wildcards.run),
+        lambda wildcards: pressure_inputs(PLAN, wildcards.run),
         lambda wildcards: JOBS["pressure"].sources(PLAN, wildcards.run),
     output:
-        JOBS["pressure"].outputs(PLAN, "{run}"),
-        [] if SETTINGS.keep_pressure else temp(pressure_file(PLAN.results, "{run}")),
+        pressure_file(PLAN.results, "{run}"),
     log:
         f"{RESULTS}/logs/pressure/{{run}}.log",
     benchmark:
@@ -19,22 +37,3 @@ rule pressure:
         digest=lambda wildcards: JOBS["pressure"].digest(PLAN, wildcards.run),
     shell:
         "tapeline pressure {wildcards.run:q} > {log:q} 2>&1"
-
-
-rule spectra:
-    input:
-        lambda wildcards: JOBS["spectra"].inputs(PLAN, wildcards.run),
-        lambda wildcards: JOBS["spectra"].sources(PLAN, wildcards.run),
-    output:
-        JOBS["spectra"].outputs(PLAN, "{run}"),
-    log:
-        f"{RESULTS}/logs/spectra/{{run}}.log",
-    benchmark:
-        f"{RESULTS}/benchmarks/spectra/{{run}}.tsv"
-    threads: 1
-    resources:
-        mem_mb=500,
-    params:
-        digest=lambda wildcards: JOBS["spectra"].digest(PLAN, wildcards.run),
-    shell:
-        "tapeline spectra {wildcards.run:q} > {log:q} 2>&1"

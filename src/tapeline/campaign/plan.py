@@ -10,10 +10,12 @@ from math import inf
 from typing import Any, Literal, TypeAlias, TypeVar
 
 from tapeline.campaign.backgrounds import Backgrounds, backgrounds_of
+from tapeline.campaign.batches import batched
 from tapeline.campaign.digest import digest_of
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.settings import RawFormat
 from tapeline.campaign.tables import Fitting, LeftOut, Run
+from tapeline.file_stamps import stamp_of
 from tapeline.regular_files import may_be_read
 
 Part = TypeVar("Part")
@@ -124,6 +126,20 @@ class Plan:
         for name in self.recordings:
             grouped.setdefault(self.used[name].session, []).append(name)
         return {session: tuple(names) for session, names in grouped.items()}
+
+    @cached_property
+    def batches(self) -> dict[str, tuple[str, ...]]:
+        """The runs that one process reads one after the other, by the name of their batch."""
+        found: dict[str, tuple[str, ...]] = {}
+        for session in self.measured_sessions:
+            sizes = {run: self._bytes(run) for run in self.recordings_of(session)}
+            for number, runs in enumerate(batched(sizes, self.settings.batch_mb * 1e6), 1):
+                found[f"{session}-{number}"] = runs
+        return found
+
+    def _bytes(self, run: str) -> int:
+        stamps = (stamp_of(self.campaign.root / path) for path in self.source(self.used[run]).paths)
+        return sum(stamp.size for stamp in stamps if stamp)
 
     def recordings_of(self, session: str) -> tuple[str, ...]:
         """Measurement and background runs of one session, sorted."""

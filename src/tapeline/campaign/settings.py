@@ -134,7 +134,13 @@ class Settings(Section):
     )
     confidence: Confidence = Field(0.95, gt=0.5, description="confidence level of all intervals")
     mains_hz: Frequency = Field(50.0, gt=0, le=1000, description="Hz, mains frequency")
-    keep_pressure: bool = Field(False, description="keep the calibrated time signals after the spectra are made")
+    keep_pressure: bool = Field(False, description="write the calibrated time signals as files too")
+    batch_mb: float = Field(
+        500.0,
+        gt=0,
+        description="MB of recordings of one session that one process reads, at most (a larger one stands alone; own "
+        "choice: about 3 s of computing, many times the start of a process); changes no result",
+    )
     report: Report = Field(Report(), description="how the report shows things")
     compare: Compare = Field(Compare(), description="how differences are judged")
     quality: Quality = Field(Quality(), description="when a channel of a run is doubted")

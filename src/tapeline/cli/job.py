@@ -4,17 +4,24 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from tapeline.cli.argument_types import from_one
 from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
 from tapeline.store.file_records import NotAsWrittenError, doubt_written
 from tapeline.unwritable import CLOSED, FULL, sentence, tell
 
+if TYPE_CHECKING:
+    from tapeline.campaign.plan import Plan
+
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """A command for each job of the workflow."""
+    """A command for each job of the workflow, and one for its steps."""
     from tapeline.jobs import JOBS
+    from tapeline.jobs.steps import STEPS
 
     for job in JOBS.values():
         parser = commands.add_parser(job.name, help=f"job: {job.does}")
@@ -22,34 +29,72 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
             kind = job.per.removeprefix("measured ")
             parser.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
         parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
-        parser.set_defaults(action=one_job, job=job.name)
+        if job.most_threads > 1:
+            _threads_argument(parser)
+        parser.set_defaults(action=one_job, job=job.name, threads=1)
         if job.name == "report":
             _paper_arguments(parser)
+    parser = commands.add_parser("step", help="a step of the workflow: of some jobs those that are due")
+    parser.add_argument(
+        "step", choices=tuple(STEPS), help="; ".join(f"{one.name}: {one.does}" for one in STEPS.values())
+    )
+    parser.add_argument("key", nargs="?", default="", help="a session's name, or of spectra a batch's")
+    parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
+    _threads_argument(parser)
+    parser.set_defaults(action=one_step)
+
+
+def _threads_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--threads", type=from_one, default=1, help="cores to spread the work over (default: 1)")
 
 
 def one_job(options: argparse.Namespace) -> int:
-    """One job of the workflow, as its shell line calls it."""
-    from tapeline.at_work import job_at_work
+    """One job of the workflow, whether or not it is due."""
+    from tapeline.jobs import JOBS
+    from tapeline.jobs.due_tasks import do
+    from tapeline.jobs.tasks import task_of
+
+    plan, job, key = _plan(options, options.job), JOBS[options.job], getattr(options, "key", "")
+    return _done(options.job, plan, key, job.keys(plan), lambda: do(plan, task_of(plan, job, key), options.threads))
+
+
+def one_step(options: argparse.Namespace) -> int:
+    """One step of the workflow, as its shell line calls it."""
+    from tapeline.jobs.due_tasks import do_step
+    from tapeline.jobs.steps import STEPS
+
+    plan, step = _plan(options, options.step), STEPS[options.step]
+
+    def work() -> None:
+        for task, was_due in do_step(plan, step, options.key, options.threads):
+            said = "done" if was_due else "its results fit, nothing to do"
+            print(f"{task.job.name} {task.key}".rstrip() + f": {said}", flush=True)
+
+    return _done(f"step {step.name}", plan, options.key, tuple(step.keys(plan)), work)
+
+
+def _plan(options: argparse.Namespace, name: str) -> Plan:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.jobs import JOBS
 
     # The report prints the warnings that checking the campaign's files gives.
-    plan = Plan(load_campaign(options.campaign, check=options.job == "report"))
-    job, key = JOBS[options.job], getattr(options, "key", "")
-    if key not in job.keys(plan):
-        known = ", ".join(job.keys(plan))
-        print(f"tapeline {options.job}: {key!r} is not among the campaign's used: {known}", file=sys.stderr)
+    return Plan(load_campaign(options.campaign, check=name == "report"))
+
+
+def _done(name: str, plan: Plan, key: str, known: Sequence[str], work: Callable[[], None]) -> int:
+    """The exit status of some work on a campaign."""
+    from tapeline.at_work import job_at_work
+
+    if key not in known:
+        print(f"tapeline {name}: {key!r} is not among the campaign's used: {', '.join(known)}", file=sys.stderr)
         return EXIT_FAULTS
     sys.meta_path.insert(0, NoDataFrames())
     try:
-        with job_at_work(plan.campaign.root, " ".join(filter(None, (options.job, key)))):
-            job.run(plan, key)
+        with job_at_work(plan.campaign.root, f"{name} {key}".rstrip()):
+            work()
     except FileNotFoundError as error:
-        print(
-            f"tapeline {options.job}: {error.filename or error} is not there: do the job before it first",
-            file=sys.stderr,
-        )
+        missing = error.filename or error
+        print(f"tapeline {name}: {missing} is not there: do the job before it first", file=sys.stderr)
         return EXIT_FAILED
     except NotAsWrittenError as error:
         # Else the next run would take its unchanged times for proof.
@@ -58,12 +103,12 @@ def one_job(options: argparse.Namespace) -> int:
     except OSError as error:
         if error.errno not in FULL | CLOSED:
             raise
-        tell(f"tapeline {options.job}: {sentence(error, plan.results)}", on_terminal=True)
+        tell(f"tapeline {name}: {sentence(error, plan.results)}", on_terminal=True)
         return EXIT_FAILED
     except Exception as error:
         if type(error).__name__ != "FaultyRecordingError":
             raise
-        print(f"tapeline {options.job}: {error}", file=sys.stderr)
+        print(f"tapeline {name}: {error}", file=sys.stderr)
         return EXIT_LEFT_OUT
     return 0
 

@@ -23,11 +23,11 @@ from tapeline.campaign.setting_sections import Quality
 from tapeline.campaign.settings import Settings
 from tapeline.cli.look_repeats import Asked, Repeats, repeats_of
 from tapeline.jobs.calibrate import checks_file
-from tapeline.jobs.pressure import StreamQuality
-from tapeline.jobs.pressure.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.jobs.sensitivity.judged_checks import judged_checks
 from tapeline.jobs.sensitivity.run import sensitivities
 from tapeline.jobs.sources import raw_layout
+from tapeline.jobs.spectra import StreamQuality
+from tapeline.jobs.spectra.channel_quality import channel_measures, stream_checks, verdict_limits
 from tapeline.jobs.units_to_pascal import full_scale_missing, pa_per_unit
 from tapeline.limits import LARGEST_VALUE_UNITS, LOOK_HIGHEST_RATE_SHARE
 from tapeline.quality.reasons import worst

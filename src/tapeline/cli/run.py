@@ -6,6 +6,7 @@ import argparse
 import os
 import re
 import sys
+from collections import Counter
 from collections.abc import Sequence
 from itertools import chain
 from pathlib import Path
@@ -18,6 +19,7 @@ from tapeline.unwritable import closed, unwritable
 
 if TYPE_CHECKING:
     from tapeline.jobs.stale_results import Misfit
+    from tapeline.jobs.tasks import Task
 
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -47,8 +49,10 @@ def _run(options: argparse.Namespace) -> int:
         return EXIT_FAILED
     if options.strict:
         os.environ["TAPELINE_STRICT"] = "1"
+    if options.check_recordings:
+        os.environ["TAPELINE_CHECK_RECORDINGS"] = "1"
     try:
-        status = _managed(options, options.campaign.resolve())
+        status = _managed(options)
     except BusyError as busy:
         print(f"tapeline run: {busy}", file=sys.stderr)
         return EXIT_FAILED
@@ -60,7 +64,8 @@ def _run(options: argparse.Namespace) -> int:
     # What the manager was told may have left some results as they were on purpose, or not made yet.
     if options.more:
         return summary(options, partly=True)
-    return EXIT_FAILED if _warned_of_others(options.campaign) else summary(options)
+    changed_meanwhile = status is not None and _warned_of_others(options.campaign)
+    return EXIT_FAILED if changed_meanwhile else summary(options)
 
 
 def _told_unwritable(options: argparse.Namespace) -> bool:
@@ -75,7 +80,8 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     """Why the run cannot work in the campaign's folder or write to one of its own; None where it can."""
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.jobs.tasks import folders, tasks
+    from tapeline.jobs.steps import folders
+    from tapeline.jobs.tasks import tasks
 
     place = options.campaign.resolve()
     if odd := [text for text in re.findall(r"\{([^{}]*)\}", str(place)) if not text.isidentifier()]:
@@ -85,48 +91,68 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     first = [campaign.root / ".snakemake", *([] if options.dry_run else [campaign.results])]
     found = next(filter(None, map(unwritable, first)), None)
     if not found and not options.dry_run:
-        made = list(tasks(Plan(campaign)))
-        files = (path for task in made for path in task.files if path.is_dir())
+        plan = Plan(campaign)
+        files = (path for task in tasks(plan) for path in task.files if path.is_dir())
         taken = (f"{path}: is a folder, and a result is written there: move it away" for path in files)
         # One after the other, the upper ones first: what lies in a folder that nobody may enter cannot be looked at.
-        found = next(filter(None, chain(map(closed, folders(campaign.results, made)), taken)), None)
+        found = next(filter(None, chain(map(closed, folders(plan)), taken)), None)
     return found
 
 
-def _managed(options: argparse.Namespace, root: Path) -> int:
-    """The workflow manager's exit status; called again where it stopped because files went or proved damaged."""
+def _managed(options: argparse.Namespace) -> int | None:
+    """The workflow manager's exit status, None where there was nothing to do.
+
+    It is called again where it stopped because files went or proved damaged.
+    """
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.jobs.stale_results import misfits
+    from tapeline.jobs.stale_results import affected, due_tasks, misfits
+    from tapeline.jobs.steps import outdated, step_files
 
     plan = Plan(load_campaign(options.campaign, check=False))
     there = frozenset(plan.all_source_files())
-    found = misfits(plan, sources=options.check_recordings, keep=not options.dry_run)
-    status = _made_again(options, root, found)
+    found = misfits(plan, step_files(plan), sources=options.check_recordings, keep=not options.dry_run)
+    due = due_tasks(plan, found)
+    again = outdated(plan, due)
+    if options.dry_run:
+        _tell(affected(plan, due))
+    elif not (due or again or options.more) and all(map(Path.is_file, step_files(plan).values())):
+        print("nothing to do")
+        return None
+    status = _made_again(options, found, again)
     # A manager that cannot write ends at once, with much to read and nothing to learn.
     if not status or options.dry_run or _hindrance(options):
         return status
     plan = Plan(load_campaign(options.campaign, check=False))
     known = {misfit.task for misfit in found}
-    damaged = [misfit for misfit in misfits(plan) if misfit.task not in known and (misfit.changed or misfit.unknown)]
+    others = [misfit for misfit in misfits(plan, step_files(plan)) if misfit.task not in known]
+    damaged = [misfit for misfit in others if misfit.changed or misfit.unknown]
     gone = sorted(there - frozenset(plan.all_source_files()))
     if gone:
         verb = "went away or may no longer be read"
         print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
-    return _made_again(options, root, damaged) if gone or damaged else status
+    if not (gone or damaged):
+        return status
+    return _made_again(options, damaged, outdated(plan, [misfit.task for misfit in damaged]))
 
 
-def _made_again(options: argparse.Namespace, root: Path, found: Sequence[Misfit]) -> int:
-    """The workflow manager's exit status, once it was said what does not fit and is made again."""
+def _tell(follow: Sequence[Task]) -> None:
+    """The jobs that a run would do, those that follow included."""
+    counts = Counter(task.job.name for task in follow)
+    said = ", ".join(f"{name} {count}" for name, count in counts.items())
+    print(f"would be computed, at most: {said}" if said else "nothing to do", flush=True)
+
+
+def _made_again(options: argparse.Namespace, found: Sequence[Misfit], again: Sequence[Path]) -> int:
+    """The workflow manager's exit status, once it was said what does not fit; `again` are files of steps to be done."""
     from tapeline import workflow
-    from tapeline.jobs.stale_results import forced, sentences
+    from tapeline.jobs.stale_results import sentences, shown
 
     for said in sentences(found):
         print(f"tapeline run: {said}", file=sys.stderr)
-    return workflow.run(
-        root, cores=options.cores, dry_run=options.dry_run, again=forced(found, options.campaign), more=options.more
-    )
+    root, names = options.campaign.resolve(), [shown(path, options.campaign) for path in again]
+    return workflow.run(root, cores=options.cores, dry_run=options.dry_run, again=names, more=options.more)
 
 
 def _warned_of_others(folder: Path) -> bool:

@@ -13,6 +13,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings_source import SETTINGS_FILE
 from tapeline.jobs.manifest import manifest_file
 from tapeline.jobs.stale_results import Misfit, misfits, shown
+from tapeline.jobs.steps import step_files
 from tapeline.jobs.tasks import tasks
 from tapeline.regular_files import may_be_read
 from tapeline.store.file_records import written_record
@@ -112,7 +113,7 @@ def _tables_of(path: Path) -> Mapping[str, str] | None:
 def _verify_sources(plan: Plan, found: Verified) -> None:
     """Recordings and sheets as the jobs read them, and the campaign's files as the tables were made from them."""
     root = plan.campaign.root
-    doubted = {misfit.task: misfit for misfit in misfits(plan, sources=True, keep=False)}
+    doubted = {misfit.task: misfit for misfit in misfits(plan, step_files(plan), sources=True, keep=False)}
     for task in tasks(plan):
         made, misfit = shown(task.files[0], root), doubted.get(task, Misfit(task))
         found.faults += [f"{name}: gone since it was written" for name in misfit.gone]
@@ -122,6 +123,7 @@ def _verify_sources(plan: Plan, found: Verified) -> None:
             continue
         unknown = [name for name in misfit.unknown if name in task.sources]
         found.faults += [f"{name}: not the file that {made} was made from" for name in misfit.replaced]
+        found.faults += [f"{name}: {made} was made from it, and it is not there now" for name in misfit.without]
         found.faults += [f"{name}: {made} was made without it, or while it was written to" for name in unknown]
         if misfit.otherwise:
             found.faults.append(f"{made}: made from other settings, tables of the campaign or version of tapeline")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -13,6 +14,13 @@ from tapeline.recordings.raw_binary import RawLayout
 from tapeline.recordings.recording import Part, Recording, RecordingError, used_part
 from tapeline.recordings.watched_files import WatchedFiles
 from tapeline.store.file_records import FileRecord, keep_read
+
+STRICT_VARIABLE = "TAPELINE_STRICT"
+"""Environment variable by which a faulty recording fails its job at once."""
+
+
+class FaultyRecordingError(Exception):
+    """A recording with a fault, in a run that asked to stop at the first one."""
 
 
 def raw_layout(raw: RawFormat) -> RawLayout:
@@ -43,6 +51,12 @@ def watching(made: Path, root: Path, names: Sequence[str]) -> Iterator[None]:
     with suppress(RecordingError):
         watched.content_hashes()
     keep_sources(made, root, names, [watched])
+
+
+def require_lenient(run: str, error: RecordingError) -> None:
+    """Raises FaultyRecordingError in a run that asked to stop at the first fault of a recording."""
+    if os.environ.get(STRICT_VARIABLE):
+        raise FaultyRecordingError(f"run {run}: {error.code}: {error.sentence}") from error
 
 
 def keep_sources(made: Path, root: Path, names: Iterable[str], watched: Iterable[WatchedFiles]) -> None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
 from tapeline.jobs.job import Job
-from tapeline.store.file_records import record_of
 
 
 @dataclass(frozen=True)
@@ -25,18 +24,15 @@ class Task:
     sources: tuple[str, ...] = ()
 
 
+def task_of(plan: Plan, job: Job, key: str) -> Task:
+    """A job for one key; without files where its results do not stay."""
+    files = (*job.outputs(plan, key), *job.also_there(plan, key))
+    return Task(job, key, files, job.sources(plan, key))
+
+
 def tasks(plan: Plan) -> Iterator[Task]:
     """The tasks in the order of the jobs."""
     for job in JOBS.values():
-        for key in job.keys(plan):
-            files = (*job.outputs(plan, key), *job.also_there(plan, key))
-            yield Task(job, key, files, job.sources(plan, key))
-
-
-def folders(results: Path, made: Iterable[Task]) -> list[Path]:
-    """The folders within the results that tasks write into, and those above them, the upper ones first."""
-    written: set[Path] = set()
-    for task in made:
-        written |= {path for file in task.files for path in (file, record_of(file))}
-        written |= {results / kept / task.job.name / (task.key or task.job.name) for kept in ("logs", "benchmarks")}
-    return sorted({above for path in written for above in path.parents if results in above.parents})
+        made = (task_of(plan, job, key) for key in job.keys(plan))
+        # Time signals stay where the settings ask for them.
+        yield from (task for task in made if task.files)

@@ -54,6 +54,13 @@ def writing(
         yield PressureWriter(writer, schema)
 
 
+def made_from(path: Path) -> str:
+    """Digest of what the file's own job depends on."""
+    with pa.OSFile(str(path), "rb") as source:
+        metadata = pa.ipc.open_file(source).schema.metadata or {}
+    return str(metadata.get(b"tapeline.made_from", b"").decode())
+
+
 class PressureFile:
     """A pressure file open for reading; one batch at a time is in memory.
 

@@ -7,7 +7,8 @@ suffice where nothing was touched; where they differ the content decides.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+import os
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
@@ -72,6 +73,15 @@ def keep_written(path: Path, record: FileRecord) -> None:
     _keep(record_of(path), _plain(record))
 
 
+def touch_written(path: Path) -> None:
+    """Give a file of the results the time of now, and its record too."""
+    record = written_record(path)
+    os.utime(path)
+    stamp = stamp_of(path)
+    if record is not None and stamp is not None:
+        keep_written(path, FileRecord(stamp, record.sha256))
+
+
 def forget_written(path: Path) -> None:
     """Keep no record of a file that is removed."""
     with suppress(OSError):
@@ -112,6 +122,23 @@ def read_records(path: Path) -> dict[str, FileRecord]:
     """What was read to make a results file; nothing where that is not known."""
     found = {name: _from_plain(entry) for name, entry in _kept(_reading_of(path)).items()}
     return {name: record for name, record in found.items() if record is not None}
+
+
+def keep_made_from(path: Path, digest: str, inputs: Iterable[Path]) -> None:
+    """Keep what the results file `path` was made from: the digest of its needs, and results as they were written."""
+    _keep(_beside(path, "made_from.json"), _made_from(path, digest, inputs))
+
+
+def is_made_from(path: Path, digest: str, inputs: Iterable[Path]) -> bool:
+    """Whether the results file `path` was made from these needs, and these results as they were written last."""
+    return _kept(_beside(path, "made_from.json")) == _made_from(path, digest, inputs)
+
+
+def _made_from(made: Path, digest: str, inputs: Iterable[Path]) -> dict[str, Any]:
+    """Digest, and SHA-256 of results by their places, seen from another one: a folder of results may be moved."""
+    records = {os.path.relpath(path, made.parent): written_record(path) for path in inputs}
+    contents = {name: record.sha256 if record else "" for name, record in sorted(records.items())}
+    return {"digest": digest, "results": contents}
 
 
 def record_of(path: Path) -> Path:

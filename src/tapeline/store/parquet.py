@@ -17,6 +17,8 @@ from tapeline.store.file_records import require_as_written, result_file
 from tapeline.store.schema import CAMPAIGN, Row, Table
 
 ROW_GROUP_ROWS = 65_536
+ROW_GROUP_BYTES = 16 << 20
+"""Most rows of a row group, and bytes in memory unless one part alone is larger: lists of lines are long rows."""
 
 CAMPAIGN_FIELD = CAMPAIGN.arrow().with_nullable(False)
 
@@ -125,10 +127,16 @@ def _of_campaign(content: pa.Table, campaign: str) -> pa.Table:
 
 
 class PartWriter(Generic[Row]):
-    """Appends parts of a table too long to be held at once; each part is sorted, the file as a whole is not."""
+    """Appends parts of a table too long to be held at once; each part is sorted, the file as a whole is not.
+
+    Parts are held until they fill a row group: readers take a footer that names many small ones first, and then each
+    by itself.
+    """
 
     def __init__(self, table: Table[Row], writer: pq.ParquetWriter, campaign: str) -> None:
         self._table, self._writer, self._campaign = table, writer, campaign
+        self._held: list[pa.Table] = []
+        self._rows = self._bytes = 0
 
     def write(self, columns: Mapping[str, Any]) -> None:
         """One part, as columns; raises SchemaMismatchError as `to_arrow` does."""
@@ -146,8 +154,19 @@ class PartWriter(Generic[Row]):
             self._write(part)
 
     def _write(self, part: pa.Table) -> None:
-        named = _of_campaign(part, self._campaign).cast(self._writer.schema)
-        self._writer.write_table(named, row_group_size=ROW_GROUP_ROWS)
+        if self._rows + part.num_rows > ROW_GROUP_ROWS or self._bytes + part.nbytes > ROW_GROUP_BYTES:
+            self.flush()
+        self._held.append(part)
+        self._rows += part.num_rows
+        self._bytes += part.nbytes
+
+    def flush(self) -> None:
+        """Write what is held as a row group."""
+        if self._held:
+            named = _of_campaign(pa.concat_tables(self._held), self._campaign).cast(self._writer.schema)
+            self._writer.write_table(named, row_group_size=ROW_GROUP_ROWS)
+        self._held.clear()
+        self._rows = self._bytes = 0
 
 
 @contextmanager
@@ -155,7 +174,9 @@ def writing_parts(table: Table[Row], path: Path, *, campaign: str, digest: str) 
     """Open a Parquet file to be written part by part; it takes its name when the block ends without an error."""
     schema = table.arrow().insert(0, CAMPAIGN_FIELD).with_metadata(metadata_of(table, campaign, digest))
     with result_file(path) as temporary, parquet_writer(table, temporary, schema) as writer:
-        yield PartWriter(table, writer, campaign)
+        parts = PartWriter(table, writer, campaign)
+        yield parts
+        parts.flush()
 
 
 def write_in_parts(

@@ -9,7 +9,7 @@ from typing import Any
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import calibrate, catalogue, compare, repeat, scale, tables
 from tapeline.jobs.job import Job
-from tapeline.jobs.pressure import quality_file
+from tapeline.jobs.spectra import quality_file
 
 CAMPAIGN_JOBS = (catalogue.JOB, compare.JOB, scale.JOB, repeat.JOB)
 
@@ -22,7 +22,7 @@ def needs(plan: Plan, key: str = "") -> dict[str, Any]:
 def result_settings(plan: Plan) -> dict[str, Any]:
     """The settings that numbers depend on, as plain values."""
     dumped: dict[str, Any] = plan.settings.model_dump(
-        mode="json", exclude={"title", "report", "axes", "keep_pressure", "inputs_outside"}
+        mode="json", exclude={"title", "report", "axes", "keep_pressure", "batch_mb", "inputs_outside"}
     )
     for condition in dumped["conditions"].values():
         condition.pop("title")

@@ -15,8 +15,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
 from tapeline.jobs.calibrate import checks_file
 from tapeline.jobs.manifest import manifest_file, result_settings
-from tapeline.jobs.pressure import quality_file
-from tapeline.jobs.spectra import flow_series_files
+from tapeline.jobs.spectra import flow_series_files, quality_file
 from tapeline.jobs.table_files import campaign_table
 from tapeline.regular_files import may_be_read
 from tapeline.store import parquet, tables

@@ -1,4 +1,4 @@
-"""The job `pressure`: turn one recording into pascal and judge its channels."""
+"""The job `pressure`: write one recording's calibrated time signals, for who wants them."""
 
 from __future__ import annotations
 
@@ -8,29 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from tapeline.campaign.plan import Channel, Overrule, Plan, Source, picked
+from tapeline.campaign.plan import Channel, Overrule, Plan, Source
 from tapeline.jobs import calibrate
 from tapeline.jobs.job import Job
-
-
-@dataclass(frozen=True)
-class StreamQuality:
-    """The settings of the section `quality` that the checks of one recording depend on."""
-
-    overload_run_samples: int
-    overload_share_pct: float
-    impossible_pa: float
-    dropout_s: float
-    dead_level_pa: float
-    spike_ratio: float
-    spike_rate_per_s: float
-    spike_places: int
-    trend_limit_db: float
-    offset_limit: float
-    hum_limit_db: float
-    kurtosis_limit: float
-    skewness_limit: float
-    same_signal_correlation: float
 
 
 @dataclass(frozen=True)
@@ -43,13 +23,12 @@ class PressureNeeds:
     channels: tuple[Channel, ...]
     policy: Literal["before", "after", "mean", "chart", "data_sheet"]
     chart_uncertainty_db: float
-    quality: StreamQuality
-    mains_hz: float
+    impossible_pa: float
     overrules: tuple[Overrule, ...]
 
 
 def needs(plan: Plan, run: str) -> PressureNeeds:
-    """A recording, the channels in it, and what decides on their sensitivities and verdicts."""
+    """A recording, the channels in it, and what decides on their sensitivities."""
     used = plan.used[run]
     return PressureNeeds(
         campaign=plan.settings.campaign,
@@ -58,8 +37,7 @@ def needs(plan: Plan, run: str) -> PressureNeeds:
         channels=plan.channels(used.session, charts=False),
         policy=plan.settings.calibration.sensitivity,
         chart_uncertainty_db=plan.settings.calibration.chart_uncertainty_db,
-        quality=picked(StreamQuality, plan.settings.quality),
-        mains_hz=plan.settings.mains_hz,
+        impossible_pa=plan.settings.quality.impossible_pa,
         overrules=_choices_of_checks(plan, used.session),
     )
 
@@ -80,22 +58,16 @@ def pressure_file(results: Path, run: str) -> Path:
     return results / "pressure" / f"{run}.arrow"
 
 
-def quality_file(results: Path, run: str) -> Path:
-    """What was counted on the channels of a run, and what it says by itself."""
-    return results / "quality" / f"{run}.parquet"
-
-
 def _outputs(plan: Plan, run: str) -> Sequence[Path]:
-    """The time signals stay only where the settings ask for them."""
-    signals = [pressure_file(plan.results, run)] if plan.settings.keep_pressure else []
-    return [quality_file(plan.results, run), *signals]
+    """Nothing unless the settings ask for it; `tapeline pressure RUN` writes the file in any case."""
+    return [pressure_file(plan.results, run)] if plan.settings.keep_pressure else []
 
 
 JOB = Job(
     name="pressure",
     per="run",
-    does="turn one recording into pascal and judge its channels",
-    version=9,
+    does="write one recording's calibrated time signals",
+    version=10,
     needs=needs,
     inputs=lambda plan, run: calibrate.JOB.outputs(plan, plan.session_of(run)),
     outputs=_outputs,

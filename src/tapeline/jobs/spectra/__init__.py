@@ -1,4 +1,4 @@
-"""The job `spectra`: average the spectra of one recording."""
+"""The job `spectra`: judge the channels of one recording and average its spectra."""
 
 from __future__ import annotations
 
@@ -6,10 +6,31 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tapeline.campaign.plan import Filters, Plan
+from tapeline.campaign.plan import Filters, Plan, picked
 from tapeline.campaign.settings import BandHistory, Bands, CrossSpectra, FlowBins, History, Spectra, Spectrogram
+from tapeline.jobs import calibrate, pressure
 from tapeline.jobs.job import Job
-from tapeline.jobs.pressure import pressure_file, quality_file
+from tapeline.jobs.pressure import PressureNeeds
+
+
+@dataclass(frozen=True)
+class StreamQuality:
+    """The settings of the section `quality` that the checks of one recording depend on."""
+
+    overload_run_samples: int
+    overload_share_pct: float
+    impossible_pa: float
+    dropout_s: float
+    dead_level_pa: float
+    spike_ratio: float
+    spike_rate_per_s: float
+    spike_places: int
+    trend_limit_db: float
+    offset_limit: float
+    hum_limit_db: float
+    kurtosis_limit: float
+    skewness_limit: float
+    same_signal_correlation: float
 
 
 @dataclass(frozen=True)
@@ -36,13 +57,17 @@ class FlowNeeds:
 
 @dataclass(frozen=True)
 class SpectraNeeds:
-    """One recording's spectra and level history. `left_out` holds stretches of the used part that are not averaged.
+    """One recording's verdicts, spectra and level history; `pressure` is how it becomes Pa.
 
-    What is made on request is None, or names no positions, where it is not asked for.
+    `left_out` holds stretches of the used part that are not averaged. What is made on request is None, or names no
+    positions, where it is not asked for.
     """
 
     campaign: str
     run: str
+    pressure: PressureNeeds
+    quality: StreamQuality
+    mains_hz: float
     left_out: tuple[tuple[float, float], ...]
     responses: tuple[Response, ...]
     response_correction: bool
@@ -64,6 +89,9 @@ def needs(plan: Plan, run: str) -> SpectraNeeds:
     return SpectraNeeds(
         campaign=settings.campaign,
         run=run,
+        pressure=pressure.needs(plan, run),
+        quality=picked(StreamQuality, settings.quality),
+        mains_hz=settings.mains_hz,
         left_out=tuple(
             (start - (plan.used[run].start_s or 0.0), stop - (plan.used[run].start_s or 0.0))
             for start, stop in sorted(row.stretch_s for row in plan.left_out(run) if row.stretch_s is not None)
@@ -117,6 +145,11 @@ def flow_series_files(plan: Plan, run: str) -> tuple[str, ...]:
     return (flow.path,) if flow else ()
 
 
+def quality_file(results: Path, run: str) -> Path:
+    """What was counted on the channels of a run, and what it says by itself."""
+    return results / "quality" / f"{run}.parquet"
+
+
 def spectra_file(results: Path, run: str) -> Path:
     """Averaged spectra of a run."""
     return results / "spectra" / run / "spectra.parquet"
@@ -134,16 +167,21 @@ def requested_file(results: Path, run: str, name: str) -> Path:
 
 def _outputs(plan: Plan, run: str) -> Sequence[Path]:
     requested = (requested_file(plan.results, run, name) for name in plan.on_request)
-    return [spectra_file(plan.results, run), history_file(plan.results, run), *requested]
+    made = (quality_file, spectra_file, history_file)
+    return [*(file(plan.results, run) for file in made), *requested]
+
+
+def _sources(plan: Plan, run: str) -> tuple[str, ...]:
+    return (*plan.source_files(run), *flow_series_files(plan, run))
 
 
 JOB = Job(
     name="spectra",
     per="run",
-    does="average the spectra of one recording",
-    version=6,
+    does="judge the channels of one recording and average its spectra",
+    version=7,
     needs=needs,
-    inputs=lambda plan, run: [pressure_file(plan.results, run), quality_file(plan.results, run)],
+    inputs=lambda plan, run: calibrate.JOB.outputs(plan, plan.session_of(run)),
     outputs=_outputs,
-    sources=flow_series_files,
+    sources=_sources,
 )

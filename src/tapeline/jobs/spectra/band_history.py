@@ -12,6 +12,7 @@ from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.filter_bank import FilterBank
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.usable_range import ChannelRange, RangeLimits, absent, band_limits
+from tapeline.arrays import Samples
 from tapeline.campaign.setting_sections import BandHistory, Bands
 from tapeline.jobs.cell_values import levels_with_gaps
 from tapeline.jobs.spectra import SpectraNeeds
@@ -48,10 +49,10 @@ class BandHistoryPass:
             return
         self._bank = FilterBank(self._bands, rate_hz, len(self._chosen), needs.history.interval_s * rate_hz)
 
-    def add(self, block: Sequence[NDArray[np.float32]]) -> None:
+    def add(self, block: Samples) -> None:
         """Take in one row of samples a position of the run."""
         if self._chosen:
-            self._bank.add(np.stack([block[i] for i in self._chosen]))
+            self._bank.add(block[self._chosen])
 
     def _usable(self, position: str) -> NDArray[np.bool_]:
         """Bands that the recorder's filters and the chart leave: what the table of bands leaves, but for its lines."""

@@ -1,8 +1,12 @@
-"""Job `spectra`: averaged spectra and level history of one run's pressure."""
+"""Job `spectra`: verdicts on the channels of one recording, its averaged spectra and level history.
+
+The recording is read twice: the mean and the spikes to leave out are known only at its end.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,19 +19,29 @@ from tapeline.acoustics.windows import effective_averages, noise_bandwidth_lines
 from tapeline.arrays import Reals
 from tapeline.campaign.plan import Plan
 from tapeline.jobs.cell_values import given
-from tapeline.jobs.pressure import pressure_file, quality_file
-from tapeline.jobs.sources import watching
-from tapeline.jobs.spectra import JOB, SpectraNeeds, flow_series_files, history_file, requested_file, spectra_file
+from tapeline.jobs.pressure.calibrated_recording import CalibratedRecording, open_calibrated
+from tapeline.jobs.sources import keep_sources, require_lenient, watched_source
+from tapeline.jobs.spectra import (
+    JOB,
+    SpectraNeeds,
+    flow_series_files,
+    history_file,
+    quality_file,
+    requested_file,
+    spectra_file,
+)
 from tapeline.jobs.spectra import needs as needs_of
 from tapeline.jobs.spectra.chart_gain import chart_gains
 from tapeline.jobs.spectra.conditioned_spectra import ConditionedPass, usable_references
 from tapeline.jobs.spectra.cross_spectra import CrossSpectraPass
 from tapeline.jobs.spectra.flow_spectra import FlowPass
 from tapeline.jobs.spectra.level_history import history_columns, history_of
+from tapeline.jobs.spectra.quality_rows import faulty_rows, judged_rows
 from tapeline.jobs.spectra.spectrogram import SpectrogramPass
 from tapeline.limits import HISTORY_FILTER_BLOCK_S, HISTORY_SHARED_BLOCK_S
+from tapeline.recordings.recording import RecordingError
+from tapeline.recordings.watched_files import WatchedFiles
 from tapeline.store import parquet, tables
-from tapeline.store.arrow_file import PressureFile
 from tapeline.store.parquet import RowsOfTable
 
 if TYPE_CHECKING:
@@ -39,30 +53,45 @@ INTERVALS_A_PART = 128
 
 
 def run(plan: Plan, run_name: str) -> None:
-    """Write the run's spectra, history and what is asked for; empty files where the recording gave no pressure."""
+    """Write the run's verdicts, spectra, history and what is asked for.
+
+    A faulty recording gives empty files and a named fault. The verdicts come last: a run that has them has all files.
+    """
     needs = needs_of(plan, run_name)
-    root, results, digest = plan.campaign.root, plan.results, JOB.digest(plan, run_name)
-    spectra = spectra_file(results, run_name)
-    source = PressureFile(pressure_file(results, run_name))
-    quality = {row["position"]: row for row in parquet.read_rows(tables.QUALITY, quality_file(results, run_name))}
-    stamp = {"campaign": needs.campaign, "digest": digest}
-    made: dict[str, RowsOfTable[Any]] = {}
-    with (
-        parquet.writing_parts(tables.HISTORY, history_file(results, run_name), **stamp) as history,
-        watching(spectra, root, flow_series_files(plan, run_name)),
-    ):
-        if source.positions:
-            used = [quality[position] for position in source.positions]
-            made = _measure(root, source, needs, used, history)
-    paths = {spectra: tables.SPECTRA}
+    root, results = plan.campaign.root, plan.results
+    stamp = {"campaign": needs.campaign, "digest": JOB.digest(plan, run_name)}
+    watched = watched_source(root, needs.pressure.source)
+    flow = WatchedFiles([root / name for name in flow_series_files(plan, run_name)])
+    found: dict[str, RowsOfTable[Any]] = {}
+    try:
+        with parquet.writing_parts(tables.HISTORY, history_file(results, run_name), **stamp) as history:
+            source = open_calibrated(root, results, needs.pressure)
+            quality = judged_rows(needs, source)
+            if source.positions:
+                used = {row["position"]: row for row in quality}
+                found = _measure(root, source, needs, [used[name] for name in source.positions], history)
+            hashes = watched.content_hashes()
+    except RecordingError as fault:
+        error, hashes = watched.fault_and_hashes(fault)
+        require_lenient(run_name, error)
+        parquet.write_rows(tables.HISTORY, history_file(results, run_name), [], **stamp)
+        found, quality = {}, faulty_rows(needs, error)
+    with suppress(RecordingError):
+        # One that changed meanwhile gets no record: the next run makes the results again.
+        flow.content_hashes()
+    paths = {spectra_file(results, run_name): tables.SPECTRA}
     paths |= {requested_file(results, run_name, name): tables.MADE_ON_REQUEST[name] for name in plan.on_request}
     for path, table in paths.items():
-        made.get(table.name, RowsOfTable(table, ())).write(path, **stamp)
+        found.get(table.name, RowsOfTable(table, ())).write(path, **stamp)
+    judged = quality_file(results, run_name)
+    rows: list[QualityRow] = [{**row, "recording_sha256": hashes} for row in quality]
+    parquet.write_rows(tables.QUALITY, judged, rows, **stamp)
+    keep_sources(judged, root, (*needs.pressure.source.paths, *flow_series_files(plan, run_name)), [watched, flow])
 
 
 def _measure(
     root: Path,
-    source: PressureFile,
+    source: CalibratedRecording,
     needs: SpectraNeeds,
     quality: Sequence[QualityRow],
     history: parquet.PartWriter[HistoryRow],
@@ -144,7 +173,7 @@ def used_parts(needs: SpectraNeeds, quality: Sequence[QualityRow], rate_hz: floa
 
 
 def _spectra_rows(
-    source: PressureFile, needs: SpectraNeeds, averaged: AveragedSpectrum, shape: Reals, frames: int
+    source: CalibratedRecording, needs: SpectraNeeds, averaged: AveragedSpectrum, shape: Reals, frames: int
 ) -> list[SpectraRow]:
     rate = source.sample_rate_hz
     density, pairs = averaged.density(rate), averaged.pairs()

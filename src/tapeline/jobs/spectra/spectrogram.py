@@ -6,13 +6,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tapeline.acoustics.parts import Parts
 from tapeline.acoustics.short_time_spectra import ShortTimeSpectra, block_frames, lines_within
 from tapeline.acoustics.spectrogram import Spectrogram
 from tapeline.acoustics.windows import window
-from tapeline.arrays import Reals
+from tapeline.arrays import Reals, Samples
 from tapeline.campaign import setting_sections
 from tapeline.jobs.spectra import SpectraNeeds
 from tapeline.jobs.spectra.asked_positions import asked_channels
@@ -50,10 +49,10 @@ class SpectrogramPass:
         self._gram = Spectrogram(shape, hop, len(self._chosen), a_column, first, last)
         self._blocks = ShortTimeSpectra(shape, hop, mean[self._chosen], [self._gram])
 
-    def add(self, block: Sequence[NDArray[np.float32]]) -> None:
+    def add(self, block: Samples) -> None:
         """Take in one row of samples a position of the run."""
         if self._chosen:
-            self._blocks.add([block[i] for i in self._chosen])
+            self._blocks.add(block[self._chosen])
 
     def made(self) -> RowsOfTable[SpectrogramRow]:
         """The rows with their table."""

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tapeline.campaign.plan import Overrule, Plan
 from tapeline.jobs.job import Job
-from tapeline.jobs.pressure import quality_file
+from tapeline.jobs.spectra import quality_file
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from tapeline.campaign.plan import Overrule, Plan
-from tapeline.jobs.pressure import quality_file
+from tapeline.jobs.spectra import quality_file
 from tapeline.jobs.verdicts import JOB, VerdictsNeeds, verdicts_file
 from tapeline.jobs.verdicts import needs as needs_of
 from tapeline.quality.across_runs import AcrossLimits, findings_across

@@ -12,8 +12,9 @@ from tapeline.acoustics.stationarity import change_over, level_trend, without_co
 from tapeline.acoustics.stream_checks import StreamChecks, StreamLimits
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_or_none
-from tapeline.jobs.pressure import StreamQuality
-from tapeline.limits import DROPOUT_AT_LEAST_SAMPLES, IMPOSSIBLE_SAMPLE_RATIO
+from tapeline.jobs.pressure.calibrated_recording import impossible_sample_pa
+from tapeline.jobs.spectra import StreamQuality
+from tapeline.limits import DROPOUT_AT_LEAST_SAMPLES
 from tapeline.quality.verdicts import ChannelMeasures, VerdictLimits, clipped, limited, share_pct, strong_mains_lines
 from tapeline.recordings.recording import Recording
 
@@ -28,13 +29,8 @@ def stream_checks(
     rate = recording.sample_rate_hz
     repeated = max(DROPOUT_AT_LEAST_SAMPLES, round(quality.dropout_s * rate))
     limits = StreamLimits(quality.overload_run_samples, repeated, quality.spike_ratio, mains_hz)
-    largest = impossible_sample_pa(quality) / np.abs(np.asarray(pa_per_unit, dtype=np.float64))
+    largest = impossible_sample_pa(quality.impossible_pa) / np.abs(np.asarray(pa_per_unit, dtype=np.float64))
     return StreamChecks(len(pa_per_unit), rate, recording.bits, limits, largest)
-
-
-def impossible_sample_pa(quality: StreamQuality) -> float:
-    """The size beyond which a sample is none of a pressure, in Pa."""
-    return IMPOSSIBLE_SAMPLE_RATIO * quality.impossible_pa
 
 
 def verdict_limits(quality: StreamQuality, mains_hz: float) -> VerdictLimits:
