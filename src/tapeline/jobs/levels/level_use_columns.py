@@ -12,7 +12,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
+from tapeline.jobs.cell_values import lists_of_names
 from tapeline.limits import HANN_HALF_LOBE_LINES, MAINS_BANDS_POWER_SHARE
 from tapeline.quality.use_of_levels import (
     BACKGROUND_DOUBTS,
@@ -53,9 +54,9 @@ class ChannelDoubts:
         lines = np.array(self.hum_hz)[:, None]
         return np.asarray(((lines >= lower_hz - self.reach_hz) & (lines <= upper_hz + self.reach_hz)).any(axis=0))
 
-    def of(self, hum: bool) -> list[str]:
-        """The reasons that hold for a level, with `hum` or without."""
-        return [code for code in self.codes if hum or code != HUM]
+    def of(self, hum: Flags) -> dict[str, Flags]:
+        """For each reason the levels that it holds for; `hum` says which ones hum reaches, both (levels,)."""
+        return {code: hum if code == HUM else np.ones_like(hum) for code in self.codes}
 
 
 def channel_doubts(
@@ -81,15 +82,28 @@ def channel_doubts(
     return ChannelDoubts(tuple(codes), lines, HANN_HALF_LOBE_LINES * line_spacing_hz)
 
 
-def doubt_of(channel: ChannelDoubts, hum: bool, marks: Sequence[str]) -> list[str]:
-    """All that makes one level doubtful: the reasons of its channel, then the marks of its background."""
-    return [*channel.of(hum), *(mark for mark in marks if mark in BACKGROUND_DOUBTS)]
+def doubt_column(channels: Sequence[ChannelDoubts], hum: Flags, marks: Mapping[str, Flags]) -> pa.ListArray:
+    """All that makes levels doubtful, (channels x levels,): the reasons of the channel, then marks of the background.
+
+    `hum` says which levels a mains line reaches, the flags of `marks` where each mark is; all (channels, levels).
+    """
+    of_background = {mark: flags for mark, flags in marks.items() if mark in BACKGROUND_DOUBTS}
+    parts = [
+        lists_of_names(channel.of(hum[p]) | {mark: flags[p] for mark, flags in of_background.items()}, hum.shape[1])
+        for p, channel in enumerate(channels)
+    ]
+    return pa.concat_arrays(parts)
 
 
 def hum_in_sum(channel: ChannelDoubts, lower_hz: Reals, upper_hz: Reals, powers: Reals) -> bool:
     """Whether the bands that hum reaches carry enough of a sum's power to doubt it; all (bands,)."""
     share = powers[channel.reached(lower_hz, upper_hz)].sum() / max(float(powers.sum()), np.finfo(float).tiny)
     return bool(share >= MAINS_BANDS_POWER_SHARE)
+
+
+def undecided(levels: int) -> dict[str, pa.Array]:
+    """The columns of the use of so many levels before `with_use` fills them."""
+    return {field.name: pa.nulls(levels, pa.bool_()) for field in dataclasses.fields(LevelUse)}
 
 
 def with_use(parts: Sequence[pa.Table], item: Sequence[str], cells: Mapping[str, int]) -> list[pa.Table]:

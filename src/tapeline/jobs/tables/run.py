@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pyarrow as pa
 
@@ -14,17 +13,13 @@ from tapeline.jobs.spectra import history_file, requested_file
 from tapeline.jobs.table_files import session_table
 from tapeline.jobs.tables import JOB
 from tapeline.jobs.tables import needs as needs_of
-from tapeline.jobs.tables.band_rows import band_rows
-from tapeline.jobs.tables.flow_bin_rows import flow_bin_rows
-from tapeline.jobs.tables.narrowband_rows import narrowband_rows
-from tapeline.jobs.tables.overall_rows import overall_rows
+from tapeline.jobs.tables.band_columns import band_columns
+from tapeline.jobs.tables.flow_bin_columns import flow_bin_columns
+from tapeline.jobs.tables.narrowband_columns import narrowband_columns
+from tapeline.jobs.tables.overall_columns import overall_columns
 from tapeline.jobs.tables.session_levels import Measured, SessionJob, load_job, measured_run
 from tapeline.store import parquet, tables
-from tapeline.store.parquet import RowsOfTable
 from tapeline.store.schema import Row, Table
-
-if TYPE_CHECKING:
-    from tapeline.store.rows import NarrowbandRow
 
 ITEMS: dict[Table[Any], tuple[str, ...]] = {
     tables.BANDS: ("band_hz",),
@@ -65,8 +60,8 @@ def _write_levels(job: SessionJob, digest: str) -> list[Measured]:
             continue
         history = parquet.read(history_file(job.results, item.run))
         one = measured_run(job, item, history)
-        parts[tables.BANDS.name].append(RowsOfTable(tables.BANDS, band_rows(job, one)).to_arrow())
-        parts[tables.OVERALL.name].append(RowsOfTable(tables.OVERALL, overall_rows(job, one, history)).to_arrow())
+        parts[tables.BANDS.name].append(parquet.to_arrow(tables.BANDS, band_columns(job, one)))
+        parts[tables.OVERALL.name].append(parquet.to_arrow(tables.OVERALL, *overall_columns(job, one, history)))
         measured.append(one)
     cells = _cells(job)
     for table, item_columns in ITEMS.items():
@@ -91,12 +86,9 @@ def _write_narrowband(job: SessionJob, measured: list[Measured], digest: str) ->
         writer = _opened(stack, job, tables.NARROWBAND, digest)
         for first in range(0, len(positions), POSITIONS_A_PART):
             chosen = frozenset(positions[first : first + POSITIONS_A_PART])
-            writer.write_rows(row for one in measured for row in _lines(job, one, chosen))
-
-
-def _lines(job: SessionJob, one: Measured, chosen: frozenset[str]) -> Iterator[NarrowbandRow]:
-    index = [p for p, name in enumerate(one.run.positions) if name in chosen]
-    yield from narrowband_rows(job, one.at(index)) if index else ()
+            index = [[p for p, name in enumerate(one.run.positions) if name in chosen] for one in measured]
+            at_these = zip(measured, index, strict=True)
+            writer.write(*(narrowband_columns(job, one.at(places)) for one, places in at_these if places))
 
 
 def _write_asked(job: SessionJob, measured: list[Measured], name: str, digest: str) -> None:
@@ -105,7 +97,7 @@ def _write_asked(job: SessionJob, measured: list[Measured], name: str, digest: s
         if name == tables.FLOW_BINS.name:
             writer = _opened(stack, job, tables.FLOW_BINS, digest)
             for one in measured:
-                writer.write_rows(flow_bin_rows(job, one))
+                writer.write(*flow_bin_columns(job, one))
             return
         table = tables.MADE_ON_REQUEST[name]
         writer = _opened(stack, job, table, digest)
