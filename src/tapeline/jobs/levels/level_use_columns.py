@@ -1,11 +1,11 @@
-"""The columns of bands and overall levels that say what doubts a level and what it may be used for."""
+"""The columns of the tables of levels that say what doubts a level and what it may be used for."""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -34,8 +34,6 @@ SET_BY_HAND = "overruled"
 
 SUBTRACTED = ("corrected", "limited", "bound")
 """States in which the background makes a difference."""
-
-READ = ("corrected_level_db", "upper_bound_db", "quality", "calibration", "doubt", "background_source", "state")
 
 
 @dataclass(frozen=True)
@@ -109,26 +107,29 @@ def undecided(levels: int) -> dict[str, pa.Array]:
 def with_use(parts: Sequence[pa.Table], item: Sequence[str], cells: Mapping[str, int]) -> list[pa.Table]:
     """The levels of a session's runs, a table each, with the columns of their use filled in.
 
-    `item` names the columns that tell bands or overall levels apart, `cells` numbers the repeats of each run.
+    `item` names the columns that tell a position's levels apart, `cells` numbers the repeats of each run. Without a
+    column `background_source` nothing is subtracted from the levels.
     """
     if not parts:
         return []
-    whole = pa.concat_tables(parts).select(["run", "position", *item, *READ])
-    at = _numbered(whole, item)
-    position = _numbered(whole, ["position"])
-    run = np.array([cells[name] for name in whole["run"].to_pylist()], dtype=np.intp)
-    doubt = whole["doubt"].to_pylist()
-    known = ~(_empty(whole, "corrected_level_db") & _empty(whole, "upper_bound_db"))
-    sound = _is_not(whole, "quality", "unusable") & _is_not(whole, "calibration", "unusable")
-    doubted = np.array([doubts_level(codes or ()) for codes in doubt], dtype=bool)
-    others = np.array([doubts_level(set(codes or ()) - NOT_SUBTRACTED) for codes in doubt], dtype=bool)
+    whole = pa.concat_tables(parts)
+    at = _together(*(_codes(whole, name) for name in item))
+    run = _by_value(whole["run"], cells.__getitem__, np.intp)
+    if "background_source" in whole.column_names:
+        stated = [whole[name].is_valid().to_numpy() for name in ("corrected_level_db", "upper_bound_db")]
+        source = _by_value(whole["background_source"], lambda name: background_source_rank([name])[0], np.intp)
+        subtracted = _by_value(whole["state"], lambda state: state in SUBTRACTED, bool)
+    else:
+        stated = [whole["level_db"].is_valid().to_numpy()]
+        source, subtracted = np.zeros(whole.num_rows, dtype=np.intp), np.zeros(whole.num_rows, dtype=bool)
+    sound = [_by_value(whole[name], lambda verdict: verdict != "unusable", bool) for name in ("quality", "calibration")]
     use = level_use(
-        usable=known & sound,
-        doubted=doubted,
-        only_background=~others,
-        background_source=background_source_rank(whole["background_source"].to_pylist()),
-        subtracted=np.isin(np.array(whole["state"].to_pylist(), dtype=object), SUBTRACTED),
-        cell=np.unique(np.stack([run, position, at]), axis=1, return_inverse=True)[1].ravel(),
+        usable=np.any(stated, axis=0) & np.all(sound, axis=0),
+        doubted=_doubted(whole, frozenset()),
+        only_background=~_doubted(whole, NOT_SUBTRACTED),
+        background_source=source,
+        subtracted=subtracted,
+        cell=_together(run, _codes(whole, "position"), at),
         item=at,
     )
     ends = np.cumsum([part.num_rows for part in parts])
@@ -151,15 +152,32 @@ def background_source_rank(names: Sequence[str | None]) -> NDArray[np.int64]:
     return np.array([ranks.get(name or "", 0) for name in names], dtype=np.int64)
 
 
-def _numbered(whole: pa.Table, names: Sequence[str]) -> NDArray[np.intp]:
-    """A number for each combination of some columns' values, (rows,)."""
-    each = [pc.dictionary_encode(whole[name]).combine_chunks().indices.to_numpy() for name in names]
-    return np.asarray(np.unique(np.stack(each), axis=1, return_inverse=True)[1].ravel(), dtype=np.intp)
+def _codes(whole: pa.Table, name: str) -> NDArray[np.intp]:
+    """A number for each value of a column, (rows,)."""
+    return np.asarray(pc.dictionary_encode(whole[name]).combine_chunks().indices.to_numpy(), dtype=np.intp)
 
 
-def _empty(whole: pa.Table, name: str) -> NDArray[np.bool_]:
-    return np.asarray(whole[name].is_null().to_numpy(), dtype=bool)
+def _together(*codes: NDArray[np.intp]) -> NDArray[np.intp]:
+    """A number for each combination of some numbers, (rows,)."""
+    found = np.zeros_like(codes[0])
+    for each in codes:
+        found = np.unique(found * (each.max(initial=0) + 1) + each, return_inverse=True)[1]
+    return found
 
 
-def _is_not(whole: pa.Table, name: str, value: str) -> NDArray[np.bool_]:
-    return np.array([each != value for each in whole[name].to_pylist()], dtype=bool)
+def _by_value(column: pa.ChunkedArray, of: Callable[[Any], Any], kind: type[np.intp | bool]) -> NDArray[Any]:
+    """What each cell stands for, (cells,): asked once for each value, of which an empty cell is one."""
+    encoded = pc.dictionary_encode(column, null_encoding="encode").combine_chunks()
+    values = np.array([of(value) for value in encoded.dictionary.to_pylist()], dtype=kind)
+    return np.asarray(values[encoded.indices.to_numpy()])
+
+
+def _doubted(whole: pa.Table, without: Collection[str]) -> Flags:
+    """Which levels are in doubt themselves by what is in the column `doubt`, some codes left aside, (rows,)."""
+    doubt = whole["doubt"].combine_chunks()
+    heavy = _by_value(
+        pa.chunked_array([doubt.flatten()]), lambda code: code not in without and doubts_level([code]), bool
+    )
+    found = np.zeros(whole.num_rows, dtype=bool)
+    found[doubt.value_parent_indices().to_numpy()[heavy]] = True
+    return found

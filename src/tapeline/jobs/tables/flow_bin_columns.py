@@ -14,7 +14,7 @@ from tapeline.acoustics.usable_range import absent
 from tapeline.acoustics.windows import line_covariance, window
 from tapeline.arrays import Reals
 from tapeline.jobs.cell_values import finite_cells, lists_of_names
-from tapeline.jobs.levels.level_use_columns import undecided
+from tapeline.jobs.levels.level_use_columns import doubt_column, undecided
 from tapeline.jobs.spectra import requested_file
 from tapeline.jobs.tables.session_levels import Measured, SessionJob, interval_columns
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
@@ -53,12 +53,13 @@ def flow_bin_columns(job: SessionJob, m: Measured) -> Iterator[dict[str, Any]]:
             "quality": m.run.verdicts[p],
             "calibration": m.calibration_verdicts[p],
         }
+        hum = m.doubts[p].reached(bands.lower_hz, bands.upper_hz)
         yield {
             **{name: [cell] * len(bands) for name, cell in alike.items()},
             **finite_cells(columns, gone[None]),
             "band_hz": bands.nominal_hz,
             "midband_hz": bands.midband_hz,
             "marks": lists_of_names(limits, len(bands)),
-            "doubt": [None] * len(bands),
+            "doubt": doubt_column([m.doubts[p]], hum[None], {}),
             **undecided(len(bands)),
         }

@@ -24,6 +24,7 @@ from tapeline.store.schema import Row, Table
 ITEMS: dict[Table[Any], tuple[str, ...]] = {
     tables.BANDS: ("band_hz",),
     tables.OVERALL: ("weighting", "lowest_band_hz", "highest_band_hz"),
+    tables.FLOW_BINS: ("speed_mps", "yaw_deg", "band_hz"),
 }
 """Tables of levels, and the columns that tell a position's levels apart."""
 
@@ -54,22 +55,26 @@ def _write_levels(job: SessionJob, digest: str) -> list[Measured]:
     They are made run by run, and what each may be used for is decided when all are known.
     """
     measured = []
-    parts: dict[str, list[pa.Table]] = {table.name: [] for table in ITEMS}
+    bands, overall = [], []
     for item in sorted(job.needs.runs, key=lambda item: item.run):
         if item.run not in job.loaded:
             continue
         history = parquet.read(history_file(job.results, item.run))
         one = measured_run(job, item, history)
-        parts[tables.BANDS.name].append(parquet.to_arrow(tables.BANDS, band_columns(job, one)))
-        parts[tables.OVERALL.name].append(parquet.to_arrow(tables.OVERALL, *overall_columns(job, one, history)))
+        bands.append(parquet.to_arrow(tables.BANDS, band_columns(job, one)))
+        overall.append(parquet.to_arrow(tables.OVERALL, *overall_columns(job, one, history)))
         measured.append(one)
-    cells = _cells(job)
-    for table, item_columns in ITEMS.items():
-        with ExitStack() as stack:
-            writer = _opened(stack, job, table, digest)
-            for part in with_use(parts.pop(table.name), item_columns, cells):
-                writer.write_table(part)
+    _write_with_use(job, tables.BANDS, bands, digest)
+    _write_with_use(job, tables.OVERALL, overall, digest)
     return measured
+
+
+def _write_with_use(job: SessionJob, table: Table[Any], parts: list[pa.Table], digest: str) -> None:
+    """Write levels of all runs, a part each, when what each may be used for can be decided."""
+    with ExitStack() as stack:
+        writer = _opened(stack, job, table, digest)
+        for part in with_use(parts, ITEMS[table], _cells(job)):
+            writer.write_table(part)
 
 
 def _cells(job: SessionJob) -> dict[str, int]:
@@ -93,13 +98,12 @@ def _write_narrowband(job: SessionJob, measured: list[Measured], digest: str) ->
 
 def _write_asked(job: SessionJob, measured: list[Measured], name: str, digest: str) -> None:
     """A table on request: levels by speed and yaw are made here, the others put together from the runs."""
+    if name == tables.FLOW_BINS.name:
+        parts = [parquet.to_arrow(tables.FLOW_BINS, *flow_bin_columns(job, one)) for one in measured]
+        _write_with_use(job, tables.FLOW_BINS, parts, digest)
+        return
+    table = tables.MADE_ON_REQUEST[name]
     with ExitStack() as stack:
-        if name == tables.FLOW_BINS.name:
-            writer = _opened(stack, job, tables.FLOW_BINS, digest)
-            for one in measured:
-                writer.write(*flow_bin_columns(job, one))
-            return
-        table = tables.MADE_ON_REQUEST[name]
         writer = _opened(stack, job, table, digest)
         for run in sorted(item.run for item in job.needs.runs):
             part = parquet.read(requested_file(job.results, run, name))
