@@ -191,7 +191,14 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
 def band_powers_of(bands: Bands, weighting: Weighting, method: Method) -> Sums:
     """Band powers of spectra; NaN for bands that reach beyond the last line."""
 
+    key = bands.edges_hz, weighting, method
+
     def sums(spectra: LineSpectra) -> Powers:
+        if key not in spectra.known:
+            spectra.known[key] = made(spectra)
+        return spectra.known[key]
+
+    def made(spectra: LineSpectra) -> Powers:
         weights = None if weighting == "Z" else power_weights(weighting, spectra.lines_hz)
         found = band_sums(spectra, shares_of(bands, spectra, method), weights)
         known = bands.upper_hz <= (spectra.psd.shape[1] - 0.5) * spectra.step_hz
