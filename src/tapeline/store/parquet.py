@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ from tapeline.store.schema import CAMPAIGN, Row, Table
 ROW_GROUP_ROWS = 65_536
 ROW_GROUP_BYTES = 16 << 20
 """Most rows of a row group, and bytes in memory unless one part alone is larger: lists of lines are long rows."""
+
+ROWS_AT_ONCE = 4096
+"""Rows that are turned into columns together: as mappings they are several times as large."""
 
 CAMPAIGN_FIELD = CAMPAIGN.arrow().with_nullable(False)
 
@@ -84,12 +88,13 @@ def _is_finite(array: pa.Array | pa.ChunkedArray) -> bool:
 def rows_to_columns(table: Table[Row], rows: Iterable[Row]) -> dict[str, list[Any]]:
     """Rows (one mapping each, absent names are null) as columns of the table."""
     columns: dict[str, list[Any]] = {name: [] for name in table.column_names()}
-    for row in cast(Iterable[Mapping[str, Any]], rows):
-        unknown = set(row) - set(columns)
+    left = iter(cast(Iterable[Mapping[str, Any]], rows))
+    while some := list(itertools.islice(left, ROWS_AT_ONCE)):
+        unknown = set().union(*some) - set(columns)
         if unknown:
             raise SchemaMismatchError(f"table {table.name}: unknown columns {sorted(unknown)}")
         for name, cells in columns.items():
-            cells.append(row.get(name))
+            cells += [row.get(name) for row in some]
     return columns
 
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tapeline.arrays import Flags, Reals
 from tapeline.jobs.cell_values import lists_of_names
+from tapeline.jobs.levels.column_codes import any_in_lists, by_value, codes_of, combinations
 from tapeline.limits import HANN_HALF_LOBE_LINES, MAINS_BANDS_POWER_SHARE
 from tapeline.quality.use_of_levels import (
     BACKGROUND_DOUBTS,
@@ -113,23 +113,23 @@ def with_use(parts: Sequence[pa.Table], item: Sequence[str], cells: Mapping[str,
     if not parts:
         return []
     whole = pa.concat_tables(parts)
-    at = _together(*(_codes(whole, name) for name in item))
-    run = _by_value(whole["run"], cells.__getitem__, np.intp)
+    at = combinations(*(codes_of(whole[name]) for name in item))
+    run = by_value(whole["run"], cells.__getitem__, np.intp)
     if "background_source" in whole.column_names:
         stated = [whole[name].is_valid().to_numpy() for name in ("corrected_level_db", "upper_bound_db")]
-        source = _by_value(whole["background_source"], lambda name: background_source_rank([name])[0], np.intp)
-        subtracted = _by_value(whole["state"], lambda state: state in SUBTRACTED, bool)
+        source = by_value(whole["background_source"], lambda name: background_source_rank([name])[0], np.intp)
+        subtracted = by_value(whole["state"], lambda state: state in SUBTRACTED, bool)
     else:
         stated = [whole["level_db"].is_valid().to_numpy()]
         source, subtracted = np.zeros(whole.num_rows, dtype=np.intp), np.zeros(whole.num_rows, dtype=bool)
-    sound = [_by_value(whole[name], lambda verdict: verdict != "unusable", bool) for name in ("quality", "calibration")]
+    sound = [by_value(whole[name], lambda verdict: verdict != "unusable", bool) for name in ("quality", "calibration")]
     use = level_use(
         usable=np.any(stated, axis=0) & np.all(sound, axis=0),
-        doubted=_doubted(whole, frozenset()),
-        only_background=~_doubted(whole, NOT_SUBTRACTED),
+        doubted=any_in_lists(whole["doubt"], lambda code: doubts_level([code])),
+        only_background=~any_in_lists(whole["doubt"], lambda code: code not in NOT_SUBTRACTED and doubts_level([code])),
         background_source=source,
         subtracted=subtracted,
-        cell=_together(run, _codes(whole, "position"), at),
+        cell=combinations(run, codes_of(whole["position"]), at),
         item=at,
     )
     ends = np.cumsum([part.num_rows for part in parts])
@@ -150,34 +150,3 @@ def background_source_rank(names: Sequence[str | None]) -> NDArray[np.int64]:
         for name in tables.BACKGROUND_SOURCES
     }
     return np.array([ranks.get(name or "", 0) for name in names], dtype=np.int64)
-
-
-def _codes(whole: pa.Table, name: str) -> NDArray[np.intp]:
-    """A number for each value of a column, (rows,)."""
-    return np.asarray(pc.dictionary_encode(whole[name]).combine_chunks().indices.to_numpy(), dtype=np.intp)
-
-
-def _together(*codes: NDArray[np.intp]) -> NDArray[np.intp]:
-    """A number for each combination of some numbers, (rows,)."""
-    found = np.zeros_like(codes[0])
-    for each in codes:
-        found = np.unique(found * (each.max(initial=0) + 1) + each, return_inverse=True)[1]
-    return found
-
-
-def _by_value(column: pa.ChunkedArray, of: Callable[[Any], Any], kind: type[np.intp | bool]) -> NDArray[Any]:
-    """What each cell stands for, (cells,): asked once for each value, of which an empty cell is one."""
-    encoded = pc.dictionary_encode(column, null_encoding="encode").combine_chunks()
-    values = np.array([of(value) for value in encoded.dictionary.to_pylist()], dtype=kind)
-    return np.asarray(values[encoded.indices.to_numpy()])
-
-
-def _doubted(whole: pa.Table, without: Collection[str]) -> Flags:
-    """Which levels are in doubt themselves by what is in the column `doubt`, some codes left aside, (rows,)."""
-    doubt = whole["doubt"].combine_chunks()
-    heavy = _by_value(
-        pa.chunked_array([doubt.flatten()]), lambda code: code not in without and doubts_level([code]), bool
-    )
-    found = np.zeros(whole.num_rows, dtype=bool)
-    found[doubt.value_parent_indices().to_numpy()[heavy]] = True
-    return found
