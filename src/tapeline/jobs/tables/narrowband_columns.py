@@ -23,7 +23,7 @@ def narrowband_columns(job: SessionJob, m: Measured) -> dict[str, Any]:
     cut = slice(kept[0], kept[-1] + 1) if kept.size else slice(0, 0)
     levels = levels_of(job, m, lambda each: _lines(each, spectra, cut), bounds=False)
     result, below = levels.result, levels.below
-    doubt = uncertainty_columns(job, m, levels, frequency_terms(job, m, hz[cut]), intervals=False)
+    doubt = uncertainty_columns(job, m, levels, frequency_terms(job, m, hz[cut]), whole_alone=True)
     line_low, line_high = spectrum_interval_db(m.run.effective_averages, job.needs.confidence)
     half = 0.5 * spectra.step_hz
     count = len(m.run.positions)

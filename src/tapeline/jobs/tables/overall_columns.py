@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from tapeline.acoustics import background
 from tapeline.acoustics.band_levels import LineSpectra, Powers
@@ -22,6 +20,7 @@ from tapeline.campaign.settings import Overall
 from tapeline.jobs.cell_values import finite_cells, lists_of_names, named_cells
 from tapeline.jobs.levels.level_use_columns import doubt_column, hum_in_sum, undecided
 from tapeline.jobs.spectra.level_history import history_edges_hz
+from tapeline.jobs.tables.history_by_position import HistoryByPosition
 from tapeline.jobs.tables.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
 from tapeline.jobs.tables.run_background import Sums
 from tapeline.jobs.tables.session_levels import (
@@ -175,21 +174,9 @@ def _column(powers: Powers) -> Powers:
 
 def history_statistics(history: pa.Table, positions: Sequence[str], weighting: str) -> dict[str, Reals]:
     """Percentiles and largest levels of channels' histories, (positions,); NaN where there is none, or silence."""
-    own = history.filter(pc.equal(history["weighting"], weighting))
-    place = pc.index_in(own["position"], pa.array(positions, pa.string())).fill_null(len(positions)).to_numpy()
-    order = np.argsort(place, kind="stable")
-    ends = np.searchsorted(place[order], np.arange(len(positions) + 1))
-
-    def by_position(values: pa.ChunkedArray) -> Iterator[Reals]:
-        """The values of each position, empty cells left out."""
-        cells = values.to_numpy()[order]
-        for first, end in itertools.pairwise(ends):
-            part = cells[first:end]
-            yield part[~np.isnan(part)]
-
-    levels = pc.if_else(own["silent"], -np.inf, own["level_db"])
-    exceeded = [levels_exceeded(each, EXCEEDED_LEVELS_PCT) for each in by_position(levels)]
+    own = HistoryByPosition(history, positions, weighting)
+    exceeded = [levels_exceeded(each, EXCEEDED_LEVELS_PCT) for each in own.levels("level_db", with_silence=True)]
     found = dict(zip(EXCEEDED, np.array(exceeded).reshape(len(positions), len(EXCEEDED)).T, strict=True))
     for name, column in LARGEST.items():
-        found[name] = np.array([each.max(initial=-np.inf) for each in by_position(own[column])])
+        found[name] = np.array([each.max(initial=-np.inf) for each in own.levels(column)])
     return finite_cells(found, np.zeros(len(positions), dtype=bool))
