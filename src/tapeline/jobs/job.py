@@ -58,7 +58,10 @@ class Job:
 
     def digest(self, plan: Plan, key: str = "") -> str:
         """The digest of all that its results depend on."""
-        return digest_of(self.name, self.version, self.needs(plan, key), plan.shared_digests)
+        known = plan.digests
+        if (self.name, key) not in known:
+            known[self.name, key] = digest_of(self.name, self.version, self.needs(plan, key), plan.shared_digests)
+        return known[self.name, key]
 
     def all_outputs(self, plan: Plan) -> list[Path]:
         """The outputs for all keys."""

@@ -104,11 +104,16 @@ def outdated(plan: Plan, due: Iterable[Task]) -> list[Path]:
 
 def folders(plan: Plan) -> list[Path]:
     """The folders within the results that steps write into, and those above them, the upper ones first."""
-    results, written = plan.results, set[Path]()
-    for path, step in step_files(plan).items():
-        written |= {each for file in (path, step) for each in (file, record_of(file))}
-        written |= {results / kept / step.relative_to(results / "steps") for kept in ("logs", "benchmarks")}
-    return sorted({above for path in written for above in path.parents if results in above.parents})
+    results, files = plan.results, step_files(plan)
+    # One file a folder stands for all in it: a campaign of thousands of recordings has few folders and many files.
+    one = {path.parent: path for path in (*files, *files.values())}.values()
+    written = {each.parent for path in one for each in (path, record_of(path))}
+    written |= {
+        (results / kept / step.relative_to(results / "steps")).parent
+        for kept in ("logs", "benchmarks")
+        for step in dict.fromkeys(files.values())
+    }
+    return sorted({above for path in written for above in (path, *path.parents) if results in above.parents})
 
 
 def pressure_inputs(plan: Plan, run: str) -> list[Path]:
