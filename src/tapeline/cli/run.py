@@ -104,6 +104,7 @@ def _managed(options: argparse.Namespace) -> int | None:
 
     It is called again where it stopped because files went or proved damaged.
     """
+    from tapeline.at_work import BusyError, jobs_at_work
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
@@ -118,6 +119,8 @@ def _managed(options: argparse.Namespace) -> int | None:
     if options.dry_run:
         _tell(affected(plan, due))
     elif not (due or again or options.more) and all(map(Path.is_file, step_files(plan).values())):
+        if left := jobs_at_work(plan.campaign.root):
+            raise BusyError(f"{left[0]} still works on {plan.campaign.root.resolve()}: wait for it or stop it")
         print("nothing to do")
         return None
     status = _made_again(options, found, again)
