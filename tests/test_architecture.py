@@ -21,7 +21,7 @@ MAY_IMPORT = {
     "quality": NUMERICS,
     "campaign": set(),
     "changes": {"store", "campaign"},
-    "report": {*NUMERICS, "store", "campaign", "quality", "calibration"},
+    "report": {*NUMERICS, "store", "campaign", "quality", "calibration", "stopping"},
     "jobs": {*NUMERICS, "store", "recordings", "calibration", "quality", "campaign", "report"},
 }
 FILES = sorted(path for path in SOURCE.rglob("*.py") if path.relative_to(SOURCE).parts[0] in MAY_IMPORT)

@@ -46,7 +46,7 @@ class Case:
     statuses: Collection[int] = (0,)
     says: str | tuple[str, ...] = ""
     command: tuple[str, ...] = RUN
-    start: Literal["finished", "inputs", "kept"] = "finished"
+    start: Literal["finished", "inputs"] = "finished"
     during: During | None = None
     mend: Do | None = None
     mended: str = ""
@@ -87,11 +87,10 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Bases:
-    """Where cases start from: a finished campaign, one that keeps its pressure signals, another one's; what undisturbed
-    runs make; how long a run takes while another one is at work."""
+    """Where cases start from: a finished campaign, and another one's; what undisturbed runs make; how long a run takes
+    while another one is at work."""
 
     finished: Path
-    kept: Path
     neighbour: Path
     undisturbed: Undisturbed
     environment: Mapping[str, str]
@@ -100,8 +99,7 @@ class Bases:
     def copy(self, case: Case, place: Place) -> None:
         """A copy with all times kept."""
         leave = shutil.ignore_patterns("results", ".snakemake") if case.start == "inputs" else None
-        base = self.kept if case.start == "kept" else self.finished
-        shutil.copytree(base, place.campaign, symlinks=True, ignore=leave, dirs_exist_ok=True)
+        shutil.copytree(self.finished, place.campaign, symlinks=True, ignore=leave, dirs_exist_ok=True)
 
 
 def carry_out(case: Case, bases: Bases, root: Path) -> Outcome:

@@ -30,7 +30,7 @@ MADE = (
     "results/tables",
     "results/tables/comparisons.parquet",
     "results/report.html",
-    "results/logs/compare/compare.log",
+    "results/logs/findings.log",
     "results/figures",
     ".snakemake",
     ".snakemake/tapeline.lock",

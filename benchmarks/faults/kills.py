@@ -42,11 +42,11 @@ def cases(bases: Bases) -> list[Case]:
         for whom, count, send in kinds
         for _ in range(count // IN_A_ROW)
     ]
-    jobs = _jobs_done(bases.finished / "results")
+    tables = _tables_made(bases.finished / "results")
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         for _ in range(TIMES):
-            # Counted in jobs, not in seconds: on a busy machine the run would be over, or not begun.
-            during = partial(_send_after, draw.randrange(1, jobs - 2), _sender(number))
+            # Counted in tables, not in seconds: on a busy machine the run would be over, or not begun.
+            during = partial(_send_after, draw.randrange(1, tables - 2), _sender(number))
             name = f"{number.name}{' (Ctrl-C)' * (number == signal.SIGINT)} to `tapeline run` at a random moment"
             found.append(Case(name, nothing, (128 + number,), "^tapeline run: stopped", start="inputs", during=during))
     return found
@@ -54,11 +54,11 @@ def cases(bases: Bases) -> list[Case]:
 
 def _killed(place: Place, bases: Bases, shares: list[float], send: Send) -> None:
     """Kill one run after the other; one that had ended before its moment does not count, and all begins anew."""
-    jobs = _jobs_done(bases.finished / "results")
+    tables = _tables_made(bases.finished / "results")
     for share in shares:
         status: int | None = 0
         while status != -signal.SIGKILL:
-            left = 1 - _jobs_done(place.results) / jobs
+            left = 1 - _tables_made(place.results) / tables
             moment_s = share * (IDLE_S + left * (bases.run_s - IDLE_S))
             said = place.call(
                 "run", str(place.campaign), "--cores", "1", during=partial(_wait_and_send, moment_s, send)
@@ -79,14 +79,14 @@ def _wait_and_send(moment_s: float, send: Send, place: Place, process: subproces
         send(process.pid)
 
 
-def _send_after(jobs: int, send: Send, place: Place, process: subprocess.Popen[str]) -> None:
-    if wait_until(lambda: _jobs_done(place.results) >= jobs, process) and process.poll() is None:
+def _send_after(tables: int, send: Send, place: Place, process: subprocess.Popen[str]) -> None:
+    if wait_until(lambda: _tables_made(place.results) >= tables, process) and process.poll() is None:
         send(process.pid)
 
 
-def _jobs_done(results: Path) -> int:
-    """Jobs of which the workflow manager has noted how long they took."""
-    return len([*results.glob("benchmarks/*/*")])
+def _tables_made(results: Path) -> int:
+    """Files of tables that are there: a run makes them one after the other."""
+    return len([*results.rglob("*.parquet")])
 
 
 def _sender(number: int) -> Send:

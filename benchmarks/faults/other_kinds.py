@@ -35,7 +35,7 @@ RESULTS_FILES = (
     "results/tables/comparisons.parquet",
     "results/spectra/m1/spectra.parquet",
     "results/manifest.json",
-    "results/logs/spectra/m1.log",
+    "results/logs/spectra/april-1.log",
     "results/report.html",
 )
 FOLDERS = ("config", "recordings", "charts", "results", "results/tables", "results/quality", ".snakemake")

@@ -116,14 +116,14 @@ def _bases(folder: Path, at_once: int) -> Bases:
     """Finished campaigns, made at once, so that a run takes as long as those that are disturbed."""
     environment = {"HOME": str(folder / "home"), "XDG_CACHE_HOME": str(folder / "home"), "COLUMNS": "120"}
     (folder / "home").mkdir()
-    places = [Place(folder / "bases" / name, environment=environment) for name in ("finished", "kept", "neighbour")]
-    for place, seed, more in zip(places, (7, 7, 8), ("", "keep_pressure: true\n", ""), strict=True):
-        write_campaign(place.campaign, seed, more)
+    places = [Place(folder / "bases" / name, environment=environment) for name in ("finished", "neighbour")]
+    for place, seed in zip(places, (7, 8), strict=True):
+        write_campaign(place.campaign, seed)
     with ThreadPoolExecutor(at_once) as pool:
         times = list(pool.map(_timed_run, places))
-    finished, kept, neighbour = (place.campaign for place in places)
+    finished, neighbour = (place.campaign for place in places)
     undisturbed = Undisturbed(folder / "undisturbed", environment)
-    return Bases(finished, kept, neighbour, undisturbed, environment, times[0])
+    return Bases(finished, neighbour, undisturbed, environment, times[0])
 
 
 def _timed_run(place: Place) -> float:

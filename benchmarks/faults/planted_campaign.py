@@ -48,12 +48,12 @@ s2,11,,,
 RECORDINGS = ("cal1.wav", "bg1.flac", "m1.wav", "m2.raw")
 
 
-def write_campaign(folder: Path, seed: int = 7, more: str = "") -> Path:
-    """The campaign in `folder`; `more` are lines for its settings."""
+def write_campaign(folder: Path, seed: int = 7) -> Path:
+    """The campaign in `folder`."""
     for name, text in FILES.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text + (more if name == "config/campaign.yaml" else ""), encoding="utf-8")
+        path.write_text(text, encoding="utf-8")
     (folder / "charts" / "s1.bin").write_bytes(data_sheet())
     recordings = folder / "recordings"
     soundfile.write(recordings / "cal1.wav", _calibration(), RATE_HZ, subtype="PCM_24")

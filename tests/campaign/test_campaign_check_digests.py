@@ -48,7 +48,7 @@ def overrides(rows: str) -> Files:
 
 def test_a_refused_check_makes_its_session_anew_and_reads_no_calibrator_recording(tmp_path: Path) -> None:
     found = changed_jobs(tmp_path, overrides("cal1,seam1,unusable,wrong adapter,A. Nyone\n"))
-    assert found == {("sensitivity", "april"), ("pressure", "m1")}
+    assert found == {("sensitivity", "april"), ("pressure", "m1"), ("spectra", "m1")}
 
 
 def test_a_mark_on_a_check_changes_no_pressure(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from tapeline.jobs.calibrate import checks_file
 from tapeline.jobs.calibrate import run as calibrate
 from tapeline.jobs.spectra import history_file, quality_file, spectra_file
 from tapeline.jobs.spectra import run as spectra
-from tapeline.jobs.stale_results import forced, misfits
+from tapeline.jobs.stale_results import misfits, shown
 from tapeline.quality.reasons import FILE_FAULTS
 from tapeline.recordings.raw_binary import RawBinary
 from tapeline.recordings.recording import RecordingError
@@ -84,7 +84,7 @@ def plan_of(root: Path) -> Plan:
 
 def read_again(plan: Plan) -> list[str]:
     """Results that do not fit."""
-    return forced(plan, {}, misfits(plan, {}))
+    return [shown(misfit.task.files[0], plan.campaign.root) for misfit in misfits(plan, {})]
 
 
 def quality_rows(root: Path, run: str) -> list[dict]:

@@ -10,7 +10,7 @@ from test_passes_on_request import NEEDS
 from tapeline.acoustics.history import HistoryPart
 from tapeline.acoustics.parts import Parts
 from tapeline.jobs.spectra.level_history import history_columns
-from tapeline.jobs.tables.overall_rows import history_statistics
+from tapeline.jobs.tables.overall_columns import history_statistics
 from tapeline.store.parquet import to_arrow
 from tapeline.store.tables import HISTORY
 
@@ -32,13 +32,14 @@ def test_silent_intervals_are_null_and_marked_and_count_below_all_levels() -> No
             Parts([(0, int(40 * NEEDS.history.interval_s * RATE))]),
         )
         table = to_arrow(HISTORY, columns | {"run": ["r"] * table_rows(shape)})
-        found = history_statistics(table, "p1", "A")
+        found = history_statistics(table, ["p0", "p1"], "A")
     own = table.to_pandas().query("weighting == 'A'").sort_values("time_s")
     assert own.silent.tolist() == [10 <= n < 16 for n in range(40)]
     assert own.level_db.isna().tolist() == own.silent.tolist()
-    assert found["l95_db"] is None
-    assert found["maximum_db"] == found["l50_db"] == own.level_db.max()
-    assert found["fast_maximum_db"] is None
+    assert np.isnan(found["l95_db"][1])
+    assert found["maximum_db"][1] == found["l50_db"][1] == own.level_db.max()
+    assert np.isnan(found["fast_maximum_db"][1])
+    assert all(np.isnan(values[0]) for values in found.values()), "a position without a history has no statistics"
 
 
 def table_rows(shape: tuple[int, ...]) -> int:

@@ -31,8 +31,10 @@ def chosen(report: Report) -> ChosenRuns:
 
 @pytest.fixture
 def part(report: Report, chosen: ChosenRuns, tmp_path: Path) -> LevelsPart:
-    with report_style():
-        return levels_part(report.tables, report.campaign, chosen, FigureShelf(tmp_path / "figures"), (-60.0, 200.0))
+    shelf = FigureShelf(tmp_path / "figures")
+    made = levels_part(report.tables, report.campaign, chosen, shelf, (-60.0, 200.0))
+    shelf.draw()
+    return made
 
 
 def level(midband_hz: float, value: float | None, bound: float | None = None) -> ConditionLevel:

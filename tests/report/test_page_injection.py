@@ -77,7 +77,7 @@ def hostile_page(tmp_path_factory: pytest.TempPathFactory) -> HostilePage:
     filled = write_hostile_results(results)
     with warnings.catch_warnings():
         warnings.filterwarnings("error", "Glyph .* missing from font")
-        write_report(hostile_campaign(root), results, results / "report.html", DIGEST)
+        write_report(hostile_campaign(root), results, results / "report.html", DIGEST, version=1)
     return HostilePage(results / "report.html", frozenset(filled))
 
 

@@ -304,8 +304,9 @@ def test_a_fixed_axis_says_how_many_values_it_leaves_out(
 ) -> None:
     write_results(tmp_path, SMALL)
     campaign = built_campaign(SMALL, report={"difference_axis_db": list(shown)})
-    with report_style():
-        parts = comparison_parts(read_finished(tmp_path), campaign, FigureShelf(tmp_path / "figures"), (-60.0, 200.0))
+    shelf = FigureShelf(tmp_path / "figures")
+    parts = comparison_parts(read_finished(tmp_path), campaign, shelf, (-60.0, 200.0))
+    shelf.draw()
     assert any(part.views for part in parts)
     for part in parts:
         for view in part.views:

@@ -21,7 +21,7 @@ from matplotlib.path import Path as MarkerPath
 from tapeline.campaign.outlines import Outline
 from tapeline.report import pictures_body_maps
 from tapeline.report.comparison_views import View, is_given, views
-from tapeline.report.figure_files import FigureShelf, Subject
+from tapeline.report.figure_files import Drawing, Drawn, FigureShelf, Subject
 from tapeline.report.figure_messages import level_map_message, mark_map_message
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figure_style import DIFFERENCE_COLOURS, DOWN_ARROW, UP_ARROW, report_style
@@ -365,6 +365,7 @@ def test_an_equivalent_difference_is_said_so_in_picture_words_and_numbers(report
     shelf = FigureShelf(tmp_path / "figures")
     with report_style():
         (picture,) = difference_maps(report.tables, report.campaign, shelf, [view]).values()
+        shelf.draw()
     compared = {row["position"] for row in first_overall(report.campaign, changed)}
     assert f"{len(compared)} equivalent, 0 not shown to differ" in picture.alt
     threshold = report.campaign.settings.compare.practical_threshold_db
@@ -386,6 +387,7 @@ def test_a_position_without_y_is_drawn_on_both_sides_and_the_captions_say_so(rep
             level_map_picture(tables, report.campaign, shelf),
             *difference_maps(tables, report.campaign, shelf, views(tables.comparisons)[:1]).values(),
         ]
+        shelf.draw()
     for picture in pictures:
         assert picture is not None
         assert "y is missing, so drawn on both sides: P03." in picture.caption
@@ -405,8 +407,10 @@ def test_all_comparisons_share_one_colour_scale(
     monkeypatch.setattr(pictures_body_maps, "value_map", noted)
     every = views(report.tables.comparisons)
     firsts = [next(view for view in every if view.comparison == name) for name in ("whole-seam", "front-part")]
+    shelf = FigureShelf(tmp_path / "figures")
     with report_style():
-        maps = difference_maps(report.tables, report.campaign, FigureShelf(tmp_path / "figures"), firsts)
+        maps = difference_maps(report.tables, report.campaign, shelf, firsts)
+        shelf.draw()
     assert list(maps) == ["whole-seam", "front-part"]
     assert scales[0] == scales[1]
     assert scales[0].lowest_db == -scales[0].highest_db
@@ -435,8 +439,10 @@ def test_the_outlines_of_the_campaign_reach_all_maps(
     object.__setattr__(campaign, "outlines", (outline,))
     shelf, drawings = FigureShelf(tmp_path / "figures"), []
 
-    def kept(parts: Any, figure: Any, **_: Any) -> None:
-        drawings.append([line.get_gid() for axes in figure.axes for line in axes.lines].count("outline"))
+    def kept(parts: Any, drawing: Drawing, **_: Any) -> None:
+        made = drawing()
+        assert isinstance(made, Drawn)
+        drawings.append([line.get_gid() for axes in made.figure.axes for line in axes.lines].count("outline"))
 
     monkeypatch.setattr(shelf, "add", kept)
     with report_style():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +12,13 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from PIL import Image
 
+from tapeline.report import figure_panels
 from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf, png_bytes, svg_bytes
-from tapeline.report.figure_panels import Heading, panel_grid, title_panel
+from tapeline.report.figure_panels import HINTED, WIDEST_LETTER_EM, Heading, panel_grid, title_panel
 from tapeline.report.figure_style import (
     VERDICT_COLOURS,
     VERDICT_MARKS,
@@ -209,7 +212,7 @@ def test_figures_of_all_kinds_cut_long_names_of_positions() -> None:
             conditions_figure({name: {} for name in (LONG, "P2", "P3")}, TITLES, HEADING, (40.0, 90.0), 2e-5),
             speed_figure(dict.fromkeys((LONG, "P2", "P3"), ()), TITLES, HEADING, SpeedAxis((20.0,), "m/s"), "dB"),
             waterfall_figure([Waterfall(LONG, "open", ((20.0, 20.0, spectrum("r1", [1.0] * 3, None)),), (), None)] * 2,
-                             {"open": "A condition of many words"}, HEADING, "m/s", 2e-5)[0],
+                             {"open": "A condition of many words"}, HEADING, "m/s", 2e-5),
         ]  # fmt: skip
     for figure in made:
         FigureCanvasAgg(figure).draw()
@@ -257,6 +260,12 @@ def small_figure() -> Figure:
         return history_figure({"P1": {"open": [{"time_s": 0.0, "level_db": 90.0}]}}, TITLES, HEADING, "A", 2e-5)
 
 
+def large_figure() -> Figure:
+    figure = small_figure()
+    figure.axes[0].plot(np.arange(20000.0), np.sin(np.arange(20000.0)) * np.arange(20000.0))
+    return figure
+
+
 def test_a_persons_own_plot_settings_do_not_reach_the_figures() -> None:
     def drawn() -> bytes:
         with report_style():
@@ -279,14 +288,28 @@ def _with_label(label: str) -> Figure:
         return history_figure({"P1": rows}, {"sealed": label}, HEADING, "A", 2e-5)
 
 
+def test_no_letter_is_wider_than_the_bound_by_which_names_are_taken_as_fitting() -> None:
+    with report_style():
+        font = FontProperties(family=mpl.rcParams["font.family"], size=10.0)
+        for sign in map(chr, range(33, 127)):
+            assert figure_panels._width_pt(sign * 20, font) <= 20 * 10.0 * WIDEST_LETTER_EM * HINTED, sign
+
+
+@pytest.mark.parametrize("name", ["P1", 32 * "W", 32 * "i", "Türfuge"])
+def test_names_are_cut_as_they_are_by_their_outlines(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    axes = Figure().add_axes((0.0, 0.0, 0.2, 1.0))
+    found = figure_panels.cut_name(axes, name, "n = 12")
+    monkeypatch.setattr(figure_panels, "WIDEST_LETTER_EM", float("inf"))
+    assert figure_panels.cut_name(axes, name, "n = 12") == found
+
+
 def test_small_figures_are_drawings_and_large_ones_pixels(tmp_path: Path) -> None:
     shelf = FigureShelf(tmp_path / "figures")
+    small = shelf.add(("small",), partial(small_figure), alt="a", caption="c", data=DATA)
+    pixels = shelf.add(("large",), partial(large_figure), alt="a", caption="c", data=DATA)
+    shelf.draw()
     with report_style():
-        small = shelf.add(("small",), small_figure(), alt="a", caption="c", data=DATA)
-        large = small_figure()
-        large.axes[0].plot(np.arange(20000.0), np.sin(np.arange(20000.0)) * np.arange(20000.0))
-        pixels = shelf.add(("large",), large, alt="a", caption="c", data=DATA)
-        assert png_bytes(large) == (tmp_path / pixels.file).read_bytes()
+        assert png_bytes(large_figure()) == (tmp_path / pixels.file).read_bytes()
     assert (small.file, pixels.file) == ("figures/small.svg", "figures/large.png")
     assert small.source is not None
     assert small.source.startswith("data:image/svg+xml;base64,")
@@ -294,19 +317,18 @@ def test_small_figures_are_drawings_and_large_ones_pixels(tmp_path: Path) -> Non
 
 def test_names_that_run_together_do_not_overwrite_each_other(tmp_path: Path) -> None:
     shelf = FigureShelf(tmp_path / "figures")
-    with report_style():
-        names = [
-            shelf.add(parts, small_figure(), alt="", caption="", data=DATA).file
-            for parts in (("a_b", "c"), ("a", "b_c"))
-        ]
-    assert names == ["figures/a_b_c.svg", "figures/a_b_c-2.svg"]
+    pictures = [
+        shelf.add(parts, partial(small_figure), alt="", caption="", data=DATA) for parts in (("a_b", "c"), ("a", "b_c"))
+    ]
+    shelf.draw()
+    assert [picture.file for picture in pictures] == ["figures/a_b_c.svg", "figures/a_b_c-2.svg"]
 
 
 @pytest.mark.parametrize("part", ["../up", "a/b", "", ".hidden", "a b", "ü"])
 def test_only_identifiers_become_file_names(tmp_path: Path, part: str) -> None:
     shelf = FigureShelf(tmp_path / "figures")
-    with report_style(), pytest.raises(ValueError, match="no identifier"):
-        shelf.add(("levels", part), small_figure(), alt="", caption="", data=DATA)
+    with pytest.raises(ValueError, match="no identifier"):
+        shelf.add(("levels", part), partial(small_figure), alt="", caption="", data=DATA)
     assert not (tmp_path / "figures").exists()
 
 

@@ -149,21 +149,22 @@ def test_figures_are_files_named_by_identifiers(report: Report) -> None:
 
 
 @pytest.mark.parametrize("size", [SMALL, pytest.param(Size(), marks=pytest.mark.long)], ids=["small", "whole"])
-def test_the_same_tables_give_the_same_bytes(size: Size, tmp_path: Path) -> None:
-    one, other = tmp_path / "one", tmp_path / "other"
-    for results in (one, other):
+def test_the_same_tables_give_the_same_bytes_by_any_number_of_processes(size: Size, tmp_path: Path) -> None:
+    one, two = tmp_path / "one", tmp_path / "two"
+    for processes, results in enumerate((one, two), start=1):
         write_results(results, size)
-        write_report(built_campaign(size), results, results / "report.html", DIGEST)
+        page = results / "report.html"
+        write_report(built_campaign(size), results, page, DIGEST, version=1, processes=processes)
     files = (one / "report.html", *sorted((one / "figures").glob("[!.]*")))
     assert len(files) > 20
     for path in files:
-        assert path.read_bytes() == (other / path.relative_to(one)).read_bytes(), path.name
+        assert path.read_bytes() == (two / path.relative_to(one)).read_bytes(), path.name
 
 
 def test_tables_without_rows_give_a_page_that_says_so(tmp_path: Path) -> None:
     write_empty(tmp_path)
     campaign = built_campaign(comparisons={})
-    write_report(campaign, tmp_path, tmp_path / "report.html", DIGEST)
+    write_report(campaign, tmp_path, tmp_path / "report.html", DIGEST, version=1)
     tree = ElementTree.fromstring((tmp_path / "report.html").read_text(encoding="utf-8"))
     main = tree.find(".//main")
     assert main is not None
@@ -186,7 +187,7 @@ def test_nothing_to_attend_to_is_said(tmp_path: Path) -> None:
     write_empty(tmp_path)
     campaign = built_campaign(comparisons={})
     object.__setattr__(campaign, "warnings", ())
-    write_report(campaign, tmp_path, tmp_path / "report.html", DIGEST)
+    write_report(campaign, tmp_path, tmp_path / "report.html", DIGEST, version=1)
     assert "Nothing found:" in (tmp_path / "report.html").read_text(encoding="utf-8")
 
 
@@ -197,7 +198,7 @@ def test_figures_of_an_earlier_report_are_taken_away(tmp_path: Path) -> None:
     old.write_bytes(b"old")
     other = old.with_name("notes.txt")
     other.write_text("kept")
-    write_report(built_campaign(), tmp_path, tmp_path / "report.html", DIGEST)
+    write_report(built_campaign(), tmp_path, tmp_path / "report.html", DIGEST, version=1)
     assert not old.exists()
     assert other.exists()
 
@@ -209,7 +210,7 @@ def test_figures_beyond_the_room_of_the_page_are_named_by_their_file(
     others = figure_files.FigureShelf.__init__.__defaults__[1:]
     monkeypatch.setattr(figure_files.FigureShelf.__init__, "__defaults__", (room, *others))
     write_results(tmp_path, SMALL)
-    write_report(built_campaign(SMALL), tmp_path, tmp_path / "report.html", DIGEST)
+    write_report(built_campaign(SMALL), tmp_path, tmp_path / "report.html", DIGEST, version=1)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     pictures = re.findall(r'src="(data:image/[^"]*)"', text)
     assert 0 < sum(map(len, pictures)) <= room

@@ -14,7 +14,7 @@ from built_results import SPEEDS_MPS
 
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import Heading
-from tapeline.report.figure_style import condition_mark, report_style, speed_look
+from tapeline.report.figure_style import condition_mark, speed_look
 from tapeline.report.figures_collapse import CollapseSeries, abscissa, at_reference_db, collapse_figure, mean_line
 from tapeline.report.figures_speed import SpeedAxis, exponent_words, level_counts, speed_figure
 from tapeline.report.pictures_speed import collapse_pictures, most_different, speed_pictures, taken_off_words
@@ -242,12 +242,11 @@ def test_the_collapse_says_how_many_levels_and_at_which_yaw(report: Report, tmp_
     headings: list[Heading] = []
 
     class Shelf(FigureShelf):
-        def add(self, parts: Any, figure: Any, **given: Any) -> Any:
-            headings.extend(Heading("", text.get_text()) for text in figure.texts)
-            return super().add(parts, figure, **given)
+        def add(self, parts: Any, drawing: Any, **given: Any) -> Any:
+            headings.extend(each for each in drawing.args if isinstance(each, Heading))
+            return super().add(parts, drawing, **given)
 
-    with report_style():
-        collapse_pictures(report.tables, report.campaign, Shelf(tmp_path))
+    collapse_pictures(report.tables, report.campaign, Shelf(tmp_path))
     assert any("· yaw 0° ·" in heading.selection for heading in headings)
 
 
@@ -298,7 +297,8 @@ def test_the_largest_differences_of_the_scatters_come_first_one_a_position() -> 
 
 
 def test_figures_are_drawn_with_the_report_style(report: Report, tmp_path: Path) -> None:
-    with report_style():
-        made = speed_pictures(report.tables, report.campaign, FigureShelf(tmp_path))
+    shelf = FigureShelf(tmp_path)
+    made = speed_pictures(report.tables, report.campaign, shelf)
+    shelf.draw()
     assert [picture.file for picture in made] == [f"{tmp_path.name}/{Path(made[0].file).name}"]
     assert made[0].subject.comparison == ""

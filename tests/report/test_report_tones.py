@@ -16,7 +16,7 @@ from built_tones import FIXED_HZ, PER_M, SPEEDS_MPS, TONE_DB, run_rows, tone_cam
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figure_style import report_style
-from tapeline.report.figures_waterfall import Stack, Waterfall, highest_shown_hz, rays_per_m, waterfall_figure
+from tapeline.report.figures_waterfall import Stack, Waterfall, highest_shown_hz, rays_per_m, stacking, waterfall_figure
 from tapeline.report.finished_tables import FinishedTables, Spectrum, read_finished
 from tapeline.report.page import write_report
 from tapeline.report.pictures_tones import TonesPart, _message, shown_positions, tones_part
@@ -46,8 +46,9 @@ def lines(tables: FinishedTables) -> list[ToneLine]:
 
 @pytest.fixture(scope="module")
 def part(results: Path, tables: FinishedTables) -> TonesPart:
-    with report_style():
-        made = tones_part(tables, tone_campaign(), FigureShelf(results / "figures"))
+    shelf = FigureShelf(results / "figures")
+    made = tones_part(tables, tone_campaign(), shelf)
+    shelf.draw()
     assert made is not None
     return made
 
@@ -140,7 +141,8 @@ def test_marks_of_a_tone_of_the_flow_lie_on_a_ray() -> None:
         (line_of("r1", 20.0, 400.0), line_of("r2", 40.0, 800.0)),
         None,
     )
-    figure, stack = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
+    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
+    stack = stacking([panel], 2e-5)
     assert stack is not None
     drawn = {line.get_gid(): line for line in figure.axes[0].lines}
     marks = [line.get_xydata()[0] for line in figure.axes[0].lines if line.get_gid() == "stands out"]
@@ -156,7 +158,8 @@ def test_heights_of_the_stack_are_decibels_of_one_scale() -> None:
     assert np.allclose(stack.height_mps(20.0, np.array([80.0, 60.0, 40.0])), [30.0, 20.0, 20.0])
     spectra = ((20.0, 20.2, spectrum("r1", 400.0)), (40.0, 40.4, spectrum("r2", 800.0)))
     panel = Waterfall("T1", "open", spectra, (), None)
-    figure, found = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "km/h", 2e-5)
+    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "km/h", 2e-5)
+    found = stacking([panel], 2e-5)
     assert found is not None
     curve = next(line for line in figure.axes[0].lines if line.get_gid() == "speed 20")
     top = np.asarray(curve.get_ydata()).max()
@@ -168,7 +171,8 @@ def test_heights_of_the_stack_are_decibels_of_one_scale() -> None:
 def test_the_picture_states_base_line_bar_and_reference() -> None:
     spectra = ((20.0, 20.0, spectrum("r1", 400.0)), (40.0, 40.0, spectrum("r2", 800.0)))
     panel = Waterfall("T1", "open", spectra, (), None)
-    figure, stack = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
+    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
+    stack = stacking([panel], 2e-5)
     assert stack is not None
     labels = [text.get_text() for text in figure.legends[0].get_texts()]
     assert labels[-1] == f"bar 20 dB; base line {stack.floor_db:g} dB re (20 µPa)²/Hz or less"
@@ -184,7 +188,7 @@ def test_a_spectrum_without_any_number_is_no_error(speeds: tuple[float, ...], si
         spectra[0] = spectrum("r20", 400.0)
     stacked = tuple((mps, mps, each) for mps, each in zip(speeds, spectra, strict=True))
     panel = Waterfall("T1", "open", stacked, (), None)
-    figure, _ = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
+    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
     assert np.isfinite(figure.axes[0].get_ylim()).all()
     empty = [line for line in figure.axes[0].lines if line.get_gid() == f"speed {speeds[-1]:g}"]
     assert len(empty) == 1
@@ -197,7 +201,7 @@ def test_lines_without_power_lie_on_the_base_line_and_missing_ones_are_gaps() ->
     psd[:2] = 0.0, np.nan
     spectra = ((20.0, 20.0, Spectrum("r1", "T1", full.frequency_hz, psd, None)), (40.0, 40.0, full))
     panel = Waterfall("T1", "open", spectra, (), None)
-    figure, _ = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
+    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
     curve = next(line for line in figure.axes[0].lines if line.get_gid() == "speed 20")
     heights = np.asarray(curve.get_ydata(), float)
     assert heights[0] == 20.0
@@ -243,7 +247,8 @@ def test_one_speed_gives_its_spectra_over_the_density(tmp_path: Path) -> None:
     assert len(part.lines.rows) == 4
     mark = line_of("r1", 20.0, 400.0, ("background",))
     panel = Waterfall("T1", "open", ((20.0, 20.0, spectrum("r1", 400.0)),), (mark,), None)
-    figure, stack = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "km/h", 2e-5)
+    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "km/h", 2e-5)
+    stack = stacking([panel], 2e-5)
     assert stack is None
     (drawn,) = [line for line in figure.axes[0].lines if line.get_gid() == "also in background"]
     assert np.allclose(drawn.get_xydata(), [[400.0, 90.0]])
@@ -261,7 +266,7 @@ def test_no_line_that_stands_out_is_said(tmp_path: Path) -> None:
     assert part.none == "No line stands out by 60 dB or more in these runs."
     assert part.picture is not None
     assert "no line stands 60 dB above" in part.picture.alt
-    write_report(campaign, tmp_path, tmp_path / "report.html", DIGEST)
+    write_report(campaign, tmp_path, tmp_path / "report.html", DIGEST, version=1)
     assert part.none in (tmp_path / "report.html").read_text(encoding="utf-8")
 
 

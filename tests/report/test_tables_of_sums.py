@@ -237,7 +237,7 @@ def test_all_stand_on_the_page_and_names_are_escaped(tmp_path: Path) -> None:
                "additivity": ADDS, "reference_drift": DRIFT}  # fmt: skip
     for name, row in written.items():
         parquet.write_rows(tables.BY_NAME[name], tmp_path / "tables" / f"{name}.parquet", [row], **STAMP)
-    write_report(built_campaign(SMALL), tmp_path, tmp_path / "report.html", "0" * 64)
+    write_report(built_campaign(SMALL), tmp_path, tmp_path / "report.html", "0" * 64, version=1)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "<script>alert(1)" not in text
     captions = {

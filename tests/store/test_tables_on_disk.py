@@ -205,6 +205,23 @@ def test_the_writer_names_the_campaign_in_every_row_and_steps_read_without_it(
             assert tuple(read.column_names) == tables.HISTORY.column_names()
 
 
+def test_rows_keep_their_order_and_are_all_looked_at_however_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(parquet, "ROWS_AT_ONCE", 2)
+    pair = Table("t", 1, "a table", ("name",), (Column("name", "text", "a name"), Column("level_db", "real", "", "dB")))
+    rows: list[dict[str, Any]] = [{"name": "c"}, {"name": "a", "level_db": 1.0}, {"level_db": 2.0}]
+    assert parquet.rows_to_columns(pair, iter(rows)) == {"name": ["c", "a", None], "level_db": [None, 1.0, 2.0]}
+    with pytest.raises(SchemaMismatchError, match="unknown columns \\['lvel_db'\\]"):
+        parquet.rows_to_columns(pair, [*rows, {"lvel_db": 3.0}])
+
+
+def test_parts_are_sorted_as_one_and_each_is_checked() -> None:
+    single = Table("t", 1, "a table", ("name",), (Column("name", "text", "a name"),))
+    assert parquet.to_arrow(single, {"name": ["b", "d"]}, {"name": ["c", "a"]})["name"].to_pylist() == list("abcd")
+    assert parquet.to_arrow(single).num_rows == 0
+    with pytest.raises(SchemaMismatchError, match="unknown \\['nam'\\]"):
+        parquet.to_arrow(single, {"name": ["b"]}, {"nam": ["c"]})
+
+
 def test_many_small_parts_are_few_row_groups(tmp_path: Path) -> None:
     """A row group a run makes a footer of 6 kB a run, which is read before the first row."""
     path = tmp_path / "bands.parquet"

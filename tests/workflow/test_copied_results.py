@@ -10,7 +10,7 @@ from sample_runs import CampaignRun, tapeline
 
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
-from tapeline.jobs.stale_results import forced, misfits
+from tapeline.jobs.stale_results import misfits, shown
 
 pytestmark = [pytest.mark.workflow, pytest.mark.long]
 
@@ -31,7 +31,7 @@ def other_condition(folder: Path) -> None:
 
 def made_otherwise(folder: Path) -> list[str]:
     plan = Plan(load_campaign(folder, check=False))
-    return forced(plan, {}, [misfit for misfit in misfits(plan, {}) if misfit.otherwise])
+    return [shown(misfit.task.files[0], folder) for misfit in misfits(plan, {}) if misfit.otherwise]
 
 
 def test_results_of_these_files_are_taken_as_they_are(copied: Path) -> None:

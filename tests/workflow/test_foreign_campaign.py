@@ -38,7 +38,8 @@ def test_every_word_of_a_shell_line_is_quoted() -> None:
     rules = "".join(file.read_text(encoding="utf-8") for file in (REPOSITORY / "workflow" / "rules").glob("*.smk"))
     assert len(lines) == rules.count("shell:") > 0
     words = [word for line in lines for word in PLACEHOLDER.findall(line)]
-    assert [word for word in words if not word.endswith(":q}")] == []
+    # The manager's own count of cores is the one word that no campaign has a say in.
+    assert [word for word in words if not word.endswith(":q}") and word != "{threads}"] == []
 
 
 @pytest.mark.workflow

@@ -22,7 +22,7 @@ if "calibrate" in sys.orig_argv and "run" not in sys.orig_argv:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     job.run = run
 """
-SAID = "tapeline calibrate: {}: cannot be written, its disk is full: make room on it, then run again"
+SAID = "tapeline step calibrate: {}: cannot be written, its disk is full: make room on it, then run again"
 
 
 @pytest.fixture
@@ -53,7 +53,7 @@ def test_a_step_whose_log_takes_no_more_tells_the_terminal(campaign: Path) -> No
     reader, writer = os.pipe()
     with Path("/dev/full").open("w") as log:
         done = subprocess.run(
-            [str(COMMAND), "calibrate", "rolling", "--campaign", str(campaign)],
+            [str(COMMAND), "step", "calibrate", "rolling", "--campaign", str(campaign)],
             check=False,
             stdout=log,
             stderr=log,

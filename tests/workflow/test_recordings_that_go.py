@@ -17,8 +17,8 @@ from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.cli import run
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
-from tapeline.jobs.calibrate import run as calibrate
-from tapeline.jobs.spectra import run as spectra
+from tapeline.jobs.due_tasks import do_step
+from tapeline.jobs.steps import STEPS
 
 RATE_HZ = 4_000
 PATIENCE_S = 600
@@ -93,8 +93,8 @@ def test_a_run_that_fails_for_another_reason_is_not_tried_again(root: Path, monk
 def test_results_of_a_recording_that_came_back_are_made_again(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     away = (root / "recordings" / "m2.raw").rename(root / "away")
     plan = Plan(load_campaign(root, check=False))
-    calibrate.run(plan, "april")
-    spectra.run(plan, "m2")
+    for step, key in (("calibrate", "april"), ("spectra", "april-1")):
+        list(do_step(plan, STEPS[step], key))
     away.rename(root / "recordings" / "m2.raw")
     calls: list[list[str]] = []
     monkeypatch.setattr(workflow, "_work", lambda command, *_: calls.append(list(command)) or 0)

@@ -88,7 +88,7 @@ def test_a_changed_band_fraction_makes_tables_only(sample: CampaignRun) -> None:
 def test_a_changed_resolution_reads_all_recordings(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("resolution_hz: 4 ", "resolution_hz: 3.125 ")}):
         planned = sample.planned()
-    assert planned == {"spectra": 26, "tables": 2, **PRODUCTS}
+    assert planned == {"spectra": 26, "verdicts": 2, "tables": 2, **PRODUCTS}
 
 
 def test_a_changed_calibration_limit_reads_no_recording(sample: CampaignRun) -> None:

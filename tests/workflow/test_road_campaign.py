@@ -53,6 +53,11 @@ def test_levels_by_measured_speed_are_those_of_the_speed(finished: CampaignRun) 
         assert row.level_db == pytest.approx(decibels(DENSITY[row.speed_mps] * width), abs=4.5 * spread)
         assert row.level_lower_db < row.level_db < row.level_upper_db
     assert found[found.speed_mps == 26.0].averaged_s.max() == pytest.approx(4.5, abs=0.25)
+    for use in ("usable", "comparable", "pooled"):
+        assert found[use].tolist() == found.level_db.notna().tolist(), "one sound run: every level that is there counts"
+    bands = table(finished, "bands")
+    own = bands[bands.run == "open"].set_index(["position", "band_hz"]).doubt
+    assert all(list(row.doubt) == list(own[row.position, row.band_hz]) for row in known.itertuples())
 
 
 def test_what_is_left_out_leaves_no_trace(finished: CampaignRun) -> None:

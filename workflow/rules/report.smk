@@ -17,10 +17,10 @@ rule report:
         f"{RESULTS}/logs/report.log",
     benchmark:
         f"{RESULTS}/benchmarks/report.tsv"
-    threads: 1
+    threads: JOBS["report"].most_threads
     resources:
         mem_mb=2000,
     params:
         digest=lambda wildcards: STEPS["report"].digest(PLAN, ""),
     shell:
-        "tapeline step report > {log:q} 2>&1"
+        "tapeline step report --threads {threads} > {log:q} 2>&1"

@@ -86,8 +86,10 @@ def mean_background(
         random = np.where(chosen, variance, 0.0).sum(axis=0) / count
         squares = np.where(chosen, (power - mean) ** 2, 0.0).sum(axis=0)
         beyond = (squares / (count - 1) - random) / mean**2
-        chance = scipy.special.chdtrc(np.maximum(count - 1, 1), squares / random)
-        unsteady = (count > 1) & (beyond > (limit_db / DB_PER_RELATIVE_POWER) ** 2) & (chance < BACKGROUND_SCATTER_P)
+        unsteady = (count > 1) & (beyond > (limit_db / DB_PER_RELATIVE_POWER) ** 2)
+        # Few scatter beyond the limit, and the distribution is slow to compute.
+        chance = scipy.special.chdtrc(count[unsteady] - 1, squares[unsteady] / random[unsteady])
+        unsteady[unsteady] = chance < BACKGROUND_SCATTER_P
         own = scatter.relative_variance[:, None] * mean**2
         shares = np.stack([random / count, own * (1.0 + 1.0 / count)])
         chi_square = 2.0 * mean**2 / shares[0]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from collections.abc import Hashable
+from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -18,11 +20,16 @@ Method = Literal["lines", "filters"]
 
 @dataclass(frozen=True)
 class LineSpectra:
-    """Averaged spectra on one line grid from 0 Hz: densities (positions, lines) and the lines' relative covariance."""
+    """Averaged spectra on one line grid from 0 Hz: densities (positions, lines) and the lines' relative covariance.
+
+    `known` holds powers that were made of them, by whatever tells them apart: those of a background are asked for again
+    with every run that it is subtracted from.
+    """
 
     psd: NDArray[np.floating]
     step_hz: float
     covariance: Reals
+    known: dict[Hashable, Powers] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def at(self, index: list[int]) -> LineSpectra:
         """The spectra of some positions, by their index."""
@@ -55,11 +62,16 @@ class Powers:
 
 def shares_of(bands: Bands, spectra: LineSpectra, method: Method = "lines") -> list[LineShares]:
     """Share of each spectral line in each band: lines cut at the exact band edges, or weighted by band filters."""
-    lines, step = spectra.psd.shape[1], spectra.step_hz
+    return list(_shares(bands.edges_hz, spectra.step_hz, spectra.psd.shape[1], method))
+
+
+@lru_cache(maxsize=16)
+def _shares(
+    edges_hz: tuple[tuple[float, float, float], ...], step_hz: float, lines: int, method: Method
+) -> tuple[LineShares, ...]:
     if method == "filters":
-        frequencies = zip(bands.midband_hz, bands.lower_hz, bands.upper_hz, strict=True)
-        return [filter_shares(mid, lo, hi, step, lines) for mid, lo, hi in frequencies]
-    return [line_shares(lo, hi, step, lines) for lo, hi in zip(bands.lower_hz, bands.upper_hz, strict=True)]
+        return tuple(filter_shares(mid, lo, hi, step_hz, lines) for mid, lo, hi in edges_hz)
+    return tuple(line_shares(lo, hi, step_hz, lines) for _, lo, hi in edges_hz)
 
 
 def band_sums(spectra: LineSpectra, shares: list[LineShares], weights: Reals | None = None) -> Powers:

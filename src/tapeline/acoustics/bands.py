@@ -35,6 +35,11 @@ class Bands:
     lower_hz: Reals
     upper_hz: Reals
 
+    @property
+    def edges_hz(self) -> tuple[tuple[float, float, float], ...]:
+        """Midband frequency, lower and upper edge of each band: what tells bands apart."""
+        return tuple(zip(*(each.tolist() for each in (self.midband_hz, self.lower_hz, self.upper_hz)), strict=True))
+
     def __len__(self) -> int:
         return int(self.midband_hz.size)
 

@@ -9,6 +9,8 @@ from functools import cached_property
 from math import inf
 from typing import Any, Literal, TypeAlias, TypeVar
 
+from pydantic import BaseModel
+
 from tapeline.campaign.backgrounds import Backgrounds, backgrounds_of
 from tapeline.campaign.batches import batched
 from tapeline.campaign.digest import digest_of
@@ -88,7 +90,7 @@ class Plan:
     """Look-ups in a campaign's tables for all jobs.
 
     `used` are its used runs by name, `replaced` the runs that others replace. `shared_digests` are the digests of parts
-    that many jobs share, by the identity of the part.
+    that many jobs share, by the identity of the part; `digests` those of jobs, by job and key, as far as asked for.
     """
 
     def __init__(self, campaign: Campaign) -> None:
@@ -98,7 +100,11 @@ class Plan:
         self.replaced = campaign.superseded()
         self.used = {run.run: run for run in campaign.used_runs()}
         self._shared: dict[tuple[str, str], tuple[Any, ...]] = {}
-        self.shared_digests: dict[int, str] = {}
+        sections = {name: getattr(self.settings, name) for name in type(self.settings).model_fields}
+        self.shared_digests = {
+            id(part): digest_of(name, 1, part) for name, part in sections.items() if isinstance(part, BaseModel)
+        }
+        self.digests: dict[tuple[str, str], str] = {}
 
     @cached_property
     def backgrounds(self) -> dict[str, Backgrounds]:

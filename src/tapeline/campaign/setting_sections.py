@@ -94,7 +94,8 @@ OutputPath: TypeAlias = Annotated[FilledText, AfterValidator(_output_path)]
 class Section(BaseModel):
     """What all sections share: no unknown key, no later change."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # Sections are built as parts of the settings that hold them; built by themselves too they cost every start twice.
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class Tables(Section):

@@ -136,10 +136,10 @@ class Settings(Section):
     mains_hz: Frequency = Field(50.0, gt=0, le=1000, description="Hz, mains frequency")
     keep_pressure: bool = Field(False, description="write the calibrated time signals as files too")
     batch_mb: float = Field(
-        500.0,
+        250.0,
         gt=0,
         description="MB of recordings of one session that one process reads, at most (a larger one stands alone; own "
-        "choice: about 3 s of computing, many times the start of a process); changes no result",
+        "choice: some 2 s of computing, several times the start of a process); changes no result",
     )
     report: Report = Field(Report(), description="how the report shows things")
     compare: Compare = Field(Compare(), description="how differences are judged")

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapeline.cli.argument_types import from_one
 from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
 from tapeline.store.file_records import NotAsWrittenError, doubt_written
@@ -28,7 +29,9 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
             kind = job.per.removeprefix("measured ")
             parser.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
         parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
-        parser.set_defaults(action=one_job, job=job.name)
+        if job.most_threads > 1:
+            _threads_argument(parser)
+        parser.set_defaults(action=one_job, job=job.name, threads=1)
         if job.name == "report":
             _paper_arguments(parser)
     parser = commands.add_parser("step", help="a step of the workflow: of some jobs those that are due")
@@ -37,7 +40,12 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("key", nargs="?", default="", help="a session's name, or of spectra a batch's")
     parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
+    _threads_argument(parser)
     parser.set_defaults(action=one_step)
+
+
+def _threads_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--threads", type=from_one, default=1, help="cores to spread the work over (default: 1)")
 
 
 def one_job(options: argparse.Namespace) -> int:
@@ -47,7 +55,7 @@ def one_job(options: argparse.Namespace) -> int:
     from tapeline.jobs.tasks import task_of
 
     plan, job, key = _plan(options, options.job), JOBS[options.job], getattr(options, "key", "")
-    return _done(options.job, plan, key, job.keys(plan), lambda: do(plan, task_of(plan, job, key)))
+    return _done(options.job, plan, key, job.keys(plan), lambda: do(plan, task_of(plan, job, key), options.threads))
 
 
 def one_step(options: argparse.Namespace) -> int:
@@ -58,7 +66,7 @@ def one_step(options: argparse.Namespace) -> int:
     plan, step = _plan(options, options.step), STEPS[options.step]
 
     def work() -> None:
-        for task, was_due in do_step(plan, step, options.key):
+        for task, was_due in do_step(plan, step, options.key, options.threads):
             said = "done" if was_due else "its results fit, nothing to do"
             print(f"{task.job.name} {task.key}".rstrip() + f": {said}", flush=True)
 

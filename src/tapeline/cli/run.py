@@ -18,7 +18,6 @@ from tapeline.cli.summary import summary
 from tapeline.unwritable import closed, unwritable
 
 if TYPE_CHECKING:
-    from tapeline.campaign.plan import Plan
     from tapeline.jobs.stale_results import Misfit
     from tapeline.jobs.tasks import Task
 
@@ -105,37 +104,40 @@ def _managed(options: argparse.Namespace) -> int | None:
 
     It is called again where it stopped because files went or proved damaged.
     """
+    from tapeline.at_work import BusyError, jobs_at_work
     from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.jobs.stale_results import affected, misfits
-    from tapeline.jobs.steps import step_files
+    from tapeline.jobs.stale_results import affected, due_tasks, misfits
+    from tapeline.jobs.steps import outdated, step_files
 
     plan = Plan(load_campaign(options.campaign, check=False))
     there = frozenset(plan.all_source_files())
     found = misfits(plan, step_files(plan), sources=options.check_recordings, keep=not options.dry_run)
-    follow = affected(plan, found)
+    due = due_tasks(plan, found)
+    again = outdated(plan, due)
     if options.dry_run:
-        _tell(follow)
-    elif not (follow or options.more) and all(path.is_file() for path in set(step_files(plan).values())):
+        _tell(affected(plan, due))
+    elif not (due or again or options.more) and all(map(Path.is_file, step_files(plan).values())):
+        if left := jobs_at_work(plan.campaign.root):
+            raise BusyError(f"{left[0]} still works on {plan.campaign.root.resolve()}: wait for it or stop it")
         print("nothing to do")
         return None
-    status = _made_again(options, plan, found)
+    status = _made_again(options, found, again)
     # A manager that cannot write ends at once, with much to read and nothing to learn.
     if not status or options.dry_run or _hindrance(options):
         return status
     plan = Plan(load_campaign(options.campaign, check=False))
     known = {misfit.task for misfit in found}
-    damaged = [
-        misfit
-        for misfit in misfits(plan, step_files(plan))
-        if misfit.task not in known and (misfit.changed or misfit.unknown)
-    ]
+    others = [misfit for misfit in misfits(plan, step_files(plan)) if misfit.task not in known]
+    damaged = [misfit for misfit in others if misfit.changed or misfit.unknown]
     gone = sorted(there - frozenset(plan.all_source_files()))
     if gone:
         verb = "went away or may no longer be read"
         print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
-    return _made_again(options, plan, damaged) if gone or damaged else status
+    if not (gone or damaged):
+        return status
+    return _made_again(options, damaged, outdated(plan, [misfit.task for misfit in damaged]))
 
 
 def _tell(follow: Sequence[Task]) -> None:
@@ -145,21 +147,15 @@ def _tell(follow: Sequence[Task]) -> None:
     print(f"would be computed, at most: {said}" if said else "nothing to do", flush=True)
 
 
-def _made_again(options: argparse.Namespace, plan: Plan, found: Sequence[Misfit]) -> int:
-    """The workflow manager's exit status, once it was said what does not fit and is made again."""
+def _made_again(options: argparse.Namespace, found: Sequence[Misfit], again: Sequence[Path]) -> int:
+    """The workflow manager's exit status, once it was said what does not fit; `again` are files of steps to be done."""
     from tapeline import workflow
-    from tapeline.jobs.stale_results import forced, sentences
-    from tapeline.jobs.steps import step_files
+    from tapeline.jobs.stale_results import sentences, shown
 
     for said in sentences(found):
         print(f"tapeline run: {said}", file=sys.stderr)
-    return workflow.run(
-        options.campaign.resolve(),
-        cores=options.cores,
-        dry_run=options.dry_run,
-        again=forced(plan, step_files(plan), found),
-        more=options.more,
-    )
+    root, names = options.campaign.resolve(), [shown(path, options.campaign) for path in again]
+    return workflow.run(root, cores=options.cores, dry_run=options.dry_run, again=names, more=options.more)
 
 
 def _warned_of_others(folder: Path) -> bool:

@@ -123,6 +123,7 @@ def _verify_sources(plan: Plan, found: Verified) -> None:
             continue
         unknown = [name for name in misfit.unknown if name in task.sources]
         found.faults += [f"{name}: not the file that {made} was made from" for name in misfit.replaced]
+        found.faults += [f"{name}: {made} was made from it, and it is not there now" for name in misfit.without]
         found.faults += [f"{name}: {made} was made without it, or while it was written to" for name in unknown]
         if misfit.otherwise:
             found.faults.append(f"{made}: made from other settings, tables of the campaign or version of tapeline")

@@ -10,26 +10,26 @@ from tapeline.campaign.plan import Plan
 from tapeline.jobs.stale_results import is_due
 from tapeline.jobs.steps import Step, digests
 from tapeline.jobs.tasks import Task
-from tapeline.store.file_records import keep_inputs, result_file, touch_written
+from tapeline.store.file_records import keep_made_from, result_file, touch_written
 
 CHECK_VARIABLE = "TAPELINE_CHECK_RECORDINGS"
 """Environment variable by which recordings are read whole to see whether they are those that results were made from."""
 
 
-def do(plan: Plan, task: Task) -> None:
-    """Do a task, and keep which results it was done from."""
-    task.job.run(plan, task.key)
+def do(plan: Plan, task: Task, threads: int = 1) -> None:
+    """Do a task on some cores, and keep what it was done from."""
+    task.job.run(plan, task.key, threads=threads)
     if task.files:
-        keep_inputs(task.files[0], task.job.inputs(plan, task.key))
+        keep_made_from(task.files[0], task.job.digest(plan, task.key), task.job.inputs(plan, task.key))
 
 
-def do_step(plan: Plan, step: Step, key: str) -> Iterator[tuple[Task, bool]]:
+def do_step(plan: Plan, step: Step, key: str, threads: int = 1) -> Iterator[tuple[Task, bool]]:
     """Do the tasks of a step that are due, one after the other; each with whether it was."""
     tasks = step.tasks(plan, key)
     for task in tasks:
         due = is_due(plan, task, sources=bool(os.environ.get(CHECK_VARIABLE)))
         if due:
-            do(plan, task)
+            do(plan, task, threads)
         elif not key:
             # The workflow knows some of these by themselves, and takes what is older than what it read for not made.
             for path in task.files:

@@ -31,6 +31,7 @@ class Job:
 
     `inputs` are results of other jobs, `sources` recordings and sheets that are there, relative to the campaign folder.
     `outputs` are the results that stay, tables first; `also_there` those of which only the job knows how many.
+    `most_threads` is how many cores its work can be spread over; the results are the same for any number.
     The module `run` beside the declaration does the work: only the process that does it imports that.
     """
 
@@ -43,6 +44,7 @@ class Job:
     inputs: Files = _none
     sources: Callable[[Plan, str], tuple[str, ...]] = _none
     also_there: Files = _none
+    most_threads: int = 1
 
     def keys(self, plan: Plan) -> tuple[str, ...]:
         """For what there is one of it: names of runs or sessions, or one empty name."""
@@ -56,13 +58,17 @@ class Job:
 
     def digest(self, plan: Plan, key: str = "") -> str:
         """The digest of all that its results depend on."""
-        return digest_of(self.name, self.version, self.needs(plan, key), plan.shared_digests)
+        known = plan.digests
+        if (self.name, key) not in known:
+            known[self.name, key] = digest_of(self.name, self.version, self.needs(plan, key), plan.shared_digests)
+        return known[self.name, key]
 
     def all_outputs(self, plan: Plan) -> list[Path]:
         """The outputs for all keys."""
         return [path for key in self.keys(plan) for path in self.outputs(plan, key)]
 
-    def run(self, plan: Plan, key: str = "") -> None:
-        """Do the work."""
+    def run(self, plan: Plan, key: str = "", *, threads: int = 1) -> None:
+        """Do the work, on `threads` cores where it can be spread."""
         module = importlib.import_module(f"tapeline.jobs.{self.name}.run")
-        module.run(plan, *([key] if key else []))
+        spread = {"threads": threads} if self.most_threads > 1 else {}
+        module.run(plan, *([key] if key else []), **spread)

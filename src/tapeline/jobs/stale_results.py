@@ -17,7 +17,7 @@ import pyarrow as pa
 from tapeline.campaign.plan import Plan
 from tapeline.jobs.tasks import Task, tasks
 from tapeline.store import arrow_file, parquet
-from tapeline.store.file_records import has_inputs, keep_read, keep_written, read_records, written_record
+from tapeline.store.file_records import is_made_from, keep_read, keep_written, read_records, written_record
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,8 @@ class Misfit:
 
     `gone` are its files that were written and are not there, though results that follow may be; `changed` those that
     are not as they were written, `replaced` the sources that are not those it read, `unknown` the files and sources of
-    which there is no record; all as paths to show. `otherwise` says that other settings, rows or versions made it.
+    which there is no record, `without` the sources that it read and that are not there any more; all as paths to show.
+    `otherwise` says that other settings, rows or versions made it.
     """
 
     task: Task
@@ -34,6 +35,7 @@ class Misfit:
     changed: tuple[str, ...] = ()
     replaced: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
     otherwise: bool = False
 
 
@@ -52,8 +54,7 @@ def is_due(plan: Plan, task: Task, *, sources: bool = False) -> bool:
 
     `sources` as for `misfits`.
     """
-    made = _is_made(task, task.job.inputs(plan, task.key))
-    return not made or _misfit(plan, task, {}, sources=sources, keep=True) is not None
+    return not _is_made(plan, task) or _misfit(plan, task, {}, sources=sources, keep=True) is not None
 
 
 def _misfit(plan: Plan, task: Task, known: Mapping[Path, Path], *, sources: bool, keep: bool) -> Misfit | None:
@@ -75,18 +76,19 @@ def _misfit(plan: Plan, task: Task, known: Mapping[Path, Path], *, sources: bool
             # A folder that takes nothing costs the next run another look, no more.
             with suppress(OSError):
                 keep_written(path, now)
-    read = read_records(task.files[0]) if task.sources else {}
+    read = read_records(task.files[0])
     found = {name: read[name].now(root / name, whole=sources) for name in task.sources if name in read}
     current = {name: record for name, record in found.items() if record is not None}
     if keep and len(current) == len(read) and current != read:
         with suppress(OSError):
             keep_read(task.files[0], current)
     replaced = [name for name in found if name not in current]
+    without = tuple(name for name in read if name not in task.sources)
     unknown += [name for name in task.sources if name not in read]
     otherwise = not changed and _is_made_otherwise(plan, task)
-    if not (gone or changed or replaced or unknown or otherwise):
+    if not (gone or changed or replaced or unknown or without or otherwise):
         return None
-    return Misfit(task, gone, tuple(changed), tuple(replaced), tuple(unknown), otherwise)
+    return Misfit(task, gone, tuple(changed), tuple(replaced), tuple(unknown), without, otherwise)
 
 
 def made_otherwise(plan: Plan) -> list[str]:
@@ -109,29 +111,27 @@ def _is_made_otherwise(plan: Plan, task: Task) -> bool:
         return True
 
 
-def affected(plan: Plan, unfit: Iterable[Misfit]) -> list[Task]:
-    """Tasks that are due, and those that follow, in their order: these are done where what they read changes.
+def due_tasks(plan: Plan, unfit: Iterable[Misfit]) -> list[Task]:
+    """Tasks that are to be done as things are, in their order; `unfit` are those whose results do not fit."""
+    known = {misfit.task for misfit in unfit}
+    return [task for task in tasks(plan) if task in known or not _is_made(plan, task)]
 
-    `unfit` are those that do not fit.
-    """
-    due, files, found = {misfit.task for misfit in unfit}, set[Path](), []
+
+def affected(plan: Plan, due: Iterable[Task]) -> list[Task]:
+    """Tasks that are due, and those that follow, in their order: these are done where what they read changes."""
+    found, files, known = [], set[Path](), set(due)
     for task in tasks(plan):
-        inputs = task.job.inputs(plan, task.key)
-        if task in due or files.intersection(inputs) or not _is_made(task, inputs):
+        if task in known or files.intersection(task.job.inputs(plan, task.key)):
             found.append(task)
             files.update(task.files)
     return found
 
 
-def _is_made(task: Task, inputs: Sequence[Path]) -> bool:
-    """Whether all its results are there and were made from these as they are."""
-    return all(path.is_file() for path in task.files) and has_inputs(task.files[0], inputs)
-
-
-def forced(plan: Plan, known: Mapping[Path, Path], found: Sequence[Misfit]) -> list[str]:
-    """A file of each step, relative to the campaign folder, by which the workflow manager knows what to make anew."""
-    named = (known.get(misfit.task.files[0], misfit.task.files[0]) for misfit in found)
-    return list(dict.fromkeys(shown(path, plan.campaign.root) for path in named))
+def _is_made(plan: Plan, task: Task) -> bool:
+    """Whether all its results are there and were made from its needs and from the results that it reads as they are."""
+    if not all(path.is_file() for path in task.files):
+        return False
+    return is_made_from(task.files[0], task.job.digest(plan, task.key), task.job.inputs(plan, task.key))
 
 
 def sentences(found: Sequence[Misfit]) -> Iterator[str]:
@@ -142,12 +142,15 @@ def sentences(found: Sequence[Misfit]) -> Iterator[str]:
     changed = [name for misfit in found for name in misfit.changed]
     replaced = list(dict.fromkeys(name for misfit in found for name in misfit.replaced))
     unknown = list(dict.fromkeys(name for misfit in found for name in misfit.unknown))
+    without = list(dict.fromkeys(name for misfit in found for name in misfit.without if not misfit.otherwise))
     if gone:
         yield f"gone since it was written, made again: {listed(gone, 4)}"
     if changed:
         yield f"changed or damaged since it was written, made again: {listed(changed, 4)}"
     if replaced:
         yield f"not the file that results were made from, read again: {listed(replaced, 4)}"
+    if without:
+        yield f"read before and not there now, results are made without: {listed(without, 4)}"
     if unknown:
         yield f"no record of how it was when it was written or read, made again: {listed(unknown, 4)}"
 

@@ -15,7 +15,7 @@ from tapeline.campaign.digest import digest_of
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
 from tapeline.jobs.tasks import Task, task_of
-from tapeline.store.file_records import record_of
+from tapeline.store.file_records import record_of, written_record
 
 
 @dataclass(frozen=True)
@@ -89,13 +89,31 @@ def step_files(plan: Plan) -> dict[Path, Path]:
     }
 
 
+def outdated(plan: Plan, due: Iterable[Task]) -> list[Path]:
+    """The files of steps that are there though a task of the step is due, or that are not as they were written.
+
+    The workflow takes these steps for done.
+    """
+    files = step_files(plan)
+    there = [path for path in dict.fromkeys(files.values()) if path.is_file()]
+    behind = {files[path] for task in due for path in task.files if path in files}
+    records = {path: written_record(path) for path in there if path not in behind}
+    damaged = {path for path, record in records.items() if record is None or record.now(path) is None}
+    return [path for path in there if path in behind or path in damaged]
+
+
 def folders(plan: Plan) -> list[Path]:
     """The folders within the results that steps write into, and those above them, the upper ones first."""
-    results, written = plan.results, set[Path]()
-    for path, step in step_files(plan).items():
-        written |= {each for file in (path, step) for each in (file, record_of(file))}
-        written |= {results / kept / step.relative_to(results / "steps") for kept in ("logs", "benchmarks")}
-    return sorted({above for path in written for above in path.parents if results in above.parents})
+    results, files = plan.results, step_files(plan)
+    # One file a folder stands for all in it: a campaign of thousands of recordings has few folders and many files.
+    one = {path.parent: path for path in (*files, *files.values())}.values()
+    written = {each.parent for path in one for each in (path, record_of(path))}
+    written |= {
+        (results / kept / step.relative_to(results / "steps")).parent
+        for kept in ("logs", "benchmarks")
+        for step in dict.fromkeys(files.values())
+    }
+    return sorted({above for path in written for above in (path, *path.parents) if results in above.parents})
 
 
 def pressure_inputs(plan: Plan, run: str) -> list[Path]:

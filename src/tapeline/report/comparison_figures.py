@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -189,7 +190,7 @@ def _budget(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, own:
     sums = [f"{name} up to {max(terms.get(name, 0.0) for terms in first):.2f} dB" for name in largest]
     return shelf.add(
         figure_name(campaign, "budget", view),
-        budget_figure(panels, heading),
+        partial(budget_figure, panels, heading),
         alt=f"Standard uncertainty by band at {position}; largest terms of the "
         f"{'difference' if together else 'level'}: {listed(sums, 2)}.",
         data=_budget_data(panels),
@@ -216,7 +217,7 @@ def _lines(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, own: 
     heading = Heading(f"Difference line by line, {view.comparison}", selection(campaign, view))
     return shelf.add(
         figure_name(campaign, "lines", view),
-        line_differences_figure(panels, heading, campaign.settings.compare.practical_threshold_db),
+        partial(line_differences_figure, panels, heading, campaign.settings.compare.practical_threshold_db),
         alt=f"Difference by spectral line at {listed(list(panels), MOST_LINE_PANELS)}; the largest whose interval "
         f"leaves out zero is {number(decibels, signed=True)} dB at {hertz:.0f} Hz, {position}.",
         data=_lines_data(panels),
@@ -279,10 +280,9 @@ def _levels(campaign: Campaign, shelf: FigureShelf, view: View, rows: dict[str, 
     )
     word = _band_word(campaign)
     heading = Heading(f"{word.capitalize()} levels, {view.comparison}", selection(campaign, view))
-    figure = draw_levels(rows, sides, heading, scales.levels, campaign.settings.reference_pressure_pa)
     return shelf.add(
         figure_name(campaign, "levels", view),
-        figure,
+        partial(draw_levels, rows, sides, heading, scales.levels, campaign.settings.reference_pressure_pa),
         alt=levels_message(rows, sides.reference_title, sides.treatment_title, word),
         data=rows_data([row for panel in rows.values() for row in panel], LEVELS, **_same(view)),
         subject=view_subject(campaign, view, rows),
@@ -296,16 +296,16 @@ def _differences(
 ) -> Picture:
     settings = campaign.settings
     heading = Heading(f"Differences with intervals, {view.comparison}", _judged(campaign, view))
-    figure = difference_figure(
-        rows,
-        heading,
-        scales.differences,
-        threshold_db=settings.compare.practical_threshold_db,
-        confidence=settings.confidence,
-    )
     return shelf.add(
         figure_name(campaign, "differences", view),
-        figure,
+        partial(
+            difference_figure,
+            rows,
+            heading,
+            scales.differences,
+            threshold_db=settings.compare.practical_threshold_db,
+            confidence=settings.confidence,
+        ),
         alt=differences_message([row for panel in rows.values() for row in panel], _minus(campaign, view)),
         data=rows_data([row for panel in rows.values() for row in panel], DIFFERENCES, **_same(view)),
         subject=view_subject(campaign, view, rows),
@@ -335,7 +335,7 @@ def _heat(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, view: 
     heading = Heading(f"Differences by position and band, {view.comparison}", _judged(campaign, view))
     return shelf.add(
         figure_name(campaign, "map", view),
-        heat_map(ordered, heading, scales.heat_db),
+        partial(heat_map, ordered, heading, scales.heat_db),
         full_colour=True,
         alt=differences_message(view.band_rows(), f"Heat map, {_minus(campaign, view)}"),
         data=rows_data([row for panel in ordered.values() for row in panel], DIFFERENCES, **_same(view)),

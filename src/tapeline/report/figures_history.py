@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 from matplotlib.artist import Artist
@@ -15,13 +16,11 @@ from tapeline.report.common_shifts import CommonShift
 from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import WIDTH_IN, Heading, headed_figure, legend_line
-from tapeline.report.figure_style import report_style
 from tapeline.report.figures_bands import rounded_limits
 from tapeline.report.history_text import CSV_FILE
 from tapeline.report.sensor_history import HistoryPoint, SensorHistory, SensorSeries
 from tapeline.report.wording import counted, listed, number, short
 from tapeline.statistics.control_chart import INDIVIDUALS_FACTOR
-from tapeline.store.atomic import replacing
 
 VALUE_COLOUR, RAW_COLOUR, LIMIT_COLOUR, FOUND_COLOUR, SHIFT_COLOUR = (
     "#1b4965",
@@ -47,20 +46,20 @@ def write_figures(history: SensorHistory, folder: Path) -> list[str]:
 
     A file of the other kind that an earlier drawing of the same sensor left is taken away.
     """
-    shelf = FigureShelf(folder, page_bytes=0, written_by=replacing)
+    shelf = FigureShelf(folder, kept=False)
     shelf.written.add(CSV_FILE)
-    written: list[str] = []
-    with report_style():
-        for series in history.series:
-            if not series.checked:
-                continue
-            figure = history_figure(series, [shift for shift in history.shifts if shift.large])
+    large = [shift for shift in history.shifts if shift.large]
+    pictures = []
+    for series in history.series:
+        if series.checked:
             caption = f"Sensitivity of {series.sensor} over the sessions."
-            picture = shelf.add((series.sensor,), figure, alt=caption, caption=caption, data=_data(series))
-            name = Path(picture.file).name
-            (folder / name).with_suffix(".png" if name.endswith(".svg") else ".svg").unlink(missing_ok=True)
-            written.append(name)
-    return written
+            drawing = partial(history_figure, series, large)
+            pictures.append(shelf.add((series.sensor,), drawing, alt=caption, caption=caption, data=_data(series)))
+    shelf.draw()
+    names = [Path(picture.file).name for picture in pictures]
+    for name in names:
+        (folder / name).with_suffix(".png" if name.endswith(".svg") else ".svg").unlink(missing_ok=True)
+    return names
 
 
 def _data(series: SensorSeries) -> FigureData:

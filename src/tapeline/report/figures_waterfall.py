@@ -61,14 +61,12 @@ class Stack:
 
 def waterfall_figure(
     panels: Sequence[Waterfall], titles: Mapping[str, str], heading: Heading, unit: str, reference_pa: float
-) -> tuple[Figure, Stack | None]:
+) -> Figure:
     """Spectra stacked over speed, two panels a row; of a single speed spectra alone, over the density.
 
-    Speed and frequency are linear, so that lines of constant f/U are straight rays from the origin. Returns the figure
-    and how it was stacked, None of a single speed.
+    Speed and frequency are linear, so that lines of constant f/U are straight rays from the origin.
     """
-    speeds = sorted({nominal for panel in panels for nominal, _, _ in panel.spectra})
-    stack = stacking(panels, reference_pa) if len(speeds) > 1 else None
+    speeds, stack = _speeds(panels), stacking(panels, reference_pa)
     density = f"density, dB re ({reference_pa * 1e6:g} µPa)²/Hz"
     y_label = density if stack is None else f"speed, {unit}, spectra stacked"
     figure, every = panel_grid(len(panels), heading, "frequency, Hz", y_label, columns=2, panel_in=1.7)
@@ -91,7 +89,7 @@ def waterfall_figure(
     elif every:
         _speed_axis(every, speeds, stack, panels, unit, reference_pa)
     legend_line(figure, _handles(panels, stack, reference_pa))
-    return figure, stack
+    return figure
 
 
 def highest_shown_hz(panels: Sequence[Waterfall]) -> float:
@@ -104,17 +102,23 @@ def highest_shown_hz(panels: Sequence[Waterfall]) -> float:
     return min(last, max(LEAST_TOP_HZ, math.ceil(1.25 * max(found) / 500.0) * 500.0))
 
 
-def stacking(panels: Sequence[Waterfall], reference_pa: float) -> Stack:
-    """One scale for all panels: the deepest spectrum is `OVERLAP` steps of speed high."""
+def stacking(panels: Sequence[Waterfall], reference_pa: float) -> Stack | None:
+    """One scale for all panels: the deepest spectrum is `OVERLAP` steps of speed high; None of a single speed."""
+    speeds = _speeds(panels)
+    if len(speeds) < 2:
+        return None
     top_hz = highest_shown_hz(panels)
     densities = [_shown(spectrum, top_hz, reference_pa)[1] for panel in panels for *_, spectrum in panel.spectra]
     finite = [found[np.isfinite(found)] for found in densities]
     floor = min((float(np.percentile(found, FLOOR_SHARE)) for found in finite if found.size), default=0.0)
     floor = math.floor(floor / 5.0) * 5.0
     peak = max((float(found.max()) for found in finite if found.size), default=floor + BAR_DB)
-    speeds = sorted({nominal for panel in panels for nominal, _, _ in panel.spectra})
     step = float(np.median(np.diff(speeds)))
     return Stack(floor, OVERLAP * step / max(peak - floor, BAR_DB))
+
+
+def _speeds(panels: Sequence[Waterfall]) -> list[float]:
+    return sorted({nominal for panel in panels for nominal, _, _ in panel.spectra})
 
 
 def rays_per_m(top_hz: float, fastest_mps: float, length_m: float | None) -> list[float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.chosen_runs import ChosenRuns
@@ -81,7 +82,8 @@ def _picture(
               for value in (level.level_db, level.bound_db)]  # fmt: skip
     return shelf.add(
         ("conditions", chosen.session),
-        conditions_figure(
+        partial(
+            conditions_figure,
             panels,
             titles,
             Heading(

@@ -16,9 +16,9 @@ from tapeline.report.attention import MOST_LINES, attention_lines
 from tapeline.report.caveats import caveats
 from tapeline.report.chosen_runs import chosen_runs
 from tapeline.report.comparison_figures import comparison_parts
+from tapeline.report.drawn_from import drawn_with
 from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_letters import letters_of
-from tapeline.report.figure_style import report_style
 from tapeline.report.findings import RULE, findings_of
 from tapeline.report.finished_tables import FinishedTables, read_finished
 from tapeline.report.level_axis import level_axis
@@ -52,18 +52,21 @@ from tapeline.store.file_records import result_file
 FOLDER = Path(__file__).parent
 
 
-def write_report(campaign: Campaign, results: Path, destination: Path, digest: str) -> None:
+def write_report(
+    campaign: Campaign, results: Path, destination: Path, digest: str, *, version: int, processes: int = 1
+) -> None:
     """Write the page to `destination` and every figure to the folder `figures` of `results`.
 
-    `digest` stands for the analysis that made the tables; it is printed on the page. The same tables and settings
-    give the same bytes. Raises FileNotFoundError for a table that has not been made.
+    `digest` stands for the analysis that made the tables; it is printed on the page. Figures whose files are there as
+    they were drawn from the same rows by the same `version` of the job stay, so many `processes` draw the others. The
+    same tables and settings give the same bytes. Raises FileNotFoundError for a table that has not been made.
     """
     tables = read_finished(results)
     letters = letters_of(campaign)
-    shelf = FigureShelf(results / "figures", letters=letters)
-    with report_style():
-        letters.use()
-        content = page_content(tables, campaign, shelf, digest)
+    drawn = drawn_with(version)
+    shelf = FigureShelf(results / "figures", letters=letters, drawn_with=drawn, processes=processes)
+    content = page_content(tables, campaign, shelf, digest)
+    shelf.draw()
     text = render(content)
     with result_file(destination) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
@@ -71,7 +74,10 @@ def write_report(campaign: Campaign, results: Path, destination: Path, digest: s
 
 
 def page_content(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf, digest: str) -> dict[str, Any]:
-    """All that the template prints. Small overview figures are drawn first, so that they have room on the page."""
+    """All that the template prints, once the shelf has drawn its figures.
+
+    Small overview figures come first, so that they have room on the page.
+    """
     settings = campaign.settings
     chosen = chosen_runs(tables, campaign)
     axis = level_axis(tables, campaign)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import partial
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import View, condition_title, selection
 from tapeline.report.difference_words import quantity_words
 from tapeline.report.figure_data import FigureData
-from tapeline.report.figure_files import FigureShelf, Picture, Subject
+from tapeline.report.figure_files import Drawn, FigureShelf, Picture, Subject
 from tapeline.report.figure_messages import level_map_message, mark_map_message
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figure_style import DIFFERENCE_COLOURS, LEVEL_COLOURS
@@ -41,10 +42,9 @@ def level_map_picture(tables: FinishedTables, campaign: Campaign, shelf: FigureS
     )
     reference = f"{settings.reference_pressure_pa * 1e6:g} µPa"
     scale = ColourScale(LEVEL_COLOURS, *_level_ends(levels), f"level, dB re {reference}")
-    drawn = value_map(panels, levels.marks, scale, heading)
     return shelf.add(
         ("levels-map", levels.condition),
-        drawn.figure,
+        partial(_drawn, panels, levels.marks, scale, heading),
         full_colour=True,
         alt=level_map_message(levels.marks, f"{title}, {what}, {point}, session {levels.session}"),
         data=_marks_data(
@@ -57,11 +57,10 @@ def level_map_picture(tables: FinishedTables, campaign: Campaign, shelf: FigureS
             weighting=settings.overall[0].weighting,
         ),
         subject=Subject("", point, tuple(mark.position for mark in levels.marks)),
-        spots=drawn.spots,
         caption=f"{what[0].upper()}{what[1:]} of {title} after background subtraction, mean over the runs, where most "
         "positions have one. Arrows are upper bounds, a question mark is a doubtful channel or calibration."
         f"{_narrower(tables, campaign, levels.marks)}{panels_words(panels)}"
-        f"{missing_words(undrawn(tables.positions, panels))}{crowded(drawn.unwritten, 'number')}",
+        f"{missing_words(undrawn(tables.positions, panels))}",
     )
 
 
@@ -100,12 +99,11 @@ def _difference_map(
         f"Differences on the body, {view.comparison}: {what}",
         f"{selection(campaign, view)}{family} · axes: {printable(settings.axes)}",
     )
-    drawn = value_map(panels, marks, scale, heading)
     references = settings.background.references
     apart = f" Reference sensors are not compared: {listed(references, MOST_NAMES)}." if references else ""
     return shelf.add(
         figure_name(campaign, "body-map", view),
-        drawn.figure,
+        partial(_drawn, panels, marks, scale, heading),
         full_colour=True,
         alt=mark_map_message(marks, f"{minus}, {what}, {point}, session {view.sessions}"),
         data=_marks_data(
@@ -120,14 +118,18 @@ def _difference_map(
             weighting=settings.overall[0].weighting,
         ),
         subject=view_subject(campaign, view, (mark.position for mark in marks)),
-        spots=drawn.spots,
         caption=f"{minus}: {what} at {point}, session {view.sessions}. Blue is lower, brown is higher, on one scale "
         "for all comparisons. A filled mark is a difference shown, a hollow diamond one that is equivalent (its "
         f"interval lies within ±{number(settings.compare.practical_threshold_db)} dB), a ring one not shown to "
         "differ, an arrow what bounds leave to say. A question mark is doubtful."
         f"{_narrower(tables, campaign, marks)}{apart}{panels_words(panels)}"
-        f"{missing_words(undrawn(tables.positions, panels))}{crowded(drawn.unwritten, 'number')}",
+        f"{missing_words(undrawn(tables.positions, panels))}",
     )
+
+
+def _drawn(panels: Sequence[MapPanel], marks: Sequence[Mark], scale: ColourScale, heading: Heading) -> Drawn:
+    made = value_map(panels, marks, scale, heading)
+    return Drawn(made.figure, made.spots, crowded(made.unwritten, "number"))
 
 
 def _overall_words(campaign: Campaign) -> str:

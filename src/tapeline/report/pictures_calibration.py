@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import in_table_order
 from tapeline.report.figure_data import rows_data
@@ -45,7 +47,8 @@ def calibration_pictures(tables: FinishedTables, campaign: Campaign, shelf: Figu
         pictures.append(
             shelf.add(
                 ("calibration",),
-                calibration_figure(
+                partial(
+                    calibration_figure,
                     sessions,
                     part,
                     Heading("Calibrator checks against the sensors' charts", selection),
@@ -78,7 +81,7 @@ def application_pictures(tables: FinishedTables, campaign: Campaign, shelf: Figu
             pictures.append(
                 shelf.add(
                     ("applications", session),
-                    application_figure(inside, part, heading),
+                    partial(application_figure, inside, part, heading),
                     alt=applications_message(inside, session),
                     data=rows_data([row for rows in inside.values() for row in rows], APPLICATIONS),
                     caption="Thin line: the tone was heard on this channel. Thick bar: the steady part that was "

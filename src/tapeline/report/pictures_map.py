@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.figure_data import rows_data
-from tapeline.report.figure_files import FigureShelf, Picture
+from tapeline.report.figure_files import Drawn, FigureShelf, Picture
 from tapeline.report.figure_messages import map_message
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figures_positions import position_map
@@ -33,14 +34,18 @@ def map_picture(tables: FinishedTables, campaign: Campaign, shelf: FigureShelf) 
     heading = Heading(
         "Positions", f"campaign {campaign.settings.campaign} · n = {counted(len(placed), 'position')} · axes: {axes}"
     )
-    figure, unnamed = position_map(panels, heading)
     return shelf.add(
         ("positions",),
-        figure,
+        partial(_drawn, panels, heading),
         alt=map_message(placed, left_out),
         data=rows_data(placed, ("position", "area", "x_m", "y_m", "z_m")),
-        caption=f"Axes: {axes}.{panels_words(panels)}{missing_words(left_out)}{crowded(unnamed, 'name')}",
+        caption=f"Axes: {axes}.{panels_words(panels)}{missing_words(left_out)}",
     )
+
+
+def _drawn(panels: Sequence[MapPanel], heading: Heading) -> Drawn:
+    figure, unnamed = position_map(panels, heading)
+    return Drawn(figure, note=crowded(unnamed, "name"))
 
 
 def panels_words(panels: Sequence[MapPanel]) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import in_table_order
 from tapeline.report.figure_data import rows_data
-from tapeline.report.figure_files import FigureShelf, Picture
+from tapeline.report.figure_files import Drawn, FigureShelf, Picture
 from tapeline.report.figure_messages import quality_message
 from tapeline.report.figure_panels import Heading, pages_of
 from tapeline.report.figures_quality import quality_matrix, spots_of
@@ -46,17 +47,20 @@ def _matrices(
                 f"{part_of_runs[-1]} (n = {len(part_of_runs)}) · {counted(len(part), 'position')}"
             )
             heading = Heading(f"Quality of each channel in each run, session {session}", selection)
-            figure, axes = quality_matrix(inside, part_of_runs, part, heading)
             pictures.append(
                 shelf.add(
                     ("quality", session),
-                    figure,
+                    partial(_drawn, inside, part_of_runs, part, heading),
                     alt=quality_message(inside, session),
                     data=rows_data(inside, COLUMNS, session=session),
-                    spots=spots_of(axes, inside, part_of_runs, part),
                     caption=f"Quality verdicts, session {session}: runs in order of time, {part_of_runs[0]} to "
                     f"{part_of_runs[-1]}. Numbers at the margins count the verdicts that are not good. "
                     "A pointer over a mark shows its reasons, which stand in the table below too.",
                 )
             )
     return pictures
+
+
+def _drawn(rows: Sequence[Row], runs: Sequence[str], positions: Sequence[str], heading: Heading) -> Drawn:
+    figure, axes = quality_matrix(rows, runs, positions, heading)
+    return Drawn(figure, spots_of(axes, rows, runs, positions))

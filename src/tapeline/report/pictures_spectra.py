@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,7 +44,7 @@ def spectra_pictures(
         pictures.append(
             shelf.add(
                 ("spectra", chosen.session),
-                spectra_figure(panels, _titles(campaign), heading, limits, reference_pa),
+                partial(spectra_figure, panels, _titles(campaign), heading, limits, reference_pa),
                 alt=f"Power spectral densities at {listed(part, MOST_PANELS)}: one run of each condition over the "
                 "background; a tone is a narrow peak.",
                 data=_spectra_data(panels, reference_pa),
@@ -72,7 +73,14 @@ def history_picture(
     heading = Heading("Level against time, one run a condition", _selection(campaign, chosen))
     return shelf.add(
         ("history", chosen.session),
-        history_figure(filled, _titles(campaign), heading, weighting, campaign.settings.reference_pressure_pa),
+        partial(
+            history_figure,
+            filled,
+            _titles(campaign),
+            heading,
+            weighting,
+            campaign.settings.reference_pressure_pa,
+        ),
         alt=f"Level against time at {listed(filled, MOST_PANELS)}: a step or a slope would show that something came "
         "loose or the flow was not steady.",
         data=_history_data(filled),
@@ -103,7 +111,8 @@ def spectrogram_pictures(
     return [
         shelf.add(
             ("spectrogram", chosen.session, chosen.runs[condition]),
-            spectrogram_figure(
+            partial(
+                spectrogram_figure,
                 panels,
                 Heading(f"Spectra against time: {condition_title(campaign, condition)}", _selection(campaign, chosen)),
                 limits,

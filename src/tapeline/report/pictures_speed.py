@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import MOST_PANELS, condition_title, in_table_order
@@ -68,10 +69,10 @@ def _speed_picture(
     titles = {name: condition_title(campaign, name) for name in settings.conditions}
     heading = Heading(f"{what}, over speed", _selection(campaign, rows[0], every))
     y_label = f"{first.weighting} level, dB re {settings.reference_pressure_pa * 1e6:g} µPa"
-    figure = speed_figure(panels, titles, heading, SpeedAxis(tuple(speeds), settings.report.speed_unit), y_label)
+    axis = SpeedAxis(tuple(speeds), settings.report.speed_unit)
     return shelf.add(
         ("speed", rows[0]["session"], *_yaw_name(rows[0])),
-        figure,
+        partial(speed_figure, panels, titles, heading, axis, y_label),
         alt=_speed_message(campaign, what, rows[0], every),
         data=_speed_data(every),
         subject=Subject(positions=tuple(panels)),
@@ -194,7 +195,7 @@ def collapse_pictures(tables: FinishedTables, campaign: Campaign, shelf: FigureS
     return [
         shelf.add(
             ("collapse", settings.campaign),
-            collapse_figure(every, heading, unit, settings.reference_pressure_pa),
+            partial(collapse_figure, every, heading, unit, settings.reference_pressure_pa),
             alt=" ".join(_collapse_message(series) for series in every),
             data=_collapse_data(every),
             subject=Subject(positions=positions),

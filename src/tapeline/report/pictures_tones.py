@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from tapeline.report.comparison_views import condition_title, in_table_order
 from tapeline.report.figure_data import FigureData
 from tapeline.report.figure_files import FigureShelf, Picture, Subject
 from tapeline.report.figure_panels import Heading
-from tapeline.report.figures_waterfall import Stack, Waterfall, waterfall_figure
+from tapeline.report.figures_waterfall import Stack, Waterfall, stacking, waterfall_figure
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.page_table import PlainTable
 from tapeline.report.speed_levels import achieved_speed_mps
@@ -72,12 +73,12 @@ def _picture(
     unit = settings.report.speed_unit
     titles = {name: condition_title(campaign, name) for name in settings.conditions}
     heading = Heading("Narrowband spectra over speed", _selection(campaign, chosen))
-    figure, stack = waterfall_figure(panels, titles, heading, unit, settings.reference_pressure_pa)
+    stack = stacking(panels, settings.reference_pressure_pa)
     shown = [line for panel in panels for line in panel.lines]
     point = "" if stack is not None else operating_point(chosen.speeds_mps[0], chosen.yaw_deg, unit)
     return shelf.add(
         ("tones", chosen.session),
-        figure,
+        partial(waterfall_figure, panels, titles, heading, unit, settings.reference_pressure_pa),
         alt=_message(campaign, shown, names),
         data=_data(panels, settings.reference_pressure_pa),
         subject=Subject(point=point, positions=tuple(dict.fromkeys(panel.position for panel in panels))),

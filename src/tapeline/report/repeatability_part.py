@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from statistics import median
 
 import numpy as np
@@ -128,7 +129,7 @@ def _scatter_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]
     random_error = band_scatter(repeated, "random_error_db")
     return shelf.add(
         ("repeatability", reference),
-        scatter_figure(panels, random_error, heading),
+        partial(scatter_figure, panels, random_error, heading),
         alt=f"Standard deviations of band levels of {title}. "
         + " ".join(_scatter_words(words, part, random_error) for words, part in panels.items()),
         data=_scatter_data({**panels, "random error": random_error}),
@@ -194,7 +195,8 @@ def _control_picture(campaign: Campaign, shelf: FigureShelf, rows: Sequence[Row]
     )  # fmt: skip
     return shelf.add(
         ("control", reference),
-        control_figure(
+        partial(
+            control_figure,
             shown,
             Heading(
                 f"Control charts, {condition_title(campaign, reference)}, overall level {level_words(first)}",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.levels import level_db
-from tapeline.acoustics.tonal_bands import prominence_db, prominent_lines
+from tapeline.acoustics.tonal_bands import ProminentLines, prominence_db, prominent_lines
 from tapeline.arrays import Reals
 from tapeline.campaign.model import Campaign
 from tapeline.report.figure_panels import pages_of
@@ -65,13 +66,20 @@ def tone_lines(
 ) -> list[ToneLine]:
     """All lines of the chosen runs that stand `scaling.tonal_above_db` above the median of their band, one a band."""
     unusable = {(row["run"], row["position"]) for row in tables.quality if row["verdict"] == "unusable"}
-    still = _wind_off(tables, chosen.session)
+    still, bands = _wind_off(tables, chosen.session), searched_bands(campaign)
     found: list[ToneLine] = []
     for names in pages_of(positions, POSITIONS_AT_ONCE):
         electrical = {each.position: each for each in tables.spectra(chosen.session, still, names)}
-        for spectrum in tables.spectra(chosen.session, chosen.names, names):
-            if (spectrum.run, spectrum.position) not in unusable:
-                found += _lines_of(tables, campaign, chosen, spectrum, electrical.get(spectrum.position))
+        usable = (
+            each
+            for each in tables.spectra(chosen.session, chosen.names, names)
+            if (each.run, each.position) not in unusable and each.frequency_hz.size > 1
+        )
+        for grid, alike in itertools.groupby(usable, key=_grid):
+            spectra = list(alike)
+            peaks = prominent_lines(np.stack([each.psd for each in spectra]), *grid[:2], bands.lower_hz, bands.upper_hz)
+            for row, each in enumerate(spectra):
+                found += _lines_of(tables, campaign, chosen, each, electrical.get(each.position), peaks, row)
     order = {name: index for index, name in enumerate(positions)}
     conditions = list(chosen.runs)
     return sorted(
@@ -99,21 +107,29 @@ def _wind_off(tables: FinishedTables, session: str) -> tuple[str, ...]:
     return tuple(sorted(names)[:1])
 
 
-def _lines_of(
-    tables: FinishedTables, campaign: Campaign, chosen: ToneRuns, spectrum: Spectrum, electrical: Spectrum | None
-) -> Iterator[ToneLine]:
+def _grid(spectrum: Spectrum) -> tuple[float, float, int]:
+    """First line, spacing and number of lines."""
     hz = spectrum.frequency_hz
-    if hz.size < 2:
-        return
-    bands = searched_bands(campaign)
-    first_hz, step_hz = float(hz[0]), float(hz[1] - hz[0])
-    found = prominent_lines(spectrum.psd[None, :], first_hz, step_hz, bands.lower_hz, bands.upper_hz)
+    return float(hz[0]), float(hz[1] - hz[0]), hz.size
+
+
+def _lines_of(
+    tables: FinishedTables,
+    campaign: Campaign,
+    chosen: ToneRuns,
+    spectrum: Spectrum,
+    electrical: Spectrum | None,
+    peaks: ProminentLines,
+    row: int,
+) -> Iterator[ToneLine]:
+    """The lines of a spectrum, whose peaks stand in `row` of `peaks`."""
+    bands, (first_hz, step_hz, _) = searched_bands(campaign), _grid(spectrum)
     limit_db = campaign.settings.scaling.tonal_above_db
     run = tables.run_by_name[spectrum.run]
     condition = next(name for name, rows in chosen.runs.items() if spectrum.run in {row["run"] for row in rows})
     length = lengths_m(tables).get(spectrum.position)
-    for b in np.flatnonzero((found.above_db[0] >= limit_db) & found.peaked[0]):
-        frequency_hz = float(found.frequency_hz[0, b])
+    for b in np.flatnonzero((peaks.above_db[row] >= limit_db) & peaks.peaked[row]):
+        frequency_hz = float(peaks.frequency_hz[row, b])
         above = {
             name: prominence_db(psd, *grid, float(bands.lower_hz[b]), float(bands.upper_hz[b]), frequency_hz)
             for name, psd, grid in _backgrounds(spectrum, run["background_kind"], electrical)
@@ -126,8 +142,8 @@ def _lines_of(
             speed_mps=achieved_speed_mps(campaign, run),
             frequency_hz=frequency_hz,
             step_hz=step_hz,
-            above_db=float(found.above_db[0, b]),
-            level_db=float(level_db(found.added_pa2[0, b], campaign.settings.reference_pressure_pa)),
+            above_db=float(peaks.above_db[row, b]),
+            level_db=float(level_db(peaks.added_pa2[row, b], campaign.settings.reference_pressure_pa)),
             line_psd=float(spectrum.psd[round((frequency_hz - first_hz) / step_hz)]),
             length_m=None if length is None else length[0],
             looked_in=tuple(name for name, decibels in above.items() if np.isfinite(decibels)),

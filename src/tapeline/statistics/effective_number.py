@@ -52,9 +52,9 @@ def squared_correlation(rows_db: Reals, near: NDArray[np.bool_]) -> float:
     crossed, sizes = 0.0, 0.0
     for first, second in pairs:
         for shift in range(int(alone), min(positions, COMPARED_OTHER_POSITIONS + int(alone))):
-            other = np.roll(rows[second], shift, axis=0)
-            crossed += float((((rows[first] * other) @ weight) ** 2 / width[some]).sum())
-            sizes += float((squares[first] * np.roll(squares[second], shift, axis=0) / width[some] ** 2).sum())
+            other = (np.arange(positions) - shift) % positions
+            crossed += float((((rows[first] * rows[second][other]) @ weight) ** 2 / width[some]).sum())
+            sizes += float((squares[first] * squares[second][other] / width[some] ** 2).sum())
     if sizes <= 0.0:
         return 1.0
     mean_width = float(width[some].mean())

@@ -195,6 +195,8 @@ def _quantile(chance: Reals, mean: Reals, deviation: Reals, probability: float) 
     safe = np.where(point, 1.0, deviation)
     for _ in range(60):
         middle = 0.5 * (low + high)
+        if not low < middle < high:
+            break
         below = np.where(point, mean <= middle, scipy.special.ndtr((middle - mean) / safe))
         low, high = (low, middle) if float(chance @ below) >= probability else (middle, high)
     return 0.0 if abs(high) < 1e-9 * max(reach, TINY) else high

@@ -124,20 +124,21 @@ def read_records(path: Path) -> dict[str, FileRecord]:
     return {name: record for name, record in found.items() if record is not None}
 
 
-def keep_inputs(path: Path, inputs: Iterable[Path]) -> None:
-    """Keep which results, as they were written, the results file `path` was made from."""
-    _keep(_beside(path, "inputs.json"), _contents(path, inputs))
+def keep_made_from(path: Path, digest: str, inputs: Iterable[Path]) -> None:
+    """Keep what the results file `path` was made from: the digest of its needs, and results as they were written."""
+    _keep(_beside(path, "made_from.json"), _made_from(path, digest, inputs))
 
 
-def has_inputs(path: Path, inputs: Iterable[Path]) -> bool:
-    """Whether the results file `path` was made from these results as they were written last."""
-    return _kept(_beside(path, "inputs.json")) == _contents(path, inputs)
+def is_made_from(path: Path, digest: str, inputs: Iterable[Path]) -> bool:
+    """Whether the results file `path` was made from these needs, and these results as they were written last."""
+    return _kept(_beside(path, "made_from.json")) == _made_from(path, digest, inputs)
 
 
-def _contents(made: Path, inputs: Iterable[Path]) -> dict[str, str]:
-    """SHA-256 of results by their places, seen from another one: a folder of results may be moved."""
+def _made_from(made: Path, digest: str, inputs: Iterable[Path]) -> dict[str, Any]:
+    """Digest, and SHA-256 of results by their places, seen from another one: a folder of results may be moved."""
     records = {os.path.relpath(path, made.parent): written_record(path) for path in inputs}
-    return {name: record.sha256 if record else "" for name, record in sorted(records.items())}
+    contents = {name: record.sha256 if record else "" for name, record in sorted(records.items())}
+    return {"digest": digest, "results": contents}
 
 
 def record_of(path: Path) -> Path:

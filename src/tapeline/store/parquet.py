@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ from tapeline.store.schema import CAMPAIGN, Row, Table
 ROW_GROUP_ROWS = 65_536
 ROW_GROUP_BYTES = 16 << 20
 """Most rows of a row group, and bytes in memory unless one part alone is larger: lists of lines are long rows."""
+
+ROWS_AT_ONCE = 4096
+"""Rows that are turned into columns together: as mappings they are several times as large."""
 
 CAMPAIGN_FIELD = CAMPAIGN.arrow().with_nullable(False)
 
@@ -41,23 +45,31 @@ def metadata_of(table: Table[Any], campaign: str, digest: str) -> dict[bytes, by
     return {name.encode(): text.encode() for name, text in entries.items()}
 
 
-def to_arrow(table: Table[Any], columns: Mapping[str, Any]) -> pa.Table:
+def to_arrow(table: Table[Any], *parts: Mapping[str, Any]) -> pa.Table:
     """Columns (arrays or lists, equally long) as an Arrow table of the schema, sorted by the table's order.
+
+    Several `parts` follow each other before they are sorted; none give a table without rows.
 
     NaN in arrays stands for null, in lists where the column has gaps. Raises SchemaMismatchError for a missing or
     unknown column, and for NaN and infinity anywhere else.
     """
+    schema = table.arrow()
+    made = pa.concat_tables([schema.empty_table(), *(_unsorted(table, schema, columns) for columns in parts)])
+    if made.num_rows < 2:
+        return made
+    return made.sort_by([(name, "ascending") for name in table.order])
+
+
+def _unsorted(table: Table[Any], schema: pa.Schema, columns: Mapping[str, Any]) -> pa.Table:
     expected, found = set(table.column_names()), set(columns)
     if expected != found:
         missing, unknown = sorted(expected - found), sorted(found - expected)
         raise SchemaMismatchError(f"table {table.name}: missing columns {missing}, unknown {unknown}")
-    schema = table.arrow()
     arrays = [_array(columns[column.name], schema.field(column.name), bool(column.gap)) for column in table.columns]
     for column, array in zip(table.columns, arrays, strict=True):
         if column.type in ("real", "reals") and not _is_finite(array):
             raise SchemaMismatchError(f"table {table.name}: NaN or infinity in the column {column.name}")
-    made = pa.Table.from_arrays(arrays, schema=schema)
-    return made.sort_by([(name, "ascending") for name in table.order]) if made.num_rows > 1 else made
+    return pa.Table.from_arrays(arrays, schema=schema)
 
 
 def _array(values: Any, field: pa.Field, gaps: bool) -> pa.Array | pa.ChunkedArray:
@@ -76,12 +88,13 @@ def _is_finite(array: pa.Array | pa.ChunkedArray) -> bool:
 def rows_to_columns(table: Table[Row], rows: Iterable[Row]) -> dict[str, list[Any]]:
     """Rows (one mapping each, absent names are null) as columns of the table."""
     columns: dict[str, list[Any]] = {name: [] for name in table.column_names()}
-    for row in cast(Iterable[Mapping[str, Any]], rows):
-        unknown = set(row) - set(columns)
+    left = iter(cast(Iterable[Mapping[str, Any]], rows))
+    while some := list(itertools.islice(left, ROWS_AT_ONCE)):
+        unknown = set().union(*some) - set(columns)
         if unknown:
             raise SchemaMismatchError(f"table {table.name}: unknown columns {sorted(unknown)}")
         for name, cells in columns.items():
-            cells.append(row.get(name))
+            cells += [row.get(name) for row in some]
     return columns
 
 
@@ -138,15 +151,13 @@ class PartWriter(Generic[Row]):
         self._held: list[pa.Table] = []
         self._rows = self._bytes = 0
 
-    def write(self, columns: Mapping[str, Any]) -> None:
-        """One part, as columns; raises SchemaMismatchError as `to_arrow` does."""
-        self._write(to_arrow(self._table, columns))
+    def write(self, *columns: Mapping[str, Any]) -> None:
+        """One part, as columns that may be of several parts; see `to_arrow`. Nothing for no rows."""
+        self.write_table(to_arrow(self._table, *columns))
 
     def write_rows(self, rows: Iterable[Row]) -> None:
         """One part, as rows; nothing for none."""
-        columns = rows_to_columns(self._table, rows)
-        if any(columns.values()):
-            self.write(columns)
+        self.write(rows_to_columns(self._table, rows))
 
     def write_table(self, part: pa.Table) -> None:
         """One part that already has the schema and the order; nothing for no rows."""

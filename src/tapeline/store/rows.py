@@ -557,10 +557,10 @@ class FlowBinsRow(TypedDict, total=False):
     marks: list[str]
     quality: str
     calibration: str
-    doubt: list[str] | None
-    usable: bool | None
-    comparable: bool | None
-    pooled: bool | None
+    doubt: list[str]
+    usable: bool
+    comparable: bool
+    pooled: bool
 
 
 class ComparisonsRow(TypedDict, total=False):

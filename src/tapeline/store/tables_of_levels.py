@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from tapeline.statistics.uncertainty_terms import LEVEL_TERMS, UncertaintyTerm
@@ -579,7 +578,7 @@ FLOW_BINS: Table[rows.FlowBinsRow] = Table(
         Column("marks", "texts", "as in the table bands"),
         Column("quality", "text", "verdict of the channel in this run"),
         Column("calibration", "text", "verdict of the channel's calibration"),
-        *(replace(column, null="not decided for bins of measured speed") for column in _USE),
+        *_USE,
     ),
     partition="session",
 )

@@ -6,12 +6,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tapeline.arrays import Reals
+from tapeline.jobs.levels.column_codes import any_in_lists, by_value, codes_of, combinations
 from tapeline.jobs.levels.level_use_columns import background_source_rank
 from tapeline.quality.use_of_levels import NOT_SUBTRACTED, doubts_level
 from tapeline.statistics.comparison import RunLevels
@@ -147,13 +150,13 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
 
     `at_nominal` brings levels and bounds to the nominal speed and air, where that correction is known.
     """
-    parts = [
-        *((table, _band_items(table)) for table in parquet.read_partitions(results / "tables" / "bands").values()),
-        *((table, _overall_items(table)) for table in parquet.read_partitions(results / "tables" / "overall").values()),
-    ]
-    runs = tuple(sorted({name for table, _ in parts for name in table.column("run").to_pylist()}))
-    positions = tuple(sorted({name for table, _ in parts for name in table.column("position").to_pylist()}))
-    items = tuple(sorted({item for _, found in parts for item in found}, key=_order))
+    bands, overall = (parquet.read_partitions(results / "tables" / name).values() for name in ("bands", "overall"))
+    parts = [(table, *_band_items(table)) for table in bands] + [(table, *_overall_items(table)) for table in overall]
+    runs, positions = (
+        tuple(sorted({name for table, _, _ in parts for name in table.column(column).unique().to_pylist()}))
+        for column in ("run", "position")
+    )
+    items = tuple(sorted({item for _, found, _ in parts for item in found}, key=_order))
     shape = (len(runs), len(positions), len(items))
     values = {name: np.full(shape, np.nan) for name in (*COLUMNS, *BAND_COLUMNS)}
     edges = {name: np.full(shape, np.nan) for name in EDGES}
@@ -165,10 +168,10 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
     run_place, position_place = _places(runs), _places(positions)
     item_place = {item: i for i, item in enumerate(items)}
     state_code = {name: code for code, name in enumerate(tables.STATES)}
-    for table, found in parts:
-        r = [run_place[name] for name in table.column("run").to_pylist()]
-        p = [position_place[name] for name in table.column("position").to_pylist()]
-        i = [item_place[item] for item in found]
+    for table, found, number in parts:
+        r = by_value(table.column("run"), run_place.__getitem__, np.intp)
+        p = by_value(table.column("position"), position_place.__getitem__, np.intp)
+        i = np.array([item_place[item] for item in found], dtype=np.intp)[number]
         for name, array in values.items():
             if name in COLUMNS or name in table.column_names:
                 array[r, p, i] = _floats(table, name)
@@ -179,12 +182,14 @@ def load_cube(results: Path, left_out: Iterable[str] = (), *, at_nominal: bool =
             lacking = [tuple(bands or ()) for bands in table.column(ABSENT).to_pylist()]
             absent[r, p, i] = [sets.setdefault(bands, len(sets)) for bands in lacking]
         for name, flags in uses.items():
-            flags[r, p, i] = table.column(name).to_pylist()
+            flags[r, p, i] = table.column(name).to_numpy()
         for name, said in codes.items():
             said[r, p, i] = _tuples(table, name)
-        narrower[r, p, i] = ["narrower-range" in marks for marks in codes["marks"][r, p, i]]
-        state[r, p, i] = [state_code.get(name, -1) for name in table.column("state").to_pylist()]
-        background_source[r, p, i] = background_source_rank(table.column("background_source").to_pylist())
+        narrower[r, p, i] = any_in_lists(table.column("marks"), lambda mark: mark == "narrower-range")
+        state[r, p, i] = by_value(table.column("state"), lambda name: state_code.get(name, -1), np.int8)
+        background_source[r, p, i] = by_value(
+            table.column("background_source"), lambda name: background_source_rank([name])[0], np.int8
+        )
     for flags in uses.values():
         flags[:, [position_place[name] for name in left_out if name in position_place]] = False
     nominal = np.isfinite(values["nominal_correction_db"]) & at_nominal
@@ -215,9 +220,10 @@ def _tuples(table: pa.Table, name: str) -> NDArray[np.object_]:
     """Lists of codes as tuples, each distinct one held once."""
     known: dict[tuple[str, ...], tuple[str, ...]] = {}
     found = np.empty(table.num_rows, dtype=object)
-    for k, codes in enumerate(table.column(name).to_pylist()):
-        each = tuple(codes or ())
-        found[k] = known.setdefault(each, each)
+    found.fill(())
+    said = np.flatnonzero(pc.list_value_length(table.column(name)).fill_null(0).to_numpy())
+    for k, codes in zip(said, table.column(name).take(pa.array(said)).to_pylist(), strict=True):
+        found[k] = known.setdefault(each := tuple(codes), each)
     return found
 
 
@@ -229,14 +235,25 @@ def _places(names: tuple[str, ...]) -> dict[str, int]:
     return {name: i for i, name in enumerate(names)}
 
 
-def _band_items(table: pa.Table) -> list[Item]:
-    columns = (table.column(name).to_pylist() for name in ("lower_hz", "upper_hz", "band_hz", "midband_hz"))
-    return [Item("band", "Z", *row) for row in zip(*columns, strict=True)]
+def _band_items(table: pa.Table) -> tuple[list[Item], NDArray[np.intp]]:
+    """The bands of a table, and which of them each row is of."""
+    different, number = _different(table, ("lower_hz", "upper_hz", "band_hz", "midband_hz"))
+    return [Item("band", "Z", *row) for row in different], number
 
 
-def _overall_items(table: pa.Table) -> list[Item]:
-    columns = (table.column(name).to_pylist() for name in ("weighting", "lowest_band_hz", "highest_band_hz"))
-    return [Item("overall", *row) for row in zip(*columns, strict=True)]
+def _overall_items(table: pa.Table) -> tuple[list[Item], NDArray[np.intp]]:
+    """The overall levels of a table, and which of them each row is of."""
+    different, number = _different(table, ("weighting", "lowest_band_hz", "highest_band_hz"))
+    return [Item("overall", *row) for row in different], number
+
+
+def _different(table: pa.Table, names: tuple[str, ...]) -> tuple[list[tuple[Any, ...]], NDArray[np.intp]]:
+    """The different cells that rows have in some columns, and which of them each row has."""
+    if not table.num_rows:
+        return [], np.zeros(0, dtype=np.intp)
+    number = combinations(*(codes_of(table.column(name)) for name in names))
+    first = pa.array(np.unique(number, return_index=True)[1])
+    return list(zip(*(table.column(name).take(first).to_pylist() for name in names), strict=True)), number
 
 
 def _floats(table: pa.Table, name: str) -> Reals:

@@ -1,4 +1,4 @@
-"""The columns of bands and overall levels that say what doubts a level and what it may be used for."""
+"""The columns of the tables of levels that say what doubts a level and what it may be used for."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
+from tapeline.jobs.cell_values import lists_of_names
+from tapeline.jobs.levels.column_codes import any_in_lists, by_value, codes_of, combinations
 from tapeline.limits import HANN_HALF_LOBE_LINES, MAINS_BANDS_POWER_SHARE
 from tapeline.quality.use_of_levels import (
     BACKGROUND_DOUBTS,
@@ -34,8 +35,6 @@ SET_BY_HAND = "overruled"
 SUBTRACTED = ("corrected", "limited", "bound")
 """States in which the background makes a difference."""
 
-READ = ("corrected_level_db", "upper_bound_db", "quality", "calibration", "doubt", "background_source", "state")
-
 
 @dataclass(frozen=True)
 class ChannelDoubts:
@@ -53,9 +52,9 @@ class ChannelDoubts:
         lines = np.array(self.hum_hz)[:, None]
         return np.asarray(((lines >= lower_hz - self.reach_hz) & (lines <= upper_hz + self.reach_hz)).any(axis=0))
 
-    def of(self, hum: bool) -> list[str]:
-        """The reasons that hold for a level, with `hum` or without."""
-        return [code for code in self.codes if hum or code != HUM]
+    def of(self, hum: Flags) -> dict[str, Flags]:
+        """For each reason the levels that it holds for; `hum` says which ones hum reaches, both (levels,)."""
+        return {code: hum if code == HUM else np.ones_like(hum) for code in self.codes}
 
 
 def channel_doubts(
@@ -81,9 +80,17 @@ def channel_doubts(
     return ChannelDoubts(tuple(codes), lines, HANN_HALF_LOBE_LINES * line_spacing_hz)
 
 
-def doubt_of(channel: ChannelDoubts, hum: bool, marks: Sequence[str]) -> list[str]:
-    """All that makes one level doubtful: the reasons of its channel, then the marks of its background."""
-    return [*channel.of(hum), *(mark for mark in marks if mark in BACKGROUND_DOUBTS)]
+def doubt_column(channels: Sequence[ChannelDoubts], hum: Flags, marks: Mapping[str, Flags]) -> pa.ListArray:
+    """All that makes levels doubtful, (channels x levels,): the reasons of the channel, then marks of the background.
+
+    `hum` says which levels a mains line reaches, the flags of `marks` where each mark is; all (channels, levels).
+    """
+    of_background = {mark: flags for mark, flags in marks.items() if mark in BACKGROUND_DOUBTS}
+    parts = [
+        lists_of_names(channel.of(hum[p]) | {mark: flags[p] for mark, flags in of_background.items()}, hum.shape[1])
+        for p, channel in enumerate(channels)
+    ]
+    return pa.concat_arrays(parts)
 
 
 def hum_in_sum(channel: ChannelDoubts, lower_hz: Reals, upper_hz: Reals, powers: Reals) -> bool:
@@ -92,29 +99,37 @@ def hum_in_sum(channel: ChannelDoubts, lower_hz: Reals, upper_hz: Reals, powers:
     return bool(share >= MAINS_BANDS_POWER_SHARE)
 
 
+def undecided(levels: int) -> dict[str, pa.Array]:
+    """The columns of the use of so many levels before `with_use` fills them."""
+    return {field.name: pa.nulls(levels, pa.bool_()) for field in dataclasses.fields(LevelUse)}
+
+
 def with_use(parts: Sequence[pa.Table], item: Sequence[str], cells: Mapping[str, int]) -> list[pa.Table]:
     """The levels of a session's runs, a table each, with the columns of their use filled in.
 
-    `item` names the columns that tell bands or overall levels apart, `cells` numbers the repeats of each run.
+    `item` names the columns that tell a position's levels apart, `cells` numbers the repeats of each run. Without a
+    column `background_source` nothing is subtracted from the levels.
     """
     if not parts:
         return []
-    whole = pa.concat_tables(parts).select(["run", "position", *item, *READ])
-    at = _numbered(whole, item)
-    position = _numbered(whole, ["position"])
-    run = np.array([cells[name] for name in whole["run"].to_pylist()], dtype=np.intp)
-    doubt = whole["doubt"].to_pylist()
-    known = ~(_empty(whole, "corrected_level_db") & _empty(whole, "upper_bound_db"))
-    sound = _is_not(whole, "quality", "unusable") & _is_not(whole, "calibration", "unusable")
-    doubted = np.array([doubts_level(codes or ()) for codes in doubt], dtype=bool)
-    others = np.array([doubts_level(set(codes or ()) - NOT_SUBTRACTED) for codes in doubt], dtype=bool)
+    whole = pa.concat_tables(parts)
+    at = combinations(*(codes_of(whole[name]) for name in item))
+    run = by_value(whole["run"], cells.__getitem__, np.intp)
+    if "background_source" in whole.column_names:
+        stated = [whole[name].is_valid().to_numpy() for name in ("corrected_level_db", "upper_bound_db")]
+        source = by_value(whole["background_source"], lambda name: background_source_rank([name])[0], np.intp)
+        subtracted = by_value(whole["state"], lambda state: state in SUBTRACTED, bool)
+    else:
+        stated = [whole["level_db"].is_valid().to_numpy()]
+        source, subtracted = np.zeros(whole.num_rows, dtype=np.intp), np.zeros(whole.num_rows, dtype=bool)
+    sound = [by_value(whole[name], lambda verdict: verdict != "unusable", bool) for name in ("quality", "calibration")]
     use = level_use(
-        usable=known & sound,
-        doubted=doubted,
-        only_background=~others,
-        background_source=background_source_rank(whole["background_source"].to_pylist()),
-        subtracted=np.isin(np.array(whole["state"].to_pylist(), dtype=object), SUBTRACTED),
-        cell=np.unique(np.stack([run, position, at]), axis=1, return_inverse=True)[1].ravel(),
+        usable=np.any(stated, axis=0) & np.all(sound, axis=0),
+        doubted=any_in_lists(whole["doubt"], lambda code: doubts_level([code])),
+        only_background=~any_in_lists(whole["doubt"], lambda code: code not in NOT_SUBTRACTED and doubts_level([code])),
+        background_source=source,
+        subtracted=subtracted,
+        cell=combinations(run, codes_of(whole["position"]), at),
         item=at,
     )
     ends = np.cumsum([part.num_rows for part in parts])
@@ -135,17 +150,3 @@ def background_source_rank(names: Sequence[str | None]) -> NDArray[np.int64]:
         for name in tables.BACKGROUND_SOURCES
     }
     return np.array([ranks.get(name or "", 0) for name in names], dtype=np.int64)
-
-
-def _numbered(whole: pa.Table, names: Sequence[str]) -> NDArray[np.intp]:
-    """A number for each combination of some columns' values, (rows,)."""
-    each = [pc.dictionary_encode(whole[name]).combine_chunks().indices.to_numpy() for name in names]
-    return np.asarray(np.unique(np.stack(each), axis=1, return_inverse=True)[1].ravel(), dtype=np.intp)
-
-
-def _empty(whole: pa.Table, name: str) -> NDArray[np.bool_]:
-    return np.asarray(whole[name].is_null().to_numpy(), dtype=bool)
-
-
-def _is_not(whole: pa.Table, name: str, value: str) -> NDArray[np.bool_]:
-    return np.array([each != value for each in whole[name].to_pylist()], dtype=bool)

@@ -10,6 +10,9 @@ from tapeline.campaign.plan import Plan
 from tapeline.jobs.job import Job
 from tapeline.jobs.manifest import finished_tables, manifest_file, table_digests
 
+MOST_PROCESSES = 8
+"""More of them would wait for the page's own part, which one does."""
+
 
 def needs(plan: Plan, key: str = "") -> dict[str, Any]:
     """Everything the page shows that no table carries: settings, outlines, warnings; and the tables' digests."""
@@ -39,9 +42,10 @@ JOB = Job(
     name="report",
     per="campaign",
     does="write the page that circulates",
-    version=12,
+    version=13,
     needs=needs,
     inputs=lambda plan, key: [manifest_file(plan.results), *finished_tables(plan)],
     outputs=lambda plan, key: [report_file(plan.results)],
     also_there=_figures,
+    most_threads=MOST_PROCESSES,
 )

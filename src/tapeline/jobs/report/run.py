@@ -6,14 +6,21 @@ import json
 
 from tapeline.campaign.plan import Plan
 from tapeline.jobs.manifest import manifest_file
-from tapeline.jobs.report import report_file
+from tapeline.jobs.report import JOB, report_file
 from tapeline.report.page import write_report
 from tapeline.store.file_records import require_as_written
 
 
-def run(plan: Plan) -> None:
+def run(plan: Plan, *, threads: int = 1) -> None:
     """Write report.html and the figures; the page carries the analysis identity of the manifest."""
     results = plan.results
     require_as_written(manifest_file(results))
     manifest = json.loads(manifest_file(results).read_text(encoding="utf-8"))
-    write_report(plan.campaign, results, report_file(results), manifest["analysis"])
+    write_report(
+        plan.campaign,
+        results,
+        report_file(results),
+        manifest["analysis"],
+        version=JOB.version,
+        processes=threads,
+    )

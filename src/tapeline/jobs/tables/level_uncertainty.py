@@ -43,9 +43,11 @@ def frequency_terms(job: SessionJob, m: Measured, hz: Reals) -> dict[str, Reals]
 
 
 def uncertainty_columns(
-    job: SessionJob, m: Measured, levels: Levels, terms: dict[str, Reals], *, intervals: bool = True
+    job: SessionJob, m: Measured, levels: Levels, terms: dict[str, Reals], *, whole_alone: bool = False
 ) -> dict[str, Reals]:
     """Columns of the totals' shape; `terms` are those of `frequency_terms`, brought to that shape.
+
+    `whole_alone`: the standard uncertainty with its degrees of freedom, neither its terms nor intervals.
 
     Every term of `LEVEL_TERMS` has its value here or in `frequency_terms`, and degrees of freedom where it estimates
     them. Raises KeyError for one that has not.
@@ -76,12 +78,14 @@ def uncertainty_columns(
         ]
     )
     bound = result.state == background.BOUND
-    columns = {term.uncertainty_column: np.where(bound, np.nan, found[term.column]) for term in LEVEL_TERMS}
-    columns[BACKGROUND.scatter_column] = _background_scatter_db(levels)
-    columns["standard_uncertainty_db"] = np.sqrt(np.sum(variances, axis=0))
-    columns["degrees_of_freedom"] = np.where(bound, np.nan, welch_satterthwaite(variances, degrees_of_freedom))
-    if not intervals:
+    columns = {
+        "standard_uncertainty_db": np.sqrt(np.sum(variances, axis=0)),
+        "degrees_of_freedom": np.where(bound, np.nan, welch_satterthwaite(variances, degrees_of_freedom)),
+    }
+    if whole_alone:
         return columns
+    columns |= {term.uncertainty_column: np.where(bound, np.nan, found[term.column]) for term in LEVEL_TERMS}
+    columns[BACKGROUND.scatter_column] = _background_scatter_db(levels)
     rest = [term.found_from != "scatter" for term in LEVEL_TERMS]
     factor = student_factor(welch_satterthwaite(variances[rest], degrees_of_freedom[rest]), job.needs.confidence)
     return columns | _intervals(job, result, factor * np.sqrt(np.sum(variances[rest], axis=0)))

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pyarrow as pa
 
@@ -14,21 +13,18 @@ from tapeline.jobs.spectra import history_file, requested_file
 from tapeline.jobs.table_files import session_table
 from tapeline.jobs.tables import JOB
 from tapeline.jobs.tables import needs as needs_of
-from tapeline.jobs.tables.band_rows import band_rows
-from tapeline.jobs.tables.flow_bin_rows import flow_bin_rows
-from tapeline.jobs.tables.narrowband_rows import narrowband_rows
-from tapeline.jobs.tables.overall_rows import overall_rows
+from tapeline.jobs.tables.band_columns import band_columns
+from tapeline.jobs.tables.flow_bin_columns import flow_bin_columns
+from tapeline.jobs.tables.narrowband_columns import narrowband_columns
+from tapeline.jobs.tables.overall_columns import overall_columns
 from tapeline.jobs.tables.session_levels import Measured, SessionJob, load_job, measured_run
 from tapeline.store import parquet, tables
-from tapeline.store.parquet import RowsOfTable
 from tapeline.store.schema import Row, Table
-
-if TYPE_CHECKING:
-    from tapeline.store.rows import NarrowbandRow
 
 ITEMS: dict[Table[Any], tuple[str, ...]] = {
     tables.BANDS: ("band_hz",),
     tables.OVERALL: ("weighting", "lowest_band_hz", "highest_band_hz"),
+    tables.FLOW_BINS: ("speed_mps", "yaw_deg", "band_hz"),
 }
 """Tables of levels, and the columns that tell a position's levels apart."""
 
@@ -59,22 +55,26 @@ def _write_levels(job: SessionJob, digest: str) -> list[Measured]:
     They are made run by run, and what each may be used for is decided when all are known.
     """
     measured = []
-    parts: dict[str, list[pa.Table]] = {table.name: [] for table in ITEMS}
+    bands, overall = [], []
     for item in sorted(job.needs.runs, key=lambda item: item.run):
         if item.run not in job.loaded:
             continue
         history = parquet.read(history_file(job.results, item.run))
         one = measured_run(job, item, history)
-        parts[tables.BANDS.name].append(RowsOfTable(tables.BANDS, band_rows(job, one)).to_arrow())
-        parts[tables.OVERALL.name].append(RowsOfTable(tables.OVERALL, overall_rows(job, one, history)).to_arrow())
+        bands.append(parquet.to_arrow(tables.BANDS, band_columns(job, one)))
+        overall.append(parquet.to_arrow(tables.OVERALL, *overall_columns(job, one, history)))
         measured.append(one)
-    cells = _cells(job)
-    for table, item_columns in ITEMS.items():
-        with ExitStack() as stack:
-            writer = _opened(stack, job, table, digest)
-            for part in with_use(parts.pop(table.name), item_columns, cells):
-                writer.write_table(part)
+    _write_with_use(job, tables.BANDS, bands, digest)
+    _write_with_use(job, tables.OVERALL, overall, digest)
     return measured
+
+
+def _write_with_use(job: SessionJob, table: Table[Any], parts: list[pa.Table], digest: str) -> None:
+    """Write levels of all runs, a part each, when what each may be used for can be decided."""
+    with ExitStack() as stack:
+        writer = _opened(stack, job, table, digest)
+        for part in with_use(parts, ITEMS[table], _cells(job)):
+            writer.write_table(part)
 
 
 def _cells(job: SessionJob) -> dict[str, int]:
@@ -91,23 +91,19 @@ def _write_narrowband(job: SessionJob, measured: list[Measured], digest: str) ->
         writer = _opened(stack, job, tables.NARROWBAND, digest)
         for first in range(0, len(positions), POSITIONS_A_PART):
             chosen = frozenset(positions[first : first + POSITIONS_A_PART])
-            writer.write_rows(row for one in measured for row in _lines(job, one, chosen))
-
-
-def _lines(job: SessionJob, one: Measured, chosen: frozenset[str]) -> Iterator[NarrowbandRow]:
-    index = [p for p, name in enumerate(one.run.positions) if name in chosen]
-    yield from narrowband_rows(job, one.at(index)) if index else ()
+            index = [[p for p, name in enumerate(one.run.positions) if name in chosen] for one in measured]
+            at_these = zip(measured, index, strict=True)
+            writer.write(*(narrowband_columns(job, one.at(places)) for one, places in at_these if places))
 
 
 def _write_asked(job: SessionJob, measured: list[Measured], name: str, digest: str) -> None:
     """A table on request: levels by speed and yaw are made here, the others put together from the runs."""
+    if name == tables.FLOW_BINS.name:
+        parts = [parquet.to_arrow(tables.FLOW_BINS, *flow_bin_columns(job, one)) for one in measured]
+        _write_with_use(job, tables.FLOW_BINS, parts, digest)
+        return
+    table = tables.MADE_ON_REQUEST[name]
     with ExitStack() as stack:
-        if name == tables.FLOW_BINS.name:
-            writer = _opened(stack, job, tables.FLOW_BINS, digest)
-            for one in measured:
-                writer.write_rows(flow_bin_rows(job, one))
-            return
-        table = tables.MADE_ON_REQUEST[name]
         writer = _opened(stack, job, table, digest)
         for run in sorted(item.run for item in job.needs.runs):
             part = parquet.read(requested_file(job.results, run, name))

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tapeline.acoustics import background
@@ -27,6 +26,7 @@ from tapeline.jobs.levels.run_conditions import RunConditions, run_conditions
 from tapeline.jobs.sensitivity import calibration_file
 from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.jobs.tables import SessionRun, TablesNeeds
+from tapeline.jobs.tables.history_by_position import HistoryByPosition
 from tapeline.jobs.tables.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
 from tapeline.jobs.tables.session_spectra import RunSpectra, load_run
 from tapeline.jobs.tables.usable_bands import RangesLeftOut, with_levels
@@ -191,7 +191,14 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
 def band_powers_of(bands: Bands, weighting: Weighting, method: Method) -> Sums:
     """Band powers of spectra; NaN for bands that reach beyond the last line."""
 
+    key = bands.edges_hz, weighting, method
+
     def sums(spectra: LineSpectra) -> Powers:
+        if key not in spectra.known:
+            spectra.known[key] = made(spectra)
+        return spectra.known[key]
+
+    def made(spectra: LineSpectra) -> Powers:
         weights = None if weighting == "Z" else power_weights(weighting, spectra.lines_hz)
         found = band_sums(spectra, shares_of(bands, spectra, method), weights)
         known = bands.upper_hz <= (spectra.psd.shape[1] - 0.5) * spectra.step_hz
@@ -308,7 +315,6 @@ def steadiness_of(spectra: RunSpectra, history: pa.Table, range_hz: tuple[float,
     if not weightings:
         return none
     weighting: Weighting = "Z" if "Z" in weightings else sorted(weightings)[0]
-    own = history.filter(pc.equal(history["weighting"], weighting)).select(["position", "level_db"])
     lowest, highest = history_edges_hz(range_hz)
     highest = min(highest, (spectra.spectra.psd.shape[1] - 0.5) * spectra.spectra.step_hz)
     whole = Bands(1, *(np.array([value]) for value in (lowest, lowest, lowest, highest)))
@@ -316,8 +322,7 @@ def steadiness_of(spectra: RunSpectra, history: pa.Table, range_hz: tuple[float,
         powers = band_powers_of(whole, weighting, "lines")(spectra.spectra)
         random = np.nan_to_num((powers.variance / powers.power**2)[:, 0])
     variances, degrees_of_freedom = none
-    for p, position in enumerate(spectra.positions):
-        level = own.filter(pc.equal(own["position"], position))["level_db"].drop_null().to_numpy()
+    for p, level in enumerate(HistoryByPosition(history, spectra.positions, weighting).levels("level_db")):
         power = power_pa2(level[np.isfinite(level)])
         parts = [part.mean() for part in np.array_split(power, TREND_SEGMENTS) if part.size]
         if parts:

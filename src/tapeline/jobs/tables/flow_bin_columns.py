@@ -1,8 +1,9 @@
-"""Rows of the table `flow_bins`: band levels of road runs by measured speed and yaw."""
+"""Columns of the table `flow_bins`: band levels of road runs by measured speed and yaw."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
@@ -12,28 +13,28 @@ from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.usable_range import absent
 from tapeline.acoustics.windows import line_covariance, window
 from tapeline.arrays import Reals
-from tapeline.jobs.cell_values import cells_at
+from tapeline.jobs.cell_values import finite_cells, lists_of_names
+from tapeline.jobs.levels.level_use_columns import doubt_column, undecided
 from tapeline.jobs.spectra import requested_file
 from tapeline.jobs.tables.session_levels import Measured, SessionJob, interval_columns
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
 from tapeline.store import parquet
 from tapeline.store.tables import FLOW_BINS, FLOW_SPECTRA
 
-if TYPE_CHECKING:
-    from tapeline.store.rows import FlowBinsRow
-
 SHARED = tuple(name for name in FLOW_BINS.column_names() if name in FLOW_SPECTRA.column_names())
 
 
-def flow_bin_rows(job: SessionJob, m: Measured) -> list[FlowBinsRow]:
-    """One row a position, bin and band of one run; none where the run has no flow series."""
+def flow_bin_columns(job: SessionJob, m: Measured) -> Iterator[dict[str, Any]]:
+    """The columns of one run in parts, (bands,) of one position and bin each; none where the run has no flow series.
+
+    The columns of the levels' use are not decided yet.
+    """
     settings = job.needs.bands
     bands = bands_between(settings.fraction, *settings.range_hz)
     lines, shares = held_lines(m.run, bands, settings.method), shares_of(bands, m.run.spectra, settings.method)
     shape = window(job.needs.window, m.run.block_frames)
     covariances: dict[tuple[int, ...], Reals] = {}
-    rows: list[FlowBinsRow] = []
-    for found in parquet.read_rows(FLOW_SPECTRA, requested_file(job.results, m.run.run, FLOW_BINS.name)):
+    for found in parquet.read(requested_file(job.results, m.run.run, FLOW_BINS.name)).to_pylist():
         p = m.run.positions.index(found["position"])
         pairs = tuple(found["block_pairs"])
         if pairs not in covariances:
@@ -48,18 +49,17 @@ def flow_bin_rows(job: SessionJob, m: Measured) -> list[FlowBinsRow]:
             "level_pa2": powers.power,
             "degrees_of_freedom": powers.degrees_of_freedom,
         } | interval_columns(job, level, powers.degrees_of_freedom)
-        # What both tables have is told by their declarations, not by their types.
-        bin_columns = cast("FlowBinsRow", {name: cell for name, cell in found.items() if name in SHARED})
-        rows += [
-            {
-                **bin_columns,
-                **({} if gone[b] else cast("FlowBinsRow", cells_at(columns, 0, b))),
-                "band_hz": bands.nominal_hz[b],
-                "midband_hz": bands.midband_hz[b],
-                "marks": [name for name, flags in limits.items() if flags[b]],
-                "quality": m.run.verdicts[p],
-                "calibration": m.calibration_verdicts[p],
-            }
-            for b in range(len(bands))
-        ]
-    return rows
+        alike = {name: found[name] for name in SHARED} | {
+            "quality": m.run.verdicts[p],
+            "calibration": m.calibration_verdicts[p],
+        }
+        hum = m.doubts[p].reached(bands.lower_hz, bands.upper_hz)
+        yield {
+            **{name: [cell] * len(bands) for name, cell in alike.items()},
+            **finite_cells(columns, gone[None]),
+            "band_hz": bands.nominal_hz,
+            "midband_hz": bands.midband_hz,
+            "marks": lists_of_names(limits, len(bands)),
+            "doubt": doubt_column([m.doubts[p]], hum[None], {}),
+            **undecided(len(bands)),
+        }

@@ -1,13 +1,13 @@
-"""Rows of the overall table: weighted sums over the bands that each position has."""
+"""Columns of the overall table: weighted sums over the bands that each position has."""
 
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING, cast
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from tapeline.acoustics import background
 from tapeline.acoustics.band_levels import LineSpectra, Powers
@@ -15,11 +15,12 @@ from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.history import levels_exceeded
 from tapeline.acoustics.overall import sum_bands
 from tapeline.acoustics.usable_range import absent
-from tapeline.arrays import Reals
+from tapeline.arrays import Flags, Reals
 from tapeline.campaign.settings import Overall
-from tapeline.jobs.cell_values import cells_at, finite_or_none
-from tapeline.jobs.levels.level_use_columns import doubt_of, hum_in_sum
+from tapeline.jobs.cell_values import finite_cells, lists_of_names, named_cells
+from tapeline.jobs.levels.level_use_columns import doubt_column, hum_in_sum, undecided
 from tapeline.jobs.spectra.level_history import history_edges_hz
+from tapeline.jobs.tables.history_by_position import HistoryByPosition
 from tapeline.jobs.tables.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
 from tapeline.jobs.tables.run_background import Sums
 from tapeline.jobs.tables.session_levels import (
@@ -35,22 +36,23 @@ from tapeline.jobs.tables.usable_bands import held_lines, limits_of
 from tapeline.limits import EXCEEDED_LEVELS_PCT
 from tapeline.store import tables
 
-if TYPE_CHECKING:
-    from tapeline.store.rows import OverallRow
-
 LARGEST = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow_maximum_db": "slow_maximum_db"}
 """Columns of the largest levels, and where in the history they come from."""
 
-
-def overall_rows(job: SessionJob, m: Measured, history: pa.Table) -> list[OverallRow]:
-    """One row a position, weighting and range of one run; `history` is the run's own table of that name."""
-    rows: list[OverallRow] = []
-    for wanted in job.needs.overall:
-        rows += _one_overall(job, m, wanted, history)
-    return rows
+EXCEEDED = tuple(f"l{pct:g}_db" for pct in EXCEEDED_LEVELS_PCT)
+"""Columns of the levels exceeded for a share of the time."""
 
 
-def _one_overall(job: SessionJob, m: Measured, wanted: Overall, history: pa.Table) -> list[OverallRow]:
+def overall_columns(job: SessionJob, m: Measured, history: pa.Table) -> list[dict[str, Any]]:
+    """The columns of one run in parts, a cell a position; `history` is the run's own table of that name.
+
+    A part holds one weighting and range at the positions that have the same bands of it. The columns of the levels' use
+    are not decided yet.
+    """
+    return [part for wanted in job.needs.overall for part in _one_overall(job, m, wanted, history)]
+
+
+def _one_overall(job: SessionJob, m: Measured, wanted: Overall, history: pa.Table) -> Iterator[dict[str, Any]]:
     """One overall level of every position, those with the same usable bands together."""
     bands = bands_between(job.needs.bands.fraction, *wanted.range_hz)
     lines = held_lines(m.run, bands, job.needs.bands.method)
@@ -58,24 +60,23 @@ def _one_overall(job: SessionJob, m: Measured, wanted: Overall, history: pa.Tabl
     for p in range(len(m.run.positions)):
         usable = ~absent(limits_of(m.run, bands, lines, p, job.needs.bands, job.filters, job.left_out))
         groups.setdefault(usable.tobytes(), []).append(p)
-    rows: list[OverallRow] = []
     for flags, chosen in groups.items():
         usable = np.frombuffer(flags, dtype=bool)
         if usable.any():
-            found = _sums(job, m, wanted, bands.chosen(usable), chosen, history)
-            if not usable.all():
-                absent_hz = bands.nominal_hz[~usable].astype(np.float32)
-                found = [
-                    row | {"marks": [*row["marks"], "narrower-range"], "absent_bands_hz": absent_hz} for row in found
-                ]
-            rows += found
-    return rows
+            yield _sums(job, m, wanted, bands, usable, chosen, history)
 
 
 def _sums(
-    job: SessionJob, m: Measured, wanted: Overall, bands: Bands, chosen: list[int], history: pa.Table
-) -> list[OverallRow]:
-    """Rows of the overall level that sums these bands, of the chosen positions."""
+    job: SessionJob,
+    m: Measured,
+    wanted: Overall,
+    asked: Bands,
+    usable: Flags,
+    chosen: list[int],
+    history: pa.Table,
+) -> dict[str, Any]:
+    """The overall level that sums the `usable` of the bands `asked` for, of the chosen positions."""
+    bands = asked.chosen(usable)
     levels = levels_of(job, m, band_powers_of(bands, wanted.weighting, job.needs.bands.method))
     stretches = bands.joined()
     one = levels_of(job, m, _summed(band_powers_of(stretches, wanted.weighting, "lines")), bounds=False)
@@ -108,32 +109,42 @@ def _sums(
     of_history = history_edges_hz(job.needs.overall[0].range_hz)
     edges = (bands.lower_hz[0], bands.upper_hz[-1])
     of_this_range = len(stretches) == 1 and bool(np.allclose(of_history, edges, rtol=1e-6))
-    rows: list[OverallRow] = []
-    for p in chosen:
-        position = m.run.positions[p]
-        said = [name for name, flags in marks.items() if flags[p]]
-        hum = hum_in_sum(m.doubts[p], bands.lower_hz, bands.upper_hz, levels.total.power[p])
-        rows.append(
-            {
-                **cast("OverallRow", cells_at(columns, p)),  # terms name their columns
-                **(history_statistics(history, position, wanted.weighting) if of_this_range else {}),
-                "run": m.run.run,
-                "position": position,
-                "weighting": wanted.weighting,
-                "lowest_band_hz": wanted.range_hz[0],
-                "highest_band_hz": wanted.range_hz[1],
-                "lower_hz": edges[0],
-                "upper_hz": edges[1],
-                "state": tables.STATES[final.state[p]],
-                "background_source": tables.BACKGROUND_SOURCES[levels.background_source[p].max()],
-                "bound_share": finite_or_none(summed.bound_share[p]),
-                "marks": said,
-                "doubt": doubt_of(m.doubts[p], hum, said),
-                "quality": m.run.verdicts[p],
-                "calibration": m.calibration_verdicts[p],
-            }
-        )
-    return rows
+    marks["narrower-range"] = np.full(len(m.run.positions), not usable.all())
+    marks = {name: flags[chosen] for name, flags in marks.items()}
+    positions, doubts = [m.run.positions[p] for p in chosen], [m.doubts[p] for p in chosen]
+    hum = [
+        hum_in_sum(each, bands.lower_hz, bands.upper_hz, levels.total.power[p])
+        for each, p in zip(doubts, chosen, strict=True)
+    ]
+    numbers = {name: values[chosen] for name, values in (columns | {"bound_share": summed.bound_share}).items()}
+    if of_this_range:
+        numbers |= history_statistics(history, positions, wanted.weighting)
+    else:
+        numbers |= dict.fromkeys((*EXCEEDED, *LARGEST), np.full(len(chosen), np.nan))
+    alike = {
+        "run": m.run.run,
+        "weighting": wanted.weighting,
+        "lowest_band_hz": wanted.range_hz[0],
+        "highest_band_hz": wanted.range_hz[1],
+        "lower_hz": edges[0],
+        "upper_hz": edges[1],
+        "absent_bands_hz": None if usable.all() else asked.nominal_hz[~usable].astype(np.float32),
+    }
+    nowhere = np.zeros(len(chosen), dtype=bool)
+    return {
+        **{name: [cell] * len(chosen) for name, cell in alike.items()},
+        **finite_cells(numbers, nowhere),
+        "position": positions,
+        "state": named_cells(tables.STATES, final.state[chosen], nowhere),
+        "background_source": named_cells(
+            tables.BACKGROUND_SOURCES, levels.background_source[chosen].max(axis=1), nowhere
+        ),
+        "marks": lists_of_names(marks, len(chosen)),
+        "doubt": doubt_column(doubts, np.array(hum)[:, None], {name: flags[:, None] for name, flags in marks.items()}),
+        "quality": [m.run.verdicts[p] for p in chosen],
+        "calibration": [m.calibration_verdicts[p] for p in chosen],
+        **undecided(len(chosen)),
+    }
 
 
 def _summed(sums: Sums) -> Sums:
@@ -161,12 +172,11 @@ def _column(powers: Powers) -> Powers:
     return Powers(powers.power[:, 0], powers.variance[:, 0])
 
 
-def history_statistics(history: pa.Table, position: str, weighting: str) -> OverallRow:
-    """Percentiles and largest levels of one channel's history; empty where it has none."""
-    keep = pc.and_(pc.equal(history["position"], position), pc.equal(history["weighting"], weighting))
-    own = history.filter(keep)
-    levels = pc.if_else(own["silent"], -np.inf, own["level_db"])
-    exceeded = levels_exceeded(levels.drop_null().to_numpy(), EXCEEDED_LEVELS_PCT)
-    found = {f"l{pct:g}_db": finite_or_none(level) for pct, level in zip(EXCEEDED_LEVELS_PCT, exceeded, strict=True)}
-    found |= {name: pc.max(own[column]).as_py() for name, column in LARGEST.items()}
-    return cast("OverallRow", found)  # percentages name their columns
+def history_statistics(history: pa.Table, positions: Sequence[str], weighting: str) -> dict[str, Reals]:
+    """Percentiles and largest levels of channels' histories, (positions,); NaN where there is none, or silence."""
+    own = HistoryByPosition(history, positions, weighting)
+    exceeded = [levels_exceeded(each, EXCEEDED_LEVELS_PCT) for each in own.levels("level_db", with_silence=True)]
+    found = dict(zip(EXCEEDED, np.array(exceeded).reshape(len(positions), len(EXCEEDED)).T, strict=True))
+    for name, column in LARGEST.items():
+        found[name] = np.array([each.max(initial=-np.inf) for each in own.levels(column)])
+    return finite_cells(found, np.zeros(len(positions), dtype=bool))
