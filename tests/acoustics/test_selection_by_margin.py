@@ -6,31 +6,36 @@ import numpy as np
 import pytest
 import scipy.stats
 
+from long_evidence import few_or_many
 from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits, corrected_interval, subtract
 from tapeline.acoustics.selection_by_margin import SelectionByMargin, needed_margin_db
 
 LIMITS = MarginLimits(no_correction_above_db=15.0, enough_margin_db=6.0, least_margin_db=3.0, bound_factor=1.96)
-CASES = 20_000
 DB = 10.0 / np.log(10.0)
 
 
-def drawn(averages: int, margin_db: float) -> background.Subtraction:
+@pytest.fixture(params=few_or_many(5_000, 20_000))
+def cases(request: pytest.FixtureRequest) -> int:
+    return int(request.param)
+
+
+def drawn(averages: int, margin_db: float, cases: int) -> background.Subtraction:
     """Runs and backgrounds of the same true powers, the background 1 Pa^2, each of so many effective averages."""
     random, dof = np.random.default_rng([averages, round(10 * margin_db)]), 2 * averages
-    total = 10 ** (margin_db / 10) * random.chisquare(dof, CASES) / dof
-    below = random.chisquare(dof, CASES) / dof
+    total = 10 ** (margin_db / 10) * random.chisquare(dof, cases) / dof
+    below = random.chisquare(dof, cases) / dof
     return subtract(total, below, 2 * total**2 / dof, 2 * below**2 / dof, LIMITS)
 
 
 @pytest.mark.parametrize("averages", [20, 40, 100, 1000])
 @pytest.mark.parametrize("margin_db", [0.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 15.0])
-def test_bounds_hold_and_intervals_cover_at_every_margin(margin_db: float, averages: int) -> None:
+def test_bounds_hold_and_intervals_cover_at_every_margin(margin_db: float, averages: int, cases: int) -> None:
     """95 % of bounds and of intervals, of those chosen in 2 % of cases and more; three standard errors.
 
     Where the choice leaves no low levels the upper end of an interval cannot fail: then 97.5 %.
     """
-    found, source = drawn(averages, margin_db), 10 ** (margin_db / 10) - 1.0
+    found, source = drawn(averages, margin_db, cases), 10 ** (margin_db / 10) - 1.0
     bound = found.state == background.BOUND
     low, high = corrected_interval(found, 0.95)
     for chosen, right, most in (
@@ -43,10 +48,10 @@ def test_bounds_hold_and_intervals_cover_at_every_margin(margin_db: float, avera
 
 
 @pytest.mark.parametrize("averages", [20, 40, 100, 1000])
-def test_levels_near_the_limit_are_off_by_less_than_they_state(averages: int) -> None:
+def test_levels_near_the_limit_are_off_by_less_than_they_state(averages: int, cases: int) -> None:
     """Mean error where at least a tenth is stated: below the standard uncertainty; half of it where most are."""
     for margin_db in np.arange(1.0, 15.0, 0.5):
-        found, source = drawn(averages, margin_db), 10 ** (margin_db / 10) - 1.0
+        found, source = drawn(averages, margin_db, cases), 10 ** (margin_db / 10) - 1.0
         stated = found.state != background.BOUND
         if stated.mean() > 0.1:
             error = DB * np.log(found.corrected[stated] / source)

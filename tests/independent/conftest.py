@@ -8,8 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from jobs_in_order import run_jobs
 from rig_campaign import RigTruth, write_rig
 from rig_faults import FaultTruth, write_faulty_rig
+
+from tapeline.cli import main
 
 SEED = 1
 
@@ -36,18 +39,28 @@ def run_tapeline() -> Callable[..., Finished]:
     return tapeline
 
 
-@pytest.fixture(scope="session")
-def rig_run(tmp_path_factory: pytest.TempPathFactory) -> tuple[RigTruth, Finished]:
-    truth = write_rig(tmp_path_factory.mktemp("rig"), SEED)
-    return truth, tapeline("run", truth.folder, "--cores", 2)
+@pytest.fixture
+def call_tapeline(capfd: pytest.CaptureFixture[str]) -> Callable[..., Finished]:
+    """The command in this process, for what it says before it starts anything."""
+
+    def call(*arguments: object) -> Finished:
+        status = main([*map(str, arguments)])
+        said = capfd.readouterr()
+        return Finished(status, said.out + said.err)
+
+    return call
 
 
 @pytest.fixture(scope="session")
-def rig(rig_run: tuple[RigTruth, Finished]) -> RigTruth:
-    truth, finished = rig_run
-    if finished.status not in (0, 3):
-        pytest.fail(f"the rig campaign did not run to its end:\n{finished.output[-3000:]}")
-    return truth
+def written_rig(tmp_path_factory: pytest.TempPathFactory) -> RigTruth:
+    return write_rig(tmp_path_factory.mktemp("rig"), SEED)
+
+
+@pytest.fixture(scope="session")
+def rig(written_rig: RigTruth) -> RigTruth:
+    """The finished rig, its jobs done in this process: a third of the time of the command, and the same tables."""
+    run_jobs(written_rig.folder)
+    return written_rig
 
 
 @pytest.fixture(scope="session")

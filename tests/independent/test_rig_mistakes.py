@@ -51,11 +51,11 @@ KEYS = [
 
 
 @pytest.fixture
-def copied(rig: RigTruth, tmp_path: Path) -> Path:
+def copied(written_rig: RigTruth, tmp_path: Path) -> Path:
     folder = tmp_path / "copied"
     for part in ("config", "charts"):
-        shutil.copytree(rig.folder / part, folder / part)
-    (folder / "recordings").symlink_to(rig.folder / "recordings")
+        shutil.copytree(written_rig.folder / part, folder / part)
+    (folder / "recordings").symlink_to(written_rig.folder / "recordings")
     return folder
 
 
@@ -84,14 +84,14 @@ def nothing_computed(folder: Path, finished: Finished) -> None:
 @pytest.mark.parametrize(("name", "key", "column", "value"), CELLS, ids=lambda part: str(part)[:40])
 def test_a_wrong_cell_is_located(
     copied: Path,
-    run_tapeline: Callable[..., Finished],
+    call_tapeline: Callable[..., Finished],
     name: str,
     key: Mapping[str, str],
     column: str,
     value: str,
 ) -> None:
     line = edit_cell(copied / "config" / f"{name}.csv", key, column, value)
-    finished = run_tapeline("run", copied, "--cores", 2)
+    finished = call_tapeline("run", copied, "--cores", 2)
     nothing_computed(copied, finished)
     reported = r'column "(?:sensor|unit)"' if column == "unit" else f'column "{column}"'
     located = re.search(rf"config/{name}\.csv:{line}, {reported}: (.*)", finished.output)
@@ -101,12 +101,12 @@ def test_a_wrong_cell_is_located(
     assert "expected" in located[1]
 
 
-def test_a_duplicate_run_is_located_with_its_first_line(copied: Path, run_tapeline: Callable[..., Finished]) -> None:
+def test_a_duplicate_run_is_located_with_its_first_line(copied: Path, call_tapeline: Callable[..., Finished]) -> None:
     table = copied / "config" / "runs.csv"
     edited = edit_cell(table, {"run": "sp-a-shut-1"}, "run", "sp-a-shut-2")
     lines = [n for n, row in enumerate(table.read_text().splitlines(), 1) if row.startswith("sp-a-shut-2,")]
     assert edited in lines
-    finished = run_tapeline("run", copied, "--cores", 2)
+    finished = call_tapeline("run", copied, "--cores", 2)
     nothing_computed(copied, finished)
     pattern = rf'config/runs\.csv:{lines[1]}, column "run": found "sp-a-shut-2" again.*line {lines[0]}'
     assert re.search(pattern, finished.output), finished.output
@@ -114,7 +114,7 @@ def test_a_duplicate_run_is_located_with_its_first_line(copied: Path, run_tapeli
 
 @pytest.mark.parametrize(("old", "new", "found"), KEYS, ids=lambda part: str(part)[:40])
 def test_a_wrong_setting_is_located(
-    copied: Path, run_tapeline: Callable[..., Finished], old: str, new: str, found: str
+    copied: Path, call_tapeline: Callable[..., Finished], old: str, new: str, found: str
 ) -> None:
     settings = copied / "config" / "campaign.yaml"
     text = settings.read_text()
@@ -122,7 +122,7 @@ def test_a_wrong_setting_is_located(
     settings.write_text(text.replace(old, new))
     before = text[: text.index(old)] + new[: new.index(found)]
     line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
-    finished = run_tapeline("run", copied, "--cores", 2)
+    finished = call_tapeline("run", copied, "--cores", 2)
     nothing_computed(copied, finished)
     assert f"config/campaign.yaml:{line}, column {column}: found" in finished.output, finished.output
     assert found in finished.output

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
+from long_evidence import few_or_many
 from tapeline.campaign.settings import Compare
 from tapeline.jobs.compare.additivity_rows import Split, additivity_rows, splits_of
 from tapeline.jobs.compare.compared_runs import repeat_pools
@@ -184,13 +185,14 @@ def test_single_runs_have_the_assumed_scatter_of_repeats() -> None:
         assert off == pytest.approx(sign * 4.3027 * doubt, rel=1e-4), "the end of Fieller's interval"
 
 
-def test_families_with_a_wrong_interaction_are_rare() -> None:
-    """300 campaigns of two repeats that scatter by 0.4 dB; contributions of small parts add up."""
+@pytest.mark.parametrize("campaigns", few_or_many(100, 300))
+def test_families_with_a_wrong_interaction_are_rare(campaigns: int) -> None:
+    """Campaigns of two repeats that scatter by 0.4 dB; contributions of small parts add up."""
     random = np.random.default_rng(33)
     powers = {"open": 1.00e8, "front": 0.92e8, "rear": 0.95e8, "sealed": 0.87e8}
     truth = {name: 10.0 * np.log10(power) for name, power in powers.items()}
     names, words = tuple(f"p{k}" for k in range(8)), []
-    for _ in range(300):
+    for _ in range(campaigns):
         runs = [
             Given(f"a-{name}-{k}", tuple(level + np.hypot(0.4, RANDOM_DB) * random.normal(size=8)))
             for name, level in truth.items()
@@ -198,6 +200,6 @@ def test_families_with_a_wrong_interaction_are_rare() -> None:
         ]
         rows = bands(rows_of(Small(runs, names, applied=SEALED)))
         words += [row["finding"] for row in rows if row["way"] == "applied"]
-    assert len(words) == 2400
+    assert len(words) == 8 * campaigns
     families = [words[k : k + 8] for k in range(0, len(words), 8)]
     assert np.mean(["interaction" in family for family in families]) <= 0.08

@@ -1,6 +1,6 @@
 """Generated campaigns through all of a comparison: intervals, findings and ranks hold as often as they say.
 
-Few campaigns here, so that it is quick; `benchmarks/validate_comparisons.py` draws many.
+Few campaigns here, more among the long tests; `benchmarks/validate_comparisons.py` draws many.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import pytest
 import scipy.stats
 from generated_campaign import Design, Generated, Reals, Scatters, generated
 
+from long_evidence import few_or_many
 from tapeline.acoustics.weightings import weighting_db
 from tapeline.campaign.settings import Compare
 from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs, pairing_of
@@ -25,7 +26,6 @@ from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.statistics.uncertainty_terms import ASSUMED_BETWEEN_SESSIONS, ASSUMED_REPEATS, BETWEEN_SESSIONS
 
 SHAPE = (2, 8, 12)
-CAMPAIGNS = 60
 ACROSS = Design(
     {"april": {"open": 2, "rear": 2}, "may": {"open": 3, "sealed": 1}, "june": {"open": 2}},
     {"across": ("rear", "sealed"), "within": ("open", "rear")},
@@ -34,6 +34,11 @@ ACROSS = Design(
 GAP = Design(
     {"april": {"sealed": 2, "open": 2}}, {"gap": ("sealed", "open")}, applied={"sealed": ("tape",), "open": ()}
 )
+
+
+@pytest.fixture(params=few_or_many(20, 60))
+def campaigns(request: pytest.FixtureRequest) -> int:
+    return int(request.param)
 
 
 def levels(random: np.random.Generator, design: Design, changed: Reals | float = 0.0) -> dict[str, Reals]:
@@ -53,10 +58,10 @@ def found_of(made: Generated, name: str) -> list[Found]:
     return [(found, contributed(made.job, comparison, found)) for found in pairs_of(made, name)]
 
 
-def test_intervals_of_every_pairing_hold() -> None:
-    """95 % intervals about a true difference of 0 dB; the limit is wider than three standard errors of 60 campaigns."""
+def test_intervals_of_every_pairing_hold(campaigns: int) -> None:
+    """95 % intervals about a true difference of 0 dB; limits are wider than three standard errors."""
     held: dict[str, list[float]] = {}
-    for seed in range(CAMPAIGNS):
+    for seed in range(campaigns):
         random = np.random.default_rng(seed)
         made = generated(ACROSS, levels(random, ACROSS), random)
         for name in ACROSS.comparisons:
@@ -107,24 +112,24 @@ def test_without_repeats_an_assumption_stands_in() -> None:
     assert ASSUMED_REPEATS.name not in pairs_of(generated(GAP, levels(random, GAP), random), "gap")[0].result.terms
 
 
-def test_false_findings_are_as_rare_as_stated() -> None:
+def test_false_findings_are_as_rare_as_stated(campaigns: int) -> None:
     """No true difference at all: at most one campaign in twenty has a finding, but for chance, adjusted either way."""
     for adjustment in ("false-discovery", "family-wise"):
         design = replace(GAP, compare=Compare(adjustment=adjustment))
         wrong = 0
-        for seed in range(CAMPAIGNS):
+        for seed in range(campaigns):
             random = np.random.default_rng(1000 + seed)
             made = generated(design, levels(random, design), random)
             wrong += any(
                 np.isin(adds.words.astype(str), ("lower", "higher")).any() for _, adds in found_of(made, "gap")
             )
-        assert wrong <= 0.05 * CAMPAIGNS + 3.0 * np.sqrt(0.05 * CAMPAIGNS), adjustment
+        assert wrong <= 0.05 * campaigns + 3.0 * np.sqrt(0.05 * campaigns), adjustment
 
 
-def test_equivalence_is_hardly_ever_claimed_at_the_threshold() -> None:
+def test_equivalence_is_hardly_ever_claimed_at_the_threshold(campaigns: int) -> None:
     threshold, claimed = Compare().practical_threshold_db, []
     design = replace(GAP, scatters=Scatters(run=0.1))
-    for seed in range(CAMPAIGNS):
+    for seed in range(campaigns):
         random = np.random.default_rng(2000 + seed)
         made = generated(design, levels(random, design, threshold), random)
         claimed += [np.mean(adds.words == "equivalent") for _, adds in found_of(made, "gap")]
@@ -196,7 +201,7 @@ def test_where_nothing_was_opened_the_change_is_ranked_either_way() -> None:
 def test_ranks_of_changes_and_groups_hold() -> None:
     """Half of the spots change by log-normal powers, louder or quieter; true ranks among those that are ranked."""
     held, in_order = [], []
-    for seed in range(CAMPAIGNS // 3):
+    for seed in range(20):
         random = np.random.default_rng(5000 + seed)
         design = replace(GAP, applied={}, scatters=Scatters(run=0.3, session=0.0, mount=0.0))
         ground, part = random.normal(70.0, 5.0, SHAPE), random.normal(65.0, 5.0, SHAPE[1:])
@@ -222,11 +227,11 @@ def test_ranks_of_changes_and_groups_hold() -> None:
     assert np.mean(in_order) >= 0.95
 
 
-def test_no_difference_gives_no_rank_and_no_advice() -> None:
+def test_no_difference_gives_no_rank_and_no_advice(campaigns: int) -> None:
     """No true difference: but for chance one campaign in twenty ranks a spot, and one in five advises runs."""
     for applied in ({}, GAP.applied):
         ranked, advised = 0, 0
-        for seed in range(CAMPAIGNS):
+        for seed in range(campaigns):
             random = np.random.default_rng(4000 + seed)
             design = replace(GAP, applied=applied, scatters=Scatters(run=0.6))
             made = generated(design, levels(random, design), random)
@@ -240,7 +245,7 @@ def test_no_difference_gives_no_rank_and_no_advice() -> None:
                     assert all(row[name] is None for name in given)
                     assert row["next_step"] in (None, "repeat", "leave", "check the closed state")
         for count, share in ((ranked, 0.05), (advised, 0.2)):
-            assert count <= share * CAMPAIGNS + 3.0 * np.sqrt(share * (1.0 - share) * CAMPAIGNS)
+            assert count <= share * campaigns + 3.0 * np.sqrt(share * (1.0 - share) * campaigns)
 
 
 def test_what_is_shown_below_the_practical_threshold_is_left_alone() -> None:
@@ -398,13 +403,13 @@ def test_each_position_by_itself_needs_no_assumption_where_it_has_repeats() -> N
         assert (ASSUMED_REPEATS.name in terms) is assumed
 
 
-def test_an_operating_point_that_scatters_more_has_the_wider_interval() -> None:
+def test_an_operating_point_that_scatters_more_has_the_wider_interval(campaigns: int) -> None:
     """Five times the scatter of three other points, shared by all positions: its 95 % intervals still hold."""
     points = ((20.0, 0.0), (30.0, 0.0), (40.0, 0.0), (40.0, 10.0))
     scatters = Scatters(run=0.1, random=0.03, session=0.0, mount=0.0, alike=1.0)
     design = replace(GAP, points=points, scatters=scatters, odd_point=5.0, repeats={"april": {"sealed": 3, "open": 3}})
     held: dict[bool, list[float]] = {True: [], False: []}
-    for seed in range(CAMPAIGNS):
+    for seed in range(campaigns):
         random = np.random.default_rng(3000 + seed)
         base = random.normal(80.0, 5.0, (4, *SHAPE[1:]))
         for found in pairs_of(generated(design, {"sealed": base, "open": base}, random), "gap"):

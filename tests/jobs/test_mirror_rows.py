@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from small_cubes import RANDOM_DB, Given, Small, bands, overall, written
 
+from long_evidence import few_or_many
 from tapeline.campaign.settings import Compare
 from tapeline.jobs.compare.compared_runs import repeat_pools
 from tapeline.jobs.compare.mirror_rows import mirror_rows
@@ -106,14 +107,15 @@ def test_single_runs_have_the_assumed_scatter_of_repeats() -> None:
     assert found["degrees_of_freedom"] == pytest.approx(2.0 / share**2), "one assumption, not two"
 
 
+@pytest.mark.parametrize("campaigns", few_or_many(100, 600))
 @pytest.mark.parametrize(("repeats", "scatter_db"), [(2, 0.3), (4, 0.0), (4, 0.3)])
-def test_intervals_hold_the_truth(repeats: int, scatter_db: float) -> None:
-    """600 campaigns of eight pairs at two yaw angles; 95 % intervals by what was drawn, sensors of 0.2 dB among it."""
+def test_intervals_hold_the_truth(repeats: int, scatter_db: float, campaigns: int) -> None:
+    """Campaigns of eight pairs at two yaw angles; 95 % intervals by what was drawn, sensors of 0.2 dB among it."""
     random = np.random.default_rng(21)
     names = tuple(f"{side}{k}" for k in range(8) for side in ("l", "r"))
     mirrors = tuple((f"l{k}", f"r{k}") for k in range(8))
     held = []
-    for _ in range(600):
+    for _ in range(campaigns):
         sensors, sd = 80.0 + 0.2 * random.normal(size=16), np.hypot(scatter_db, RANDOM_DB)
         runs = [
             Given(

@@ -1,6 +1,6 @@
 """Intervals hold at every position and families are free of false findings, however unlike positions scatter.
 
-Few campaigns here, so that it is quick; `benchmarks/validate_positions.py` draws many.
+Few campaigns here, more among the long tests; `benchmarks/validate_positions.py` draws many.
 """
 
 from __future__ import annotations
@@ -11,13 +11,18 @@ import numpy as np
 import pytest
 from generated_campaign import Design, Generated, Scatters, generated
 
+from long_evidence import few_or_many
 from tapeline.campaign.settings import Compare
 from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs
 from tapeline.jobs.compare.compared_runs import repeat_pools
 from tapeline.jobs.compare.session_changes import session_changes
 
 POINTS = ((20.0, 0.0), (30.0, 0.0), (40.0, 0.0), (40.0, 10.0))
-CAMPAIGNS = 60
+
+
+@pytest.fixture(params=few_or_many(20, 60))
+def campaigns(request: pytest.FixtureRequest) -> int:
+    return int(request.param)
 
 
 def design_of(runs: int, points: int, factor: float, positions: int = 8, tails: float | None = None) -> Design:
@@ -43,7 +48,7 @@ def pairs_of(made: Generated) -> list[Compared]:
     return compared_pairs(made.job, made.job.needs.comparisons["c"], pools, session_changes(made.job, pools))
 
 
-def simulated(design: Design, campaigns: int = CAMPAIGNS) -> tuple[float, float, int]:
+def simulated(design: Design, campaigns: int) -> tuple[float, float, int]:
     """Shares of intervals that hold at the first position and at the others, and families with a false finding."""
     inside, false = [], 0
     for seed in range(campaigns):
@@ -57,12 +62,14 @@ def simulated(design: Design, campaigns: int = CAMPAIGNS) -> tuple[float, float,
 
 @pytest.mark.parametrize("factor", [1.0, 3.0, 5.0])
 @pytest.mark.parametrize(("runs", "points", "tails"), [(2, 1, None), (3, 1, None), (2, 4, None), (2, 4, 4.0)])
-def test_intervals_hold_where_positions_differ(factor: float, runs: int, points: int, tails: float | None) -> None:
-    """60 campaigns: one standard error of the odd position's share is about 0.007."""
-    odd, others, false = simulated(design_of(runs, points, factor, tails=tails))
+def test_intervals_hold_where_positions_differ(
+    factor: float, runs: int, points: int, tails: float | None, campaigns: int
+) -> None:
+    """With 60 campaigns one standard error of the odd position's share is about 0.007."""
+    odd, others, false = simulated(design_of(runs, points, factor, tails=tails), campaigns)
     assert 0.925 <= odd <= 0.99
     assert 0.93 <= others <= 0.985
-    assert false <= 0.06 * CAMPAIGNS + 3.0 * np.sqrt(0.06 * CAMPAIGNS)
+    assert false <= 0.06 * campaigns + 3.0 * np.sqrt(0.06 * campaigns)
 
 
 @pytest.mark.parametrize(("positions", "pooled"), [(8, False), (1, True), (1, False)])
@@ -85,11 +92,11 @@ def across(factor: float) -> Design:
     )
 
 
-def test_intervals_between_sessions_hold_at_a_position_that_is_hard_to_fit_anew() -> None:
+def test_intervals_between_sessions_hold_at_a_position_that_is_hard_to_fit_anew(campaigns: int) -> None:
     """Three times the change of the others."""
-    odd, others, false = simulated(across(3.0))
+    odd, others, false = simulated(across(3.0), campaigns)
     assert odd >= 0.93 and others >= 0.93
-    assert false <= 0.06 * CAMPAIGNS + 3.0 * np.sqrt(0.06 * CAMPAIGNS)
+    assert false <= 0.06 * campaigns + 3.0 * np.sqrt(0.06 * campaigns)
 
 
 def test_an_interval_between_sessions_holds_the_change_that_was_measured_there() -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from built_report import Report, built_report
+from opened_page import KeptPages
 
 from tapeline.report.paper import BROWSERS
 
@@ -59,3 +60,11 @@ def browser(chromium: str) -> Iterator[Browser]:
         opened = started.chromium.launch(executable_path=chromium, args=["--no-sandbox"] if os.getuid() == 0 else [])
         yield opened
         opened.close()
+
+
+@pytest.fixture(scope="session")
+def pages(browser: Browser, report: Report) -> Iterator[KeptPages]:
+    """The built report in the browser, opened once for all tests of a process that do not load it themselves."""
+    kept = KeptPages(browser, report.results / "report.html")
+    yield kept
+    kept.close()

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from built_results import SETTINGS, STAMP, built_campaign, write_results
+from built_results import SETTINGS, STAMP, Size, built_campaign, write_results
 
 from tapeline.campaign.faults import Fault
 from tapeline.campaign.model import Campaign
@@ -71,12 +71,16 @@ def hostile(place: str) -> str:
     return f"{place} {HOSTILE} {SAFE_ENDING}"
 
 
+SIZE = Size(positions=2)
+"""Two speeds and two positions: a figure of every kind, and a fraction of them to draw."""
+
+
 def hostile_campaign(root: Path) -> Campaign:
     """The built campaign below `root`, its free texts hostile."""
     titles = {
         name: {**condition, "title": hostile(f"condition {name}")} for name, condition in SETTINGS["conditions"].items()
     }
-    campaign = built_campaign(title=hostile("title"), axes=hostile("axes"), conditions=titles)
+    campaign = built_campaign(SIZE, title=hostile("title"), axes=hostile("axes"), conditions=titles)
     return dataclasses.replace(
         campaign,
         root=root,
@@ -95,7 +99,7 @@ def hostile_campaign(root: Path) -> Campaign:
 
 def write_hostile_results(results: Path) -> set[str]:
     """Write all tables, every free text of every row hostile; returns the names of the columns filled so."""
-    write_results(results)
+    write_results(results, SIZE)
     filled: set[str] = set()
     for table, path in _files(results / "tables"):
         rows = parquet.read_rows(table, path) if path.is_file() else _rows_by_schema(table)

@@ -5,48 +5,54 @@ from __future__ import annotations
 import re
 from collections import Counter
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import matplotlib.colors
 import pytest
 from built_report import Report
-from opened_page import opened_page
-
-if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+from opened_page import KeptPages
 
 LEAST_CONTRAST = 4.5
 """WCAG 2.2, 1.4.3, for text of ordinary size."""
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("width", [390, 1440])
-@pytest.mark.parametrize("chosen", [False, True])
-def test_axe_finds_nothing(browser: Browser, report: Report, width: int, chosen: bool) -> None:
-    """All rules of axe-core, the page as opened and with a choice in force."""
+@pytest.mark.parametrize(
+    ("width", "chosen"),
+    [
+        (390, True),
+        (1440, False),
+        *(pytest.param(*other, marks=pytest.mark.long) for other in [(390, False), (1440, True)]),
+    ],
+)
+def test_axe_finds_nothing(pages: KeptPages, width: int, chosen: bool) -> None:
+    """All rules of axe-core, the page as opened and with a choice in force.
+
+    Its `resultTypes` names what it describes node by node; of the other results, passes among them, it names one node.
+    """
     from axe_playwright_python.sync_playwright import Axe
 
-    with opened_page(browser, report.results / "report.html", width=width) as opened:
-        if chosen:
-            opened.page.get_by_label("Comparison", exact=True).select_option("front-part")
-            opened.page.locator("#run-log-table-filter").fill("door")
-        found = Axe().run(opened.page, options={"resultTypes": ["violations", "passes"]})
-        assert found.violations_count == 0, found.generate_report()
-        passed = {rule["id"] for rule in found.response["passes"]}
-        assert {"color-contrast", "label", "heading-order", "landmark-unique", "select-name", "image-alt"} <= passed
+    opened = pages.at(width)
+    if chosen:
+        opened.page.get_by_label("Comparison", exact=True).select_option("front-part")
+        opened.page.locator("#run-log-table-filter").fill("door")
+    found = Axe().run(opened.page, options={"resultTypes": ["violations"]})
+    assert found.violations_count == 0, found.generate_report()
+    passed = {rule["id"] for rule in found.response["passes"]}
+    assert {"color-contrast", "label", "heading-order", "landmark-unique", "select-name", "image-alt"} <= passed
 
 
 @pytest.mark.browser
 @pytest.mark.parametrize("width", [390, 1440])
-def test_every_control_says_what_it_is_for_by_itself(browser: Browser, report: Report, width: int) -> None:
+def test_every_control_says_what_it_is_for_by_itself(pages: KeptPages, width: int) -> None:
     """Names are unique, also those of the regions that scroll; a filter's holds its table's caption."""
-    with opened_page(browser, report.results / "report.html", width=width) as opened:
-        page = opened.page
-        tree = page.locator("body").aria_snapshot()
-        for role in ("searchbox", "combobox", "region", "button", "navigation", "group"):
-            names = re.findall(rf'^\s*- {role} "(.*)"', tree, re.MULTILINE)
-            assert [name for name, count in Counter(names).items() if count > 1] == []
-            assert names or role == "navigation"
+    opened = pages.at(width)
+    page = opened.page
+    tree = page.locator("body").aria_snapshot()
+    for role in ("searchbox", "combobox", "region", "button", "navigation", "group"):
+        names = re.findall(rf'^\s*- {role} "(.*)"', tree, re.MULTILINE)
+        assert [name for name, count in Counter(names).items() if count > 1] == []
+        assert names or role == "navigation"
 
 
 def test_headings_go_down_one_level_at_a_time(report: Report) -> None:

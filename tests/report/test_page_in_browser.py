@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
 from built_report import Report
-from opened_page import Opened, opened_page
+from opened_page import KeptPages, Opened, opened_page
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Locator, Page
@@ -24,9 +23,8 @@ SHOWN_ROWS = (
 
 
 @pytest.fixture
-def opened(browser: Browser, report: Report) -> Iterator[Opened]:
-    with opened_page(browser, report.results / "report.html") as page:
-        yield page
+def opened(pages: KeptPages) -> Opened:
+    return pages.at()
 
 
 def count_of(table: Locator) -> str:
@@ -50,36 +48,36 @@ def test_it_asks_for_nothing_but_itself_and_complains_of_nothing(
 
 
 @pytest.mark.parametrize("scripts", [True, False])
-def test_every_figure_is_drawn_and_has_its_place(browser: Browser, report: Report, scripts: bool) -> None:
+def test_every_figure_is_drawn_and_has_its_place(pages: KeptPages, report: Report, scripts: bool) -> None:
     """Without scripts the page cannot be asked; its boxes can."""
     drawn = len(list((report.results / "figures").glob("*.[sp][vn]g")))
-    with opened_page(browser, report.results / "report.html", scripts=scripts) as opened:
-        images = opened.page.locator("figure img")
-        assert images.count() == drawn > 10
-        for image in images.all():
-            box = image.bounding_box()
-            assert box is not None
-            assert box["width"] > 300
-            assert box["height"] > 80
-        if scripts:
-            for complete, natural, *_, display in opened.page.evaluate(PICTURES):
-                assert complete
-                assert natural > 300
-                assert display != "none"
+    opened = pages.at(scripts=scripts)
+    images = opened.page.locator("figure img")
+    assert images.count() == drawn > 10
+    for image in images.all():
+        box = image.bounding_box()
+        assert box is not None
+        assert box["width"] > 300
+        assert box["height"] > 80
+    if scripts:
+        for complete, natural, *_, display in opened.page.evaluate(PICTURES):
+            assert complete
+            assert natural > 300
+            assert display != "none"
 
 
 @pytest.mark.parametrize("width", [390, 820, 1440])
-def test_the_page_is_no_wider_than_the_screen(browser: Browser, report: Report, width: int) -> None:
-    with opened_page(browser, report.results / "report.html", width=width) as opened:
-        assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+def test_the_page_is_no_wider_than_the_screen(pages: KeptPages, width: int) -> None:
+    opened = pages.at(width)
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-def test_without_scripts_there_are_no_controls(browser: Browser, report: Report) -> None:
-    with opened_page(browser, report.results / "report.html", scripts=False) as opened:
-        assert opened.page.locator("input, select, button, form").count() == 0
-        rows = opened.page.locator("tbody tr")
-        assert rows.count() == len(list(report.tree.iterfind(".//tbody/tr")))
-        assert opened.page.locator("tbody tr:visible").count() == rows.count()
+def test_without_scripts_there_are_no_controls(pages: KeptPages, report: Report) -> None:
+    opened = pages.at(scripts=False)
+    assert opened.page.locator("input, select, button, form").count() == 0
+    rows = opened.page.locator("tbody tr")
+    assert rows.count() == len(list(report.tree.iterfind(".//tbody/tr")))
+    assert opened.page.locator("tbody tr:visible").count() == rows.count()
 
 
 def test_long_tables_have_a_filter_and_short_ones_have_none(opened: Opened) -> None:
@@ -192,24 +190,24 @@ def test_lines_to_work_on_first_are_about_a_position_and_keep_their_numbers(open
     assert page.locator(".work > li:visible").count() == len(about)
 
 
-def test_the_chooser_hides_what_is_scrolled_below_it(browser: Browser, report: Report) -> None:
+def test_the_chooser_hides_what_is_scrolled_below_it(pages: KeptPages) -> None:
     """Its upper edge is that of the screen, and what lies in all its corners is the chooser's own."""
-    with opened_page(browser, report.results / "report.html", width=1440) as opened:
-        page = opened.page
-        page.get_by_label("Comparison", exact=True).select_option("front-part")
-        page.locator("#repeatability").evaluate("one => window.scrollTo(0, one.offsetTop + 300)")
-        box = page.locator(".chooser").bounding_box()
-        assert box is not None
-        assert box["y"] == pytest.approx(0.0, abs=0.5)
-        found = page.evaluate(
-            "([left, right, low]) => [left + 2, (left + right) / 2, right - 2].flatMap(x => [1, 6, 12, low - 2]"
-            ".map(y => document.elementFromPoint(x, y)?.closest('.chooser') !== null))",
-            [box["x"], box["x"] + box["width"], box["height"]],
-        )
-        assert all(found)
-        assert page.locator(".chooser legend, .chooser fieldset").count() == 0, "a legend stands upon the edge"
-        colour = page.locator(".chooser").evaluate("one => getComputedStyle(one).backgroundColor")
-        assert colour.startswith("rgb("), "not to be seen through"
+    opened = pages.at(1440)
+    page = opened.page
+    page.get_by_label("Comparison", exact=True).select_option("front-part")
+    page.locator("#repeatability").evaluate("one => window.scrollTo(0, one.offsetTop + 300)")
+    box = page.locator(".chooser").bounding_box()
+    assert box is not None
+    assert box["y"] == pytest.approx(0.0, abs=0.5)
+    found = page.evaluate(
+        "([left, right, low]) => [left + 2, (left + right) / 2, right - 2].flatMap(x => [1, 6, 12, low - 2]"
+        ".map(y => document.elementFromPoint(x, y)?.closest('.chooser') !== null))",
+        [box["x"], box["x"] + box["width"], box["height"]],
+    )
+    assert all(found)
+    assert page.locator(".chooser legend, .chooser fieldset").count() == 0, "a legend stands upon the edge"
+    colour = page.locator(".chooser").evaluate("one => getComputedStyle(one).backgroundColor")
+    assert colour.startswith("rgb("), "not to be seen through"
 
 
 FIGURE_VIEWS = """() => [...document.querySelectorAll("figure .view")].map(view => {
@@ -222,22 +220,23 @@ FIGURE_VIEWS = """() => [...document.querySelectorAll("figure .view")].map(view 
 
 @pytest.mark.parametrize(("width", "scrolls"), [(390, True), (1440, False)])
 def test_figures_keep_a_width_to_be_read_at_and_scroll_sideways_on_narrow_screens(
-    browser: Browser, report: Report, width: int, scrolls: bool
+    pages: KeptPages, width: int, scrolls: bool
 ) -> None:
     """44 rem are 704 px: the type of 6 pt of a figure 7.2 in wide is then 8 px high."""
-    with opened_page(browser, report.results / "report.html", width=width) as opened:
-        opened.page.wait_for_function("document.querySelector('.view').hasAttribute('tabindex') === (innerWidth < 700)")
-        found = opened.page.evaluate(FIGURE_VIEWS)
-        assert len(found) > 10
-        for seen, drawn, end, tab in found:
-            assert drawn >= 703.5
-            assert (drawn > seen) is scrolls
-            assert end == pytest.approx(max(drawn - seen, 0.0), abs=1.5), "all of it can be reached"
-            assert tab == (0 if scrolls else -1), "only what scrolls is a stop for the keyboard"
-        assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+    opened = pages.at(width)
+    opened.page.wait_for_function("document.querySelector('.view').hasAttribute('tabindex') === (innerWidth < 700)")
+    found = opened.page.evaluate(FIGURE_VIEWS)
+    assert len(found) > 10
+    for seen, drawn, end, tab in found:
+        assert drawn >= 703.5
+        assert (drawn > seen) is scrolls
+        assert end == pytest.approx(max(drawn - seen, 0.0), abs=1.5), "all of it can be reached"
+        assert tab == (0 if scrolls else -1), "only what scrolls is a stop for the keyboard"
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 def test_a_figure_scrolls_by_keyboard(browser: Browser, report: Report) -> None:
+    """On a page that no mouse has touched: a click would hide what has the keyboard's focus."""
     with opened_page(browser, report.results / "report.html", width=390) as opened:
         view = opened.page.locator("figure .view").first
         view.focus()
@@ -252,15 +251,15 @@ def test_a_figure_scrolls_by_keyboard(browser: Browser, report: Report) -> None:
 
 
 @pytest.mark.parametrize("width", [390, 820, 1440])
-def test_spots_lie_on_their_marks_at_every_width(browser: Browser, report: Report, width: int) -> None:
-    with opened_page(browser, report.results / "report.html", width=width) as opened:
-        drawing = opened.page.locator(".drawing:has(.spot)").first
-        image, spot = drawing.locator("img").bounding_box(), drawing.locator(".spot").first
-        box, style = spot.bounding_box(), spot.get_attribute("style")
-        assert image is not None
-        assert box is not None
-        left = float((style or "").split("left:")[1].split("%")[0])
-        assert box["x"] - image["x"] == pytest.approx(image["width"] * left / 100, abs=1.0)
+def test_spots_lie_on_their_marks_at_every_width(pages: KeptPages, width: int) -> None:
+    opened = pages.at(width)
+    drawing = opened.page.locator(".drawing:has(.spot)").first
+    image, spot = drawing.locator("img").bounding_box(), drawing.locator(".spot").first
+    box, style = spot.bounding_box(), spot.get_attribute("style")
+    assert image is not None
+    assert box is not None
+    left = float((style or "").split("left:")[1].split("%")[0])
+    assert box["x"] - image["x"] == pytest.approx(image["width"] * left / 100, abs=1.0)
 
 
 DATE_LINES = r"""table => [...table.tBodies[0].rows].map(row => {
@@ -273,14 +272,14 @@ DATE_LINES = r"""table => [...table.tBodies[0].rows].map(row => {
 
 
 @pytest.mark.parametrize(("width", "paper"), [(390, False), (820, False), (1440, False), (695, True), (717, True)])
-def test_no_date_of_the_run_log_is_broken(browser: Browser, report: Report, width: int, paper: bool) -> None:
+def test_no_date_of_the_run_log_is_broken(pages: KeptPages, width: int, paper: bool) -> None:
     """On screens and on what the margins leave of A4 and Letter."""
-    with opened_page(browser, report.results / "report.html", width=width, paper=paper) as opened:
-        table = opened.page.locator("#run-log-table")
-        assert table.locator("thead th").nth(2).inner_text() == "recorded"
-        lines = table.evaluate(DATE_LINES)
-        assert lines.count(1) > 10
-        assert set(lines) <= {0, 1}
+    opened = pages.at(width, paper=paper)
+    table = opened.page.locator("#run-log-table")
+    assert table.locator("thead th").nth(2).inner_text() == "recorded"
+    lines = table.evaluate(DATE_LINES)
+    assert lines.count(1) > 10
+    assert set(lines) <= {0, 1}
 
 
 def test_choice_and_filter_go_together(opened: Opened, report: Report) -> None:
@@ -299,22 +298,24 @@ def test_choice_and_filter_go_together(opened: Opened, report: Report) -> None:
     assert count_of(table) == f"{shown_rows(table)} of {shown_rows(table)} rows"
 
 
-def test_everything_can_be_done_with_the_keyboard(opened: Opened) -> None:
-    page = opened.page
-    page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.className") == "skip"
-    select = page.get_by_label("Comparison", exact=True)
-    select.focus()
-    assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
-    page.keyboard.press("f")
-    assert select.input_value() == "front-part"
-    page.get_by_role("button", name="Show all").focus()
-    page.keyboard.press("Enter")
-    assert select.input_value() == ""
-    assert page.evaluate("document.activeElement.textContent") == "Show all"
-    page.locator("#run-log-table-filter").focus()
-    page.keyboard.type("no such words")
-    assert count_of(page.locator("#run-log-table")).startswith("0 of ")
+def test_everything_can_be_done_with_the_keyboard(browser: Browser, report: Report) -> None:
+    """On a page that no mouse has touched."""
+    with opened_page(browser, report.results / "report.html") as opened:
+        page = opened.page
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.className") == "skip"
+        select = page.get_by_label("Comparison", exact=True)
+        select.focus()
+        assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+        page.keyboard.press("f")
+        assert select.input_value() == "front-part"
+        page.get_by_role("button", name="Show all").focus()
+        page.keyboard.press("Enter")
+        assert select.input_value() == ""
+        assert page.evaluate("document.activeElement.textContent") == "Show all"
+        page.locator("#run-log-table-filter").focus()
+        page.keyboard.type("no such words")
+        assert count_of(page.locator("#run-log-table")).startswith("0 of ")
 
 
 def test_on_paper_nothing_stays_hidden_and_no_control_is_printed(opened: Opened) -> None:

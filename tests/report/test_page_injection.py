@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 import pytest
 from built_report import DIGEST, Report
 from hostile_results import HURTS, KEPT, SAFE_ENDING, hostile, hostile_campaign, write_hostile_results
-from opened_page import opened_page
+from opened_page import KeptPages, opened_page
 
 from tapeline.report.page import write_report
 from tapeline.report.wording import printable
@@ -110,15 +110,14 @@ def test_the_text_is_there_to_be_read(hostile_page: HostilePage, place: str) -> 
 
 @pytest.mark.browser
 @pytest.mark.parametrize("policy", [True, False])
-def test_nothing_of_it_runs(browser: Browser, hostile_page: HostilePage, report: Report, policy: bool) -> None:
+def test_nothing_of_it_runs(browser: Browser, pages: KeptPages, hostile_page: HostilePage, policy: bool) -> None:
     """With the page's own policy, and by escaping alone."""
     path = hostile_page.path
     if not policy:
         path = path.with_name("without policy.html")
         path.write_text(re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", hostile_page.text), "utf-8")
         assert "Content-Security-Policy" not in path.read_text(encoding="utf-8")
-    with opened_page(browser, report.results / "report.html") as plain:
-        usual = set(plain.page.evaluate(TAGS))
+    usual = set(pages.at().page.evaluate(TAGS))
     with opened_page(browser, path) as opened:
         page = opened.page
         for choice in page.locator("select").all():

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from built_report import DIGEST, Report
-from opened_page import opened_page
+from opened_page import KeptPages, opened_page
 
 from tapeline import __version__
 
@@ -31,6 +31,9 @@ CUT = """() => [...document.querySelectorAll("body *")].filter(element =>
   getComputedStyle(element).overflowX !== "visible" && element.scrollWidth > element.clientWidth + 1
 ).map(element => `${element.localName} ${element.id} ${element.className}`)"""
 
+SEEN = """word => { for (const image of document.querySelectorAll("img")) image.style.visibility = word; }"""
+"""Pictures that keep their place and are not drawn: reading text from the paper would go through all their lines."""
+
 
 def printed_px(paper: str) -> int:
     """The width between the margins of the style sheet."""
@@ -47,11 +50,13 @@ class Printed:
 
 
 @pytest.fixture(scope="module", params=["A4", "Letter"])
-def printed(request: pytest.FixtureRequest, browser: Browser, report: Report) -> Printed:
+def printed(request: pytest.FixtureRequest, pages: KeptPages) -> Printed:
     from pypdf import PdfReader
 
-    with opened_page(browser, report.results / "report.html") as opened:
-        content = opened.page.pdf(format=request.param, prefer_css_page_size=False)
+    page = pages.at().page
+    page.evaluate(SEEN, "hidden")
+    content = page.pdf(format=request.param, prefer_css_page_size=False)
+    page.evaluate(SEEN, "")
     pages = PdfReader(io.BytesIO(content)).pages
     return Printed(
         request.param,
@@ -66,41 +71,41 @@ def words(text: str) -> str:
 
 
 @pytest.mark.parametrize("paper", PAPERS_MM)
-def test_nothing_is_wider_than_the_paper(browser: Browser, report: Report, paper: str) -> None:
+def test_nothing_is_wider_than_the_paper(pages: KeptPages, paper: str) -> None:
     width = printed_px(paper)
-    with opened_page(browser, report.results / "report.html", width=width, paper=True) as opened:
-        assert opened.page.locator("#run-log-table").bounding_box() is not None
-        assert opened.page.evaluate(WIDER, width) == []
-        assert opened.page.evaluate(CUT) == []
-        assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+    opened = pages.at(width, paper=True)
+    assert opened.page.locator("#run-log-table").bounding_box() is not None
+    assert opened.page.evaluate(WIDER, width) == []
+    assert opened.page.evaluate(CUT) == []
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 @pytest.mark.parametrize("paper", PAPERS_MM)
-def test_tables_are_set_in_type_that_can_be_read(browser: Browser, report: Report, paper: str) -> None:
+def test_tables_are_set_in_type_that_can_be_read(pages: KeptPages, paper: str) -> None:
     """7 pt, of the run log with its fifteen columns 6 pt; figures are as wide as without any view to scroll."""
-    with opened_page(browser, report.results / "report.html", width=printed_px(paper), paper=True) as opened:
-        sizes = opened.page.evaluate(
-            "() => [...document.querySelectorAll('table')].map(table => [table.id, Math.min(...[...table.rows]"
-            ".flatMap(row => [...row.cells]).map(cell => parseFloat(getComputedStyle(cell).fontSize)))])"
-        )
-        assert sum(key.startswith("overall-") for key, _ in sizes) == 2
-        for key, px in sizes:
-            assert px / PX_PER_INCH * 72 >= (6.0 if key == "run-log-table" else 7.0) - 0.01, key
-        views = opened.page.evaluate(
-            "() => [...document.querySelectorAll('.view')].map(view => [getComputedStyle(view).overflowX, "
-            "view.querySelector('.drawing').getBoundingClientRect().width])"
-        )
-        assert all(overflow == "visible" and width <= printed_px(paper) for overflow, width in views)
+    opened = pages.at(printed_px(paper), paper=True)
+    sizes = opened.page.evaluate(
+        "() => [...document.querySelectorAll('table')].map(table => [table.id, Math.min(...[...table.rows]"
+        ".flatMap(row => [...row.cells]).map(cell => parseFloat(getComputedStyle(cell).fontSize)))])"
+    )
+    assert sum(key.startswith("overall-") for key, _ in sizes) == 2
+    for key, px in sizes:
+        assert px / PX_PER_INCH * 72 >= (6.0 if key == "run-log-table" else 7.0) - 0.01, key
+    views = opened.page.evaluate(
+        "() => [...document.querySelectorAll('.view')].map(view => [getComputedStyle(view).overflowX, "
+        "view.querySelector('.drawing').getBoundingClientRect().width])"
+    )
+    assert all(overflow == "visible" and width <= printed_px(paper) for overflow, width in views)
 
 
-def test_figures_fit_one_page(browser: Browser, report: Report) -> None:
+def test_figures_fit_one_page(pages: KeptPages) -> None:
     """The lower of both papers, less the margins of the style sheet above and below."""
     width, height = printed_px("A4"), (PAPERS_MM["Letter"][1] - 2 * 17) / MM_PER_INCH * PX_PER_INCH
-    with opened_page(browser, report.results / "report.html", width=width, paper=True) as opened:
-        figures = opened.page.locator("figure").all()
-        boxes = [(figure.inner_text()[:80], figure.bounding_box()) for figure in figures]
-        assert len(boxes) > 10
-        assert not [(text, box) for text, box in boxes if box is None or box["height"] >= height]
+    opened = pages.at(width, paper=True)
+    figures = opened.page.locator("figure").all()
+    boxes = [(figure.inner_text()[:80], figure.bounding_box()) for figure in figures]
+    assert len(boxes) > 10
+    assert not [(text, box) for text, box in boxes if box is None or box["height"] >= height]
 
 
 def test_the_paper_is_the_one_asked_for(printed: Printed) -> None:
@@ -139,10 +144,10 @@ def test_every_page_names_campaign_version_digest_and_its_number(printed: Printe
         assert words(f"{number} of {len(printed.texts)}") in text
 
 
-def test_no_link_is_lost_in_colour_alone(browser: Browser, report: Report) -> None:
+def test_no_link_is_lost_in_colour_alone(pages: KeptPages) -> None:
     """On paper the contents, whose links lead nowhere there, are not printed; no other text is a link."""
-    with opened_page(browser, report.results / "report.html", paper=True) as opened:
-        assert opened.page.locator("a:visible").count() == 0
+    opened = pages.at(paper=True)
+    assert opened.page.locator("a:visible").count() == 0
 
 
 def test_a_page_in_a_folder_of_any_name_is_printed(browser: Browser, report: Report, tmp_path: Path) -> None:

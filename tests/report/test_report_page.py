@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 
 import pytest
 from built_report import DIGEST, Report
-from built_results import HOSTILE, SMALL, built_campaign, write_empty, write_results
+from built_results import HOSTILE, SMALL, Size, built_campaign, write_empty, write_results
 
 from tapeline import __version__
 from tapeline.report import figure_files
@@ -148,11 +148,17 @@ def test_figures_are_files_named_by_identifiers(report: Report) -> None:
         assert "<script" not in text
 
 
-def test_the_same_tables_give_the_same_bytes_by_any_number_of_processes(report: Report, tmp_path: Path) -> None:
-    write_results(tmp_path)
-    write_report(built_campaign(), tmp_path, tmp_path / "report.html", DIGEST, version=1, processes=2)
-    for path in (report.results / "report.html", *sorted((report.results / "figures").glob("[!.]*"))):
-        assert path.read_bytes() == (tmp_path / path.relative_to(report.results)).read_bytes(), path.name
+@pytest.mark.parametrize("size", [SMALL, pytest.param(Size(), marks=pytest.mark.long)], ids=["small", "whole"])
+def test_the_same_tables_give_the_same_bytes_by_any_number_of_processes(size: Size, tmp_path: Path) -> None:
+    one, two = tmp_path / "one", tmp_path / "two"
+    for processes, results in enumerate((one, two), start=1):
+        write_results(results, size)
+        page = results / "report.html"
+        write_report(built_campaign(size), results, page, DIGEST, version=1, processes=processes)
+    files = (one / "report.html", *sorted((one / "figures").glob("[!.]*")))
+    assert len(files) > 20
+    for path in files:
+        assert path.read_bytes() == (two / path.relative_to(one)).read_bytes(), path.name
 
 
 def test_tables_without_rows_give_a_page_that_says_so(tmp_path: Path) -> None:
