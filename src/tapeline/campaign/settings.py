@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from tapeline.campaign.setting_numbers import Confidence, Frequency, ReferencePressure, refuse
+from tapeline.campaign.setting_numbers import BatchSize, Confidence, Frequency, ReferencePressure, refuse
 from tapeline.campaign.setting_sections import (
     Background,
     BandHistory,
@@ -135,7 +135,7 @@ class Settings(Section):
     confidence: Confidence = Field(0.95, gt=0.5, description="confidence level of all intervals")
     mains_hz: Frequency = Field(50.0, gt=0, le=1000, description="Hz, mains frequency")
     keep_pressure: bool = Field(False, description="write the calibrated time signals as files too")
-    batch_mb: float = Field(
+    batch_mb: BatchSize = Field(
         250.0,
         gt=0,
         description="MB of recordings of one session that one process reads, at most (a larger one stands alone; own "
