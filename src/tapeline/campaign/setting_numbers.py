@@ -208,5 +208,7 @@ MOST_UNCERTAINTY_DB = 40.0
 
 Curve: TypeAlias = Annotated[tuple[tuple[Number, Number], ...], AfterValidator(_rising)]
 BatchSize: TypeAlias = Annotated[
-    Number, Field(le=1e6), Usual(1.0, 10_000.0, "MB", "batches that several cores share", others=(OtherUnit("GB", 1e3),))
+    Number,
+    Field(le=1e6),
+    Usual(1.0, 10_000.0, "MB", "batches that several cores share", others=(OtherUnit("GB", 1e3),)),
 ]
