@@ -23,7 +23,7 @@ settings.load_profile("repeatable")
 
 SHARED_BY_FOLDER = ("workflow", "independent", "report")
 """Folders whose tests share a campaign that was run for them; the longest first, so that the last process is not left
-alone with it. Elsewhere the tests of one file stay together."""
+alone with it. Elsewhere the tests of one file stay together, and in `workflow` those that do without the sample."""
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -33,7 +33,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     places = {item: item.path.relative_to(here) for item in items}
     for item, place in places.items():
         folder = place.parts[0]
-        item.add_marker(pytest.mark.xdist_group(folder if folder in SHARED_BY_FOLDER else str(place)))
+        shares = folder in SHARED_BY_FOLDER and (folder != "workflow" or "sample" in getattr(item, "fixturenames", ()))
+        item.add_marker(pytest.mark.xdist_group(folder if shares else str(place)))
     if hasattr(config, "workerinput"):
         items.sort(key=lambda item: _turn(places[item].parts[0]))
 

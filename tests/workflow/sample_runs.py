@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-import re
 import shutil
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
+
+from tapeline.campaign.load import load_campaign
+from tapeline.campaign.plan import Plan
+from tapeline.jobs.stale_results import affected, due_tasks, misfits
+from tapeline.jobs.steps import step_files
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 COMMAND = Path(sys.executable).parent / "tapeline"
@@ -29,13 +36,10 @@ class CampaignRun:
         return self.folder / "results"
 
     def planned(self) -> dict[str, int]:
-        """Jobs that a dry run says that a run would do, by name: those that are due and those that follow."""
-        done = tapeline("run", self.folder, "--cores", "2", "--dry-run")
-        assert done.returncode == 0, done.stdout + done.stderr
-        said = next(
-            line for line in done.stdout.splitlines() if line.startswith(("nothing to do", "would be computed"))
-        )
-        return {name: int(count) for name, count in re.findall(r"([a-z]+) (\d+)", said)}
+        """Jobs that a run would do, by name: those that are due and those that follow."""
+        plan = Plan(load_campaign(self.folder))
+        found = misfits(plan, step_files(plan))
+        return dict(Counter(task.job.name for task in affected(plan, due_tasks(plan, found))))
 
     @contextmanager
     def edited(self, changes: Mapping[str, tuple[str, str]]) -> Iterator[None]:
@@ -70,6 +74,31 @@ def run_campaign(folder: Path, cores: int) -> CampaignRun:
     """Run a campaign folder through the workflow."""
     done = tapeline("run", folder, "--cores", cores)
     return CampaignRun(folder, done.returncode, done.stdout + done.stderr)
+
+
+TWO_RECORDINGS = {
+    "campaign.yaml": "campaign: roof\nconditions: {open: {applied: []}}\nraw_formats:\n"
+    "  logger: {sample_type: float32, byte_order: little, layout: interleaved, channels: 1, sample_rate_hz: 4000}\n"
+    "bands: {range_hz: [250, 1000]}\noverall: [{weighting: Z, range_hz: [250, 1000]}]\n",
+    "runs.csv": "run,recording,kind,session,condition,speed_kmh,format\n"
+    "m1,m1.raw,measurement,april,open,100,logger\nm2,m2.raw,measurement,april,open,100,logger\n",
+    "positions.csv": "position\np1\n",
+    "fittings.csv": "session,channel,position,unit\napril,1,p1,Pa\n",
+    "sensors.csv": "sensor,sensitivity_mv_per_pa\n",
+    "calibrators.csv": "calibrator,kind,level_db,frequency_hz\n",
+}
+
+
+def two_recordings(folder: Path) -> Path:
+    """A campaign of two recordings without headers (synthetic noise)."""
+    for name in ("config", "recordings"):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    for name, text in TWO_RECORDINGS.items():
+        (folder / "config" / name).write_text(text, encoding="utf-8")
+    for seed, name in enumerate(("m1", "m2")):
+        noise = np.random.default_rng(seed).normal(size=16_000)
+        noise.astype("<f4").tofile(folder / "recordings" / f"{name}.raw")
+    return folder
 
 
 UNSTEADY = {"logs", "benchmarks", ".written"}

@@ -21,7 +21,11 @@ def copied(sample: CampaignRun, tmp_path_factory: pytest.TempPathFactory) -> Pat
     return shutil.copytree(sample.folder, tmp_path_factory.mktemp("declared") / "sample")
 
 
-@pytest.mark.parametrize("job", JOBS.values(), ids=lambda job: job.name)
+@pytest.mark.parametrize(
+    "job",
+    [pytest.param(job, marks=pytest.mark.long if job.name == "report" else ()) for job in JOBS.values()],
+    ids=list(JOBS),
+)
 def test_what_a_job_reads_is_declared(job: object, copied: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     plan = Plan(load_campaign(copied, check=False))
     job = JOBS[job.name]

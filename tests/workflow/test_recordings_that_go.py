@@ -8,9 +8,8 @@ import re
 import subprocess
 from pathlib import Path
 
-import numpy as np
 import pytest
-from sample_runs import COMMAND
+from sample_runs import COMMAND, two_recordings
 
 from tapeline import cli, workflow
 from tapeline.campaign.load import load_campaign
@@ -20,32 +19,12 @@ from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
 from tapeline.jobs.due_tasks import do_step
 from tapeline.jobs.steps import STEPS
 
-RATE_HZ = 4_000
 PATIENCE_S = 600
-FILES = {
-    "campaign.yaml": "campaign: roof\nconditions: {open: {applied: []}}\nraw_formats:\n"
-    "  logger: {sample_type: float32, byte_order: little, layout: interleaved, channels: 1, sample_rate_hz: 4000}\n"
-    "bands: {range_hz: [250, 1000]}\noverall: [{weighting: Z, range_hz: [250, 1000]}]\n",
-    "runs.csv": "run,recording,kind,session,condition,speed_kmh,format\n"
-    "m1,m1.raw,measurement,april,open,100,logger\nm2,m2.raw,measurement,april,open,100,logger\n",
-    "positions.csv": "position\np1\n",
-    "fittings.csv": "session,channel,position,unit\napril,1,p1,Pa\n",
-    "sensors.csv": "sensor,sensitivity_mv_per_pa\n",
-    "calibrators.csv": "calibrator,kind,level_db,frequency_hz\n",
-}
 
 
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
-    """Two recordings without headers."""
-    (tmp_path / "config").mkdir()
-    (tmp_path / "recordings").mkdir()
-    for name, text in FILES.items():
-        (tmp_path / "config" / name).write_text(text, encoding="utf-8")
-    for seed, name in enumerate(("m1", "m2")):
-        noise = np.random.default_rng(seed).normal(size=4 * RATE_HZ)
-        noise.astype("<f4").tofile(tmp_path / "recordings" / f"{name}.raw")
-    return tmp_path
+    return two_recordings(tmp_path)
 
 
 def test_a_recording_that_goes_away_during_the_run(

@@ -97,6 +97,17 @@ def test_a_changed_calibration_limit_reads_no_recording(sample: CampaignRun) -> 
     assert planned == {"sensitivity": 2, "tables": 2, **PRODUCTS}
 
 
+def test_a_dry_run_says_what_would_be_done_and_does_nothing(sample: CampaignRun) -> None:
+    with sample.edited({SETTINGS: ("drift_limit_db: 0.5", "drift_limit_db: 0.4")}):
+        done = tapeline("run", sample.folder, "--cores", "2", "--dry-run")
+        planned = sample.planned()
+    assert done.returncode == 0, done.stderr
+    said = ", ".join(f"{name} {count}" for name, count in planned.items())
+    assert f"would be computed, at most: {said}" in done.stdout.splitlines()
+    assert "This was a dry-run" in done.stdout + done.stderr
+    assert sample.planned() == {}
+
+
 def test_a_changed_confidence_needs_tables_and_comparisons_only(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("confidence: 0.95", "confidence: 0.9")}):
         planned = sample.planned()

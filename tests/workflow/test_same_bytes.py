@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from content_marks import changed_under_the_same_versions, differences, expected_marks, marks_of
 from empty_cells import SAY_IT, unexplained_gaps, unexplained_in
-from sample_runs import REPOSITORY, CampaignRun, outputs
+from sample_runs import REPOSITORY, CampaignRun, outputs, run_campaign, two_recordings
 
 from tapeline.store import parquet, tables
 from tapeline.store.rows import BandHistoryRow
@@ -19,6 +19,13 @@ from tapeline.store.rows import BandHistoryRow
 pytestmark = pytest.mark.workflow
 
 
+def test_one_and_two_cores_give_the_same_bytes_of_a_small_campaign(tmp_path: Path) -> None:
+    one, two = (run_campaign(two_recordings(tmp_path / f"on {cores}"), cores) for cores in (1, 2))
+    assert (one.status, two.status) == (0, 0), one.output + two.output
+    assert outputs(one) == outputs(two)
+
+
+@pytest.mark.long
 def test_one_and_two_cores_give_the_same_bytes(sample: CampaignRun, sample_on_one_core: CampaignRun) -> None:
     two, one = outputs(sample), outputs(sample_on_one_core)
     assert two.keys() == one.keys()
