@@ -169,7 +169,12 @@ def jobs_page() -> str:
         made = ", ".join([*sources, *(name for name in JOBS if name in read)])
         lines.append(f"| `{job.name}` | {job.per} | {job.does} | {made} | {', '.join(written)} |")
     lines += ["", "# Steps", "", STEPS_HEAD, "", "| step | makes | jobs | one for each |", "|---|---|---|---|"]
-    each = {"calibrate": "session", "spectra": "batch of recordings (`batch_mb`)", "tables": "measured session"}
+    each = {
+        "calibrate": "session",
+        "spectra": "batch of recordings (`batch_mb`)",
+        "verdicts": "measured session",
+        "tables": "measured session",
+    }
     for step in STEPS.values():
         jobs = ", ".join(f"`{name}`" for name in step.jobs)
         lines.append(f"| `{step.name}` | {step.does} | {jobs} | {each.get(step.name, 'campaign')} |")

@@ -11,7 +11,8 @@ import pytest
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import due_tasks, sources, stale_results
-from tapeline.jobs.spectra import quality_file
+from tapeline.jobs.spectra import quality_file, spectra_file
+from tapeline.jobs.spectra import run as spectra
 from tapeline.jobs.steps import STEPS
 from tapeline.store import file_records
 
@@ -153,3 +154,76 @@ def test_a_step_that_is_there_before_its_task_is_forced(root: Path) -> None:
     assert outdated(plan, [task]) == [plan.results / "steps" / "findings.json"]
     path.write_bytes(content)
     os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+
+
+def test_a_job_that_did_not_end_is_due_though_its_settings_are_as_before(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C on seeing a wrong setting, which is then taken back: nothing of what was begun may stay."""
+    settings = root / "config" / "campaign.yaml"
+    text = settings.read_text(encoding="utf-8")
+    before = spectra_file(plan_of(root).results, "m02").read_bytes()
+    settings.write_text(text + "spectra: {resolution_hz: 16}\n", encoding="utf-8")
+    try:
+        with monkeypatch.context() as patched:
+            patched.setattr(spectra, "quality_file", interrupted)
+            with pytest.raises(KeyboardInterrupt):
+                list(due_tasks.do_step(plan_of(root), STEPS["spectra"], "april-1"))
+    finally:
+        settings.write_text(text, encoding="utf-8")
+    assert due(root) == [("spectra", "m00")]
+    assert spectra_file(plan_of(root).results, "m02").read_bytes() == before
+
+
+def interrupted(results: Path, run: str) -> Path:
+    raise KeyboardInterrupt
+
+
+def test_a_run_that_was_added_is_not_called_gone(root: Path) -> None:
+    from tapeline.jobs.steps import done_digests
+
+    runs = root / "config" / "runs.csv"
+    text = runs.read_text(encoding="utf-8")
+    runs.write_text(text + "m99,m00.raw,measurement,april,open,120,logger\n", encoding="utf-8")
+    try:
+        plan = plan_of(root)
+        unfit = stale_results.misfits(plan, done_digests(plan))
+        assert [misfit.gone for misfit in unfit if misfit.task.key == "m99"] == []
+        assert ("spectra", "m99") in [(task.job.name, task.key) for task in stale_results.due_tasks(plan, unfit)]
+    finally:
+        runs.write_text(text, encoding="utf-8")
+
+
+def test_results_that_went_with_their_records_are_gone(root: Path) -> None:
+    from tapeline.jobs.steps import done_digests
+
+    plan = plan_of(root)
+    folder = spectra_file(plan.results, "m05").parent
+    away = folder.rename(folder.with_name("away"))
+    try:
+        (misfit,) = stale_results.misfits(plan, done_digests(plan))
+        assert (misfit.task.name, len(misfit.gone)) == ("spectra m05", 2)
+    finally:
+        away.rename(folder)
+
+
+def test_time_signals_that_do_not_fit_are_forced_by_themselves(root: Path) -> None:
+    from tapeline.jobs import JOBS
+    from tapeline.jobs.pressure import pressure_file
+    from tapeline.jobs.steps import outdated
+    from tapeline.jobs.tasks import task_of
+
+    settings = root / "config" / "campaign.yaml"
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text + "keep_pressure: true\n", encoding="utf-8")
+    try:
+        plan = plan_of(root)
+        for run in plan.recordings:
+            due_tasks.do(plan, task_of(plan, JOBS["pressure"], run))
+        path = pressure_file(plan.results, "m04")
+        assert stale_results.misfits(plan, {}) == []
+        path.write_bytes(path.read_bytes()[:-1])
+        (misfit,) = stale_results.misfits(plan, {})
+        assert outdated(plan, stale_results.due_tasks(plan, [misfit])) == [path]
+    finally:
+        settings.write_text(text, encoding="utf-8")

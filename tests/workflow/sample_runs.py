@@ -16,7 +16,7 @@ import numpy as np
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.plan import Plan
 from tapeline.jobs.stale_results import affected, due_tasks, misfits
-from tapeline.jobs.steps import step_files
+from tapeline.jobs.steps import done_digests
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 COMMAND = Path(sys.executable).parent / "tapeline"
@@ -38,7 +38,7 @@ class CampaignRun:
     def planned(self) -> dict[str, int]:
         """Jobs that a run would do, by name: those that are due and those that follow."""
         plan = Plan(load_campaign(self.folder))
-        found = misfits(plan, step_files(plan))
+        found = misfits(plan, done_digests(plan))
         return dict(Counter(task.job.name for task in affected(plan, due_tasks(plan, found))))
 
     @contextmanager

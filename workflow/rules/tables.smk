@@ -1,4 +1,22 @@
-# One step a session: verdicts on its channels beside each other; backgrounds subtracted, levels put together for readers.
+# Two steps a session: verdicts on its channels beside each other; backgrounds subtracted, levels put together for readers.
+
+
+rule verdicts:
+    input:
+        lambda wildcards: STEPS["verdicts"].inputs(PLAN, wildcards.session),
+    output:
+        STEPS["verdicts"].file(PLAN.results, "{session}"),
+    log:
+        f"{RESULTS}/logs/verdicts/{{session}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/verdicts/{{session}}.tsv"
+    threads: 1
+    resources:
+        mem_mb=300,
+    params:
+        digest=lambda wildcards: STEPS["verdicts"].digest(PLAN, wildcards.session),
+    shell:
+        "tapeline step verdicts {wildcards.session:q} > {log:q} 2>&1"
 
 
 rule tables:

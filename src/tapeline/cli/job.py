@@ -68,7 +68,7 @@ def one_step(options: argparse.Namespace) -> int:
     def work() -> None:
         for task, was_due in do_step(plan, step, options.key, options.threads):
             said = "done" if was_due else "its results fit, nothing to do"
-            print(f"{task.job.name} {task.key}".rstrip() + f": {said}", flush=True)
+            print(f"{task.name}: {said}", flush=True)
 
     return _done(f"step {step.name}", plan, options.key, tuple(step.keys(plan)), work)
 

@@ -18,6 +18,7 @@ from tapeline.cli.summary import summary
 from tapeline.unwritable import closed, unwritable
 
 if TYPE_CHECKING:
+    from tapeline.campaign.plan import Plan
     from tapeline.jobs.stale_results import Misfit
     from tapeline.jobs.tasks import Task
 
@@ -27,7 +28,7 @@ def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     parser = commands.add_parser(
         "run",
         help="compute all that is missing or out of date of a campaign",
-        epilog="What follows -- goes to the workflow manager: tapeline run . --cores 1 -- --until compare",
+        epilog="What follows -- goes to the workflow manager: tapeline run . --cores 1 -- --until tables",
     )
     parser.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
     parser.add_argument("--cores", default="all", help="cores to use (default: all)")
@@ -109,11 +110,11 @@ def _managed(options: argparse.Namespace) -> int | None:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.jobs.stale_results import affected, due_tasks, misfits
-    from tapeline.jobs.steps import outdated, step_files
+    from tapeline.jobs.steps import done_digests, outdated, step_files
 
-    plan = Plan(load_campaign(options.campaign, check=False))
+    plan = Plan(load_campaign(options.campaign))
     there = frozenset(plan.all_source_files())
-    found = misfits(plan, step_files(plan), sources=options.check_recordings, keep=not options.dry_run)
+    found = misfits(plan, done_digests(plan), sources=options.check_recordings, keep=not options.dry_run)
     due = due_tasks(plan, found)
     again = outdated(plan, due)
     if options.dry_run:
@@ -125,19 +126,39 @@ def _managed(options: argparse.Namespace) -> int | None:
         return None
     status = _made_again(options, found, again)
     # A manager that cannot write ends at once, with much to read and nothing to learn.
-    if not status or options.dry_run or _hindrance(options):
+    if options.dry_run or (status and _hindrance(options)) or (options.more and not status):
         return status
-    plan = Plan(load_campaign(options.campaign, check=False))
-    known = {misfit.task for misfit in found}
-    others = [misfit for misfit in misfits(plan, step_files(plan)) if misfit.task not in known]
-    damaged = [misfit for misfit in others if misfit.changed or misfit.unknown]
-    gone = sorted(there - frozenset(plan.all_source_files()))
-    if gone:
-        verb = "went away or may no longer be read"
-        print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
-    if not (gone or damaged):
-        return status
-    return _made_again(options, damaged, outdated(plan, [misfit.task for misfit in damaged]))
+    plan = Plan(load_campaign(options.campaign))
+    others = misfits(plan, done_digests(plan))
+    if status:
+        known = {misfit.task for misfit in found}
+        others = [misfit for misfit in others if misfit.task not in known and (misfit.changed or misfit.unknown)]
+        gone = sorted(there - frozenset(plan.all_source_files()))
+        if gone:
+            verb = "went away or may no longer be read"
+            print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
+        if not (gone or others):
+            return status
+        return _made_again(options, others, outdated(plan, [misfit.task for misfit in others]))
+    left_over = _left_over(plan, others)
+    if not left_over:
+        return 0
+    # Files changed while the run was planned: what it was planned without is done once more, and no more than once.
+    status = _made_again(options, others, outdated(plan, left_over))
+    plan = Plan(load_campaign(options.campaign))
+    if not status and (left_over := _left_over(plan, misfits(plan, done_digests(plan)))):
+        names = listed([task.name for task in left_over], 4)
+        print(f"tapeline run: {names}: still to be done, run `tapeline run` again", file=sys.stderr)
+        return EXIT_FAILED
+    return status
+
+
+def _left_over(plan: Plan, unfit: Sequence[Misfit]) -> list[Task]:
+    """Tasks that are due after a run, but for those whose recordings changed meanwhile, which the next run reads."""
+    from tapeline.jobs.stale_results import due_tasks
+
+    changing = {misfit.task for misfit in unfit if misfit.replaced or {*misfit.unknown} & {*misfit.task.sources}}
+    return [task for task in due_tasks(plan, unfit) if task not in changing]
 
 
 def _tell(follow: Sequence[Task]) -> None:

@@ -13,7 +13,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.campaign.settings_source import SETTINGS_FILE
 from tapeline.jobs.manifest import manifest_file
 from tapeline.jobs.stale_results import Misfit, misfits, shown
-from tapeline.jobs.steps import step_files
+from tapeline.jobs.steps import done_digests
 from tapeline.jobs.tasks import tasks
 from tapeline.regular_files import may_be_read
 from tapeline.store.file_records import written_record
@@ -46,7 +46,7 @@ def verify(folder: Path) -> Verified:
     """
     found = Verified()
     if (folder / SETTINGS_FILE).is_file():
-        plan = Plan(load_campaign(folder, check=False))
+        plan = Plan(load_campaign(folder))
         results = plan.results
         found.again = f"run `tapeline run {folder}`: it makes these anew and all that follows from them"
     else:
@@ -113,7 +113,7 @@ def _tables_of(path: Path) -> Mapping[str, str] | None:
 def _verify_sources(plan: Plan, found: Verified) -> None:
     """Recordings and sheets as the jobs read them, and the campaign's files as the tables were made from them."""
     root = plan.campaign.root
-    doubted = {misfit.task: misfit for misfit in misfits(plan, step_files(plan), sources=True, keep=False)}
+    doubted = {misfit.task: misfit for misfit in misfits(plan, done_digests(plan), sources=True, keep=False)}
     for task in tasks(plan):
         made, misfit = shown(task.files[0], root), doubted.get(task, Misfit(task))
         found.faults += [f"{name}: gone since it was written" for name in misfit.gone]

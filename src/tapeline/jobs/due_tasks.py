@@ -10,7 +10,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.jobs.stale_results import is_due
 from tapeline.jobs.steps import Step, digests
 from tapeline.jobs.tasks import Task
-from tapeline.store.file_records import keep_made_from, result_file, touch_written
+from tapeline.store.file_records import forget_made_from, keep_made_from, result_file, touch_written, written_record
 
 CHECK_VARIABLE = "TAPELINE_CHECK_RECORDINGS"
 """Environment variable by which recordings are read whole to see whether they are those that results were made from."""
@@ -18,6 +18,9 @@ CHECK_VARIABLE = "TAPELINE_CHECK_RECORDINGS"
 
 def do(plan: Plan, task: Task, threads: int = 1) -> None:
     """Do a task on some cores, and keep what it was done from."""
+    if task.files:
+        # What is not finished is due, whatever becomes of the settings and files that it is made from meanwhile.
+        forget_made_from(task.files[0])
     task.job.run(plan, task.key, threads=threads)
     if task.files:
         keep_made_from(task.files[0], task.job.digest(plan, task.key), task.job.inputs(plan, task.key))
@@ -35,5 +38,13 @@ def do_step(plan: Plan, step: Step, key: str, threads: int = 1) -> Iterator[tupl
             for path in task.files:
                 touch_written(path)
         yield task, due
+    contents = {path: written_record(path) for task in tasks for path in task.files}
+    # With the contents, so that the workflow sees by the file that something came out otherwise.
+    made = {
+        "made_from": digests(plan, tasks),
+        "contents": {
+            path.relative_to(plan.results).as_posix(): record.sha256 for path, record in contents.items() if record
+        },
+    }
     with result_file(step.file(plan.results, key)) as temporary:
-        temporary.write_text(json.dumps({"made_from": digests(plan, tasks)}, indent=1) + "\n", encoding="utf-8")
+        temporary.write_text(json.dumps(made, indent=1) + "\n", encoding="utf-8")

@@ -39,13 +39,13 @@ class Misfit:
     otherwise: bool = False
 
 
-def misfits(plan: Plan, known: Mapping[Path, Path], *, sources: bool = False, keep: bool = True) -> list[Misfit]:
-    """Tasks whose results were made and do not fit, in their order; `known` are the files of steps by their results.
+def misfits(plan: Plan, done: Mapping[str, str], *, sources: bool = False, keep: bool = True) -> list[Misfit]:
+    """Tasks whose results were made and do not fit, in their order; `done` are the digests of tasks that were done.
 
     Size and times are looked at, and the content where they differ; `sources` reads the content of all recordings and
     sheets. With `keep` the times of what proved the same are kept, so that its content is not read once more.
     """
-    found = (_misfit(plan, task, known, sources=sources, keep=keep) for task in tasks(plan))
+    found = (_misfit(plan, task, done, sources=sources, keep=keep) for task in tasks(plan))
     return [misfit for misfit in found if misfit is not None]
 
 
@@ -57,10 +57,10 @@ def is_due(plan: Plan, task: Task, *, sources: bool = False) -> bool:
     return not _is_made(plan, task) or _misfit(plan, task, {}, sources=sources, keep=True) is not None
 
 
-def _misfit(plan: Plan, task: Task, known: Mapping[Path, Path], *, sources: bool, keep: bool) -> Misfit | None:
+def _misfit(plan: Plan, task: Task, done: Mapping[str, str], *, sources: bool, keep: bool) -> Misfit | None:
     root = plan.campaign.root
-    # Where one is there, or what the workflow knows of them, all were: their records may be gone with them.
-    made = task.files[0].is_file() or (task.files[0] in known and known[task.files[0]].is_file())
+    # Where the task was done as it is to be done now all were there: their records may be gone with them.
+    made = task.name in done and done[task.name] == task.job.digest(plan, task.key)
     gone = tuple(shown(path, root) for path in task.files if not path.exists() and (made or written_record(path)))
     if not task.files[0].is_file():
         return Misfit(task, gone) if gone else None

@@ -6,6 +6,7 @@ written when all its tasks fit; which of them are due is decided by what each wa
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache
@@ -64,7 +65,9 @@ STEPS = {
             lambda plan: plan.batches,
             lambda plan, batch: plan.batches[batch],
         ),
-        Step("tables", "the tables of a session", ("verdicts", "tables"), lambda plan: plan.measured_sessions),
+        # Apart from the tables, which may be made with backgrounds of sessions whose tables need this one's.
+        Step("verdicts", "verdicts on a session's channels", ("verdicts",), lambda plan: plan.measured_sessions),
+        Step("tables", "the tables of a session", ("tables",), lambda plan: plan.measured_sessions),
         Step(
             "findings",
             "what is found in all sessions",
@@ -89,14 +92,26 @@ def step_files(plan: Plan) -> dict[Path, Path]:
     }
 
 
+def done_digests(plan: Plan) -> dict[str, str]:
+    """The digests of the tasks of all steps that are done, by the tasks' names, as the files of the steps hold them."""
+    found: dict[str, str] = {}
+    for path in dict.fromkeys(step_files(plan).values()):
+        try:
+            found |= json.loads(path.read_text(encoding="utf-8"))["made_from"]
+        except (OSError, ValueError, TypeError, KeyError):
+            continue
+    return found
+
+
 def outdated(plan: Plan, due: Iterable[Task]) -> list[Path]:
     """The files of steps that are there though a task of the step is due, or that are not as they were written.
 
     The workflow takes these steps for done.
     """
     files = step_files(plan)
-    there = [path for path in dict.fromkeys(files.values()) if path.is_file()]
-    behind = {files[path] for task in due for path in task.files if path in files}
+    # Time signals are no step's: the workflow knows them by themselves.
+    behind = {files.get(path, path) for task in due for path in task.files}
+    there = [path for path in dict.fromkeys((*files.values(), *sorted(behind))) if path.is_file()]
     records = {path: written_record(path) for path in there if path not in behind}
     damaged = {path for path, record in records.items() if record is None or record.now(path) is None}
     return [path for path in there if path in behind or path in damaged]
@@ -123,4 +138,4 @@ def pressure_inputs(plan: Plan, run: str) -> list[Path]:
 
 def digests(plan: Plan, tasks: Iterable[Task]) -> dict[str, str]:
     """The digests of tasks by their names."""
-    return {f"{task.job.name} {task.key}".rstrip(): task.job.digest(plan, task.key) for task in tasks}
+    return {task.name: task.job.digest(plan, task.key) for task in tasks}

@@ -23,6 +23,11 @@ class Task:
     files: tuple[Path, ...]
     sources: tuple[str, ...] = ()
 
+    @property
+    def name(self) -> str:
+        """The job's name and the key, as in "spectra a05"."""
+        return f"{self.job.name} {self.key}".rstrip()
+
 
 def task_of(plan: Plan, job: Job, key: str) -> Task:
     """A job for one key; without files where its results do not stay."""

@@ -129,6 +129,11 @@ def keep_made_from(path: Path, digest: str, inputs: Iterable[Path]) -> None:
     _keep(_beside(path, "made_from.json"), _made_from(path, digest, inputs))
 
 
+def forget_made_from(path: Path) -> None:
+    """Keep nothing of what a results file was made from: it is about to be made anew, and may not be finished."""
+    _beside(path, "made_from.json").unlink(missing_ok=True)
+
+
 def is_made_from(path: Path, digest: str, inputs: Iterable[Path]) -> bool:
     """Whether the results file `path` was made from these needs, and these results as they were written last."""
     return _kept(_beside(path, "made_from.json")) == _made_from(path, digest, inputs)

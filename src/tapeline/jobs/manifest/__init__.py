@@ -9,7 +9,8 @@ from typing import Any
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import calibrate, catalogue, compare, repeat, scale, tables
 from tapeline.jobs.job import Job
-from tapeline.jobs.spectra import quality_file
+from tapeline.jobs.spectra import flow_series_files, quality_file
+from tapeline.regular_files import may_be_read
 
 CAMPAIGN_JOBS = (catalogue.JOB, compare.JOB, scale.JOB, repeat.JOB)
 
@@ -50,6 +51,12 @@ def _inputs(plan: Plan, key: str) -> Sequence[Path]:
     return [*finished_tables(plan), *judged, *calibrate.JOB.all_outputs(plan)]
 
 
+def flow_series(plan: Plan, key: str = "") -> tuple[str, ...]:
+    """Flow series that are there: the one kind of input that is hashed here and in no digest."""
+    named = dict.fromkeys(path for run in plan.recordings for path in flow_series_files(plan, run))
+    return tuple(path for path in named if may_be_read(plan.campaign.root / path))
+
+
 JOB = Job(
     name="manifest",
     per="campaign",
@@ -58,4 +65,5 @@ JOB = Job(
     needs=needs,
     inputs=_inputs,
     outputs=lambda plan, key: [manifest_file(plan.results)],
+    sources=flow_series,
 )

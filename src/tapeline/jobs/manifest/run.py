@@ -14,7 +14,8 @@ from tapeline import __version__
 from tapeline.campaign.plan import Plan
 from tapeline.jobs import JOBS
 from tapeline.jobs.calibrate import checks_file
-from tapeline.jobs.manifest import manifest_file, result_settings
+from tapeline.jobs.manifest import flow_series, manifest_file, result_settings
+from tapeline.jobs.sources import watching
 from tapeline.jobs.spectra import flow_series_files, quality_file
 from tapeline.jobs.table_files import campaign_table
 from tapeline.regular_files import may_be_read
@@ -28,10 +29,11 @@ LIBRARIES = ("numpy", "scipy", "soundfile", "pyarrow")
 
 def run(plan: Plan) -> None:
     """Write manifest.json."""
-    results = plan.results
-    content = manifest(plan)
-    with result_file(manifest_file(results)) as temporary:
-        temporary.write_text(json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8")
+    path = manifest_file(plan.results)
+    with watching(path, plan.campaign.root, flow_series(plan)):
+        text = json.dumps(manifest(plan), indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+        with result_file(path) as temporary:
+            temporary.write_text(text, encoding="utf-8")
 
 
 def manifest(plan: Plan) -> dict[str, Any]:
