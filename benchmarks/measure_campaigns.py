@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import platform
 import shutil
 import subprocess
 import sys
@@ -31,7 +33,9 @@ def section() -> list[str]:
     """Lines of Markdown; a ratio above its limit is said to be missed."""
     lines = [
         f"A campaign from nothing to the report: `tapeline run --cores {CORES}` beside benchmarks/plain_campaign.py, "
-        "the best take of each, in turn, files in the cache (synthetic). The script is one process and checks nothing.",
+        "the best take of each, in turn, files in the cache (synthetic); "
+        f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}. "
+        "The script is one process and checks nothing.",
         "",
         "| campaign | takes | | script s | `tapeline run` s | ratio | at most | |",
         "|---|---|---|---|---|---|---|---|",
