@@ -178,7 +178,7 @@ def test_steps_that_outlive_all_keep_others_away(campaign: Path) -> None:
         refused = another_run(campaign)
         assert refused.returncode == 1
         last = refused.stderr.splitlines()[-1]
-        assert "`tapeline calibrate" in last and "still works on" in last
+        assert "`tapeline step calibrate" in last and "still works on" in last
         assert any(f"(process {pid})" in last for pid in jobs(campaign))
 
 
