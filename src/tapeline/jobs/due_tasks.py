@@ -38,7 +38,8 @@ def do_step(plan: Plan, step: Step, key: str, threads: int = 1) -> Iterator[tupl
             for path in task.files:
                 touch_written(path)
         yield task, due
-    contents = {path: written_record(path) for task in tasks for path in task.files}
+    outputs = (path for task in tasks for path in task.job.outputs(plan, task.key))
+    contents = {path: written_record(path) for path in outputs}
     # With the contents, so that the workflow sees by the file that something came out otherwise.
     made = {
         "made_from": digests(plan, tasks),
