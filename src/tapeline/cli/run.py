@@ -7,7 +7,7 @@ import os
 import re
 import sys
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -63,10 +63,7 @@ def _run(options: argparse.Namespace) -> int:
     if options.dry_run:
         return 0
     # What the manager was told may have left some results as they were on purpose, or not made yet.
-    if options.more:
-        return summary(options, partly=True)
-    changed_meanwhile = status is not None and _warned_of_others(options.campaign)
-    return EXIT_FAILED if changed_meanwhile else summary(options)
+    return summary(options, partly=True) if options.more else summary(options)
 
 
 def _told_unwritable(options: argparse.Namespace) -> bool:
@@ -100,20 +97,16 @@ def _hindrance(options: argparse.Namespace) -> str | None:
     return found
 
 
-def _managed(options: argparse.Namespace) -> int | None:
-    """The workflow manager's exit status, None where there was nothing to do.
-
-    It is called again where it stopped because files went or proved damaged.
-    """
+def _managed(options: argparse.Namespace) -> int:
+    """The workflow manager's exit status, 0 where there was nothing to do."""
     from tapeline.at_work import BusyError, jobs_at_work
-    from tapeline.campaign.faults import listed
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.jobs.stale_results import affected, due_tasks, misfits
     from tapeline.jobs.steps import done_digests, outdated, step_files
 
     plan = Plan(load_campaign(options.campaign))
-    there = frozenset(plan.all_source_files())
+    there = {*plan.all_source_files()}
     found = misfits(plan, done_digests(plan), sources=options.check_recordings, keep=not options.dry_run)
     due = due_tasks(plan, found)
     again = outdated(plan, due)
@@ -123,34 +116,59 @@ def _managed(options: argparse.Namespace) -> int | None:
         if left := jobs_at_work(plan.campaign.root):
             raise BusyError(f"{left[0]} still works on {plan.campaign.root.resolve()}: wait for it or stop it")
         print("nothing to do")
-        return None
+        return 0
     status = _made_again(options, found, again)
+    if options.dry_run or (options.more and not status):
+        return status
+    return _tried_again(options, there, found, status) if status else _completed(options)
+
+
+def _tried_again(options: argparse.Namespace, there: Set[str], found: Sequence[Misfit], status: int) -> int:
+    """The manager's exit status, called again where it stopped because files went or proved damaged.
+
+    `there` are the recordings that were there before, `found` the misfits that were known, `status` how it stopped.
+    """
+    from tapeline.campaign.faults import listed
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.jobs.stale_results import misfits
+    from tapeline.jobs.steps import done_digests, outdated
+
     # A manager that cannot write ends at once, with much to read and nothing to learn.
-    if options.dry_run or (status and _hindrance(options)) or (options.more and not status):
+    if _hindrance(options):
+        return status
+    plan, known = Plan(load_campaign(options.campaign)), {misfit.task for misfit in found}
+    others = [misfit for misfit in misfits(plan, done_digests(plan)) if misfit.task not in known]
+    damaged = [misfit for misfit in others if misfit.changed or misfit.unknown]
+    gone = sorted(there - {*plan.all_source_files()})
+    if gone:
+        verb = "went away or may no longer be read"
+        print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
+    if not (gone or damaged):
+        return status
+    return _made_again(options, damaged, outdated(plan, [misfit.task for misfit in damaged]))
+
+
+def _completed(options: argparse.Namespace) -> int:
+    """The exit status of a run that ended well: files that changed while it was planned are done once more, no more."""
+    from tapeline.campaign.faults import listed
+    from tapeline.campaign.load import load_campaign
+    from tapeline.campaign.plan import Plan
+    from tapeline.jobs.stale_results import misfits
+    from tapeline.jobs.steps import done_digests, outdated
+
+    plan = Plan(load_campaign(options.campaign))
+    unfit = misfits(plan, done_digests(plan))
+    left_over = _left_over(plan, unfit)
+    status = _made_again(options, unfit, outdated(plan, left_over)) if left_over else 0
+    if not left_over or status:
         return status
     plan = Plan(load_campaign(options.campaign))
-    others = misfits(plan, done_digests(plan))
-    if status:
-        known = {misfit.task for misfit in found}
-        others = [misfit for misfit in others if misfit.task not in known and (misfit.changed or misfit.unknown)]
-        gone = sorted(there - frozenset(plan.all_source_files()))
-        if gone:
-            verb = "went away or may no longer be read"
-            print(f"tapeline run: {listed(gone, 4)} {verb}: the run goes on without", file=sys.stderr)
-        if not (gone or others):
-            return status
-        return _made_again(options, others, outdated(plan, [misfit.task for misfit in others]))
-    left_over = _left_over(plan, others)
-    if not left_over:
-        return 0
-    # Files changed while the run was planned: what it was planned without is done once more, and no more than once.
-    status = _made_again(options, others, outdated(plan, left_over))
-    plan = Plan(load_campaign(options.campaign))
-    if not status and (left_over := _left_over(plan, misfits(plan, done_digests(plan)))):
+    left_over = _left_over(plan, misfits(plan, done_digests(plan)))
+    if left_over:
         names = listed([task.name for task in left_over], 4)
         print(f"tapeline run: {names}: still to be done, run `tapeline run` again", file=sys.stderr)
-        return EXIT_FAILED
-    return status
+    return EXIT_FAILED if left_over else 0
 
 
 def _left_over(plan: Plan, unfit: Sequence[Misfit]) -> list[Task]:
@@ -177,20 +195,3 @@ def _made_again(options: argparse.Namespace, found: Sequence[Misfit], again: Seq
         print(f"tapeline run: {said}", file=sys.stderr)
     root, names = options.campaign.resolve(), [shown(path, options.campaign) for path in again]
     return workflow.run(root, cores=options.cores, dry_run=options.dry_run, again=names, more=options.more)
-
-
-def _warned_of_others(folder: Path) -> bool:
-    """Whether results that were just made are of other campaign files than those there are now, which is said then."""
-    from tapeline.campaign.faults import listed
-    from tapeline.campaign.load import load_campaign
-    from tapeline.campaign.plan import Plan
-    from tapeline.jobs.stale_results import made_otherwise
-
-    others = made_otherwise(Plan(load_campaign(folder, check=False)))
-    if others:
-        print(
-            f"tapeline run: {listed(others, 4)}: not made from the campaign's files as they are now, which changed "
-            f"during the run: run `tapeline run {folder}` again",
-            file=sys.stderr,
-        )
-    return bool(others)

@@ -91,14 +91,6 @@ def _misfit(plan: Plan, task: Task, done: Mapping[str, str], *, sources: bool, k
     return Misfit(task, gone, tuple(changed), tuple(replaced), tuple(unknown), without, otherwise)
 
 
-def made_otherwise(plan: Plan) -> list[str]:
-    """A file of each task whose results are there and were made from other settings, rows or versions."""
-    root = plan.campaign.root
-    return [
-        shown(task.files[0], root) for task in tasks(plan) if task.files[0].is_file() and _is_made_otherwise(plan, task)
-    ]
-
-
 def _is_made_otherwise(plan: Plan, task: Task) -> bool:
     """Whether the digest that a job's table carries is not the plan's."""
     made = task.files[0]

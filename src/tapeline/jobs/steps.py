@@ -32,8 +32,7 @@ class Step:
     def tasks(self, plan: Plan, key: str) -> list[Task]:
         """The tasks in the order in which they are done."""
         keys = self.runs(plan, key) if self.runs else (key,)
-        own = [(JOBS[job], each) for job in self.jobs for each in keys]
-        return [task_of(plan, job, each) for job, each in own if each in job.keys(plan)]
+        return [task_of(plan, JOBS[job], each) for job in self.jobs for each in keys]
 
     def file(self, results: Path, key: str) -> Path:
         """The file by which the workflow knows that the step is done."""
