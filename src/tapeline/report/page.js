@@ -1,27 +1,8 @@
-// What a reader can do with the page: choose what it shows, and look for rows in long tables.
-// Without this script the whole page is there. What is hidden here is hidden on the screen alone: see `.other` and
-// `.unmatched` in the style sheet. Texts of the page only ever become text again.
+// What a reader can do with the page: choose a comparison, operating point and position, read values off figures, and look
+// for rows in long tables. Without this script the whole page is there, folded. Texts of the page only become text again.
 "use strict";
 (() => {
-  const LONG_TABLE_ROWS = 8;
-  const KINDS = [
-    { words: "Comparison", all: "all comparisons", of: (data) => single(data.comparison) },
-    { words: "Operating point", all: "all operating points", of: (data) => single(data.point) },
-    { words: "Position", all: "all positions", of: (data) => (data.positions ?? "").split(" ").filter(Boolean) },
-  ];
-  const ABOUT = "[data-comparison], [data-point], [data-positions]";
-  const main = document.querySelector("main");
-  const figures = [...main.querySelectorAll("figure")];
-  const rows = [...main.querySelectorAll("tbody tr")];
-  const lines = [...main.querySelectorAll(".work > li")];
-  const subjects = [...main.querySelectorAll(ABOUT)].map((element) => ({
-    element,
-    about: KINDS.map((kind) => kind.of(element.dataset)),
-  }));
-
-  function single(text) {
-    return text ? [text] : [];
-  }
+  const LONG_TABLE_ROWS = 12;
 
   function make(tag, attributes, ...children) {
     const element = document.createElement(tag);
@@ -30,131 +11,166 @@
     return element;
   }
 
-  function counted(count, noun) {
-    return `${count} ${noun}${count === 1 ? "" : "s"}`;
-  }
-
-  // A choice hides every count on the page at once; only the chooser's own line is spoken then.
-  function say(line, text, spoken) {
-    line.setAttribute("aria-live", spoken ? "polite" : "off");
-    if (line.textContent !== text) line.textContent = text;
-  }
-
-  // ---- rows of long tables ----
-
   function plain(text) {
     return text.normalize("NFKC").replace(/\s+/g, " ").trim().toLowerCase();
   }
 
-  function filterOf(table) {
-    const own = [...table.tBodies[0].rows];
-    const texts = own.map((row) => plain([...row.cells].map((cell) => cell.textContent).join(" ")));
+  // ---- rows of long tables ----
+
+  function addFilter(table) {
+    const rows = [...table.tBodies[0].rows];
+    const texts = rows.map((row) => plain([...row.cells].map((cell) => cell.textContent).join(" ")));
     const id = `${table.id}-filter`;
-    const label = make("label", { for: id, id: `${id}-label` }, "Show rows with");
-    table.caption.id = `${id}-caption`;
-    const names = `${id}-label ${id}-caption`;
-    const field = make("input", { type: "search", id, "aria-labelledby": names, autocomplete: "off" });
-    const line = make("span", { role: "status", "aria-live": "polite" });
-
-    function tell(spoken) {
-      const shown = own.filter((row) => !row.classList.contains("unmatched") && !row.closest(".other"));
-      say(line, `${shown.length} of ${counted(own.length, "row")}`, spoken);
-    }
-
-    function filter(spoken) {
+    const field = make("input", { type: "search", id, autocomplete: "off" });
+    const line = make("span", { role: "status" }, `${rows.length} rows`);
+    field.addEventListener("input", () => {
       const wanted = plain(field.value);
-      own.forEach((row, place) => row.classList.toggle("unmatched", !texts[place].includes(wanted)));
-      tell(spoken);
-    }
-
-    function clear() {
-      field.value = "";
-      filter(false);
-    }
-
-    field.addEventListener("input", () => filter(true));
-    table.closest(".tabular").prepend(make("p", { class: "filter" }, label, " ", field, " ", line));
-    filter(false);
-    return { tell, clear };
-  }
-
-  const filters = [...main.querySelectorAll(".tabular table")]
-    .filter((table) => table.tBodies[0].rows.length > LONG_TABLE_ROWS)
-    .map(filterOf);
-
-  // ---- what the page is about ----
-
-  function valuesOf(place) {
-    const found = new Set(subjects.flatMap((subject) => subject.about[place]));
-    // Comparisons keep the order of the page, which is that of the settings.
-    return place === 0 ? [...found] : [...found].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
-  }
-
-  function selectOf(kind, place) {
-    const values = valuesOf(place);
-    if (values.length < 2) return null;
-    const id = `choose-${place}`;
-    const select = make("select", { id, autocomplete: "off" }, new Option(kind.all, ""));
-    select.append(...values.map((value) => new Option(value, value)));
-    return { place, select, part: make("span", { class: "choice" }, make("label", { for: id }, kind.words), select) };
-  }
-
-  function chooser() {
-    const choices = KINDS.map(selectOf).filter((choice) => choice !== null);
-    if (choices.length === 0) return;
-    const button = make("button", { type: "button" }, "Show all");
-    const line = make("span", { role: "status", "aria-live": "polite" });
-    const hint = make("p", { class: "note" });
-    hint.textContent =
-      "Figures, table rows and lines to work on first that are about something else are hidden; what needs attention " +
-      "and the main findings stay. " +
-      "On paper the report is always whole.";
-    const parts = choices.map((choice) => choice.part);
-    // A legend would stand upon the upper edge, and what is scrolled below it would show beside it.
-    const title = make("p", { id: "choose-title", class: "title" }, "Choose what is shown");
-    const group = { class: "chooser", role: "group", "aria-labelledby": title.id };
-    const box = make("div", group, title, ...parts, button, line, hint);
-
-    function choose(spoken) {
-      const wanted = choices.filter((choice) => choice.select.value !== "");
-      const isOther = (about) =>
-        wanted.some(({ place, select }) => about[place].length > 0 && !about[place].includes(select.value));
-      for (const { element, about } of subjects) element.classList.toggle("other", isOther(about));
-      for (const part of main.querySelectorAll(".tabular, .gathered")) {
-        const own = [...part.querySelectorAll("tbody tr, li")];
-        part.classList.toggle("other", own.every((row) => row.classList.contains("other")));
-      }
-      box.classList.toggle("chosen", wanted.length > 0);
-      const [noFigures, noRows, noLines] = [figures, rows, lines].map(
-        (all) => all.filter((one) => one.closest(".other")).length,
-      );
-      const listed = `${counted(noRows, "row")} and ${counted(noLines, "line")}`;
-      const hidden = `${counted(noFigures, "figure")}, ${listed} to work on hidden`;
-      say(line, wanted.length ? hidden : "nothing hidden by choice", spoken);
-      for (const { tell } of filters) tell(false);
-    }
-
-    button.addEventListener("click", () => {
-      for (const { select } of choices) select.value = "";
-      for (const { clear } of filters) clear();
-      choose(true);
+      let shown = 0;
+      rows.forEach((row, place) => {
+        const fits = texts[place].includes(wanted);
+        shown += fits ? 1 : 0;
+        row.classList.toggle("unmatched", !fits);
+      });
+      line.textContent = `${shown} of ${rows.length} rows`;
     });
-    for (const { select } of choices) select.addEventListener("change", () => choose(true));
-    main.prepend(box);
-    choose(false);
+    const label = make("label", { for: id }, `Show rows of “${table.caption.textContent}” with`);
+    table.closest(".tabular").prepend(make("p", { class: "filter" }, label, " ", field, " ", line));
   }
 
-  // ---- what scrolls sideways ----
+  for (const table of document.querySelectorAll(".tabular table:not(.heat)"))
+    if (table.tBodies[0].rows.length > LONG_TABLE_ROWS) addFilter(table);
 
-  // A part that is seen whole is no stop for the keyboard.
-  const scrolling = [...main.querySelectorAll(".wide, .view")];
-  const watch = new ResizeObserver((entries) => {
-    for (const { target } of entries) {
-      if (target.scrollWidth > target.clientWidth) target.tabIndex = 0;
-      else target.removeAttribute("tabindex");
+  // ---- values of figures ----
+
+  const SVG = "http://www.w3.org/2000/svg";
+
+  function addReadings(view) {
+    const chart = view.querySelector("svg");
+    const readings = view.dataset.read.split("\n").map((line) => {
+      const [x, y, ...words] = line.split(" ");
+      return { x: Number(x), y: Number(y), words: words.join(" ") };
+    });
+    const line = make("p", { class: "reading", role: "status" });
+    line.textContent = "Point at the figure, or use the arrow keys, to read values.";
+    view.after(line);
+    let ring = null;
+    let at = -1;
+
+    function show(place) {
+      at = place;
+      if (ring === null) {
+        ring = document.createElementNS(SVG, "circle");
+        ring.setAttribute("class", "ring");
+        ring.setAttribute("r", "6");
+        chart.append(ring);
+      }
+      ring.setAttribute("cx", readings[at].x);
+      ring.setAttribute("cy", readings[at].y);
+      line.textContent = readings[at].words;
     }
-  });
 
-  chooser();
-  for (const part of scrolling) watch.observe(part);
+    chart.addEventListener("pointermove", (event) => {
+      const box = chart.getBoundingClientRect();
+      const scale = chart.viewBox.baseVal.width / box.width;
+      const x = (event.clientX - box.left) * scale;
+      const y = (event.clientY - box.top) * scale;
+      let nearest = 0;
+      let least = Infinity;
+      readings.forEach((one, place) => {
+        const away = (one.x - x) ** 2 + ((one.y - y) ** 2) / 4;
+        if (away < least) [nearest, least] = [place, away];
+      });
+      if (nearest !== at) show(nearest);
+    });
+    view.tabIndex = 0;
+    view.addEventListener("keydown", (event) => {
+      const step = { ArrowRight: 1, ArrowLeft: -1, Home: -readings.length, End: readings.length }[event.key];
+      if (step === undefined) return;
+      event.preventDefault();
+      show(Math.min(Math.max(at + step, 0), readings.length - 1));
+    });
+  }
+
+  for (const view of document.querySelectorAll(".view[data-read]")) addReadings(view);
+
+  // ---- one comparison, operating point and position at a time ----
+
+  const KINDS = [["comparison", "Comparison"], ["point", "Operating point"], ["position", "Position"]];
+  const ALL = "all";
+
+  function addChooser(stage) {
+    const parts = [...stage.querySelectorAll("[data-comparison]")];
+    const folds = [...stage.querySelectorAll("details.chosen")];
+    const selects = new Map();
+    const bar = make("div", { class: "chooser", role: "group", "aria-label": "Choose what is compared" });
+    for (const [kind, words] of KINDS) {
+      const id = `choose-${kind}`;
+      const select = make("select", { id, autocomplete: "off" });
+      selects.set(kind, select);
+      bar.append(make("span", { class: "choice" }, make("label", { for: id }, words), select));
+    }
+    for (const fold of folds) {
+      fold.open = true;
+      fold.classList.add("chosen-by-reader");
+    }
+
+    function offered(kind) {
+      const before = KINDS.slice(0, KINDS.findIndex(([name]) => name === kind)).map(([name]) => name);
+      const fitting = parts.filter((part) => before.every((name) => !(name in part.dataset) || part.dataset[name] === selects.get(name).value));
+      return [...new Set(fitting.map((part) => part.dataset[kind]).filter((value) => value !== undefined))];
+    }
+
+    function fill(kind, wanted) {
+      const select = selects.get(kind);
+      const values = offered(kind);
+      const kept = values.includes(wanted) || wanted === ALL ? wanted : values[0];
+      const options = values.map((value) => new Option(value, value));
+      if (kind === "position" && values.length > 1) options.push(new Option("all positions", ALL));
+      select.replaceChildren(...options);
+      select.value = kept;
+    }
+
+    function choose(wanted) {
+      for (const [kind] of KINDS) fill(kind, wanted[kind] ?? selects.get(kind).value);
+      for (const part of parts) {
+        const fits = KINDS.every(([kind]) => !(kind in part.dataset) || selects.get(kind).value === ALL || part.dataset[kind] === selects.get(kind).value);
+        part.classList.toggle("away", !fits);
+      }
+    }
+
+    for (const [kind, select] of selects) select.addEventListener("change", () => choose({ [kind]: select.value }));
+    stage.prepend(bar);
+    choose({ ...stage.dataset });
+    return (target) => {
+      const part = target.closest("[data-comparison]");
+      if (part !== null && stage.contains(part)) choose({ ...part.dataset });
+    };
+  }
+
+  const stage = document.querySelector(".stage");
+  const chooseFor = stage === null ? null : addChooser(stage);
+
+  // ---- links into what is folded or away ----
+
+  function reveal() {
+    const target = document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    if (target === null) return;
+    if (chooseFor !== null) chooseFor(target);
+    for (let part = target; part !== null; part = part.parentElement) if (part.tagName === "DETAILS") part.open = true;
+    target.scrollIntoView();
+  }
+
+  addEventListener("hashchange", reveal);
+  if (location.hash) reveal();
+
+  // ---- on paper everything is open ----
+
+  let closed = [];
+  addEventListener("beforeprint", () => {
+    closed = [...document.querySelectorAll("details:not([open])")];
+    for (const fold of closed) fold.open = true;
+  });
+  addEventListener("afterprint", () => {
+    for (const fold of closed) fold.open = false;
+  });
 })();

@@ -1,46 +1,54 @@
-"""A table as the page prints it: text only, every cell escaped by the template."""
+"""A table as the page prints it, and the words and links that stand in it; every cell is escaped by the template."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from typing import TypeAlias
 
-from tapeline.report.figure_files import Subject
-from tapeline.report.wording import NO_VALUE
 
-COMPARISON, POINT, POSITION, AGAINST = "comparison", "operating point", "position", "against"
-"""Heads of the columns that say what a row is about; a row with a position it is held against is about both."""
+@dataclass(frozen=True)
+class Link:
+    """Words that lead to another place of the page or to a file beside it."""
+
+    words: str
+    href: str
+
+
+@dataclass(frozen=True)
+class Marked:
+    """Words with a role of the style sheet, such as the step of a colour scale; `href` makes them a link."""
+
+    words: str
+    role: str
+    href: str = ""
+    hint: str = ""
+
+
+Words: TypeAlias = "str | Link | Marked | tuple[str | Link | Marked, ...]"
+Cell: TypeAlias = "str | Link | Marked | tuple[str | Link | Marked, ...]"
+
+
+def plain(words: Words) -> str:
+    """The words alone."""
+    if isinstance(words, tuple):
+        return "".join(plain(part) for part in words)
+    return words if isinstance(words, str) else words.words
 
 
 @dataclass(frozen=True)
 class PlainTable:
     """One table; `key` is its anchor, `numeric` holds the columns that are set right, `note` stands below it.
 
-    The first column names the row. Every row has as many cells as `head`. `subject` is what all rows are about.
+    The first column names the row. Every row has as many cells as `head`. `role` is a class of the style sheet.
     """
 
     key: str
     caption: str
     head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: tuple[tuple[Cell, ...], ...]
     numeric: frozenset[int] = frozenset()
     note: str = ""
-    subject: Subject = field(default_factory=Subject)
-
-    def subject_of(self, row: tuple[str, ...]) -> Subject:
-        """What a row is about: what all are, and what its cells below the heads of subjects say."""
-        return _with_cells(self.subject, dict(zip(self.head, row, strict=True)))
-
-
-def _with_cells(subject: Subject, cells: Mapping[str, str]) -> Subject:
-    said = {head: cell for head, cell in cells.items() if cell not in ("", NO_VALUE)}
-    # The page lists positions with blanks between them, so that a text with a blank would be several.
-    positions = tuple(said[head] for head in (POSITION, AGAINST) if len(said.get(head, "").split()) == 1)
-    return Subject(
-        said.get(COMPARISON, subject.comparison),
-        said.get(POINT, subject.point),
-        positions or subject.positions,
-    )
+    role: str = ""
 
 
 def without_constant_columns(table: PlainTable, names: tuple[str, ...]) -> PlainTable:
@@ -48,9 +56,9 @@ def without_constant_columns(table: PlainTable, names: tuple[str, ...]) -> Plain
     if len(table.rows) < 2:
         return table
     constant = {
-        column: table.rows[0][column]
+        column: plain(table.rows[0][column])
         for column, head in enumerate(table.head)
-        if head in names and len({row[column] for row in table.rows}) == 1
+        if head in names and len({plain(row[column]) for row in table.rows}) == 1
     }
     kept = [column for column in range(len(table.head)) if column not in constant]
     said = "; ".join(f"{table.head[column]} {value}" for column, value in constant.items())
@@ -61,5 +69,4 @@ def without_constant_columns(table: PlainTable, names: tuple[str, ...]) -> Plain
         rows=tuple(tuple(row[column] for column in kept) for row in table.rows),
         numeric=frozenset(place for place, column in enumerate(kept) if column in table.numeric),
         note=note,
-        subject=_with_cells(table.subject, {table.head[column]: value for column, value in constant.items()}),
     )

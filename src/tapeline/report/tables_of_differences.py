@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import condition_title, is_given
 from tapeline.report.difference_words import doubt_words
-from tapeline.report.figure_files import Subject
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
 from tapeline.report.summed_range import summed_words
@@ -85,7 +84,6 @@ def _ranking_table(campaign: Campaign, name: str, rows: Sequence[Row]) -> PlainT
         f"that those ranked {'change' if change else 'contribute'} in pressure at these positions; neither "
         "radiated nor heard power. Points: operating points and sessions that the mean is over. What has no rank "
         "stands behind, in the order of its upper end; what is in doubt stands last.",
-        subject=Subject(comparison=name),
     )
 
 
@@ -154,7 +152,6 @@ def overall_table(tables: FinishedTables, campaign: Campaign, comparison: str, r
         rows=tuple(_overall_row(tables, campaign, row) for row in sorted(kept, key=_order)),
         numeric=frozenset({5, 6, 7, 8, 13}),
         note=note,
-        subject=Subject(comparison=comparison),
     )
     return without_constant_columns(
         table, ("session", "operating point", "weighting", "range", "pairing", "interval from")

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import View
-from tapeline.report.figure_files import Subject
-from tapeline.report.wording import operating_point
 
 
 def figure_name(campaign: Campaign, subject: str, view: View) -> tuple[str, ...]:
@@ -20,7 +16,11 @@ def figure_name(campaign: Campaign, subject: str, view: View) -> tuple[str, ...]
     return (subject, view.comparison, *sessions, speed, yaw)
 
 
-def view_subject(campaign: Campaign, view: View, positions: Iterable[str]) -> Subject:
-    """What a view's figure is about."""
-    point = operating_point(view.speed_mps, view.yaw_deg, campaign.settings.report.speed_unit)
-    return Subject(view.comparison, point, tuple(positions))
+def view_anchor(campaign: Campaign, view: View) -> str:
+    """The place of a view on the page."""
+    return "-".join(figure_name(campaign, "view", view))
+
+
+def pair_anchor(campaign: Campaign, view: View, position: str) -> str:
+    """The place of a view's figure of one position on the page."""
+    return "-".join((*figure_name(campaign, "at", view), position))

@@ -6,7 +6,7 @@ import json
 
 from tapeline.campaign.plan import Plan
 from tapeline.jobs.manifest import manifest_file
-from tapeline.jobs.report import JOB, report_file
+from tapeline.jobs.report import report_file
 from tapeline.report.page import write_report
 from tapeline.store.file_records import require_as_written
 
@@ -16,11 +16,4 @@ def run(plan: Plan, *, threads: int = 1) -> None:
     results = plan.results
     require_as_written(manifest_file(results))
     manifest = json.loads(manifest_file(results).read_text(encoding="utf-8"))
-    write_report(
-        plan.campaign,
-        results,
-        report_file(results),
-        manifest["analysis"],
-        version=JOB.version,
-        processes=threads,
-    )
+    write_report(plan.campaign, results, report_file(results), manifest["analysis"])

@@ -1,0 +1,200 @@
+"""One panel of a figure: its axes and what is drawn between them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+
+from tapeline.report.charts.looks import Look, bound_arrow, marks
+from tapeline.report.charts.markup import element, moves, px, text
+from tapeline.report.charts.scales import Limits, Scale, frequency_words, tick_words
+
+Place = tuple[float, float]
+
+LETTER_PX = 6.6
+"""Width of a letter of the figures' type at 11 pixels, on the wide side: no text is cut where the font is wider."""
+
+
+@dataclass(frozen=True)
+class Box:
+    """The part of a drawing between the axes, in pixels from its upper left corner."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What a reader gets at one place of a figure, by pointer or keyboard."""
+
+    x: float
+    y: float
+    words: str
+
+
+@dataclass
+class Panel:
+    """Axes of a box with what is drawn on them; every method takes values, not pixels.
+
+    `x` and `y` are limits of the values; `frequency` makes the abscissa logarithmic with the octaves written below.
+    """
+
+    box: Box
+    x: Limits
+    y: Limits
+    title: str = ""
+    x_label: str = ""
+    y_label: str = ""
+    frequency: bool = False
+    x_words: Callable[[float], str] | None = None
+    x_ticks: Sequence[float] | None = None
+    parts: list[str] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
+
+    @property
+    def across(self) -> Scale:
+        """The scale of the abscissa."""
+        return Scale(self.x, self.box.left, self.box.right, self.frequency)
+
+    @property
+    def up(self) -> Scale:
+        """The scale of the ordinate."""
+        return Scale(self.y, self.box.bottom, self.box.top)
+
+    def place(self, x: float, y: float) -> Place:
+        """Where a pair of values stands in the drawing, in pixels."""
+        return self.across.at(x), self.up.at(y)
+
+    def curve(self, xs: Iterable[float], ys: Iterable[float], role: str, dashes: str | None = None) -> None:
+        """A line through values; NaN breaks it, what lies beyond the axis is drawn at its end."""
+        points = ((self.across.at(x), self._within(y)) for x, y in zip(xs, ys, strict=True))
+        self._path(moves(points), f"ln {role}", dashes)
+
+    def marks(self, xs: Iterable[float], ys: Iterable[float], look: Look, *, hollow: bool = False) -> None:
+        """The marks of a condition at values that are given and lie on the axis."""
+        self._path(marks(look.shape, self._seen(xs, ys)), f"mk {look.role}{' ho' if hollow else ''}")
+
+    def dots(
+        self, xs: Iterable[float], ys: Iterable[float], role: str, *, shape: str = "circle", size: float = 3.4
+    ) -> None:
+        """Marks of one role, of any shape."""
+        self._path(marks(shape, self._seen(xs, ys), size), f"mk {role}")
+
+    def bounds(self, xs: Iterable[float], ys: Iterable[float], role: str, *, upward: bool = False) -> None:
+        """An arrow from each bound to where the value may lie."""
+        arrows = (bound_arrow(x, y, upward=upward) for x, y in self._seen(xs, ys))
+        self._path("".join(arrows), f"ar {role}")
+
+    def interval_bars(
+        self,
+        lefts: Iterable[float],
+        rights: Iterable[float],
+        lows: Iterable[float],
+        highs: Iterable[float],
+        role: str = "iv",
+    ) -> None:
+        """A box from low to high over each band; an open end (NaN) reaches to the end of the axis."""
+        made = []
+        for left, right, low, high in zip(lefts, rights, lows, highs, strict=True):
+            bottom = self.up.clipped(low) if math.isfinite(low) else self.box.bottom
+            top = self.up.clipped(high) if math.isfinite(high) else self.box.top
+            start, end = self.across.at(left), self.across.at(right)
+            made.append(f"M{px(start)} {px(bottom)}H{px(end)}V{px(top)}H{px(start)}z")
+        self._path("".join(made), f"fl {role}")
+
+    def whiskers(
+        self, xs: Iterable[float], lows: Iterable[float], highs: Iterable[float], role: str = "wh", cap_px: float = 3.0
+    ) -> None:
+        """An interval as a line with caps at each value of the abscissa."""
+        made = []
+        for x, low, high in zip(xs, lows, highs, strict=True):
+            if not (math.isfinite(low) and math.isfinite(high)):
+                continue
+            at, bottom, top = self.across.at(x), self.up.clipped(low), self.up.clipped(high)
+            ends = f"{px(at - cap_px)} {px(bottom)}H{px(at + cap_px)}", f"{px(at - cap_px)} {px(top)}H{px(at + cap_px)}"
+            made.append(f"M{ends[0]}M{px(at)} {px(bottom)}V{px(top)}M{ends[1]}")
+        self._path("".join(made), f"ln {role}")
+
+    def level_line(self, y: float, role: str, dashes: str | None = None) -> None:
+        """A line across the whole panel."""
+        if self.y[0] <= y <= self.y[1]:
+            at = self.up.at(y)
+            self._path(f"M{px(self.box.left)} {px(at)}H{px(self.box.right)}", f"ln {role}", dashes)
+
+    def upright_line(self, x: float, role: str, dashes: str | None = None) -> None:
+        """A line from the bottom of the panel to its top."""
+        if self.x[0] <= x <= self.x[1]:
+            at = self.across.at(x)
+            self._path(f"M{px(at)} {px(self.box.top)}V{px(self.box.bottom)}", f"ln {role}", dashes)
+
+    def words(
+        self,
+        words: str,
+        x: float,
+        y: float,
+        role: str = "t",
+        anchor: str | None = None,
+        *,
+        dx: float = 0.0,
+        dy: float = 0.0,
+    ) -> None:
+        """Words beside a value, moved by some pixels."""
+        across, down = self.place(x, y)
+        self.parts.append(text(words, across + dx, down + dy, role, anchor=anchor))
+
+    def reads(self, x: float, y: float, words: str) -> None:
+        """What is read at a value."""
+        across = self.across.clipped(x)
+        self.readings.append(Reading(across, self.up.clipped(y) if math.isfinite(y) else self.box.bottom, words))
+
+    def markup(self) -> str:
+        """Axes, then all that was drawn, in its order."""
+        return "".join([self._axes(), *self.parts])
+
+    def _path(self, path: str, role: str, dashes: str | None = None) -> None:
+        if path:
+            self.parts.append(element("path", d=path, class_=role, stroke_dasharray=dashes))
+
+    def _within(self, y: float) -> float:
+        return self.up.clipped(y) if math.isfinite(y) else math.nan
+
+    def _seen(self, xs: Iterable[float], ys: Iterable[float]) -> list[Place]:
+        return [
+            self.place(x, y)
+            for x, y in zip(xs, ys, strict=True)
+            if math.isfinite(x) and math.isfinite(y) and self.y[0] <= y <= self.y[1] and self.x[0] <= x <= self.x[1]
+        ]
+
+    def _axes(self) -> str:
+        box = self.box
+        x_ticks = (
+            list(self.x_ticks)
+            if self.x_ticks is not None
+            else self.across.ticks(max(int((box.right - box.left) / 70), 2))
+        )
+        y_ticks = self.up.ticks(max(int((box.bottom - box.top) / 26), 2))
+        grid = "".join(f"M{px(self.across.at(x))} {px(box.top)}V{px(box.bottom)}" for x in x_ticks)
+        grid += "".join(f"M{px(box.left)} {px(self.up.at(y))}H{px(box.right)}" for y in y_ticks)
+        said = self.x_words or (frequency_words if self.frequency else tick_words)
+        made = [
+            element("path", d=grid, class_="gd"),
+            element("path", d=f"M{px(box.left)} {px(box.top)}V{px(box.bottom)}H{px(box.right)}", class_="ax"),
+        ]
+        made += (
+            [text(said(x), self.across.at(x), box.bottom + 14, "t", anchor="middle") for x in x_ticks]
+            if self.x_label or self.x_words
+            else []
+        )
+        made += [text(tick_words(y), box.left - 5, self.up.at(y) + 4, "t", anchor="end") for y in y_ticks]
+        if self.title:
+            made.append(text(self.title, box.left, box.top - 7, "h"))
+        if self.x_label:
+            made.append(text(self.x_label, (box.left + box.right) / 2, box.bottom + 30, "l", anchor="middle"))
+        if self.y_label:
+            made.append(
+                text(self.y_label, box.left - 38, (box.top + box.bottom) / 2, "l", anchor="middle", turned=True)
+            )
+        return "".join(made)

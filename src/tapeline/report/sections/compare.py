@@ -1,0 +1,182 @@
+"""Compare: one comparison, operating point and position at a time, with the heat map as its index."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from tapeline.campaign.model import Campaign
+from tapeline.report.blocks import Block, FigureBlock, Fold, Group, Heading, Prose, Section, TableBlock
+from tapeline.report.comparison_views import (
+    SHOWN,
+    View,
+    condition_title,
+    drawn,
+    in_table_order,
+    panels,
+    views,
+    with_bounds,
+)
+from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.page_table import Cell, Marked, PlainTable
+from tapeline.report.sections.pair_figure import Axes, difference_limits, level_limits, pair_figure
+from tapeline.report.tables_of_differences import overall_table
+from tapeline.report.view_names import pair_anchor, view_anchor
+from tapeline.report.wording import frequency, listed, number, operating_point
+
+STEPS_DB = (1.5, 4.0)
+"""Where the colours of the heat map deepen, in units of the practical threshold they would be too fine: own choice."""
+
+
+def compare_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
+    """The one view for all comparisons, and the table of overall differences."""
+    every = views(tables.comparisons)
+    chosen = {view.key for view in drawn(every)}
+    order = {name: index for index, name in enumerate(campaign.settings.comparisons)}
+    names = sorted({view.comparison for view in every}, key=lambda name: (order.get(name, len(order)), name))
+    if not names:
+        none = Prose("No comparison has a result: no two conditions were measured at one operating point.", "none")
+        return [Section("comparisons", "Conditions against each other", "compare", [none])]
+    groups = [[view for view in every if view.comparison == name] for name in names]
+    stage = Group(tuple(_comparison(tables, campaign, own, chosen) for own in groups), role="stage")
+    overall = [TableBlock(_overall(tables, campaign, name)) for name in names]
+    return [
+        Section("comparisons", "Conditions against each other", "compare", [_legend_words(campaign), stage]),
+        Section("overall", "Overall differences", "compare", overall, is_folded=True),
+    ]
+
+
+def _legend_words(campaign: Campaign) -> Prose:
+    threshold = campaign.settings.compare.practical_threshold_db
+    return Prose(
+        "Differences are treatment minus reference: negative is quieter. In the table of bands red is louder and blue "
+        f"is quieter where shown beyond chance, deeper from {STEPS_DB[0]:g} and {STEPS_DB[1]:g} dB on; numbers in italics "
+        f"are not shown to differ, or are within ±{threshold:g} dB. ≤ and ≥ are one-sided because a level is only an upper "
+        "bound; ? is doubtful. A number leads to its figure.",
+        "note",
+    )
+
+
+def _comparison(
+    tables: FinishedTables, campaign: Campaign, own: Sequence[View], chosen: set[tuple[str, str, str, float, float]]
+) -> Fold:
+    first = own[0]
+    shown = [view for view in own if view.key in chosen]
+    rows = {view.key: with_bounds(tables, view, panels(campaign, view, tables.ranking)) for view in shown}
+    settings = campaign.settings
+    axes = Axes(
+        settings.report.level_axis_db
+        or level_limits(row for found in rows.values() for each in found.values() for row in each),
+        settings.report.difference_axis_db
+        or difference_limits(
+            (row for view in own for row in view.band_rows()), settings.compare.practical_threshold_db
+        ),
+    )
+    left_out = [view_title(campaign, view) for view in own if view.key not in chosen and view.bands]
+    blocks: list[Block] = [
+        Prose(
+            f"{condition_title(campaign, first.treatment)} minus {condition_title(campaign, first.reference)}. {_family_words(campaign, own)}"
+        )
+    ]
+    blocks += [_view(campaign, view, rows[view.key], axes) for view in shown]
+    if left_out:
+        blocks.append(
+            Prose(
+                f"Without figures, those with the fewest shown differences: {'; '.join(left_out)}. Their numbers are in tables/comparisons.parquet.",
+                "note",
+            )
+        )
+    return Fold(f"{first.comparison}: {condition_title(campaign, first.treatment)} against {condition_title(campaign, first.reference)}", blocks,
+                key=f"comparison-{first.comparison}", role="chosen", choice=(("comparison", first.comparison),))  # fmt: skip
+
+
+def view_title(campaign: Campaign, view: View) -> str:
+    """The session and operating point of a view."""
+    point = operating_point(view.speed_mps, view.yaw_deg, campaign.settings.report.speed_unit)
+    return f"{point}, session {view.sessions}"
+
+
+def _view(campaign: Campaign, view: View, rows: Mapping[str, Sequence[Row]], axes: Axes) -> Fold:
+    title = view_title(campaign, view)
+    choice = (("comparison", view.comparison), ("point", title))
+    pairs = [
+        Group(
+            (
+                Heading(f"{position}, {title}"),
+                FigureBlock(pair_figure(campaign, view, position, rows[position], axes)),
+                _runs(view, rows[position]),
+            ),
+            key=pair_anchor(campaign, view, position),
+            choice=(*choice, ("position", position)),
+        )
+        for position in rows
+    ]
+    return Fold(
+        title,
+        (TableBlock(heat_table(campaign, view, rows)), *pairs),
+        key=view_anchor(campaign, view),
+        role="chosen",
+        choice=choice,
+    )
+
+
+def _runs(view: View, rows: Sequence[Row]) -> Prose:
+    words = []
+    for side in ("treatment", "reference"):
+        used = sorted({run for row in rows for run in row[f"{side}_runs"] or ()})
+        words.append(f"{getattr(view, side)}: {listed(used, 8) or 'none'}")
+    return Prose(f"Runs: {'; '.join(words)}.", "note")
+
+
+def heat_table(campaign: Campaign, view: View, with_figure: Mapping[str, Sequence[Row]]) -> PlainTable:
+    """Differences position by band, with a link to the figure where there is one."""
+    bands = sorted({row["band_hz"] for row in view.band_rows()})
+    lines = []
+    for position in in_table_order(campaign, view.bands):
+        href = f"#{pair_anchor(campaign, view, position)}" if position in with_figure else ""
+        found = {row["band_hz"]: row for row in view.bands[position]}
+        first: Cell = Marked(position, "place", href) if href else position
+        lines.append((first, *(heat_cell(found.get(band), href) for band in bands)))
+    return PlainTable(
+        key=f"bands-{view_anchor(campaign, view)}",
+        caption=f"{view.comparison}, {view_title(campaign, view)}: difference by band, dB",
+        head=("position", *(frequency(band).removesuffix(" Hz").replace(" kHz", "k") for band in bands)),
+        rows=tuple(lines),
+        numeric=frozenset(range(1, len(bands) + 1)),
+        role="heat",
+    )
+
+
+def heat_cell(row: Row | None, href: str) -> Cell:
+    """One difference with its colour; what is not shown stays without."""
+    if row is None:
+        return ""
+    value, doubt = row["difference_db"], "?" if row["doubtful"] else ""
+    if value is None:
+        upper, lower = row["upper_db"], row["lower_db"]
+        words = f"≤{number(upper)}" if upper is not None else f"≥{number(lower)}" if lower is not None else "–"
+        return Marked(words + doubt, "h0", href)
+    if row["finding"] not in SHOWN or row["doubtful"]:
+        return Marked(number(value, signed=True) + doubt, "weak", href)
+    step = 1 + sum(abs(value) >= limit for limit in STEPS_DB)
+    return Marked(number(value, signed=True), f"h{'-' if value < 0 else ''}{step}", href)
+
+
+def _overall(tables: FinishedTables, campaign: Campaign, name: str) -> PlainTable:
+    rows = [row for row in tables.comparisons if (row["comparison"], row["quantity"]) == (name, "overall")]
+    return overall_table(tables, campaign, name, rows)
+
+
+def _family_words(campaign: Campaign, own: Sequence[View]) -> str:
+    """How many tests were adjusted together, and how."""
+    compare = campaign.settings.compare
+    sizes = {
+        kind: sorted({row["family_size"] for row in rows if row["family_size"]})
+        for kind, rows in (
+            ("bands", [row for view in own for row in view.band_rows()]),
+            ("overall levels", [row for view in own for row in view.overall]),
+        )
+    }
+    said = [f"{listed([f'{size:,}' for size in found])} {kind}" for kind, found in sizes.items() if found]
+    each = "" if compare.family == "comparison" else " of each operating point"
+    method = "Benjamini and Hochberg" if compare.adjustment == "false-discovery" else "Holm"
+    return f"Findings are adjusted ({method}) over families of {' and '.join(said)}{each}." if said else ""
