@@ -1,4 +1,4 @@
-"""The report: one self-contained page made from the finished tables, the sheet beside it, and every figure as a file."""
+"""The report: one self-contained page made from the finished tables, and every figure as a file."""
 
 from __future__ import annotations
 

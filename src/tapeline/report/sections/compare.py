@@ -24,7 +24,7 @@ from tapeline.report.view_names import pair_anchor, view_anchor
 from tapeline.report.wording import frequency, listed, number, operating_point
 
 STEPS_DB = (1.5, 4.0)
-"""Where the colours of the heat map deepen, in units of the practical threshold they would be too fine: own choice."""
+"""Where the colours of the table of bands deepen: own choice."""
 
 
 def compare_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -49,9 +49,9 @@ def _legend_words(campaign: Campaign) -> Prose:
     threshold = campaign.settings.compare.practical_threshold_db
     return Prose(
         "Differences are treatment minus reference: negative is quieter. In the table of bands red is louder and blue "
-        f"is quieter where shown beyond chance, deeper from {STEPS_DB[0]:g} and {STEPS_DB[1]:g} dB on; numbers in italics "
-        f"are not shown to differ, or are within ±{threshold:g} dB. ≤ and ≥ are one-sided because a level is only an upper "
-        "bound; ? is doubtful. A number leads to its figure.",
+        f"is quieter, deeper from {STEPS_DB[0]:g} and {STEPS_DB[1]:g} dB on. Numbers in italics are not shown to "
+        f"differ, or are within ±{threshold:g} dB. Where a level is only an upper bound the difference is at least (≥) "
+        "or at most (≤) so much; ? is doubtful. A number leads to its figure.",
         "note",
     )
 
@@ -72,21 +72,19 @@ def _comparison(
         ),
     )
     left_out = [view_title(campaign, view) for view in own if view.key not in chosen and view.bands]
-    blocks: list[Block] = [
-        Prose(
-            f"{condition_title(campaign, first.treatment)} minus {condition_title(campaign, first.reference)}. {_family_words(campaign, own)}"
-        )
-    ]
+    treatment, reference = (condition_title(campaign, name) for name in (first.treatment, first.reference))
+    blocks: list[Block] = [Prose(f"{treatment} minus {reference}. {_family_words(campaign, own)}")]
     blocks += [_view(campaign, view, rows[view.key], axes) for view in shown]
     if left_out:
-        blocks.append(
-            Prose(
-                f"Without figures, those with the fewest shown differences: {'; '.join(left_out)}. Their numbers are in tables/comparisons.parquet.",
-                "note",
-            )
-        )
-    return Fold(f"{first.comparison}: {condition_title(campaign, first.treatment)} against {condition_title(campaign, first.reference)}", blocks,
-                key=f"comparison-{first.comparison}", role="chosen", choice=(("comparison", first.comparison),))  # fmt: skip
+        words = f"Without figures, those with the fewest shown differences: {'; '.join(left_out)}."
+        blocks.append(Prose(f"{words} Their numbers are in tables/comparisons.parquet.", "note"))
+    return Fold(
+        f"{first.comparison}: {treatment} against {reference}",
+        blocks,
+        key=f"comparison-{first.comparison}",
+        role="chosen",
+        choice=(("comparison", first.comparison),),
+    )
 
 
 def view_title(campaign: Campaign, view: View) -> str:

@@ -1,4 +1,4 @@
-"""The figure of one comparison at one position and operating point: both levels, and their difference with its interval."""
+"""The figure of a comparison at one position and operating point: both levels, and their difference with its interval."""
 
 from __future__ import annotations
 
@@ -111,8 +111,8 @@ def _level_words(row: Row, side: str) -> str:
 
 def _draw_differences(panel: Panel, rows: Sequence[Row], threshold_db: float) -> None:
     known = [row for row in rows if row["lower_db"] is not None or row["upper_db"] is not None]
-    edges = (_column(known, name) for name in ("lower_hz", "upper_hz", "lower_db", "upper_db"))
-    panel.interval_bars(*edges)
+    left, right, low, high = (_column(known, name) for name in ("lower_hz", "upper_hz", "lower_db", "upper_db"))
+    panel.interval_bars(left, right, low, high)
     panel.level_line(0.0, "ze")
     for level in (-threshold_db, threshold_db):
         panel.level_line(level, "li", "4 3")
