@@ -19,7 +19,8 @@ _FROM_THE_BODY = re.compile(
 
 
 _FORWARD = re.compile(
-    r"\bx(?:[ -](?:axis|is|points|pointing|positive))*\s+(?:to\s+the\s+)?(?P<way>forward|front|upstream|rear|back|downstream)",
+    r"\bx(?:[ -](?:axis|is|points|pointing|positive))*\s+(?:to\s+the\s+)?"
+    r"(?P<way>forward|front|upstream|rear|back|downstream)",
     re.IGNORECASE,
 )
 

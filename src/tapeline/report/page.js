@@ -51,7 +51,7 @@
       return { x: Number(x), y: Number(y), words: words.join(" ") };
     });
     const line = make("p", { class: "reading", role: "status" });
-    line.textContent = "Point at the figure, or use the arrow keys, to read values.";
+    view.title = "Point at a value, or use the arrow keys, to read it.";
     view.after(line);
     let ring = null;
     let at = -1;

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,12 +17,14 @@ from tapeline.report.blocks import PARTS, Section, figures
 from tapeline.report.figure_files import write_figures
 from tapeline.report.finished_tables import FinishedTables, read_finished
 from tapeline.report.sections.compare import compare_sections
+from tapeline.report.sections.sheet import sheet_sections
+from tapeline.report.sections.work_first import work_sections
 from tapeline.report.wording import printable
 from tapeline.store.file_records import result_file
 
 FOLDER = Path(__file__).parent
 
-SECTIONS = (compare_sections,)
+SECTIONS = (sheet_sections, work_sections, compare_sections)
 """The functions that make the page's sections, in their order within each part."""
 
 ASKS = {
@@ -42,9 +44,10 @@ def write_report(campaign: Campaign, results: Path, destination: Path, digest: s
     tables = read_finished(results)
     sections = page_sections(tables, campaign)
     write_figures(results / "figures", [figure for section in sections for figure in figures(section.blocks)])
-    text = render(sections, campaign, digest)
-    with result_file(destination) as temporary:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
+    pages = {destination: "page.html.j2", destination.with_name("sheet.html"): "sheet.html.j2"}
+    for path, template in pages.items():
+        with result_file(path) as temporary:
+            temporary.write_text(render(template, sections, campaign, digest), encoding="utf-8", newline="\n")
 
 
 def page_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -52,8 +55,8 @@ def page_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     return [section for made in SECTIONS for section in made(tables, campaign)]
 
 
-def render(sections: Sequence[Section], campaign: Campaign, digest: str) -> str:
-    """The page as text. Every value is escaped; characters that a page cannot hold are replaced."""
+def render(template: str, sections: Sequence[Section], campaign: Campaign, digest: str) -> str:
+    """The page or the sheet as text. Every value is escaped; characters that a page cannot hold are replaced."""
     environment = Environment(
         loader=FileSystemLoader(FOLDER),
         autoescape=True,
@@ -64,22 +67,29 @@ def render(sections: Sequence[Section], campaign: Campaign, digest: str) -> str:
         finalize=_clean,
     )
     environment.filters["css_text"] = _css_text
+    environment.filters["placed"] = _placed_on("" if template == "page.html.j2" else "report.html")
     style, script = _own("charts.css") + _own("page.css"), _script(_own("page.js"))
     parts = [
         {"key": key, "title": title, "asks": ASKS[key], "sections": [each for each in sections if each.part == key]}
         for key, title in PARTS.items()
     ]
     settings = campaign.settings
-    return environment.get_template("page.html.j2").render(
+    return environment.get_template(template).render(
         title=settings.title or settings.campaign,
         campaign=settings.campaign,
         software=__version__,
         digest=digest,
         parts=[part for part in parts if part["sections"]],
+        sheet=next(each for each in sections if each.key == "sheet"),
         style=style,
         script=script,
         script_hash=_hash_source(script),
     )
+
+
+def _placed_on(page: str) -> Callable[[str], str]:
+    """Makes links to places of the report lead there from another page."""
+    return lambda href: f"{page}{href}" if href.startswith("#") else href
 
 
 def _own(name: str) -> Markup:

@@ -16,13 +16,13 @@ from tapeline.report.charts.panel import Box, Place, Reading
 from tapeline.report.finished_tables import Row
 from tapeline.report.map_sides import is_right_handed, side_names
 
-GAP_PX = 16.0
+GAP_PX = 8.0
 TITLE_PX = 20.0
-MOST_HEIGHT_PX = 260.0
+MOST_HEIGHT_PX = 150.0
 LEAST_HEIGHT_PX = 60.0
 MARGIN_PX = 46.0
 """Left free about a body, so that labels find room beside its outline."""
-LINE_ROOM_PX = 24.0
+LINE_ROOM_PX = 15.0
 LEAST_EXTENT_M = 0.05
 MARK_PX = 4.2
 
@@ -117,10 +117,22 @@ def undrawn(rows: Iterable[Row], views: Iterable[BodyView]) -> list[str]:
     return [row["position"] for row in rows if row["position"] not in seen]
 
 
-def body_map(
-    views: Sequence[BodyView], spots: Mapping[str, Spot], *, width: float = WIDTH_PX
-) -> tuple[str, float, list[Reading], list[str]]:
-    """The views side by side where they fit, else below each other: markup, height, readings, labels without room."""
+@dataclass(frozen=True)
+class BodyMap:
+    """The drawn views with their height, what can be read, and the positions whose label found no room.
+
+    `free` is where a legend may stand: beside the last view where that is alone in its row, else below all.
+    """
+
+    markup: str
+    height: float
+    readings: tuple[Reading, ...]
+    unlabelled: tuple[str, ...]
+    free: Place
+
+
+def body_map(views: Sequence[BodyView], spots: Mapping[str, Spot], *, width: float = WIDTH_PX) -> BodyMap:
+    """The views, two in a row where there are several, all at one scale."""
     columns = 2 if len(views) > 1 else 1
     each = (width - (columns - 1) * GAP_PX) / columns
     scale = min(_scale(view, each) for view in views)
@@ -139,8 +151,10 @@ def body_map(
             readings += read
             labelled |= named
         top += TITLE_PX + height + GAP_PX
-    unlabelled = [name for name, spot in spots.items() if spot.label and name not in labelled]
-    return "".join(made), top, readings, unlabelled
+    unlabelled = tuple(name for name, spot in spots.items() if spot.label and name not in labelled)
+    is_odd = columns == 2 and len(views) % 2 == 1
+    free = (each + GAP_PX, top - GAP_PX - _height(views[-1], scale) / 2) if is_odd else (8.0, top)
+    return BodyMap("".join(made), top, tuple(readings), unlabelled, free)
 
 
 def _extent(view: BodyView) -> tuple[float, float, float, float]:

@@ -51,6 +51,8 @@ class Panel:
     frequency: bool = False
     x_words: Callable[[float], str] | None = None
     x_ticks: Sequence[float] | None = None
+    y_ticks: Sequence[float] | None = None
+    y_words: Callable[[float], str] | None = None
     parts: list[str] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
 
@@ -118,6 +120,19 @@ class Panel:
             made.append(f"M{ends[0]}M{px(at)} {px(bottom)}V{px(top)}M{ends[1]}")
         self._path("".join(made), f"ln {role}")
 
+    def spans(self, ys: Iterable[float], lows: Iterable[float], highs: Iterable[float], role: str = "wh") -> None:
+        """An interval across, as a line with caps, at each value of the ordinate; an open end (NaN) has no cap."""
+        made = []
+        for y, low, high in zip(ys, lows, highs, strict=True):
+            at = self.up.at(y)
+            left = self.across.clipped(low) if math.isfinite(low) else self.box.left
+            right = self.across.clipped(high) if math.isfinite(high) else self.box.right
+            made.append(f"M{px(left)} {px(at)}H{px(right)}")
+            made += [
+                f"M{px(end)} {px(at - 3)}v6" for value, end in ((low, left), (high, right)) if self._is_inside(value)
+            ]
+        self._path("".join(made), f"ln {role}")
+
     def level_line(self, y: float, role: str, dashes: str | None = None) -> None:
         """A line across the whole panel."""
         if self.y[0] <= y <= self.y[1]:
@@ -158,6 +173,9 @@ class Panel:
         if path:
             self.parts.append(element("path", d=path, class_=role, stroke_dasharray=dashes))
 
+    def _is_inside(self, x: float) -> bool:
+        return math.isfinite(x) and self.x[0] <= x <= self.x[1]
+
     def _within(self, y: float) -> float:
         return self.up.clipped(y) if math.isfinite(y) else math.nan
 
@@ -175,7 +193,9 @@ class Panel:
             if self.x_ticks is not None
             else self.across.ticks(max(int((box.right - box.left) / 70), 2))
         )
-        y_ticks = self.up.ticks(max(int((box.bottom - box.top) / 26), 2))
+        y_ticks = (
+            list(self.y_ticks) if self.y_ticks is not None else self.up.ticks(max(int((box.bottom - box.top) / 26), 2))
+        )
         grid = "".join(f"M{px(self.across.at(x))} {px(box.top)}V{px(box.bottom)}" for x in x_ticks)
         grid += "".join(f"M{px(box.left)} {px(self.up.at(y))}H{px(box.right)}" for y in y_ticks)
         said = self.x_words or (frequency_words if self.frequency else tick_words)
@@ -188,7 +208,9 @@ class Panel:
             if self.x_label or self.x_words
             else []
         )
-        made += [text(tick_words(y), box.left - 5, self.up.at(y) + 4, "t", anchor="end") for y in y_ticks]
+        made += [
+            text((self.y_words or tick_words)(y), box.left - 5, self.up.at(y) + 4, "t", anchor="end") for y in y_ticks
+        ]
         if self.title:
             made.append(text(self.title, box.left, box.top - 7, "h"))
         if self.x_label:

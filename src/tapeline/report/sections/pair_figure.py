@@ -1,4 +1,4 @@
-"""The figure of a comparison at one position and operating point: both levels, and their difference with its interval."""
+"""The figure of a comparison at one position and operating point: both levels, and their difference below."""
 
 from __future__ import annotations
 
