@@ -16,15 +16,18 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.blocks import PARTS, Section, figures
 from tapeline.report.figure_files import write_figures
 from tapeline.report.finished_tables import FinishedTables, read_finished
+from tapeline.report.sections.body_figures import position_sections
 from tapeline.report.sections.compare import compare_sections
+from tapeline.report.sections.gain_table import gain_sections
 from tapeline.report.sections.sheet import sheet_sections
+from tapeline.report.sections.sums import sums_sections
 from tapeline.report.sections.work_first import work_sections
 from tapeline.report.wording import printable
 from tapeline.store.file_records import result_file
 
 FOLDER = Path(__file__).parent
 
-SECTIONS = (sheet_sections, work_sections, compare_sections)
+SECTIONS = (sheet_sections, work_sections, gain_sections, compare_sections, sums_sections, position_sections)
 """The functions that make the page's sections, in their order within each part."""
 
 ASKS = {

@@ -17,7 +17,9 @@ from tapeline.report.comparison_views import (
     with_bounds,
 )
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.headline import headline_of
 from tapeline.report.page_table import Cell, Marked, PlainTable
+from tapeline.report.sections.body_figures import comparison_map
 from tapeline.report.sections.pair_figure import Axes, difference_limits, level_limits, pair_figure
 from tapeline.report.tables_of_differences import overall_table
 from tapeline.report.view_names import pair_anchor, view_anchor
@@ -75,6 +77,8 @@ def _comparison(
     treatment, reference = (condition_title(campaign, name) for name in (first.treatment, first.reference))
     blocks: list[Block] = [Prose(f"{treatment} minus {reference}. {_family_words(campaign, own)}")]
     blocks += [_view(campaign, view, rows[view.key], axes) for view in shown]
+    if shown and (on_body := comparison_map(tables, campaign, _first(tables, campaign, shown))) is not None:
+        blocks.append(Fold("On the body", [FigureBlock(on_body)]))
     if left_out:
         words = f"Without figures, those with the fewest shown differences: {'; '.join(left_out)}."
         blocks.append(Prose(f"{words} Their numbers are in tables/comparisons.parquet.", "note"))
@@ -85,6 +89,14 @@ def _comparison(
         role="chosen",
         choice=(("comparison", first.comparison),),
     )
+
+
+def _first(tables: FinishedTables, campaign: Campaign, shown: Sequence[View]) -> View:
+    """The view at the sheet's operating point and session, else the fastest."""
+    headline = headline_of(tables, campaign)
+    wanted = None if headline is None else (headline.session, headline.speed_mps, headline.yaw_deg)
+    at = {(view.treatment_session, view.speed_mps, view.yaw_deg): view for view in shown}
+    return at[wanted] if wanted in at else max(shown, key=lambda view: (view.speed_mps, -abs(view.yaw_deg)))
 
 
 def view_title(campaign: Campaign, view: View) -> str:

@@ -103,7 +103,8 @@ def _spot(name: str, row: Row | None, headline: Headline) -> Spot:
     label, words = f"{name} {gain_label(row)}", f"{name}: {gain_words(row, headline.unit)}"
     if row["gain_db"] is None:
         known = row["gain_lower_db"] is not None
-        return Spot(name, "dn" if known else "nt", label, words, arrow="up" if known else "down", weight=1.0)
+        weight = abs(row["gain_lower_db"] or 0.0) + 1.0
+        return Spot(name, "dn" if known else "nt", label, words, arrow="up" if known else "down", weight=weight)
     is_shown = is_sure(row)
     role = "dn" if row["gain_db"] > 0 else "up"
     return Spot(name, role if is_shown else "nt", label, words, hollow=not is_shown, weight=abs(row["gain_db"]) + 1.0)
