@@ -9,6 +9,8 @@ from tapeline.report.blocks import Block, FigureBlock, Fold, Group, Heading, Pro
 from tapeline.report.comparison_views import (
     SHOWN,
     View,
+    ViewKey,
+    by_rank,
     condition_title,
     drawn,
     in_table_order,
@@ -39,12 +41,25 @@ def compare_sections(tables: FinishedTables, campaign: Campaign) -> list[Section
         none = Prose("No comparison has a result: no two conditions were measured at one operating point.", "none")
         return [Section("comparisons", "Conditions against each other", "compare", [none])]
     groups = [[view for view in every if view.comparison == name] for name in names]
-    stage = Group(tuple(_comparison(tables, campaign, own, chosen) for own in groups), role="stage")
+    parts = tuple(_comparison(tables, campaign, own, chosen) for own in groups)
+    stage = Group(parts, role="stage", choice=_at_first(tables, campaign, groups[0], chosen))
     overall = [TableBlock(_overall(tables, campaign, name)) for name in names]
     return [
         Section("comparisons", "Conditions against each other", "compare", [_legend_words(campaign), stage]),
         Section("overall", "Overall differences", "compare", overall, is_folded=True),
     ]
+
+
+def _at_first(
+    tables: FinishedTables, campaign: Campaign, own: Sequence[View], chosen: set[ViewKey]
+) -> tuple[tuple[str, str], ...]:
+    """What a reader who has chosen nothing sees: the first comparison at the sheet's point, its first spot."""
+    shown = [view for view in own if view.key in chosen]
+    if not shown:
+        return ()
+    view = _first(tables, campaign, shown)
+    position = by_rank(view, tables.ranking)[0]
+    return ("comparison", view.comparison), ("point", view_title(campaign, view)), ("position", position)
 
 
 def _legend_words(campaign: Campaign) -> Prose:
@@ -58,9 +73,7 @@ def _legend_words(campaign: Campaign) -> Prose:
     )
 
 
-def _comparison(
-    tables: FinishedTables, campaign: Campaign, own: Sequence[View], chosen: set[tuple[str, str, str, float, float]]
-) -> Fold:
+def _comparison(tables: FinishedTables, campaign: Campaign, own: Sequence[View], chosen: set[ViewKey]) -> Fold:
     first = own[0]
     shown = [view for view in own if view.key in chosen]
     rows = {view.key: with_bounds(tables, view, panels(campaign, view, tables.ranking)) for view in shown}

@@ -107,8 +107,9 @@ def _range(rows: Sequence[Row]) -> tuple[float, float]:
 def work_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     """The lists to work on first, one a comparison."""
     blocks: list[Block] = []
-    for ranking in rankings(tables, campaign):
-        blocks += _ranking_blocks(ranking)
+    for index, ranking in enumerate(rankings(tables, campaign)):
+        own = _ranking_blocks(ranking)
+        blocks += [Heading(ranking.name), *own] if index == 0 else [Fold(ranking.name, own)]
     if not blocks:
         blocks = [
             Prose("No list: no comparison has levels of both conditions at an operating point that is ranked.", "none")
@@ -119,7 +120,6 @@ def work_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
 def _ranking_blocks(ranking: Ranking) -> list[Block]:
     lines: list[Words] = [f"{line.where}: {line.reason}. Next: {line.action}." for line in ranking.lines]
     return [
-        Heading(ranking.name),
         Prose(ranking.words, "note"),
         *([Bullets(lines, ordered=True)] if lines else []),
         Fold(f"All ranked spots and bands of {ranking.name}", (TableBlock(ranking.table),)),
