@@ -1,10 +1,11 @@
-"""The report: one self-contained page made from the finished tables, the sheet beside it, and every figure as a file."""
+"""The report: one self-contained page made from the finished tables, every figure as a file, and a page a run."""
 
 from __future__ import annotations
 
 import base64
 import hashlib
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.blocks import PARTS, Section, figures
 from tapeline.report.figure_files import write_figures
 from tapeline.report.finished_tables import FinishedTables, read_finished
+from tapeline.report.run_pages.run_files import write_run_pages
 from tapeline.report.sections.compare import compare_sections
 from tapeline.report.sections.how_it_was_made import how_it_was_made_sections
 from tapeline.report.sections.run_log import run_log_sections
@@ -37,17 +39,18 @@ ASKS = {
 
 
 def write_report(campaign: Campaign, results: Path, destination: Path, digest: str) -> None:
-    """Write the page to `destination`, and every figure with its numbers to the folder `figures` of `results`.
+    """Write the page to `destination`, its figures with their numbers to `figures`, and a page a run to `runs`.
 
-    `digest` stands for the analysis that made the tables; it is printed on the page. The same tables and settings give
+    Both folders stand beside it. `digest` stands for the analysis that made the tables; it is printed on the page. The same tables and settings give
     the same bytes. Raises FileNotFoundError for a table that has not been made.
     """
     tables = read_finished(results)
     sections = page_sections(tables, campaign)
-    write_figures(results / "figures", [figure for section in sections for figure in figures(section.blocks)])
+    write_figures(destination.parent / "figures", [figure for section in sections for figure in figures(section.blocks)])
     text = render(sections, campaign, digest)
     with result_file(destination) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
+    write_run_pages(destination, tables, campaign, templates())
 
 
 def page_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -57,6 +60,22 @@ def page_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
 
 def render(sections: Sequence[Section], campaign: Campaign, digest: str) -> str:
     """The page as text. Every value is escaped; characters that a page cannot hold are replaced."""
+    parts = [
+        {"key": key, "title": title, "asks": ASKS[key], "sections": [each for each in sections if each.part == key]}
+        for key, title in PARTS.items()
+    ]
+    settings = campaign.settings
+    return templates().get_template("page.html.j2").render(
+        title=settings.title or settings.campaign,
+        campaign=settings.campaign,
+        digest=digest,
+        parts=[part for part in parts if part["sections"]],
+    )
+
+
+@cache
+def templates() -> Environment:
+    """The templates, with what all pages have: style, script and version."""
     environment = Environment(
         loader=FileSystemLoader(FOLDER),
         autoescape=True,
@@ -67,22 +86,14 @@ def render(sections: Sequence[Section], campaign: Campaign, digest: str) -> str:
         finalize=_clean,
     )
     environment.filters["css_text"] = _css_text
-    style, script = _own("charts.css") + _own("page.css"), _script(_own("page.js"))
-    parts = [
-        {"key": key, "title": title, "asks": ASKS[key], "sections": [each for each in sections if each.part == key]}
-        for key, title in PARTS.items()
-    ]
-    settings = campaign.settings
-    return environment.get_template("page.html.j2").render(
-        title=settings.title or settings.campaign,
-        campaign=settings.campaign,
-        software=__version__,
-        digest=digest,
-        parts=[part for part in parts if part["sections"]],
-        style=style,
-        script=script,
-        script_hash=_hash_source(script),
-    )
+    script = _script(_own("page.js"))
+    environment.globals |= {
+        "style": _own("charts.css") + _own("page.css"),
+        "script": script,
+        "script_hash": _hash_source(script),
+        "software": __version__,
+    }
+    return environment
 
 
 def _own(name: str) -> Markup:
