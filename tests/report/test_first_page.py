@@ -15,7 +15,7 @@ from tapeline.report.caveats import caveats
 from tapeline.report.comparison_views import is_given
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.what_is_not_known import open_questions
-from tapeline.report.what_was_tested import facts, subtracted_runs
+from tapeline.report.sections.what_was_tested import facts, subtracted_runs
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import is_given
 from tapeline.report.figure_letters import undrawn_sentence
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.what_was_tested import measured_here, subtracted_runs
+from tapeline.report.sections.what_was_tested import measured_here, subtracted_runs
 from tapeline.report.wording import counted, listed, number, pairing
 
 MOST_NAMED = 4

@@ -1,14 +1,15 @@
-"""What was tested, how and when: the facts at the head of the report."""
+"""What was tested, how and when: the facts that the numbers rest on."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
 from tapeline.campaign.model import Campaign
+from tapeline.report.blocks import Facts, Section
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.coverage_rows import points_words
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.wording import BAND_WORDS, NO_VALUE, counted, frequency, listed, number
+from tapeline.report.wording import BAND_WORDS, NO_VALUE, confidence_words, counted, frequency, listed, number, pascal
 
 MOST_NAMES = 8
 SOURCE_WORDS = {
@@ -23,6 +24,11 @@ SOURCE_WORDS = {
 STATUS_WORDS = {"used": "used", "superseded": "taken again", "left out": "left out", "unusable": "unusable"}
 
 
+def tested_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
+    """The first section on what the numbers rest on."""
+    return [Section("tested", "What was tested", "trust", [Facts(facts(tables, campaign))])]
+
+
 def facts(tables: FinishedTables, campaign: Campaign) -> list[tuple[str, str]]:
     """Names and words, in the order in which a reader asks for them."""
     settings = campaign.settings
@@ -34,6 +40,8 @@ def facts(tables: FinishedTables, campaign: Campaign) -> list[tuple[str, str]]:
         ("Recordings", _recordings(tables.runs)),
         ("Calibration", _calibration(tables.calibration)),
         ("Analysis", _analysis(tables, campaign)),
+        ("Levels", _levels(campaign)),
+        ("Axes", settings.axes),
     ]
     return [(name, words) for name, words in rows if words]
 
@@ -132,6 +140,14 @@ def _analysis(tables: FinishedTables, campaign: Campaign) -> str:
         _backgrounds(tables),
     ]
     return "; ".join(part for part in parts if part)
+
+
+def _levels(campaign: Campaign) -> str:
+    reference = pascal(campaign.settings.reference_pressure_pa)
+    return (
+        f"dB re {reference}; spectral densities in dB re ({reference})²/Hz; intervals are "
+        f"{confidence_words(campaign.settings.confidence)} confidence intervals"
+    )
 
 
 def subtracted_runs(tables: FinishedTables) -> frozenset[str]:
