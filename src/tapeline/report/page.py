@@ -17,12 +17,15 @@ from tapeline.report.blocks import PARTS, Section, figures
 from tapeline.report.figure_files import write_figures
 from tapeline.report.finished_tables import FinishedTables, read_finished
 from tapeline.report.sections.compare import compare_sections
+from tapeline.report.sections.levels import levels_sections
+from tapeline.report.sections.scaling import scaling_sections
+from tapeline.report.sections.tones import tones_sections
 from tapeline.report.wording import printable
 from tapeline.store.file_records import result_file
 
 FOLDER = Path(__file__).parent
 
-SECTIONS = (compare_sections,)
+SECTIONS = (compare_sections, levels_sections, scaling_sections, tones_sections)
 """The functions that make the page's sections, in their order within each part."""
 
 ASKS = {

@@ -85,7 +85,9 @@ class Panel:
 
     def dense_curve(self, xs: Reals, ys: Reals, role: str, dashes: str | None = None) -> None:
         """A line through thousands of values, of which each half pixel shows the lowest and the highest."""
-        places = (np.array([scale.at(value) for value in values]) for scale, values in ((self.across, xs), (self.up, ys)))
+        places = (
+            np.array([scale.at(value) for value in values]) for scale, values in ((self.across, xs), (self.up, ys))
+        )
         across, down = next(places), np.clip(next(places), self.box.top, self.box.bottom)
         across[(across < self.box.left - 0.05) | (across > self.box.right + 0.05)] = math.nan
         self._dense(dense_path(zip(*envelope(across, down), strict=True)), f"ln {role}", dashes)
@@ -93,7 +95,9 @@ class Panel:
     def dense_band(self, xs: Reals, lows: Reals, highs: Reals, role: str = "iv") -> None:
         """The area between two curves of thousands of values; gaps where either is missing."""
         across = np.array([self.across.at(value) for value in xs])
-        ends = [np.clip([self.up.at(value) for value in values], self.box.top, self.box.bottom) for values in (lows, highs)]
+        ends = [
+            np.clip([self.up.at(value) for value in values], self.box.top, self.box.bottom) for values in (lows, highs)
+        ]
         known = np.isfinite(across) & np.isfinite(ends[0]) & np.isfinite(ends[1])
         known &= (across >= self.box.left - 0.05) & (across <= self.box.right + 0.05)
         runs = np.split(np.flatnonzero(known), np.flatnonzero(np.diff(np.flatnonzero(known)) > 1) + 1)
@@ -117,9 +121,11 @@ class Panel:
                     height=box.bottom - box.top, preserveAspectRatio="none", class_="raster")
         )  # fmt: skip
 
-    def marks(self, xs: Iterable[float], ys: Iterable[float], look: Look, *, hollow: bool = False) -> None:
+    def marks(
+        self, xs: Iterable[float], ys: Iterable[float], look: Look, *, hollow: bool = False, size: float = 3.4
+    ) -> None:
         """The marks of a condition at values that are given and lie on the axis."""
-        self._path(marks(look.shape, self._seen(xs, ys)), f"mk {look.role}{' ho' if hollow else ''}")
+        self._path(marks(look.shape, self._seen(xs, ys), size), f"mk {look.role}{' ho' if hollow else ''}")
 
     def dots(
         self, xs: Iterable[float], ys: Iterable[float], role: str, *, shape: str = "circle", size: float = 3.4
@@ -231,11 +237,11 @@ class Panel:
             else self.across.ticks(max(int((box.right - box.left) / 70), 2))
         )
         y_ticks = (
-            list(self.y_ticks)
-            if self.y_ticks is not None
-            else self.up.ticks(max(int((box.bottom - box.top) / 26), 2))
+            list(self.y_ticks) if self.y_ticks is not None else self.up.ticks(max(int((box.bottom - box.top) / 26), 2))
         )
-        grid = "" if self.zooms else "".join(f"M{px(self.across.at(x))} {px(box.top)}V{px(box.bottom)}" for x in x_ticks)
+        grid = (
+            "" if self.zooms else "".join(f"M{px(self.across.at(x))} {px(box.top)}V{px(box.bottom)}" for x in x_ticks)
+        )
         grid += "".join(f"M{px(box.left)} {px(self.up.at(y))}H{px(box.right)}" for y in y_ticks)
         said = self.x_words or (frequency_words if self.frequency else tick_words)
         upright = frequency_words if self.upright_frequency else tick_words
@@ -244,7 +250,7 @@ class Panel:
             made += self._moving_ticks(x_ticks, said)
         made.append(element("path", d=f"M{px(box.left)} {px(box.top)}V{px(box.bottom)}H{px(box.right)}", class_="ax"))
         if (self.x_label or self.x_words) and not self.zooms:
-            made += [text(said(x), self.across.at(x), box.bottom + 14, "t", anchor="middle") for x in x_ticks]
+            made += [self._tick_text(said(x), self.across.at(x)) for x in x_ticks]
         made += [text(upright(y), box.left - 5, self.up.at(y) + 4, "t", anchor="end") for y in y_ticks]
         if self.title:
             made.append(text(self.title, box.left, box.top - 7, "h"))
@@ -259,11 +265,18 @@ class Panel:
     def _moving_ticks(self, ticks: Sequence[float], said: Callable[[float], str]) -> list[str]:
         """A line and words at each tick, which move with the frequencies shown; third-octaves wait for a closer look."""
         box, low, high = self.box, *self.x
-        finer = [hertz for hertz in THIRDS_HZ if low <= hertz <= high and hertz not in ticks and hertz not in OCTAVES_HZ]
+        finer = [
+            hertz for hertz in THIRDS_HZ if low <= hertz <= high and hertz not in ticks and hertz not in OCTAVES_HZ
+        ]
         made = []
         for hertz, role in [*((x, "tick") for x in ticks), *((x, "tick fine") for x in finer)]:
             at = self.across.at(hertz)
             line = element("path", d=f"M{px(at)} {px(box.top)}V{px(box.bottom)}", class_="gd")
-            words = [text(said(hertz), at, box.bottom + 14, "t", anchor="middle")] if self.x_label else []
+            words = [self._tick_text(said(hertz), at)] if self.x_label else []
             made.append(element("g", line, *words, class_=role, data_x=at))
         return made
+
+    def _tick_text(self, words: str, at: float) -> str:
+        """Words below a tick; those at the right end are moved so that no letter reaches beyond the drawing."""
+        half = LETTER_PX * len(words) / 2.0
+        return text(words, min(at, self.box.right + 8.0 - half), self.box.bottom + 14, "t", anchor="middle")
