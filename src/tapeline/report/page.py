@@ -22,9 +22,12 @@ from tapeline.report.sections.body_figures import position_sections
 from tapeline.report.sections.compare import compare_sections
 from tapeline.report.sections.gain_table import gain_sections
 from tapeline.report.sections.how_it_was_made import how_it_was_made_sections
+from tapeline.report.sections.levels import levels_sections
 from tapeline.report.sections.run_log import run_log_sections
+from tapeline.report.sections.scaling import scaling_sections
 from tapeline.report.sections.sheet import sheet_sections
 from tapeline.report.sections.sums import sums_sections
+from tapeline.report.sections.tones import tones_sections
 from tapeline.report.sections.what_was_tested import tested_sections
 from tapeline.report.sections.work_first import work_sections
 from tapeline.report.wording import printable
@@ -37,6 +40,9 @@ SECTIONS = (
     work_sections,
     gain_sections,
     compare_sections,
+    levels_sections,
+    scaling_sections,
+    tones_sections,
     sums_sections,
     tested_sections,
     run_log_sections,
@@ -56,8 +62,8 @@ ASKS = {
 def write_report(campaign: Campaign, results: Path, destination: Path, digest: str) -> None:
     """Write the page to `destination`, its figures with their numbers to `figures`, and a page a run to `runs`.
 
-    Both folders stand beside it. `digest` stands for the analysis that made the tables; it is printed on the page. The same tables and settings give
-    the same bytes. Raises FileNotFoundError for a table that has not been made.
+    Both folders stand beside it. `digest` stands for the analysis that made the tables; it is printed on the page. The
+    same tables and settings give the same bytes. Raises FileNotFoundError for a table that has not been made.
     """
     tables = read_finished(results)
     sections = page_sections(tables, campaign)
