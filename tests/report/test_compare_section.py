@@ -61,7 +61,7 @@ def test_the_figure_of_a_pair_reads_what_the_tables_hold(report: Report) -> None
         assert list(figure.data.columns["difference_db"]) == [row["difference_db"] for row in own]
         assert list(figure.data.columns["background_db"]) == [row["background_db"] for row in own]
         assert len(figure.readings) == 2 * len(own)
-        for reading, row in zip(figure.readings[::2], own, strict=True):
+        for reading, row in zip(figure.readings[: len(own)], own, strict=True):
             if row["difference_db"] is not None:
                 assert f"difference {number(row['difference_db'], signed=True)} dB" in reading.words
             assert row["finding"] in reading.words
@@ -93,9 +93,7 @@ def test_every_pair_can_be_chosen_and_reached(report: Report) -> None:
     section = compare_sections(report.tables, report.campaign)[0]
     stage = next(block for block in section.blocks if block.kind == "group")
     folds = [block for block in stage.blocks if isinstance(block, Fold)]  # type: ignore[union-attr]
-    assert [dict(fold.choice)["comparison"] for fold in folds] == list(
-        dict.fromkeys(row["comparison"] for row in report.tables.comparisons)
-    )
+    assert [dict(fold.choice)["comparison"] for fold in folds] == list(report.campaign.settings.comparisons)
     anchors = []
     for fold in folds:
         for view in (block for block in fold.blocks if isinstance(block, Fold) and block.choice):
