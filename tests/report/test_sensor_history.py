@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 
 from tapeline.cli import main
-from tapeline.report.figure_style import report_style
 from tapeline.report.figures_history import history_figure
 from tapeline.report.history_text import history_text
 from tapeline.report.sensor_checks import checks_in_time, read_campaigns
@@ -163,8 +162,7 @@ def test_few_values_have_no_limits_but_a_large_change_is_a_step(tmp_path: Path) 
     assert kinds(history) == {"s1": [("step", ["late/x-session"])]}
     assert "calibrator, adapter and air pressure are not ruled out" in history.series[0].findings[0].sentence
     assert {point.common_shift_db for series in history.series for point in series.points} == {None}
-    with report_style():
-        figure = history_figure(history.series[1], [])
+    figure = history_figure(history.series[1], [])
     assert figure.axes[0].get_title("left") == "individuals   n = 3: no limits yet"
     assert not [line for axes in figure.axes for line in axes.lines if line.get_gid() == "limit"]
 
@@ -172,8 +170,7 @@ def test_few_values_have_no_limits_but_a_large_change_is_a_step(tmp_path: Path) 
 def test_limits_are_drawn_from_five_values_on(tmp_path: Path) -> None:
     """Mean ± 2.66 and 3.267 x mean moving range (NIST/SEMATECH e-Handbook 6.3.2.2, ISO 7870-2, from memory)."""
     history = read(two_campaigns(tmp_path, {"s1": [0.0, 0.1, 0.0, 0.1, 0.0], "s2": [0.0, 0.1, 0.0, 0.1, None]}))
-    with report_style():
-        figure = history_figure(history.series[0], [])
+    figure = history_figure(history.series[0], [])
     drawn = [[line.get_ydata()[0] for line in axes.lines if line.get_gid() == "limit"] for axes in figure.axes]
     assert sorted(drawn[0]) == pytest.approx([0.04 - 0.266, 0.04 + 0.266], abs=1e-4)
     assert drawn[1] == pytest.approx([0.3267], abs=1e-4)

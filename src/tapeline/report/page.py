@@ -16,13 +16,25 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.blocks import PARTS, Section, figures
 from tapeline.report.figure_files import write_figures
 from tapeline.report.finished_tables import FinishedTables, read_finished
+from tapeline.report.sections.attention import attention_sections
+from tapeline.report.sections.calibration import calibration_sections
 from tapeline.report.sections.compare import compare_sections
+from tapeline.report.sections.coverage import coverage_sections
+from tapeline.report.sections.quality import quality_sections
+from tapeline.report.sections.repeatability import repeatability_sections
 from tapeline.report.wording import printable
 from tapeline.store.file_records import result_file
 
 FOLDER = Path(__file__).parent
 
-SECTIONS = (compare_sections,)
+SECTIONS = (
+    compare_sections,
+    attention_sections,
+    coverage_sections,
+    repeatability_sections,
+    calibration_sections,
+    quality_sections,
+)
 """The functions that make the page's sections, in their order within each part."""
 
 ASKS = {

@@ -40,6 +40,7 @@ class Panel:
     """Axes of a box with what is drawn on them; every method takes values, not pixels.
 
     `x` and `y` are limits of the values; `frequency` makes the abscissa logarithmic with the octaves written below.
+    `y_ticks` with `y_words` name rows instead of values.
     """
 
     box: Box
@@ -51,6 +52,8 @@ class Panel:
     frequency: bool = False
     x_words: Callable[[float], str] | None = None
     x_ticks: Sequence[float] | None = None
+    y_words: Callable[[float], str] = tick_words
+    y_ticks: Sequence[float] | None = None
     parts: list[str] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
 
@@ -175,7 +178,7 @@ class Panel:
             if self.x_ticks is not None
             else self.across.ticks(max(int((box.right - box.left) / 70), 2))
         )
-        y_ticks = self.up.ticks(max(int((box.bottom - box.top) / 26), 2))
+        y_ticks = self.y_ticks if self.y_ticks is not None else self.up.ticks(max(int((box.bottom - box.top) / 26), 2))
         grid = "".join(f"M{px(self.across.at(x))} {px(box.top)}V{px(box.bottom)}" for x in x_ticks)
         grid += "".join(f"M{px(box.left)} {px(self.up.at(y))}H{px(box.right)}" for y in y_ticks)
         said = self.x_words or (frequency_words if self.frequency else tick_words)
@@ -188,7 +191,7 @@ class Panel:
             if self.x_label or self.x_words
             else []
         )
-        made += [text(tick_words(y), box.left - 5, self.up.at(y) + 4, "t", anchor="end") for y in y_ticks]
+        made += [text(self.y_words(y), box.left - 5, self.up.at(y) + 4, "t", anchor="end") for y in y_ticks]
         if self.title:
             made.append(text(self.title, box.left, box.top - 7, "h"))
         if self.x_label:
