@@ -130,9 +130,10 @@ def _uncertainty_words(tables: FinishedTables, campaign: Campaign) -> Iterator[s
     known = [row for row in tables.calibration if row["source"] in (*CHECKED, "chart", "data_sheet")]
     errors = [row["standard_uncertainty_db"] for row in known if row["standard_uncertainty_db"] is not None]
     if errors:
+        low, high = number(min(errors), 2), number(max(errors), 2)
         yield (
-            f"A sensitivity's standard uncertainty is {number(min(errors), 2)} to {number(max(errors), 2)} dB. "
-            "Absolute levels carry it. What all checks share cancels in differences within a session; drift does not."
+            f"A sensitivity's standard uncertainty is {low if low == high else f'{low} to {high}'} dB. Absolute levels "
+            "carry it. What all checks share cancels in differences within a session; drift does not."
         )
     stated = campaign.settings.uncertainty
     if "mounting_db" not in stated.stated_settings:

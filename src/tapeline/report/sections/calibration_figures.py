@@ -56,6 +56,7 @@ def deviation_figure(campaign: Campaign, rows: Sequence[Row]) -> Figure | None:
     worst = sorted(charted, key=lambda row: (-size_of(row), row["session"], row["position"]))[:MOST_CHANNELS]
     chosen = sorted(worst, key=lambda row: (row["session"], order.index(row["position"])))
     limit = campaign.settings.calibration.deviation_limit_db
+    without = [f"{row['position']} in {row['session']}" for row in rows if row not in charted]
     values = [against_chart_db(row, kind) for row in chosen for kind in ("before", "after", "sensitivity")]
     height = 14.0 + ROW_PX * len(chosen)
     panel = Panel(
@@ -89,9 +90,8 @@ def deviation_figure(campaign: Campaign, rows: Sequence[Row]) -> Figure | None:
         height=height + 36.0,
         alt=_deviation_message(rows),
         caption="Each check against the sensor's chart; the line from before to after is the drift."
-        + (
-            f" The {len(chosen)} furthest off of {len(charted)} checked channels." if len(charted) > len(chosen) else ""
-        ),
+        + (f" The {len(chosen)} furthest off of {len(charted)} checked channels." if len(charted) > len(chosen) else "")
+        + (f" Without check or chart: {listed(without, 4)}." if without else ""),
         data=rows_data(chosen, SENSITIVITIES),
     )
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from tapeline.campaign.coverage import Coverage, MissingRuns
 from tapeline.campaign.coverage_cells import ENOUGH_RUNS, Point
 from tapeline.campaign.model import Campaign
+from tapeline.quality.use_of_levels import doubts_level
 from tapeline.report.attention import action_of, sentence_of, used_states, without_place
 from tapeline.report.attention_background import runs_without_background
 from tapeline.report.attention_item import CALIBRATION, comparison_place, run_page, run_row
@@ -78,7 +79,7 @@ def _lost(
         lacking = not places or row["position"] in places
         if here and lacking and row["verdict"] == "unusable" and campaign.operating_points.get(row["run"]) in wanted:
             codes = row["reasons"] or ()
-            why = without_place(sentence_of(row, codes[0]), position=row["position"]) if codes else "it is unusable"
+            why = sentence_of(row, codes[0]) if codes else "it is unusable"
             action = action_of(codes[0]) if codes else "see its page"
             said.setdefault(row["run"], f": {without_place(why, run=row['run'], position=row['position'])}; {action}.")
     for name, why in list(said.items())[:MOST_NAMED]:
@@ -105,12 +106,16 @@ def _backgrounds(tables: FinishedTables, campaign: Campaign) -> Iterator[Recordi
 
 
 def _doubts(tables: FinishedTables) -> Iterator[Recording]:
-    """Positions whose calibration is doubtful or unusable in a session: their runs again, with what to mend before."""
+    """Positions whose levels of a session are doubted or lost by their calibration, with what to do."""
     for row in sorted(tables.calibration, key=lambda row: (row["verdict"] != "unusable", row["session"])):
-        if row["verdict"] not in ("doubtful", "unusable"):
-            continue
         codes = row["reasons"] or ()
-        why = sentence_of(row, codes[0]) if codes else f"its calibration is {row['verdict']}"
+        if row["verdict"] != "unusable" and not doubts_level(codes):
+            continue
+        why = (
+            without_place(sentence_of(row, codes[0]), position=row["position"])
+            if codes
+            else f"its calibration is {row['verdict']}"
+        )
         action = f" Next: {action_of(codes[0])}." if codes else ""
         rests = resting_differences(tables, row)
         resting = f" {counted(rests, 'difference')} {'rests' if rests == 1 else 'rest'} on it." if rests else ""

@@ -19,6 +19,8 @@ from tapeline.statistics.significance import student_factor
 
 WEIGHTING_ORDER = {"A": 0, "Z": 1, "C": 2}
 MOST_NAMED = 4
+HARDLY_DB = 0.05
+"""Shifts below it would be written as 0.0 dB."""
 
 
 def repeatability_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -96,11 +98,11 @@ def _later_words(tables: FinishedTables, rows: Sequence[Row], known: Sequence[Ro
     largest = max(known, key=lambda row: (abs(row["shift_db"]), row["position"]))
     shifts = [row["shift_db"] for row in known]
     both = [row["reproducibility_sd_db"] for row in known if row["reproducibility_sd_db"] is not None]
-    moved = (
-        f"{_apart(tables, largest)} levels moved by {number(min(shifts), signed=True)} to "
-        f"{number(max(shifts), signed=True)} {_unit(largest)} at {counted(len(known), 'position')}, most at "
-        f"{largest['position']}."
-    )
+    size = f"by {number(min(shifts), signed=True)} to {number(max(shifts), signed=True)} {_unit(largest)}"
+    if abs(largest["shift_db"]) < HARDLY_DB:
+        size = f"by less than {HARDLY_DB:g} {_unit(largest)}"
+    where = f"at {counted(len(known), 'position')}, most at {largest['position']}"
+    moved = f"{_apart(tables, largest)} levels moved {size} {where}."
     scatter = f" A single run of any session scatters by {number(median(both), 2)} dB (median)." if both else ""
     missing = sorted(row["position"] for row in rows if row["shift_db"] is None)
     gap = f" Not known at {listed(missing, MOST_NAMED)}, where one session counts." if missing else ""

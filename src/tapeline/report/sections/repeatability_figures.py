@@ -18,7 +18,7 @@ from tapeline.report.figure_data import FigureData, rows_data
 from tapeline.report.finished_tables import Row
 from tapeline.report.wording import counted, frequency, listed, number, operating_point, short
 
-MOST_CHARTS = 6
+MOST_CHARTS, LABEL_LETTERS = 6, 10
 LEAST_TOP_DB, STEP_DB = 1.0, 0.5
 CHARTED = (
     "position", "speed_mps", "yaw_deg", "weighting", "lowest_band_hz", "highest_band_hz", "session", "level_db",
@@ -185,10 +185,9 @@ def control_figure(campaign: Campaign, rows: Sequence[Row], level: str) -> Figur
 def _control_panel(campaign: Campaign, panel: Panel, rows: Sequence[Row], sessions: Sequence[str]) -> Panel:
     look = condition_look(list(campaign.settings.conditions), campaign.settings.reference_condition)
     room = (panel.box.right - panel.box.left) / len(sessions)
-    letters = max(int(room / LETTER_PX) - 1, 1)
-    step = 1 if letters > 5 else math.ceil(6 * LETTER_PX / room)
+    step = math.ceil((min(max(map(len, sessions)), LABEL_LETTERS) + 1) * LETTER_PX / room)
     panel.x_ticks = [float(place) for place in range(0, len(sessions), step)]
-    panel.x_words = lambda place: short(sessions[round(place)], max(letters * step, 6))
+    panel.x_words = lambda place: short(sessions[round(place)], LABEL_LETTERS)
     places = [float(sessions.index(row["session"])) for row in rows]
     values = [row["level_db"] - row["centre_db"] for row in rows]
     panel.level_line(0.0, "ze")
