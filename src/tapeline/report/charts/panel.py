@@ -46,6 +46,7 @@ class Panel:
     `x` and `y` are limits of the values; `frequency` makes the abscissa logarithmic with the octaves written below,
     `upright_frequency` the ordinate. Of one that `zooms` a reader may look at a part of the frequencies: its dense
     curves stand in a drawing of their own, and what has a place on the abscissa says so.
+    `y_ticks` with `y_words` name rows instead of values.
     """
 
     box: Box

@@ -1,4 +1,4 @@
-"""Page tables on repeatability: scatter by operating point, shifts between sessions, pairs that are not the same."""
+"""Tables on repeatability: scatter by operating point, shifts between sessions, repeats that differ."""
 
 from __future__ import annotations
 
@@ -133,7 +133,7 @@ def _shift_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
 
 
 def pairs_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
-    """Pairs of repeats that are not the same at some position, those with most positions first."""
+    """Pairs of repeats that differ at some position, those with most positions first."""
     pairs: dict[tuple[str, str, str], list[Row]] = {}
     for row in rows:
         pairs.setdefault((row["session"], row["run_a"], row["run_b"]), []).append(row)
@@ -148,14 +148,14 @@ def pairs_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
     )
     table = PlainTable(
         key="repeatability-pairs",
-        caption=f"Repeats that are not the same: {len(failed)} of {counted(len(pairs), 'pair')}",
+        caption=f"Repeats that differ: {len(failed)} of {counted(len(pairs), 'pair')}",
         head=(
             "runs",
             "session",
             "condition",
             "operating point",
-            "not as usual at",
-            "not the same at",
+            "more than usual at",
+            "differ at",
             "level, dB",
             "largest excess, dB",
             "smallest p",
@@ -163,8 +163,8 @@ def pairs_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
         ),
         rows=tuple(_pair_row(campaign, failed[pair]) for pair in ordered[:MOST_ROWS]),
         numeric=frozenset({6, 7, 8, 9}),
-        note="Not as usual: more than repeats of this campaign usually differ, in level or in a third octave; empty "
-        "where too few other repeats tell. Not the same: more than random error alone gives. Level: median over these "
+        note="More than usual: more than repeats of this campaign usually differ, in level or in a third octave; empty "
+        "where too few other repeats tell. Differ: more than random error alone gives. Level: median over these "
         "positions of the later run less the earlier. Excess: rms of the lines' differences beyond random error. p "
         "after Holm over the positions; shape: with the mean difference taken out, as it is." + _more(len(ordered)),
     )
