@@ -17,15 +17,26 @@ from tapeline.report.blocks import PARTS, Section, figures
 from tapeline.report.figure_files import write_figures
 from tapeline.report.finished_tables import FinishedTables, read_finished
 from tapeline.report.sections.compare import compare_sections
+from tapeline.report.sections.history import history_sections
 from tapeline.report.sections.levels import levels_sections
+from tapeline.report.sections.lines import lines_sections
 from tapeline.report.sections.scaling import scaling_sections
+from tapeline.report.sections.spectra import spectra_sections
 from tapeline.report.sections.tones import tones_sections
 from tapeline.report.wording import printable
 from tapeline.store.file_records import result_file
 
 FOLDER = Path(__file__).parent
 
-SECTIONS = (compare_sections, levels_sections, scaling_sections, tones_sections)
+SECTIONS = (
+    compare_sections,
+    lines_sections,
+    levels_sections,
+    scaling_sections,
+    tones_sections,
+    spectra_sections,
+    history_sections,
+)
 """The functions that make the page's sections, in their order within each part."""
 
 ASKS = {
