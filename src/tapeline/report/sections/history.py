@@ -70,7 +70,8 @@ def history_figure(tables: FinishedTables, campaign: Campaign, chosen: ChosenRun
     for index, (position, own) in enumerate(panels.items()):
         panel = Panel(boxes[index], (0.0, last), limits, title=position,
                       x_label="time, s" if index + 2 >= len(panels) else "",
-                      y_label=f"dB re {settings.reference_pressure_pa * 1e6:g} µPa" if index % 2 == 0 else "")  # fmt: skip
+                      y_label=f"dB re {settings.reference_pressure_pa * 1e6:g} µPa" if index % 2 == 0 else "",
+                      )  # fmt: skip
         for condition, rows in own.items():
             look = condition_look(names, condition)
             levels = [math.nan if row["level_db"] is None else row["level_db"] for row in rows]
@@ -87,10 +88,10 @@ def history_figure(tables: FinishedTables, campaign: Campaign, chosen: ChosenRun
         [condition_key(condition_look(names, name), condition_title(campaign, name))
          for name in chosen.runs if any(name in own for own in panels.values())],
         height=height,
-        alt=f"{weighted} against time at {listed(panels, MOST_PANELS)}: a step or a slope would show that something came "
-        "loose or the flow was not steady.",
-        caption=f"{weighted} in intervals of {settings.history.interval_s:g} s.{some} A step or a slope shows that something came "
-        "loose or the flow was not steady.",
+        alt=f"{weighted} against time at {listed(panels, MOST_PANELS)}: a step or a slope would show that something "
+        "came loose or the flow was not steady.",
+        caption=f"{weighted} in intervals of {settings.history.interval_s:g} s.{some} A step or a slope shows that "
+        "something came loose or the flow was not steady.",
         data=_data(panels),
     )  # fmt: skip
 

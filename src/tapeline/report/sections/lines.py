@@ -26,7 +26,8 @@ NAMES = ("lower_db", "difference_db", "upper_db")
 def lines_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     """A figure a comparison that has lines: its first positions in rank, at the fastest view that has them."""
     figures: dict[str, Figure] = {}
-    for view in sorted(views(tables.comparisons), key=lambda view: (view.comparison, -view.speed_mps, abs(view.yaw_deg))):
+    every = views(tables.comparisons)
+    for view in sorted(every, key=lambda view: (view.comparison, -view.speed_mps, abs(view.yaw_deg))):
         if view.comparison not in figures:
             first = by_rank(view, tables.ranking)[:MOST_LINE_PANELS]
             rows = {row["position"]: row for row in tables.line_differences(view.key, first)}
@@ -66,11 +67,10 @@ def lines_figure(campaign: Campaign, view: View, panels: Mapping[str, Row]) -> F
         _read(panel, position, row)
         made.append(panel)
     point = operating_point(view.speed_mps, view.yaw_deg, campaign.settings.report.speed_unit)
-    largest = max(
-        (largest_line(row) + (position,) for position, row in panels.items()), key=lambda found: abs(found[1])
-    )
+    largest = max(((*largest_line(row), position) for position, row in panels.items()), key=lambda found: abs(found[1]))
     beyond = (
-        f"the largest whose interval leaves out zero is {number(largest[1], signed=True)} dB at {largest[0]:.0f} Hz, {largest[2]}"
+        f"the largest whose interval leaves out zero is {number(largest[1], signed=True)} dB at {largest[0]:.0f} Hz, "
+        f"{largest[2]}"
         if largest[1]
         else "no line's interval leaves out zero"
     )
@@ -86,8 +86,8 @@ def lines_figure(campaign: Campaign, view: View, panels: Mapping[str, Row]) -> F
         ],
         height=24.0 + 156.0 * len(panels) + 2.0,
         alt=f"Difference by spectral line at {listed(list(panels), MOST_LINE_PANELS)}; {beyond}.",
-        caption=f"{view.comparison}, {titles}, session {view.sessions}, {point}. Each line has its own interval: of hundreds "
-        "of lines some leave out zero by chance. All positions are in tables/line_differences.parquet.",
+        caption=f"{view.comparison}, {titles}, session {view.sessions}, {point}. Each line has its own interval: of "
+        "hundreds of lines some leave out zero by chance. All positions are in tables/line_differences.parquet.",
         data=_data(panels),
     )
 

@@ -10,7 +10,7 @@ from tapeline.report.blocks import Block, FigureBlock, Fold, Prose, Section, Tab
 from tapeline.report.comparison_views import condition_title, in_table_order
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
-from tapeline.report.sections.collapse_figure import SCALES_WITH, collapse_figure
+from tapeline.report.sections.collapse_figure import collapse_figure
 from tapeline.report.sections.speed_figure import LEAST_SPEEDS, exponents_message, has_line, speed_figure
 from tapeline.report.speed_levels import overall_series
 from tapeline.report.wording import NO_VALUE, confidence_words, counted, frequency, interval, listed, number

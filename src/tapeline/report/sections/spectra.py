@@ -52,8 +52,8 @@ def spectra_sections(tables: FinishedTables, campaign: Campaign) -> list[Section
         for index, name in enumerate(in_table_order(campaign, shown))
     ]  # fmt: skip
     if len(shown) < len(panels):
-        blocks.append(Prose(f"{len(shown)} of {counted(len(panels), 'position')}, those ranked first; the others are in "
-                            "tables/narrowband.", "note"))  # fmt: skip
+        blocks.append(Prose(f"{len(shown)} of {counted(len(panels), 'position')}, those ranked first; the others are "
+                            "in tables/narrowband.", "note"))  # fmt: skip
     return [_section(blocks)]
 
 
@@ -90,7 +90,7 @@ def spectra_limits(panels: Panels, reference_pa: float) -> Limits:
 def spectra_figure(
     campaign: Campaign, chosen: ChosenRuns, position: str, spectra: Sequence[tuple[str, Spectrum]], limits: Limits
 ) -> Figure:
-    """One position: a line a condition and the background of the first; lines are solid, since a gap may hide a tone."""
+    """A line a condition and the background of the first; lines are solid, since a gap of a dash may hide a tone."""
     pascal = campaign.settings.reference_pressure_pa
     first_hz = [float(found.frequency_hz[found.frequency_hz > 0.0][0]) for _, found in spectra]
     ends = min(first_hz), max(float(found.frequency_hz[-1]) for _, found in spectra)
@@ -118,10 +118,10 @@ def spectra_figure(
         [panel],
         keys,
         height=284,
-        alt=f"Power spectral densities at {position}: one run of each condition over the background; a tone is a narrow "
-        f"peak. {_largest_words(campaign, spectra)}",
-        caption=f"Lines {spectra[0][1].frequency_hz[1] - spectra[0][1].frequency_hz[0]:g} Hz apart; each half pixel shows "
-        f"the lowest and the highest. {f'Background of run {run}.' if background is not None else 'No background.'}"
+        alt=f"Power spectral densities at {position}: one run of each condition over the background; a tone is a "
+        f"narrow peak. {_largest_words(campaign, spectra)}",
+        caption=f"Lines {np.diff(spectra[0][1].frequency_hz[:2])[0]:g} Hz apart; each half pixel shows the lowest and "
+        f"the highest. {f'Background of run {run}.' if background is not None else 'No background.'}"
         + (" The axis is fixed by the settings." if campaign.settings.report.density_axis_db else ""),
         data=_data(spectra, pascal),
     )

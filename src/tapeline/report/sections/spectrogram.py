@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -114,11 +115,11 @@ def spectrogram_figure(
         made,
         [],
         height=height,
-        alt=f"Spectra against time at {listed(panels, MOST_PANELS)}, {title}, run {run}: a gust is a dark upright stripe, "
-        "a tone a dark level line.",
-        caption=f"{title}, run {run}: lines {asked.resolution_hz:g} Hz apart, each column the mean over {asked.step_s:g} s. "
-        f"Darker is more: from {limits[0]:g} to {limits[1]:g} dB re ({pascal * 1e6:g} µPa)²/Hz in all of these figures. "
-        f"Empty where left out.{some}",
+        alt=f"Spectra against time at {listed(panels, MOST_PANELS)}, {title}, run {run}: a gust is a dark upright "
+        "stripe, a tone a dark level line.",
+        caption=f"{title}, run {run}: lines {asked.resolution_hz:g} Hz apart, each column the mean over "
+        f"{asked.step_s:g} s. Darker is more: from {limits[0]:g} to {limits[1]:g} dB re ({pascal * 1e6:g} µPa)²/Hz in "
+        f"all of these figures. Empty where left out.{some}",
         data=_data(panels),
     )
 
@@ -129,7 +130,7 @@ def raster(found: TimeSpectra, ends: Limits) -> Reals:
     per = -(-found.time_s.size // MOST_COLUMNS)
     columns = -(-found.time_s.size // per)
     made = np.full((ROWS, columns), np.nan)
-    for row, (upper, lower) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for row, (upper, lower) in enumerate(itertools.pairwise(edges)):
         inside = np.flatnonzero((found.frequency_hz >= lower) & (found.frequency_hz <= upper))
         if not inside.size:
             inside = np.array([np.argmin(np.abs(found.frequency_hz - np.sqrt(upper * lower)))])
