@@ -24,13 +24,16 @@ from tapeline.report.sections.calibration import calibration_sections
 from tapeline.report.sections.compare import compare_sections
 from tapeline.report.sections.coverage import coverage_sections
 from tapeline.report.sections.gain_table import gain_sections
+from tapeline.report.sections.history import history_sections
 from tapeline.report.sections.how_it_was_made import how_it_was_made_sections
 from tapeline.report.sections.levels import levels_sections
+from tapeline.report.sections.lines import lines_sections
 from tapeline.report.sections.quality import quality_sections
 from tapeline.report.sections.repeatability import repeatability_sections
 from tapeline.report.sections.run_log import run_log_sections
 from tapeline.report.sections.scaling import scaling_sections
 from tapeline.report.sections.sheet import sheet_sections
+from tapeline.report.sections.spectra import spectra_sections
 from tapeline.report.sections.sums import sums_sections
 from tapeline.report.sections.tones import tones_sections
 from tapeline.report.sections.what_was_tested import tested_sections
@@ -45,6 +48,7 @@ SECTIONS = (
     work_sections,
     gain_sections,
     compare_sections,
+    lines_sections,
     levels_sections,
     scaling_sections,
     tones_sections,
@@ -57,6 +61,8 @@ SECTIONS = (
     tested_sections,
     run_log_sections,
     position_sections,
+    spectra_sections,
+    history_sections,
     how_it_was_made_sections,
 )
 """The functions that make the page's sections, in their order within each part."""
