@@ -14,8 +14,8 @@ from tapeline.campaign.settings import Uncertainty
 from tapeline.report.caveats import caveats
 from tapeline.report.comparison_views import is_given
 from tapeline.report.finished_tables import FinishedTables
-from tapeline.report.what_is_not_known import open_questions
 from tapeline.report.sections.what_was_tested import facts, subtracted_runs
+from tapeline.report.what_is_not_known import open_questions
 
 
 @pytest.fixture

@@ -24,6 +24,7 @@ from tapeline.campaign.run_checks import (
 )
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_source import TableRows
+from tapeline.campaign.treated_conditions import untreated_condition
 
 NAMED_SECTIONS = ("conditions", "comparisons", "raw_formats")
 
@@ -158,6 +159,13 @@ def check_comparisons(material: Material, source: SettingsSource) -> None:
     if "reference_condition" in document.data and reference not in known:
         hint = did_you_mean(reference, known)
         material.note(document.fault(("reference_condition",), quoted(reference), expected, hint))
+    best, untreated = settings.compare.best_condition, untreated_condition(settings).condition
+    if best and best not in known:
+        path = ("compare", "best_condition")
+        material.note(document.fault(path, quoted(best), expected, did_you_mean(best, known)))
+    elif best and best == untreated:
+        found = f"{quoted(best)}, the untreated condition"
+        material.note(document.fault(("compare", "best_condition"), found, "a condition with treatments"))
     if document.data.get("comparisons") is None:
         return
     for name, comparison in settings.comparisons.items():

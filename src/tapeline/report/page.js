@@ -50,8 +50,9 @@
       const [x, y, ...words] = line.split(" ");
       return { x: Number(x), y: Number(y), words: words.join(" ") };
     });
+    const across = (one) => (view.acrossOf === undefined ? one.x : view.acrossOf(one.x));
     const line = make("p", { class: "reading", role: "status" });
-    line.textContent = "Point at the figure, or use the arrow keys, to read values.";
+    view.title = "Point at a value, or use the arrow keys, to read it.";
     view.after(line);
     let ring = null;
     let at = -1;
@@ -64,7 +65,7 @@
         ring.setAttribute("r", "6");
         chart.append(ring);
       }
-      ring.setAttribute("cx", readings[at].x);
+      ring.setAttribute("cx", across(readings[at]));
       ring.setAttribute("cy", readings[at].y);
       line.textContent = readings[at].words;
     }
@@ -77,7 +78,7 @@
       let nearest = 0;
       let least = Infinity;
       readings.forEach((one, place) => {
-        const away = (one.x - x) ** 2 + ((one.y - y) ** 2) / 4;
+        const away = (across(one) - x) ** 2 + ((one.y - y) ** 2) / 4;
         if (away < least) [nearest, least] = [place, away];
       });
       if (nearest !== at) show(nearest);
@@ -87,11 +88,80 @@
       const step = { ArrowRight: 1, ArrowLeft: -1, Home: -readings.length, End: readings.length }[event.key];
       if (step === undefined) return;
       event.preventDefault();
-      show(Math.min(Math.max(at + step, 0), readings.length - 1));
+      const last = readings.length - 1;
+      let next = Math.min(Math.max(at + step, 0), last);
+      while (Number.isNaN(across(readings[next])) && next > 0 && next < last) next += Math.sign(step);
+      if (!Number.isNaN(across(readings[next]))) show(next);
+    });
+    view.addEventListener("zoomed", () => {
+      if (ring !== null) ring.remove();
+      [ring, at] = [null, -1];
     });
   }
 
   for (const view of document.querySelectorAll(".view[data-read]")) addReadings(view);
+
+  // ---- a part of the frequencies ----
+
+  const CLOSEST = 16;
+
+  function hertzWords(hertz) {
+    return hertz >= 1000 ? `${Number((hertz / 1000).toPrecision(3))} kHz` : `${Number(hertz.toPrecision(3))} Hz`;
+  }
+
+  function addZoom(view) {
+    const chart = view.querySelector("svg");
+    const parts = [...chart.querySelectorAll("svg.zoom")];
+    const ticks = [...chart.querySelectorAll("[data-x]")];
+    const [left, , width] = parts[0].getAttribute("viewBox").split(" ").map(Number);
+    const [low, high] = [parts[0].dataset.low, parts[0].dataset.high].map(Number);
+    const line = make("span", { role: "status" });
+    let [from, span] = [left, width];
+
+    function hertz(x) {
+      return low * (high / low) ** ((x - left) / width);
+    }
+
+    view.acrossOf = (x) => (x < from - 0.05 || x > from + span + 0.05 ? NaN : left + ((x - from) * width) / span);
+
+    function show(middle, wanted) {
+      span = Math.min(Math.max(wanted, width / CLOSEST), width);
+      from = Math.min(Math.max(middle - span / 2, left), left + width - span);
+      for (const part of parts) {
+        const [, y, , tall] = part.getAttribute("viewBox").split(" ");
+        part.setAttribute("viewBox", `${from} ${y} ${span} ${tall}`);
+      }
+      for (const tick of ticks) {
+        const x = view.acrossOf(Number(tick.dataset.x));
+        tick.classList.toggle("beyond", Number.isNaN(x));
+        if (!Number.isNaN(x)) tick.setAttribute("transform", `translate(${x - Number(tick.dataset.x)} 0)`);
+      }
+      chart.classList.toggle("near", span < width / 1.9);
+      line.textContent = `Shown: ${hertzWords(hertz(from))} to ${hertzWords(hertz(from + span))}`;
+      view.dispatchEvent(new Event("zoomed"));
+    }
+
+    const ways = [
+      ["Closer", () => show(from + span / 2, span / 2)],
+      ["Wider", () => show(from + span / 2, span * 2)],
+      ["Lower frequencies", () => show(from, span)],
+      ["Higher frequencies", () => show(from + span, span)],
+    ];
+    const buttons = ways.map(([words, act]) => {
+      const button = make("button", { type: "button" }, words);
+      button.addEventListener("click", act);
+      return button;
+    });
+    chart.addEventListener("dblclick", (event) => {
+      const box = chart.getBoundingClientRect();
+      const x = ((event.clientX - box.left) * chart.viewBox.baseVal.width) / box.width;
+      show(from + ((x - left) * span) / width, span / 2);
+    });
+    view.before(make("p", { class: "zoomer", role: "group", "aria-label": "Frequencies shown" }, ...buttons, line));
+    show(left, width);
+  }
+
+  for (const view of document.querySelectorAll(".view")) if (view.querySelector("svg.zoom") !== null) addZoom(view);
 
   // ---- one comparison, operating point and position at a time ----
 

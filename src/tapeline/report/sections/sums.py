@@ -1,14 +1,14 @@
-"""Page tables on overall levels put together: areas, left against right, several sessions, single against all."""
+"""Overall levels put together: areas, several sessions, left against right, single treatments against all, drift."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 from tapeline.campaign.model import Campaign
+from tapeline.report.blocks import Block, Section, TableBlock
 from tapeline.report.difference_words import doubt_words
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.page_table import AGAINST, PlainTable, without_constant_columns
+from tapeline.report.page_table import PlainTable, without_constant_columns
 from tapeline.report.wording import (
     NO_VALUE,
     confidence_words,
@@ -26,6 +26,16 @@ MOST_ROWS, MOST_DRIFTS = 60, 20
 
 POINT = ("session", "operating point", "weighting", "range")
 PARTNERS_YAW = "partner's yaw"
+
+
+def sums_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
+    """Levels and differences put together: areas, sessions, sides, single treatments, drift of the reference."""
+    names = dict.fromkeys(row["comparison"] for row in tables.comparisons)
+    made = [table(tables, campaign, name) for name in names for table in (area_table, session_mean_table)]
+    made += [table(tables, campaign) for table in (mirror_table, additivity_table, drift_table)]
+    blocks: list[Block] = [TableBlock(table) for table in made if table.rows]
+    title = "Areas, sessions, sides, sums, drift"
+    return [Section("sums", title, "compare", blocks, is_folded=True)] if blocks else []
 
 
 def area_table(tables: FinishedTables, campaign: Campaign, comparison: str) -> PlainTable:
@@ -55,8 +65,7 @@ def area_table(tables: FinishedTables, campaign: Campaign, comparison: str) -> P
 
     caption = f"{comparison}: energy means over areas, treatment minus reference"
     note = "Only positions that both sides have are in a mean."
-    table = _table(f"areas-{comparison}", caption, head, rows, cells, frozenset({5, 6, 7, 8}), note)
-    return replace(table, subject=replace(table.subject, comparison=comparison))
+    return _table(f"areas-{comparison}", caption, head, rows, cells, frozenset({5, 6, 7, 8}), note)
 
 
 def session_mean_table(tables: FinishedTables, campaign: Campaign, comparison: str) -> PlainTable:
@@ -89,8 +98,7 @@ def session_mean_table(tables: FinishedTables, campaign: Campaign, comparison: s
 
     caption = f"{comparison}: mean over the sessions that compared both conditions"
     note = "The surer a session's difference, the more it weighs. Agree: the sessions differ no more than by chance."
-    table = _table(f"sessions-{comparison}", caption, head, rows, cells, frozenset({4, 5}), note)
-    return replace(table, subject=replace(table.subject, comparison=comparison))
+    return _table(f"sessions-{comparison}", caption, head, rows, cells, frozenset({4, 5}), note)
 
 
 def _agree(campaign: Campaign, row: Row) -> str:
@@ -104,7 +112,7 @@ def mirror_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
     rows = tables.overall_rows("mirror_differences")
     head = (
         "position",
-        AGAINST,
+        "against",
         PARTNERS_YAW,
         "condition",
         *POINT,
@@ -185,15 +193,13 @@ def drift_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
     )
 
     def cells(row: Row) -> tuple[str, ...]:
-        drifts = row["finding"] in ("lower", "higher")
         return (
             row["position"],
             row["condition"],
             row["session"],
             *_range(row),
             number(row["span_hours"]),
-            *_difference(row)[:2],
-            "drifts" if drifts else "within the threshold" if row["finding"] == "equivalent" else "not shown",
+            *_difference(row),
         )
 
     note = (
