@@ -16,7 +16,7 @@ from tapeline.report.figure_data import rows_data
 from tapeline.report.figure_messages import differences_message
 from tapeline.report.finished_tables import Row
 from tapeline.report.view_names import figure_name
-from tapeline.report.wording import confidence_words, counted, frequency, interval, number
+from tapeline.report.wording import confidence_words, counted, frequency, interval, number, operating_point
 
 COLUMNS = (
     "position", "band_hz", "midband_hz", "lower_hz", "upper_hz", "reference_level_db", "treatment_level_db",
@@ -62,6 +62,7 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
     titles = {side: condition_title(campaign, getattr(view, side)) for side in looks}
     limits = band_limits(_column(rows, "lower_hz"), _column(rows, "upper_hz"))
     pascal = campaign.settings.reference_pressure_pa
+    point = operating_point(view.speed_mps, view.yaw_deg, campaign.settings.report.speed_unit)
     levels = Panel(Box(58, 14, 672, 190), limits, axes.levels, y_label=f"dB re {pascal * 1e6:g} µPa", frequency=True)
     midband = _column(rows, "midband_hz")
     levels.curve(midband, _column(rows, "background_db"), "bg", "2 3")
@@ -87,7 +88,7 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
     ]
     return figure_of(
         (*figure_name(campaign, "pair", view), position),
-        f"{view.comparison} at {position}",
+        f"{view.comparison} at {position}, {point}, session {view.sessions}",
         [levels, differences],
         keys,
         height=388,
