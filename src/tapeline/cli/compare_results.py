@@ -1,4 +1,4 @@
-"""`tapeline diff`: say which results moved between two results folders."""
+"""`tapeline compare-results`: say which results moved between two results folders."""
 
 from __future__ import annotations
 
@@ -10,17 +10,21 @@ from tapeline.cli.argument_types import file_to_write, from_one, not_negative
 from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import EXIT_FAULTS, EXIT_MOVED, not_written, print_found
 
+NAME = "compare-results"
+HELP = "which results moved between two results folders, by how much and why"
+
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Declare the command with its arguments."""
     parser = commands.add_parser(
-        "diff",
-        help="say which results moved between two results folders, by how much and why",
+        NAME,
+        help=HELP,
         description="Compares the tables of two results folders row by row, by their keys, and what their manifests "
         f"say of settings, inputs and versions. Status {EXIT_MOVED}: something moved; 0: nothing did; "
         f"{EXIT_FAULTS}: they cannot be compared.",
+        epilog="Example: tapeline compare-results earlier-results my-campaign --within 0.05",
     )
-    parser.add_argument("old", type=Path, metavar="OLD", help="results folder, or campaign folder with results")
+    parser.add_argument("old", type=Path, metavar="OLD", help="earlier results folder, or campaign folder with results")
     parser.add_argument("new", type=Path, metavar="NEW", help="results folder, or campaign folder with results")
     parser.add_argument(
         "--within",
@@ -39,10 +43,10 @@ def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     )
     parser.add_argument("--rows", type=from_one, default=10, help="most lines a table (default: 10)")
     parser.add_argument("--csv", type=file_to_write, metavar="FILE", help="write every changed cell to this file")
-    parser.set_defaults(action=_diff)
+    parser.set_defaults(action=_compare_results)
 
 
-def _diff(options: argparse.Namespace) -> int:
+def _compare_results(options: argparse.Namespace) -> int:
     from contextlib import nullcontext
 
     from tapeline.changes.causes import differences
@@ -59,9 +63,9 @@ def _diff(options: argparse.Namespace) -> int:
         with writing_changes(options.csv) if options.csv else nullcontext() as sink:
             tables = compare_results(old, new, tolerance, sink)
     except CannotCompareError as error:
-        print(f"tapeline diff: {error}", file=sys.stderr)
+        print(f"tapeline {NAME}: {error}", file=sys.stderr)
         return EXIT_FAULTS
     except OSError as error:
-        return not_written("diff", options.csv, error)
+        return not_written(NAME, options.csv, error)
     print_found(changes_text(old, new, differences(old.manifest, new.manifest), tables, tolerance, options.rows))
     return EXIT_MOVED if any(table.moved for table in tables) else 0

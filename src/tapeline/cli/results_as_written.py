@@ -30,7 +30,7 @@ class NoResultsError(Exception):
 
 
 @dataclass
-class Verified:
+class Held:
     """What was found: how many files hold what they held, and sentences about those that do not."""
 
     results: int = 0
@@ -39,12 +39,12 @@ class Verified:
     again: str = ""
 
 
-def verify(folder: Path) -> Verified:
+def hold_against_records(folder: Path) -> Held:
     """Hold every file of a results folder, or of a campaign with its results, against what was kept of it.
 
     Raises NoResultsError where there are no results, CampaignFaults for a campaign whose files hold faults.
     """
-    found = Verified()
+    found = Held()
     if (folder / SETTINGS_FILE).is_file():
         plan = Plan(load_campaign(folder))
         results = plan.results
@@ -54,14 +54,14 @@ def verify(folder: Path) -> Verified:
         found.again = "copy these anew from where they were made, or run `tapeline run` on their campaign"
     if not (results / "tables").is_dir():
         raise NoResultsError(f"{folder}: no results, there is no folder {results / 'tables'}")
-    _verify_files(results, folder, found)
-    _verify_manifest(results, folder, found)
+    _hold_files(results, folder, found)
+    _hold_manifest(results, folder, found)
     if plan is not None:
-        _verify_sources(plan, found)
+        _hold_sources(plan, found)
     return found
 
 
-def _verify_files(results: Path, folder: Path, found: Verified) -> None:
+def _hold_files(results: Path, folder: Path, found: Held) -> None:
     for path in _files(results):
         name, record = shown(path, folder), written_record(path)
         if record is None:
@@ -82,7 +82,7 @@ def _files(results: Path) -> Iterator[Path]:
             yield path
 
 
-def _verify_manifest(results: Path, folder: Path, found: Verified) -> None:
+def _hold_manifest(results: Path, folder: Path, found: Held) -> None:
     """The tables that the manifest names, and those that are there."""
     path = manifest_file(results)
     named = _tables_of(path)
@@ -110,7 +110,7 @@ def _tables_of(path: Path) -> Mapping[str, str] | None:
         return None
 
 
-def _verify_sources(plan: Plan, found: Verified) -> None:
+def _hold_sources(plan: Plan, found: Held) -> None:
     """Recordings and sheets as the jobs read them, and the campaign's files as the tables were made from them."""
     root = plan.campaign.root
     doubted = {misfit.task: misfit for misfit in misfits(plan, done_digests(plan), sources=True, keep=False)}

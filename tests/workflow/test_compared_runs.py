@@ -1,4 +1,4 @@
-"""Two analyses of the sample that differ in one setting, and what `tapeline diff` says of them."""
+"""Two analyses of the sample that differ in one setting, and what `tapeline compare-results` says of them."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def test_a_changed_setting_is_found_with_what_it_moved(sample: CampaignRun, tmp_
     again = run_campaign(folder, 2)
     assert again.status in (0, 3), again.output
 
-    done = tapeline("diff", sample.folder, folder)
+    done = tapeline("compare-results", sample.folder, folder)
     assert done.returncode == 4, done.stdout + done.stderr
     assert "setting  background.enough_margin_db: 6.0 -> 9.0" in done.stdout
     assert "It is the only difference, so it is the cause of what moved." in done.stdout
@@ -33,6 +33,6 @@ def test_a_changed_setting_is_found_with_what_it_moved(sample: CampaignRun, tmp_
     assert {"budgets", "calibration", "checks", "history", "positions", "quality", "ranking", "runs"} <= same_names
     assert "bands" not in same_names
 
-    same = tapeline("diff", folder, folder / "results")
+    same = tapeline("compare-results", folder, folder / "results")
     assert same.returncode == 0, same.stdout + same.stderr
     assert "Nothing moved" in same.stdout

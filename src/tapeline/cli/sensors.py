@@ -1,4 +1,4 @@
-"""`tapeline history`: each sensor's sensitivity over the sessions of several campaigns."""
+"""`tapeline sensors`: each sensor's sensitivity over the sessions of several campaigns."""
 
 from __future__ import annotations
 
@@ -8,24 +8,28 @@ from pathlib import Path
 
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS
 
+NAME = "sensors"
+HELP = "each sensor's sensitivity over several campaigns: control charts, steps, trends"
+
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Declare the command with its arguments."""
     parser = commands.add_parser(
-        "history",
-        help="draw each sensor's sensitivity over the sessions of several campaigns",
+        NAME,
+        help=HELP,
         description="Control charts of each sensor's sensitivity over all sessions of the campaigns given, from their "
         "finished tables; writes one figure a sensor and history.csv, and prints steps, trends and the shifts that all "
         "sensors have in common. A sensor name in two campaigns is taken as the same sensor.",
+        epilog="Example: tapeline sensors van-2025 van-2026 --to sensors",
     )
     parser.add_argument("campaigns", type=Path, nargs="+", metavar="CAMPAIGN", help="campaign folders with results")
     parser.add_argument(
-        "--to", type=Path, default=Path("history"), metavar="FOLDER", help="where to write (default: history)"
+        "--to", type=Path, default=Path("sensors"), metavar="FOLDER", help="where to write (default: sensors)"
     )
-    parser.set_defaults(action=_history)
+    parser.set_defaults(action=_sensors)
 
 
-def _history(options: argparse.Namespace) -> int:
+def _sensors(options: argparse.Namespace) -> int:
     from tapeline.report.sensor_checks import NoHistoryError, checks_in_time, read_campaigns
 
     try:
