@@ -8,12 +8,7 @@ import re
 import pytest
 from built_report import Report
 
-from tapeline.campaign.settings import Uncertainty
-from tapeline.report.caveats import caveats
-from tapeline.report.comparison_views import is_given
-from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.sections.what_was_tested import facts, subtracted_runs
-from tapeline.report.what_is_not_known import open_questions
 
 
 @pytest.fixture
