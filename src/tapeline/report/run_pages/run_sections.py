@@ -141,7 +141,7 @@ def _facts(every: AllRuns, run: Row, quality: Sequence[Row]) -> list[tuple[str, 
     return rows
 
 
-def _run_links(runs: Iterable[str], most: int = MOST_LINKS) -> Words:
+def _run_links(runs: Iterable[str], most: int = MOST_LINKS) -> tuple[Link | str, ...]:
     every = list(runs)
     return _links([Link(run, f"{run}.html") for run in every[:most]], len(every) - most)
 
