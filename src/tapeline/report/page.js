@@ -52,7 +52,7 @@
     });
     const across = (one) => (view.acrossOf === undefined ? one.x : view.acrossOf(one.x));
     const line = make("p", { class: "reading", role: "status" });
-    line.textContent = "Point at the figure, or use the arrow keys, to read values.";
+    view.title = "Point at a value, or use the arrow keys, to read it.";
     view.after(line);
     let ring = null;
     let at = -1;

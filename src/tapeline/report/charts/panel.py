@@ -46,6 +46,7 @@ class Panel:
     `x` and `y` are limits of the values; `frequency` makes the abscissa logarithmic with the octaves written below,
     `upright_frequency` the ordinate. Of one that `zooms` a reader may look at a part of the frequencies: its dense
     curves stand in a drawing of their own, and what has a place on the abscissa says so.
+    `y_ticks` with `y_words` name rows instead of values.
     """
 
     box: Box
@@ -58,6 +59,7 @@ class Panel:
     x_words: Callable[[float], str] | None = None
     x_ticks: Sequence[float] | None = None
     y_ticks: Sequence[float] | None = None
+    y_words: Callable[[float], str] | None = None
     upright_frequency: bool = False
     zooms: bool = False
     dense: list[str] = field(default_factory=list)
@@ -168,6 +170,19 @@ class Panel:
             made.append(f"M{ends[0]}M{px(at)} {px(bottom)}V{px(top)}M{ends[1]}")
         self._path("".join(made), f"ln {role}")
 
+    def spans(self, ys: Iterable[float], lows: Iterable[float], highs: Iterable[float], role: str = "wh") -> None:
+        """An interval across, as a line with caps, at each value of the ordinate; an open end (NaN) has no cap."""
+        made = []
+        for y, low, high in zip(ys, lows, highs, strict=True):
+            at = self.up.at(y)
+            left = self.across.clipped(low) if math.isfinite(low) else self.box.left
+            right = self.across.clipped(high) if math.isfinite(high) else self.box.right
+            made.append(f"M{px(left)} {px(at)}H{px(right)}")
+            made += [
+                f"M{px(end)} {px(at - 3)}v6" for value, end in ((low, left), (high, right)) if self._is_inside(value)
+            ]
+        self._path("".join(made), f"ln {role}")
+
     def level_line(self, y: float, role: str, dashes: str | None = None) -> None:
         """A line across the whole panel."""
         if self.y[0] <= y <= self.y[1]:
@@ -219,6 +234,9 @@ class Panel:
         if path:
             self.parts.append(element("path", d=path, class_=role, stroke_dasharray=dashes))
 
+    def _is_inside(self, x: float) -> bool:
+        return math.isfinite(x) and self.x[0] <= x <= self.x[1]
+
     def _within(self, y: float) -> float:
         return self.up.clipped(y) if math.isfinite(y) else math.nan
 
@@ -244,7 +262,7 @@ class Panel:
         )
         grid += "".join(f"M{px(box.left)} {px(self.up.at(y))}H{px(box.right)}" for y in y_ticks)
         said = self.x_words or (frequency_words if self.frequency else tick_words)
-        upright = frequency_words if self.upright_frequency else tick_words
+        upright = self.y_words or (frequency_words if self.upright_frequency else tick_words)
         made = [element("path", d=grid, class_="gd")]
         if self.zooms:
             made.append(self._moving_ticks(x_ticks, said))
