@@ -23,9 +23,16 @@ class Opened:
 
 @contextmanager
 def opened_page(
-    browser: Browser, path: Path, *, width: int = 1200, height: int = 900, scripts: bool = True, paper: bool = False
+    browser: Browser,
+    path: Path,
+    *,
+    width: int = 1200,
+    height: int = 900,
+    scripts: bool = True,
+    paper: bool = False,
+    at: str = "",
 ) -> Iterator[Opened]:
-    """Open the file in a context of its own; with `paper` it looks as it is printed."""
+    """Open the file in a context of its own, at an anchor if one is given; with `paper` it looks as it is printed."""
     context = browser.new_context(
         java_script_enabled=scripts, offline=True, viewport={"width": width, "height": height}
     )
@@ -42,16 +49,28 @@ def opened_page(
     page.on("dialog", refuse)
     if paper:
         page.emulate_media(media="print")
-    page.goto(path.resolve().as_uri())
+    page.goto(path.resolve().as_uri() + (f"#{at}" if at else ""))
     yield opened
     context.close()
 
 
 UNTOUCHED = """() => {
-  document.querySelector(".chooser button").click();
+  for (const select of document.querySelectorAll(".chooser select")) {
+    select.selectedIndex = 0;
+    select.dispatchEvent(new Event("change"));
+  }
+  for (const field of document.querySelectorAll("input[type=search]")) {
+    field.value = "";
+    field.dispatchEvent(new Event("input"));
+  }
+  for (const fold of document.querySelectorAll("details:not(.chosen)")) fold.open = fold.hasAttribute("data-open");
   document.activeElement.blur();
   for (const part of document.querySelectorAll(".view, .wide")) part.scrollLeft = 0;
   window.scrollTo(0, 0);
+}"""
+UNFOLDED = """() => { for (const fold of document.querySelectorAll("details")) fold.open = true; }"""
+KEPT_FOLDS = """() => {
+  for (const fold of document.querySelectorAll("details[open]")) fold.setAttribute("data-open", "");
 }"""
 SETTLED = "() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
 
@@ -67,16 +86,29 @@ class KeptPages:
         self._open: dict[bool, Opened] = {}
         self._kept = ExitStack()
 
-    def at(self, width: int = 1200, *, height: int = 900, scripts: bool = True, paper: bool = False) -> Opened:
-        """The page in that size as if nobody had touched it; with `paper` it looks as it is printed."""
+    def at(
+        self,
+        width: int = 1200,
+        *,
+        height: int = 900,
+        scripts: bool = True,
+        paper: bool = False,
+        dark: bool = False,
+        unfolded: bool = False,
+    ) -> Opened:
+        """The page in that size as if nobody had touched it; with `paper` it looks as it is printed, all unfolded."""
         if scripts not in self._open:
             self._open[scripts] = self._kept.enter_context(opened_page(self._browser, self._path, scripts=scripts))
+            if scripts:
+                self._open[scripts].page.evaluate(KEPT_FOLDS)
         opened = self._open[scripts]
         page = opened.page
-        page.emulate_media(media="null")
+        page.emulate_media(media="null", color_scheme="dark" if dark else "light")
         page.set_viewport_size({"width": width, "height": height})
         if scripts:
             page.evaluate(UNTOUCHED)
+        if scripts and (paper or unfolded):
+            page.evaluate(UNFOLDED)
         if paper:
             page.emulate_media(media="print")
         if scripts:

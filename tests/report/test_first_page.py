@@ -8,7 +8,7 @@ import re
 import pytest
 from built_report import Report
 
-from tapeline.report.what_was_tested import facts, subtracted_runs
+from tapeline.report.sections.what_was_tested import facts, subtracted_runs
 
 
 @pytest.fixture

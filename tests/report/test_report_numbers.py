@@ -1,27 +1,20 @@
-"""Numbers on the page are the numbers of the tables."""
+"""Numbers on the page are the numbers of the tables: cells, readings of figures, and the files beside them."""
 
 from __future__ import annotations
 
+import csv
 import dataclasses
-from collections import Counter
+import re
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from built_report import Report
+from built_report import Report, text_of
 
-from tapeline.report.tables_of_runs import run_log_table
-
-Cells = list[dict[str, str]]
-
-
-def cells_of(report: Report, key: str) -> Cells:
-    """A table of the page as rows by column heading."""
-    table = report.tree.find(f".//table[@id='{key}']")
-    assert table is not None, key
-    head = ["".join(cell.itertext()) for cell in table.findall("thead/tr/th")]
-    return [
-        dict(zip(head, ["".join(cell.itertext()) for cell in row], strict=True)) for row in table.findall("tbody/tr")
-    ]
+from tapeline.report.comparison_views import View, views
+from tapeline.report.page_table import plain
+from tapeline.report.sections.run_log import run_log_table
+from tapeline.report.view_names import pair_anchor, view_anchor
 
 
 def shown(value: float | None, *, signed: bool = False, decimals: int = 1) -> str:
@@ -40,7 +33,7 @@ DOUBT = {False: "", True: ", doubtful: before and after differ by more than the 
 def test_overall_differences(report: Report, comparison: str) -> None:
     rows = [r for r in report.tables.comparisons if r["comparison"] == comparison and r["quantity"] == "overall"]
     rows.sort(key=lambda r: (r["position"], r["session_label"], r["speed_mps"], r["yaw_deg"], r["weighting"]))
-    cells = cells_of(report, f"overall-{comparison}")
+    cells = report.rows(f"overall-{comparison}")
     assert len(cells) == len(rows) > 10
     for cell, row in zip(cells, rows, strict=True):
         assert cell["position"] == row["position"]
@@ -56,50 +49,98 @@ def test_overall_differences(report: Report, comparison: str) -> None:
         assert cell["finding"] == row["finding"] + why + DOUBT[row["doubtful"]]
 
 
-@pytest.mark.parametrize("comparison", ["whole-seam", "front-part"])
-def test_the_list_to_work_on_first(report: Report, comparison: str) -> None:
-    rows = [row for row in report.tables.ranking if row["comparison"] == comparison]
-    cells = cells_of(report, f"ranking-{comparison}")
-    assert len(cells) == len(rows) > 5
-    for cell, row in zip(cells, rows, strict=True):
-        assert cell["rank"] == str(row["rank"])
-        assert cell["position"] == row["position"]
-        assert cell["contribution, dB"] == shown(row["contribution_db"])
-        assert cell["95 % interval, dB"] == f"{shown(row['lower_db'])} to {shown(row['upper_db'])}"
-        assert cell["share"] == f"{100 * row['share']:.0f} %"
-        assert cell["finding"] == row["finding"]
+def built_views(report: Report) -> Iterator[tuple[View, str]]:
+    """Every comparison at one operating point, with its place on the page."""
+    for view in views(report.tables.comparisons):
+        yield view, view_anchor(report.campaign, view)
 
 
-def test_sensitivities(report: Report) -> None:
-    cells = cells_of(report, "calibration-table")
-    assert len(cells) == len(report.tables.calibration) == 18
-    for cell, row in zip(cells, report.tables.calibration, strict=True):
-        assert (cell["position"], cell["session"]) == (row["position"], row["session"])
-        assert cell["drift, dB"] == shown(row["drift_db"], signed=True, decimals=2)
-        assert cell["off chart, dB"] == shown(row["deviation_db"], signed=True, decimals=2)
-        assert cell["verdict"] == row["verdict"]
-        assert float(cell["used"]) == pytest.approx(1000 * row["sensitivity_v_per_pa"], rel=5e-4)
-        assert (cell["after"] == "–") == (row["after_v_per_pa"] is None)
+def test_every_number_of_the_tables_of_bands(report: Report) -> None:
+    """Position by band; the colour says the same as the finding, and never more."""
+    seen = 0
+    for view, anchor in built_views(report):
+        table = report.tree.find(f".//table[@id='bands-{anchor}']")
+        assert table is not None
+        head, *lines = [list(row) for row in table.iter("tr")]
+        found = {(row["position"], row["band_hz"]): row for row in view.band_rows()}
+        bands = [1000 * float(text_of(cell)[:-1]) if text_of(cell).endswith("k") else float(text_of(cell))
+                 for cell in head[1:]]  # fmt: skip
+        assert [text_of(line[0]) for line in lines] == [
+            name for name in report.campaign.positions if name in view.bands
+        ]
+        for line in lines:
+            for band, cell in zip(bands, line[1:], strict=True):
+                row = found.pop((text_of(line[0]), band), None)
+                assert text_of(cell) == heat_words(row)
+                (role,) = [part.attrib["class"] for part in cell] or [""]
+                is_shown = row is not None and row["finding"] in ("lower", "higher") and not row["doubtful"]
+                assert bool(re.fullmatch("h-?[123]", role)) is is_shown
+                assert role.startswith("h-") is (is_shown and row is not None and row["difference_db"] < 0)
+                seen += 1
+        assert not found, "rows of the table that the page leaves out"
+    assert seen > 200
 
 
-def test_coverage_counts_used_runs_of_all_runs(report: Report) -> None:
-    open_runs = [
-        row
-        for row in report.tables.runs
-        if row["kind"] == "measurement" and row["condition"] == "open" and row["session"] == "april"
-    ]
-    statuses = Counter((round(row["speed_mps"] * 3.6), row["status"] == "used") for row in open_runs)
-    (cell,) = [
-        c for c in cells_of(report, "coverage-table") if c["condition"] == "Seam open" and c["session"] == "april"
-    ]
-    for speed in (100, 140):
-        used, lost = statuses[speed, True], statuses[speed, False]
-        assert cell[f"{speed} km/h, yaw 0°"] == f"{used} of {used + lost}"
-    assert cell["all"] == "6 of 9"
+def heat_words(row: dict[str, Any] | None) -> str:
+    """A difference as a narrow cell prints it."""
+    if row is None:
+        return ""
+    doubt = "?" if row["doubtful"] else ""
+    if row["difference_db"] is not None:
+        return shown(row["difference_db"], signed=True) + doubt
+    if row["upper_db"] is not None:
+        return f"≤{shown(row['upper_db'])}{doubt}"
+    return (f"≥{shown(row['lower_db'])}" if row["lower_db"] is not None else "–") + doubt
+
+
+def test_what_is_read_off_a_pair_and_its_file_of_numbers_are_those_of_the_table(report: Report) -> None:
+    pairs = 0
+    for view, _ in built_views(report):
+        for position, rows in view.bands.items():
+            group = report.tree.find(f".//*[@id='{pair_anchor(report.campaign, view, position)}']")
+            if group is None:
+                continue
+            pairs += 1
+            figure = group.find(".//figure")
+            assert figure is not None
+            readings = report.readings(figure.attrib["id"])
+            for row in rows:
+                own = [words for words in readings if f" {shown_band(row['band_hz'])}: " in words]
+                assert len(own) == 2, "one in each panel"
+                ends = [row["lower_db"], row["upper_db"]]
+                words = shown(row["difference_db"], signed=True) if row["difference_db"] is not None else None
+                assert all(words is None or f"difference {words} dB ({shown(ends[0])} to {shown(ends[1])})" in line
+                           for line in own)  # fmt: skip
+                assert all(row["finding"] in line for line in own)
+            (path,) = [link.attrib["href"] for link in group.iter("a") if link.attrib["href"].endswith(".csv")]
+            with (report.results / path).open(encoding="utf-8", newline="") as file:
+                numbers = list(csv.DictReader(file))
+            assert len(numbers) == len(rows)
+            for line, row in zip(numbers, rows, strict=True):
+                for name in (
+                    "band_hz",
+                    "reference_level_db",
+                    "treatment_level_db",
+                    "difference_db",
+                    "lower_db",
+                    "upper_db",
+                ):
+                    if row[name] is None:
+                        assert line[name] == ""
+                    else:
+                        assert float(line[name]) == pytest.approx(row[name], rel=1e-6)
+                assert line["finding"] == row["finding"]
+                assert line["treatment_runs"].split() == list(row["treatment_runs"])
+    assert pairs > 10
+
+
+def shown_band(hertz: float) -> str:
+    """A band as the page names it."""
+    return f"{hertz / 1000:g} kHz" if hertz >= 1000 else f"{hertz:g} Hz"
 
 
 def test_the_run_log_says_what_was_left_out_and_why(report: Report) -> None:
-    log = {cell["run"]: cell for cell in cells_of(report, "run-log-table")}
+    log = {cell["run"]: cell for cell in report.rows("run-log-table")}
     assert set(log) == {row["run"] for row in report.tables.runs}
     why = "left out and why"
     assert log["a-old"][why] == "whole run: taken again as a-open-01"
@@ -111,7 +152,7 @@ def test_the_run_log_says_what_was_left_out_and_why(report: Report) -> None:
 
 
 def test_every_setting_is_printed(report: Report) -> None:
-    printed = {cell["setting"]: cell["value"] for cell in cells_of(report, "settings-table")}
+    printed = {cell["setting"]: cell["value"] for cell in report.rows("settings-table")}
 
     def leaves(prefix: str, value: Any) -> set[str]:
         if isinstance(value, dict) and value:
@@ -123,18 +164,21 @@ def test_every_setting_is_printed(report: Report) -> None:
     assert printed["conditions.front.applied"] == '["front"]'
 
 
-def test_every_reason_of_the_quality_table_is_printed(report: Report) -> None:
-    expected = {code for row in report.tables.quality for code in row["reasons"]}
-    cells = cells_of(report, "reasons-table")
-    assert {cell["reason"] for cell in cells} == expected == {"recording-cut", "overload", "dropout", "overruled"}
-    counted = Counter(code for row in report.tables.quality for code in row["reasons"])
-    assert {cell["reason"]: int(cell["channels x runs"]) for cell in cells} == counted
-
-
 def test_stretches_that_are_not_averaged_stand_in_the_run_log(report: Report) -> None:
     used = next(row for row in report.tables.runs if row["status"] == "used" and row["kind"] == "measurement")
     stretch = "1 to 2.5 s: a lorry passed"
     changed = tuple({**row, "left_out": [stretch]} if row is used else row for row in report.tables.runs)
     table = run_log_table(dataclasses.replace(report.tables, runs=changed), report.campaign)
-    (row,) = [row for row in table.rows if row[0] == used["run"]]
+    (row,) = [row for row in table.rows if plain(row[0]) == used["run"]]
     assert f"in part: {stretch}" in row[table.head.index("left out and why")]
+
+
+def test_every_run_has_its_row_its_anchor_and_its_page(report: Report) -> None:
+    table = report.tree.find(".//table[@id='run-log-table']")
+    assert table is not None
+    rows = {
+        row.attrib["id"]: [link.attrib["href"] for link in row.findall("th/a")]
+        for row in table.iter("tr")
+        if row.attrib
+    }
+    assert rows == {f"run-{row['run']}": [f"runs/{row['run']}.html"] for row in report.tables.runs}

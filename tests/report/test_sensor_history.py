@@ -232,11 +232,11 @@ def test_the_command_writes_figures_and_table_with_the_same_bytes(
     moved = [0.0, 0.0, 0.0, 0.3, 0.3, 0.3]
     folders = two_campaigns(tmp_path, {**healthy(6, common_db=moved), "dropped": [0.0, 0.0, -0.8, -0.5, -0.5, -0.5]})
     given = [str(folder) for folder in (*folders, folders[0])]
-    assert main(["history", *given, "--to", str(tmp_path / "one")]) == 0
+    assert main(["sensors", *given, "--to", str(tmp_path / "one")]) == 0
     shown = capsys.readouterr()
     assert "campaign late was given more than once: it is used once" in shown.err
     assert "dropped: step of -0.8" in shown.out
-    assert main(["history", *given[::-1], "--to", str(tmp_path / "two")]) == 0
+    assert main(["sensors", *given[::-1], "--to", str(tmp_path / "two")]) == 0
     files = sorted(path.name for path in (tmp_path / "one").iterdir())
     assert files == sorted(["history.csv", *(f"{n}.{kind}" for n in ("dropped", *HEALTHY) for kind in ("csv", "svg"))])
     for name in files:
@@ -264,8 +264,8 @@ def test_what_cannot_be_read_is_told_to_people(tmp_path: Path, capsys: pytest.Ca
         ([good, twin], "found a campaign named late, expected another name"),
         ([good, tmp_path / "nowhere"], "campaign.yaml: found no such file"),
     ):
-        assert main(["history", *map(str, folders), "--to", str(to)]) == 2
+        assert main(["sensors", *map(str, folders), "--to", str(to)]) == 2
         assert told in capsys.readouterr().err
     to.write_text("a file")
-    assert main(["history", str(good), str(other), "--to", str(to)]) == 1
+    assert main(["sensors", str(good), str(other), "--to", str(to)]) == 1
     assert "cannot be written" in capsys.readouterr().err

@@ -24,6 +24,7 @@ from tapeline.campaign.run_checks import (
 )
 from tapeline.campaign.settings_source import SettingsSource
 from tapeline.campaign.table_source import TableRows
+from tapeline.campaign.treated_conditions import untreated_condition
 
 NAMED_SECTIONS = ("conditions", "comparisons", "raw_formats")
 
@@ -158,18 +159,26 @@ def check_comparisons(material: Material, source: SettingsSource) -> None:
     if "reference_condition" in document.data and reference not in known:
         hint = did_you_mean(reference, known)
         material.note(document.fault(("reference_condition",), quoted(reference), expected, hint))
+    best, untreated = settings.compare.best_condition, untreated_condition(settings).condition
+    if best and best not in known:
+        path = ("compare", "best_condition")
+        material.note(document.fault(path, quoted(best), expected, did_you_mean(best, known)))
+    elif best and best == untreated:
+        found = f"{quoted(best)}, the untreated condition"
+        material.note(document.fault(("compare", "best_condition"), found, "a condition with treatments"))
     if document.data.get("comparisons") is None:
         return
     for name, comparison in settings.comparisons.items():
         for side, condition in (("reference", comparison.reference), ("treatment", comparison.treatment)):
             if condition not in known:
-                path = ("comparisons", name, side)
                 hint = did_you_mean(condition, known)
-                material.note(document.fault(path, quoted(condition), expected, hint))
+                material.note(document.fault(("comparisons", name, side), quoted(condition), expected, hint))
         if comparison.reference == comparison.treatment:
-            path = ("comparisons", name, "treatment")
-            found = f"{quoted(comparison.treatment)} compared with itself"
-            material.note(document.fault(path, found, "a condition other than the reference"))
+            found, other = (
+                f"{quoted(comparison.treatment)} compared with itself",
+                "a condition other than the reference",
+            )
+            material.note(document.fault(("comparisons", name, "treatment"), found, other))
 
 
 def check_conditions(material: Material, source: SettingsSource) -> None:

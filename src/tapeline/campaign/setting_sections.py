@@ -589,6 +589,11 @@ class Compare(Section):
         "family-wise: chance of a single false one (Holm 1979)",
     )
     lines: str = Field("", description="the comparison whose differences are given line by line; empty: the first one")
+    best_condition: str = Field(
+        "",
+        description="the condition that all others are held against to say what each leaves to be gained; empty: for "
+        "each the one that has everything applied that it has, and most beside",
+    )
     interaction_limit_db: LimitDb = Field(
         1.0,
         gt=0,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -162,12 +162,24 @@ class Settings(Section):
         if not isinstance(conditions, Mapping) or not conditions:
             return given
         given["conditions"] = {name: _titled(name, body) for name, body in conditions.items()}
-        reference = given.setdefault("reference_condition", next(iter(conditions)))
+        reference = given.get("reference_condition", next(iter(conditions)))
         if "comparisons" not in given and isinstance(reference, str):
             given["comparisons"] = {
                 name: {"reference": reference, "treatment": name} for name in conditions if name != reference
             }
         return given
+
+    @model_validator(mode="after")
+    def _with_reference(self) -> Self:
+        """Fill in the reference afterwards: whether it was stated can then be told."""
+        if "reference_condition" not in self.model_fields_set:
+            object.__setattr__(self, "reference_condition", next(iter(self.conditions)))
+        return self
+
+    @property
+    def stated_reference(self) -> str:
+        """The reference condition where campaign.yaml states it, else nothing."""
+        return self.reference_condition if "reference_condition" in self.model_fields_set else ""
 
     @classmethod
     def json_schema(cls) -> dict[str, Any]:

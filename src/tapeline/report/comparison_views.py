@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 from tapeline.acoustics.levels import level_db, power_pa2
 from tapeline.campaign.model import Campaign
@@ -17,6 +17,10 @@ SHOWN = ("lower", "higher")
 MOST_PANELS = 12
 MOST_POINTS = 6
 MOST_VIEWS = 30
+
+
+ViewKey: TypeAlias = tuple[str, str, str, float, float]
+"""Comparison, both sessions, speed and yaw."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +45,7 @@ class View:
         return f"{self.reference_session} + {self.treatment_session}"
 
     @property
-    def key(self) -> tuple[str, str, str, float, float]:
+    def key(self) -> ViewKey:
         """What tells this view from the others."""
         return self.comparison, self.reference_session, self.treatment_session, self.speed_mps, self.yaw_deg
 

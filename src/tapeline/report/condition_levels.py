@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from tapeline.campaign.model import Campaign
 from tapeline.report.chosen_runs import ChosenRuns
 from tapeline.report.comparison_views import common_bound
-from tapeline.report.counted_levels import counted_rows, in_doubt
 from tapeline.report.finished_tables import FinishedTables, Row
 
 
@@ -35,6 +34,9 @@ EDGES = ("midband_hz", "lower_hz", "upper_hz")
 Levels = Mapping[str, Mapping[str, Sequence[ConditionLevel]]]
 """Levels by position and condition."""
 
+Backgrounds = Mapping[tuple[str, float], float]
+"""Background levels in dB by position and midband frequency."""
+
 
 def runs_at(tables: FinishedTables, campaign: Campaign, chosen: ChosenRuns) -> dict[str, list[str]]:
     """The used measurements of every condition at the chosen session and operating point, in the settings' order."""
@@ -46,12 +48,21 @@ def runs_at(tables: FinishedTables, campaign: Campaign, chosen: ChosenRuns) -> d
     return {name: runs for name, runs in found.items() if runs}
 
 
-def band_levels(tables: FinishedTables, campaign: Campaign, chosen: ChosenRuns) -> Levels:
-    """Band levels of all positions; a band without any level or bound is not there."""
+def band_levels(tables: FinishedTables, campaign: Campaign, chosen: ChosenRuns) -> tuple[Levels, Backgrounds]:
+    """Band levels of all positions, and their backgrounds; a band without any level or bound is not there."""
     means = tables.absolute_levels(chosen.session, chosen.speed_mps, chosen.yaw_deg, "band")
     runs = runs_at(tables, campaign, chosen)
     rows = {name: tables.band_rows(chosen.session, own) for name, own in runs.items()}
-    return put_together(means, rows)
+    return put_together(means, rows), background_levels(row for own in rows.values() for row in own)
+
+
+def background_levels(rows: Iterable[Row]) -> dict[tuple[str, float], float]:
+    """The mean level of the runs' backgrounds by position and midband frequency, where there are any."""
+    found: dict[tuple[str, float], list[float]] = {}
+    for row in rows:
+        if row["background_level_db"] is not None:
+            found.setdefault((row["position"], row["midband_hz"]), []).append(row["background_level_db"])
+    return {place: sum(levels) / len(levels) for place, levels in found.items()}
 
 
 def overall_levels(
@@ -94,7 +105,7 @@ def put_together(means: Iterable[Row], rows: Mapping[str, Sequence[Row]]) -> dic
 
 
 def _level(mean: Row | None, rows: Sequence[Row]) -> ConditionLevel | None:
-    together = counted_rows(rows)
+    together = [row for row in rows if row["comparable"]]
     if not together:
         return None
     midband, lower, upper = (rows[0][name] for name in EDGES)
@@ -107,5 +118,5 @@ def _level(mean: Row | None, rows: Sequence[Row]) -> ConditionLevel | None:
         bound = common_bound(together)
     if value is None and bound is None:
         return None
-    doubtful = any(in_doubt(row) for row in rows if row["run"] in runs)
+    doubtful = any(row["doubt"] for row in rows if row["run"] in runs)
     return ConditionLevel(midband, lower, upper, value, low, high, bound, runs, doubtful)

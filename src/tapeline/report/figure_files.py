@@ -27,7 +27,7 @@ def write_figures(folder: Path, figures: Sequence[Figure]) -> None:
             if name in wanted:
                 raise ValueError(f"two figures of the page have one name: {figure.stem}")
             wanted.add(name)
-            _write(folder / name, content.encode("utf-8"))
+            write_changed(folder / name, content.encode("utf-8"))
     for path in sorted(folder.glob("*")):
         if path.suffix in (".svg", ".csv", ".png") and path.name not in wanted:
             path.unlink()
@@ -40,7 +40,8 @@ def drawing_text(figure: Figure, style: str) -> str:
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{opening}><style>{style}</style>{rest}\n'
 
 
-def _write(path: Path, content: bytes) -> None:
+def write_changed(path: Path, content: bytes) -> None:
+    """Write a file that is not there as it would be written; one that is keeps its time."""
     if path.is_file() and path.read_bytes() == content and require_as_written(path) is not None:
         return
     with result_file(path, flushed=False) as temporary:

@@ -174,6 +174,11 @@ class FinishedTables:
         return self._campaign_rows("repeatability", chosen)
 
     @cached_property
+    def treatments(self) -> tuple[Row, ...]:
+        """What each condition gains and leaves, of overall levels; none where no condition is the untreated one."""
+        return tuple(self.overall_rows("treatments"))
+
+    @cached_property
     def control_values(self) -> list[Row]:
         """The reference condition's overall levels session by session."""
         return self._campaign_rows("control_values")

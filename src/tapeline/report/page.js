@@ -50,8 +50,9 @@
       const [x, y, ...words] = line.split(" ");
       return { x: Number(x), y: Number(y), words: words.join(" ") };
     });
+    const across = (one) => (view.acrossOf === undefined ? one.x : view.acrossOf(one.x));
     const line = make("p", { class: "reading", role: "status" });
-    line.textContent = "Point at the figure, or use the arrow keys, to read values.";
+    view.title = "Point at a value, or use the arrow keys, to read it.";
     view.after(line);
     let ring = null;
     let at = -1;
@@ -64,7 +65,7 @@
         ring.setAttribute("r", "6");
         chart.append(ring);
       }
-      ring.setAttribute("cx", readings[at].x);
+      ring.setAttribute("cx", across(readings[at]));
       ring.setAttribute("cy", readings[at].y);
       line.textContent = readings[at].words;
     }
@@ -77,21 +78,120 @@
       let nearest = 0;
       let least = Infinity;
       readings.forEach((one, place) => {
-        const away = (one.x - x) ** 2 + ((one.y - y) ** 2) / 4;
+        const away = (across(one) - x) ** 2 + ((one.y - y) ** 2) / 4;
         if (away < least) [nearest, least] = [place, away];
       });
       if (nearest !== at) show(nearest);
     });
     view.tabIndex = 0;
     view.addEventListener("keydown", (event) => {
-      const step = { ArrowRight: 1, ArrowLeft: -1, Home: -readings.length, End: readings.length }[event.key];
-      if (step === undefined) return;
+      const shown = readings.flatMap((one, place) => (Number.isNaN(across(one)) ? [] : [place]));
+      const next = {
+        ArrowRight: shown.find((place) => place > at) ?? shown.at(-1),
+        ArrowLeft: shown.findLast((place) => place < at) ?? shown[0],
+        Home: shown[0],
+        End: shown.at(-1),
+      }[event.key];
+      if (next === undefined) return;
       event.preventDefault();
-      show(Math.min(Math.max(at + step, 0), readings.length - 1));
+      show(next);
+    });
+    view.addEventListener("zoomed", () => {
+      if (ring !== null) ring.remove();
+      [ring, at] = [null, -1];
     });
   }
 
   for (const view of document.querySelectorAll(".view[data-read]")) addReadings(view);
+
+  // ---- a part of the frequencies ----
+
+  const CLOSEST = 16;
+  const EVEN_STEPS_BELOW = 6;
+  const MOST_TICKS = 6;
+
+  function hertzWords(hertz) {
+    return hertz >= 1000 ? `${Number((hertz / 1000).toPrecision(3))} kHz` : `${Number(hertz.toPrecision(3))} Hz`;
+  }
+
+  function evenSteps(low, high) {
+    const raw = (high - low) / MOST_TICKS;
+    const power = 10 ** Math.floor(Math.log10(raw));
+    const step = [1, 2, 5, 10].map((factor) => factor * power).find((size) => size >= raw);
+    const first = Math.ceil(low / step);
+    return Array.from({ length: Math.floor(high / step) - first + 1 }, (_, place) => Number(((first + place) * step).toPrecision(6)));
+  }
+
+  function addZoom(view) {
+    const chart = view.querySelector("svg");
+    const parts = [...chart.querySelectorAll("svg.zoom")];
+    const marks = [...chart.querySelectorAll("path[data-x]")];
+    const scales = [...chart.querySelectorAll(".ticks")].map((group) => ({ group, ticks: [...group.children] }));
+    const [left, , width] = parts[0].getAttribute("viewBox").split(" ").map(Number);
+    const [low, high] = [parts[0].dataset.low, parts[0].dataset.high].map(Number);
+    const line = make("span", { role: "status" });
+    let [from, span] = [left, width];
+
+    function hertz(x) {
+      return low * (high / low) ** ((x - left) / width);
+    }
+
+    view.acrossOf = (x) => (x < from - 0.05 || x > from + span + 0.05 ? NaN : left + ((x - from) * width) / span);
+
+    function move(part) {
+      const x = view.acrossOf(Number(part.dataset.x));
+      part.classList.toggle("beyond", Number.isNaN(x));
+      if (!Number.isNaN(x)) part.setAttribute("transform", `translate(${x - Number(part.dataset.x)} 0)`);
+    }
+
+    function tickAt(model, value) {
+      const tick = model.cloneNode(true);
+      const x = left + ((left + (width * Math.log(value / low)) / Math.log(high / low) - from) * width) / span;
+      tick.classList.remove("beyond");
+      tick.setAttribute("transform", `translate(${x - Number(model.dataset.x)} 0)`);
+      for (const words of tick.querySelectorAll("text")) words.textContent = `${value}`;
+      return tick;
+    }
+
+    function show(middle, wanted) {
+      span = Math.min(Math.max(wanted, width / CLOSEST), width);
+      from = Math.min(Math.max(middle - span / 2, left), left + width - span);
+      for (const part of parts) {
+        const [, y, , tall] = part.getAttribute("viewBox").split(" ");
+        part.setAttribute("viewBox", `${from} ${y} ${span} ${tall}`);
+      }
+      for (const mark of marks) move(mark);
+      const [lowest, highest] = [hertz(from), hertz(from + span)];
+      const isNear = span < width && highest / lowest < EVEN_STEPS_BELOW;
+      for (const { group, ticks } of scales) {
+        if (!isNear) for (const tick of ticks) move(tick);
+        group.replaceChildren(...(isNear ? evenSteps(lowest, highest).map((value) => tickAt(ticks[0], value)) : ticks));
+      }
+      line.textContent = `Shown: ${hertzWords(lowest)} to ${hertzWords(highest)}`;
+      view.dispatchEvent(new Event("zoomed"));
+    }
+
+    const ways = [
+      ["Closer", () => show(from + span / 2, span / 2)],
+      ["Wider", () => show(from + span / 2, span * 2)],
+      ["Lower frequencies", () => show(from, span)],
+      ["Higher frequencies", () => show(from + span, span)],
+    ];
+    const buttons = ways.map(([words, act]) => {
+      const button = make("button", { type: "button" }, words);
+      button.addEventListener("click", act);
+      return button;
+    });
+    chart.addEventListener("dblclick", (event) => {
+      const box = chart.getBoundingClientRect();
+      const x = ((event.clientX - box.left) * chart.viewBox.baseVal.width) / box.width;
+      show(from + ((x - left) * span) / width, span / 2);
+    });
+    view.before(make("p", { class: "zoomer", role: "group", "aria-label": "Frequencies shown" }, ...buttons, line));
+    show(left, width);
+  }
+
+  for (const view of document.querySelectorAll(".view")) if (view.querySelector("svg.zoom") !== null) addZoom(view);
 
   // ---- one comparison, operating point and position at a time ----
 

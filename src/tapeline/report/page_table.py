@@ -40,6 +40,7 @@ class PlainTable:
     """One table; `key` is its anchor, `numeric` holds the columns that are set right, `note` stands below it.
 
     The first column names the row. Every row has as many cells as `head`. `role` is a class of the style sheet.
+    `anchors` are the places of the rows on the page, one a row, or none.
     """
 
     key: str
@@ -49,6 +50,7 @@ class PlainTable:
     numeric: frozenset[int] = frozenset()
     note: str = ""
     role: str = ""
+    anchors: tuple[str, ...] = ()
 
 
 def without_constant_columns(table: PlainTable, names: tuple[str, ...]) -> PlainTable:

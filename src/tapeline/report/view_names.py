@@ -1,4 +1,4 @@
-"""What a view is called in file names and to readers who choose."""
+"""What views and runs are called in file names and anchors."""
 
 from __future__ import annotations
 
@@ -24,3 +24,13 @@ def view_anchor(campaign: Campaign, view: View) -> str:
 def pair_anchor(campaign: Campaign, view: View, position: str) -> str:
     """The place of a view's figure of one position on the page."""
     return "-".join((*figure_name(campaign, "at", view), position))
+
+
+def run_anchor(run: str) -> str:
+    """The place of a run in the run log of the page; a run called "log" does not take the place of the log itself."""
+    return f"run-{'.' if run.startswith('log') else ''}{run}"
+
+
+def run_file(run: str) -> str:
+    """The page of a run, relative to the page that circulates."""
+    return f"runs/{run}.html"

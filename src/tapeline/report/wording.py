@@ -55,6 +55,11 @@ def confidence_words(confidence: float) -> str:
     return f"{100 * confidence:g} %"
 
 
+def pascal(pressure_pa: float) -> str:
+    """A reference pressure: "20 µPa"."""
+    return f"{pressure_pa * 1e6:g} µPa"
+
+
 def frequency(hertz: float | None) -> str:
     """A frequency or band label: "31.5 Hz", "1.25 kHz"."""
     if hertz is None or not math.isfinite(hertz):

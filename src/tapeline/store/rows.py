@@ -852,6 +852,73 @@ class SessionMeansRow(TypedDict, total=False):
     doubt: list[str]
 
 
+class TreatmentsRow(TypedDict, total=False):
+    """A row of `treatments`."""
+
+    condition: str
+    applied: list[str]
+    untreated: str
+    untreated_by: str
+    best: str | None
+    best_by: str | None
+    session: str
+    other_session: str
+    pairing: str
+    position: str
+    speed_mps: float
+    yaw_deg: float
+    quantity: str
+    weighting: str
+    band_hz: float | None
+    midband_hz: float | None
+    lower_hz: float | None
+    upper_hz: float | None
+    lowest_band_hz: float | None
+    highest_band_hz: float | None
+    level_basis: str
+    gain_db: float | None
+    gain_lower_db: float | None
+    gain_upper_db: float | None
+    gain_standard_error_db: float | None
+    gain_degrees_of_freedom: float | None
+    gain_interval_basis: str | None
+    gain_p_value: float | None
+    gain_adjusted_p_value: float | None
+    gain_family_size: int | None
+    gain_finding: str | None
+    gain_why_not: str | None
+    gain_comparison: str | None
+    gain_pairs: int | None
+    gain_state: str | None
+    gain_doubtful: bool | None
+    gain_doubt: list[str] | None
+    remainder_db: float | None
+    remainder_lower_db: float | None
+    remainder_upper_db: float | None
+    remainder_standard_error_db: float | None
+    remainder_degrees_of_freedom: float | None
+    remainder_interval_basis: str | None
+    remainder_p_value: float | None
+    remainder_adjusted_p_value: float | None
+    remainder_family_size: int | None
+    remainder_finding: str | None
+    remainder_why_not: str | None
+    remainder_comparison: str | None
+    remainder_pairs: int | None
+    remainder_state: str | None
+    remainder_doubtful: bool | None
+    remainder_doubt: list[str] | None
+    share: float | None
+    share_lower: float | None
+    share_upper: float | None
+    runs: list[str]
+    untreated_runs: list[str] | None
+    best_runs: list[str] | None
+    available: int
+    untreated_available: int | None
+    best_available: int | None
+
+
 class LineDifferencesRow(TypedDict, total=False):
     """A row of `line_differences`."""
 

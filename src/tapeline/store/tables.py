@@ -6,6 +6,7 @@ from typing import Any
 
 from tapeline.store.schema import Table
 from tapeline.store.shared_columns import DB, PA2
+from tapeline.store.table_of_treatments import TREATMENTS
 from tapeline.store.tables_of_comparisons import (
     ADDITIVITY,
     AREA_DIFFERENCES,
@@ -85,6 +86,7 @@ __all__ = [
     "SPECTRA",
     "SPECTROGRAM",
     "STATES",
+    "TREATMENTS",
     "WEIGHTING_COLUMNS",
     "WITHOUT_DIFFERENCE",
     "WITH_REFERENCES",
@@ -108,6 +110,7 @@ ALL: tuple[Table[Any], ...] = (
     FLOW_SPECTRA,
     FLOW_BINS,
     *OF_COMPARISONS,
+    TREATMENTS,
     LINE_DIFFERENCES,
     BUDGETS,
     SCALING,

@@ -11,6 +11,7 @@ from tapeline.campaign.operating_points import named_points
 from tapeline.campaign.plan import Achieved, Plan
 from tapeline.campaign.settings import Background, Compare, Comparison, OperatingPoint, Ranking
 from tapeline.campaign.tables import Run
+from tapeline.campaign.treated_conditions import Untreated, untreated_condition
 from tapeline.jobs.job import Job
 from tapeline.jobs.table_files import campaign_table, campaign_tables, session_levels
 
@@ -40,6 +41,7 @@ class CompareNeeds:
     `mirrors` names the partners of positions on the other side, `lines` the comparison that is given line by line.
     `ranking_points` are the nominal speeds (m/s) and yaw angles that the ranking is over; none: all.
     `stated_settings` are those of the section `uncertainty` by which the campaign states a term itself.
+    `untreated` is the condition that gains are counted from; without one there are none.
     """
 
     campaign: str
@@ -58,6 +60,7 @@ class CompareNeeds:
     operating_point: OperatingPoint
     ranking_points: tuple[tuple[float, float], ...] = ()
     stated_settings: tuple[str, ...] = ()
+    untreated: Untreated | None = None
 
 
 def needs(plan: Plan, key: str = "") -> CompareNeeds:
@@ -94,6 +97,7 @@ def needs(plan: Plan, key: str = "") -> CompareNeeds:
         operating_point=settings.operating_point,
         ranking_points=_ranking_points(plan, (run.run for run in runs)),
         stated_settings=settings.uncertainty.stated_settings,
+        untreated=untreated_condition(settings),
     )
 
 
@@ -131,7 +135,7 @@ JOB = Job(
     name="compare",
     per="campaign",
     does="compare conditions and rank what to work on",
-    version=9,
+    version=10,
     needs=needs,
     inputs=_inputs,
     outputs=campaign_tables(
@@ -143,6 +147,7 @@ JOB = Job(
         "additivity",
         "reference_drift",
         "session_means",
+        "treatments",
         "line_differences",
         "budgets",
     ),

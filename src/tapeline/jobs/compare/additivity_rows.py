@@ -120,7 +120,7 @@ def _every_row(job: ComparisonJob, pools: RepeatPools) -> Iterator[AdditivityRow
         if measured not in splits:
             splits[measured] = splits_of({name: job.needs.applied[name] for name in measured})
         wanted = {name for split in splits[measured] for name in split.conditions}
-        levels = {name: _mean_level(job, at[name], pools) for name in sorted(wanted)}
+        levels = {name: own_mean_level(job, at[name], pools) for name in sorted(wanted)}
         for split in splits[measured]:
             runs_of_all = [name for condition in split.conditions for name in job.known(at[condition])]
             common: AdditivityRow = {
@@ -130,7 +130,7 @@ def _every_row(job: ComparisonJob, pools: RepeatPools) -> Iterator[AdditivityRow
                 "runs": runs_of_all,
             }
             sides = [job.used(at[condition]) for condition in split.conditions]
-            for row in _rows(job, [levels[name] for name in split.conditions], runs_of_all, sides):
+            for row in split_rows(job, [levels[name] for name in split.conditions], runs_of_all, sides):
                 yield {**common, **row}
 
 
@@ -138,7 +138,7 @@ def _split_columns(split: Split) -> AdditivityRow:
     return {"way": split.way, "common": split.common, "whole": split.whole, "single": list(split.single)}
 
 
-def _rows(
+def split_rows(
     job: ComparisonJob, levels: Sequence[tuple[MeanLevel, Reals]], runs: Sequence[str], sides: Sequence[Side]
 ) -> Iterator[AdditivityRow]:
     """The columns of each position and item; levels and `sides` stand as `Split.conditions` does.
@@ -177,7 +177,7 @@ def _doubt(job: ComparisonJob, sides: Sequence[Side], p: int, i: int) -> DoubtCo
     return doubt_columns(job.cube, [name for runs, used in sides for r, name in enumerate(runs) if used[r, p, i]], p, i)
 
 
-def _mean_level(job: ComparisonJob, runs: tuple[CompareRun, ...], pools: RepeatPools) -> tuple[MeanLevel, Reals]:
+def own_mean_level(job: ComparisonJob, runs: tuple[CompareRun, ...], pools: RepeatPools) -> tuple[MeanLevel, Reals]:
     """The mean with the error that its runs have of their own, and its degrees of freedom."""
     mean = level_mean(job, runs, pools.of_cell(key_of(runs)))
     error, degrees_of_freedom = error_within_session(job, mean)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -42,12 +42,13 @@ Drifts = Mapping[tuple[str, str], ReferenceDrift]
 """By session and condition."""
 
 
-def reference_drifts(job: ComparisonJob, pools: RepeatPools) -> Drifts:
+def reference_drifts(job: ComparisonJob, pools: RepeatPools, references: Collection[str] | None = None) -> Drifts:
     """Drift of each reference condition in each session, over all operating points together.
 
-    Sessions without two runs of it at different times have none.
+    Sessions without two runs of it at different times have none. `references`: as a rule those of the comparisons.
     """
-    references = {comparison.reference for comparison in job.needs.comparisons.values()}
+    if references is None:
+        references = {comparison.reference for comparison in job.needs.comparisons.values()}
     groups: dict[tuple[str, str], list[list[CompareRun]]] = {}
     for (session, condition, _), runs in job.cells.items():
         timed = [run for run in _with_levels(job, runs) if run.hours is not None]

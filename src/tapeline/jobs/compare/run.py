@@ -24,6 +24,7 @@ from tapeline.jobs.compare.picked_rows import with_picked
 from tapeline.jobs.compare.ranking import ranking_rows
 from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.jobs.compare.session_mean_rows import session_mean_rows
+from tapeline.jobs.compare.treatment_rows import treatment_rows
 from tapeline.jobs.levels.level_array import load_cube
 from tapeline.jobs.table_files import campaign_table
 from tapeline.store import parquet, tables
@@ -51,7 +52,7 @@ def run(plan: Plan) -> None:
         _calibration(results),
         _limits(needs),
     )
-    comparisons: list[ComparisonsRow] = []
+    comparisons: dict[str, list[ComparisonsRow]] = {}
     ranking: list[RankingRow] = []
     of_areas: list[AreaDifferencesRow] = []
     means: list[SessionMeansRow] = []
@@ -65,14 +66,14 @@ def run(plan: Plan) -> None:
             compared[name] = compared_pairs(job, comparison, pools, changes)
             pairs = [(found, contributed(job, comparison, found)) for found in compared[name]]
             unpicked = (row for pair in pairs for row in comparison_rows(job, name, comparison, *pair, drifts, pools))
-            comparisons += with_picked(unpicked, needs.confidence, needs.compare.family)
+            comparisons[name] = list(with_picked(unpicked, needs.confidence, needs.compare.family))
             ranking += ranking_rows(job, name, pairs)
             of_areas += area_difference_rows(job, name, compared[name], pools)
             means += session_mean_rows(job, name, compared[name])
             budgets.write_rows(row for found in compared[name] for row in _differences(job, name, found))
     there = bool(job.cube.items)
     contents: list[RowsOfTable[Any]] = [
-        RowsOfTable(tables.COMPARISONS, comparisons),
+        RowsOfTable(tables.COMPARISONS, [row for rows in comparisons.values() for row in rows]),
         RowsOfTable(tables.RANKING, ranking),
         RowsOfTable(tables.AREAS, area_rows(job, pools) if there else ()),
         RowsOfTable(tables.AREA_DIFFERENCES, of_areas),
@@ -80,6 +81,7 @@ def run(plan: Plan) -> None:
         RowsOfTable(tables.ADDITIVITY, additivity_rows(job, pools) if there else ()),
         RowsOfTable(tables.REFERENCE_DRIFT, drift_rows(job, drifts) if there else ()),
         RowsOfTable(tables.SESSION_MEANS, means),
+        RowsOfTable(tables.TREATMENTS, treatment_rows(job, comparisons, pools, changes)),
     ]
     for content in contents:
         content.write(campaign_table(results, content.table.name), **stamp)

@@ -34,18 +34,24 @@ def figures_folder(results: Path) -> Path:
     return results / "figures"
 
 
-def _figures(plan: Plan, key: str) -> Sequence[Path]:
-    return sorted(figures_folder(plan.results).glob("[!.]*"))
+def run_pages_folder(results: Path) -> Path:
+    """The pages of the runs."""
+    return results / "runs"
+
+
+def _beside(plan: Plan, key: str) -> Sequence[Path]:
+    folders = (figures_folder(plan.results), run_pages_folder(plan.results))
+    return sorted(path for folder in folders for path in folder.glob("[!.]*"))
 
 
 JOB = Job(
     name="report",
     per="campaign",
     does="write the page that circulates",
-    version=13,
+    version=14,
     needs=needs,
     inputs=lambda plan, key: [manifest_file(plan.results), *finished_tables(plan)],
     outputs=lambda plan, key: [report_file(plan.results)],
-    also_there=_figures,
+    also_there=_beside,
     most_threads=MOST_PROCESSES,
 )

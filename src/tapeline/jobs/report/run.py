@@ -12,7 +12,7 @@ from tapeline.store.file_records import require_as_written
 
 
 def run(plan: Plan, *, threads: int = 1) -> None:
-    """Write report.html and the figures; the page carries the analysis identity of the manifest."""
+    """Write report.html, the figures and a page a run; the page carries the analysis identity of the manifest."""
     results = plan.results
     require_as_written(manifest_file(results))
     manifest = json.loads(manifest_file(results).read_text(encoding="utf-8"))

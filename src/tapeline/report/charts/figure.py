@@ -105,14 +105,14 @@ def panel_boxes(
     return boxes, top + rows * (height + gap_down)
 
 
-def legend_markup(keys: Sequence[Key], top: float, width: float) -> tuple[str, float]:
+def legend_markup(keys: Sequence[Key], top: float, width: float, left: float = 8.0) -> tuple[str, float]:
     """The legend below a figure, broken into rows so that no word is cut, and where it ends."""
     made: list[str] = []
-    x, y = 8.0, top + 12.0
+    x, y = left, top + 12.0
     for key in keys:
         room = 34.0 + LETTER_PX * len(key.words) + 14.0
-        if x + room > width and x > 8.0:
-            x, y = 8.0, y + LEGEND_ROW_PX
+        if x + room > width and x > left:
+            x, y = left, y + LEGEND_ROW_PX
         made.append(_sample(key, x, y - 4.0))
         made.append(text(key.words, x + 32.0, y, "t"))
         x += room

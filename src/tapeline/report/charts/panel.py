@@ -6,6 +6,10 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from tapeline.arrays import Reals
+from tapeline.report.charts.dense_curves import dense_path, envelope
 from tapeline.report.charts.looks import Look, bound_arrow, marks
 from tapeline.report.charts.markup import element, moves, px, text
 from tapeline.report.charts.scales import Limits, Scale, frequency_words, tick_words
@@ -39,7 +43,9 @@ class Reading:
 class Panel:
     """Axes of a box with what is drawn on them; every method takes values, not pixels.
 
-    `x` and `y` are limits of the values; `frequency` makes the abscissa logarithmic with the octaves written below.
+    `x` and `y` are limits of the values; `frequency` makes the abscissa logarithmic with the octaves written below,
+    `upright_frequency` the ordinate. Of one that `zooms` a reader may look at a part of the frequencies: its dense
+    curves stand in a drawing of their own, and what has a place on the abscissa says so.
     `y_ticks` with `y_words` name rows instead of values.
     """
 
@@ -52,8 +58,11 @@ class Panel:
     frequency: bool = False
     x_words: Callable[[float], str] | None = None
     x_ticks: Sequence[float] | None = None
-    y_words: Callable[[float], str] = tick_words
     y_ticks: Sequence[float] | None = None
+    y_words: Callable[[float], str] | None = None
+    upright_frequency: bool = False
+    zooms: bool = False
+    dense: list[str] = field(default_factory=list)
     parts: list[str] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
 
@@ -65,7 +74,7 @@ class Panel:
     @property
     def up(self) -> Scale:
         """The scale of the ordinate."""
-        return Scale(self.y, self.box.bottom, self.box.top)
+        return Scale(self.y, self.box.bottom, self.box.top, self.upright_frequency)
 
     def place(self, x: float, y: float) -> Place:
         """Where a pair of values stands in the drawing, in pixels."""
@@ -76,9 +85,49 @@ class Panel:
         points = ((self.across.at(x), self._within(y)) for x, y in zip(xs, ys, strict=True))
         self._path(moves(points), f"ln {role}", dashes)
 
-    def marks(self, xs: Iterable[float], ys: Iterable[float], look: Look, *, hollow: bool = False) -> None:
+    def dense_curve(self, xs: Reals, ys: Reals, role: str, dashes: str | None = None) -> None:
+        """A line through thousands of values, of which each half pixel shows the lowest and the highest."""
+        places = (
+            np.array([scale.at(value) for value in values]) for scale, values in ((self.across, xs), (self.up, ys))
+        )
+        across, down = next(places), np.clip(next(places), self.box.top, self.box.bottom)
+        across[(across < self.box.left - 0.05) | (across > self.box.right + 0.05)] = math.nan
+        self._dense(dense_path(zip(*envelope(across, down), strict=True)), f"ln {role}", dashes)
+
+    def dense_band(self, xs: Reals, lows: Reals, highs: Reals, role: str = "iv") -> None:
+        """The area between two curves of thousands of values; gaps where either is missing."""
+        across = np.array([self.across.at(value) for value in xs])
+        ends = [
+            np.clip([self.up.at(value) for value in values], self.box.top, self.box.bottom) for values in (lows, highs)
+        ]
+        known = np.isfinite(across) & np.isfinite(ends[0]) & np.isfinite(ends[1])
+        known &= (across >= self.box.left - 0.05) & (across <= self.box.right + 0.05)
+        runs = np.split(np.flatnonzero(known), np.flatnonzero(np.diff(np.flatnonzero(known)) > 1) + 1)
+        made = [
+            dense_path([*zip(*envelope(across[own], ends[1][own]), strict=True),
+                        *reversed(list(zip(*envelope(across[own], ends[0][own]), strict=True)))])
+            for own in runs if own.size
+        ]  # fmt: skip
+        self._dense("".join(f"{path}z" for path in made), f"fl {role}", None)
+
+    def _dense(self, path: str, role: str, dashes: str | None) -> None:
+        if path:
+            made = element("path", d=path, class_=role, stroke_dasharray=dashes)
+            (self.dense if self.zooms else self.parts).append(made)
+
+    def image(self, href: str) -> None:
+        """A raster over the whole panel."""
+        box = self.box
+        self.parts.append(
+            element("image", href=href, x=box.left, y=box.top, width=box.right - box.left,
+                    height=box.bottom - box.top, preserveAspectRatio="none", class_="raster")
+        )  # fmt: skip
+
+    def marks(
+        self, xs: Iterable[float], ys: Iterable[float], look: Look, *, hollow: bool = False, size: float = 3.4
+    ) -> None:
         """The marks of a condition at values that are given and lie on the axis."""
-        self._path(marks(look.shape, self._seen(xs, ys)), f"mk {look.role}{' ho' if hollow else ''}")
+        self._path(marks(look.shape, self._seen(xs, ys), size), f"mk {look.role}{' ho' if hollow else ''}")
 
     def dots(
         self, xs: Iterable[float], ys: Iterable[float], role: str, *, shape: str = "circle", size: float = 3.4
@@ -121,6 +170,19 @@ class Panel:
             made.append(f"M{ends[0]}M{px(at)} {px(bottom)}V{px(top)}M{ends[1]}")
         self._path("".join(made), f"ln {role}")
 
+    def spans(self, ys: Iterable[float], lows: Iterable[float], highs: Iterable[float], role: str = "wh") -> None:
+        """An interval across, as a line with caps, at each value of the ordinate; an open end (NaN) has no cap."""
+        made = []
+        for y, low, high in zip(ys, lows, highs, strict=True):
+            at = self.up.at(y)
+            left = self.across.clipped(low) if math.isfinite(low) else self.box.left
+            right = self.across.clipped(high) if math.isfinite(high) else self.box.right
+            made.append(f"M{px(left)} {px(at)}H{px(right)}")
+            made += [
+                f"M{px(end)} {px(at - 3)}v6" for value, end in ((low, left), (high, right)) if self._is_inside(value)
+            ]
+        self._path("".join(made), f"ln {role}")
+
     def level_line(self, y: float, role: str, dashes: str | None = None) -> None:
         """A line across the whole panel."""
         if self.y[0] <= y <= self.y[1]:
@@ -155,11 +217,25 @@ class Panel:
 
     def markup(self) -> str:
         """Axes, then all that was drawn, in its order."""
-        return "".join([self._axes(), *self.parts])
+        return "".join([self._axes(), self._zoomed(), *self.parts])
+
+    def _zoomed(self) -> str:
+        if not self.dense:
+            return ""
+        box = self.box
+        width, height = box.right - box.left, box.bottom - box.top
+        return element(
+            "svg", *self.dense, class_="zoom", x=box.left, y=box.top, width=width, height=height,
+            viewBox=f"{px(box.left)} {px(box.top)} {px(width)} {px(height)}", preserveAspectRatio="none",
+            data_low=f"{self.x[0]:.6g}", data_high=f"{self.x[1]:.6g}",
+        )  # fmt: skip
 
     def _path(self, path: str, role: str, dashes: str | None = None) -> None:
         if path:
             self.parts.append(element("path", d=path, class_=role, stroke_dasharray=dashes))
+
+    def _is_inside(self, x: float) -> bool:
+        return math.isfinite(x) and self.x[0] <= x <= self.x[1]
 
     def _within(self, y: float) -> float:
         return self.up.clipped(y) if math.isfinite(y) else math.nan
@@ -178,20 +254,22 @@ class Panel:
             if self.x_ticks is not None
             else self.across.ticks(max(int((box.right - box.left) / 70), 2))
         )
-        y_ticks = self.y_ticks if self.y_ticks is not None else self.up.ticks(max(int((box.bottom - box.top) / 26), 2))
-        grid = "".join(f"M{px(self.across.at(x))} {px(box.top)}V{px(box.bottom)}" for x in x_ticks)
+        y_ticks = (
+            list(self.y_ticks) if self.y_ticks is not None else self.up.ticks(max(int((box.bottom - box.top) / 26), 2))
+        )
+        grid = (
+            "" if self.zooms else "".join(f"M{px(self.across.at(x))} {px(box.top)}V{px(box.bottom)}" for x in x_ticks)
+        )
         grid += "".join(f"M{px(box.left)} {px(self.up.at(y))}H{px(box.right)}" for y in y_ticks)
         said = self.x_words or (frequency_words if self.frequency else tick_words)
-        made = [
-            element("path", d=grid, class_="gd"),
-            element("path", d=f"M{px(box.left)} {px(box.top)}V{px(box.bottom)}H{px(box.right)}", class_="ax"),
-        ]
-        made += (
-            [text(said(x), self.across.at(x), box.bottom + 14, "t", anchor="middle") for x in x_ticks]
-            if self.x_label or self.x_words
-            else []
-        )
-        made += [text(self.y_words(y), box.left - 5, self.up.at(y) + 4, "t", anchor="end") for y in y_ticks]
+        upright = self.y_words or (frequency_words if self.upright_frequency else tick_words)
+        made = [element("path", d=grid, class_="gd")]
+        if self.zooms:
+            made.append(self._moving_ticks(x_ticks, said))
+        made.append(element("path", d=f"M{px(box.left)} {px(box.top)}V{px(box.bottom)}H{px(box.right)}", class_="ax"))
+        if (self.x_label or self.x_words) and not self.zooms:
+            made += [self._tick_text(said(x), self.across.at(x)) for x in x_ticks]
+        made += [text(upright(y), box.left - 5, self.up.at(y) + 4, "t", anchor="end") for y in y_ticks]
         if self.title:
             made.append(text(self.title, box.left, box.top - 7, "h"))
         if self.x_label:
@@ -201,3 +279,18 @@ class Panel:
                 text(self.y_label, box.left - 38, (box.top + box.bottom) / 2, "l", anchor="middle", turned=True)
             )
         return "".join(made)
+
+    def _moving_ticks(self, ticks: Sequence[float], said: Callable[[float], str]) -> str:
+        """A line and words at each tick, which move with the frequencies shown."""
+        made = []
+        for hertz in ticks:
+            at = self.across.at(hertz)
+            line = element("path", d=f"M{px(at)} {px(self.box.top)}V{px(self.box.bottom)}", class_="gd")
+            words = [self._tick_text(said(hertz), at)] if self.x_label else []
+            made.append(element("g", line, *words, data_x=at))
+        return element("g", *made, class_="ticks")
+
+    def _tick_text(self, words: str, at: float) -> str:
+        """Words below a tick; those at the right end are moved so that no letter reaches beyond the drawing."""
+        half = LETTER_PX * len(words) / 2.0
+        return text(words, min(at, self.box.right + 8.0 - half), self.box.bottom + 14, "t", anchor="middle")

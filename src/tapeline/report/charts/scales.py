@@ -12,6 +12,12 @@ Limits: TypeAlias = tuple[float, float]
 STEPS = (1.0, 2.0, 5.0, 10.0)
 OCTAVES_HZ = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 """Nominal octave midbands of IEC 61260-1, which the trade writes on frequency axes."""
+THIRDS_HZ = tuple(
+    round(step * decade, 3)
+    for decade in (10.0, 100.0, 1000.0, 10000.0)
+    for step in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+)
+"""Nominal third-octave midbands of IEC 61260-1."""
 
 
 @dataclass(frozen=True)

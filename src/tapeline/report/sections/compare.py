@@ -9,6 +9,8 @@ from tapeline.report.blocks import Block, FigureBlock, Fold, Group, Heading, Pro
 from tapeline.report.comparison_views import (
     SHOWN,
     View,
+    ViewKey,
+    by_rank,
     condition_title,
     drawn,
     in_table_order,
@@ -17,14 +19,16 @@ from tapeline.report.comparison_views import (
     with_bounds,
 )
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.headline import headline_of
 from tapeline.report.page_table import Cell, Marked, PlainTable
+from tapeline.report.sections.body_figures import comparison_map
 from tapeline.report.sections.pair_figure import Axes, difference_limits, level_limits, pair_figure
 from tapeline.report.tables_of_differences import overall_table
 from tapeline.report.view_names import pair_anchor, view_anchor
 from tapeline.report.wording import frequency, listed, number, operating_point
 
 STEPS_DB = (1.5, 4.0)
-"""Where the colours of the heat map deepen, in units of the practical threshold they would be too fine: own choice."""
+"""Where the colours of the table of bands deepen: own choice."""
 
 
 def compare_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -37,7 +41,8 @@ def compare_sections(tables: FinishedTables, campaign: Campaign) -> list[Section
         none = Prose("No comparison has a result: no two conditions were measured at one operating point.", "none")
         return [Section("comparisons", "Conditions against each other", "compare", [none])]
     groups = [[view for view in every if view.comparison == name] for name in names]
-    stage = Group(tuple(_comparison(tables, campaign, own, chosen) for own in groups), role="stage")
+    parts = tuple(_comparison(tables, campaign, own, chosen) for own in groups)
+    stage = Group(parts, role="stage", choice=_at_first(tables, campaign, groups[0], chosen))
     overall = [TableBlock(_overall(tables, campaign, name)) for name in names]
     return [
         Section("comparisons", "Conditions against each other", "compare", [_legend_words(campaign), stage]),
@@ -45,20 +50,30 @@ def compare_sections(tables: FinishedTables, campaign: Campaign) -> list[Section
     ]
 
 
+def _at_first(
+    tables: FinishedTables, campaign: Campaign, own: Sequence[View], chosen: set[ViewKey]
+) -> tuple[tuple[str, str], ...]:
+    """What a reader who has chosen nothing sees: the first comparison at the sheet's point, its first spot."""
+    shown = [view for view in own if view.key in chosen]
+    if not shown:
+        return ()
+    view = _first(tables, campaign, shown)
+    position = by_rank(view, tables.ranking)[0]
+    return ("comparison", view.comparison), ("point", view_title(campaign, view)), ("position", position)
+
+
 def _legend_words(campaign: Campaign) -> Prose:
     threshold = campaign.settings.compare.practical_threshold_db
     return Prose(
         "Differences are treatment minus reference: negative is quieter. In the table of bands red is louder and blue "
-        f"is quieter where shown beyond chance, deeper from {STEPS_DB[0]:g} and {STEPS_DB[1]:g} dB on; numbers in italics "
-        f"are not shown to differ, or are within ±{threshold:g} dB. ≤ and ≥ are one-sided because a level is only an upper "
-        "bound; ? is doubtful. A number leads to its figure.",
+        f"is quieter, deeper from {STEPS_DB[0]:g} and {STEPS_DB[1]:g} dB on. Numbers in italics are not shown to "
+        f"differ, or are within ±{threshold:g} dB. Where a level is only an upper bound the difference is at least (≥) "
+        "or at most (≤) so much; ? is doubtful. A number leads to its figure.",
         "note",
     )
 
 
-def _comparison(
-    tables: FinishedTables, campaign: Campaign, own: Sequence[View], chosen: set[tuple[str, str, str, float, float]]
-) -> Fold:
+def _comparison(tables: FinishedTables, campaign: Campaign, own: Sequence[View], chosen: set[ViewKey]) -> Fold:
     first = own[0]
     shown = [view for view in own if view.key in chosen]
     rows = {view.key: with_bounds(tables, view, panels(campaign, view, tables.ranking)) for view in shown}
@@ -72,21 +87,29 @@ def _comparison(
         ),
     )
     left_out = [view_title(campaign, view) for view in own if view.key not in chosen and view.bands]
-    blocks: list[Block] = [
-        Prose(
-            f"{condition_title(campaign, first.treatment)} minus {condition_title(campaign, first.reference)}. {_family_words(campaign, own)}"
-        )
-    ]
+    treatment, reference = (condition_title(campaign, name) for name in (first.treatment, first.reference))
+    blocks: list[Block] = [Prose(f"{treatment} minus {reference}. {_family_words(campaign, own)}")]
     blocks += [_view(campaign, view, rows[view.key], axes) for view in shown]
+    if shown and (on_body := comparison_map(tables, campaign, _first(tables, campaign, shown))) is not None:
+        blocks.append(Fold("On the body", [FigureBlock(on_body)]))
     if left_out:
-        blocks.append(
-            Prose(
-                f"Without figures, those with the fewest shown differences: {'; '.join(left_out)}. Their numbers are in tables/comparisons.parquet.",
-                "note",
-            )
-        )
-    return Fold(f"{first.comparison}: {condition_title(campaign, first.treatment)} against {condition_title(campaign, first.reference)}", blocks,
-                key=f"comparison-{first.comparison}", role="chosen", choice=(("comparison", first.comparison),))  # fmt: skip
+        words = f"Without figures, those with the fewest shown differences: {'; '.join(left_out)}."
+        blocks.append(Prose(f"{words} Their numbers are in tables/comparisons.parquet.", "note"))
+    return Fold(
+        f"{first.comparison}: {treatment} against {reference}",
+        blocks,
+        key=f"comparison-{first.comparison}",
+        role="chosen",
+        choice=(("comparison", first.comparison),),
+    )
+
+
+def _first(tables: FinishedTables, campaign: Campaign, shown: Sequence[View]) -> View:
+    """The view at the sheet's operating point and session, else the fastest."""
+    headline = headline_of(tables, campaign)
+    wanted = None if headline is None else (headline.session, headline.speed_mps, headline.yaw_deg)
+    at = {(view.treatment_session, view.speed_mps, view.yaw_deg): view for view in shown}
+    return at[wanted] if wanted in at else max(shown, key=lambda view: (view.speed_mps, -abs(view.yaw_deg)))
 
 
 def view_title(campaign: Campaign, view: View) -> str:

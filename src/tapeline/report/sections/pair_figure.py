@@ -1,4 +1,4 @@
-"""The figure of one comparison at one position and operating point: both levels, and their difference with its interval."""
+"""The figure of a comparison at one position and operating point: both levels, and their difference below."""
 
 from __future__ import annotations
 
@@ -16,13 +16,16 @@ from tapeline.report.figure_data import rows_data
 from tapeline.report.figure_messages import differences_message
 from tapeline.report.finished_tables import Row
 from tapeline.report.view_names import figure_name
-from tapeline.report.wording import confidence_words, frequency, interval, number
+from tapeline.report.wording import confidence_words, counted, frequency, interval, number, operating_point
 
 COLUMNS = (
     "position", "band_hz", "midband_hz", "lower_hz", "upper_hz", "reference_level_db", "treatment_level_db",
     "reference_bound_db", "treatment_bound_db", "background_db", "difference_db", "lower_db", "upper_db", "finding",
     "doubtful", "doubt", "reference_runs", "treatment_runs",
 )  # fmt: skip
+
+
+LEVELS = ("reference_level_db", "treatment_level_db", "reference_bound_db", "treatment_bound_db")
 
 
 @dataclass(frozen=True)
@@ -43,8 +46,13 @@ def difference_limits(rows: Iterable[Row], threshold_db: float) -> Limits:
 
 def level_limits(rows: Iterable[Row]) -> Limits:
     """One axis for the levels of a comparison: from the lowest level or bound to the highest, background apart."""
-    names = ("reference_level_db", "treatment_level_db", "reference_bound_db", "treatment_bound_db")
-    return rounded_limits((row.get(name) for row in rows for name in names), 5.0, 1.0, 15.0)
+    return rounded_limits((row.get(name) for row in rows for name in LEVELS), 5.0, 1.0, 15.0)
+
+
+def beyond_words(values: Iterable[float | None], limits: Limits) -> str:
+    """How many values an axis does not show, as a sentence after another; nothing where it shows all."""
+    count = sum(value is not None and not limits[0] <= value <= limits[1] for value in values)
+    return f" {counted(count, 'value')} beyond the axis, {limits[0]:g} to {limits[1]:g} dB." if count else ""
 
 
 def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Row], axes: Axes) -> Figure:
@@ -54,6 +62,7 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
     titles = {side: condition_title(campaign, getattr(view, side)) for side in looks}
     limits = band_limits(_column(rows, "lower_hz"), _column(rows, "upper_hz"))
     pascal = campaign.settings.reference_pressure_pa
+    point = operating_point(view.speed_mps, view.yaw_deg, campaign.settings.report.speed_unit)
     levels = Panel(Box(58, 14, 672, 190), limits, axes.levels, y_label=f"dB re {pascal * 1e6:g} µPa", frequency=True)
     midband = _column(rows, "midband_hz")
     levels.curve(midband, _column(rows, "background_db"), "bg", "2 3")
@@ -79,13 +88,15 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
     ]
     return figure_of(
         (*figure_name(campaign, "pair", view), position),
-        f"{view.comparison} at {position}",
+        f"{view.comparison} at {position}, {point}, session {view.sessions}",
         [levels, differences],
         keys,
         height=388,
         alt=differences_message(rows, f"{titles['treatment']} minus {titles['reference']} at {position}"),
         caption="Above: levels after background subtraction, mean over the runs. "
-        "Below: treatment minus reference; negative is quieter.",
+        "Below: treatment minus reference; negative is quieter."
+        f"{beyond_words((row[name] for row in rows for name in LEVELS), axes.levels)}"
+        f"{beyond_words((row['difference_db'] for row in rows), axes.differences)}",
         data=rows_data(rows, COLUMNS, comparison=view.comparison, speed_mps=view.speed_mps, yaw_deg=view.yaw_deg),
     )
 
@@ -111,8 +122,8 @@ def _level_words(row: Row, side: str) -> str:
 
 def _draw_differences(panel: Panel, rows: Sequence[Row], threshold_db: float) -> None:
     known = [row for row in rows if row["lower_db"] is not None or row["upper_db"] is not None]
-    edges = (_column(known, name) for name in ("lower_hz", "upper_hz", "lower_db", "upper_db"))
-    panel.interval_bars(*edges)
+    left, right, low, high = (_column(known, name) for name in ("lower_hz", "upper_hz", "lower_db", "upper_db"))
+    panel.interval_bars(left, right, low, high)
     panel.level_line(0.0, "ze")
     for level in (-threshold_db, threshold_db):
         panel.level_line(level, "li", "4 3")

@@ -1,0 +1,166 @@
+"""The sheet: what a reader decides by, on one page of A4."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from tapeline.campaign.model import Campaign
+from tapeline.report.attention import attention_lines
+from tapeline.report.blocks import Block, Bullets, FigureBlock, Group, Heading, Prose, Section
+from tapeline.report.comparison_views import SHOWN, condition_title
+from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.headline import Headline, headline_of
+from tapeline.report.page_table import Link, Marked, Words, plain
+from tapeline.report.sections.gain_figures import gain_map, gain_matrix, gain_words
+from tapeline.report.sections.work_first import Spots, share_words, spots_of
+from tapeline.report.wording import confidence_words, counted, interval, listed, number
+
+MOST_CAVEATS = 3
+MOST_NAMED = 3
+NEARLY_ALL = 0.9
+"""A treatment that surely reaches this share of the best one's change of power is called enough: own choice."""
+
+
+def sheet_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
+    """The sheet, or the sentence why there is none."""
+    headline = headline_of(tables, campaign)
+    if headline is None:
+        alone = Group((_without(tables), *_caveats(tables, campaign)), role="sheet")
+        return [Section("sheet", "The sheet", "decide", [alone])]
+    figures: list[Block] = []
+    if (on_body := gain_map(tables, campaign, headline)) is not None:
+        figures.append(FigureBlock(on_body))
+    spots = spots_of(tables, campaign)
+    figures.append(FigureBlock(gain_matrix(campaign, headline, _ordered(headline, spots))))
+    blocks: list[Block] = [
+        Prose(_lead(campaign, headline), "lead"),
+        Bullets([_treatment(campaign, headline, name, spots) for name in headline.conditions], role="say"),
+        *figures,
+        *_spots_blocks(campaign, spots),
+        *_caveats(tables, campaign),
+    ]
+    return [Section("sheet", "The sheet", "decide", [Group(tuple(blocks), role="sheet")])]
+
+
+def _spots_blocks(campaign: Campaign, spots: Spots) -> list[Block]:
+    if not spots.groups:
+        return []
+    return [
+        Heading("Where to work first"),
+        Bullets([each.words for each in spots.groups]),
+        Prose(share_words(campaign), "note"),
+    ]
+
+
+def sheet_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
+    """What the sheet says, for the terminal."""
+    headline = headline_of(tables, campaign)
+    if headline is None:
+        return [plain(_without(tables).words)]
+    spots = spots_of(tables, campaign)
+    said = [_treatment(campaign, headline, name, spots) for name in headline.conditions]
+    return [_lead(campaign, headline), *map(plain, said), *(plain(each.words) for each in spots.groups)]
+
+
+def _without(tables: FinishedTables) -> Prose:
+    if not tables.used_measurements:
+        return Prose("No run was used: see what needs attention.", "lead")
+    return Prose(
+        "No two conditions have levels at one operating point of one session: see what can be compared.", "lead"
+    )
+
+
+def _lead(campaign: Campaign, headline: Headline) -> str:
+    against = " or ".join(
+        condition_title(campaign, name) for name in sorted({row["untreated"] for row in headline.rows})
+    )
+    confidence = confidence_words(campaign.settings.confidence)
+    return (
+        f"At {headline.point(campaign)}, session {headline.session}: {headline.level}, against {against}. "
+        f"Brackets are {confidence} intervals."
+    )
+
+
+def _ordered(headline: Headline, spots: Spots) -> list[str]:
+    """Positions as the spots rank them, then by name."""
+    names = {row["position"] for row in headline.every}
+    ranked = [name for name in spots.positions if name in names]
+    return [*ranked, *sorted(names.difference(ranked))]
+
+
+def _treatment(campaign: Campaign, headline: Headline, condition: str, spots: Spots) -> Words:
+    """One condition: where it is quieter, by how much at the spots ranked first, and what it leaves."""
+    rows = headline.by_position(condition)
+    first = [rows[name] for name in (*spots.positions, *sorted(rows)) if name in rows][:2]
+    first = list({row["position"]: row for row in first}.values())
+    named = "; ".join(f"at {row['position']} {gain_words(row, headline.unit)}{_doubt(row, 'gain')}" for row in first)
+    several = len({row["untreated"] for row in headline.rows}) > 1
+    against = f" against {condition_title(campaign, first[0]['untreated'])}" if several else ""
+    title = Marked(f"{condition_title(campaign, condition)}{against}", "strong")
+    sentences: list[str | Link | Marked] = [title, f": {named}. ", _counts(rows.values())]
+    left = _remainder(campaign, headline, rows, [row["position"] for row in first])
+    if left:
+        sentences.append(f" {left}")
+    comparison = first[0]["gain_comparison"] if first else None
+    if comparison:
+        sentences += [" ", Marked("Bands and runs", "more", f"#comparison-{comparison}")]
+    return tuple(sentences)
+
+
+def _doubt(row: Row, name: str) -> str:
+    return ", doubtful" if row[f"{name}_doubtful"] else ""
+
+
+def _counts(rows: Iterable[Row]) -> str:
+    every = list(rows)
+    quieter = [row for row in every if row["gain_finding"] == "lower" or (row["gain_lower_db"] or 0.0) > 0.0]
+    louder = [row["position"] for row in every if row["gain_finding"] == "higher"]
+    same = [row["position"] for row in every if row["gain_finding"] in ("not shown", "equivalent")]
+    words = f"It is quieter at {len(quieter)} of {counted(len(every), 'position')}"
+    words += f", louder at {listed(louder, MOST_NAMED)}" if louder else ""
+    return f"{words}{f', not shown to differ at {listed(same, MOST_NAMED)}' if same else ''}."
+
+
+def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], first: Sequence[str]) -> str:
+    """What a condition leaves of what the one with most applied gains."""
+    known = {name: row for name, row in rows.items() if row["remainder_finding"] not in (None, "not given")}
+    if not known:
+        return ""
+    best = condition_title(campaign, next(iter(known.values()))["best"])
+    more = sorted(name for name, row in known.items() if _is_left(row))
+    order = [*(name for name in first if name in known), *(name for name in more if name not in first)]
+    said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in order[: MOST_NAMED + 1]]
+    enough = [name for name in first if name in known and (known[name]["share_lower"] or 0.0) >= NEARLY_ALL]
+    verdict = " Nearly all is reached there." if first and len(enough) == len(first) else ""
+    return (
+        f"Against {best} it leaves {'; '.join(said)}.{verdict}"
+        if said
+        else f"It leaves nothing that is shown against {best}."
+    )
+
+
+def _is_left(row: Row) -> bool:
+    return row["remainder_finding"] == "higher" or (
+        row["remainder_finding"] == "bound" and (row["remainder_lower_db"] or 0.0) > 0.0
+    )
+
+
+def _left_words(row: Row, unit: str) -> str:
+    value, lower, upper = row["remainder_db"], row["remainder_lower_db"], row["remainder_upper_db"]
+    if value is None:
+        return f"{interval(lower, upper)} {unit}"
+    words = f"{number(value)} {unit} ({interval(lower, upper)})"
+    if row["remainder_finding"] not in SHOWN:
+        return f"nothing shown ({interval(lower, upper)} {unit})"
+    return f"{words}, doubtful" if row["remainder_doubtful"] else words
+
+
+def _caveats(tables: FinishedTables, campaign: Campaign) -> list[Block]:
+    """At most three doubts that would change a decision; all stand in what needs attention."""
+    lines = [line for line in attention_lines(tables, campaign) if line.severity != "note"]
+    if not lines:
+        return [Prose("Nothing is in doubt: no recording, channel or calibration.", "note")]
+    items: list[Words] = [f"{line.where}: {line.found}" for line in lines[:MOST_CAVEATS]]
+    more = len(lines) - len(items)
+    items += [(Link(f"{counted(more, 'further doubt')}", "#attention"),)] if more > 0 else []
+    return [Heading("What could change this"), Bullets(items)]
