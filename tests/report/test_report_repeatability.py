@@ -15,6 +15,7 @@ from tapeline.report.attention_repeats import repeat_lines
 from tapeline.report.blocks import FigureBlock, Fold, Prose, Section, TableBlock, figures
 from tapeline.report.charts.figure import Figure
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.headline import Headline
 from tapeline.report.page_table import PlainTable, plain
 from tapeline.report.sections.repeatability import at_headline, not_between, repeatability_sections
 from tapeline.report.sections.repeatability_figures import band_scatter, control_figure
@@ -82,15 +83,18 @@ def test_the_first_sentence_says_how_well_a_level_repeats_at_the_headline(sectio
     assert f"A single run of any session scatters by {both:.2f} dB (median)." in second
 
 
-def test_a_weighted_levels_come_before_others_and_the_fastest_point_before_slower_ones() -> None:
+def test_the_headline_of_the_sheet_comes_first_then_a_weighted_levels_at_the_fastest_point() -> None:
     same = {"lowest_band_hz": 100.0, "highest_band_hz": 5000.0}
     rows = [
         {"weighting": weighting, "speed_mps": speed, "yaw_deg": yaw, **same}
         for weighting, speed, yaw in (("Z", 40.0, 0.0), ("A", 30.0, 0.0), ("A", 40.0, -5.0), ("A", 40.0, 0.0))
     ]
-    assert at_headline(rows) == rows[3:]
-    assert at_headline(rows[:1]) == rows[:1]
-    assert at_headline([]) == []
+    of_sheet = Headline("A", (100.0, 5000.0), "april", 30.0, 0.0, (), ())
+    assert at_headline(rows, of_sheet) == [rows[1]]
+    assert at_headline([rows[0], rows[3]], of_sheet) == [rows[3]], "its level where its point has none"
+    assert at_headline(rows, None) == [rows[3]]
+    assert at_headline(rows[:1], None) == rows[:1]
+    assert at_headline([], of_sheet) == []
 
 
 def test_the_section_says_how_weak_two_sessions_are(section: Section) -> None:
