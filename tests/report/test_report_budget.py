@@ -119,7 +119,7 @@ def test_runs_without_a_background_are_told_apart_by_the_reason() -> None:
     chosen = {**tables.run_by_name["r1"], "background_kind": "electrical"}
     still = cast(FinishedTables, SimpleNamespace(run_by_name={"r1": chosen}))
     (line,) = without_background(still, states(("r1", "clear")))
-    assert "only the wind-off level is subtracted" in line.found
+    assert "Only the wind-off level is subtracted" in line.found
     given_up = cast(FinishedTables, SimpleNamespace(run_by_name={"r1": chosen | {"background_kind": "flow"}}))
     assert without_background(given_up, states(("r1", "none"))) == [], "said with the marks"
 

@@ -57,6 +57,11 @@ def sentence_of(row: Row, code: str) -> str:
     reasons, sentences = row["reasons"] or [], row["sentences"] or []
     if code in reasons and len(sentences) == len(reasons):
         return str(sentences[reasons.index(code)])
+    return meaning_of(code)
+
+
+def meaning_of(code: str) -> str:
+    """What a reason code means."""
     return REASONS[code].meaning if code in REASONS else code
 
 
@@ -269,11 +274,11 @@ def _single_runs(tables: FinishedTables) -> list[Attention]:
         Attention(
             "note",
             f"comparison {name}, session {listed(sorted(sessions), 3)}",
-            "a condition rests on one run at some operating points: its repeats are unusable or in doubt there, or "
-            "have no background where it was subtracted from this one"
+            "a condition rests on one run at some operating points, its repeats being unusable, in doubt or without "
+            "a background there"
             if more
-            else "a condition has a single run at some operating points: its interval rests on other repeats or on the "
-            "random error alone",
+            else "a condition has a single run at some operating points, so its interval rests on other repeats or on "
+            "random error",
             "see quality and background of the repeats" if more else "repeat the run",
             comparison_place(name),
         )
