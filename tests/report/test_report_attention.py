@@ -66,15 +66,6 @@ def test_reasons_that_leave_a_channel_good_are_notes(lines: list[Attention]) -> 
     assert next(line for line in lines if "900 days" in line.found).severity == "note"
 
 
-def test_bounds_are_counted_by_session_and_condition(report: Report, lines: list[Attention]) -> None:
-    rows = [row for row in report.tables.bands["may"].to_pylist() if row["run"].startswith("m-open")]
-    bounds = sum(row["state"] == "bound" for row in rows)
-    assert 0 < bounds < len(rows)
-    line = next(line for line in lines if line.where == "session may")
-    assert f"{bounds} of {len(rows)} ({100 * bounds / len(rows):.0f} %) with Seam open" in line.found
-    assert "less than 3 dB above the background" in line.found
-
-
 def test_runs_without_background_comparisons_without_result_and_single_runs(lines: list[Attention]) -> None:
     assert "no background run" in at(lines, "session may, 6 runs").found
     assert at(lines, "comparison filler").found.startswith("no result: Never measured and Seam open")

@@ -9,17 +9,23 @@ from typing import Any, cast
 import numpy as np
 import pytest
 from built_report import Report
+from drawn_figures import words
 
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
 from tapeline.report.attention_background import without_background
 from tapeline.report.attention_range import SAID, range_lines
-from tapeline.report.figure_panels import Heading
-from tapeline.report.figure_style import report_style
-from tapeline.report.figures_budget import MOST_TERMS, budget_figure, joined_terms, largest_terms
+from tapeline.report.blocks import Fold, TableBlock, figures
 from tapeline.report.finished_tables import FinishedTables
+from tapeline.report.sections.budget import (
+    LOOKS,
+    MOST_TERMS,
+    budget_blocks,
+    budget_figure,
+    joined_terms,
+    largest_terms,
+)
+from tapeline.statistics.uncertainty_terms import COMPARISON_TERMS, LEVEL_TERMS
 from tapeline.store.tables import BANDS
-
-HEADING = Heading("What the uncertainty is made of", "campaign van-built · P01")
 
 
 def budget(band_hz: float, **terms_db: float) -> dict[str, Any]:
@@ -27,6 +33,9 @@ def budget(band_hz: float, **terms_db: float) -> dict[str, Any]:
     values = list(terms_db.values())
     return {
         "band_hz": band_hz,
+        "lower_hz": 0.9 * band_hz,
+        "upper_hz": 1.1 * band_hz,
+        "position": "P01",
         "terms": names,
         "terms_db": values,
         "standard_uncertainty_db": float(np.sqrt(np.sum(np.square(values)))),
@@ -50,20 +59,41 @@ def test_the_largest_terms_are_drawn_and_never_one_that_is_nothing() -> None:
 
 
 def test_both_budgets_share_their_axes_and_show_the_whole() -> None:
-    with report_style():
-        figure = budget_figure({"level, n = 2 runs": ROWS, "difference, n = 4 runs": ROWS[:1]}, HEADING)
-    left, right = figure.axes
-    assert left.get_ylim() == right.get_ylim()
-    assert left.get_yscale() == "log"
-    assert [axes.get_title(loc="left") or axes.get_title() for axes in figure.axes] == [
-        "level, n = 2 runs",
-        "difference, n = 4 runs",
-    ]
-    (whole,) = [line for line in left.lines if line.get_gid() == "total"]
-    assert list(whole.get_xdata()) == [250.0, 500.0]
-    assert list(whole.get_ydata()) == pytest.approx([np.sqrt(0.61), np.sqrt(0.41)])
-    assert [text.get_text() for text in figure.legends[0].get_texts()] == ["all terms", "random error", "calibration"]
-    assert len({line.get_marker() for line in left.lines}) == 3, "told apart without colours"
+    figure = budget_figure({"level": ROWS, "difference": ROWS[:1]}, "P01")
+    assert figure is not None
+    columns = figure.data.columns
+    assert list(columns["of"]) == ["level", "level", "difference"]
+    assert list(columns["standard_uncertainty_db"]) == [row["standard_uncertainty_db"] for row in (*ROWS, ROWS[0])]
+    assert columns["calibration, dB"] == pytest.approx([0.5, 0.5, 0.5])
+    first, second, other = figure.readings
+    assert first.words.startswith("level, 250 Hz: 0.78 dB; random error 0.60 dB, calibration 0.50 dB")
+    assert second.y == other.y, "one range, so that the panels can be held against each other"
+    assert figure.alt == (
+        "Standard uncertainties at P01. Level: 0.78 dB at most, at 250 Hz, where random error is largest with 0.60 dB. "
+        "Difference: 0.64 dB at most, at 500 Hz, where calibration is largest with 0.50 dB."
+    )
+    drawn = words(figure)
+    assert drawn[-3:] == ["all terms", "random error", "calibration"]
+    assert budget_figure({}, "P01") is None
+
+
+def test_every_large_term_has_a_look_of_its_own() -> None:
+    names = {term.name for term in (*LEVEL_TERMS, *COMPARISON_TERMS)} | {"random error", "background", "calibration"}
+    assert set(LOOKS) <= names
+    assert names - set(LOOKS) == {"environment", "steadiness"}, "small terms share one look"
+    assert len({(look.role, look.shape, look.dashes) for look in LOOKS.values()}) == len(LOOKS)
+    assert len({(look.shape, look.dashes) for look in LOOKS.values()}) == len(LOOKS), "told apart without colours"
+
+
+def test_the_page_shows_the_budget_of_the_headline(report: Report) -> None:
+    (fold,) = budget_blocks(report.tables, report.campaign)
+    assert isinstance(fold, Fold)
+    (figure,) = figures([fold])
+    table = next(block.table for block in fold.blocks if isinstance(block, TableBlock))
+    assert table.caption.startswith("Overall level A, 100 Hz to 5 kHz at P01, 140 km/h, yaw 0°, session april")
+    assert table.rows[0] == ("calibration", "0.20", "certificate")
+    assert table.rows[-1] == ("all terms", "0.25", "–")
+    assert set(figure.data.columns["position"]) == {"P01"}
 
 
 def refused_tables(**reasons: list[str]) -> FinishedTables:
@@ -89,7 +119,7 @@ def test_runs_without_a_background_are_told_apart_by_the_reason() -> None:
     chosen = {**tables.run_by_name["r1"], "background_kind": "electrical"}
     still = cast(FinishedTables, SimpleNamespace(run_by_name={"r1": chosen}))
     (line,) = without_background(still, states(("r1", "clear")))
-    assert "only the wind-off level is subtracted" in line.found
+    assert "Only the wind-off level is subtracted" in line.found
     given_up = cast(FinishedTables, SimpleNamespace(run_by_name={"r1": chosen | {"background_kind": "flow"}}))
     assert without_background(given_up, states(("r1", "none"))) == [], "said with the marks"
 

@@ -16,6 +16,7 @@ from tapeline.campaign.coverage import Coverage, coverage
 from tapeline.campaign.coverage_results import Measured, measured, view_of
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.tables import Override
+from tapeline.quality.reasons import REASONS
 from tapeline.report.coverage_rows import points_words
 from tapeline.report.coverage_text import MOST_SENTENCES, WIDTH, coverage_text, write_coverage
 from tapeline.report.page_table import plain
@@ -238,8 +239,7 @@ def test_what_to_record_next_is_said_in_order_with_the_reason(report: Report) ->
     assert places == sorted(places)
     lost = words[places[2]]
     assert "one more run at P03" in lost
-    assert "Lost: run a-open-11: overloaded" in lost
-    assert "; repeat the run with less gain." in lost
+    assert f"Lost: run a-open-11: {REASONS['overload'].meaning}; {REASONS['overload'].action}." in lost
     rests = sum(
         bool(row["doubtful"])
         and row["position"] == "P02"

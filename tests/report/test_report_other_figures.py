@@ -1,4 +1,4 @@
-"""Figures of quality, calibration, spectra, histories and positions; and figures as files."""
+"""Figures of spectra, histories and positions; and figures as files."""
 
 from __future__ import annotations
 
@@ -27,12 +27,9 @@ from tapeline.report.figure_style import (
     condition_mark,
     report_style,
 )
-from tapeline.report.figures_applications import application_figure
 from tapeline.report.figures_bands import Sides, difference_figure, levels_figure
-from tapeline.report.figures_calibration import against_chart_db, calibration_figure
 from tapeline.report.figures_conditions import conditions_figure
 from tapeline.report.figures_positions import position_map
-from tapeline.report.figures_quality import quality_matrix
 from tapeline.report.figures_spectra import history_figure, marked_lines, spectra_figure, spectra_limits
 from tapeline.report.figures_speed import SpeedAxis, speed_figure
 from tapeline.report.figures_waterfall import Waterfall, waterfall_figure
@@ -45,84 +42,6 @@ TITLES = {"open": "Seam open", "sealed": "Seam taped at $5 & $6"}
 
 def words_of(figure: Figure) -> str:
     return " | ".join(text.get_text() for text in figure.texts)
-
-
-def test_verdicts_differ_by_mark_and_by_grey_value() -> None:
-    assert len(set(VERDICT_MARKS.values())) == 3
-    greys = []
-    for colour in VERDICT_COLOURS.values():
-        red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
-        greys.append(0.299 * red + 0.587 * green + 0.114 * blue)
-    assert min(abs(greys[2] - greys[0]), abs(greys[2] - greys[1])) > 60
-
-
-def test_the_quality_matrix_marks_each_channel_and_counts_at_the_margins() -> None:
-    verdicts = [("r1", "P1", "good"), ("r1", "P2", "unusable"), ("r2", "P1", "doubtful"), ("r2", "P2", "unusable")]
-    rows = [{"run": run, "position": position, "verdict": verdict} for run, position, verdict in verdicts]
-    with report_style():
-        axes = quality_matrix(rows, ["r1", "r2"], ["P1", "P2"], HEADING)[1]
-    drawn = {line.get_gid(): sorted(zip(*line.get_data(), strict=True)) for line in axes.lines}
-    assert drawn == {"good": [(0, 0)], "doubtful": [(0, 1)], "unusable": [(1, 0), (1, 1)]}
-    assert [text.get_text() for text in axes.texts] == ["1", "2", "1", "2", "not good"]
-    assert axes.get_ylim()[0] > axes.get_ylim()[1]
-
-
-def row(position: str, before: float | None, after: float | None, chart: float | None) -> dict[str, Any]:
-    values = {
-        "before_v_per_pa": before,
-        "after_v_per_pa": after,
-        "chart_v_per_pa": chart,
-        "sensitivity_v_per_pa": after,
-    }
-    return {"position": position, **values, "session_deviation_db": 0.21, "reasons": []}
-
-
-def test_checks_are_drawn_in_decibels_against_the_chart() -> None:
-    """Twice the amplitude is 6.02 dB (20 lg 2, common knowledge of the trade)."""
-    assert against_chart_db(row("P1", 0.008, None, 0.004), "before") == pytest.approx(6.0206, abs=1e-4)
-    assert against_chart_db(row("P1", 0.008, None, 0.004), "after") is None
-    assert against_chart_db(row("P1", 0.008, None, None), "before") is None
-    rows = [row("P1", 0.0040, 0.0041, 0.004), row("P2", None, None, 0.004)]
-    with report_style():
-        figure = calibration_figure({"april": rows, "may": []}, ["P1", "P2"], HEADING, 1.0)
-    first, second = figure.axes
-    by_marker = {str(line.get_marker()): line for line in first.lines if line.get_marker() != "None"}
-    assert float(by_marker["s"].get_ydata()[0]) == pytest.approx(20 * np.log10(0.0041 / 0.004))
-    assert float(by_marker["o"].get_ydata()[0]) == 0.0
-    assert by_marker["x"].get_xdata()[0] == 1
-    assert first.get_ylim() == second.get_ylim()
-    assert "sensitivity against the chart, dB" in words_of(figure)
-    levels = [line.get_ydata()[0] for line in first.lines if len(set(line.get_ydata())) == 1]
-    assert 0.21 in levels, "the session's median deviation is drawn"
-
-
-def check(position: str, turn: int, stated: int, *reasons: str, steady: bool = True) -> dict[str, Any]:
-    start = 5.0 * turn
-    return {"position": position, "stage": "before",
-            "application_starts_s": [start], "application_stops_s": [start + 3.0],
-            "start_s": start + 0.2 if steady else None, "stop_s": start + 2.8 if steady else None, "duration_s": 30.0,
-            "turn": turn, "turn_stated": stated, "reasons": list(reasons)}  # fmt: skip
-
-
-def test_applications_are_drawn_where_they_were_heard() -> None:
-    rows = [check("P1", 1, 1), check("P2", 3, 2, "swapped"), check("P3", 4, 3, "noisy-tone"),
-            check("P4", 5, 4, "unsteady-tone", steady=False)]  # fmt: skip
-    with report_style():
-        figure = application_figure({"cal": rows, "bare": []}, ["P1", "P2", "P3", "P4"], HEADING)
-    parts = {(line.get_gid(), *line.get_xdata(), line.get_ydata()[0]) for line in figure.axes[0].lines}
-    assert parts == {
-        ("heard", 5.0, 8.0, 0),
-        ("heard", 15.0, 18.0, 1),
-        ("heard", 20.0, 23.0, 2),
-        ("heard", 25.0, 28.0, 3),
-        ("measured", 5.2, 7.8, 0),
-        ("measured", 15.2, 17.8, 1),
-        ("refused", 20.2, 22.8, 2),
-    }
-    words = [text.get_text() for text in figure.axes[0].texts]
-    assert words == ["1", "3 (2) swapped", "4 (3) noisy-tone", "5 (4) unsteady-tone"]
-    titles = [figure.axes[0].get_title(side) for side in ("left", "center")]
-    assert "cal, before   n = 4 of 4 channels calibrated" in titles
 
 
 def spectrum(run: str, psd: list[float], background: list[float] | None) -> Spectrum:
@@ -235,8 +154,6 @@ def test_histories_keep_their_gaps() -> None:
 def test_figures_for_nothing_are_still_figures() -> None:
     with report_style():
         for figure in (
-            quality_matrix([], [], [], HEADING)[0],
-            calibration_figure({}, [], HEADING, 1.0),
             spectra_figure({}, TITLES, HEADING, spectra_limits({}, 2e-5), 2e-5),
             history_figure({}, TITLES, HEADING, "A", 2e-5),
             position_map([], HEADING)[0],
@@ -330,15 +247,3 @@ def test_only_identifiers_become_file_names(tmp_path: Path, part: str) -> None:
     with pytest.raises(ValueError, match="no identifier"):
         shelf.add(("levels", part), partial(small_figure), alt="", caption="", data=DATA)
     assert not (tmp_path / "figures").exists()
-
-
-def test_pixels_keep_the_colours_of_rare_marks() -> None:
-    """A palette that averages a few amber marks into grey would take a verdict's colour away."""
-    rows = [{"run": f"r{index}", "position": "P1", "verdict": "good"} for index in range(60)]
-    rows[7]["verdict"] = "doubtful"
-    with report_style():
-        made = png_bytes(quality_matrix(rows, [row["run"] for row in rows], ["P1"], HEADING)[0])
-    pixels = np.asarray(Image.open(io.BytesIO(made)).convert("RGB")).reshape(-1, 3)
-    for verdict in ("good", "doubtful", "unusable"):
-        colour = [int(VERDICT_COLOURS[verdict][start : start + 2], 16) for start in (1, 3, 5)]
-        assert np.any(np.all(pixels == colour, axis=1)), verdict

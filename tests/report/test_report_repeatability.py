@@ -12,27 +12,41 @@ from built_report import Report
 from built_results import built_campaign
 
 from tapeline.report.attention_repeats import repeat_lines
-from tapeline.report.figure_files import FigureShelf
-from tapeline.report.figure_panels import Heading
-from tapeline.report.figure_style import report_style
-from tapeline.report.figures_repeatability import band_scatter, control_figure, scatter_figure
+from tapeline.report.blocks import FigureBlock, Fold, Prose, Section, TableBlock, figures
+from tapeline.report.charts.figure import Figure
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.repeatability_part import RepeatabilityPart, _not_between, repeatability_part
-
-HEADING = Heading("Scatter", "campaign van-built")
+from tapeline.report.headline import Headline
+from tapeline.report.page_table import PlainTable, plain
+from tapeline.report.sections.repeatability import at_headline, not_between, repeatability_sections
+from tapeline.report.sections.repeatability_figures import band_scatter, control_figure
 
 
 @pytest.fixture(scope="module")
-def part(report: Report, tmp_path_factory: pytest.TempPathFactory) -> RepeatabilityPart:
-    with report_style():
-        found = repeatability_part(report.tables, report.campaign, FigureShelf(tmp_path_factory.mktemp("figures")))
-    assert found is not None
+def section(report: Report) -> Section:
+    (found,) = repeatability_sections(report.tables, report.campaign)
     return found
 
 
-def table(part: RepeatabilityPart, key: str) -> list[dict[str, str]]:
-    (found,) = [each for each in part.tables if each.key == f"repeatability-{key}"]
-    return [dict(zip(found.head, row, strict=True)) for row in found.rows]
+def sentences(section: Section) -> list[str]:
+    return [plain(block.words) for block in section.blocks if isinstance(block, Prose)]
+
+
+def table(section: Section, key: str) -> PlainTable:
+    folded = [block for fold in section.blocks if isinstance(fold, Fold) for block in fold.blocks]
+    (found,) = [
+        each.table for each in folded if isinstance(each, TableBlock) and each.table.key == f"repeatability-{key}"
+    ]
+    return found
+
+
+def lines(section: Section, key: str) -> list[dict[str, str]]:
+    found = table(section, key)
+    return [dict(zip(found.head, map(plain, row), strict=True)) for row in found.rows]
+
+
+def figure(section: Section, subject: str) -> Figure:
+    (found,) = [each for each in figures(section.blocks) if each.name[0] == subject]
+    return found
 
 
 def given(
@@ -55,19 +69,48 @@ def given(
     return cast(FinishedTables, SimpleNamespace(**made))
 
 
-def test_the_section_says_how_weak_two_sessions_are(part: RepeatabilityPart) -> None:
+def test_the_first_sentence_says_how_well_a_level_repeats_at_the_headline(section: Section, report: Report) -> None:
+    rows = [row for row in report.tables.repeatability("overall", "open")
+            if row["weighting"] == "A" and row["speed_mps"] > 30.0]  # fmt: skip
+    within = [row["within_session_sd_db"] for row in rows]
+    first, second, *_ = sentences(section)
+    assert first.startswith(
+        f"Within a session, runs of Seam open at 140 km/h, yaw 0° scatter by {np.median(within):.2f} dB(A)"
+    )
+    assert f"The largest is {max(within):.2f} dB at " in first
+    assert second.startswith("After 35 days (april to may) levels moved by less than 0.05 dB(A) at 9 positions")
+    both = np.median([row["reproducibility_sd_db"] for row in rows])
+    assert f"A single run of any session scatters by {both:.2f} dB (median)." in second
+
+
+def test_the_headline_of_the_sheet_comes_first_then_a_weighted_levels_at_the_fastest_point() -> None:
+    same = {"lowest_band_hz": 100.0, "highest_band_hz": 5000.0}
+    rows = [
+        {"weighting": weighting, "speed_mps": speed, "yaw_deg": yaw, **same}
+        for weighting, speed, yaw in (("Z", 40.0, 0.0), ("A", 30.0, 0.0), ("A", 40.0, -5.0), ("A", 40.0, 0.0))
+    ]
+    of_sheet = Headline("A", (100.0, 5000.0), "april", 30.0, 0.0, (), ())
+    assert at_headline(rows, of_sheet) == [rows[1]]
+    assert at_headline([rows[0], rows[3]], of_sheet) == [rows[3]], "its level where its point has none"
+    assert at_headline(rows, None) == [rows[3]]
+    assert at_headline(rows[:1], None) == rows[:1]
+    assert at_headline([], of_sheet) == []
+
+
+def test_the_section_says_how_weak_two_sessions_are(section: Section) -> None:
     """Student's t of one degree of freedom is 12.7 at 95 % (any table)."""
-    assert "2 sessions at most, 1 degree of freedom: t is 12.7 for 95 %" in part.sentences[0]
-    assert "weak" in part.sentences[0]
+    (said,) = [text for text in sentences(section) if "hardly known" in text]
+    assert "1 degree of freedom, Student's t 12.7 for 95 %" in said
 
 
-def test_the_section_counts_the_pairs(part: RepeatabilityPart, report: Report) -> None:
+def test_the_section_counts_the_pairs(section: Section, report: Report) -> None:
     tested = [row for row in report.tables.repeat_tests if row["same"] is not None]
-    assert part.sentences[1].startswith(f"{len(tested)} pairs of repeats of one position tested: 4 not the same, 3 ")
+    (said,) = [text for text in sentences(section) if text.startswith("Of ")]
+    assert said.startswith(f"Of {len(tested)} pairs of repeats at one position 4 differ beyond random error, 3 of them")
 
 
-def test_scatter_stands_by_operating_point_with_its_refusals(part: RepeatabilityPart, report: Report) -> None:
-    rows = table(part, "scatter")
+def test_scatter_stands_by_operating_point_with_its_refusals(section: Section, report: Report) -> None:
+    rows = lines(section, "scatter")
     overall = report.tables.repeatability("overall")
     points = {(row["condition"], row["speed_mps"], row["weighting"]) for row in overall}
     assert len(rows) == len(points)
@@ -83,78 +126,87 @@ def test_scatter_stands_by_operating_point_with_its_refusals(part: Repeatability
     assert any(row["flagged"] == "1" for row in rows)
 
 
-def test_medians_that_do_not_add_up_are_said_not_to(part: RepeatabilityPart) -> None:
-    (note,) = [each.note for each in part.tables if each.key == "repeatability-scatter"]
-    assert "Each median is by itself" in note
+def test_medians_that_do_not_add_up_are_said_not_to(section: Section) -> None:
+    assert "Each median is by itself" in table(section, "scatter").note
 
 
-def test_shifts_are_of_the_reference_condition(part: RepeatabilityPart, report: Report) -> None:
-    rows = table(part, "shifts")
+def test_shifts_are_of_the_reference_condition(section: Section, report: Report) -> None:
+    rows = lines(section, "shifts")
     known = [r for r in report.tables.repeatability("overall", "open") if r["shift_db"] is not None]
     assert len(rows) == len(known)
     assert {row["mount"] for row in rows if row["position"] == "P01"} == {"same mount"}
     assert {row["p"] for row in rows if row["position"] == "P03"} == {"< 0.001"}
-    (note,) = [each.note for each in part.tables if each.key == "repeatability-shifts"]
-    assert note.startswith("In all rows: sessions april > may")
+    assert table(section, "shifts").note.startswith("In all rows: sessions april > may")
 
 
-def test_pairs_that_failed_stand_in_a_table_worst_first(part: RepeatabilityPart) -> None:
-    first, second = table(part, "pairs")
+def test_pairs_that_failed_stand_in_a_table_worst_first(section: Section) -> None:
+    first, second = lines(section, "pairs")
     assert first["runs"] == "a-open-01, a-open-02"
-    assert first["not the same at"] == "3 of 9 positions"
+    assert first["differ at"] == "3 of 9 positions"
     assert first["level, dB"] == "+0.70"
     assert first["largest excess, dB"] == "0.80 at P01"
     assert second["runs"] == "a-sealed-01, a-sealed-02"
 
 
-def test_the_figures_say_their_message(part: RepeatabilityPart) -> None:
-    scatter, control = part.pictures
+def test_the_figures_say_their_message(section: Section) -> None:
+    scatter, control = figure(section, "repeatability"), figure(section, "control")
     assert scatter.alt.startswith("Standard deviations of band levels of Seam open. Within sessions, s_r: median ")
     assert "Between 2 sessions, s_L: median" in scatter.alt
     assert "furthest from its centre is P02 with" in control.alt
     assert control.alt.endswith("outside of the limits: P02.")
 
 
-def test_the_page_has_the_section_after_the_comparisons(report: Report) -> None:
-    headings = [element.text or "" for element in report.tree.iter("h2")]
-    assert headings[headings.index("Repeatability") - 1] == "Comparisons"
-
-
-def test_scatter_by_band_is_gathered_and_drawn() -> None:
+def test_scatter_by_band_is_gathered() -> None:
     rows = [
         {"band_hz": band, "within_session_sd_db": value}
         for band, value in ((250.0, 0.2), (250.0, 0.4), (250.0, 0.9), (500.0, 0.1), (1000.0, None))
     ]
     found = band_scatter(rows, "within_session_sd_db")
-    assert found.band_hz.tolist() == [250.0, 500.0]
+    assert found.of("band_hz") == [250.0, 500.0]
     assert (found.least_db[0], found.median_db[0], found.most_db[0]) == (0.2, 0.4, 0.9)
-    with report_style():
-        figure = scatter_figure({"within": found, "between": found}, found, HEADING)
-    left, right = figure.axes
-    assert left.get_ylim() == right.get_ylim()
-    (median,) = [line for line in right.lines if line.get_gid() == "median"]
-    assert list(median.get_ydata()) == [0.4, 0.1]
 
 
-def test_control_charts_share_their_axis_and_mark_what_is_outside(report: Report) -> None:
+def test_the_numbers_of_the_scatter_figure_are_those_of_the_table(section: Section, report: Report) -> None:
+    data = figure(section, "repeatability").data.columns
+    bands = report.tables.repeatability("band", "open")
+    columns = {"within sessions, s_r": "within_session_sd_db", "between 2 sessions, s_L": "between_session_sd_db"}
+    checked = 0
+    for of, band, low, middle, high in zip(*(data[name] for name in data), strict=True):
+        if of in columns:
+            values = [row[columns[of]] for row in bands if row["band_hz"] == band and row[columns[of]] is not None]
+            assert (low, middle, high) == (min(values), np.median(values), max(values))
+            checked += 1
+    assert checked > 10
+    reading = figure(section, "repeatability").readings[0].words
+    assert reading.startswith(f"within sessions, s_r, 100 Hz: median {data['median_db'][0]:.2f} dB")
+
+
+def test_control_charts_mark_what_is_outside_and_keep_all_numbers(report: Report) -> None:
     rows = [row for row in report.tables.control_values if row["weighting"] == "A" and row["speed_mps"] < 30.0]
-    panels = {name: [row for row in rows if row["position"] == name] for name in ("P01", "P02")}
-    with report_style():
-        figure = control_figure(panels, HEADING)
-    quiet, jumping = figure.axes
-    assert quiet.get_ylim() == jumping.get_ylim()
-    crosses = [[line for line in axes.lines if line.get_marker() == "X"] for axes in (quiet, jumping)]
-    assert [len(found) for found in crosses] == [0, 1]
-    outside = next(row for row in panels["P02"] if row["outside"])
-    assert list(crosses[1][0].get_ydata()) == pytest.approx([outside["level_db"] - outside["centre_db"]])
+    made = control_figure(report.campaign, rows, "A")
+    assert made is not None
+    outside = [row for row in rows if row["outside"]]
+    marked = [reading.words for reading in made.readings if "outside of the limits" in reading.words]
+    assert [words.partition(":")[0] for words in marked] == [f"{row['position']}, {row['session']}" for row in outside]
+    assert f"{outside[0]['level_db'] - outside[0]['centre_db']:+.2f} dB" in marked[0]
+    by_key = {(row["position"], row["session"]): row["level_db"] for row in rows}
+    columns = made.data.columns
+    drawn = zip(columns["position"], columns["session"], columns["level_db"], strict=True)
+    assert {(position, session): level for position, session, level in drawn}.items() <= by_key.items()
+
+
+def test_control_charts_are_drawn_from_five_sessions_on(report: Report) -> None:
+    rows = [row for row in report.tables.control_values if row["weighting"] == "A" and row["speed_mps"] < 30.0]
+    few = [{**row, "session_count": 4} for row in rows if row["session_number"] <= 4]
+    assert control_figure(report.campaign, few, "A") is None
+    assert control_figure(report.campaign, [], "A") is None
 
 
 def test_repeats_that_changed_need_attention_and_small_failures_do_not(report: Report) -> None:
-    lines = [line for line in repeat_lines(report.tables, report.campaign) if "repeats" in line.found]
-    (line,) = lines
+    (line,) = [line for line in repeat_lines(report.tables, report.campaign) if "repeats" in line.found]
     assert line.where == "session april"
     assert line.severity == "note"
-    assert "a-open-01 and a-open-02 (Seam open, 100 km/h, yaw 0°), at 3 of 9 positions: P01 +0.8 dB" in line.found
+    assert "a-open-01 and a-open-02 (Seam open, 100 km/h, yaw 0°), at 3 of 9 positions. P01 differs by +0.8 dB" in line.found
     assert "P05" not in line.found
 
 
@@ -189,9 +241,13 @@ def test_a_session_that_is_left_out_is_named_and_not_said_to_be_missing() -> Non
 
 def test_the_section_says_why_nothing_is_known_between_sessions() -> None:
     rows = [{"between_refused": "other session had less background taken off"}, {"between_refused": "one session"}]
-    assert "counts in two sessions (other session had less background taken off)" in _not_between(rows, twice=True)
-    assert _not_between(rows, twice=False).startswith("No condition was measured in two sessions")
+    assert "counts in two sessions (other session had less background taken off)" in not_between(rows, twice=True)
+    assert not_between(rows, twice=False).startswith("No condition was measured in two sessions")
 
 
-def test_without_levels_there_is_nothing_to_say(report: Report, tmp_path: Any) -> None:
-    assert repeatability_part(given(), report.campaign, FigureShelf(tmp_path)) is None
+def test_without_levels_there_is_nothing_to_say(report: Report) -> None:
+    (found,) = repeatability_sections(given(), report.campaign)
+    assert [plain(block.words) for block in found.blocks if isinstance(block, Prose)] == [
+        "No run has a level: how well levels repeat is not known."
+    ]
+    assert not [block for block in found.blocks if isinstance(block, FigureBlock)]

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
 from tapeline.report.attention_background import without_background
 from tapeline.report.attention_item import (
     CALIBRATION,
-    COMPARISONS,
     COVERAGE,
     QUALITY,
     Attention,
@@ -25,7 +23,7 @@ from tapeline.report.attention_repeats import repeat_lines
 from tapeline.report.comparison_views import condition_title, is_given
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.swapped_sensors import swapped_lines
-from tapeline.report.wording import counted, listed, percent, printable
+from tapeline.report.wording import counted, listed, printable
 
 MANY_CHANNELS = 3
 """So many channels of a run with the very same sentence are told in one line."""
@@ -41,7 +39,6 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *_calibration(tables),
         *_checks(tables),
         *_comparisons(tables, campaign),
-        *_bounds(tables, campaign),
         *without_background(tables, used_states(tables, campaign)),
         *range_lines(tables, campaign),
         *_single_runs(tables),
@@ -60,6 +57,11 @@ def sentence_of(row: Row, code: str) -> str:
     reasons, sentences = row["reasons"] or [], row["sentences"] or []
     if code in reasons and len(sentences) == len(reasons):
         return str(sentences[reasons.index(code)])
+    return meaning_of(code)
+
+
+def meaning_of(code: str) -> str:
+    """What a reason code means."""
     return REASONS[code].meaning if code in REASONS else code
 
 
@@ -259,51 +261,6 @@ def used_states(tables: FinishedTables, campaign: Campaign) -> list[Row]:
     return rows
 
 
-def _summed(rows: Iterable[Row], name: str) -> dict[Any, int]:
-    sums: dict[Any, int] = {}
-    for row in rows:
-        sums[row[name]] = sums.get(row[name], 0) + row["bands"]
-    return sums
-
-
-def _bounds(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
-    """One line a session: how many levels of each condition are bounds, and where most of them are."""
-    settings = campaign.settings.background
-    removed = (
-        f", or taken down by more than {settings.most_removed_db:g} dB by references" if settings.references else ""
-    )
-    states = used_states(tables, campaign)
-    lines = []
-    for session in sorted({row["session"] for row in states if row["state"] == "bound"}):
-        own = [row for row in states if row["session"] == session]
-        bounds = [row for row in own if row["state"] == "bound"]
-        every, hit, places = _summed(own, "condition"), _summed(bounds, "condition"), _summed(bounds, "position")
-        shares = [
-            f"{hit[name]:,} of {every[name]:,} ({percent(hit[name] / every[name])}) "
-            f"with {condition_title(campaign, name)}"
-            for name in in_settings_order(campaign, hit)
-        ]
-        worst = sorted(places, key=lambda name: (-places[name], name))
-        lines.append(
-            Attention(
-                "note",
-                f"session {session}",
-                f"band levels less than {settings.least_margin_db:g} dB above the background{removed}, so only upper "
-                f"bounds: {'; '.join(shares)}; "
-                f"most at {listed(worst, 3)}",
-                'read as "at most"; for values lower the background or measure closer to the source',
-                COMPARISONS,
-            )
-        )
-    return lines
-
-
-def in_settings_order(campaign: Campaign, names: Iterable[str | None]) -> list[str | None]:
-    """Conditions in the order of the settings, others after them."""
-    order = {name: index for index, name in enumerate(campaign.settings.conditions)}
-    return sorted(names, key=lambda name: (order.get(name or "", len(order)), name or ""))
-
-
 def _single_runs(tables: FinishedTables) -> list[Attention]:
     """Comparisons with a single run of a condition; where there are more, they cannot be put together."""
     single: dict[tuple[str, bool], set[str]] = {}
@@ -317,11 +274,11 @@ def _single_runs(tables: FinishedTables) -> list[Attention]:
         Attention(
             "note",
             f"comparison {name}, session {listed(sorted(sessions), 3)}",
-            "a condition rests on one run at some operating points: its repeats are unusable or in doubt there, or "
-            "have no background where it was subtracted from this one"
+            "a condition rests on one run at some operating points, its repeats being unusable, in doubt or without "
+            "a background there"
             if more
-            else "a condition has a single run at some operating points: its interval rests on other repeats or on the "
-            "random error alone",
+            else "a condition has a single run at some operating points, so its interval rests on other repeats or on "
+            "random error",
             "see quality and background of the repeats" if more else "repeat the run",
             comparison_place(name),
         )

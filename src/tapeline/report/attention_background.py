@@ -48,7 +48,7 @@ def _line(session: str, background_source: str, reasons: tuple[str, ...], runs: 
     return Attention(
         "doubtful",
         where,
-        f"no background run in the flow: {told}, and the levels may hold any amount of background",
+        f"no background run in the flow. {told[0].upper()}{told[1:]}, so the levels may hold any amount of background",
         RECORD,
         run_row(runs[0]),
     )

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-QUALITY, CALIBRATION, REPEATABILITY, COVERAGE, COMPARISONS = (
-    "#quality", "#calibration", "#repeatability", "#coverage", "#comparisons",
-)  # fmt: skip
+QUALITY, CALIBRATION, REPEATABILITY = "#quality", "#calibration", "#repeatability"
+COVERAGE, COMPARISONS, SUMS = "#coverage", "#comparisons", "#sums"
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from tapeline.report.attention_item import Attention, comparison_place
+from tapeline.report.attention_item import SUMS, Attention, comparison_place
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed, number
 
@@ -36,6 +36,7 @@ def _drifts(tables: FinishedTables, threshold_db: float) -> list[Attention]:
             f"session {session}, {condition}",
             f"the reference drifts over the session, by {_largest(rows, 'difference_db')}; at {_places(rows)}",
             "measure the reference before and after each treatment; look for moisture, tape and a warming conditioner",
+            SUMS,
         )
         for (session, condition), rows in sorted(found.items())
     ]
@@ -53,7 +54,7 @@ def _mirrors(tables: FinishedTables) -> list[Attention]:
         if agreement == "yaw-or-exchange":
             words = "both sides look alike at opposite yaw angles"
         found_words = f"{words}: {listed(pairs, MOST_NAMED)}, by {_largest(rows, 'difference_db')}"
-        lines.append(Attention("doubtful", f"session {session}", found_words, ACTIONS[agreement]))
+        lines.append(Attention("doubtful", f"session {session}", found_words, ACTIONS[agreement], SUMS))
     return lines
 
 

@@ -12,7 +12,7 @@ from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, frequency, listed, number, operating_point, printable
 from tapeline.store.tables_of_repeats import LESS_TAKEN_OFF
 
-MOST_PLACES = 4
+MOST_PLACES, MOST_SIZES = 4, 2
 
 
 def repeat_lines(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
@@ -53,8 +53,8 @@ def _unusual_line(campaign: Campaign, session: str, rows: Sequence[Row], unusual
     tested = sum((row["run_a"], row["run_b"]) == worst for row in rows)
     found = (
         f"{len(pairs)} of {counted(len(every), 'pair')} of repeats differ more than this campaign's repeats usually "
-        f"do; most in {worst[0]} and {worst[1]} ({condition_title(campaign, own[0]['condition'])}, {point}), at "
-        f"{len(own)} of {counted(tested, 'position')}: {listed([unusual_words(row) for row in own], MOST_PLACES)}"
+        f"do. Most do {worst[0]} and {worst[1]} ({condition_title(campaign, own[0]['condition'])}, {point}), at "
+        f"{len(own)} of {counted(tested, 'position')}: {listed([unusual_words(row) for row in own], MOST_SIZES)}"
     )
     return Attention(
         "note",
@@ -84,15 +84,12 @@ def _changed_line(campaign: Campaign, session: str, rows: Sequence[Row]) -> Atte
     own = sorted(changed[worst], key=lambda row: (-row["excess_db"], row["position"]))
     first = own[0]
     point = operating_point(first["speed_mps"], first["yaw_deg"], campaign.settings.report.speed_unit)
-    places = [
-        f"{row['position']} {number(row['level_difference_db'], signed=True)} dB, {number(row['excess_db'])} dB rms "
-        "beyond random error"
-        for row in own
-    ]
     found = (
-        f"{len(changed)} of {counted(len(pairs), 'pair')} of repeats differ at some position; most in "
-        f"{worst[0]} and {worst[1]} ({condition_title(campaign, first['condition'])}, {point}), at {len(own)} of "
-        f"{counted(len(pairs[worst]), 'position')}: {listed(places, MOST_PLACES)}"
+        f"{len(changed)} of {counted(len(pairs), 'pair')} of repeats differ at some position. Most do {worst[0]} and "
+        f"{worst[1]} ({condition_title(campaign, first['condition'])}, {point}), at {len(own)} of "
+        f"{counted(len(pairs[worst]), 'position')}. {first['position']} differs by "
+        f"{number(first['level_difference_db'], signed=True)} dB, {number(first['excess_db'])} dB rms beyond random "
+        "error"
     )
     return Attention(
         "note",

@@ -15,9 +15,9 @@ NAMED = 4
 """Positions that are named; of more, how many more there are."""
 
 CAUTION = (
-    "A level below its background gives a bound, however many runs there are. Where less background can be subtracted "
-    "from a run than from its repeats, or a run has no level in a band, bands rest on fewer runs than counted here; "
-    "the remarks say so once there are results."
+    "A level below its background gives a bound, however many runs there are. A run without a level in a band does not "
+    "count there, nor does one with less background to subtract than its repeats. The remarks name such bands once "
+    "there are results."
 )
 BETWEEN_SESSIONS = (
     "between sessions an interval rests on what sessions change, measured where a condition was run in two sessions, "

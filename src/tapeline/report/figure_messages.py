@@ -45,43 +45,6 @@ def differences_message(rows: Sequence[Row], what: str) -> str:
     )
 
 
-def quality_message(rows: Sequence[Row], session: str) -> str:
-    """How many channels are good, doubtful and unusable, and which positions are worst."""
-    counts = {verdict: sum(row["verdict"] == verdict for row in rows) for verdict in ("good", "doubtful", "unusable")}
-    text = f"Session {session}: " + ", ".join(f"{count} {verdict}" for verdict, count in counts.items()) + "."
-    bad: dict[str, int] = {}
-    for row in rows:
-        if row["verdict"] == "unusable":
-            bad[row["position"]] = bad.get(row["position"], 0) + 1
-    worst = sorted(bad, key=lambda name: (-bad[name], name))
-    return f"{text} Unusable at {listed(worst, 4)}." if worst else f"{text} None is unusable."
-
-
-def applications_message(runs: Mapping[str, Sequence[Row]], session: str) -> str:
-    """How many channels were calibrated in each recording, and which are in doubt."""
-    parts = [f"Session {session}."]
-    for run, rows in runs.items():
-        found = sum(bool(row["found"]) for row in rows)
-        doubted = sorted(row["position"] for row in rows if row["reasons"])
-        text = f"{run}: {counted(found, 'channel')} with a steady tone"
-        parts.append(f"{text}, in doubt: {listed(doubted, 4)}." if doubted else f"{text}, none in doubt.")
-    return " ".join(parts)
-
-
-def calibration_message(rows: Sequence[Row]) -> str:
-    """The largest drift and deviation."""
-    parts = [f"Checks of {counted(len(rows), 'channel')} against the charts."]
-    for column, words in (("drift_db", "drift"), ("deviation_db", "deviation from the chart")):
-        known = [row for row in rows if row[column] is not None]
-        if known:
-            worst = max(known, key=lambda row: (abs(row[column]), row["session"], row["position"]))
-            parts.append(
-                f"Largest {words}: {number(worst[column], 2, signed=True)} dB at {worst['position']}, "
-                f"session {worst['session']}."
-            )
-    return " ".join(parts)
-
-
 def map_message(rows: Sequence[Row], unlocated: Sequence[str]) -> str:
     """How many positions there are, by area."""
     areas: dict[str, int] = {}

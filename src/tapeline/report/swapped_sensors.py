@@ -18,12 +18,6 @@ def swapped(tables: FinishedTables, row: Row) -> str:
     return ", ".join(f"{sensor} in {session}" for sensor, session in zip(sensors, sessions, strict=True))
 
 
-def swapped_sentence(tables: FinishedTables, row: Row) -> str:
-    """The same as a sentence that follows a finding."""
-    words = swapped(tables, row)
-    return f" The sensor was changed between the two: {words}." if words else ""
-
-
 def swapped_lines(tables: FinishedTables) -> list[Attention]:
     """What needs attention: one line a comparison and pair of sessions with changed sensors."""
     found: dict[tuple[str, str, str], dict[str, str]] = {}

@@ -14,6 +14,7 @@ from tapeline.report.charts.scales import band_limits
 from tapeline.report.comparison_views import condition_title, in_table_order
 from tapeline.report.figure_data import FigureData
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.headline import headline_of
 from tapeline.report.page_table import PlainTable
 from tapeline.report.sections.repeatability import at_headline
 from tapeline.report.sections.repeatability_tables import level_words
@@ -82,10 +83,12 @@ def budget_blocks(tables: FinishedTables, campaign: Campaign) -> list[Block]:
 def _chosen(tables: FinishedTables, campaign: Campaign) -> list[Row]:
     """The overall level of the reference condition and the difference, where the ranking has its first position."""
     overall = tables.overall_rows("budgets")
-    differences = at_headline([row for row in overall if row["budget"] == "difference"])
+    headline = headline_of(tables, campaign)
+    differences = at_headline([row for row in overall if row["budget"] == "difference"], headline)
     absolute = [row for row in overall if row["budget"] == "absolute"]
     if not differences:
-        levels = at_headline([row for row in absolute if row["condition"] == campaign.settings.reference_condition])
+        reference = campaign.settings.reference_condition
+        levels = at_headline([row for row in absolute if row["condition"] == reference], headline)
         return [_first(campaign, levels, [])] if levels else []
     difference = _first(campaign, differences, sorted(tables.ranking, key=lambda row: row["place"]))
     pair = campaign.settings.comparisons.get(difference["comparison"])

@@ -9,7 +9,7 @@ from tapeline.campaign.coverage import Coverage, MissingRuns
 from tapeline.campaign.coverage_cells import ENOUGH_RUNS, Point
 from tapeline.campaign.model import Campaign
 from tapeline.quality.use_of_levels import doubts_level
-from tapeline.report.attention import action_of, sentence_of, used_states, without_place
+from tapeline.report.attention import action_of, meaning_of, sentence_of, used_states, without_place
 from tapeline.report.attention_background import runs_without_background
 from tapeline.report.attention_item import CALIBRATION, comparison_place, run_page, run_row
 from tapeline.report.attention_repeats import measured_twice
@@ -79,9 +79,7 @@ def _lost(
         lacking = not places or row["position"] in places
         if here and lacking and row["verdict"] == "unusable" and campaign.operating_points.get(row["run"]) in wanted:
             codes = row["reasons"] or ()
-            why = sentence_of(row, codes[0]) if codes else "it is unusable"
-            action = action_of(codes[0]) if codes else "see its page"
-            said.setdefault(row["run"], f": {without_place(why, run=row['run'], position=row['position'])}; {action}.")
+            said.setdefault(row["run"], f": {meaning_of(codes[0])}; {action_of(codes[0])}." if codes else ".")
     for name, why in list(said.items())[:MOST_NAMED]:
         yield " Lost: run "
         yield Link(name, run_page(name))

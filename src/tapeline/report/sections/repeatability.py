@@ -12,6 +12,7 @@ from tapeline.report.attention_repeats import measured_twice, unlike_other_repea
 from tapeline.report.blocks import Block, FigureBlock, Fold, Prose, Section, TableBlock
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.headline import Headline, headline_of
 from tapeline.report.sections.repeatability_figures import control_figure, scatter_figure
 from tapeline.report.sections.repeatability_tables import level_words, pairs_table, scatter_table, shift_table
 from tapeline.report.wording import confidence_words, counted, listed, number, operating_point
@@ -31,12 +32,13 @@ def repeatability_sections(tables: FinishedTables, campaign: Campaign) -> list[S
     if not overall and not bands:
         none = Prose("No run has a level: how well levels repeat is not known.", "none")
         return [Section("repeatability", "Repeatability", "trust", [none])]
-    own = at_headline([row for row in overall if row["condition"] == reference])
+    headline = headline_of(tables, campaign)
+    own = at_headline([row for row in overall if row["condition"] == reference], headline)
     twice = measured_twice(tables.runs)
     blocks: list[Block] = [Prose(words, "lead") for words in headline_words(tables, campaign, own, twice=twice)]
     blocks += [Prose(words) for words in _further_words(campaign, overall, tables.repeat_tests)]
     charted = [row for row in tables.control_values if row["centre_db"] is not None]
-    at = at_headline(charted)
+    at = at_headline(charted, headline)
     figures = [scatter_figure(campaign, bands), control_figure(campaign, at, level_words(at[0])) if at else None]
     blocks += [FigureBlock(figure) for figure in figures if figure is not None]
     found = [
@@ -49,13 +51,20 @@ def repeatability_sections(tables: FinishedTables, campaign: Campaign) -> list[S
     return [Section("repeatability", "Repeatability", "trust", blocks)]
 
 
-def at_headline(rows: Sequence[Row]) -> list[Row]:
-    """The rows of one overall level at one operating point: A-weighted before others, the fastest, straight flow."""
+def at_headline(rows: Sequence[Row], headline: Headline | None) -> list[Row]:
+    """The rows of one overall level at one operating point: those of the sheet where there are any.
+
+    Else A-weighted before others, the fastest point, straight flow.
+    """
     if not rows:
         return []
     first = min(
         rows,
         key=lambda row: (
+            headline is not None
+            and (row["weighting"], (row["lowest_band_hz"], row["highest_band_hz"]))
+            != (headline.weighting, headline.range_hz),
+            headline is not None and (row["speed_mps"], row["yaw_deg"]) != (headline.speed_mps, headline.yaw_deg),
             WEIGHTING_ORDER.get(row["weighting"], len(WEIGHTING_ORDER)),
             row["lowest_band_hz"],
             row["highest_band_hz"],
@@ -166,6 +175,6 @@ def _usual(campaign: Campaign, tested: Sequence[Row]) -> str:
     levels = median(row["usual_level_sd_db"] for row in told)
     odd = sum(unlike_other_repeats(row, campaign.settings.repeatability.excess_db) for row in told)
     return (
-        f" Repeats here usually differ by {number(levels, 2)} dB in level (standard deviation); {odd} of {len(told)} "
-        "pairs differ more."
+        f" Repeats here usually differ by {number(levels, 2)} dB in level (standard deviation); {odd or 'none'} of {len(told)} "
+        f"pairs {'differs' if odd < 2 else 'differ'} more."
     )
