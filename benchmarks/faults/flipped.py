@@ -19,9 +19,9 @@ from tapeline.store.file_records import FOLDER
 
 TITLE = "Flipped bits, tables changed by hand"
 SEED = 20_260_415
-VERIFY = ("verify", "{campaign}")
+CHECK_RESULTS = ("check-results", "{campaign}")
 CHANGED = 4
-"""Status of `tapeline verify` where a file is not as it was made."""
+"""Status of `tapeline check-results` where a file is not as it was made."""
 
 FLIPS_A_TABLE = 2
 EDITED = "results/tables/comparisons.parquet"
@@ -49,7 +49,7 @@ Flip = Callable[[bytes], bytes]
 
 
 def cases(bases: Bases) -> list[Case]:
-    """No flipped bit gets into another result, and `tapeline verify` finds each in the results."""
+    """No flipped bit gets into another result, and `tapeline check-results` finds each in the results."""
     return [*_verified_flips(bases), *_flips_below_others(), *_by_hand(bases), *_input_flips()]
 
 
@@ -76,10 +76,10 @@ def _verified_flips(bases: Bases) -> list[Case]:
                 change = flipped(part, number)
                 plant = partial(write, name=name, change=change, set_back_ns=0)
                 if harmless := _harmless(bases.finished / name, change):
-                    found.append(once(f"a bit of {harmless}", plant, 0, "nothing is amiss", *VERIFY))
+                    found.append(once(f"a bit of {harmless}", plant, 0, "nothing is amiss", *CHECK_RESULTS))
                     continue
                 says = Path(name).name if ".written" not in name else "results/"
-                found.append(once(f"a bit of {words}, its time set back", plant, CHANGED, says, *VERIFY))
+                found.append(once(f"a bit of {words}, its time set back", plant, CHANGED, says, *CHECK_RESULTS))
     return found
 
 
@@ -121,7 +121,7 @@ def _by_hand(bases: Bases) -> list[Case]:
         ("5 dB added to every difference in tables/comparisons.parquet", _add_5_db),
         ("tables/comparisons.parquet replaced by another campaign's", partial(_exchange, neighbour=bases.neighbour)),
     ):
-        found.append(once(f"{fault}; `tapeline verify`", plant, CHANGED, r"comparisons\.parquet", *VERIFY))
+        found.append(once(f"{fault}; `tapeline check-results`", plant, CHANGED, r"comparisons\.parquet", *CHECK_RESULTS))
         found.append(
             Case(f"{fault}; `tapeline run`", plant, (0,), (r"changed.*comparisons\.parquet", DONE), unharmed=True)
         )

@@ -9,11 +9,10 @@ from contextlib import suppress
 from pathlib import Path
 
 from tapeline.limits import FREE_FOLDER_BYTES
+from tapeline.step_events import TERMINAL_VARIABLE
 
 FULL = {errno.ENOSPC, errno.EDQUOT}
 CLOSED = {errno.EROFS, errno.EACCES, errno.EPERM}
-TERMINAL_VARIABLE = "TAPELINE_TERMINAL"
-"""Environment variable with the file descriptor of the terminal in a job whose own output goes to its log."""
 
 
 def sentence(error: OSError, place: Path | str) -> str:

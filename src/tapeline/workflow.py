@@ -3,23 +3,41 @@
 from __future__ import annotations
 
 import os
+import select
 import signal
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from types import FrameType
-from typing import IO
+from typing import IO, Protocol
 
 from tapeline.at_work import RUN_LOCK, BusyError, held, jobs_at_work, note_process
 from tapeline.limits import KILLED_RUN_WAIT_S, STOP_WAIT_S
+from tapeline.step_events import EVENTS_VARIABLE, Event, EventReader
 from tapeline.stopping import Stopped, caught
 
 AFTER_ME = 'cat > /dev/null; kill -s KILL -- "-$1"'
 """Shell words that end a process group once whoever holds the other end of their input is gone."""
+
+
+class Listener(Protocol):
+    """Who hears what the workflow manager prints and what its steps tell."""
+
+    takes_output: bool
+    """Whether also what the manager prints to its standard output."""
+
+    def event(self, event: Event) -> None:
+        """Hear what a step tells."""
+
+    def text(self, content: bytes) -> None:
+        """Hear what the manager prints, as it comes."""
+
+    def tick(self) -> None:
+        """Hear that time has passed."""
 
 
 def snakefile() -> Path:
@@ -31,10 +49,19 @@ def snakefile() -> Path:
     raise FileNotFoundError("no Snakefile beside the package")
 
 
-def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), more: Sequence[str] = ()) -> int:
+def run(
+    root: Path,
+    *,
+    cores: str,
+    dry_run: bool,
+    again: Sequence[str] = (),
+    more: Sequence[str] = (),
+    listener: Listener | None = None,
+) -> int:
     """Run the workflow on the campaign folder `root`; returns the workflow manager's exit status.
 
-    `again` are results, relative to `root`, that are made anew whatever the manager thinks of them.
+    `again` are results, relative to `root`, that are made anew whatever the manager thinks of them. Without a listener
+    the manager prints for itself.
 
     Raises BusyError while another `tapeline run`, or a process that one left, works on the folder; Stopped once a
     signal has ended this one with all its processes; OSError where the folder cannot be written.
@@ -51,13 +78,13 @@ def run(root: Path, *, cores: str, dry_run: bool, again: Sequence[str] = (), mor
         *more,
     ]
     if dry_run:
-        return _work(command, root)
+        return _work(command, root, None, listener)
     with _held_at_last(root) as lock:
         if left := _jobs_left(root):
             raise BusyError(f"{left[0]} still works on {root}: wait for it or stop it")
         if _clear_manager_lock(root):
             print("the lock of an earlier run that was killed is removed", file=sys.stderr)
-        return _work(command, root, lock)
+        return _work(command, root, lock, listener)
 
 
 def _forced(again: Sequence[str], more: Sequence[str]) -> tuple[list[str], list[str]]:
@@ -104,7 +131,7 @@ def _clear_manager_lock(root: Path) -> bool:
     return bool(left)
 
 
-def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> int:
+def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None, listener: Listener | None = None) -> int:
     """The manager in a process group of its own, which holds the lock too and gets the signals that ask to stop."""
     asked: list[int] = []
 
@@ -114,14 +141,29 @@ def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> in
     with caught(stop):
         kept = () if lock is None else (lock.fileno(),)
         # Modules are not looked for in the folder where the command is called: it may be somebody else's campaign.
-        safe = {**os.environ, "PYTHONSAFEPATH": "1"}
-        process = subprocess.Popen(command, process_group=0, pass_fds=kept, stdin=subprocess.DEVNULL, env=safe)
-        if lock is not None:
-            note_process(lock, process.pid)
-        with _watched(process.pid), _pausing(process.pid):
-            while not asked:
-                with suppress(subprocess.TimeoutExpired):
-                    return process.wait(0.2)
+        safe = {**os.environ, "PYTHONSAFEPATH": "1", **({EVENTS_VARIABLE: "1"} if listener else {})}
+        with _heard(listener) as (hearing, output, errors):
+            process = subprocess.Popen(
+                command,
+                process_group=0,
+                pass_fds=kept,
+                stdin=subprocess.DEVNULL,
+                stdout=output,
+                stderr=errors,
+                env=safe,
+            )
+            if lock is not None:
+                note_process(lock, process.pid)
+            if errors is not None:
+                # Else its end would never be the end of what comes.
+                errors.close()
+            with _watched(process.pid), _pausing(process.pid), _ended_by_faults(process):
+                while not asked:
+                    hearing(0.2)
+                    status: int | None = process.poll()
+                    if status is not None:
+                        hearing(0.0)
+                        return status
         # The manager goes first, or it would start other jobs and tell at length of those that end now.
         process.kill()
         # Of SIGINT an interpreter that has only started would leave a traceback in its log; of this it dies in silence.
@@ -134,6 +176,49 @@ def _work(command: Sequence[str], root: Path, lock: IO[str] | None = None) -> in
         if lock is not None:
             _clear_manager_lock(root)
     raise Stopped(asked[0])
+
+
+@contextmanager
+def _heard(listener: Listener | None) -> Iterator[tuple[Callable[[float], None], IO[bytes] | None, IO[bytes] | None]]:
+    """A function that hands on to the listener what comes within so many seconds, and the manager's streams."""
+    if listener is None:
+        yield time.sleep, None, None
+        return
+    reader, (source, sink) = EventReader(), os.pipe()
+    os.set_blocking(source, False)
+    ended = False
+
+    def hearing(seconds: float) -> None:
+        nonlocal ended
+        if ended:
+            time.sleep(seconds)
+        else:
+            select.select([source], [], [], seconds)
+        # What outlives the manager may hold the stream open: its end is not waited for.
+        with suppress(BlockingIOError):
+            while content := os.read(source, 65_536):
+                events, text = reader.read(content)
+                if text:
+                    listener.text(text)
+                for event in events:
+                    listener.event(event)
+            ended = True
+        listener.tick()
+
+    with os.fdopen(source, "rb"), os.fdopen(sink, "wb") as stream:
+        yield hearing, stream if listener.takes_output else None, stream
+
+
+@contextmanager
+def _ended_by_faults(process: subprocess.Popen[bytes]) -> Iterator[None]:
+    """End the manager and its jobs where hearing them fails."""
+    try:
+        yield
+    except BaseException:
+        process.kill()
+        _signal_group(process.pid, signal.SIGKILL)
+        process.wait()
+        raise
 
 
 @contextmanager

@@ -42,6 +42,8 @@ APPENDED = [
     ("spectra: {resolution_hz: }", 1, 26, "nothing", "a number", None),
     ("spectra: {window: han}", 1, 19, '"han"', 'one of "hann", "flattop" or "rectangular"', 'did you mean "hann"?'),
     ("compare: {lines: sealde}", 1, 18, '"sealde"', "the name of a comparison", 'did you mean "sealed"?'),
+    ("compare: {best_condition: seled}", 1, 27, '"seled"', "one of the conditions", 'did you mean "sealed"?'),
+    ("compare: {best_condition: open}", 1, 27, '"open", the untreated condition', "a condition with treatments", None),
     ("compare: {adjustment: none}", 1, 23, '"none"', 'one of "false-discovery" or "family-wise"', None),
     ("ranking: {range_hz: [500, 100]}", 1, 21, "a list of 2", "two increasing frequencies above 0 Hz", None),
     ("ranking: {draws: 10}", 1, 18, "10", "a number of at least 100", None),

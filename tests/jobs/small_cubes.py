@@ -15,6 +15,7 @@ from tapeline.acoustics import background
 from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.plan import Achieved
 from tapeline.campaign.settings import Compare
+from tapeline.campaign.treated_conditions import Untreated
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs
 from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
@@ -61,6 +62,7 @@ class Small:
     margins: Mapping[str, float] = field(default_factory=dict)
     corrections: Mapping[str, float] = field(default_factory=dict)
     achieved: Mapping[str, Achieved] = field(default_factory=dict)
+    untreated: str = ""
 
     def job(self) -> ComparisonJob:
         known = sorted((one for one in self.runs if one.run not in self.without_levels), key=lambda one: one.run)
@@ -138,6 +140,7 @@ class Small:
             areas=self.areas,
             mirrors=self.mirrors,
             compare=self.compare,
+            untreated=Untreated(self.untreated, "nothing applied") if self.untreated else None,
         )
 
     def _calibration(self) -> dict[tuple[str, str], dict[str, Any]]:

@@ -13,6 +13,7 @@ from tapeline.quality.reasons import REASONS
 from tapeline.report.attention import attention_lines, reason_groups
 from tapeline.report.attention_item import Attention
 from tapeline.report.finished_tables import read_finished
+from tapeline.report.sections.attention import MOST_SHOWN
 from tapeline.store import parquet, tables
 
 
@@ -35,15 +36,15 @@ def test_the_worst_stands_first_and_every_line_has_an_action(lines: list[Attenti
 
 def test_a_fault_of_a_whole_recording_is_said_once_in_the_words_of_the_quality_table(lines: list[Attention]) -> None:
     line = at(lines, "run a-cut")
-    assert line == Attention(
-        "unusable", "run a-cut, all 9 channels", "run a-cut: 12.0 s are missing", REASONS["recording-cut"].action
-    )
+    action = REASONS["recording-cut"].action
+    assert line == Attention("unusable", "run a-cut, all 9 channels", "12.0 s are missing", action, "runs/a-cut.html")
 
 
 def test_a_channel_bad_in_several_runs_is_one_line(lines: list[Attention]) -> None:
     line = at(lines, "P03, session april")
     assert line.where.endswith("runs a-open-11, a-open-12")
-    assert line.found.startswith("position P03 overloaded in a-open-11")
+    assert line.found.startswith("overloaded in a-open-11")
+    assert line.href == "#quality"
     assert line.found.endswith("(in a-open-11; 1 more in the table of reasons)")
     assert line.action == REASONS["overload"].action
 
@@ -152,3 +153,30 @@ def test_a_verdict_set_by_hand_is_as_severe_as_the_verdict(lines: list[Attention
     (line,) = [line for line in lines if "set by A. Nyone" in line.found]
     assert line.severity == "doubtful"
     assert line.where == "P01, session may, run m-open-01"
+
+
+def test_what_is_grave_stands_at_once_and_notes_are_folded(report: Report, lines: list[Attention]) -> None:
+    section = report.tree.find(".//section[@id='attention']")
+    assert section is not None
+    shown = section.find("./ul")
+    folded = section.find("./details/ul")
+    assert shown is not None and folded is not None
+    grave = [line for line in lines if line.severity != "note"]
+    assert 0 < len(shown) <= MOST_SHOWN < len(grave)
+    assert len(shown) + len(folded) == len(lines)
+    for element, line in zip([*shown, *folded], lines, strict=True):
+        assert "".join(element.itertext()) == f"{line.severity}: {line.where}: {line.found}. Next: {line.action}."
+        link = element.find("./a")
+        assert (None if link is None else link.get("href")) == (line.href or None)
+
+
+def test_lines_lead_to_places_that_the_page_has(report: Report, lines: list[Attention]) -> None:
+    """Rows of the run log and pages of runs are others' to make: here their runs must be known."""
+    anchors = {element.get("id") for element in report.tree.iter() if element.get("id")}
+    assert {line.href for line in lines} >= {"#calibration", "#quality", "#repeatability", "#coverage"}
+    for line in lines:
+        if line.href.startswith(("#run-", "runs/")):
+            run = line.href.removeprefix("#run-").removeprefix("runs/").removesuffix(".html")
+            assert run in report.tables.run_by_name
+        elif line.href:
+            assert line.href.removeprefix("#") in anchors

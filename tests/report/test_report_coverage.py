@@ -18,8 +18,10 @@ from tapeline.campaign.model import Campaign
 from tapeline.campaign.tables import Override
 from tapeline.report.coverage_rows import points_words
 from tapeline.report.coverage_text import MOST_SENTENCES, WIDTH, coverage_text, write_coverage
-from tapeline.report.tables_of_coverage import compared_table
-from tapeline.report.usable_runs import read_measured
+from tapeline.report.page_table import plain
+from tapeline.report.sections.coverage import compared_table
+from tapeline.report.sections.record_next import not_needed, recordings
+from tapeline.report.usable_runs import measured_by, read_measured
 from tapeline.report.wording import listed
 
 AT_100, AT_140 = 100 / 3.6, 140 / 3.6
@@ -214,16 +216,63 @@ def test_many_missing_runs_are_cut_to_a_screen() -> None:
 
 
 def test_the_page_says_what_can_be_compared(report: Report) -> None:
-    table = compared_table(report.tables, report.campaign)
+    table = compared_table(coverage(report.campaign, measured_by(report.tables, report.campaign)))
     cells = {row[:3]: row[3:] for row in table.rows}
     assert set(cells["whole-seam", "140 km/h, yaw 0°", "april"]) >= {"8", "1", "0", "single runs: P03"}
-    assert "Runs that would complete it: " in table.note
-    printed = report.tree.find(".//*[@id='what-can-be-compared']")
-    assert printed is not None
-    assert "single runs: P03" in "".join(printed.itertext())
-    coverage_section = report.tree.find(".//section[@id='coverage']")
-    assert coverage_section is not None
-    assert printed in list(coverage_section.iter())
+    section = report.tree.find(".//section[@id='coverage']")
+    assert section is not None
+    assert "single runs: P03" in "".join(section.itertext())
+
+
+def next_words(report: Report, **changed: object) -> list[str]:
+    tables = dataclasses.replace(report.tables, **changed)  # type: ignore[arg-type]
+    found = coverage(report.campaign, measured_by(tables, report.campaign))
+    return [plain(one.words) for one in recordings(tables, report.campaign, found)]
+
+
+def test_what_to_record_next_is_said_in_order_with_the_reason(report: Report) -> None:
+    words = next_words(report)
+    assert words[0].startswith("Never measured at 100, 140 km/h, yaw 0°, session april or may: two runs. filler has no")
+    starts = ("Never measured", "Background at 140 km/h", "Seam open at 140 km/h", "P02, session may")
+    places = [next(place for place, text in enumerate(words) if text.startswith(start)) for start in starts]
+    assert places == sorted(places)
+    lost = words[places[2]]
+    assert "one more run at P03" in lost
+    assert "Lost: run a-open-11: overloaded" in lost
+    assert "; repeat the run with less gain." in lost
+    rests = sum(
+        bool(row["doubtful"])
+        and row["position"] == "P02"
+        and "may" in (row["reference_session"], row["treatment_session"])
+        for row in report.tables.comparisons
+        if row["finding"] != "not known"
+    )
+    drift = words[places[3]]
+    assert "drift of the sensitivity: -0.72 dB" in drift
+    assert (f"{rests} difference" in drift) == (rests > 0)
+
+
+def test_more_repeats_are_asked_for_where_the_ranking_says_how_many(report: Report) -> None:
+    row = {**report.tables.ranking[0], "comparison": "whole-seam", "position": "P07"}
+    wanted = tuple({**row, "next_step": "repeat", "runs_needed": runs} for runs in (5.0, 9.0))
+    (said,) = [text for text in next_words(report, ranking=wanted) if "a side" in text]
+    assert said == "whole-seam at P07: about 5 to 9 runs a side would show a difference as large as found."
+
+
+def test_one_session_asks_for_another(report: Report) -> None:
+    assert not [text for text in next_words(report) if "second session" in text]
+    alone = tuple(row for row in report.tables.runs if row["session"] == "april")
+    assert next_words(report, runs=alone)[-1].startswith("open in a second session")
+
+
+def test_a_lost_run_with_repeats_enough_needs_none(report: Report) -> None:
+    """a-cut is no whole recording; the other runs of its condition are usable."""
+    found = coverage(report.campaign, measured_by(report.tables, report.campaign))
+    lost = {row["run"] for row in report.tables.runs if row["status"] == "unusable"}
+    assert lost
+    for run in lost:
+        cells = [cell for cell in found.cells if run in cell.there_are]
+        assert (run in not_needed(report.tables, found)) == (bool(cells) and all(len(c.usable) > 1 for c in cells))
 
 
 def test_every_cell_is_a_row_of_the_table(tmp_path: Path) -> None:

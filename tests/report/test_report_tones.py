@@ -12,15 +12,15 @@ import pytest
 from built_report import DIGEST, Report
 from built_results import write_empty
 from built_tones import FIXED_HZ, PER_M, SPEEDS_MPS, TONE_DB, run_rows, tone_campaign, tone_hz, write_tones
-from tapeline.report.tone_runs import MOST_SPEEDS, searched_conditions, tone_runs
-
-from tapeline.report.figure_files import FigureShelf
 from tapeline.report.figure_panels import Heading
 from tapeline.report.figure_style import report_style
 from tapeline.report.figures_waterfall import Stack, Waterfall, highest_shown_hz, rays_per_m, stacking, waterfall_figure
+from tapeline.report.pictures_tones import TonesPart, _message, shown_positions, tones_part
+from tapeline.report.tone_runs import MOST_SPEEDS, searched_conditions, tone_runs
+
+from tapeline.report.figure_files import FigureShelf
 from tapeline.report.finished_tables import FinishedTables, Spectrum, read_finished
 from tapeline.report.page import write_report
-from tapeline.report.pictures_tones import TonesPart, _message, shown_positions, tones_part
 from tapeline.report.tone_search import ToneLine, tone_lines
 
 

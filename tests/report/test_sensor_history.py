@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from drawn_figures import paths, words
 
 from tapeline.cli import main
-from tapeline.report.figure_style import report_style
 from tapeline.report.figures_history import history_figure
 from tapeline.report.history_text import history_text
 from tapeline.report.sensor_checks import checks_in_time, read_campaigns
@@ -163,20 +163,22 @@ def test_few_values_have_no_limits_but_a_large_change_is_a_step(tmp_path: Path) 
     assert kinds(history) == {"s1": [("step", ["late/x-session"])]}
     assert "calibrator, adapter and air pressure are not ruled out" in history.series[0].findings[0].sentence
     assert {point.common_shift_db for series in history.series for point in series.points} == {None}
-    with report_style():
-        figure = history_figure(history.series[1], [])
-    assert figure.axes[0].get_title("left") == "individuals   n = 3: no limits yet"
-    assert not [line for axes in figure.axes for line in axes.lines if line.get_gid() == "limit"]
+    figure = history_figure(history.series[1], [])
+    assert "individuals, n = 3: no limits yet" in words(figure)
+    assert not paths(figure, "ln li")
 
 
 def test_limits_are_drawn_from_five_values_on(tmp_path: Path) -> None:
     """Mean ± 2.66 and 3.267 x mean moving range (NIST/SEMATECH e-Handbook 6.3.2.2, ISO 7870-2, from memory)."""
     history = read(two_campaigns(tmp_path, {"s1": [0.0, 0.1, 0.0, 0.1, 0.0], "s2": [0.0, 0.1, 0.0, 0.1, None]}))
-    with report_style():
-        figure = history_figure(history.series[0], [])
-    drawn = [[line.get_ydata()[0] for line in axes.lines if line.get_gid() == "limit"] for axes in figure.axes]
-    assert sorted(drawn[0]) == pytest.approx([0.04 - 0.266, 0.04 + 0.266], abs=1e-4)
-    assert drawn[1] == pytest.approx([0.3267], abs=1e-4)
+    figure = history_figure(history.series[0], [])
+    zero, tenth = (figure.readings[place].y for place in (0, 1))
+    first_range = next(reading.y for reading in figure.readings if "moving range" in reading.words)
+    lines = [path[0][1] for path in paths(figure, "ln li")]
+    individuals = [(zero - y) / (zero - tenth) * 0.1 for y in lines[:3]]
+    assert individuals == pytest.approx([0.04, 0.04 - 0.266, 0.04 + 0.266], abs=1e-3)
+    bottom = max(y for y in (path[1][1] for path in paths(figure, "ax")))
+    assert (bottom - lines[4]) / (bottom - first_range) == pytest.approx(3.267, abs=0.02)
     assert history.series[1].limits == {}
 
 
@@ -199,8 +201,7 @@ def test_without_a_chart_the_first_value_is_the_reference(tmp_path: Path) -> Non
     (series,) = read([folder]).series
     assert series.against == "first value"
     assert [point.value_db for point in series.points] == pytest.approx([0.0, 0.1])
-    with report_style():
-        assert history_figure(series, []).axes[0].get_ylabel() == "against the first value, dB"
+    assert "against the first value, dB" in words(history_figure(series, []))
 
 
 def test_sessions_without_a_date_keep_the_order_given(tmp_path: Path) -> None:
@@ -231,11 +232,11 @@ def test_the_command_writes_figures_and_table_with_the_same_bytes(
     moved = [0.0, 0.0, 0.0, 0.3, 0.3, 0.3]
     folders = two_campaigns(tmp_path, {**healthy(6, common_db=moved), "dropped": [0.0, 0.0, -0.8, -0.5, -0.5, -0.5]})
     given = [str(folder) for folder in (*folders, folders[0])]
-    assert main(["history", *given, "--to", str(tmp_path / "one")]) == 0
+    assert main(["sensors", *given, "--to", str(tmp_path / "one")]) == 0
     shown = capsys.readouterr()
     assert "campaign late was given more than once: it is used once" in shown.err
     assert "dropped: step of -0.8" in shown.out
-    assert main(["history", *given[::-1], "--to", str(tmp_path / "two")]) == 0
+    assert main(["sensors", *given[::-1], "--to", str(tmp_path / "two")]) == 0
     files = sorted(path.name for path in (tmp_path / "one").iterdir())
     assert files == sorted(["history.csv", *(f"{n}.{kind}" for n in ("dropped", *HEALTHY) for kind in ("csv", "svg"))])
     for name in files:
@@ -257,14 +258,14 @@ def test_what_cannot_be_read_is_told_to_people(tmp_path: Path, capsys: pytest.Ca
     (broken / "results" / "tables" / "runs.parquet").write_bytes(b"no table")
     twin = campaign(tmp_path / "elsewhere", "late", {"a": {"s1": 0.0}}, {"a": None})
     to = tmp_path / "out"
-    for folders, words in (
+    for folders, told in (
         ([good, bare], f"no results in {bare / 'results'}: run `tapeline run {bare}` first"),
         ([good, broken], "runs.parquet was changed or damaged since it was written: run `tapeline run"),
         ([good, twin], "found a campaign named late, expected another name"),
         ([good, tmp_path / "nowhere"], "campaign.yaml: found no such file"),
     ):
-        assert main(["history", *map(str, folders), "--to", str(to)]) == 2
-        assert words in capsys.readouterr().err
+        assert main(["sensors", *map(str, folders), "--to", str(to)]) == 2
+        assert told in capsys.readouterr().err
     to.write_text("a file")
-    assert main(["history", str(good), str(other), "--to", str(to)]) == 1
+    assert main(["sensors", str(good), str(other), "--to", str(to)]) == 1
     assert "cannot be written" in capsys.readouterr().err

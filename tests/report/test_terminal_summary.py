@@ -2,24 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
-from built_report import Report
-
 from tapeline.report.finished_tables import SMALL_TABLES
-from tapeline.report.summary import left_out, not_made, summary_text
-from tapeline.report.what_is_not_known import open_questions
-
-
-def summary_lines(report: Report, results: Path) -> list[str]:
-    settings = report.campaign.settings.model_copy(update={"results": str(results)})
-    return summary_text(replace(report.campaign, settings=settings)).splitlines()
-
-
-def test_the_report_is_named_where_there_is_one(report: Report, own_results: Path) -> None:
-    assert summary_lines(report, report.results)[-2].endswith("report.html")
-    assert summary_lines(report, own_results)[-2] == "report  not made yet: `tapeline run` makes it"
+from tapeline.report.summary import left_out, not_made
 
 
 def test_a_table_that_the_summary_needs_is_missed_by_name(own_results: Path) -> None:
@@ -30,15 +16,3 @@ def test_a_table_that_the_summary_needs_is_missed_by_name(own_results: Path) -> 
         assert not_made(own_results) == path
         aside.rename(path)
     assert left_out(own_results / "nowhere") == []
-
-
-def test_one_channel_is_in_doubt_and_two_are(report: Report) -> None:
-    rows = [{**row, "verdict": "good"} for row in report.tables.quality]
-    measured = {row["run"] for row in report.tables.runs if row["kind"] in ("measurement", "background")}
-    mine = [index for index, row in enumerate(rows) if row["run"] in measured]
-    for count, verb in ((1, "is"), (2, "are")):
-        for index in mine[:count]:
-            rows[index]["verdict"] = "doubtful"
-        tables = replace(report.tables, quality=tuple(rows))
-        said = " ".join(map(str, open_questions(tables, report.campaign)))
-        assert f"{count} of {len(mine)} channels of runs {verb} in doubt and marked so" in said

@@ -44,15 +44,15 @@ def test_changed_results_are_made_again(sample: CampaignRun, copied: Path) -> No
     more = table.set_column(at, table.schema.field(at), pc.add(table.column(at), 5.0))
     pq.write_table(more, copied / COMPARISONS)
     flip(copied / "results/spectra/a12/spectra.parquet")
-    found = tapeline("verify", copied)
+    found = tapeline("check-results", copied)
     assert found.returncode == 4
     assert f"{COMPARISONS}: changed or damaged since it was written" in found.stdout
     done = tapeline("run", copied, "--cores", "2")
     assert done.returncode == 3, done.stderr
     assert f"made again: results/spectra/a12/spectra.parquet, {COMPARISONS}" in done.stderr
     assert same_tables(sample.folder, copied)
-    assert tapeline("verify", copied).returncode == 0
-    assert "nothing is amiss" in tapeline("verify", copied / "results").stdout
+    assert tapeline("check-results", copied).returncode == 0
+    assert "nothing is amiss" in tapeline("check-results", copied / "results").stdout
 
 
 def test_a_bit_that_a_disk_turned_is_found_by_the_step_that_reads_it(sample: CampaignRun, copied: Path) -> None:
@@ -70,14 +70,14 @@ def test_a_bit_that_a_disk_turned_is_found_by_the_step_that_reads_it(sample: Cam
 def test_a_result_that_is_gone_is_made_again_though_what_follows_is_there(sample: CampaignRun, copied: Path) -> None:
     checks = copied / "results/calibration/checks/april.parquet"
     checks.unlink()
-    found = tapeline("verify", copied)
+    found = tapeline("check-results", copied)
     assert found.returncode == 4
     assert "results/calibration/checks/april.parquet: gone since it was written" in found.stdout
     done = tapeline("run", copied, "--cores", "2")
     assert "gone since it was written, made again: results/calibration/checks/april.parquet" in done.stderr
     assert checks.read_bytes() == (sample.folder / "results/calibration/checks/april.parquet").read_bytes()
     assert same_tables(sample.folder, copied)
-    assert tapeline("verify", copied).returncode == 0
+    assert tapeline("check-results", copied).returncode == 0
 
 
 def test_a_recording_replaced_by_one_of_the_same_size_and_an_older_time_is_read(copied: Path) -> None:

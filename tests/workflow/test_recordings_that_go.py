@@ -39,7 +39,7 @@ def test_a_recording_that_goes_away_during_the_run(
         return 1 if len(calls) == 1 else 0
 
     monkeypatch.setattr(workflow, "run", stop_once)
-    monkeypatch.setattr(run, "summary", lambda _: EXIT_LEFT_OUT)
+    monkeypatch.setattr(run, "summary", lambda *_, **__: EXIT_LEFT_OUT)
     assert cli.main(["run", str(root)]) == EXIT_LEFT_OUT
     assert len(calls) == 2
     assert "recordings/m2.raw went away or may no longer be read: the run goes on without" in capsys.readouterr().err

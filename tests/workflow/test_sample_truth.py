@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from sample_runs import REPOSITORY, CampaignRun
+from tapeline.report.tone_runs import tone_runs
 
 from tapeline.acoustics.strouhal_collapse import collapse
 from tapeline.campaign.load import load_campaign
 from tapeline.report.finished_tables import read_finished
 from tapeline.report.speed_levels import band_levels, line_db, overall_series
-from tapeline.report.tone_runs import tone_runs
 from tapeline.report.tone_search import tone_lines
 
 pytestmark = pytest.mark.workflow
@@ -178,6 +178,49 @@ def test_differences_are_covered_by_their_intervals(sample: CampaignRun) -> None
     same = both[both.difference_db_true.abs() < 0.02]
     assert len(same) > 50
     assert same.finding.isin(["lower", "higher"]).mean() < 0.10
+
+
+def test_gains_are_those_of_the_comparisons_and_remainders_hold_what_was_put_in(sample: CampaignRun) -> None:
+    """Nobody compares front with sealed in the sample's campaign.yaml; truth has the levels of both."""
+    treatments = table(sample, "treatments")
+    treatments["speed_kmh"] = (treatments.speed_mps * 3.6).round().astype(int)
+    place = ["session", "position", "speed_kmh", "key"]
+    comparisons = table(sample, "comparisons").assign(session=lambda frame: frame.reference_session)
+    comparisons["speed_kmh"] = (comparisons.speed_mps * 3.6).round().astype(int)
+    item = [*place, "quantity", "weighting"]
+    turned = {"lower": "higher", "higher": "lower"}
+    for condition, comparison, sign in (("front", "front-part", -1.0), ("sealed", "whole-seam", 1.0)):
+        both = treatments[treatments.condition == condition].merge(
+            comparisons[comparisons.comparison == comparison], on=item, validate="1:1"
+        )
+        assert len(both) == np.count_nonzero(comparisons.comparison == comparison) > 200
+        assert (both.gain_comparison == comparison).all()
+        ends = ("lower_db", "upper_db") if sign > 0.0 else ("upper_db", "lower_db")
+        for name, other in (("gain_db", "difference_db"), ("gain_lower_db", ends[0]), ("gain_upper_db", ends[1])):
+            pd.testing.assert_series_equal(both[name], sign * both[other], check_names=False, check_exact=True)
+        said = both.finding if sign < 0.0 else both.finding.replace(turned)
+        assert (both.gain_finding == said).all()
+        for name in ("adjusted_p_value", "degrees_of_freedom", "standard_error_db"):
+            pd.testing.assert_series_equal(both[f"gain_{name}"], both[name], check_names=False, check_exact=True)
+    # Both are of the runs that count: at 100 km/h the scatter that all positions share put 0.3 dB between them.
+    front, sealed = (
+        part.set_index(place).difference_of_runs_db
+        for _, part in sorted(truth("differences.csv").groupby("comparison"))
+    )
+    change = pd.DataFrame({"front_db": front, "open_db": sealed}).dropna().reset_index()
+    found = treatments[(treatments.condition == "front") & treatments.remainder_db.notna()].merge(change, on=place)
+    assert len(found) > 150
+    assert (found.best == "sealed").all()
+    true = found.front_db + found.open_db
+    assert ((found.remainder_lower_db <= true) & (true <= found.remainder_upper_db)).mean() > 0.95
+    assert np.average(found.remainder_db - true, weights=found.remainder_standard_error_db**-2) == pytest.approx(
+        0, abs=0.1
+    )
+    assert (found[true > 3.0].remainder_finding == "higher").mean() > 0.95
+    share = (1.0 - 10.0 ** (found.front_db / 10.0)) / (1.0 - 10.0 ** (-found.open_db / 10.0))
+    held = (found.share_lower.fillna(0.0) <= share) & (share <= found.share_upper)
+    assert found.share.notna().sum() > 50
+    assert held[found.share.notna()].mean() > 0.95
 
 
 def test_the_seam_ranks_first(sample: CampaignRun) -> None:

@@ -171,13 +171,14 @@ def check_comparisons(material: Material, source: SettingsSource) -> None:
     for name, comparison in settings.comparisons.items():
         for side, condition in (("reference", comparison.reference), ("treatment", comparison.treatment)):
             if condition not in known:
-                path = ("comparisons", name, side)
                 hint = did_you_mean(condition, known)
-                material.note(document.fault(path, quoted(condition), expected, hint))
+                material.note(document.fault(("comparisons", name, side), quoted(condition), expected, hint))
         if comparison.reference == comparison.treatment:
-            path = ("comparisons", name, "treatment")
-            found = f"{quoted(comparison.treatment)} compared with itself"
-            material.note(document.fault(path, found, "a condition other than the reference"))
+            found, other = (
+                f"{quoted(comparison.treatment)} compared with itself",
+                "a condition other than the reference",
+            )
+            material.note(document.fault(("comparisons", name, "treatment"), found, other))
 
 
 def check_conditions(material: Material, source: SettingsSource) -> None:

@@ -24,6 +24,13 @@ def from_one(text: str) -> int:
     return int(text)
 
 
+def cores(text: str) -> str:
+    """How many cores, or "all". Raises argparse.ArgumentTypeError for anything else."""
+    if text != "all" and not (text.isascii() and text.isdigit() and int(text)):
+        raise argparse.ArgumentTypeError(f"{text!r} found, a whole number from 1 or all expected")
+    return text
+
+
 def file_to_write(text: str) -> Path:
     """The name of a file that may be written. Raises argparse.ArgumentTypeError for anything else."""
     if not text:

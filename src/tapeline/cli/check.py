@@ -3,20 +3,36 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from pathlib import Path
+from dataclasses import asdict
 
 from tapeline.campaign.faults import in_order
+from tapeline.cli.command_parser import campaign_argument
+from tapeline.cli.run_lines import RunLines, TextLines
+
+NAME = "check"
+HELP = "look for faults in a campaign's files, compute nothing"
 
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Declare the command with its arguments."""
-    parser = commands.add_parser("check", help="look for faults in a campaign's files, compute nothing")
-    parser.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
-    parser.set_defaults(action=check)
+    parser = commands.add_parser(
+        NAME,
+        help=HELP,
+        description="Reads the settings, tables, charts and headers of recordings. Says every fault at once, with "
+        "file, line and column, and what a run would leave out. Status 2: there are faults; 0: none.",
+        epilog="Example: tapeline check my-campaign",
+    )
+    campaign_argument(parser)
+    parser.set_defaults(action=_check)
 
 
-def check(options: argparse.Namespace) -> int:
+def _check(options: argparse.Namespace) -> int:
+    check(options, TextLines())
+    return 0
+
+
+def check(options: argparse.Namespace, lines: RunLines) -> None:
+    """Say how much there is to compute, and warnings; raises CampaignFaults where the files hold faults."""
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
     from tapeline.cli.recording_warnings import recording_warnings
@@ -25,12 +41,14 @@ def check(options: argparse.Namespace) -> int:
 
     campaign = load_campaign(options.campaign, channel_count)
     for warning in in_order([*campaign.warnings, *recording_warnings(campaign)]):
-        print(f"warning: {warning}", file=sys.stderr)
+        lines.say("warning", f"warning: {warning}", **asdict(warning))
     plan = Plan(campaign)
+    name, comparisons = campaign.settings.campaign, campaign.settings.comparisons
     counts = [
         f"{counted(len(plan.recordings), 'recording')} to measure",
         counted(len(plan.sessions), "session"),
-        counted(len(campaign.settings.comparisons), "comparison"),
+        counted(len(comparisons), "comparison"),
     ]
-    print(f"campaign {campaign.settings.campaign}: no faults; {', '.join(counts)}")
-    return 0
+    values = {"recordings": len(plan.recordings), "sessions": len(plan.sessions), "comparisons": len(comparisons)}
+    said = f"campaign {name}: no faults; {', '.join(counts)}"
+    lines.say("checked", said, result=True, campaign=name, **values)

@@ -5,23 +5,27 @@ from __future__ import annotations
 import argparse
 import shutil
 import sys
-from pathlib import Path
 
 from tapeline.cli.argument_types import file_to_write
+from tapeline.cli.command_parser import campaign_argument
 from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import not_written, print_found
+
+NAME = "coverage"
+HELP = "which runs there are, what they suffice to compare, which are missing"
 
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Declare the command with its arguments."""
     parser = commands.add_parser(
-        "coverage",
-        help="say which runs there are by condition, operating point and position, and what they suffice to compare",
+        NAME,
+        help=HELP,
         description="Counts usable runs by condition, speed, yaw and position: of the run table before measuring, less "
         "what proved unusable once there are results. Says of each comparison which positions have repeats on both "
         "sides, and which runs would complete it.",
+        epilog="Example: tapeline coverage my-campaign --csv cells.csv",
     )
-    parser.add_argument("campaign", type=Path, nargs="?", default=Path(), help="campaign folder (default: this one)")
+    campaign_argument(parser)
     parser.add_argument(
         "--csv", type=file_to_write, metavar="FILE", help="write one row a condition, point and position"
     )

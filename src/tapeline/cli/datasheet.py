@@ -8,10 +8,18 @@ from pathlib import Path
 
 from tapeline.cli.statuses import EXIT_FAULTS
 
+NAME = "datasheet"
+HELP = "print a sensor's electronic data sheet (IEEE 1451.4)"
+
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Declare the command with its arguments."""
-    parser = commands.add_parser("datasheet", help="print a sensor's electronic data sheet (IEEE 1451.4)")
+    parser = commands.add_parser(
+        NAME,
+        help=HELP,
+        description="Prints what a sensor's electronic data sheet (IEEE 1451.4) says, as far as its layout is public.",
+        epilog="Example: tapeline datasheet sheets/s01.bin",
+    )
     parser.add_argument("files", type=Path, nargs="+", metavar="FILE", help="binary data sheets of 8 or 40 bytes")
     parser.set_defaults(action=_datasheet)
 

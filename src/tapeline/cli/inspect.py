@@ -9,10 +9,19 @@ from pathlib import Path
 
 from tapeline.cli.statuses import EXIT_FAULTS
 
+NAME = "inspect"
+HELP = "what the files of recordings hold, without a campaign: format, length, peak, rms, bits"
+
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Declare the command with its arguments."""
-    parser = commands.add_parser("inspect", help="print what recordings hold, without a campaign")
+    parser = commands.add_parser(
+        NAME,
+        help=HELP,
+        description="Prints format, length, peak, rms and the bits really used of recordings that describe themselves. "
+        "`tapeline look` judges their channels.",
+        epilog="Example: tapeline inspect recordings/*.wav",
+    )
     parser.add_argument("files", type=Path, nargs="+", metavar="FILE", help="recordings that describe themselves")
     parser.set_defaults(action=_inspect)
 

@@ -9,15 +9,19 @@ from pathlib import Path
 from tapeline.cli.argument_types import not_negative
 from tapeline.cli.statuses import EXIT_FAULTS, EXIT_LEFT_OUT
 
+NAME = "look"
+HELP = "verdicts and levels of recordings just made, beside their repeats"
+
 
 def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Declare the command with its arguments."""
     parser = commands.add_parser(
-        "look",
-        help="verdicts and levels of recordings just made, without the rest of the campaign",
+        NAME,
+        help=HELP,
         description="Looks at recordings in the test hall: overload, dropouts, hum, loose contacts and levels of every "
         "channel, within seconds. With --campaign the fittings and sensitivities of the session are used. Status 3: a "
         "channel is unusable.",
+        epilog="Example: tapeline look new.wav --campaign my-campaign --session may",
     )
     parser.add_argument("recordings", type=Path, nargs="+", metavar="RECORDING", help="files just recorded")
     parser.add_argument("--campaign", type=Path, help="campaign folder with the fittings and sensors")

@@ -9,7 +9,16 @@ from typing import Any
 from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
 from tapeline.report.attention_background import without_background
-from tapeline.report.attention_item import Attention
+from tapeline.report.attention_item import (
+    CALIBRATION,
+    COMPARISONS,
+    COVERAGE,
+    QUALITY,
+    Attention,
+    comparison_place,
+    run_page,
+    run_row,
+)
 from tapeline.report.attention_order import order_lines
 from tapeline.report.attention_range import range_lines
 from tapeline.report.attention_repeats import repeat_lines
@@ -18,7 +27,6 @@ from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.swapped_sensors import swapped_lines
 from tapeline.report.wording import counted, listed, percent, printable
 
-MOST_LINES = 40
 MANY_CHANNELS = 3
 """So many channels of a run with the very same sentence are told in one line."""
 
@@ -34,7 +42,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *_checks(tables),
         *_comparisons(tables, campaign),
         *_bounds(tables, campaign),
-        *without_background(tables, _used_states(tables, campaign)),
+        *without_background(tables, used_states(tables, campaign)),
         *range_lines(tables, campaign),
         *_single_runs(tables),
         *swapped_lines(tables),
@@ -53,6 +61,15 @@ def sentence_of(row: Row, code: str) -> str:
     if code in reasons and len(sentences) == len(reasons):
         return str(sentences[reasons.index(code)])
     return REASONS[code].meaning if code in REASONS else code
+
+
+def without_place(sentence: str, *, run: str = "", position: str = "") -> str:
+    """A sentence without the run or position at its head, for where these are said before it."""
+    for word, name in (("run", run), ("position", position)):
+        for end in (": ", " "):
+            if name:
+                sentence = sentence.removeprefix(f"{word} {name}{end}")
+    return sentence
 
 
 def action_of(code: str) -> str:
@@ -118,7 +135,7 @@ def reason_groups(quality: Sequence[Row]) -> list[ReasonGroup]:
 
 def _of_all(row: Row, code: str) -> str:
     """The sentence of a reason without the position that it is about."""
-    return sentence_of(row, code).removeprefix(f"position {row['position']}: ")
+    return without_place(sentence_of(row, code), run=row["run"], position=row["position"])
 
 
 def _severity(rows: Sequence[Row], code: str) -> str:
@@ -130,7 +147,7 @@ def _severity(rows: Sequence[Row], code: str) -> str:
 
 
 def _joint_sentence(rows: Sequence[Row], code: str) -> str:
-    sentences = list(dict.fromkeys(sentence_of(row, code) for row in rows))
+    sentences = list(dict.fromkeys(_of_all(row, code) for row in rows))
     more = len(sentences) - 1
     return sentences[0] if more == 0 else f"{sentences[0]} (in {rows[0]['run']}; {more} more in the table of reasons)"
 
@@ -139,7 +156,13 @@ def _channels(tables: FinishedTables) -> list[Attention]:
     """Channels of measurements and backgrounds; what is wrong with calibrator recordings is said with the checks."""
     checked = {row["run"] for row in tables.checks}
     return [
-        Attention(group.severity, group.where, printable(group.sentence), action_of(group.code))
+        Attention(
+            group.severity,
+            group.where,
+            printable(group.sentence),
+            action_of(group.code),
+            run_page(group.runs[0]) if len(group.runs) == 1 else QUALITY,
+        )
         for group in reason_groups([row for row in tables.quality if row["run"] not in checked])
     ]
 
@@ -148,7 +171,9 @@ def _recordings(tables: FinishedTables) -> list[Attention]:
     """Unusable runs that the quality table says nothing of."""
     explained = {row["run"] for row in tables.quality if row["reasons"]}
     return [
-        Attention("unusable", f"run {row['run']}", "the recording cannot be used", "see the run's log")
+        Attention(
+            "unusable", f"run {row['run']}", "the recording cannot be used", "see the run's log", run_row(row["run"])
+        )
         for row in tables.runs
         if row["status"] == "unusable" and row["run"] not in explained
     ]
@@ -164,7 +189,7 @@ class _Said:
 
     def line(self, where: str) -> Attention:
         """The line of the list, with the place given."""
-        return Attention(severity_of(self.code), where, printable(self.words), action_of(self.code))
+        return Attention(severity_of(self.code), where, printable(self.words), action_of(self.code), CALIBRATION)
 
 
 def _gathered(rows: Iterable[Row], group: str) -> Iterator[_Said]:
@@ -172,7 +197,7 @@ def _gathered(rows: Iterable[Row], group: str) -> Iterator[_Said]:
     together: dict[tuple[str, str, str], list[Row]] = {}
     for row in rows:
         for code in row["reasons"] or ():
-            words = sentence_of(row, code).removeprefix(f"position {row['position']}: ")
+            words = without_place(sentence_of(row, code), position=row["position"])
             together.setdefault((row[group], code, words), []).append(row)
     for (_, code, words), own in sorted(together.items(), key=lambda item: item[0]):
         yield _Said(code, words, tuple(own))
@@ -215,13 +240,14 @@ def _comparisons(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
             f"no result: {condition_title(campaign, pair.treatment)} and {condition_title(campaign, pair.reference)} "
             "have no usable runs at one operating point",
             "run both conditions at the same speed and yaw",
+            COVERAGE,
         )
         for name, pair in campaign.settings.comparisons.items()
         if name not in made
     ]
 
 
-def _used_states(tables: FinishedTables, campaign: Campaign) -> list[Row]:
+def used_states(tables: FinishedTables, campaign: Campaign) -> list[Row]:
     """Counts of states of the measurements that are used, with their `condition`; of no reference sensor."""
     rows: list[Row] = []
     for row in tables.band_states:
@@ -246,7 +272,7 @@ def _bounds(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
     removed = (
         f", or taken down by more than {settings.most_removed_db:g} dB by references" if settings.references else ""
     )
-    states = _used_states(tables, campaign)
+    states = used_states(tables, campaign)
     lines = []
     for session in sorted({row["session"] for row in states if row["state"] == "bound"}):
         own = [row for row in states if row["session"] == session]
@@ -265,7 +291,8 @@ def _bounds(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
                 f"band levels less than {settings.least_margin_db:g} dB above the background{removed}, so only upper "
                 f"bounds: {'; '.join(shares)}; "
                 f"most at {listed(worst, 3)}",
-                "read them as 'at most'; for values lower the background or measure closer to the source",
+                'read as "at most"; for values lower the background or measure closer to the source',
+                COMPARISONS,
             )
         )
     return lines
@@ -296,6 +323,7 @@ def _single_runs(tables: FinishedTables) -> list[Attention]:
             else "a condition has a single run at some operating points: its interval rests on other repeats or on the "
             "random error alone",
             "see quality and background of the repeats" if more else "repeat the run",
+            comparison_place(name),
         )
         for (name, more), sessions in sorted(single.items())
     ]
@@ -312,5 +340,6 @@ def _air(tables: FinishedTables) -> list[Attention]:
             counted(len(assumed), "run"),
             f"{listed(names)} not given: standard values assumed",
             "enter the air of the day in the run table",
+            run_row(assumed[0]["run"]),
         )
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tapeline.report.attention_item import Attention
+from tapeline.report.attention_item import Attention, run_row
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed, printable
 
@@ -11,7 +11,14 @@ RECORD = "record a background run at the same speed and yaw"
 
 
 def without_background(tables: FinishedTables, used_states: list[Row]) -> list[Attention]:
-    """One line a session for runs that have no background run in the flow, one for each reason of a refusal.
+    """One line a session for runs that have no background run in the flow, one for each reason of a refusal."""
+    return [_line(*key, runs) for key, runs in runs_without_background(tables, used_states).items()]
+
+
+def runs_without_background(
+    tables: FinishedTables, used_states: list[Row]
+) -> dict[tuple[str, str, tuple[str, ...]], list[str]]:
+    """Runs that have no background run in the flow, by session, what is subtracted instead, and reasons of refusals.
 
     `used_states` counts the states of the measurements that are used, see `FinishedTables.band_states`. Backgrounds
     that were chosen and given up by the levels themselves are said with the marks of bands.
@@ -28,7 +35,7 @@ def without_background(tables: FinishedTables, used_states: list[Row]) -> list[A
         if still or (kind is None and found == {"none"}):
             reasons = tuple(row["background_refused"] or ())
             alike.setdefault((session, "electrical" if still else "nothing", reasons), []).append(run)
-    return [_line(*key, runs) for key, runs in sorted(alike.items())]
+    return dict(sorted(alike.items()))
 
 
 def _line(session: str, background_source: str, reasons: tuple[str, ...], runs: list[str]) -> Attention:
@@ -37,10 +44,11 @@ def _line(session: str, background_source: str, reasons: tuple[str, ...], runs: 
     if reasons:
         found = f"{told}, because of background runs refused: {'; '.join(reasons[:MOST_REASONS])}"
         action = "record a background run with the same gain, mount, speed and yaw, near in time"
-        return Attention("doubtful", where, printable(found), action)
+        return Attention("doubtful", where, printable(found), action, run_row(runs[0]))
     return Attention(
         "doubtful",
         where,
         f"no background run in the flow: {told}, and the levels may hold any amount of background",
         RECORD,
+        run_row(runs[0]),
     )

@@ -1,15 +1,35 @@
-"""One line of what needs attention."""
+"""One line of what needs attention, and the places of the page that such lines lead to."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+QUALITY, CALIBRATION, REPEATABILITY, COVERAGE, COMPARISONS = (
+    "#quality", "#calibration", "#repeatability", "#coverage", "#comparisons",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Attention:
-    """One line: how bad, where, what was found, what to do next."""
+    """One line: how bad, where, what was found, what to do next; `href` leads to what it is about, if anywhere."""
 
     severity: str
     where: str
     found: str
     action: str
+    href: str = ""
+
+
+def run_row(run: str) -> str:
+    """The run's row of the run log."""
+    return f"#run-{run}"
+
+
+def run_page(run: str) -> str:
+    """The page of a run, seen from the report."""
+    return f"runs/{run}.html"
+
+
+def comparison_place(name: str) -> str:
+    """Where the comparison stands on the page."""
+    return f"#comparison-{name}"

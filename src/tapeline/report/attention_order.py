@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from tapeline.report.attention_item import Attention
+from tapeline.report.attention_item import Attention, comparison_place
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed, number
 
@@ -71,6 +71,7 @@ def _not_returned(tables: FinishedTables) -> list[Attention]:
             f"{counted(len(rows), 'difference')}, by "
             f"{_largest(rows, 'return_db')}; at {_places(rows)}",
             "see whether tape or a mount changed in between; repeat in the order reference, treatment, reference",
+            comparison_place(name),
         )
         for (name, sessions), rows in sorted(found.items())
     ]

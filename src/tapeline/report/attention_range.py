@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
-from tapeline.report.attention_item import Attention
+from tapeline.report.attention_item import COMPARISONS, Attention, comparison_place, run_page, run_row
 from tapeline.report.comparison_views import is_given
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, listed, printable
@@ -168,7 +168,7 @@ def _nothing_left(tables: FinishedTables, campaign: Campaign) -> list[Attention]
     with_levels = {run for table in tables.bands.values() for run in table["run"].to_pylist()}
     too_short = {row["run"] for row in tables.quality if "too-short" in (row["reasons"] or ())}
     return [
-        Attention("unusable", f"run {row['run']}", *_why_nothing(row, tables, campaign))
+        Attention("unusable", f"run {row['run']}", *_why_nothing(row, tables, campaign), run_page(row["run"]))
         for row in tables.runs
         if row["kind"] != "calibration" and row["status"] == "used" and row["run"] not in with_levels | too_short
     ]
@@ -202,6 +202,7 @@ def _without_bins(tables: FinishedTables, campaign: Campaign) -> list[Attention]
             f"run {run}",
             "no level by speed and yaw: no averaged segment of the record holds a reading of its flow series",
             "see whether its times are from the recording's start, and often enough for flow_bins.segment_s",
+            run_page(run),
         )
         for run in sorted(asked - tables.runs_with_flow_bins)
     ]
@@ -231,6 +232,7 @@ def _bands(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
             f"session {session}",
             f"{SAID[mark][0]}: {_where(by_band)}: {SAID[mark][1]}",
             SAID[mark][2],
+            COMPARISONS,
         )
         for (session, mark), by_band in sorted(_marked(tables, campaign).items())
         if mark in SAID
@@ -251,7 +253,8 @@ def _in_part(tables: FinishedTables) -> list[Attention]:
     said = _gathered((f"{row['comparison']}: {row['common_part']}", row["position"]) for row in rows)
     return [
         Attention("note", f"comparison {text.partition(': ')[0]}, {listed(sorted(places), 4)}", text.partition(": ")[2],
-                  "measure both conditions with the same band range, or name a range that both have")
+                  "measure both conditions with the same band range, or name a range that both have",
+                  comparison_place(text.partition(": ")[0]))
         for text, places in sorted(said.items())
     ]  # fmt: skip
 
@@ -265,6 +268,7 @@ def _left_out(tables: FinishedTables) -> list[Attention]:
             f"run{'s' if len(runs) > 1 else ''} {listed(runs, 6)}",
             printable(f"left out by hand: {text}"),
             "nothing: so asked",
+            run_row(runs[0]),
         )
         for text, runs in runs_of.items()
     ]

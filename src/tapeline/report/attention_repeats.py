@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from tapeline.campaign.model import Campaign
-from tapeline.report.attention_item import Attention
+from tapeline.report.attention_item import REPEATABILITY, Attention
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import counted, frequency, listed, number, operating_point, printable
@@ -57,7 +57,11 @@ def _unusual_line(campaign: Campaign, session: str, rows: Sequence[Row], unusual
         f"{len(own)} of {counted(tested, 'position')}: {listed([unusual_words(row) for row in own], MOST_PLACES)}"
     )
     return Attention(
-        "note", f"session {session}", printable(found), "see the pair's speed, mounts and remarks; repeat the run"
+        "note",
+        f"session {session}",
+        printable(found),
+        "see the pair's speed, mounts and remarks; repeat the run",
+        REPEATABILITY,
     )
 
 
@@ -86,12 +90,16 @@ def _changed_line(campaign: Campaign, session: str, rows: Sequence[Row]) -> Atte
         for row in own
     ]
     found = (
-        f"{len(changed)} of {counted(len(pairs), 'pair')} of repeats are not the same somewhere; most in "
+        f"{len(changed)} of {counted(len(pairs), 'pair')} of repeats differ at some position; most in "
         f"{worst[0]} and {worst[1]} ({condition_title(campaign, first['condition'])}, {point}), at {len(own)} of "
         f"{counted(len(pairs[worst]), 'position')}: {listed(places, MOST_PLACES)}"
     )
     return Attention(
-        "note", f"session {session}", printable(found), "see the pair's speed, mounts and remarks; repeat the run"
+        "note",
+        f"session {session}",
+        printable(found),
+        "see the pair's speed, mounts and remarks; repeat the run",
+        REPEATABILITY,
     )
 
 
@@ -108,7 +116,13 @@ def _outside(tables: FinishedTables) -> list[Attention]:
         moved = "" if largest is None else f"; all positions together moved by up to {number(largest, signed=True)} dB"
         found = f"overall levels of the reference condition outside of their control limits at {listed(places)}{moved}"
         lines.append(
-            Attention("doubtful", f"session {session}", printable(found), "see mounts, calibration, speed and air")
+            Attention(
+                "doubtful",
+                f"session {session}",
+                printable(found),
+                "see mounts, calibration, speed and air",
+                REPEATABILITY,
+            )
         )
     return lines
 
@@ -134,6 +148,7 @@ def _nothing_shared(tables: FinishedTables) -> list[Attention]:
             "see the channels' verdicts and the bands of the overall levels"
             if shared
             else "measure the reference condition in every session",
+            REPEATABILITY,
         )
     ]
 
@@ -163,6 +178,7 @@ def _left_out(tables: FinishedTables) -> list[Attention]:
                 + "; ".join(f"{why} at {listed(sorted(places), MOST_PLACES)}" for why, places in sorted(whys.items()))
             ),
             "measure the same backgrounds in every session; see left_out in tables/repeatability.parquet",
+            REPEATABILITY,
         )
         for session, whys in sorted(found.items())
     ]

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tapeline.campaign.model import Campaign
+from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.wording import operating_point
 
 MOST_CONDITIONS = 5
 
@@ -43,3 +45,10 @@ def chosen_runs(tables: FinishedTables, campaign: Campaign) -> ChosenRuns | None
         for name in order[:MOST_CONDITIONS]
     }
     return ChosenRuns(session, speed, yaw, runs)
+
+
+def runs_words(campaign: Campaign, chosen: ChosenRuns) -> str:
+    """The session, operating point and runs: "Session april, 130 km/h, yaw 0°, one run a condition: Seam open a05"."""
+    point = operating_point(chosen.speed_mps, chosen.yaw_deg, campaign.settings.report.speed_unit)
+    runs = ", ".join(f"{condition_title(campaign, name)} {run}" for name, run in chosen.runs.items())
+    return f"Session {chosen.session}, {point}, one run a condition: {runs}"

@@ -165,14 +165,16 @@ def _without(point: ComparedPoint) -> dict[str, list[str]]:
 
 def missing_sentences(found: Coverage, unit: str) -> list[str]:
     """What would complete the comparisons, one sentence each."""
+    return [_sentence(each, points_words(points, unit), never=never) for each, points, never in missing_runs(found)]
+
+
+def missing_runs(found: Coverage) -> list[tuple[MissingRuns, list[Point], bool]]:
+    """What would complete the comparisons, at which points, and whether the condition was never run there."""
     gathered: dict[MissingRuns, list[Point]] = {}
     for each in found.missing:
         gathered.setdefault(replace(each, point=(0.0, 0.0)), []).append(each.point)
     absent = {(point.absent, point.point) for point in found.points if point.absent}
-    return [
-        _sentence(each, points_words(points, unit), never=((each.condition,), points[0]) in absent)
-        for each, points in gathered.items()
-    ]
+    return [(each, points, ((each.condition,), points[0]) in absent) for each, points in gathered.items()]
 
 
 def _sentence(each: MissingRuns, at: str, *, never: bool) -> str:

@@ -85,13 +85,16 @@
     });
     view.tabIndex = 0;
     view.addEventListener("keydown", (event) => {
-      const step = { ArrowRight: 1, ArrowLeft: -1, Home: -readings.length, End: readings.length }[event.key];
-      if (step === undefined) return;
+      const shown = readings.flatMap((one, place) => (Number.isNaN(across(one)) ? [] : [place]));
+      const next = {
+        ArrowRight: shown.find((place) => place > at) ?? shown.at(-1),
+        ArrowLeft: shown.findLast((place) => place < at) ?? shown[0],
+        Home: shown[0],
+        End: shown.at(-1),
+      }[event.key];
+      if (next === undefined) return;
       event.preventDefault();
-      const last = readings.length - 1;
-      let next = Math.min(Math.max(at + step, 0), last);
-      while (Number.isNaN(across(readings[next])) && next > 0 && next < last) next += Math.sign(step);
-      if (!Number.isNaN(across(readings[next]))) show(next);
+      show(next);
     });
     view.addEventListener("zoomed", () => {
       if (ring !== null) ring.remove();
@@ -104,15 +107,26 @@
   // ---- a part of the frequencies ----
 
   const CLOSEST = 16;
+  const EVEN_STEPS_BELOW = 6;
+  const MOST_TICKS = 6;
 
   function hertzWords(hertz) {
     return hertz >= 1000 ? `${Number((hertz / 1000).toPrecision(3))} kHz` : `${Number(hertz.toPrecision(3))} Hz`;
   }
 
+  function evenSteps(low, high) {
+    const raw = (high - low) / MOST_TICKS;
+    const power = 10 ** Math.floor(Math.log10(raw));
+    const step = [1, 2, 5, 10].map((factor) => factor * power).find((size) => size >= raw);
+    const first = Math.ceil(low / step);
+    return Array.from({ length: Math.floor(high / step) - first + 1 }, (_, place) => Number(((first + place) * step).toPrecision(6)));
+  }
+
   function addZoom(view) {
     const chart = view.querySelector("svg");
     const parts = [...chart.querySelectorAll("svg.zoom")];
-    const ticks = [...chart.querySelectorAll("[data-x]")];
+    const marks = [...chart.querySelectorAll("path[data-x]")];
+    const scales = [...chart.querySelectorAll(".ticks")].map((group) => ({ group, ticks: [...group.children] }));
     const [left, , width] = parts[0].getAttribute("viewBox").split(" ").map(Number);
     const [low, high] = [parts[0].dataset.low, parts[0].dataset.high].map(Number);
     const line = make("span", { role: "status" });
@@ -124,6 +138,21 @@
 
     view.acrossOf = (x) => (x < from - 0.05 || x > from + span + 0.05 ? NaN : left + ((x - from) * width) / span);
 
+    function move(part) {
+      const x = view.acrossOf(Number(part.dataset.x));
+      part.classList.toggle("beyond", Number.isNaN(x));
+      if (!Number.isNaN(x)) part.setAttribute("transform", `translate(${x - Number(part.dataset.x)} 0)`);
+    }
+
+    function tickAt(model, value) {
+      const tick = model.cloneNode(true);
+      const x = left + ((left + (width * Math.log(value / low)) / Math.log(high / low) - from) * width) / span;
+      tick.classList.remove("beyond");
+      tick.setAttribute("transform", `translate(${x - Number(model.dataset.x)} 0)`);
+      for (const words of tick.querySelectorAll("text")) words.textContent = `${value}`;
+      return tick;
+    }
+
     function show(middle, wanted) {
       span = Math.min(Math.max(wanted, width / CLOSEST), width);
       from = Math.min(Math.max(middle - span / 2, left), left + width - span);
@@ -131,13 +160,14 @@
         const [, y, , tall] = part.getAttribute("viewBox").split(" ");
         part.setAttribute("viewBox", `${from} ${y} ${span} ${tall}`);
       }
-      for (const tick of ticks) {
-        const x = view.acrossOf(Number(tick.dataset.x));
-        tick.classList.toggle("beyond", Number.isNaN(x));
-        if (!Number.isNaN(x)) tick.setAttribute("transform", `translate(${x - Number(tick.dataset.x)} 0)`);
+      for (const mark of marks) move(mark);
+      const [lowest, highest] = [hertz(from), hertz(from + span)];
+      const isNear = span < width && highest / lowest < EVEN_STEPS_BELOW;
+      for (const { group, ticks } of scales) {
+        if (!isNear) for (const tick of ticks) move(tick);
+        group.replaceChildren(...(isNear ? evenSteps(lowest, highest).map((value) => tickAt(ticks[0], value)) : ticks));
       }
-      chart.classList.toggle("near", span < width / 1.9);
-      line.textContent = `Shown: ${hertzWords(hertz(from))} to ${hertzWords(hertz(from + span))}`;
+      line.textContent = `Shown: ${hertzWords(lowest)} to ${hertzWords(highest)}`;
       view.dispatchEvent(new Event("zoomed"));
     }
 

@@ -18,14 +18,22 @@ from tapeline.report.blocks import PARTS, Section, figures
 from tapeline.report.figure_files import write_figures
 from tapeline.report.finished_tables import FinishedTables, read_finished
 from tapeline.report.run_pages.run_files import write_run_pages
+from tapeline.report.sections.attention import attention_sections
 from tapeline.report.sections.body_figures import position_sections
+from tapeline.report.sections.calibration import calibration_sections
 from tapeline.report.sections.compare import compare_sections
+from tapeline.report.sections.coverage import coverage_sections
 from tapeline.report.sections.gain_table import gain_sections
+from tapeline.report.sections.history import history_sections
 from tapeline.report.sections.how_it_was_made import how_it_was_made_sections
 from tapeline.report.sections.levels import levels_sections
+from tapeline.report.sections.lines import lines_sections
+from tapeline.report.sections.quality import quality_sections
+from tapeline.report.sections.repeatability import repeatability_sections
 from tapeline.report.sections.run_log import run_log_sections
 from tapeline.report.sections.scaling import scaling_sections
 from tapeline.report.sections.sheet import sheet_sections
+from tapeline.report.sections.spectra import spectra_sections
 from tapeline.report.sections.sums import sums_sections
 from tapeline.report.sections.tones import tones_sections
 from tapeline.report.sections.what_was_tested import tested_sections
@@ -40,13 +48,21 @@ SECTIONS = (
     work_sections,
     gain_sections,
     compare_sections,
+    lines_sections,
     levels_sections,
     scaling_sections,
     tones_sections,
     sums_sections,
+    attention_sections,
+    coverage_sections,
+    repeatability_sections,
+    calibration_sections,
+    quality_sections,
     tested_sections,
     run_log_sections,
     position_sections,
+    spectra_sections,
+    history_sections,
     how_it_was_made_sections,
 )
 """The functions that make the page's sections, in their order within each part."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tapeline.report.attention_item import Attention
+from tapeline.report.attention_item import Attention, comparison_place
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.wording import listed, printable
 
@@ -42,6 +42,7 @@ def swapped_lines(tables: FinishedTables) -> list[Attention]:
                 "differences hold how the two sensors differ beyond their calibration"
             ),
             "compare within a session, or fit the same sensor at the position again",
+            comparison_place(comparison),
         )
         for (comparison, first, second), positions in sorted(found.items())
     ]

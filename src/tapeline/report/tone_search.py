@@ -1,4 +1,4 @@
-"""Lines that stand out of their band: one run a speed of two conditions, by the rule that leaves out levels as tonal."""
+"""Lines that stand out of their band: one run a speed of two conditions, by the rule that leaves levels out."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the campaign leaves open: comparisons without runs, bounds, differences that prove nothing, doubted channels."""
+"""What the campaign leaves open, in few sentences: no answer, bounds, differences not shown, assumptions."""
 
 from __future__ import annotations
 
@@ -9,45 +9,45 @@ from tapeline.campaign.coverage import coverage
 from tapeline.campaign.coverage_cells import ComparedPoint
 from tapeline.campaign.model import Campaign
 from tapeline.report.attention_repeats import measured_twice
-from tapeline.report.comparison_views import SHOWN, condition_title
+from tapeline.report.comparison_views import SHOWN, condition_title, is_given
 from tapeline.report.coverage_rows import points_words
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.usable_runs import measured_by
-from tapeline.report.wording import counted, frequency, listed, number, percent
+from tapeline.report.wording import frequency, listed, number, pairing, percent
 from tapeline.store.tables import WITHOUT_DIFFERENCE
 
 MOST_NAMED = 4
+ASSUMED = {"assumed sessions": "the scatter of sessions", "assumed repeats": "the scatter of repeats"}
 
 
 def open_questions(tables: FinishedTables, campaign: Campaign) -> list[str]:
     """Sentences, the gravest gap first; each says how much is missing and where."""
     return [
         *_without_runs(tables, campaign),
-        *_bounds(tables, campaign),
         *_undecided(tables, campaign),
-        *_channels(tables),
+        *_bounds(tables, campaign),
+        *_doubted(tables),
+        *_across(tables),
+        *_assumed(tables),
         *_between_sessions(tables),
-        _outside(tables, campaign),
+        _outside(campaign),
     ]
 
 
 def _without_runs(tables: FinishedTables, campaign: Campaign) -> list[str]:
     """Comparisons that lack runs altogether, and those that lack them at some points or positions."""
-    found = coverage(campaign, measured_by(tables, campaign))
     by_name: dict[str, list[ComparedPoint]] = {name: [] for name in campaign.settings.comparisons}
-    for point in found.points:
+    for point in coverage(campaign, measured_by(tables, campaign)).points:
         by_name.setdefault(point.comparison, []).append(point)
     sentences = []
     unit = campaign.settings.report.speed_unit
     for name, points in by_name.items():
-        pair = campaign.settings.comparisons.get(name)
-        titles = "" if pair is None else (
-            f" ({condition_title(campaign, pair.treatment)} against {condition_title(campaign, pair.reference)})"
-        )  # fmt: skip
-        if not any(point.comparable for point in points):
-            sentences.append(f"{name}{titles}: no answer, no operating point has usable runs of both conditions.")
-            continue
         gaps = [point for point in points if not point.comparable]
+        if len(gaps) == len(points):
+            pair = campaign.settings.comparisons[name]
+            titles = f"{condition_title(campaign, pair.treatment)} and {condition_title(campaign, pair.reference)}"
+            sentences.append(f"{name}: no answer. {titles} have no usable runs at one operating point.")
+            continue
         if gaps:
             where = points_words((point.point for point in gaps), unit)
             sentences.append(f"{name}: no answer at {where}, where usable runs of both conditions are missing.")
@@ -55,29 +55,6 @@ def _without_runs(tables: FinishedTables, campaign: Campaign) -> list[str]:
         if partly:
             sentences.append(f"{name}: no answer at {listed(partly, MOST_NAMED)} at some operating points.")
     return sentences
-
-
-def _bounds(tables: FinishedTables, campaign: Campaign) -> list[str]:
-    """Levels that the background hides."""
-    used = {row["run"] for row in tables.used_measurements}
-    references = campaign.settings.background.references
-    states = [row for row in tables.band_states if row["run"] in used and row["position"] not in references]
-    every, hidden = sum(row["bands"] for row in states), _sum_by(states, "bound")
-    if not hidden:
-        return []
-    count = sum(hidden.values())
-    return [
-        f"{count:,} of {every:,} band levels ({percent(count / every)}) are hidden by the background and stand as "
-        f"upper bounds: {_with_counts(hidden)}."
-    ]
-
-
-def _sum_by(states: Iterable[Row], state: str) -> dict[str, int]:
-    sums: dict[str, int] = {}
-    for row in states:
-        if row["state"] == state:
-            sums[row["position"]] = sums.get(row["position"], 0) + row["bands"]
-    return sums
 
 
 def _undecided(tables: FinishedTables, campaign: Campaign) -> list[str]:
@@ -90,48 +67,43 @@ def _undecided(tables: FinishedTables, campaign: Campaign) -> list[str]:
         unknown = counts[WITHOUT_DIFFERENCE]
         if not counts["not shown"] + counts["bound"] + unknown:
             continue
-        shown = sum(counts[word] for word in SHOWN)
-        parts = [f"{shown:,} {'is' if shown == 1 else 'are'} shown"]
-        if counts["equivalent"]:
-            parts.append(f"{counts['equivalent']:,} shown to be within ±{threshold} dB")
-        if counts["not shown"]:
-            ends = [max(abs(row["lower_db"]), abs(row["upper_db"])) for row in rows if _is_open(row)]
-            reach = f" (their intervals reach to ±{number(max(ends))} dB at most)" if ends else ""
-            parts.append(f"{counts['not shown']:,} not shown to differ, which does not prove them equal{reach}")
-        if counts["bound"]:
-            parts.append(f"{counts['bound']:,} one-sided because of bounds")
-        if unknown:
-            parts.append(f"{unknown:,} cannot be given ({_reasons(rows)})")
-        values = sum(row["difference_db"] is not None for row in rows)
-        sentences.append(f"Of {len(rows):,} {quantity} differences {values:,} have a value: {'; '.join(parts)}.")
+        parts = [
+            f"{sum(counts[word] for word in SHOWN):,} shown",
+            f"{counts['equivalent']:,} equivalent (within ±{threshold} dB)",
+            f"{counts['not shown']:,} not shown",
+            f"{counts['bound']:,} one-sided",
+            f"{unknown:,} not known",
+        ]
+        sentences.append(f"Of {len(rows):,} {quantity} differences: {', '.join(parts)}.{_reach(rows)}")
     return sentences
 
 
-def _reasons(rows: Iterable[Row]) -> str:
-    """Why differences cannot be given, the most frequent reasons first."""
-    why = Counter(row["why_not"] for row in rows if row["why_not"])
-    ordered = sorted(why, key=lambda reason: (-why[reason], reason))
-    return "; ".join(
-        [*(f"{why[reason]:,}: {reason}" for reason in ordered[:MOST_NAMED]), *(["…"] if ordered[MOST_NAMED:] else [])]
-    )
+def _reach(rows: Iterable[Row]) -> str:
+    """How far the intervals of what is not shown reach."""
+    ends = [
+        max(abs(row["lower_db"]), abs(row["upper_db"]))
+        for row in rows
+        if row["finding"] == "not shown" and row["lower_db"] is not None and row["upper_db"] is not None
+    ]
+    return f" Not shown does not prove equal: intervals reach to ±{number(max(ends))} dB." if ends else ""
 
 
-def _is_open(row: Row) -> bool:
-    return row["finding"] == "not shown" and row["lower_db"] is not None and row["upper_db"] is not None
-
-
-def _channels(tables: FinishedTables) -> list[str]:
-    """Channels of measurements whose levels are not used, or are in doubt."""
-    kinds = {row["run"]: row["kind"] for row in tables.runs}
-    rows = [row for row in tables.quality if kinds.get(row["run"]) in ("measurement", "background")]
-    sentences = []
-    for verdict, words in (("unusable", "unusable and left out"), ("doubtful", "in doubt and marked so")):
-        bad = [row for row in rows if row["verdict"] == verdict]
-        if bad:
-            places = Counter(row["position"] for row in bad)
-            share = f"{len(bad):,} of {counted(len(rows), 'channel')} of runs {'is' if len(bad) == 1 else 'are'}"
-            sentences.append(f"{share} {words}: {_with_counts(places)}.")
-    return sentences
+def _bounds(tables: FinishedTables, campaign: Campaign) -> list[str]:
+    """Levels that the background hides."""
+    used = {row["run"] for row in tables.used_measurements}
+    references = campaign.settings.background.references
+    states = [row for row in tables.band_states if row["run"] in used and row["position"] not in references]
+    hidden: Counter[str] = Counter()
+    for row in states:
+        if row["state"] == "bound":
+            hidden[row["position"]] += row["bands"]
+    if not hidden:
+        return []
+    every, count = sum(row["bands"] for row in states), sum(hidden.values())
+    return [
+        f"{count:,} of {every:,} band levels ({percent(count / every)}) are upper bounds, hidden by the background: "
+        f"{_with_counts(hidden)}."
+    ]
 
 
 def _with_counts(counts: Mapping[str, int]) -> str:
@@ -142,16 +114,46 @@ def _with_counts(counts: Mapping[str, int]) -> str:
     return ", ".join([*shown, *([f"{len(ordered) - MOST_NAMED} more ({rest:,})"] if rest else [])])
 
 
+def _doubted(tables: FinishedTables) -> list[str]:
+    given = [row for row in tables.comparisons if is_given(row)]
+    doubted = sum(bool(row["doubtful"]) for row in given)
+    if not doubted:
+        return []
+    return [f"{doubted:,} of {len(given):,} differences rest on a doubtful channel, calibration or background."]
+
+
+def _across(tables: FinishedTables) -> list[str]:
+    """Comparisons between sessions."""
+    found: dict[str, list[Row]] = {}
+    for row in tables.comparisons:
+        found.setdefault(row["comparison"], []).append(row)
+    sentences = []
+    for name, rows in sorted(found.items()):
+        across = [row for row in rows if row["pairing"] != "same-session"]
+        if across:
+            words = listed(sorted({pairing(row["pairing"]) for row in across}))
+            some = "" if len(across) == len(rows) else f" in {len(across):,} of {len(rows):,} differences"
+            sentences.append(f"{name} compares different sessions{some} ({words}); its intervals hold that change.")
+    return sentences
+
+
+def _assumed(tables: FinishedTables) -> list[str]:
+    """Intervals that rest on the settings and not on measurements."""
+    sentences = []
+    for basis, what in ASSUMED.items():
+        names = sorted({row["comparison"] for row in tables.comparisons if row["interval_basis"] == basis})
+        if names:
+            sentences.append(f"Intervals of {listed(names, MOST_NAMED)} rest on an assumption for {what}.")
+    return sentences
+
+
 def _between_sessions(tables: FinishedTables) -> list[str]:
     if measured_twice(tables.runs):
         return []
-    return [
-        "No condition was measured in two sessions at one operating point: whether a later session would find the same "
-        "is not known."
-    ]
+    return ["No condition was measured in two sessions at one operating point: how levels repeat later is not known."]
 
 
-def _outside(tables: FinishedTables, campaign: Campaign) -> str:
+def _outside(campaign: Campaign) -> str:
     low, high = campaign.settings.bands.range_hz
     return (
         f"There are no band levels below {frequency(low)} and above {frequency(high)}. Pressure on the surface is not "

@@ -18,11 +18,11 @@ from tapeline.report.map_sides import is_right_handed, side_names
 
 GAP_PX = 8.0
 TITLE_PX = 20.0
-MOST_HEIGHT_PX = 150.0
+MOST_HEIGHT_PX = 155.0
 LEAST_HEIGHT_PX = 60.0
 MARGIN_PX = 46.0
 """Left free about a body, so that labels find room beside its outline."""
-LINE_ROOM_PX = 15.0
+LINE_ROOM_PX = 22.0
 LEAST_EXTENT_M = 0.05
 MARK_PX = 4.2
 

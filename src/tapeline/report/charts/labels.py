@@ -12,13 +12,13 @@ from tapeline.report.charts.panel import LETTER_PX, Box, Place
 Segment: TypeAlias = tuple[Place, Place]
 
 LINE_PX = 13.0
-DISTANCES_PX = (7.0, 18.0, 30.0, 44.0, 60.0)
+DISTANCES_PX = (7.0, 14.0, 22.0, 32.0, 44.0, 60.0, 80.0)
 """How far from its mark a label may stand; from the second on a thin line leads to it."""
 
 
 @dataclass(frozen=True)
 class Label:
-    """What may stand beside the mark at `place`, in pixels: the first of `texts` that there is room for."""
+    """What may stand beside the mark at `place`, in pixels: the first of `texts` that has room nearest to it."""
 
     place: Place
     texts: tuple[str, ...]
@@ -59,10 +59,11 @@ def _first_free(
 
 def _candidates(label: Label) -> Iterator[tuple[str, Box, float]]:
     x, y = label.place
-    for words in label.texts:
-        width, half = LETTER_PX * len(words), LINE_PX / 2
-        for away in DISTANCES_PX:
-            slant = 0.7 * away
+    half = LINE_PX / 2
+    for away in DISTANCES_PX:
+        slant = 0.7 * away
+        for words in label.texts:
+            width = LETTER_PX * len(words)
             for left, middle in (
                 (x + away, y),
                 (x - away - width, y),
@@ -72,6 +73,10 @@ def _candidates(label: Label) -> Iterator[tuple[str, Box, float]]:
                 (x + slant, y + slant + half),
                 (x - slant - width, y - slant - half),
                 (x - slant - width, y + slant + half),
+                (x, y - away - half),
+                (x, y + away + half),
+                (x - width, y - away - half),
+                (x - width, y + away + half),
             ):
                 yield words, Box(left, middle - half, left + width, middle + half), away
 

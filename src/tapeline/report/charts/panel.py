@@ -12,7 +12,7 @@ from tapeline.arrays import Reals
 from tapeline.report.charts.dense_curves import dense_path, envelope
 from tapeline.report.charts.looks import Look, bound_arrow, marks
 from tapeline.report.charts.markup import element, moves, px, text
-from tapeline.report.charts.scales import OCTAVES_HZ, THIRDS_HZ, Limits, Scale, frequency_words, tick_words
+from tapeline.report.charts.scales import Limits, Scale, frequency_words, tick_words
 
 Place = tuple[float, float]
 
@@ -46,6 +46,7 @@ class Panel:
     `x` and `y` are limits of the values; `frequency` makes the abscissa logarithmic with the octaves written below,
     `upright_frequency` the ordinate. Of one that `zooms` a reader may look at a part of the frequencies: its dense
     curves stand in a drawing of their own, and what has a place on the abscissa says so.
+    `y_ticks` with `y_words` name rows instead of values.
     """
 
     box: Box
@@ -264,7 +265,7 @@ class Panel:
         upright = self.y_words or (frequency_words if self.upright_frequency else tick_words)
         made = [element("path", d=grid, class_="gd")]
         if self.zooms:
-            made += self._moving_ticks(x_ticks, said)
+            made.append(self._moving_ticks(x_ticks, said))
         made.append(element("path", d=f"M{px(box.left)} {px(box.top)}V{px(box.bottom)}H{px(box.right)}", class_="ax"))
         if (self.x_label or self.x_words) and not self.zooms:
             made += [self._tick_text(said(x), self.across.at(x)) for x in x_ticks]
@@ -279,19 +280,15 @@ class Panel:
             )
         return "".join(made)
 
-    def _moving_ticks(self, ticks: Sequence[float], said: Callable[[float], str]) -> list[str]:
-        """A line and words at each tick, which move with the frequencies shown; third-octaves come closer by."""
-        box, low, high = self.box, *self.x
-        finer = [
-            hertz for hertz in THIRDS_HZ if low <= hertz <= high and hertz not in ticks and hertz not in OCTAVES_HZ
-        ]
+    def _moving_ticks(self, ticks: Sequence[float], said: Callable[[float], str]) -> str:
+        """A line and words at each tick, which move with the frequencies shown."""
         made = []
-        for hertz, role in [*((x, "tick") for x in ticks), *((x, "tick fine") for x in finer)]:
+        for hertz in ticks:
             at = self.across.at(hertz)
-            line = element("path", d=f"M{px(at)} {px(box.top)}V{px(box.bottom)}", class_="gd")
+            line = element("path", d=f"M{px(at)} {px(self.box.top)}V{px(self.box.bottom)}", class_="gd")
             words = [self._tick_text(said(hertz), at)] if self.x_label else []
-            made.append(element("g", line, *words, class_=role, data_x=at))
-        return made
+            made.append(element("g", line, *words, data_x=at))
+        return element("g", *made, class_="ticks")
 
     def _tick_text(self, words: str, at: float) -> str:
         """Words below a tick; those at the right end are moved so that no letter reaches beyond the drawing."""

@@ -368,8 +368,8 @@ def _used_in(every: AllRuns, run: Row) -> list[Block]:
         if rows:
             made.append(Prose(f"{words} {listed((row['position'] for row in rows), MOST_LINKS)} in {run['session']}."))
     log = Link("its row in the run log", f"{every.page}#{run_anchor(name)}")
-    nowhere = () if made else ("No difference, background or sensitivity rests on this run. ",)
-    return [*made, Prose((*nowhere, "On the page: ", log, "."), "note")]
+    nowhere = "" if made else "No difference, background or sensitivity rests on this run. "
+    return [*made, Prose((f"{nowhere}On the page: ", log, "."), "note")]
 
 
 def _compared_table(every: AllRuns, compared: Sequence[Compared]) -> PlainTable:

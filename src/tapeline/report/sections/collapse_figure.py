@@ -60,17 +60,18 @@ def abscissa(level: SpeedLevel, side: Side, length_m: float | None) -> float:
 def collapse_figure(tables: FinishedTables, campaign: Campaign) -> Figure | None:
     """Two panels a series, where the table says on which of the two its levels fall together; None where nowhere."""
     reference = next((row["reference_speed_mps"] for row in tables.overall_scaling), None)
-    rows = most_different(tables.collapse) if reference is not None else []
+    if reference is None:
+        return None
     every = [
         CollapseSeries(row, condition_title(campaign, row["condition"]), levels, reference)
-        for row in rows
+        for row in most_different(tables.collapse)
         if (levels := tuple(band_levels(tables, campaign, row)))
     ]
     return drawn_collapses(campaign, every, len({row["position"] for row in tables.collapse})) if every else None
 
 
 def most_different(rows: Sequence[Row], most: int = MOST_COLLAPSES) -> list[Row]:
-    """Of the rows that have a word on it, each position's whose two scatters differ most; the first by that difference."""
+    """Of each position the row whose two scatters differ most, of those that are told apart; the first positions."""
     first: dict[str, Row] = {}
     known = [row for row in rows if row["better"] in SCALES_WITH]
     for row in sorted(known, key=lambda row: (-_apart_db(row), row["position"], row["condition"], row["session"])):
@@ -107,8 +108,8 @@ def drawn_collapses(campaign: Campaign, every: Sequence[CollapseSeries], there: 
         height=height,
         alt=" ".join(_message(series) for series in every),
         caption=f"Band levels of single runs less 10 n lg(U/U_ref), U_ref {reference}, n fitted on either side by "
-        "itself. Lines are means over the runs of a speed. What falls together on the left scales with Strouhal number, "
-        f"on the right with frequency. Upper bounds and tonal bands are left out. {len(every)} of "
+        "itself. Lines are means over the runs of a speed. What falls together on the left scales with Strouhal "
+        f"number, on the right with frequency. Upper bounds and tonal bands are left out. {len(every)} of "
         f"{counted(there, 'position')}: the largest differences between the two scatters.",
         data=_data(every),
     )

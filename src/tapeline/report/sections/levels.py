@@ -208,7 +208,8 @@ def _message(campaign: Campaign, panels: Levels, word: str) -> str:
         if known:
             value, position, hertz = max(known)
             parts.append(
-                f"{condition_title(campaign, name)} is loudest with {number(value)} dB at {position} near {_about(hertz)}."
+                f"{condition_title(campaign, name)} is loudest with {number(value)} dB at {position} near "
+                f"{_about(hertz)}."
             )
     bounds = sum(level.bound_db is not None for own in panels.values() for part in own.values() for level in part)
     parts += [f"{counted(bounds, 'level')} {'is' if bounds == 1 else 'are'} only an upper bound."] if bounds else []
@@ -251,8 +252,8 @@ def overall_table(
             (position, *(level_words(own[name]) if name in own else NO_VALUE for name in conditions))
             for position, own in ((name, found[name]) for name in in_table_order(campaign, found))
         ),
-        note=f"Mean over n runs, with the {confidence_words(campaign.settings.confidence)} interval of the absolute level. "
-        "Calibration is part of it and shared by the levels of a session: judge differences by the comparisons. "
+        note=f"Mean over n runs, with the {confidence_words(campaign.settings.confidence)} interval of the absolute "
+        "level. Calibration is part of it and shared by the levels of a session: judge differences by the comparisons. "
         "At most: an upper bound, because the background hides the rest. ?: channel, calibration or background is in "
         f"doubt.{narrower_words(tables, weighting, range_hz, runs)}",
     )

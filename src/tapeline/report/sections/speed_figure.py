@@ -67,7 +67,8 @@ def speed_figure(tables: FinishedTables, campaign: Campaign, rows: Sequence[Row]
         made,
         _keys(campaign, every),
         height=height,
-        alt=f"{what}, over speed, session {row['session']}, yaw {row['yaw_deg'] + 0.0:g}°: exponent n. {exponents_message(campaign, every)}",
+        alt=f"{what}, over speed, session {row['session']}, yaw {row['yaw_deg'] + 0.0:g}°: exponent n. "
+        f"{exponents_message(campaign, every)}",
         caption=_caption(campaign, every, len(panels), len({row["position"] for row in rows})),
         data=_data(every),
     )
@@ -107,7 +108,7 @@ def level_axis(levels: Sequence[SpeedLevel]) -> Limits:
 
 
 def exponent_words(row: Row, *, doubtful: bool = False) -> str:
-    """The exponent with its interval, "5.9 (5.2 to 6.6)", or why there is none; a question mark of a doubtful channel."""
+    """The exponent with its interval, "5.9 (5.2 to 6.6)", or why there is none; "5.9?" where a level is doubtful."""
     if row["exponent"] is None:
         return f"no exponent: {', '.join(row['left_out'] or ()) or 'too few levels'}"
     ends = interval(row["exponent_lower"], row["exponent_upper"])
@@ -170,8 +171,8 @@ def _draw(panel: Panel, campaign: Campaign, own: Sequence[SpeedSeries], unit: st
             note = {"in the fit": "", "bound": ""}.get(each.part, ", in no fit") + (
                 ", doubtful" if each.doubtful else ""
             )
-            panel.reads(each.speed_mps / per_unit, each.level_db,
-                        f"{title}, run {each.run}, {speed(each.speed_mps, unit)}: {value}{note}; n {exponent_words(series.row)}")  # fmt: skip
+            where = f"{series.row['position']}, {title}, run {each.run}, {speed(each.speed_mps, unit)}"
+            panel.reads(each.speed_mps / per_unit, each.level_db, f"{where}: {value}{note}")
     if len(own) <= MOST_SAID:
         _write_exponents(panel, campaign, own)
 
@@ -220,8 +221,9 @@ def _caption(campaign: Campaign, every: Sequence[SpeedSeries], shown: int, there
     return (
         f"{background_words(every)}, at their achieved speeds and in air of "
         f"{settings.operating_point.reference_density_kgm3:g} kg/m³. Lines: L = L_ref + 10 n lg(U/U_ref), U_ref "
-        f"{speed(row['reference_speed_mps'], settings.report.speed_unit)}, n with its {confidence_words(settings.confidence)} "
-        f"interval, drawn from {LEAST_SPEEDS} speeds on. ?: a level of the fit is doubtful.{some}"
+        f"{speed(row['reference_speed_mps'], settings.report.speed_unit)}, n with its "
+        f"{confidence_words(settings.confidence)} interval, drawn from {LEAST_SPEEDS} speeds on. ?: a level of "
+        f"the fit is doubtful.{some}"
     )
 
 

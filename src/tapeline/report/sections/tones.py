@@ -93,7 +93,7 @@ def _position_words(campaign: Campaign, found: Tones, own: Sequence[ToneLine]) -
     unit = campaign.settings.report.speed_unit
     ends = track if len(track) < 3 else (track[0], track[-1])
     hertz = ", ".join(f"{line.frequency_hz:g} Hz at {speed(line.speed_mps, unit)}" for line in ends)
-    prominence = interval(*(of(line.above_db for line in track) for of in (min, max)))
+    prominence = interval(min(line.above_db for line in track), max(line.above_db for line in track))
     prominence = prominence if len(track) > 1 else number(track[0].above_db)
     words = (
         f"At {first.position} a tone stands out: {hertz}, {prominence} dB above the median of its band "
@@ -155,8 +155,8 @@ def _change_words(changes: Sequence[float]) -> str:
             else "it is as loud"
         )
     if low >= 0.0 or high <= 0.0:
-        ends = sorted((abs(low), abs(high)))
-        return f"it is {interval(*ends)} dB {'louder' if high > 0 else 'quieter'}"
+        ends = interval(min(abs(low), abs(high)), max(abs(low), abs(high)))
+        return f"it is {ends} dB {'louder' if high > 0 else 'quieter'}"
     return f"it is from {number(-low)} dB quieter to {number(high)} dB louder"
 
 

@@ -251,8 +251,8 @@ def _mark(panel: Panel, campaign: Campaign, line: ToneLine, y: float) -> None:
         line.frequency_hz,
         y,
         f"{line.position}, run {line.run} at {speed(line.speed_mps, campaign.settings.report.speed_unit)}: tone at "
-        f"{line.frequency_hz:g} Hz, {number(line.above_db)} dB above the median of its band, {number(line.level_db)} dB, "
-        f"{number_words(line)}, {_background_words(line)}",
+        f"{line.frequency_hz:g} Hz, {number(line.above_db)} dB above the median of its band, "
+        f"{number(line.level_db)} dB, {number_words(line)}, {_background_words(line)}",
     )
 
 
@@ -333,9 +333,9 @@ def _caption(
     drawn = (
         "Power spectral densities at the one speed that was measured."
         if stack is None
-        else f"Spectra are offset by speed; the base line of each is {stack.floor_db:g} dB re ({reference})²/Hz or less. "
-        "On a dashed ray f/U is constant: a tone of the flow stays near one, or steps from one to another. A fan's "
-        "may rise with speed too."
+        else f"Spectra are offset by speed; the base line of each is {stack.floor_db:g} dB re ({reference})²/Hz or "
+        "less. On a dashed ray f/U is constant: a tone of the flow stays near one, or steps from one to another. A "
+        "fan's may rise with speed too."
     )
     some = (
         f" {len(shown)} of {counted(with_lines, 'position')} with tones: where a line stands out most."

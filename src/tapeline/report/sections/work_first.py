@@ -83,8 +83,7 @@ def share_words(campaign: Campaign) -> str:
     weighting = campaign.settings.ranking.weighting
     weighted = "" if weighting == "Z" else f"{weighting}-weighted "
     return (
-        f"Share of the {weighted}pressure power shown as contributed at the measured positions, "
-        f"{ranked_range(campaign)}, at all operating points that are ranked."
+        f"Share of the {weighted}pressure power shown as contributed here, {ranked_range(campaign)}, all ranked points."
     )
 
 

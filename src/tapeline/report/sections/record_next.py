@@ -1,0 +1,157 @@
+"""Which runs to record next, and why, in the order of what they would give."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from tapeline.campaign.coverage import Coverage, MissingRuns
+from tapeline.campaign.coverage_cells import ENOUGH_RUNS, Point
+from tapeline.campaign.model import Campaign
+from tapeline.quality.use_of_levels import doubts_level
+from tapeline.report.attention import action_of, sentence_of, used_states, without_place
+from tapeline.report.attention_background import runs_without_background
+from tapeline.report.attention_item import CALIBRATION, comparison_place, run_page, run_row
+from tapeline.report.attention_repeats import measured_twice
+from tapeline.report.comparison_views import condition_title
+from tapeline.report.coverage_rows import missing_runs, points_words
+from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.page_table import Link, Words
+from tapeline.report.sections.calibration import resting_differences
+from tapeline.report.wording import counted, listed
+
+NO_ANSWER, NO_BACKGROUND, NO_REPEATS, DOUBT, NOT_SHOWN, LATER = range(6)
+MOST_NAMED = 4
+RUN_WORDS = {1: "one run", 2: "two runs"}
+
+
+@dataclass(frozen=True)
+class Recording:
+    """Runs to record: `rank` orders them, `words` say which and why."""
+
+    rank: int
+    words: Words
+
+
+def recordings(tables: FinishedTables, campaign: Campaign, found: Coverage) -> list[Recording]:
+    """What to record next: for comparisons without an answer, lost backgrounds, single runs, doubts, more repeats."""
+    every = [
+        *_missing(tables, campaign, found),
+        *_backgrounds(tables, campaign),
+        *_doubts(tables),
+        *_more_repeats(tables),
+        *_another_session(tables, campaign),
+    ]
+    return sorted(every, key=lambda one: one.rank)
+
+
+def _missing(tables: FinishedTables, campaign: Campaign, found: Coverage) -> Iterator[Recording]:
+    for each, points, never in missing_runs(found):
+        words = _missing_words(campaign, each, points, never=never)
+        yield Recording(NO_ANSWER if never else NO_REPEATS, (words, *_lost(tables, campaign, each, points)))
+
+
+def _missing_words(campaign: Campaign, each: MissingRuns, points: Iterable[Point], *, never: bool) -> str:
+    at = points_words(points, campaign.settings.report.speed_unit)
+    what = f"{condition_title(campaign, each.condition)} at {at}, session {' or '.join(each.sessions)}"
+    names = listed(dict.fromkeys((*each.joined, *each.completed, *each.helped)), MOST_NAMED)
+    many = len({*each.joined, *each.completed, *each.helped}) > 1
+    if each.joined:
+        others = [f"{condition_title(campaign, name)}, session {' or '.join(own)}" for name, own in each.instead]
+        compare = "compare" if many else "compares"
+        return f"{', or '.join((what, *others))}: {RUN_WORDS[each.runs]}. {names} {compare} different sessions without."
+    if never:
+        return f"{what}: {RUN_WORDS[each.runs]}. {names} {'have' if many else 'has'} no answer there without."
+    where = f" at {listed(each.positions, MOST_NAMED)}" if each.positions else ""
+    more = RUN_WORDS[each.runs].replace(" ", " more ")
+    return f"{what}: {more}{where}. {names} {'lack' if many else 'lacks'} repeats there."
+
+
+def _lost(
+    tables: FinishedTables, campaign: Campaign, each: MissingRuns, points: Iterable[Point]
+) -> Iterator[str | Link]:
+    """Runs that were recorded for this and cannot be used at a position that needs them, and why."""
+    wanted, places = set(points), set(each.positions)
+    said: dict[str, str] = {}
+    for row in tables.quality:
+        run = campaign.runs.get(row["run"])
+        here = run is not None and (run.condition, run.session in each.sessions) == (each.condition, True)
+        lacking = not places or row["position"] in places
+        if here and lacking and row["verdict"] == "unusable" and campaign.operating_points.get(row["run"]) in wanted:
+            codes = row["reasons"] or ()
+            why = sentence_of(row, codes[0]) if codes else "it is unusable"
+            action = action_of(codes[0]) if codes else "see its page"
+            said.setdefault(row["run"], f": {without_place(why, run=row['run'], position=row['position'])}; {action}.")
+    for name, why in list(said.items())[:MOST_NAMED]:
+        yield " Lost: run "
+        yield Link(name, run_page(name))
+        yield why
+
+
+def _backgrounds(tables: FinishedTables, campaign: Campaign) -> Iterator[Recording]:
+    """Operating points of runs from which no background of the flow is subtracted."""
+    unit = campaign.settings.report.speed_unit
+    found = runs_without_background(tables, used_states(tables, campaign))
+    for (session, _, refused), runs in found.items():
+        points = {campaign.operating_points[run] for run in runs if run in campaign.operating_points}
+        why = f"what was recorded was refused ({refused[0]})" if refused else "none was recorded"
+        yield Recording(
+            NO_BACKGROUND,
+            (
+                f"Background at {points_words(sorted(points), unit)}, session {session}: {why}, so the levels of ",
+                Link(counted(len(runs), "run"), run_row(runs[0])),
+                " may hold any amount of it.",
+            ),
+        )
+
+
+def _doubts(tables: FinishedTables) -> Iterator[Recording]:
+    """Positions whose levels of a session are doubted or lost by their calibration, with what to do."""
+    for row in sorted(tables.calibration, key=lambda row: (row["verdict"] != "unusable", row["session"])):
+        codes = row["reasons"] or ()
+        if row["verdict"] != "unusable" and not doubts_level(codes):
+            continue
+        why = (
+            without_place(sentence_of(row, codes[0]), position=row["position"])
+            if codes
+            else f"its calibration is {row['verdict']}"
+        )
+        action = f" Next: {action_of(codes[0])}." if codes else ""
+        rests = resting_differences(tables, row)
+        resting = f" {counted(rests, 'difference')} {'rests' if rests == 1 else 'rest'} on it." if rests else ""
+        sensor = f", sensor {row['sensor']}" if row["sensor"] else ""
+        yield Recording(
+            DOUBT,
+            (Link(f"{row['position']}, session {row['session']}{sensor}", CALIBRATION), f": {why}.{resting}{action}"),
+        )  # fmt: skip
+
+
+def _more_repeats(tables: FinishedTables) -> Iterator[Recording]:
+    """Differences that more repeats would show, were they as large as found: one entry a comparison."""
+    wanted: dict[str, list[Row]] = {}
+    for row in tables.ranking:
+        if row["next_step"] == "repeat" and row["runs_needed"]:
+            wanted.setdefault(row["comparison"], []).append(row)
+    for name, rows in sorted(wanted.items()):
+        places = list(dict.fromkeys(row["position"] for row in rows))
+        needed = sorted({int(row["runs_needed"]) for row in rows})
+        runs = f"{needed[0]}" if len(needed) == 1 else f"{needed[0]} to {needed[-1]}"
+        yield Recording(
+            NOT_SHOWN,
+            (Link(name, comparison_place(name)),
+             f" at {listed(places, MOST_NAMED)}: about {runs} runs a side would show a difference as large as found."),
+        )  # fmt: skip
+
+
+def _another_session(tables: FinishedTables, campaign: Campaign) -> Iterator[Recording]:
+    if tables.used_measurements and not measured_twice(tables.runs):
+        reference = campaign.settings.reference_condition
+        yield Recording(LATER, f"{reference} in a second session: how levels repeat after a month is not known yet.")
+
+
+def not_needed(tables: FinishedTables, found: Coverage) -> list[str]:
+    """Unusable recordings whose cells have repeats without them."""
+    lost = {row["run"] for row in tables.runs if row["status"] == "unusable" and row["kind"] == "measurement"}
+    short = {run for cell in found.cells if len(cell.usable) < ENOUGH_RUNS for run in cell.there_are}
+    known = {run for cell in found.cells for run in cell.there_are}
+    return sorted((lost & known) - short)

@@ -1,0 +1,1 @@
+"""Results in spoken sentences, for the page and the terminal alike."""
