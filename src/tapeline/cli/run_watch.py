@@ -87,7 +87,9 @@ class RunWatch:
 
     def text(self, content: bytes) -> None:
         """Keep what the manager prints: in its log, which a full disk may refuse, and its last lines."""
-        self._last.extend(line for line in content.decode(errors="replace").splitlines() if line.strip())
+        # Times and usage stand in brackets.
+        lines = (line for line in content.decode(errors="replace").splitlines() if not line.lstrip().startswith("["))
+        self._last.extend(filter(str.strip, lines))
         if self._log is not None:
             with suppress(OSError), self._log.open("ab") as stream:
                 stream.write(content)
