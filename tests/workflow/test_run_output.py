@@ -13,8 +13,13 @@ from typing import Any
 import pytest
 from sample_runs import COMMAND, CampaignRun, tapeline, two_recordings
 
+from tapeline.campaign.load import load_campaign
+from tapeline.campaign.plan import Plan
 from tapeline.cli.run_lines import ERASE_LINE
+from tapeline.cli.run_verdicts import run_said, verdicts_said
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
+from tapeline.jobs.due_tasks import do_step
+from tapeline.jobs.steps import STEPS
 
 MANAGERS_WORDS = ("Building DAG", "Error in rule", "Finished jobid", "Select jobs", "Traceback", "jobid", "snakemake")
 
@@ -86,8 +91,15 @@ def test_faults_of_the_files_are_events_too(tmp_path: Path) -> None:
     done = tapeline("run", root, "--json-log")
     assert done.returncode == EXIT_FAULTS
     fault, ended = events_of(done.stdout)
-    assert (fault["event"], fault["file"], fault["found"]) == ("fault", "config/campaign.yaml", 'the key "overal"')
+    assert (fault["event"], fault["file"], fault["found"]) == (
+        "fault",
+        "config/campaign.yaml",
+        'the unknown key "overal"',
+    )
     assert (ended["event"], ended["status"]) == ("ended", EXIT_FAULTS)
+
+
+KILLED = "ended without a word: it was killed, maybe for want of memory; free memory or run with fewer --cores"
 
 
 @pytest.mark.workflow
@@ -132,8 +144,8 @@ def test_a_faulty_recording_of_a_strict_run_is_named_with_what_to_do(tmp_path: P
     assert done.returncode == EXIT_FAILED
     (failed,) = [line for line in done.stderr.splitlines() if line.startswith("failed: ")]
     assert failed == (
-        "failed: spectra m2 (step spectra april-1): run m2: recording-empty: m2.raw is empty: it has no bytes, expected "
-        "a whole recording; find the right file or repeat the run, or run without --strict to leave it out"
+        "failed: spectra m2 (step spectra april-1): run m2: recording-empty: m2.raw is empty: it has no bytes, "
+        "expected a whole recording; find the right file or repeat the run, or run without --strict to leave it out"
     )
     assert without_managers_words(done.stderr + done.stdout)
 
@@ -146,6 +158,23 @@ def test_a_manager_that_does_not_start_is_heard_in_its_last_lines(tmp_path: Path
     assert "unrecognized arguments: --no-such-option" in said[-2]
     assert said[-1].startswith("      log: ")
     assert said[-1].endswith("results/logs/workflow.log")
+
+
+def test_a_verdict_that_the_session_changed_is_said_once_more(tmp_path: Path) -> None:
+    root = two_recordings(tmp_path)
+    overrides = "run,position,verdict,reason,who\nm2,p1,doubtful,tape lifted,A. Nyone\n"
+    (root / "config" / "overrides.csv").write_text(overrides, encoding="utf-8")
+    plan = Plan(load_campaign(root, check=False))
+    for step, key in (("calibrate", "april"), ("spectra", "april-1"), ("verdicts", "april")):
+        list(do_step(plan, STEPS[step], key))
+    text, values = run_said(plan, "m2")
+    assert (text, values["verdict"]) == ("m2  good, 1 channel  (open, 100 km/h, yaw 0°)", "good")
+    ((text, values),) = verdicts_said(plan, "april")
+    assert text.splitlines() == [
+        "m2  1 of 1 channel doubtful, judged with the whole session",
+        "      p1: doubtful by hand: tape lifted (A. Nyone)",
+    ]
+    assert (values["run"], values["verdict"]) == ("m2", "doubtful")
 
 
 @pytest.mark.workflow
@@ -170,7 +199,7 @@ def test_a_terminal_shows_one_line_of_progress_that_is_taken_away(tmp_path: Path
     os.close(ours)
     assert running.wait() == 0
     text = content.decode()
-    assert "0 of 2 recordings, 1 of 12 jobs" in text
+    assert "0 of 2 recordings, 0 of 12 jobs" in text
     left = [line.rpartition(ERASE_LINE)[2] for line in text.replace("\r\n", "\n").split("\n")]
     assert not [line for line in left if re.search(r"of \d+ jobs", line)]
     assert "april  calibrated: good, 1 sensor" in left
