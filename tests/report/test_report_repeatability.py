@@ -206,7 +206,10 @@ def test_repeats_that_changed_need_attention_and_small_failures_do_not(report: R
     (line,) = [line for line in repeat_lines(report.tables, report.campaign) if "repeats" in line.found]
     assert line.where == "session april"
     assert line.severity == "note"
-    assert "a-open-01 and a-open-02 (Seam open, 100 km/h, yaw 0°), at 3 of 9 positions. P01 differs by +0.8 dB" in line.found
+    assert (
+        "a-open-01 and a-open-02 (Seam open, 100 km/h, yaw 0°), at 3 of 9 positions. P01 differs by +0.8 dB"
+        in line.found
+    )
     assert "P05" not in line.found
 
 
