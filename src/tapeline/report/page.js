@@ -178,7 +178,7 @@
       ["Higher frequencies", () => show(from + span, span)],
     ];
     const buttons = ways.map(([words, act]) => {
-      const button = make("button", { type: "button" }, words);
+      const button = make("button", { type: "button", "aria-label": `${words}: ${view.getAttribute("aria-label")}` }, words);
       button.addEventListener("click", act);
       return button;
     });
@@ -187,7 +187,7 @@
       const x = ((event.clientX - box.left) * chart.viewBox.baseVal.width) / box.width;
       show(from + ((x - left) * span) / width, span / 2);
     });
-    view.before(make("p", { class: "zoomer", role: "group", "aria-label": "Frequencies shown" }, ...buttons, line));
+    view.before(make("p", { class: "zoomer", role: "group", "aria-label": `Frequencies shown: ${view.getAttribute("aria-label")}` }, ...buttons, line));
     show(left, width);
   }
 
