@@ -32,6 +32,49 @@ TONE_ABOVE_BACKGROUND_DB: Final = 15.0
 """A tone further above the background's tone is the source's own, with another phase in each run. Origin: own choice:
 the margin from which the background is neglected by default."""
 
+TONE_CONTINUOUS_OCTAVES: Final = 1.0 / 3.0
+"""Width of the running median that the continuous spectrum is. Origin: common practice: a third octave."""
+
+TONE_CONTINUOUS_LEAST_HALF_LINES: Final = 10
+"""Lines to either side in the running median where a third octave holds fewer. Origin: own choice: of 21 lines a tone
+fills 5, and the second pass leaves it out."""
+
+TONE_BUNDLE_EDGE_P: Final = 0.01
+"""A tone's bundle goes on while noise exceeds its lines by this chance; a tone that is looked for at one place counts
+from there. Origin: own choice: one in a hundred."""
+
+TONE_VALLEY_RATIO: Final = 2.0
+"""A bundle ends where the next line is so many times larger again: another tone begins. Origin: own choice: noise of 10
+averages seldom rises by 3 dB from line to line."""
+
+TONE_RESOLVED_WIDTH_RATIO: Final = 2.0
+"""A tone's width at half power is given from so many noise bandwidths of the window on. Origin: computed: a steady tone
+has 1.4 at most, with noise in it less than 2."""
+
+TONE_UNRESOLVED_WIDTH_RATIO: Final = 2.7
+"""A bundle no wider than so many noise bandwidths counts as narrow at any frequency. Origin: own choice: the lines
+cannot tell a tone from what is as wide."""
+
+TONE_FREQUENCY_LEAST_LINES: Final = 0.03
+"""Least standard uncertainty of a tone's frequency, in line spacings. Origin: own choice: no speed or tone is steadier
+over a run, in lines."""
+
+TONE_PERSISTENCE_FROM_DB: Final = 10.0
+"""Prominence from which on the spread of a tone's line tells how long it lasts. Origin: computed: below it the noise
+has a fifth of the spread."""
+
+TONE_BACKGROUND_NEAR_SHARE: Final = 0.01
+"""How far from a run's tone, as a share of its frequency, the background's counts as the same. Origin: own choice: run
+and background differ by less in speed, and so does a fan."""
+
+TONE_OWN_ABOVE_BACKGROUND_DB: Final = 6.0
+"""A tone this far above the background's is the source's own. Origin: own choice: three quarters of its power and more
+are not the background's."""
+
+TONE_SAME_SHARE: Final = 0.015
+"""How far tones of repeats may lie apart, as a share of their frequency. Origin: own choice: repeats differ by less in
+speed."""
+
 LINE_COVARIANCE_REACH_LINES: Final = 8
 """Lines further apart than this are taken as uncorrelated. Origin: computed: the square of the widest window ends
 there."""

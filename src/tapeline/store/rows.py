@@ -978,6 +978,40 @@ class CollapseRow(TypedDict, total=False):
     left_out: list[str]
 
 
+class TonesRow(TypedDict, total=False):
+    """A row of `tones`."""
+
+    session: str
+    run: str
+    position: str
+    tone: int
+    condition: str | None
+    speed_mps: float | None
+    yaw_deg: float | None
+    flow_speed_mps: float | None
+    frequency_hz: float
+    frequency_uncertainty_hz: float
+    level_db: float
+    level_uncertainty_db: float
+    prominence_db: float
+    threshold_db: float
+    width_hz: float | None
+    persistence: float | None
+    in_background: bool | None
+    background_level_db: float | None
+    mains_order: int | None
+    repeat_runs: int
+    repeat_runs_with_it: int
+    own: bool
+    not_own: str | None
+    frequency_per_speed_per_m: float | None
+    strouhal: float | None
+    length_m: float | None
+    length_source: str | None
+    doubtful: bool
+    doubt: list[str]
+
+
 class RepeatabilityRow(TypedDict, total=False):
     """A row of `repeatability`."""
 

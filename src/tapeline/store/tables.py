@@ -42,6 +42,7 @@ from tapeline.store.tables_of_levels import (
 )
 from tapeline.store.tables_of_repeats import COLLAPSE, CONTROL_VALUES, REPEAT_TESTS, REPEATABILITY, SCALING
 from tapeline.store.tables_of_runs import CALIBRATION, CHECKS, POSITIONS, QUALITY, RUNS
+from tapeline.store.tables_of_tones import TONES
 
 __all__ = [
     "ADDITIVITY",
@@ -85,6 +86,7 @@ __all__ = [
     "SPECTRA",
     "SPECTROGRAM",
     "STATES",
+    "TONES",
     "WEIGHTING_COLUMNS",
     "WITHOUT_DIFFERENCE",
     "WITH_REFERENCES",
@@ -112,6 +114,7 @@ ALL: tuple[Table[Any], ...] = (
     BUDGETS,
     SCALING,
     COLLAPSE,
+    TONES,
     REPEATABILITY,
     CONTROL_VALUES,
     REPEAT_TESTS,

@@ -1,0 +1,86 @@
+"""The job `tones`: find the tones of all runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from tapeline.campaign.plan import Achieved, Plan
+from tapeline.campaign.settings import Tones
+from tapeline.jobs.job import Job
+from tapeline.jobs.scale import ScaleLength, scale_length
+from tapeline.jobs.table_files import campaign_table, campaign_tables, session_table
+
+
+@dataclass(frozen=True)
+class ToneRun:
+    """One run that is searched. `point` is its nominal speed (m/s) and yaw (degrees), None where none is stated."""
+
+    run: str
+    session: str
+    condition: str | None
+    background: bool
+    point: tuple[float, float] | None
+    achieved: Achieved
+
+
+@dataclass(frozen=True)
+class ToneNeeds:
+    """Tones of all sessions."""
+
+    campaign: str
+    runs: tuple[ToneRun, ...]
+    lengths: tuple[ScaleLength, ...]
+    tones: Tones
+    window: Literal["hann", "flattop", "rectangular"]
+    mains_hz: float
+    reference_pressure_pa: float
+
+    @property
+    def sessions(self) -> tuple[str, ...]:
+        """The sessions of the runs, sorted."""
+        return tuple(sorted({run.session for run in self.runs}))
+
+
+def needs(plan: Plan, key: str = "") -> ToneNeeds:
+    """Measurement and background runs with their speeds, and the lengths of positions."""
+    settings, points = plan.settings, plan.campaign.operating_points
+    runs = (plan.used[name] for name in plan.recordings)
+    lengths = (scale_length(plan, position) for _, position in sorted(plan.campaign.positions.items()))
+    return ToneNeeds(
+        campaign=settings.campaign,
+        runs=tuple(
+            ToneRun(
+                run.run,
+                run.session,
+                run.condition if run.kind == "measurement" else None,
+                run.kind == "background",
+                points.get(run.run),
+                plan.achieved(run),
+            )
+            for run in runs
+        ),
+        lengths=tuple(length for length in lengths if length is not None),
+        tones=settings.tones,
+        window=settings.spectra.window,
+        mains_hz=settings.mains_hz,
+        reference_pressure_pa=settings.reference_pressure_pa,
+    )
+
+
+def _inputs(plan: Plan, key: str) -> Sequence[Path]:
+    spectra = [session_table(plan.results, "narrowband", session) for session in plan.measured_sessions]
+    return [campaign_table(plan.results, "quality"), *spectra]
+
+
+JOB = Job(
+    name="tones",
+    per="campaign",
+    does="find the tones of all runs",
+    version=1,
+    needs=needs,
+    inputs=_inputs,
+    outputs=campaign_tables("tones"),
+)

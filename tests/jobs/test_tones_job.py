@@ -1,0 +1,117 @@
+"""The job `tones` on given spectra: whose tones these are, in how many repeats, and what is kept out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pytest
+from session_of_spectra import LINES, STEP_HZ, GivenSession, made
+
+from tapeline.arrays import Reals
+from tapeline.campaign.load import load_campaign
+from tapeline.campaign.plan import Plan
+from tapeline.jobs.table_files import campaign_table
+from tapeline.jobs.tones import JOB, needs
+from tapeline.jobs.tones import run as tones
+from tapeline.store import parquet, tables
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import QualityRow
+
+HZ = STEP_HZ * np.arange(LINES)
+LOBE = np.array([1.0 / 6.0, 2.0 / 3.0, 1.0 / 6.0])
+"""What a Hann window makes of the power of a tone on a line."""
+
+RUNS = {
+    "r0": "measurement,one,open,20,20.1",
+    "r1": "measurement,one,open,20,19.9",
+    "s0": "measurement,one,taped,20,20.0",
+    "b": "background,one,,20,20.0",
+}
+
+
+def spectrum(*lines: tuple[float, float], floor: float = 1e-3) -> Reals:
+    """Noise of `floor` Pa^2/Hz with tones: pairs of a line's frequency and a mean square in Pa^2."""
+    psd = np.full(LINES, floor)
+    for hz, square in lines:
+        at = round(hz / STEP_HZ)
+        psd[at - 1 : at + 2] += square * LOBE / STEP_HZ
+    return psd
+
+
+def given(psd: Mapping[str, Reals], runs: Mapping[str, str] = RUNS, **more: object) -> GivenSession:
+    of_runs = {(run, "p"): psd.get(run, spectrum(floor=1e-4 if run.startswith("b") else 1e-3)) for run in runs}
+    return GivenSession(("p",), runs, of_runs, **more)  # type: ignore[arg-type]
+
+
+def found(folder: Path, session: GivenSession, verdicts: Mapping[tuple[str, str], str] | None = None) -> Path:
+    """The folder of tables that the job made."""
+    made(folder, session)
+    plan = Plan(load_campaign(folder, check=False))
+    quality: list[QualityRow] = [
+        {"run": run, "session": "one", "position": at, "channel": 1, "verdict": verdict, "reasons": ["hum"]}
+        for (run, at), verdict in (verdicts or {}).items()
+    ]
+    path = campaign_table(plan.results, "quality")
+    parquet.write_rows(tables.QUALITY, path, quality, campaign="given", digest="none")
+    tones.run(plan)
+    return path.parent
+
+
+def table(folder: Path, name: str = "tones") -> pd.DataFrame:
+    rows = pd.read_parquet(folder / f"{name}.parquet")
+    return rows.astype(object).where(rows.notna(), None)
+
+
+def test_a_tone_of_the_source_and_the_fan_of_the_tunnel(tmp_path: Path) -> None:
+    fan, own = (200.0, 0.4), (1000.0, 0.5)
+    session = given({"r0": spectrum(fan, own), "r1": spectrum(fan, own), "b": spectrum(fan, floor=1e-4)})
+    rows = table(found(tmp_path, session)).set_index(["run", "frequency_hz"])
+    of_run = rows.loc["r0"]
+    assert of_run.index.tolist() == pytest.approx([200.0, 1000.0], abs=0.01)
+    assert of_run.own.tolist() == [False, True]
+    assert of_run.not_own.tolist() == ["background", None]
+    assert of_run.in_background.tolist() == [True, False]
+    assert of_run.level_db.tolist() == pytest.approx((10.0 * np.log10(np.array([0.4, 0.5]) / 4e-10)).tolist(), abs=0.05)
+    assert of_run.background_level_db.iloc[0] == pytest.approx(10.0 * np.log10(0.4 / 4e-10), abs=0.05)
+    assert of_run.frequency_per_speed_per_m.iloc[1] == pytest.approx(1000.0 / 20.1, rel=1e-4)
+    assert (of_run.repeat_runs.tolist(), of_run.repeat_runs_with_it.tolist()) == ([2, 2], [2, 2])
+    assert rows.loc["b"].not_own.tolist() == ["background run"]
+    assert "s0" not in rows.index.get_level_values("run")
+
+
+def test_hum_without_a_background_is_not_the_sources_own(tmp_path: Path) -> None:
+    runs = {name: row for name, row in RUNS.items() if name != "b"}
+    rows = table(found(tmp_path, given({"r0": spectrum((152.0, 0.4), (200.0, 0.4), (720.0, 0.4))}, runs)))
+    assert rows.mains_order.tolist()[1] == 4
+    assert rows.not_own.tolist() == [None, "mains", None]
+    assert rows.in_background.tolist() == [None] * 3
+    assert rows.repeat_runs_with_it.tolist() == [1, 1, 1]
+
+
+def test_a_tone_far_above_the_backgrounds_is_the_sources_own(tmp_path: Path) -> None:
+    session = given({"r0": spectrum((1000.0, 0.5)), "b": spectrum((1000.0, 0.05), floor=1e-4)})
+    (row,) = table(found(tmp_path, session)).query("run == 'r0'").itertuples()
+    assert (row.in_background, row.own) == (True, True)
+
+
+def test_unusable_channels_and_what_is_left_out_have_no_tones(tmp_path: Path) -> None:
+    psd = {run: spectrum((1000.0, 0.5), (2000.0, 0.5)) for run in ("r0", "r1", "s0")}
+    session = given(psd, left_out="s0,,,,990,1010,hum of the hall\n")
+    rows = table(found(tmp_path, session, {("r0", "p"): "unusable", ("r1", "p"): "doubtful"}))
+    assert rows.groupby("run").frequency_hz.apply(lambda hz: [round(each) for each in hz]).to_dict() == {
+        "r1": [1000, 2000],
+        "s0": [2000],
+    }
+    assert rows.set_index("run").doubt.loc["r1"].iloc[0].tolist() == ["hum"]
+
+
+def test_the_job_needs_quality_and_spectra_alone(tmp_path: Path) -> None:
+    made(tmp_path, given({}))
+    plan = Plan(load_campaign(tmp_path, check=False))
+    assert [run.run for run in needs(plan).runs] == sorted(RUNS)
+    assert [path.parent.name for path in JOB.inputs(plan, "")] == ["tables", "session=one"]
