@@ -75,6 +75,36 @@ TONE_SAME_SHARE: Final = 0.015
 """How far tones of repeats may lie apart, as a share of their frequency. Origin: own choice: repeats differ by less in
 speed."""
 
+TRACK_WITHIN_SHARE: Final = 0.03
+"""How far a tone may lie from where its track goes on at the next speed, as a share of its frequency. Origin: own
+choice: compressibility and lock-in bend a track by less from speed to speed, and modes lie further apart."""
+
+TRACK_MOST_MISSING_SPEEDS: Final = 1
+"""Speeds in a row at which a track may have no tone. Origin: own choice: over two a chance meeting is likely."""
+
+TRACK_STEP_AT_LEAST_SHARE: Final = 0.1
+"""Least change of f/U from one track to the next that is a step between modes. Origin: computed: the fifth mode of a
+shear layer has 1.27 times the frequency of the fourth."""
+
+TRACK_LAW_SCATTER_SHARE: Final = 0.01
+"""How far tones lie off a power law of speed, as a share of their frequency. Origin: own choice: lock-in and
+compressibility."""
+
+TRACK_TWO_SPEEDS_SCATTER_SHARE: Final = 0.03
+"""The same where there are two speeds, at which nothing shows whether there is such a law. Origin: own choice: as far
+as a tone may lie from its track."""
+
+TRACK_EXPONENT_NEAR_EXPONENTS: Final = 0.15
+"""How far from 1 (or 0) an exponent is still that of the flow (of what stays). Origin: computed: shear-layer tones have
+0.92 at a Mach number of 0.15."""
+
+TRACK_EXPONENT_WITHIN_EXPONENTS: Final = 0.5
+"""How far from 1 (or 0) the interval of an exponent may reach for that word. Origin: computed: beyond it the other word
+is as near."""
+
+SWEEP_LEAST_SPEEDS: Final = 3
+"""Least speeds in one direction that are a sweep. Origin: own choice: two in order are any two runs."""
+
 LINE_COVARIANCE_REACH_LINES: Final = 8
 """Lines further apart than this are taken as uncorrelated. Origin: computed: the square of the widest window ends
 there."""

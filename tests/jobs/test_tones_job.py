@@ -115,3 +115,39 @@ def test_the_job_needs_quality_and_spectra_alone(tmp_path: Path) -> None:
     plan = Plan(load_campaign(tmp_path, check=False))
     assert [run.run for run in needs(plan).runs] == sorted(RUNS)
     assert [path.parent.name for path in JOB.inputs(plan, "")] == ["tables", "session=one"]
+
+
+SWEEP = {f"u{speed}-{k}": f"measurement,one,open,{speed},{speed}" for speed in (20, 25, 30, 35) for k in (0, 1)} | {
+    f"b{speed}": f"background,one,,{speed},{speed}" for speed in (20, 25, 30, 35)
+}
+
+
+def swept(tone_of: Mapping[int, tuple[tuple[float, float], ...]]) -> dict[str, Reals]:
+    """Spectra of both repeats at each speed."""
+    return {f"u{speed}-{k}": spectrum(*lines) for speed, lines in tone_of.items() for k in (0, 1)}
+
+
+def test_tracks_over_speed(tmp_path: Path) -> None:
+    psd = swept({speed: ((20.0 * speed, 0.1), (2000.0, 0.1)) for speed in (20, 25, 30, 35)})
+    folder = found(tmp_path, given(psd, SWEEP, settings="scaling: {length_m: 0.02}\n"))
+    rows, tracks = table(folder), table(folder, "tone_tracks")
+    assert tracks.follows.tolist() == ["flow", "fixed"]
+    assert tracks.speed_exponent.tolist() == pytest.approx([1.0, 0.0], abs=0.01)
+    assert tracks.strouhal.iloc[0] == pytest.approx(0.4, rel=1e-3)
+    assert [len(runs) for runs in tracks.runs] == [8, 8]
+    assert tracks.frequencies_hz.iloc[0].tolist() == pytest.approx([400.0, 500.0, 600.0, 700.0], abs=0.1)
+    assert rows.groupby("track").size().tolist() == [8, 8]
+
+
+def test_a_step_between_modes_and_a_tone_at_one_speed(tmp_path: Path) -> None:
+    psd = swept({20: ((400.0, 0.1), (2600.0, 0.1)), 25: ((500.0, 0.1),), 30: ((1400.0, 0.1),), 35: ((1632.0, 0.1),)})
+    folder = found(tmp_path, given(psd, SWEEP))
+    rows, tracks = table(folder), table(folder, "tone_tracks")
+    assert tracks.steps_from.tolist() == [None, 1]
+    assert tracks.step_ratio.iloc[1] == pytest.approx(1400.0 / 30.0 / 20.0, rel=1e-3)
+    assert rows[rows.frequency_hz > 2500.0].track.tolist() == [None, None]
+
+
+def test_no_tones_make_empty_tables(tmp_path: Path) -> None:
+    folder = found(tmp_path, given({}))
+    assert (len(table(folder)), len(table(folder, "tone_tracks"))) == (0, 0)

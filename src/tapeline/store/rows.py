@@ -1004,10 +1004,40 @@ class TonesRow(TypedDict, total=False):
     repeat_runs_with_it: int
     own: bool
     not_own: str | None
+    track: int | None
     frequency_per_speed_per_m: float | None
     strouhal: float | None
     length_m: float | None
     length_source: str | None
+    doubtful: bool
+    doubt: list[str]
+
+
+class ToneTracksRow(TypedDict, total=False):
+    """A row of `tone_tracks`."""
+
+    session: str
+    position: str
+    condition: str
+    yaw_deg: float
+    track: int
+    sweep: str
+    follows: str
+    speed_exponent: float | None
+    exponent_lower: float | None
+    exponent_upper: float | None
+    speeds_mps: Numbers
+    frequencies_hz: Numbers
+    levels_db: Numbers
+    frequency_hz: float
+    level_db: float
+    frequency_per_speed_per_m: float
+    strouhal: float | None
+    length_m: float | None
+    steps_from: int | None
+    step_ratio: float | None
+    runs: list[str]
+    background_known: bool
     doubtful: bool
     doubt: list[str]
 

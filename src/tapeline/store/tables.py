@@ -42,7 +42,7 @@ from tapeline.store.tables_of_levels import (
 )
 from tapeline.store.tables_of_repeats import COLLAPSE, CONTROL_VALUES, REPEAT_TESTS, REPEATABILITY, SCALING
 from tapeline.store.tables_of_runs import CALIBRATION, CHECKS, POSITIONS, QUALITY, RUNS
-from tapeline.store.tables_of_tones import TONES
+from tapeline.store.tables_of_tones import TONE_TRACKS, TONES
 
 __all__ = [
     "ADDITIVITY",
@@ -87,6 +87,7 @@ __all__ = [
     "SPECTROGRAM",
     "STATES",
     "TONES",
+    "TONE_TRACKS",
     "WEIGHTING_COLUMNS",
     "WITHOUT_DIFFERENCE",
     "WITH_REFERENCES",
@@ -115,6 +116,7 @@ ALL: tuple[Table[Any], ...] = (
     SCALING,
     COLLAPSE,
     TONES,
+    TONE_TRACKS,
     REPEATABILITY,
     CONTROL_VALUES,
     REPEAT_TESTS,

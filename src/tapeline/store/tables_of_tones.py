@@ -1,4 +1,4 @@
-"""Tables of tones: those of every run."""
+"""Tables of tones: those of every run, and those followed over speed."""
 
 from __future__ import annotations
 
@@ -87,6 +87,12 @@ TONES: Table[rows.TonesRow] = Table(
             "why not: background (fan, hum and what else is in it), mains (no background run tells), background run",
             null="own",
         ),
+        Column(
+            "track",
+            "integer",
+            "number of its track among those of its session, position, condition and yaw",
+            null="not own, at one speed only, or in fewer than half of the repeats",
+        ),
         Column("frequency_per_speed_per_m", "real", "f / U", "1/m", null=NO_FLOW),
         Column("strouhal", "real", "f l / U", null="no length is stated for the position, or no flow"),
         Column("length_m", "real", "l of the Strouhal number", "m", null="none is stated"),
@@ -95,4 +101,53 @@ TONES: Table[rows.TonesRow] = Table(
         Column("doubt", "texts", "why: reason codes, and response-unknown"),
     ),
     sort=("session", "run", "position", "tone"),
+)
+
+ONE_SPEED = "one speed"
+
+TONE_TRACKS: Table[rows.ToneTracksRow] = Table(
+    "tone_tracks",
+    1,
+    "One row a tone followed over speed, one to one: does its frequency follow the flow, or stay",
+    ("session", "position", "condition", "yaw_deg", "track"),
+    (
+        SESSION,
+        POSITION,
+        Column("condition", "text", "treatment condition"),
+        Column("yaw_deg", "real", "nominal yaw angle", "degree"),
+        Column("track", "integer", "number of the track, from 1"),
+        Column(
+            "sweep",
+            "text",
+            "up or down, where runs in order of time go both up and down over three speeds or more: they are followed "
+            "apart; else all",
+        ),
+        Column("follows", "text", "flow (exponent near 1), fixed (near 0), neither, or cannot-tell: see the interval"),
+        Column("speed_exponent", "real", "exponent of speed of the frequency", null=ONE_SPEED),
+        Column("exponent_lower", "real", "lower end of its interval at the set confidence", null=ONE_SPEED),
+        Column("exponent_upper", "real", "upper end", null=ONE_SPEED),
+        Column("speeds_mps", "reals", "nominal speeds at which it is, in order", "m/s"),
+        Column("frequencies_hz", "reals", "its mean frequency at each", "Hz"),
+        Column("levels_db", "reals", "its mean level at each", DB),
+        Column("frequency_hz", "real", "frequency at the middle one of these speeds", "Hz"),
+        Column("level_db", "real", "mean level over its runs", DB),
+        Column("frequency_per_speed_per_m", "real", "f / U, geometric mean over its speeds", "1/m"),
+        Column("strouhal", "real", "the same times the length: f l / U", null="no length is stated for the position"),
+        Column("length_m", "real", "l of the Strouhal number", "m", null="none is stated"),
+        Column(
+            "steps_from",
+            "integer",
+            "track that ends where this one begins: a step from one mode to another, or two sources",
+            null="none ends there",
+        ),
+        Column("step_ratio", "real", "f/U where this track begins over that where the other ends", null="no step"),
+        Column("runs", "texts", "runs whose tones are in it"),
+        Column(
+            "background_known",
+            "yes_no",
+            "whether each has a background, which lacks the tone or has it 6 dB weaker: else it may be the fan's",
+        ),
+        Column("doubtful", "yes_no", "a tone in it is doubtful"),
+        Column("doubt", "texts", "why: reason codes, and response-unknown"),
+    ),
 )

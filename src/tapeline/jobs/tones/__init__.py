@@ -1,4 +1,4 @@
-"""The job `tones`: find the tones of all runs."""
+"""The job `tones`: find the tones of all runs and follow them over speed."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ class ToneRun:
     condition: str | None
     background: bool
     point: tuple[float, float] | None
+    recorded_at: str | None
     achieved: Achieved
 
 
@@ -37,6 +38,8 @@ class ToneNeeds:
     window: Literal["hann", "flattop", "rectangular"]
     mains_hz: float
     reference_pressure_pa: float
+    speed_pct: float
+    confidence: float
 
     @property
     def sessions(self) -> tuple[str, ...]:
@@ -58,6 +61,7 @@ def needs(plan: Plan, key: str = "") -> ToneNeeds:
                 run.condition if run.kind == "measurement" else None,
                 run.kind == "background",
                 points.get(run.run),
+                run.recorded_at,
                 plan.achieved(run),
             )
             for run in runs
@@ -67,6 +71,8 @@ def needs(plan: Plan, key: str = "") -> ToneNeeds:
         window=settings.spectra.window,
         mains_hz=settings.mains_hz,
         reference_pressure_pa=settings.reference_pressure_pa,
+        speed_pct=settings.uncertainty.speed_pct,
+        confidence=settings.confidence,
     )
 
 
@@ -78,9 +84,9 @@ def _inputs(plan: Plan, key: str) -> Sequence[Path]:
 JOB = Job(
     name="tones",
     per="campaign",
-    does="find the tones of all runs",
+    does="find the tones of all runs and follow them over speed",
     version=1,
     needs=needs,
     inputs=_inputs,
-    outputs=campaign_tables("tones"),
+    outputs=campaign_tables("tones", "tone_tracks"),
 )

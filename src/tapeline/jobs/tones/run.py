@@ -1,7 +1,8 @@
-"""Job `tones`: the tones of all runs."""
+"""Job `tones`: the tones of all runs, followed over speed."""
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 
 from tapeline.campaign.plan import Plan
@@ -9,18 +10,30 @@ from tapeline.jobs.table_files import campaign_table
 from tapeline.jobs.tones import JOB
 from tapeline.jobs.tones import needs as needs_of
 from tapeline.jobs.tones.session_tones import Verdicts, session_tones
+from tapeline.jobs.tones.session_tracks import numbers_of, session_tracks
 from tapeline.jobs.tones.tone_rows import tone_rows
+from tapeline.jobs.tones.track_rows import track_rows
 from tapeline.store import parquet, tables
+from tapeline.store.parquet import PartWriter
+from tapeline.store.schema import Row, Table
 
 
 def run(plan: Plan) -> None:
-    """Write the table of tones, session by session."""
+    """Write the tables of tones and of their tracks, session by session."""
     needs = needs_of(plan)
     results, stamp = plan.results, {"campaign": needs.campaign, "digest": JOB.digest(plan)}
     verdicts = _verdicts(results)
-    with parquet.writing_parts(tables.TONES, campaign_table(results, tables.TONES.name), **stamp) as writer:
+    with ExitStack() as open_files:
+
+        def writer(table: Table[Row]) -> PartWriter[Row]:
+            return open_files.enter_context(parquet.writing_parts(table, campaign_table(results, table.name), **stamp))
+
+        tones, tracks = writer(tables.TONES), writer(tables.TONE_TRACKS)
         for session in needs.sessions:
-            writer.write_rows(tone_rows(needs, session_tones(results, session, needs, verdicts)))
+            found = session_tones(results, session, needs, verdicts)
+            followed = list(session_tracks(needs, found))
+            tones.write_rows(tone_rows(needs, found, numbers_of(followed)))
+            tracks.write_rows(track_rows(needs, session, found, followed))
 
 
 def _verdicts(results: Path) -> Verdicts:

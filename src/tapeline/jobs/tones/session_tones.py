@@ -91,11 +91,11 @@ class SessionTones:
     searched: set[tuple[str, str]]
 
     @cached_property
-    def by_channel(self) -> dict[tuple[str, str], list[RunTone]]:
-        """The tones by run and position."""
-        found: dict[tuple[str, str], list[RunTone]] = {}
-        for each in self.tones:
-            found.setdefault((each.run.run, each.position), []).append(each)
+    def by_channel(self) -> dict[tuple[str, str], list[int]]:
+        """Places of the tones in the list by run and position."""
+        found: dict[tuple[str, str], list[int]] = {}
+        for place, each in enumerate(self.tones):
+            found.setdefault((each.run.run, each.position), []).append(place)
         return found
 
 

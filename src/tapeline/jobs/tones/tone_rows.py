@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from tapeline.acoustics.levels import level_db
@@ -14,17 +14,18 @@ if TYPE_CHECKING:
     from tapeline.store.rows import TonesRow
 
 
-def tone_rows(needs: ToneNeeds, found: SessionTones) -> Iterator[TonesRow]:
-    """One row a tone of a session."""
+def tone_rows(needs: ToneNeeds, found: SessionTones, tracks: Mapping[int, int]) -> Iterator[TonesRow]:
+    """One row a tone of a session; `tracks` are the numbers of their tracks by the tones' places in `found`."""
     lengths = {length.position: length for length in needs.lengths}
     alike: dict[object, list[str]] = {}
     for run in needs.runs:
         alike.setdefault(_repeated(run), []).append(run.run)
-    for tones in found.by_channel.values():
-        for number, each in enumerate(tones, 1):
+    for places in found.by_channel.values():
+        for number, place in enumerate(places, 1):
+            each = found.tones[place]
             repeats = [name for name in alike[_repeated(each.run)] if (name, each.position) in found.searched]
             with_it = (
-                any(same_tone(each, other) for other in found.by_channel.get((name, each.position), ()))
+                any(same_tone(each, found.tones[k]) for k in found.by_channel.get((name, each.position), ()))
                 for name in repeats
             )
             tone, run, length = each.tone, each.run, lengths.get(each.position)
@@ -57,6 +58,7 @@ def tone_rows(needs: ToneNeeds, found: SessionTones) -> Iterator[TonesRow]:
                 "repeat_runs_with_it": sum(with_it),
                 "own": each.not_own is None,
                 "not_own": each.not_own,
+                "track": tracks.get(place),
                 "frequency_per_speed_per_m": per_m,
                 "strouhal": per_m * length.length_m if per_m is not None and length else None,
                 "length_m": length.length_m if length else None,
