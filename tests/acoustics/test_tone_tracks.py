@@ -34,7 +34,7 @@ def followed(
     found, achieved, point, run = (np.array(column) for column in zip(*rows, strict=True))
     nodes = nodes_of(found, 0.002 * found, achieved, point, run, np.full(len(speeds), repeats))
     tracks = tracks_of(nodes)
-    return tracks, track_laws(tracks, found, 0.002 * found, achieved, 0.003, 0.95), found
+    return tracks, track_laws(tracks, 0.003, 0.95), found
 
 
 def mode(number: int, low: float = 0.0, high: float = 1e9) -> Callable[[float], float | None]:
@@ -76,6 +76,15 @@ def test_a_tone_that_goes_with_the_root_of_speed_is_not_said_to_follow_it() -> N
     )
     assert len(tracks[0].nodes) == 6
     assert laws[0].follows in ("neither", "cannot-tell")
+
+
+def test_two_speeds_far_apart_tell_what_their_interval_tells() -> None:
+    _, (moves,), _ = followed([mode(0)], speeds=(28.0, 36.0), repeats=3)
+    _, (stays,), _ = followed([lambda speed: 900.0], speeds=(28.0, 36.0), repeats=3)
+    assert (moves.follows, stays.follows) == ("flow", "fixed")
+    for law in (moves, stays):
+        half = 1.96 * np.sqrt(2.0) * 0.0305 / np.log(36.0 / 28.0)
+        assert law.upper - law.lower == pytest.approx(2.0 * half, rel=0.03), "repeats tell no exponent"
 
 
 def test_two_speeds_near_each_other_tell_nothing() -> None:

@@ -32,11 +32,15 @@ FLOW, FIXED = 1.0, 0.0
 
 @dataclass(frozen=True)
 class Node:
-    """The tones of repeated runs at one nominal speed that are one: their indices, mean frequency and mean speed."""
+    """The tones of repeated runs at one nominal speed that are one: their indices, mean frequency and mean speed.
+
+    `uncertainty_hz` is the standard one of the mean frequency, by those of the tones.
+    """
 
     tones: tuple[int, ...]
     point: int
     frequency_hz: float
+    uncertainty_hz: float
     speed_mps: float
 
 
@@ -86,7 +90,13 @@ def nodes_of(
             else:
                 groups.append([k])
         found += [
-            Node(tuple(group), p, float(frequency_hz[group].mean()), float(speed_mps[group].mean()))
+            Node(
+                tones=tuple(group),
+                point=p,
+                frequency_hz=float(frequency_hz[group].mean()),
+                uncertainty_hz=float(np.sqrt(np.sum(uncertainty_hz[group] ** 2)) / len(group)),
+                speed_mps=float(speed_mps[group].mean()),
+            )
             for group in groups
             if 2 * len(group) >= runs_at[p]
         ]
@@ -190,34 +200,29 @@ def _may_step(one: Track, other: Track) -> bool:
     return 0 <= apart <= 1 and enters and abs(_step(one, other)) >= TRACK_STEP_AT_LEAST_SHARE
 
 
-def track_laws(
-    tracks: Sequence[Track],
-    frequency_hz: Reals,
-    uncertainty_hz: Reals,
-    speed_mps: Reals,
-    speed_share: float,
-    confidence: float,
-) -> list[TrackLaw]:
+def track_laws(tracks: Sequence[Track], speed_share: float, confidence: float) -> list[TrackLaw]:
     """How each track's frequency depends on speed: exponent, its interval and the word for it.
 
-    `frequency_hz`, its standard uncertainty and the achieved speeds are (tones,), `speed_share` is the relative
-    standard uncertainty of a speed. The fit is that of levels (`speed_fit`) on 10 lg f. What tones of one speed have in
-    common is its error and how far a tone obeys a power law at all: lock-in and compressibility bend it by 1 %, and by
-    3 % where it has two speeds, which cannot show it; linked tracks show it together.
+    The fit is that of levels (`speed_fit`) on 10 lg f, a value a speed: what repeats differ by in speed is known too
+    little to tell an exponent. A value's standard uncertainty is that of its frequency, of its speed (`speed_share`,
+    relative) and how far a tone obeys a power law at all: lock-in and compressibility bend it by 1 %, and by 3 % where
+    it has two speeds, which cannot show it; linked tracks show it together.
     """
     laws = []
-    speeds_in_chain = [sum(len(tracks[k].nodes) for k in _chain_of(tracks, index)) for index in range(len(tracks))]
-    for track, speeds in zip(tracks, speeds_in_chain, strict=True):
-        if len(track.nodes) < 2:
+    for index, track in enumerate(tracks):
+        nodes = track.nodes
+        if len(nodes) < 2:
             laws.append(TrackLaw(np.nan, np.nan, np.nan, "cannot-tell"))
             continue
-        tones = track.tones
-        point = np.array([node.point for node in track.nodes for _ in node.tones])
-        law = TRACK_LAW_SCATTER_SHARE if speeds > 2 else TRACK_TWO_SPEEDS_SCATTER_SHARE
-        shared = np.full((len(tones), 1), DB_PER_RELATIVE_POWER * np.hypot(speed_share, law))
-        own = DB_PER_RELATIVE_POWER * (uncertainty_hz[tones] / frequency_hz[tones])[:, None]
-        x_db = speed_decibels(speed_mps[tones], float(speed_mps[tones].mean()))
-        fit = speed_fit(10.0 * np.log10(frequency_hz[tones])[:, None], own, shared, x_db, point, confidence)
+        several = sum(len(tracks[k].nodes) for k in _chain_of(tracks, index)) > 2
+        law = TRACK_LAW_SCATTER_SHARE if several else TRACK_TWO_SPEEDS_SCATTER_SHARE
+        share = np.array(
+            [np.hypot(node.uncertainty_hz / node.frequency_hz, np.hypot(speed_share, law)) for node in nodes]
+        )
+        level = 10.0 * np.log10([node.frequency_hz for node in nodes])
+        speed = np.array([node.speed_mps for node in nodes])
+        own, x_db = DB_PER_RELATIVE_POWER * share[:, None], speed_decibels(speed, float(speed.mean()))
+        fit = speed_fit(level[:, None], own, np.zeros_like(own), x_db, np.arange(speed.size), confidence)
         lower, upper = float(fit.lower[0]), float(fit.upper[0])
         laws.append(TrackLaw(float(fit.exponent[0]), lower, upper, follows(lower, upper)))
     return laws

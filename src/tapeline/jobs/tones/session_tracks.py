@@ -116,7 +116,7 @@ def _of_sweep(
     run_of, point = (np.array([each[k] for each in places], dtype=np.int64) for k in (1, 2))
     runs_at = np.array([sum(run.point is not None and run.point[0] == each for run in runs) for each in speeds])
     tracks = tracks_of(nodes_of(frequency, uncertainty, speed, point, run_of, runs_at))
-    laws = track_laws(tracks, frequency, uncertainty, speed, needs.speed_pct / 100.0, needs.confidence)
+    laws = track_laws(tracks, needs.speed_pct / 100.0, needs.confidence)
     for index, (track, law) in enumerate(zip(tracks, laws, strict=True)):
         before = track.before
         ended = tracks[before].nodes[-1] if before is not None else None
