@@ -105,6 +105,55 @@ is as near."""
 SWEEP_LEAST_SPEEDS: Final = 3
 """Least speeds in one direction that are a sweep. Origin: own choice: two in order are any two runs."""
 
+SHEAR_LAYER_MODES_ROUNDS: Final = 4
+"""Vortices between the edges of a cavity, at most, that its shear-layer modes are given for. Origin: common practice:
+published cavities show up to four modes."""
+
+DEPTH_MODES_ROUNDS: Final = 3
+"""Depth modes of a cavity that are given. Origin: own choice: higher ones are weak in a flow."""
+
+WIDTH_MODES_ROUNDS: Final = 8
+"""Modes across a gap that are given, at most. Origin: own choice: beyond them their bands touch."""
+
+DEPTH_MODE_MOST_LENGTH_RATIO: Final = 2.0
+"""Length over depth up to which a cavity has depth modes. Origin: from memory: the formula for the mouth was fitted to
+deep cavities."""
+
+MODE_BANDS_APART_SHARE: Final = 0.25
+"""Largest standard uncertainty of a mode, as a share of its distance from the order before. Origin: computed: with
+more, bands of two standard uncertainties fill what is between them."""
+
+AIR_SOUND_SPEED_SHARE: Final = 0.002
+"""Relative standard uncertainty of the speed of sound in a cavity where the air's temperature is stated. Origin: own
+choice: 1 K between it and the thermometer."""
+
+UNKNOWN_AIR_SOUND_SPEED_SHARE: Final = 0.017
+"""The same where no temperature is stated. Origin: own choice: 10 K."""
+
+SHEAR_LAYER_LAGS_VALUES: Final = ((4.0, 0.25), (6.0, 0.38), (8.0, 0.54), (10.0, 0.58))
+"""Length over depth of a cavity and the lag of its feedback; between them it is interpolated, deeper ones have the
+first. Origin: from memory: Rossiter, ARC R&M 3438 (1964)."""
+
+SHEAR_LAYER_LAG_UNCERTAINTY_UNITS: Final = 0.05
+"""Standard uncertainty of that lag. Origin: from memory: fits of published cavities scatter so."""
+
+CONVECTION_UNCERTAINTY_RATIO: Final = 0.03
+"""Standard uncertainty of the speed of vortices over that of the flow. Origin: from memory: fits of published cavities
+scatter so about 0.57."""
+
+UNFLANGED_END_RATIO: Final = 0.6133
+"""End correction of a neck that ends freely, in its radii. Origin: from memory: Levine and Schwinger (1948)."""
+
+MOUTH_DEPTH_RATIO: Final = 0.65
+"""What its mouth adds to the depth of a cavity as long as deep, in depths. Origin: from memory: East, J. Sound Vib. 3
+(1966)."""
+
+MOUTH_EXPONENT: Final = 0.75
+"""How that grows with length over depth. Origin: from memory: East (1966)."""
+
+MOUTH_UNCERTAINTY_SHARE: Final = 0.2
+"""Standard uncertainty of that addition, as a share of it. Origin: own choice: it was fitted to few cavities."""
+
 LINE_COVARIANCE_REACH_LINES: Final = 8
 """Lines further apart than this are taken as uncorrelated. Origin: computed: the square of the widest window ends
 there."""

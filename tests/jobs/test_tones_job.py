@@ -151,3 +151,28 @@ def test_a_step_between_modes_and_a_tone_at_one_speed(tmp_path: Path) -> None:
 def test_no_tones_make_empty_tables(tmp_path: Path) -> None:
     folder = found(tmp_path, given({}))
     assert (len(table(folder)), len(table(folder, "tone_tracks"))) == (0, 0)
+
+
+def test_tones_beside_the_modes_of_their_cavity(tmp_path: Path) -> None:
+    at, swept_by = {speed: 0.75 / (speed / 343.99 + 1.0 / 0.57) * speed / 0.02 for speed in (20, 25, 30, 35)}, 1.01
+    psd = swept({speed: ((round(hz * swept_by / 4.0) * 4.0, 0.1), (3000.0, 0.1)) for speed, hz in at.items()})
+    session = given(psd, SWEEP)
+    made(tmp_path, session)
+    config = tmp_path / "config"
+    (config / "cavities.csv").write_text("cavity,length_m,depth_m\nrail,0.02,0.012\n", encoding="utf-8")
+    (config / "positions.csv").write_text("position,cavity\np,rail\n", encoding="utf-8")
+    plan = Plan(load_campaign(tmp_path, check=False))
+    path = campaign_table(plan.results, "quality")
+    parquet.write_rows(tables.QUALITY, path, [], campaign="given", digest="none")
+    tones.run(plan)
+    rows, tracks, modes = (table(path.parent, name) for name in ("tones", "tone_tracks", "cavity_modes"))
+    low, high = (rows[part].set_index("run") for part in (rows.frequency_hz < 2000.0, rows.frequency_hz > 2000.0))
+    assert set(low["mode"]) == {"shear-layer 1"}
+    assert low.mode_deviation_pct.abs().max() < 2.0
+    assert low.explanation.loc["u20-0"].startswith("agrees with shear-layer 1 of rail within")
+    assert high.explanation.str.startswith("unexplained").any()
+    assert tracks["mode"].iloc[0] == "shear-layer 1"
+    first = modes.query("run == 'u30-0' and family == 'shear-layer' and order == 1").iloc[0]
+    assert first.frequency_hz == pytest.approx(at[30], rel=2e-3)
+    assert first.lower_hz < first.frequency_hz < first.upper_hz
+    assert first.positions.tolist() == ["p"]

@@ -1009,6 +1009,11 @@ class TonesRow(TypedDict, total=False):
     strouhal: float | None
     length_m: float | None
     length_source: str | None
+    mode: str | None
+    mode_deviation_pct: float | None
+    mode_candidates: list[str] | None
+    mode_chance: float | None
+    explanation: str | None
     doubtful: bool
     doubt: list[str]
 
@@ -1034,12 +1039,34 @@ class ToneTracksRow(TypedDict, total=False):
     frequency_per_speed_per_m: float
     strouhal: float | None
     length_m: float | None
+    mode: str | None
+    mode_deviation_pct: float | None
+    mode_candidates: list[str] | None
     steps_from: int | None
     step_ratio: float | None
     runs: list[str]
     background_known: bool
     doubtful: bool
     doubt: list[str]
+
+
+class CavityModesRow(TypedDict, total=False):
+    """A row of `cavity_modes`."""
+
+    session: str
+    run: str
+    cavity: str
+    family: str
+    order: int
+    frequency_hz: float
+    lower_hz: float
+    upper_hz: float
+    formula: str
+    unmodified_hz: float | None
+    speed_mps: float | None
+    temperature_c: float | None
+    sound_speed_mps: float
+    positions: list[str]
 
 
 class RepeatabilityRow(TypedDict, total=False):

@@ -42,7 +42,7 @@ from tapeline.store.tables_of_levels import (
 )
 from tapeline.store.tables_of_repeats import COLLAPSE, CONTROL_VALUES, REPEAT_TESTS, REPEATABILITY, SCALING
 from tapeline.store.tables_of_runs import CALIBRATION, CHECKS, POSITIONS, QUALITY, RUNS
-from tapeline.store.tables_of_tones import TONE_TRACKS, TONES
+from tapeline.store.tables_of_tones import CAVITY_MODES, TONE_TRACKS, TONES
 
 __all__ = [
     "ADDITIVITY",
@@ -56,6 +56,7 @@ __all__ = [
     "BUDGETS",
     "BY_NAME",
     "CALIBRATION",
+    "CAVITY_MODES",
     "CHECKS",
     "COLLAPSE",
     "COMPARISONS",
@@ -117,6 +118,7 @@ ALL: tuple[Table[Any], ...] = (
     COLLAPSE,
     TONES,
     TONE_TRACKS,
+    CAVITY_MODES,
     REPEATABILITY,
     CONTROL_VALUES,
     REPEAT_TESTS,

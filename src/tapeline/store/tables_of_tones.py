@@ -1,4 +1,4 @@
-"""Tables of tones: those of every run, and those followed over speed."""
+"""Tables of tones: those of every run, those followed over speed, and the modes of cavities beside them."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from tapeline.store import rows
 
 NO_FLOW = "a run without flow"
+
+NO_CAVITY = "the position is in no cavity of known sizes, or the tone is not own"
 
 TONES: Table[rows.TonesRow] = Table(
     "tones",
@@ -97,6 +99,33 @@ TONES: Table[rows.TonesRow] = Table(
         Column("strouhal", "real", "f l / U", null="no length is stated for the position, or no flow"),
         Column("length_m", "real", "l of the Strouhal number", "m", null="none is stated"),
         Column("length_source", "text", "where the length is from", null="none is stated"),
+        Column(
+            "mode",
+            "text",
+            "mode of its cavity that it agrees with, as in 'shear-layer 1': one tone a mode, one mode a tone",
+            null=f"{NO_CAVITY}, or unexplained",
+        ),
+        Column(
+            "mode_deviation_pct",
+            "real",
+            "frequency beside the mode's, less one",
+            "%",
+            null=f"{NO_CAVITY}, or unexplained",
+        ),
+        Column(
+            "mode_candidates",
+            "texts",
+            "other modes of the cavity whose bands hold it, nearest first",
+            null=NO_CAVITY,
+        ),
+        Column(
+            "mode_chance",
+            "real",
+            "share of the octave about it that the bands of the cavity's modes cover: how likely a tone of another "
+            "source agrees with one",
+            null=NO_CAVITY,
+        ),
+        Column("explanation", "text", "the same as a sentence; unexplained is said too", null=NO_CAVITY),
         Column("doubtful", "yes_no", "the channel is doubtful in this run, or the chart does not reach the tone"),
         Column("doubt", "texts", "why: reason codes, and response-unknown"),
     ),
@@ -135,6 +164,19 @@ TONE_TRACKS: Table[rows.ToneTracksRow] = Table(
         Column("strouhal", "real", "the same times the length: f l / U", null="no length is stated for the position"),
         Column("length_m", "real", "l of the Strouhal number", "m", null="none is stated"),
         Column(
+            "mode",
+            "text",
+            "mode of the cavity that all its tones agree with",
+            null="no cavity, unexplained, or not the same at all its tones",
+        ),
+        Column("mode_deviation_pct", "real", "mean of frequency beside the mode's, less one", "%", null="no mode"),
+        Column(
+            "mode_candidates",
+            "texts",
+            "other modes whose bands hold all its tones: several speeds leave fewer than one",
+            null="no mode",
+        ),
+        Column(
             "steps_from",
             "integer",
             "track that ends where this one begins: a step from one mode to another, or two sources",
@@ -150,4 +192,36 @@ TONE_TRACKS: Table[rows.ToneTracksRow] = Table(
         Column("doubtful", "yes_no", "a tone in it is doubtful"),
         Column("doubt", "texts", "why: reason codes, and response-unknown"),
     ),
+)
+
+CAVITY_MODES: Table[rows.CavityModesRow] = Table(
+    "cavity_modes",
+    1,
+    "One row a mode of a cavity with positions in it, at the air and speed of a measurement run",
+    ("run", "cavity", "family", "order"),
+    (
+        SESSION,
+        RUN,
+        Column("cavity", "text", "row of cavities.csv"),
+        Column("family", "text", "shear-layer, neck, depth or width"),
+        Column("order", "integer", "number of the mode in its family, from 1"),
+        Column("frequency_hz", "real", "what the formula gives", "Hz"),
+        Column(
+            "lower_hz", "real", "lower end of its band at the set confidence, by the uncertainty of all inputs", "Hz"
+        ),
+        Column("upper_hz", "real", "upper end", "Hz"),
+        Column("formula", "text", "the formula"),
+        Column(
+            "unmodified_hz",
+            "real",
+            "by Rossiter's own formula, without the speed of sound at rest",
+            "Hz",
+            null="no such mode",
+        ),
+        Column("speed_mps", "real", "achieved flow speed", "m/s", null=NO_FLOW),
+        Column("temperature_c", "real", "temperature of the air", "degree Celsius", null="not stated: 20 is taken"),
+        Column("sound_speed_mps", "real", "speed of sound in it", "m/s"),
+        Column("positions", "texts", "positions in the cavity with a tone that agrees with it"),
+    ),
+    sort=("session", "run", "cavity", "family", "order"),
 )

@@ -1,8 +1,8 @@
-"""The job `tones`: find the tones of all runs and follow them over speed."""
+"""The job `tones`: find the tones of all runs, follow them over speed and hold them beside the modes of cavities."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -28,12 +28,27 @@ class ToneRun:
 
 
 @dataclass(frozen=True)
+class ToneCavity:
+    """The sizes of a cavity as far as they are known, and the positions in it."""
+
+    cavity: str
+    length_m: float | None
+    depth_m: float | None
+    width_m: float | None
+    opening_m2: float | None
+    volume_m3: float | None
+    neck_m: float | None
+    positions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class ToneNeeds:
     """Tones of all sessions."""
 
     campaign: str
     runs: tuple[ToneRun, ...]
     lengths: tuple[ScaleLength, ...]
+    cavities: tuple[ToneCavity, ...]
     tones: Tones
     window: Literal["hann", "flattop", "rectangular"]
     mains_hz: float
@@ -67,6 +82,7 @@ def needs(plan: Plan, key: str = "") -> ToneNeeds:
             for run in runs
         ),
         lengths=tuple(length for length in lengths if length is not None),
+        cavities=tuple(_cavities(plan)),
         tones=settings.tones,
         window=settings.spectra.window,
         mains_hz=settings.mains_hz,
@@ -74,6 +90,23 @@ def needs(plan: Plan, key: str = "") -> ToneNeeds:
         speed_pct=settings.uncertainty.speed_pct,
         confidence=settings.confidence,
     )
+
+
+def _cavities(plan: Plan) -> Iterator[ToneCavity]:
+    """Cavities with a position in them, sorted."""
+    for name, cavity in sorted(plan.campaign.cavities.items()):
+        positions = sorted(at.position for at in plan.campaign.positions.values() if at.cavity == name)
+        if positions:
+            yield ToneCavity(
+                name,
+                cavity.length_m,
+                cavity.depth_m,
+                cavity.width_m,
+                cavity.opening_m2,
+                cavity.volume_m3,
+                cavity.neck_m,
+                tuple(positions),
+            )
 
 
 def _inputs(plan: Plan, key: str) -> Sequence[Path]:
@@ -84,9 +117,9 @@ def _inputs(plan: Plan, key: str) -> Sequence[Path]:
 JOB = Job(
     name="tones",
     per="campaign",
-    does="find the tones of all runs and follow them over speed",
+    does="find the tones of all runs, follow them over speed and hold them beside the modes of cavities",
     version=1,
     needs=needs,
     inputs=_inputs,
-    outputs=campaign_tables("tones", "tone_tracks"),
+    outputs=campaign_tables("tones", "tone_tracks", "cavity_modes"),
 )

@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING
 from tapeline.acoustics.levels import level_db
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.tones import ToneNeeds, ToneRun
+from tapeline.jobs.tones.session_modes import SessionModes, ToneMode
 from tapeline.jobs.tones.session_tones import SessionTones, same_tone
 
 if TYPE_CHECKING:
     from tapeline.store.rows import TonesRow
 
 
-def tone_rows(needs: ToneNeeds, found: SessionTones, tracks: Mapping[int, int]) -> Iterator[TonesRow]:
+def tone_rows(
+    needs: ToneNeeds, found: SessionTones, tracks: Mapping[int, int], modes: SessionModes
+) -> Iterator[TonesRow]:
     """One row a tone of a session; `tracks` are the numbers of their tracks by the tones' places in `found`."""
     lengths = {length.position: length for length in needs.lengths}
     alike: dict[object, list[str]] = {}
@@ -63,9 +66,22 @@ def tone_rows(needs: ToneNeeds, found: SessionTones, tracks: Mapping[int, int]) 
                 "strouhal": per_m * length.length_m if per_m is not None and length else None,
                 "length_m": length.length_m if length else None,
                 "length_source": length.source if length else None,
+                **_mode_columns(modes.by_tone.get(place)),
                 "doubtful": bool(each.doubt),
                 "doubt": list(each.doubt),
             }
+
+
+def _mode_columns(match: ToneMode | None) -> TonesRow:
+    if match is None:
+        return {}
+    return {
+        "mode": match.mode.name if match.mode else None,
+        "mode_deviation_pct": match.deviation_pct,
+        "mode_candidates": [mode.name for mode in match.others],
+        "mode_chance": match.chance,
+        "explanation": match.words,
+    }
 
 
 def _repeated(run: ToneRun) -> object:

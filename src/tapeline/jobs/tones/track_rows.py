@@ -10,6 +10,7 @@ import numpy as np
 from tapeline.acoustics.levels import level_db
 from tapeline.jobs.cell_values import finite_or_none
 from tapeline.jobs.tones import ToneNeeds
+from tapeline.jobs.tones.session_modes import SessionModes, ToneMode
 from tapeline.jobs.tones.session_tones import SessionTones
 from tapeline.jobs.tones.session_tracks import SessionTrack
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def track_rows(
-    needs: ToneNeeds, session: str, found: SessionTones, tracks: Iterable[SessionTrack]
+    needs: ToneNeeds, session: str, found: SessionTones, tracks: Iterable[SessionTrack], modes: SessionModes
 ) -> Iterator[ToneTracksRow]:
     """One row a track."""
     lengths = {length.position: length for length in needs.lengths}
@@ -49,6 +50,7 @@ def track_rows(
             "frequency_per_speed_per_m": each.track.per_m,
             "strouhal": each.track.per_m * length.length_m if length else None,
             "length_m": length.length_m if length else None,
+            **_mode_columns([modes.by_tone.get(place) for place in each.tones]),
             "steps_from": each.steps_from,
             "step_ratio": each.step_ratio,
             "runs": [tone.run.run for tone in tones],
@@ -56,3 +58,18 @@ def track_rows(
             "doubtful": bool(doubt),
             "doubt": doubt,
         }
+
+
+def _mode_columns(matches: list[ToneMode | None]) -> ToneTracksRow:
+    """The mode that all tones agree with, if it is one, and which others would hold all of them."""
+    said = [match for match in matches if match is not None]
+    deviations = [match.deviation_pct for match in said if match.deviation_pct is not None]
+    names = {match.mode.name for match in said if match.mode}
+    if len(deviations) < len(matches) or len(names) != 1:
+        return {}
+    others = set.intersection(*({mode.name for mode in match.others} for match in said))
+    return {
+        "mode": names.pop(),
+        "mode_deviation_pct": float(np.mean(deviations)),
+        "mode_candidates": sorted(others),
+    }
