@@ -154,6 +154,10 @@ MOUTH_EXPONENT: Final = 0.75
 MOUTH_UNCERTAINTY_SHARE: Final = 0.2
 """Standard uncertainty of that addition, as a share of it. Origin: own choice: it was fitted to few cavities."""
 
+TONE_ALONE_FROM_DB: Final = 8.0
+"""Prominence from which on a tone of a single run is believed without a repeat. Origin: computed: noise of 5 averages
+reaches 7 dB in one spectrum of a hundred."""
+
 LINE_COVARIANCE_REACH_LINES: Final = 8
 """Lines further apart than this are taken as uncorrelated. Origin: computed: the square of the widest window ends
 there."""

@@ -176,3 +176,19 @@ def test_tones_beside_the_modes_of_their_cavity(tmp_path: Path) -> None:
     assert first.frequency_hz == pytest.approx(at[30], rel=2e-3)
     assert first.lower_hz < first.frequency_hz < first.upper_hz
     assert first.positions.tolist() == ["p"]
+
+
+def test_a_tone_that_tape_removes(tmp_path: Path) -> None:
+    runs = {name: row for name, row in RUNS.items() if name != "s0"}
+    runs |= {f"s{k}": "measurement,one,taped,20,20.0" for k in (0, 1)}
+    gap, other = (1000.0, 0.5), (2000.0, 0.2)
+    psd = {run: spectrum(gap, other) for run in ("r0", "r1")} | {run: spectrum(other) for run in ("s0", "s1")}
+    settings = "comparisons: {tape: {reference: open, treatment: taped}}\n"
+    rows = table(found(tmp_path, given(psd, runs, settings=settings)), "tone_differences")
+    assert rows.frequency_hz.tolist() == pytest.approx([1000.0, 2000.0], abs=0.1)
+    assert rows.finding.tolist() == ["gone", "not shown"]
+    assert rows.bound_db.iloc[0] < -15.0
+    assert rows.difference_db.tolist()[0] is None
+    assert rows.difference_db.iloc[1] == pytest.approx(0.0, abs=0.2)
+    assert rows.reference_runs_with_it.tolist() == [2, 2]
+    assert rows.treatment_runs_with_it.tolist() == [0, 2]

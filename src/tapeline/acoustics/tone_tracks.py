@@ -78,7 +78,7 @@ def nodes_of(
     """Tones of repeats joined, by speed and frequency; all but the last are (tones,).
 
     `point` numbers the nominal speeds and `run` the runs; `runs_at` (points,) is how many runs each has. Tones within
-    1.5 %, or twice their uncertainty, are one, of each run one at most. What fewer than half of the runs have is none.
+    1.5 %, or twice their uncertainty, are one, of each run one at most. What half of the runs or fewer have is none.
     """
     found = []
     for p in range(runs_at.size):
@@ -98,7 +98,7 @@ def nodes_of(
                 speed_mps=float(speed_mps[group].mean()),
             )
             for group in groups
-            if 2 * len(group) >= runs_at[p]
+            if 2 * len(group) > runs_at[p]
         ]
     return found
 

@@ -1069,6 +1069,34 @@ class CavityModesRow(TypedDict, total=False):
     positions: list[str]
 
 
+class ToneDifferencesRow(TypedDict, total=False):
+    """A row of `tone_differences`."""
+
+    comparison: str
+    session: str
+    position: str
+    speed_mps: float
+    yaw_deg: float
+    frequency_hz: float
+    reference_frequency_hz: float | None
+    treatment_frequency_hz: float | None
+    reference_runs: int
+    reference_runs_with_it: int
+    treatment_runs: int
+    treatment_runs_with_it: int
+    reference_level_db: float | None
+    treatment_level_db: float | None
+    difference_db: float | None
+    standard_error_db: float | None
+    degrees_of_freedom: int
+    lower_db: float | None
+    upper_db: float | None
+    bound_db: float | None
+    finding: str
+    doubtful: bool
+    doubt: list[str]
+
+
 class RepeatabilityRow(TypedDict, total=False):
     """A row of `repeatability`."""
 

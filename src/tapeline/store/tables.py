@@ -42,7 +42,7 @@ from tapeline.store.tables_of_levels import (
 )
 from tapeline.store.tables_of_repeats import COLLAPSE, CONTROL_VALUES, REPEAT_TESTS, REPEATABILITY, SCALING
 from tapeline.store.tables_of_runs import CALIBRATION, CHECKS, POSITIONS, QUALITY, RUNS
-from tapeline.store.tables_of_tones import CAVITY_MODES, TONE_TRACKS, TONES
+from tapeline.store.tables_of_tones import CAVITY_MODES, TONE_DIFFERENCES, TONE_TRACKS, TONES
 
 __all__ = [
     "ADDITIVITY",
@@ -88,6 +88,7 @@ __all__ = [
     "SPECTROGRAM",
     "STATES",
     "TONES",
+    "TONE_DIFFERENCES",
     "TONE_TRACKS",
     "WEIGHTING_COLUMNS",
     "WITHOUT_DIFFERENCE",
@@ -119,6 +120,7 @@ ALL: tuple[Table[Any], ...] = (
     TONES,
     TONE_TRACKS,
     CAVITY_MODES,
+    TONE_DIFFERENCES,
     REPEATABILITY,
     CONTROL_VALUES,
     REPEAT_TESTS,

@@ -1,11 +1,11 @@
-"""Tables of tones: those of every run, those followed over speed, and the modes of cavities beside them."""
+"""Tables of tones: those of every run, those followed over speed, the modes of cavities, and differences of tones."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from tapeline.store.schema import Column, Table
-from tapeline.store.shared_columns import DB, POSITION, RUN, SESSION
+from tapeline.store.shared_columns import DB, DOUBT, POINT, POSITION, RUN, SESSION
 
 if TYPE_CHECKING:
     from tapeline.store import rows
@@ -93,7 +93,7 @@ TONES: Table[rows.TonesRow] = Table(
             "track",
             "integer",
             "number of its track among those of its session, position, condition and yaw",
-            null="not own, at one speed only, or in fewer than half of the repeats",
+            null="not own, at one speed only, or not in most of the repeats",
         ),
         Column("frequency_per_speed_per_m", "real", "f / U", "1/m", null=NO_FLOW),
         Column("strouhal", "real", "f l / U", null="no length is stated for the position, or no flow"),
@@ -224,4 +224,56 @@ CAVITY_MODES: Table[rows.CavityModesRow] = Table(
         Column("positions", "texts", "positions in the cavity with a tone that agrees with it"),
     ),
     sort=("session", "run", "cavity", "family", "order"),
+)
+
+NO_INTERVAL = "not in most runs of both, no repeats in the session, or in doubt"
+
+ONE_SIDE = "not in most runs of both"
+
+TONE_DIFFERENCES: Table[rows.ToneDifferencesRow] = Table(
+    "tone_differences",
+    1,
+    "One row a tone of a comparison at an operating point and position: is it lower, gone, new. Own tones in most of a "
+    "side's runs; tests are not adjusted for their number",
+    ("comparison", "session", "position", "speed_mps", "yaw_deg", "frequency_hz"),
+    (
+        Column("comparison", "text", "name of the comparison"),
+        SESSION,
+        POSITION,
+        *POINT,
+        Column("frequency_hz", "real", "mean frequency over the runs that have it", "Hz"),
+        Column("reference_frequency_hz", "real", "the same over those of the reference", "Hz", null="none has it"),
+        Column("treatment_frequency_hz", "real", "the same over those of the treatment", "Hz", null="none has it"),
+        Column("reference_runs", "integer", "searched runs of the reference"),
+        Column("reference_runs_with_it", "integer", "those that have the tone"),
+        Column("treatment_runs", "integer", "searched runs of the treatment"),
+        Column("treatment_runs_with_it", "integer", "those that have the tone"),
+        Column(
+            "reference_level_db",
+            "real",
+            "mean of those that have it, at the nominal speed and air",
+            DB,
+            null="none has it",
+        ),
+        Column("treatment_level_db", "real", "likewise", DB, null="none has it"),
+        Column("difference_db", "real", "treatment minus reference", "dB", null=ONE_SIDE),
+        Column("standard_error_db", "real", "of the difference, by the scatter of repeats", "dB", null=NO_INTERVAL),
+        Column("degrees_of_freedom", "integer", "of that scatter, pooled over the session's tones"),
+        Column("lower_db", "real", "lower end of the interval at the set confidence", "dB", null=NO_INTERVAL),
+        Column("upper_db", "real", "upper end", "dB", null=NO_INTERVAL),
+        Column(
+            "bound_db",
+            "real",
+            "of a tone that is gone: the difference is below it, else it would have been found; of a new one: above it",
+            "dB",
+            null="both have it, or it comes and goes",
+        ),
+        Column(
+            "finding",
+            "text",
+            "lower, higher, gone (most runs of the reference have it, none of the treatment), new (the reverse), not "
+            "shown, comes and goes (in some runs of a side, not in most), or in doubt",
+        ),
+        *DOUBT,
+    ),
 )

@@ -43,12 +43,13 @@ class ToneCavity:
 
 @dataclass(frozen=True)
 class ToneNeeds:
-    """Tones of all sessions."""
+    """Tones of all sessions. `comparisons` are names with reference and treatment."""
 
     campaign: str
     runs: tuple[ToneRun, ...]
     lengths: tuple[ScaleLength, ...]
     cavities: tuple[ToneCavity, ...]
+    comparisons: tuple[tuple[str, str, str], ...]
     tones: Tones
     window: Literal["hann", "flattop", "rectangular"]
     mains_hz: float
@@ -83,6 +84,7 @@ def needs(plan: Plan, key: str = "") -> ToneNeeds:
         ),
         lengths=tuple(length for length in lengths if length is not None),
         cavities=tuple(_cavities(plan)),
+        comparisons=tuple((name, each.reference, each.treatment) for name, each in settings.comparisons.items()),
         tones=settings.tones,
         window=settings.spectra.window,
         mains_hz=settings.mains_hz,
@@ -121,5 +123,5 @@ JOB = Job(
     version=1,
     needs=needs,
     inputs=_inputs,
-    outputs=campaign_tables("tones", "tone_tracks", "cavity_modes"),
+    outputs=campaign_tables("tones", "tone_tracks", "cavity_modes", "tone_differences"),
 )

@@ -9,6 +9,7 @@ from tapeline.campaign.plan import Plan
 from tapeline.jobs.table_files import campaign_table
 from tapeline.jobs.tones import JOB
 from tapeline.jobs.tones import needs as needs_of
+from tapeline.jobs.tones.difference_rows import difference_rows
 from tapeline.jobs.tones.mode_rows import mode_rows
 from tapeline.jobs.tones.session_modes import session_modes
 from tapeline.jobs.tones.session_tones import Verdicts, session_tones
@@ -21,7 +22,7 @@ from tapeline.store.schema import Row, Table
 
 
 def run(plan: Plan) -> None:
-    """Write the tables of tones, of their tracks and of the modes of cavities, session by session."""
+    """Write the tables of tones, their tracks and differences and of cavity modes, session by session."""
     needs = needs_of(plan)
     results, stamp = plan.results, {"campaign": needs.campaign, "digest": JOB.digest(plan)}
     verdicts = _verdicts(results)
@@ -30,13 +31,15 @@ def run(plan: Plan) -> None:
         def writer(table: Table[Row]) -> PartWriter[Row]:
             return open_files.enter_context(parquet.writing_parts(table, campaign_table(results, table.name), **stamp))
 
-        tones, tracks, modes = writer(tables.TONES), writer(tables.TONE_TRACKS), writer(tables.CAVITY_MODES)
+        tones, tracks = writer(tables.TONES), writer(tables.TONE_TRACKS)
+        modes, differences = writer(tables.CAVITY_MODES), writer(tables.TONE_DIFFERENCES)
         for session in needs.sessions:
             found = session_tones(results, session, needs, verdicts)
             followed = list(session_tracks(needs, found))
             resonances = session_modes(needs, session, found)
             tones.write_rows(tone_rows(needs, found, numbers_of(followed), resonances))
             tracks.write_rows(track_rows(needs, session, found, followed, resonances))
+            differences.write_rows(difference_rows(needs, session, found))
             modes.write_rows(mode_rows(needs, session, found, resonances))
 
 

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
-from tapeline.acoustics.tones import OtherTone, Tone, ToneRule, continuous_spectrum, find_tones, tone_in_other
+from tapeline.acoustics.levels import level_db
+from tapeline.acoustics.tones import (
+    OtherTone,
+    Tone,
+    ToneRule,
+    continuous_spectrum,
+    find_tones,
+    least_detectable_pa2,
+    tone_in_other,
+)
 from tapeline.acoustics.usable_range import RESPONSE_UNKNOWN
 from tapeline.arrays import Reals
 from tapeline.jobs.levels.run_conditions import achieved_speed_mps
@@ -41,12 +50,19 @@ COLUMNS = (
     "relative_spread",
     "response_low_hz",
     "response_high_hz",
+    "nominal_correction_db",
 )
+
+LIMITS_A_SPECTRUM = 160
+"""Frequencies at which is kept what would have been found: 20 an octave."""
 
 
 @dataclass(frozen=True)
 class RunTone:
-    """A tone of a run at a position. `below` is None where no background says anything."""
+    """A tone of a run at a position. `below` is None where no background says anything.
+
+    `nominal_correction_db` brings its level to the nominal speed and air, 0 where nothing is known to bring it there.
+    """
 
     run: ToneRun
     position: str
@@ -55,6 +71,7 @@ class RunTone:
     mains_order: int | None
     not_own: str | None
     doubt: tuple[str, ...]
+    nominal_correction_db: float
 
     @property
     def flow_speed_mps(self) -> float | None:
@@ -81,14 +98,31 @@ def rule_of(needs: ToneNeeds) -> ToneRule:
 
 
 @dataclass(frozen=True)
+class Searched:
+    """What a steady tone would have needed to be found in one spectrum: levels (dB) at some frequencies.
+
+    NaN where there are no lines. The levels are brought to the nominal speed and air.
+    """
+
+    frequency_hz: NDArray[np.float32]
+    least_db: NDArray[np.float32]
+
+    def limit_db(self, frequency_hz: float) -> float:
+        """The level that a tone at a frequency would have needed; NaN where nothing was searched."""
+        if not self.frequency_hz[0] <= frequency_hz <= self.frequency_hz[-1]:
+            return math.nan
+        return float(np.interp(frequency_hz, self.frequency_hz, self.least_db))
+
+
+@dataclass(frozen=True)
 class SessionTones:
     """All tones of a session's usable channels, spectrum by spectrum and by frequency.
 
-    `searched` are the runs and positions whose spectra were searched, tones or none.
+    `searched` are the spectra that were searched, tones or none, by run and position.
     """
 
     tones: list[RunTone]
-    searched: set[tuple[str, str]]
+    searched: dict[tuple[str, str], Searched]
 
     @cached_property
     def by_channel(self) -> dict[tuple[str, str], list[int]]:
@@ -108,7 +142,7 @@ def same_tone(one: RunTone, other: RunTone) -> bool:
 
 def session_tones(results: Path, session: str, needs: ToneNeeds, verdicts: Verdicts) -> SessionTones:
     """The tones in the narrowband spectra of one session."""
-    found = SessionTones([], set())
+    found = SessionTones([], {})
     runs = {run.run: run for run in needs.runs if run.session == session}
     for batch in parquet.read_batches(session_table(results, "narrowband", session), COLUMNS, ROWS):
         names = zip(batch["run"].to_pylist(), batch["position"].to_pylist(), strict=True)
@@ -120,19 +154,20 @@ def session_tones(results: Path, session: str, needs: ToneNeeds, verdicts: Verdi
                 grids.setdefault(grid, []).append(k)
         for (first, step, _), rows in grids.items():
             part = batch.take(pa.array(rows))
-            found.searched.update(zip(part["run"].to_pylist(), part["position"].to_pylist(), strict=True))
-            found.tones.extend(_of_grid(part, first, step, runs, needs, verdicts))
+            _search(found, part, first, step, runs, needs, verdicts)
     return found
 
 
-def _of_grid(
+def _search(
+    found: SessionTones,
     part: pa.RecordBatch,
     first_hz: float,
     step_hz: float,
     runs: dict[str, ToneRun],
     needs: ToneNeeds,
     verdicts: Verdicts,
-) -> Iterator[RunTone]:
+) -> None:
+    """Search spectra of one grid, and add to what was found."""
     rule = rule_of(needs)
     psd, spread = (_stacked(part[name]) for name in ("psd_pa2_per_hz", "relative_spread"))
     hz = first_hz + step_hz * np.arange(psd.shape[1])
@@ -140,6 +175,9 @@ def _of_grid(
         for low, high in zip((ranges or [])[::2], (ranges or [])[1::2], strict=True):
             row[(hz > low - step_hz) & (hz < high + step_hz)] = np.nan
     search = find_tones(psd, first_hz, step_hz, part["effective_averages"].to_numpy(), rule, spread)
+    limits = least_detectable_pa2(search, step_hz, rule)
+    sampled = np.unique(np.geomspace(1, hz.size, LIMITS_A_SPECTRUM).round().astype(int)) - 1
+    corrections = part["nominal_correction_db"].to_pylist()
     with_tones = [k for k, tones in enumerate(search.tones) if tones and part["background_psd_pa2_per_hz"][k].is_valid]
     below_rows = {k: row for row, k in enumerate(with_tones)}
     below_psd = _stacked(part["background_psd_pa2_per_hz"].take(pa.array(with_tones, pa.int64())))
@@ -148,6 +186,9 @@ def _of_grid(
     reach = zip(part["response_low_hz"].to_pylist(), part["response_high_hz"].to_pylist(), strict=True)
     for k, ((name, position), (low, high)) in enumerate(zip(names, reach, strict=True)):
         run, reasons = runs[name], verdicts.of(name, position)[1]
+        correction = corrections[k] or 0.0
+        least_db = level_db(limits[k, sampled], needs.reference_pressure_pa) + correction
+        found.searched[name, position] = Searched(hz[sampled].astype(np.float32), least_db.astype(np.float32))
         for tone in search.tones[k]:
             other = None
             if below is not None and k in below_rows and not run.background:
@@ -156,14 +197,17 @@ def _of_grid(
                 other = tone_in_other(tone, below_psd[row], below, row, averages, near_hz, step_hz, rule)
             order = mains_order(tone.frequency_hz, tone.frequency_uncertainty_hz, needs.mains_hz)
             beyond = (low is not None and tone.frequency_hz < low) or (high is not None and tone.frequency_hz > high)
-            yield RunTone(
-                run=run,
-                position=position,
-                tone=tone,
-                below=other,
-                mains_order=order,
-                not_own=_not_own(run, tone, other, order),
-                doubt=(*reasons, *((RESPONSE_UNKNOWN,) if beyond else ())),
+            found.tones.append(
+                RunTone(
+                    run=run,
+                    position=position,
+                    tone=tone,
+                    below=other,
+                    mains_order=order,
+                    not_own=_not_own(run, tone, other, order),
+                    doubt=(*reasons, *((RESPONSE_UNKNOWN,) if beyond else ())),
+                    nominal_correction_db=correction,
+                )
             )
 
 
