@@ -964,10 +964,6 @@ ADDITIVITY_PARTITIONS: Final = 1000
 """Partitions of a whole into measured parts that are examined, those of the smallest parts first. Origin: own choice:
 time."""
 
-TONE_FOLLOWS_SPEED_SHARE: Final = 0.25
-"""Share of the relative rise of speed by which that of a tone's frequency may differ from it, or from none at all, for
-the tone to follow speed, or to stay. Origin: own choice: half of what would leave both open."""
-
 AXIS_HOLDS_LINES_SHARE: Final = 0.99
 """Share of the line ends that the axis of a line figure holds. Origin: own choice: a few lines beyond it would flatten
 all others."""
