@@ -69,7 +69,7 @@ def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, 
     where = "" if row["quantity"] == "overall" else f" in {_level(row)}"
     of_that, doubt = f"of {that}{where}", _doubt(row.get("remainder_doubt"))
     if finding in ("lower", "higher") and value is not None:
-        bracket, judged = f"({_sizes(*ends, value)}{doubt})", _enough(lower, upper, wording.threshold_db)
+        bracket, judged = f"({_sizes(*ends, value)}{doubt})", enough(lower, upper, wording.threshold_db)
         if finding == "lower":
             return f"{subject} is {_quieter(-value, unit)} than {that}{where} {bracket}: {ENOUGH}."
         if row.get("gain_finding") == "higher":
@@ -80,11 +80,9 @@ def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, 
         return f"{subject} {within} ({_spread(*_turned(*ends), unit)}{doubt}): {ENOUGH}."
     if finding == "not shown":
         bracket = f"({_spread(*_turned(*ends), unit)}{doubt})"
-        return (
-            f"{subject} is not shown to leave any {of_that} {bracket}: {_enough(lower, upper, wording.threshold_db)}."
-        )
+        return f"{subject} is not shown to leave any {of_that} {bracket}: {enough(lower, upper, wording.threshold_db)}."
     if finding == "bound":
-        judged = _enough(lower, upper, wording.threshold_db)
+        judged = enough(lower, upper, wording.threshold_db)
         limited = f"(background-limited{doubt})"
         if upper is not None and upper <= 0.0:
             return f"{subject} is at least {_quieter(-upper, unit)} than {that}{where} {limited}: {judged}."
@@ -102,8 +100,8 @@ def _why_no_remainder(row: TreatmentsRow) -> str:
     return "no single condition has all its treatments and more"
 
 
-def _enough(lower: float | None, upper: float | None, threshold_db: float) -> str:
-    """Whether what is left is of practical use."""
+def enough(lower: float | None, upper: float | None, threshold_db: float) -> str:
+    """Whether a treatment is enough by itself, by the interval (dB) of what it leaves."""
     if lower is not None and lower >= threshold_db:
         return NOT_ENOUGH
     return ENOUGH if upper is not None and upper < threshold_db else MAY_BE_ENOUGH
