@@ -662,6 +662,36 @@ class Scaling(Section):
     )
 
 
+class Tones(Section):
+    """What counts as a tone, and how well the sizes of cavities are known."""
+
+    false_alarm_probability: Share = Field(
+        0.01,
+        gt=0,
+        lt=0.5,
+        description="probability that a spectrum without tones is said to have one (own choice: two in 200 "
+        "spectra, which their repeats do not have)",
+    )
+    least_prominence_db: LimitDb = Field(
+        4.0,
+        ge=0,
+        description="dB, largest line above the continuous spectrum from which on it may be a tone, however long the "
+        "record (own choice: reflections, charts and curved spectra leave up to 3 dB)",
+    )
+    least_quality: Times = Field(
+        10.0,
+        gt=0,
+        description="frequency over width at half power from which on what stands out is a tone; broader humps are "
+        "none (own choice: shear-layer tones have 20 and more, humps 5 and less)",
+    )
+    cavity_size_pct: Percent = Field(
+        3.0,
+        ge=0,
+        le=50,
+        description="%, standard uncertainty of each size in cavities.csv (own choice: 0.5 mm of a gap of 16 mm)",
+    )
+
+
 class Quality(Section):
     """When a channel of a run is doubted."""
 

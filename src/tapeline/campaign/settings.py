@@ -34,6 +34,7 @@ from tapeline.campaign.setting_sections import (
     Spectra,
     Spectrogram,
     Tables,
+    Tones,
     Uncertainty,
     Weighting,
 )
@@ -61,6 +62,7 @@ __all__ = [
     "Spectra",
     "Spectrogram",
     "Tables",
+    "Tones",
     "Uncertainty",
     "Weighting",
 ]
@@ -149,6 +151,7 @@ class Settings(Section):
     )
     ranking: Ranking = Field(Ranking(), description="the list of spots to work on first")
     scaling: Scaling = Field(Scaling(), description="exponents of speed and Strouhal numbers")
+    tones: Tones = Field(Tones(), description="tones, their tracks over speed and the modes of cavities")
 
     @model_validator(mode="before")
     @classmethod

@@ -70,7 +70,7 @@ STEPS = {
         Step(
             "findings",
             "what is found in all sessions",
-            ("catalogue", "compare", "scale", "repeat", "manifest"),
+            ("catalogue", "compare", "scale", "tones", "repeat", "manifest"),
             lambda plan: ("",),
         ),
         Step("report", "the page that circulates", ("report",), lambda plan: ("",)),
