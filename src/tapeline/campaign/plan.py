@@ -190,6 +190,16 @@ class Plan:
         rows = [row for row in self.campaign.fittings_of(session) if row.highpass_hz or row.lowpass_hz]
         return tuple(sorted((row.position, row.highpass_hz, row.lowpass_hz) for row in rows))
 
+    def diameters_mm(self, session: str) -> tuple[tuple[str, float], ...]:
+        """Positions under attached flow with the diameters of their sensors, where these are known, sorted."""
+        sensors, positions = self.campaign.sensors, self.campaign.positions
+        found = (
+            (row.position, sensors[row.sensor].diameter_mm)
+            for row in self.campaign.fittings_of(session)
+            if row.sensor in sensors and row.position in positions and positions[row.position].flow == "attached"
+        )
+        return tuple(sorted((position, diameter) for position, diameter in found if diameter is not None))
+
     @cached_property
     def on_request(self) -> tuple[str, ...]:
         """Names of the tables that are made because the settings or the run table ask for them."""

@@ -31,6 +31,7 @@ from tapeline.campaign.setting_sections import (
     Report,
     Scaling,
     Section,
+    SensorSize,
     Spectra,
     Spectrogram,
     Tables,
@@ -58,6 +59,7 @@ __all__ = [
     "Repeatability",
     "Report",
     "Scaling",
+    "SensorSize",
     "Settings",
     "Spectra",
     "Spectrogram",
@@ -125,6 +127,9 @@ class Settings(Section):
         Background(), description="limits of the background subtraction"
     )
     uncertainty: Uncertainty = Field(Uncertainty(), description="what no recording tells of the uncertainty of a level")
+    sensor_size: SensorSize = Field(
+        SensorSize(), description="what the size of a sensor takes off levels under attached flow"
+    )
     entered_speed_unit: Literal["km/h", "m/s"] | None = Field(
         None,
         description="unit of the speeds entered in operating_point.nominal_speeds and ranking.operating_points; none: "

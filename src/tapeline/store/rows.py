@@ -366,12 +366,17 @@ class BandsRow(TypedDict, total=False):
     response_uncertainty_db: float | None
     environment_uncertainty_db: float | None
     mounting_uncertainty_db: float | None
+    size_uncertainty_db: float | None
     speed_uncertainty_db: float | None
     steadiness_uncertainty_db: float | None
     standard_uncertainty_db: float | None
     degrees_of_freedom: float | None
     absolute_lower_db: float | None
     absolute_upper_db: float | None
+    size_correction_db: float | None
+    size_correction_uncertainty_db: float | None
+    size_corrected_level_db: float | None
+    convection_speed_mps: float | None
     lines: float
     filters_minus_lines_db: float | None
     a_weighting_db: float | None
@@ -423,12 +428,16 @@ class OverallRow(TypedDict, total=False):
     response_uncertainty_db: float | None
     environment_uncertainty_db: float | None
     mounting_uncertainty_db: float | None
+    size_uncertainty_db: float | None
     speed_uncertainty_db: float | None
     steadiness_uncertainty_db: float | None
     standard_uncertainty_db: float | None
     degrees_of_freedom: float | None
     absolute_lower_db: float | None
     absolute_upper_db: float | None
+    size_correction_db: float | None
+    size_correction_uncertainty_db: float | None
+    size_corrected_level_db: float | None
     bound_share: float | None
     l5_db: float | None
     l10_db: float | None
@@ -992,6 +1001,7 @@ class ScalingRow(TypedDict, total=False):
     exponent_upper: float | None
     degrees_of_freedom: int | None
     interval_basis: str | None
+    size_corrected_exponent: float | None
     reference_speed_mps: float
     level_at_reference_db: float | None
     level_at_reference_error_db: float | None
