@@ -61,7 +61,8 @@ def gain_sentence(row: TreatmentsRow, treatment: str, wording: Wording) -> str:
 def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, that: str = "that") -> str:
     """What a treatment leaves of the gain of the condition with most applied, and whether it is enough by itself.
 
-    `that` are words for this gain, which the sentence before has told, as a rule.
+    `that` are words for this gain, which the sentence before has told as a rule: where no gain of `best` is shown,
+    nothing is left of it.
     """
     subject, unit = treatment[:1].upper() + treatment[1:], _unit(row)
     lower, upper = ends = row.get("remainder_lower_db"), row.get("remainder_upper_db")
@@ -90,14 +91,11 @@ def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, 
             end = f"at most {upper:.1f}" if upper is not None else f"at least {lower:.1f}"
             return f"{subject} leaves {end} {unit} {of_that} {limited}: {judged}."
         return f"What {treatment} leaves {of_that} is not known: the background hides it."
-    return f"What {treatment} leaves {of_that} is not known: {_why_no_remainder(row)}."
-
-
-def _why_no_remainder(row: TreatmentsRow) -> str:
     why, best = row.get("remainder_why_not"), row.get("best")
-    if why or best:
-        return why or f"it was not held against {best} in these sessions"
-    return "no single condition has all its treatments and more"
+    if best is None:
+        return f"Nothing tells what {treatment} leaves: no single condition has all its treatments and more."
+    why = why or f"it was not held against {best} in these sessions"
+    return f"What {treatment} leaves {of_that} is not known: {why}."
 
 
 def enough(lower: float | None, upper: float | None, threshold_db: float) -> str:
