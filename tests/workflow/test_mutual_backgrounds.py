@@ -28,4 +28,6 @@ def test_each_session_names_a_background_of_the_other(tmp_path: Path) -> None:
     done = run_campaign(folder, 2)
     assert done.status in (0, 3), done.output
     assert (done.results / "report.html").is_file()
+    apart = {path.stem for path in (done.results / "steps" / "verdicts").glob("*.json")}
+    assert apart == {"april", "may"}, "verdicts come before the tables of either"
     assert done.planned() == {}

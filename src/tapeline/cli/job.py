@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapeline.cli.argument_types import from_one
-from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
 from tapeline.store.file_records import NotAsWrittenError, doubt_written
 from tapeline.unwritable import CLOSED, FULL, sentence, tell
@@ -78,7 +77,7 @@ def _plan(options: argparse.Namespace, name: str) -> Plan:
     from tapeline.campaign.plan import Plan
 
     # The report prints the warnings that checking the campaign's files gives.
-    return Plan(load_campaign(options.campaign, check=name == "report"))
+    return Plan(load_campaign(options.campaign, check=name in ("report", "findings")))
 
 
 def _done(name: str, plan: Plan, key: str, known: Sequence[str], work: Callable[[], None]) -> int:
@@ -88,7 +87,6 @@ def _done(name: str, plan: Plan, key: str, known: Sequence[str], work: Callable[
     if key not in known:
         print(f"tapeline {name}: {key!r} is not among the campaign's used: {', '.join(known)}", file=sys.stderr)
         return EXIT_FAULTS
-    sys.meta_path.insert(0, NoDataFrames())
     try:
         with job_at_work(plan.campaign.root, f"{name} {key}".rstrip()):
             work()
