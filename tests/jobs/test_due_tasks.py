@@ -228,6 +228,8 @@ def test_time_signals_that_do_not_fit_are_forced_by_themselves(root: Path) -> No
         assert stale_results.misfits(plan, {}) == []
         path.write_bytes(path.read_bytes()[:-1])
         (misfit,) = stale_results.misfits(plan, {})
-        assert outdated(plan, stale_results.due_tasks(plan, [misfit])) == [path]
+        # The page, which is never made here, is due too.
+        due_now = [task for task in stale_results.due_tasks(plan, [misfit]) if task.job.name != "report"]
+        assert outdated(plan, due_now) == [path]
     finally:
         settings.write_text(text, encoding="utf-8")
