@@ -161,6 +161,12 @@ class Plan:
         """The sessions of the runs that a session's tables are made from, sorted."""
         return tuple(sorted({self.used[run].session for run in self.recordings_for_tables(session)}))
 
+    @cached_property
+    def lending_sessions(self) -> tuple[str, ...]:
+        """Sessions of runs that the tables of another session are made from, sorted."""
+        lent = {(lender, session) for session in self.measured_sessions for lender in self.sessions_for_tables(session)}
+        return tuple(sorted({lender for lender, session in lent if lender != session}))
+
     def session_of(self, run: str) -> str:
         """The session of a used run."""
         return self.used[run].session
