@@ -175,6 +175,6 @@ def _usual(campaign: Campaign, tested: Sequence[Row]) -> str:
     levels = median(row["usual_level_sd_db"] for row in told)
     odd = sum(unlike_other_repeats(row, campaign.settings.repeatability.excess_db) for row in told)
     return (
-        f" Repeats here usually differ by {number(levels, 2)} dB in level (standard deviation); {odd or 'none'} of {len(told)} "
-        f"pairs {'differs' if odd < 2 else 'differ'} more."
+        f" Repeats here usually differ by {number(levels, 2)} dB in level (standard deviation). {odd or 'None'} of "
+        f"{len(told)} pairs {'differs' if odd < 2 else 'differ'} more."
     )
