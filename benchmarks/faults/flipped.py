@@ -121,7 +121,9 @@ def _by_hand(bases: Bases) -> list[Case]:
         ("5 dB added to every difference in tables/comparisons.parquet", _add_5_db),
         ("tables/comparisons.parquet replaced by another campaign's", partial(_exchange, neighbour=bases.neighbour)),
     ):
-        found.append(once(f"{fault}; `tapeline check-results`", plant, CHANGED, r"comparisons\.parquet", *CHECK_RESULTS))
+        found.append(
+            once(f"{fault}; `tapeline check-results`", plant, CHANGED, r"comparisons\.parquet", *CHECK_RESULTS)
+        )
         found.append(
             Case(f"{fault}; `tapeline run`", plant, (0,), (r"changed.*comparisons\.parquet", DONE), unharmed=True)
         )

@@ -229,6 +229,36 @@ def test_the_best_is_the_most_treated_of_those_measured_at_the_operating_point()
     assert (fast["best"], fast["remainder_db"]) == ("sealed", pytest.approx(3.0))
 
 
+def test_of_two_equally_treated_ones_none_is_the_best() -> None:
+    """Neither chance nor the alphabet picks one of them."""
+    applied = {"open": (), "front": ("f",), "sealed": ("f", "r"), "clay": ("f", "c")}
+    rows = rows_of(small(LEVELS | {"clay": (83.0, 78.0)}, applied=applied).job())
+    front = at(rows, "front")
+    assert (front["best"], front.get("remainder_finding"), front["gain_finding"]) == (None, None, "lower")
+
+
+def test_the_condition_that_gains_are_counted_from_is_never_the_best() -> None:
+    """Nothing is bare, and the reference has most applied: what it has more was opened, not gained."""
+    rows = rows_of(small(LEVELS, applied=APPLIED | {"open": ("base",)}, untreated="sealed").job())
+    front = at(rows, "front")
+    assert (front["best"], front["gain_finding"]) == (None, "higher")
+
+
+def test_a_reference_that_drifts_is_doubted_whether_or_not_the_comparison_is_declared() -> None:
+    """The open level rises by 3 dB in an hour, and the front was taped at its end alone."""
+    runs = tuple(
+        Given(f"a-{name}-{k}", (level, level), hours=hours)
+        for name, times in (("open", (0.0, 0.4, 0.6, 1.0)), ("front", (1.1, 1.2, 1.3)), ("sealed", (1.4, 1.5)))
+        for k, hours in enumerate(times)
+        for level in [90.0 + 3.0 * min(hours, 1.0) - {"open": 0.0, "front": 2.0, "sealed": 4.0}[name] + 0.02 * k]
+    )
+    declared, none = (
+        at(rows_of(small(runs, comparisons=each).job()), "front") for each in ({"part": ("open", "front")}, {})
+    )
+    assert [doubt.partition(":")[0] for doubt in none["gain_doubt"]] == ["reference-drift"]
+    assert (declared["gain_doubt"], declared["gain_doubtful"]) == (none["gain_doubt"], True)
+
+
 def test_a_condition_that_is_unusable_everywhere_is_not_the_best() -> None:
     gone = frozenset((f"a-sealed-{k}", place) for k in range(3) for place in ("p", "q"))
     rows = rows_of(small(LEVELS, unusable=gone).job())

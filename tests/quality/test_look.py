@@ -78,9 +78,9 @@ def test_a_recording_that_is_in_no_row_yet_needs_its_session(tmp_path: Path) -> 
     assert [channel.name for channel in seen.channels] == ["seam2"]
     assert seen.unfitted == 1
     assert seen.channels[0].levels_db["Z"] == pytest.approx(93.99, abs=0.03)
-    with pytest.raises(LookError, match="session june has no row"):
+    with pytest.raises(LookError, match='found session "june", expected one of april, may in the fittings table'):
         look(path, campaign, "june", None)
-    with pytest.raises(LookError, match="no raw format box"):
+    with pytest.raises(LookError, match='found raw format "box", expected '):
         look(path, campaign, "may", "box")
 
 
@@ -190,6 +190,9 @@ def test_the_command_names_a_condition_that_is_none(tmp_path: Path, capsys: pyte
     path = with_results(tmp_path, {"m2": 93.0})
     there = ["look", str(path), "--campaign", str(tmp_path), "--condition"]
     assert main([*there, "opne"]) == 2
-    assert "no condition opne in the campaign's settings; known: open" in capsys.readouterr().err
+    assert (
+        'found condition "opne", expected one of open in the campaign\'s settings; did you mean "open"?'
+        in capsys.readouterr().err
+    )
     assert main([*there, "open", "--speed-kmh", "100"]) == 3, "seam2 has no sensitivity"
     assert "compared with run m2" in capsys.readouterr().out

@@ -1,25 +1,35 @@
-"""Levels by condition: the numbers are the tables', bounds are arrows, unusable channels are not there."""
+"""Levels by condition: the numbers are the tables', bounds are arrows, what is left out is counted."""
 
 from __future__ import annotations
 
-import csv
 import re
-from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from built_report import Report
-from matplotlib.container import ErrorbarContainer
+from built_results import built_campaign
+from drawings import figures_of, paths_of, points_of, words_of
 
+from tapeline.report.charts.figure import Figure
+from tapeline.report.charts.looks import condition_look
 from tapeline.report.chosen_runs import ChosenRuns, chosen_runs
-from tapeline.report.condition_levels import ConditionLevel, band_levels, overall_levels, put_together, runs_at
-from tapeline.report.figure_files import FigureShelf
-from tapeline.report.figure_panels import Heading
-from tapeline.report.figure_style import condition_face, condition_look, condition_mark, report_style
-from tapeline.report.figures_conditions import conditions_figure
-from tapeline.report.levels_part import LevelsPart, levels_part
+from tapeline.report.condition_levels import (
+    ConditionLevel,
+    background_levels,
+    band_levels,
+    overall_levels,
+    put_together,
+    runs_at,
+)
+from tapeline.report.sections.levels import (
+    DEEPEST_DB,
+    arrow_step,
+    beyond_words,
+    level_axis,
+    levels_figure,
+    levels_sections,
+    overall_table,
+)
 
 
 @pytest.fixture
@@ -30,10 +40,8 @@ def chosen(report: Report) -> ChosenRuns:
 
 
 @pytest.fixture
-def part(report: Report, chosen: ChosenRuns, tmp_path: Path) -> LevelsPart:
-    shelf = FigureShelf(tmp_path / "figures")
-    made = levels_part(report.tables, report.campaign, chosen, shelf, (-60.0, 200.0))
-    shelf.draw()
+def figure(report: Report) -> Figure:
+    (made,) = figures_of(levels_sections(report.tables, report.campaign))
     return made
 
 
@@ -53,29 +61,21 @@ def test_all_used_runs_of_the_place_count(report: Report, chosen: ChosenRuns) ->
 
 
 def test_levels_are_those_of_the_budgets(report: Report, chosen: ChosenRuns) -> None:
-    means = {
-        (row["position"], row["condition"], row["midband_hz"] if "midband_hz" in row else row["band_hz"]): row
-        for row in report.tables.absolute_levels(chosen.session, chosen.speed_mps, chosen.yaw_deg, "band")
-    }
-    found = band_levels(report.tables, report.campaign, chosen)
+    means = report.tables.absolute_levels(chosen.session, chosen.speed_mps, chosen.yaw_deg, "band")
+    found, _ = band_levels(report.tables, report.campaign, chosen)
     valued = [part for own in found.values() for levels in own.values() for part in levels if part.level_db is not None]
-    assert len(valued) == len([row for row in means.values() if row["condition"] is not None]) > 0
-    assert {round(part.level_db or 0.0, 9) for part in valued} <= {round(row["level_db"], 9) for row in means.values()}
-    assert all((part.lower_db or 0.0) < (part.level_db or 0.0) < (part.upper_db or 0.0) for part in valued)
-
-
-def test_a_level_is_a_value_or_a_bound(report: Report, chosen: ChosenRuns) -> None:
-    for own in band_levels(report.tables, report.campaign, chosen).values():
-        for levels in own.values():
-            assert levels
-            assert all((found.level_db is None) != (found.bound_db is None) for found in levels)
+    assert len(valued) == len([row for row in means if row["condition"] is not None]) > 0
+    assert {round(part.level_db or 0.0, 9) for part in valued} <= {round(row["level_db"], 9) for row in means}
+    every = [part for own in found.values() for levels in own.values() for part in levels]
+    assert all((part.level_db is None) != (part.bound_db is None) for part in every), "a value or a bound"
 
 
 def row(run: str, **changed: Any) -> dict[str, Any]:
     """A band level of one run: a bound of 60 dB after flow was subtracted."""
     return {"run": run, "position": "P1", "band_hz": 500.0, "midband_hz": 501.2, "lower_hz": 447.0,
             "upper_hz": 562.0, "corrected_level_db": None, "upper_bound_db": 60.0, "state": "bound",
-            "background_source": "flow", "marks": [], "doubt": [], "comparable": True} | changed  # fmt: skip
+            "background_source": "flow", "background_level_db": 58.0, "marks": [], "doubt": [],
+            "comparable": True} | changed  # fmt: skip
 
 
 def test_what_cannot_be_put_together_makes_no_bound() -> None:
@@ -92,77 +92,90 @@ def test_doubt_travels_with_the_level(doubt: list[str]) -> None:
     assert one.doubtful == bool(doubt)
 
 
-def test_bounds_are_arrows_and_never_points() -> None:
-    panels = {"P1": {"open": [level(500.0, 80.0), level(630.0, None, 61.0)]}}
-    with report_style():
-        figure = conditions_figure(panels, {"open": "Open"}, Heading("Levels", "campaign x"), (40.0, 90.0), 2e-5)
-    (line,) = [line for line in figure.axes[0].lines if line.get_gid() == "open"]
-    assert [value for value in line.get_ydata() if np.isfinite(value)] == [80.0]
-    (arrow,) = [part for part in figure.axes[0].containers if isinstance(part, ErrorbarContainer)]
-    assert arrow.get_label() == "at most"
-    assert figure.axes[0].get_title(loc="left") == "P1   n = 2 runs"
+def test_the_background_is_the_mean_of_the_runs_that_have_one() -> None:
+    rows = [row("a"), row("b", background_level_db=62.0), row("c", background_level_db=None)]
+    assert background_levels(rows) == {("P1", 501.2): 60.0}
 
 
-def test_conditions_have_their_look_and_one_that_no_setting_names_a_place_in_the_legend() -> None:
-    panels = {"P1": {"sealed": [level(500.0, 80.0)], "stray": [level(500.0, 70.0)]}}
-    names = ("open", "sealed")
-    with report_style():
-        figure = conditions_figure(panels, dict(zip(names, ("Open", "Sealed"), strict=True)), Heading("t", "s"),
-                                   (40.0, 90.0), 2e-5)  # fmt: skip
-    labels = [text.get_text() for text in figure.legends[0].get_texts()]
-    assert labels == ["Sealed", "stray"]
-    for line in figure.axes[0].lines:
-        name = str(line.get_gid())
-        assert line.get_marker() == condition_mark(names, name)
-        assert line.get_markerfacecolor() == condition_face(names, name)
-        assert line.get_color() == condition_look(names, name)[0]
+def test_bounds_are_arrows_and_never_points(report: Report, chosen: ChosenRuns) -> None:
+    levels = {"P01": {"open": [level(500.0, 80.0), level(630.0, None, 61.0)]}}
+    made = levels_figure(report.tables, report.campaign, chosen, levels, {})
+    look = condition_look(list(report.campaign.settings.conditions), "open")
+    (curve,) = paths_of(made, f"ln {look.role}")[:1]
+    assert len(points_of(curve)) == 1, "the bound is no point of the line"
+    marks = paths_of(made, f"mk {look.role}")
+    assert marks[0].count("z") == 1
+    (arrow,) = paths_of(made, f"ar {look.role}")
+    assert arrow.count("H") == 1
+    assert any("at most" in words for words in words_of(made))
+    assert made.data.columns["bound_db"] == [None, 61.0]
 
 
-def test_arrows_of_conditions_stand_beside_each_other_about_the_midband() -> None:
-    names = ("a", "b", "c")
-    panels = {"P1": {name: [level(500.0, None, 61.0), level(630.0, None, 60.0)] for name in names}}
-    with report_style():
-        figure = conditions_figure(panels, {name: name for name in names}, Heading("t", "s"), (40.0, 90.0), 2e-5)
-    tails = [line.get_xdata() for line in figure.axes[0].lines if line.get_gid() == "bound-tail"]
-    places = sorted(float(np.asarray(found)[0]) for found in tails)
-    assert len(places) == 3
-    assert places[1] == pytest.approx(500.0)
-    assert places[0] * places[2] == pytest.approx(500.0**2)
-    assert places[1] / places[0] > 1.05
-    assert places[2] < 500.0 * 1.12, "within the band"
-    assert places[0] > 500.0 / 1.12
+def test_arrows_of_a_band_stay_within_it() -> None:
+    """Of three conditions in third-octaves the outer ones are 8 % off, the band reaches 12 % to either side."""
+    step = arrow_step([level(500.0, None, 61.0)], 3)
+    assert 1.05 < step < 1.12
+    assert arrow_step([level(500.0, None, 61.0)], 8) ** 3.5 < 1.12
 
 
-def test_numbers_of_runs_that_differ_are_said_to_be_runs() -> None:
-    few = replace(level(630.0, 70.0), runs=("a",))
-    with report_style():
-        figure = conditions_figure(
-            {"P1": {"open": [level(500.0, 80.0), few]}}, {"open": "Open"}, Heading("t", "s"), (40.0, 90.0), 2e-5
-        )
-    assert figure.axes[0].get_title(loc="left") == "P1   n = 1 to 2 runs"
+def test_the_figure_and_the_table_beside_it_hold_the_same_levels(
+    report: Report, chosen: ChosenRuns, figure: Figure
+) -> None:
+    found, backgrounds = band_levels(report.tables, report.campaign, chosen)
+    cells = figure.data.columns
+    rows = list(zip(cells["position"], cells["condition"], cells["midband_hz"], strict=True))
+    assert len(rows) == sum(len(levels) for own in found.values() for levels in own.values())
+    for index, (position, condition, midband) in enumerate(rows):
+        (one,) = [each for each in found[position][condition] if each.midband_hz == midband]
+        assert cells["level_db"][index] == one.level_db
+        assert cells["bound_db"][index] == one.bound_db
+        assert cells["background_db"][index] == backgrounds.get((position, midband))
+    assert "is loudest with" in figure.alt
 
 
-def test_the_table_says_level_interval_and_runs(report: Report, chosen: ChosenRuns, part: LevelsPart) -> None:
+def test_every_band_of_every_panel_can_be_read_with_its_levels(
+    report: Report, chosen: ChosenRuns, figure: Figure
+) -> None:
+    found, _ = band_levels(report.tables, report.campaign, chosen)
+    bands = {(name, each.midband_hz) for name, own in found.items() for levels in own.values() for each in levels}
+    assert len(figure.readings) == len(bands)
+    first = next(each.words for each in figure.readings if each.words.startswith("P01, 501 Hz"))
+    (one,) = [each for each in found["P01"]["open"] if round(each.midband_hz or 0) == 501]
+    assert f"Seam open {one.level_db:.1f} dB ({one.lower_db:.1f} to {one.upper_db:.1f}), n {len(one.runs)}" in first
+
+
+def test_the_axis_holds_all_or_says_what_it_leaves_out() -> None:
+    assert level_axis([60.0, 80.0]) == (50.0, 90.0)
+    low, high = level_axis([-40.0, 100.0, None, float("-inf")])
+    assert high - low == DEEPEST_DB
+    assert high >= 100.0
+    low, high = level_axis([None])
+    assert high - low >= 30.0
+    assert beyond_words([49.0, 50.0, 60.0, 61.0, None], (50.0, 60.0)) == " 2 values beyond the axis, 50 to 60 dB."
+    assert beyond_words([None, 55.0], (50.0, 60.0)) == ""
+
+
+def test_a_set_axis_is_taken_and_what_lies_beyond_is_said(report: Report) -> None:
+    campaign = built_campaign(report={"level_axis_db": [90, 95]})
+    (made,) = figures_of(levels_sections(report.tables, campaign))
+    values = [value for name in ("level_db", "bound_db") for value in made.data.columns[name] if value is not None]
+    count = sum(not 90 <= value <= 95 for value in values)
+    assert f"{count} values beyond the axis, 90 to 95 dB." in made.caption
+
+
+def test_the_table_says_level_interval_and_runs(report: Report, chosen: ChosenRuns) -> None:
     first = report.campaign.settings.overall[0]
     levels = overall_levels(report.tables, report.campaign, chosen, first.weighting, first.range_hz)
-    assert len(part.tables[0].rows) == len(levels) > 0
-    for row in part.tables[0].rows:
-        for name, cell in zip(runs_at(report.tables, report.campaign, chosen), row[1:], strict=True):
-            found = levels[row[0]].get(name)
+    table = overall_table(report.tables, report.campaign, chosen, first.weighting, first.range_hz)
+    assert len(table.rows) == len(levels) > 0
+    for cells in table.rows:
+        for name, cell in zip(runs_at(report.tables, report.campaign, chosen), cells[1:], strict=True):
+            found = levels[str(cells[0])].get(name)
             if found is None:
                 assert cell == "–"
             elif found.level_db is None:
-                assert cell.replace("?", "") == f"at most {found.bound_db:.1f}, n {len(found.runs)}"
+                assert str(cell).replace("?", "") == f"at most {found.bound_db:.1f} dB, n {len(found.runs)}"
             else:
-                numbers = [float(value) for value in re.findall(r"-?\d+\.\d", cell)]
+                numbers = [float(value) for value in re.findall(r"-?\d+\.\d", str(cell))]
                 assert numbers == pytest.approx([found.level_db, found.lower_db, found.upper_db], abs=0.0501)
-                assert cell.endswith(f"n {len(found.runs)}")
-
-
-def test_the_table_beside_the_figure_holds_what_is_drawn(part: LevelsPart, tmp_path: Path) -> None:
-    assert part.picture is not None
-    with (tmp_path / part.picture.data_file).open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
-    assert {row["condition"] for row in rows} >= {"open", "sealed"}
-    assert all(bool(row["level_db"]) != bool(row["bound_db"]) for row in rows)
-    assert "is loudest with" in part.picture.alt
+                assert str(cell).endswith(f"n {len(found.runs)}")

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import io
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -13,15 +11,8 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
-from PIL import Image
-
-from tapeline.report import figure_panels
-from tapeline.report.figure_data import FigureData
-from tapeline.report.figure_files import FigureShelf, png_bytes, svg_bytes
 from tapeline.report.figure_panels import HINTED, WIDEST_LETTER_EM, Heading, panel_grid, title_panel
 from tapeline.report.figure_style import (
-    VERDICT_COLOURS,
-    VERDICT_MARKS,
     condition_face,
     condition_look,
     condition_mark,
@@ -33,6 +24,10 @@ from tapeline.report.figures_positions import position_map
 from tapeline.report.figures_spectra import history_figure, marked_lines, spectra_figure, spectra_limits
 from tapeline.report.figures_speed import SpeedAxis, speed_figure
 from tapeline.report.figures_waterfall import Waterfall, waterfall_figure
+
+from tapeline.report import figure_panels
+from tapeline.report.figure_data import FigureData
+from tapeline.report.figure_files import FigureShelf, png_bytes, svg_bytes
 from tapeline.report.finished_tables import Spectrum
 
 HEADING = Heading("A figure", "campaign van-built")

@@ -1,39 +1,37 @@
-"""The section on tones: planted lines are found with their level, followed by rays, and held against backgrounds."""
+"""Tones: planted lines are found with their level, said plainly, drawn on rays, held against backgrounds."""
 
 from __future__ import annotations
 
-import csv
 import dataclasses
 from pathlib import Path
-from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from built_report import DIGEST, Report
+from built_report import Report
 from built_results import write_empty
 from built_tones import FIXED_HZ, PER_M, SPEEDS_MPS, TONE_DB, run_rows, tone_campaign, tone_hz, write_tones
-from tapeline.report.figure_panels import Heading
-from tapeline.report.figure_style import report_style
-from tapeline.report.figures_waterfall import Stack, Waterfall, highest_shown_hz, rays_per_m, stacking, waterfall_figure
-from tapeline.report.pictures_tones import TonesPart, _message, shown_positions, tones_part
-from tapeline.report.tone_runs import MOST_SPEEDS, searched_conditions, tone_runs
+from drawings import figures_of, paths_of, points_of, said_in, steps_of, table_in, value_at, words_of
 
-from tapeline.report.figure_files import FigureShelf
+from tapeline.report.blocks import Section
+from tapeline.report.charts.figure import Figure
 from tapeline.report.finished_tables import FinishedTables, Spectrum, read_finished
-from tapeline.report.page import write_report
-from tapeline.report.tone_search import ToneLine, tone_lines
+from tapeline.report.sections.tones import Tones, follows_words, tone_sentences, tones_sections
+from tapeline.report.sections.waterfall import (
+    Stack,
+    Waterfall,
+    drawn_waterfalls,
+    highest_shown_hz,
+    rays_per_m,
+    stacking,
+)
+from tapeline.report.tone_search import MOST_SPEEDS, ToneLine, searched_conditions, tone_lines, tone_runs
 
 
 @pytest.fixture(scope="module")
-def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def tables(tmp_path_factory: pytest.TempPathFactory) -> FinishedTables:
     folder = tmp_path_factory.mktemp("tones")
     write_tones(folder)
-    return folder
-
-
-@pytest.fixture(scope="module")
-def tables(results: Path) -> FinishedTables:
-    return read_finished(results)
+    return read_finished(folder)
 
 
 @pytest.fixture(scope="module")
@@ -45,11 +43,14 @@ def lines(tables: FinishedTables) -> list[ToneLine]:
 
 
 @pytest.fixture(scope="module")
-def part(results: Path, tables: FinishedTables) -> TonesPart:
-    shelf = FigureShelf(results / "figures")
-    made = tones_part(tables, tone_campaign(), shelf)
-    shelf.draw()
-    assert made is not None
+def section(tables: FinishedTables) -> Section:
+    (made,) = tones_sections(tables, tone_campaign())
+    return made
+
+
+@pytest.fixture(scope="module")
+def figure(section: Section) -> Figure:
+    (made,) = figures_of([section])
     return made
 
 
@@ -85,39 +86,78 @@ def test_f_over_u_is_of_the_achieved_speed_and_st_of_the_stated_length(lines: li
     assert {line.strouhal for line in lines if line.position == "T2"} == {None}, "no length is stated there"
 
 
-def test_lines_of_the_background_and_of_the_wind_off_run_are_told(lines: list[ToneLine], part: TonesPart) -> None:
+def test_lines_of_the_background_and_of_the_wind_off_run_are_told(lines: list[ToneLine], section: Section) -> None:
     assert {(line.position, line.also_in) for line in lines} == {("T1", ()), ("T2", ("background", "wind off"))}
     assert {line.looked_in for line in lines} == {("background", "wind off")}
-    cells = {(row[0], row[-1]) for row in part.lines.rows}
+    cells = {(row[0], row[-1]) for row in table_in(section.blocks, "outstanding-lines").rows}
     assert cells == {("T1", "not in background or wind off"), ("T2", "background and wind off")}
 
 
-def test_the_table_and_the_figure_have_the_same_numbers(part: TonesPart, lines: list[ToneLine], results: Path) -> None:
-    assert part.picture is not None
-    with (results / "figures" / Path(part.picture.data_file).name).open(encoding="utf-8", newline="") as stream:
-        marked = [row for row in csv.DictReader(stream) if row["above_median_db"]]
-    drawn = {(row["position"], row["run"], float(row["frequency_hz"])): row for row in marked}
-    assert len(drawn) == len(lines) == len(part.lines.rows)
-    for line, cells in zip(lines, part.lines.rows, strict=True):
-        row = drawn[line.position, line.run, line.frequency_hz]
-        assert float(row["line_level_db"]) == pytest.approx(line.level_db, rel=1e-6)
-        assert float(row["speed_mps"]) == pytest.approx(line.speed_mps, rel=1e-6)
+def test_the_table_and_the_figure_have_the_same_numbers(
+    section: Section, figure: Figure, lines: list[ToneLine]
+) -> None:
+    columns = figure.data.columns
+    marked = [index for index, above in enumerate(columns["above_median_db"]) if above is not None]
+    drawn = {(columns["position"][at], columns["run"][at], float(columns["frequency_hz"][at])): at for at in marked}
+    rows = table_in(section.blocks, "outstanding-lines").rows
+    assert len(drawn) == len(lines) == len(rows)
+    for line, cells in zip(lines, rows, strict=True):
+        at = drawn[line.position, line.run, line.frequency_hz]
+        assert columns["line_level_db"][at] == line.level_db
+        assert columns["speed_mps"][at] == line.speed_mps
         assert cells[3:7] == (line.run, f"{line.frequency_hz:g}", f"{line.above_db:.1f}", f"{line.level_db:.1f}")
-    first = next(row for row in part.lines.rows if row[0] == "T1")
-    assert first[7].startswith("St 0.499")
-    assert next(row for row in part.lines.rows if row[0] == "T2")[7].endswith("/m")
+    assert str(next(row for row in rows if row[0] == "T1")[7]).startswith("St 0.499")
+    assert str(next(row for row in rows if row[0] == "T2")[7]).endswith("/m")
 
 
-def test_the_section_states_its_rule_and_what_it_is_not(part: TonesPart) -> None:
-    assert "10 dB or more above the median line" in part.words
-    assert "3 positions" in part.words
-    assert "open-0, open-1, open-2, open-3" in part.words
-    assert "not the tonality method of any standard" in part.lines.note
-    assert "is not made here" in part.lines.note
-    assert part.picture is not None
-    assert "16 lines stand out" in part.picture.alt
-    assert part.picture.subject.positions == ("T1", "T2", "T3")
-    assert "l = 10 mm (cavities: rail)" in part.picture.caption
+def test_one_plain_sentence_a_position_says_which_whether_it_follows_and_whether_tape_removes_it(
+    section: Section,
+) -> None:
+    """At T1 f/U is 50/m at all four speeds, at T2 600 Hz stays; both conditions have either tone, as loud."""
+    said = said_in(section.blocks[:1]).split("\n")
+    (flow,) = [
+        words
+        for words in said
+        if words.startswith("At T1 a tone stands out: 1008 Hz at 72.7 km/h, 2020 Hz at 145.4 km/h")
+    ]
+    (fixed,) = [words for words in said if words.startswith("At T2 a tone stands out: 600 Hz")]
+    assert "(Seam open). It follows speed (St 0.499 and St 0.5)." in flow
+    assert flow.endswith("It remains with Seam taped at $5 & $6 a roll: it is as loud.")
+    assert "It does not follow speed: its frequency stays" in fixed
+    assert "It is in the background too." in fixed
+
+
+def test_a_tone_that_the_other_condition_lacks_is_said_to_be_gone(
+    tables: FinishedTables, lines: list[ToneLine]
+) -> None:
+    campaign = tone_campaign()
+    chosen = tone_runs(tables, campaign)
+    assert chosen is not None
+    alone = tuple(line for line in lines if line.position == "T1" and line.condition == "open")
+    (said,) = tone_sentences(campaign, Tones(chosen, alone))
+    assert said.endswith("It does not stand out with Seam taped at $5 & $6 a roll.")
+    some = (*alone, *(line for line in lines if line.run == "sealed-0" and line.position == "T1"))
+    (said,) = tone_sentences(campaign, Tones(chosen, some))
+    assert said.endswith("It stands out with Seam taped at $5 & $6 a roll too, at 1 of 4 speeds.")
+
+
+def test_neither_nor_and_one_speed_are_said() -> None:
+    slow = line_of("r1", 20.0, 400.0)
+    assert follows_words([slow]) == "One speed cannot tell whether it follows speed."
+    assert follows_words([slow, line_of("r2", 40.0, 800.0)]).startswith("It follows speed")
+    assert follows_words([slow, line_of("r2", 40.0, 404.0)]).startswith("It does not follow speed")
+    assert follows_words([slow, line_of("r2", 40.0, 566.0)]).startswith("Its frequency neither stays nor rises")
+
+
+def test_the_section_states_its_rule_and_what_it_is_not(section: Section, figure: Figure) -> None:
+    words = said_in(section.blocks)
+    assert "10 dB or more above the median line" in words
+    assert "3 positions" in words
+    assert "open-0, open-1, open-2, open-3" in words
+    assert "not the tonality method of any standard" in table_in(section.blocks, "outstanding-lines").note
+    assert "16 lines stand out" in figure.alt
+    assert set(figure.data.columns["position"]) == {"T1", "T2"}, "only where something stands out"
+    assert "l = 10 mm (cavities: rail)" in figure.caption
 
 
 def spectrum(run: str, peak_hz: float, peak_db: float = 90.0) -> Spectrum:
@@ -134,48 +174,34 @@ def line_of(run: str, speed_mps: float, frequency_hz: float, also_in: tuple[str,
 
 def test_marks_of_a_tone_of_the_flow_lie_on_a_ray() -> None:
     """f = 20/m U: 400 Hz at 20 m/s and 800 Hz at 40 m/s lie on the straight line from the origin through both."""
-    panel = Waterfall(
-        "T1",
-        "open",
-        ((20.0, 20.0, spectrum("r1", 400.0)), (40.0, 40.0, spectrum("r2", 800.0))),
-        (line_of("r1", 20.0, 400.0), line_of("r2", 40.0, 800.0)),
-        None,
-    )
-    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
-    stack = stacking([panel], 2e-5)
-    assert stack is not None
-    drawn = {line.get_gid(): line for line in figure.axes[0].lines}
-    marks = [line.get_xydata()[0] for line in figure.axes[0].lines if line.get_gid() == "stands out"]
-    assert np.allclose(marks, [[400.0, 20.0], [800.0, 40.0]])
-    hz, speed = drawn["ray 20"].get_xdata(), drawn["ray 20"].get_ydata()
-    assert np.allclose(hz, 20.0 * np.asarray(speed))
-    assert all(line.get_linestyle() == "--" for name, line in drawn.items() if name and name.startswith("ray"))
+    spectra = ((20.0, 20.0, spectrum("r1", 400.0)), (40.0, 40.0, spectrum("r2", 800.0)))
+    own = Waterfall("T1", "open", spectra, (line_of("r1", 20.0, 400.0), line_of("r2", 40.0, 800.0)), None)
+    campaign = tone_campaign(report={"speed_unit": "m/s"})
+    (panel,), _ = drawn_waterfalls(campaign, [own], stacking([own], 2e-5))
+    marks = [each for each in panel.readings if "tone at" in each.words]
+    places = [(value_at(panel.across, each.x), value_at(panel.up, each.y)) for each in marks]
+    assert places == [pytest.approx((400.0, 20.0)), pytest.approx((800.0, 40.0))]
+    slopes = [
+        (value_at(panel.across, x), value_at(panel.up, y))
+        for path in panel.parts
+        if 'class="ln li"' in path
+        for x, y in points_of(path)
+    ]
+    assert any(hz / mps == pytest.approx(20.0, rel=0.02) for hz, mps in slopes), "a ray of 20/m is drawn"
 
 
 def test_heights_of_the_stack_are_decibels_of_one_scale() -> None:
     """Worked example: floor 60 dB, 0.5 m/s a decibel; 80 dB at 20 m/s lie at 30 m/s, and below the floor is cut."""
     stack = Stack(60.0, 0.5)
-    assert np.allclose(stack.height_mps(20.0, np.array([80.0, 60.0, 40.0])), [30.0, 20.0, 20.0])
+    np.testing.assert_allclose(stack.height_mps(20.0, np.array([80.0, 60.0, 40.0])), [30.0, 20.0, 20.0])
     spectra = ((20.0, 20.2, spectrum("r1", 400.0)), (40.0, 40.4, spectrum("r2", 800.0)))
-    panel = Waterfall("T1", "open", spectra, (), None)
-    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "km/h", 2e-5)
-    found = stacking([panel], 2e-5)
+    own = Waterfall("T1", "open", spectra, (), None)
+    found = stacking([own], 2e-5)
     assert found is not None
-    curve = next(line for line in figure.axes[0].lines if line.get_gid() == "speed 20")
-    top = np.asarray(curve.get_ydata()).max()
-    assert top == pytest.approx(3.6 * (20.2 + found.mps_per_db * (90.0 - found.floor_db)))
-    bar = next(line for line in figure.axes[0].lines if line.get_gid() == "bar")
-    assert np.ptp(bar.get_ydata()) == pytest.approx(3.6 * 20.0 * found.mps_per_db)
-
-
-def test_the_picture_states_base_line_bar_and_reference() -> None:
-    spectra = ((20.0, 20.0, spectrum("r1", 400.0)), (40.0, 40.0, spectrum("r2", 800.0)))
-    panel = Waterfall("T1", "open", spectra, (), None)
-    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
-    stack = stacking([panel], 2e-5)
-    assert stack is not None
-    labels = [text.get_text() for text in figure.legends[0].get_texts()]
-    assert labels[-1] == f"bar 20 dB; base line {stack.floor_db:g} dB re (20 µPa)²/Hz or less"
+    (panel,), _ = drawn_waterfalls(tone_campaign(), [own], found)
+    curves = [part for part in panel.parts if 'class="ln c0 thin"' in part]
+    top = min(y for _, y in steps_of(curves[-1].split('"')[1]))
+    assert value_at(panel.up, top) == pytest.approx(3.6 * (20.2 + found.mps_per_db * (90.0 - found.floor_db)), abs=0.2)
 
 
 @pytest.mark.parametrize("speeds", [(20.0,), (20.0, 40.0)])
@@ -186,32 +212,11 @@ def test_a_spectrum_without_any_number_is_no_error(speeds: tuple[float, ...], si
     spectra = [Spectrum(f"r{mps:g}", "T1", hertz, np.full(size, np.nan), None) for mps in speeds]
     if not alone:
         spectra[0] = spectrum("r20", 400.0)
-    stacked = tuple((mps, mps, each) for mps, each in zip(speeds, spectra, strict=True))
-    panel = Waterfall("T1", "open", stacked, (), None)
-    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
-    assert np.isfinite(figure.axes[0].get_ylim()).all()
-    empty = [line for line in figure.axes[0].lines if line.get_gid() == f"speed {speeds[-1]:g}"]
-    assert len(empty) == 1
-    assert np.isfinite(np.asarray(empty[0].get_ydata(), float)).any() == (not alone and len(speeds) == 1)
-
-
-def test_lines_without_power_lie_on_the_base_line_and_missing_ones_are_gaps() -> None:
-    full = spectrum("r1", 400.0)
-    psd = full.psd.copy()
-    psd[:2] = 0.0, np.nan
-    spectra = ((20.0, 20.0, Spectrum("r1", "T1", full.frequency_hz, psd, None)), (40.0, 40.0, full))
-    panel = Waterfall("T1", "open", spectra, (), None)
-    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "m/s", 2e-5)
-    curve = next(line for line in figure.axes[0].lines if line.get_gid() == "speed 20")
-    heights = np.asarray(curve.get_ydata(), float)
-    assert heights[0] == 20.0
-    assert np.isnan(heights[1])
-
-
-@pytest.mark.parametrize("count", [1, 2])
-def test_one_line_stands_out_and_two_stand_out(tables: FinishedTables, lines: list[ToneLine], count: int) -> None:
-    said = _message(tone_campaign(), lines[:count], ["T1"])
-    assert ("1 line stands out" if count == 1 else "2 lines stand out") in said
+    own = Waterfall("T1", "open", tuple((mps, mps, each) for mps, each in zip(speeds, spectra, strict=True)), (), None)
+    (panel,), _ = drawn_waterfalls(tone_campaign(), [own], stacking([own], 2e-5))
+    assert np.isfinite(panel.y).all()
+    assert sum('class="ln c0 thin"' in part for part in panel.parts) == (0 if alone else 1)
+    assert "nan" not in panel.markup()
 
 
 @pytest.mark.parametrize(
@@ -238,36 +243,20 @@ def test_the_axis_holds_the_lines_that_stand_out_and_all_where_there_are_none() 
 
 def test_one_speed_gives_its_spectra_over_the_density(tmp_path: Path) -> None:
     tables = write_tones(tmp_path, (20.0,))
-    with report_style():
-        part = tones_part(tables, tone_campaign(), FigureShelf(tmp_path / "figures"))
-    assert part is not None
-    assert part.picture is not None
-    assert "at the one speed" in part.picture.caption
-    assert part.picture.subject.point == "72 km/h, yaw 0°"
-    assert len(part.lines.rows) == 4
-    mark = line_of("r1", 20.0, 400.0, ("background",))
-    panel = Waterfall("T1", "open", ((20.0, 20.0, spectrum("r1", 400.0)),), (mark,), None)
-    figure = waterfall_figure([panel], {"open": "Open"}, Heading("t", "s"), "km/h", 2e-5)
-    stack = stacking([panel], 2e-5)
-    assert stack is None
-    (drawn,) = [line for line in figure.axes[0].lines if line.get_gid() == "also in background"]
-    assert np.allclose(drawn.get_xydata(), [[400.0, 90.0]])
-    assert drawn.get_markerfacecolor() == "white"
-    assert not [line for line in figure.axes[0].lines if (line.get_gid() or "").startswith("ray")]
+    (section,) = tones_sections(tables, tone_campaign())
+    (figure,) = figures_of([section])
+    assert "at the one speed" in figure.caption
+    assert not paths_of(figure, "ln li"), "no ray"
+    assert len(paths_of(figure, "mk ze ho")) == 2 + 1, "open marks of what is in the background too, and the legend's"
+    assert "One speed cannot tell" in said_in(section.blocks)
+    assert len(table_in(section.blocks, "outstanding-lines").rows) == 4
 
 
-def test_no_line_that_stands_out_is_said(tmp_path: Path) -> None:
-    tables = write_tones(tmp_path)
-    campaign = tone_campaign(scaling={"tonal_above_db": 60.0})
-    with report_style():
-        part = tones_part(tables, campaign, FigureShelf(tmp_path / "figures"))
-    assert part is not None
-    assert part.lines.rows == ()
-    assert part.none == "No line stands out by 60 dB or more in these runs."
-    assert part.picture is not None
-    assert "no line stands 60 dB above" in part.picture.alt
-    write_report(campaign, tmp_path, tmp_path / "report.html", DIGEST, version=1)
-    assert part.none in (tmp_path / "report.html").read_text(encoding="utf-8")
+def test_where_nothing_stands_out_a_sentence_stands_in_place_of_the_figure(tables: FinishedTables) -> None:
+    (section,) = tones_sections(tables, tone_campaign(scaling={"tonal_above_db": 60.0}))
+    assert figures_of([section]) == []
+    first = said_in(section.blocks[:1])
+    assert first == "No tone stands out: no line is 60 dB or more above the median of its band."
 
 
 def test_unusable_channels_are_not_searched_and_other_runs_come_first(tables: FinishedTables) -> None:
@@ -299,32 +288,14 @@ def test_the_conditions_are_the_reference_and_the_first_treatment_or_what_is_lef
     assert (chosen.speeds_mps[0], chosen.speeds_mps[-1]) == (20.0, 49.0)
 
 
-def test_positions_ranked_first_get_panels_and_so_does_the_clearest_line(tables: FinishedTables) -> None:
-    campaign = tone_campaign()
-    places = [f"P{k:02d}" for k in range(1, 8)]
-    ranking = tuple(
-        {"rank": k, "place": k, "comparison": "whole-seam", "position": name} for k, name in enumerate(places, start=1)
-    )
-    rows = tuple({"position": name} for name in places)
-    changed = dataclasses.replace(tables, positions=rows, ranking=ranking)
-    assert shown_positions(changed, campaign, []) == ["P01", "P02", "P03", "P04"]
-    clearest = line_of("r1", 20.0, 400.0)
-    object.__setattr__(clearest, "position", "P07")
-    assert shown_positions(changed, campaign, [clearest]) == ["P01", "P02", "P03", "P07"]
-
-
 def test_without_runs_the_section_says_so(tmp_path: Path) -> None:
     write_empty(tmp_path)
-    assert tones_part(read_finished(tmp_path), tone_campaign(), FigureShelf(tmp_path / "figures")) is None
+    (section,) = tones_sections(read_finished(tmp_path), tone_campaign())
+    assert "neither of the conditions" in said_in(section.blocks)
 
 
-def test_the_page_has_the_section_between_speed_and_quality(report: Report) -> None:
-    headings = [element.text for element in report.tree.iter("h2")]
-    place = headings.index("Tones")
-    assert headings[place - 1 : place + 2] == ["Speed scaling", "Tones", "Quality"]
-    section = next(element for element in report.tree.iter("section") if element.attrib.get("id") == "tones")
-    words = "".join(section.itertext())
-    assert "In each third-octave band" in words
-    assert len(list(section.iter("figure"))) == 1
-    table: ElementTree.Element = next(section.iter("table"))
-    assert {row[0].text for row in table.iter("tr")} == {"position", "P04"}, "the built results have one tone, at P04"
+def test_the_built_results_have_one_tone(report: Report) -> None:
+    (section,) = tones_sections(report.tables, report.campaign)
+    assert {row[0] for row in table_in(section.blocks, "outstanding-lines").rows} == {"P04"}
+    (figure,) = figures_of([section])
+    assert any(words.startswith("P04, Seam open") for words in words_of(figure))

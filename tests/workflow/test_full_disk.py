@@ -45,7 +45,7 @@ def test_a_run_says_on_the_terminal_that_the_disk_is_full(campaign: Path) -> Non
     assert done.returncode == EXIT_FAILED
     said = done.stderr.splitlines()
     for session in ("rolling", "tunnel"):
-        assert said.count(f"failed: calibrate {session}: {FULL.format('results')}") == 1
+        assert said.count(f"failed: step calibrate {session}: {FULL.format('results')}") == 1
     assert "Traceback" not in done.stderr
     assert "Error in rule" not in done.stderr
     log = campaign / "results" / "logs" / "calibrate" / "rolling.log"

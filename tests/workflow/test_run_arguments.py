@@ -29,7 +29,9 @@ def test_what_follows_two_dashes_goes_to_the_workflow_manager(
     seen: list[tuple[Path, list[str]]] = []
     monkeypatch.setattr(run, "check", lambda *_: None)
     monkeypatch.setattr(run, "_told_unwritable", lambda *_: False)
-    monkeypatch.setattr(run, "_managed", lambda given, _: seen.append((given.campaign.resolve(), given.more)) or 1)
+    monkeypatch.setattr(
+        run, "_managed", lambda options, _: seen.append((options.campaign.resolve(), options.more)) or 1
+    )
     assert cli.main(["run", *given]) == EXIT_FAILED
     assert seen == [(Path("van").resolve(), more)]
 

@@ -10,13 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from sample_runs import REPOSITORY, CampaignRun
-from tapeline.report.tone_runs import tone_runs
 
 from tapeline.acoustics.strouhal_collapse import collapse
 from tapeline.campaign.load import load_campaign
 from tapeline.report.finished_tables import read_finished
 from tapeline.report.speed_levels import band_levels, line_db, overall_series
-from tapeline.report.tone_search import tone_lines
+from tapeline.report.tone_search import tone_lines, tone_runs
 
 pytestmark = pytest.mark.workflow
 

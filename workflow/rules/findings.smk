@@ -1,4 +1,5 @@
-# What is found in all sessions: comparisons, speed, repeats, the tables of the campaign, and what made each table.
+# What is found in all sessions: comparisons, speed, repeats, the tables of the campaign, what made each table; and the
+# page that circulates. Nothing else waits for the first of these, so one process does them all.
 
 
 rule findings:
@@ -20,14 +21,21 @@ rule findings:
                 category="Campaign",
             )
         ),
+        update(
+            report(
+                JOBS["report"].outputs(PLAN, ""),
+                caption="../report/campaign.rst",
+                category="Campaign",
+            )
+        ),
     log:
         f"{RESULTS}/logs/findings.log",
     benchmark:
         f"{RESULTS}/benchmarks/findings.tsv"
-    threads: 1
+    threads: JOBS["report"].most_threads
     resources:
         mem_mb=2000,
     params:
         digest=lambda wildcards: STEPS["findings"].digest(PLAN, ""),
     shell:
-        "tapeline step findings > {log:q} 2>&1"
+        "tapeline step findings --threads {threads} > {log:q} 2>&1"

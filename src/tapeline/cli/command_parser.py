@@ -11,6 +11,9 @@ from typing import NoReturn
 from tapeline.campaign.faults import did_you_mean, listed, quoted
 from tapeline.cli.statuses import EXIT_FAULTS
 
+ABSENT = "the following arguments are required: "
+"""How argparse begins when it misses arguments."""
+
 
 class CommandParser(argparse.ArgumentParser):
     """Says what was found, what was expected and the nearest name, instead of the whole usage."""
@@ -52,7 +55,10 @@ def _unknown_words(unknown: Sequence[str], known: Iterable[str]) -> str:
 
 
 def _choice_words(message: str) -> str:
-    """The parser's sentence about a choice, with the nearest one; any other as it is."""
+    """The parser's sentence, about a choice with the nearest one."""
+    if message.startswith(ABSENT):
+        absent = message.removeprefix(ABSENT)
+        return f"found no {absent}, expected {'each' if ',' in absent else 'one'}"
     found = re.fullmatch(r"(?P<name>.+): invalid choice: '(?P<given>.*)' \(choose from (?P<known>.*)\)", message)
     if found is None:
         return message

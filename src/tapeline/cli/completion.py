@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from itertools import chain
 from pathlib import Path
 
 from tapeline.cli.argument_types import file_to_write
@@ -36,9 +37,12 @@ def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 def _completion(options: argparse.Namespace) -> int:
     import shtab
 
-    from tapeline.cli import command_parser
+    from tapeline.cli import COMMANDS, command_parser
 
     parser = command_parser()
+    for module in chain.from_iterable(COMMANDS.values()):
+        # Shells show it beside the name.
+        parser.commands()[module.NAME].description = module.HELP
     for each in (parser, *parser.commands().values()):
         for action in each._actions:
             if isinstance(action, argparse._SubParsersAction):

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 from tapeline.campaign.faults import did_you_mean, listed, quoted
 from tapeline.cli.argument_types import from_one
 from tapeline.cli.command_parser import campaign_argument
-from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
+from tapeline.quality.reasons import REASONS
 from tapeline.step_events import tell_run
 from tapeline.store.file_records import NotAsWrittenError, doubt_written
 from tapeline.unwritable import CLOSED, FULL, sentence, tell
@@ -135,7 +135,7 @@ def _plan(options: argparse.Namespace, name: str) -> Plan:
     from tapeline.campaign.plan import Plan
 
     # The report prints the warnings that checking the campaign's files gives.
-    return Plan(load_campaign(options.campaign, check=name == "report"))
+    return Plan(load_campaign(options.campaign, check=name in ("report", "findings")))
 
 
 def _done(doing: _Doing, plan: Plan, known: Sequence[str], work: Callable[[], None]) -> int:
@@ -159,7 +159,6 @@ def _unknown(key: str, known: Sequence[str]) -> str:
 def _worked(doing: _Doing, plan: Plan, work: Callable[[], None]) -> int:
     from tapeline.at_work import job_at_work
 
-    sys.meta_path.insert(0, NoDataFrames())
     try:
         with job_at_work(plan.campaign.root, doing.name):
             work()
@@ -185,8 +184,11 @@ def _worked(doing: _Doing, plan: Plan, work: Callable[[], None]) -> int:
         if type(error).__name__ != "FaultyRecordingError":
             doing.failed(f"an error in tapeline itself ({type(error).__name__}: {error}): report it with the log")
             raise
-        doing.failed(str(error))
-        print(f"tapeline {doing.called}: {error}", file=sys.stderr)
+        code = getattr(error.__cause__, "code", "")
+        mend = f"{REASONS[code].action}, or run" if code in REASONS else "run"
+        reason = f"{error}, expected a whole recording; {mend} without --strict to leave it out"
+        doing.failed(reason)
+        print(f"tapeline {doing.called}: {reason}", file=sys.stderr)
         return EXIT_LEFT_OUT
     return 0
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from tapeline.acoustics.stream_checks import StreamChecks
 from tapeline.acoustics.weightings import Weighting, power_weights
 from tapeline.acoustics.windows import window
 from tapeline.arrays import Reals
+from tapeline.campaign.faults import did_you_mean, listed, quoted
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.plan import Channel, Plan, picked
 from tapeline.campaign.setting_sections import Quality
@@ -146,13 +147,13 @@ def look(
     taken_for, repeats = "no campaign", Repeats("not compared with repeats: no campaign is named")
     asked = asked or Asked()
     if campaign and asked.condition is not None and asked.condition not in campaign.settings.conditions:
-        known = ", ".join(campaign.settings.conditions)
-        raise LookError(f"no condition {asked.condition} in the campaign's settings; known: {known}")
+        raise LookError(_unknown("condition", asked.condition, campaign.settings.conditions))
     if campaign and plan:
         named = session or (campaign.runs[run].session if run else None) or _only_session(campaign)
         channels = plan.channels(named, charts=True)
         if not channels:
-            raise LookError(f"session {named} has no row in the fittings table")
+            fitted = dict.fromkeys(fitting.session for fitting in campaign.fittings)
+            raise LookError(_unknown("session", named, fitted, "the fittings table"))
         found = _sensitivities(campaign, named, channels)
         repeats = repeats_of(campaign, named, run, asked)
         taken_for = f"run {run} of session {named}" if run else f"session {named}, in no row of the run table"
@@ -182,13 +183,19 @@ def _only_session(campaign: Campaign) -> str:
     raise LookError(f"the recording is in no row of the run table: name its session, --session {' or '.join(sessions)}")
 
 
+def _unknown(kind: str, name: str, known: Iterable[str], where: str = "the campaign's settings") -> str:
+    names = list(known)
+    hint = did_you_mean(name, names)
+    expected = f"one of {listed(names)}" if names else "none, there are none"
+    return f"found {kind} {quoted(name)}, expected {expected} in {where}" + (f"; {hint}" if hint else "")
+
+
 def _layout(settings: Settings | None, name: str | None) -> RawLayout | None:
     if name is None:
         return None
     formats = settings.raw_formats if settings else {}
     if name not in formats:
-        known = ", ".join(formats) or "none"
-        raise LookError(f"no raw format {name} in the campaign's settings; known: {known}")
+        raise LookError(_unknown("raw format", name, formats))
     return raw_layout(formats[name])
 
 

@@ -20,6 +20,7 @@ from tapeline.cli.readable_path import readable
 from tapeline.cli.run_lines import JsonLines, RunLines, TextLines
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS
 from tapeline.cli.summary import summary
+from tapeline.stopping import Stopped
 from tapeline.unwritable import closed, unwritable
 
 if TYPE_CHECKING:
@@ -70,6 +71,9 @@ def _run(options: argparse.Namespace) -> int:
         for fault in faults:
             lines.say("fault", str(fault), **asdict(fault))
         status = EXIT_FAULTS
+    except Stopped as stopped:
+        lines.say("ended", "", status=stopped.status)
+        raise
     finally:
         lines.close()
     lines.say("ended", "", status=status)
@@ -185,8 +189,8 @@ def _watch(options: argparse.Namespace, lines: RunLines, plan: Plan, follow: Seq
         return RunWatch(plan, (), lines, cores=number, log=None, takes_output=takes_output)
     logs = plan.results / WORKFLOW_LOG.parent
     jobs = Counter(task.job.name for task in follow)
-    many = f"{counted(len(follow), 'job')}, {counted(jobs['spectra'], 'recording')} among them"
-    said = f"to do, at most: {many}; logs in {readable(logs)}"
+    read = f", {counted(jobs['spectra'], 'recording')} among them" if jobs["spectra"] else ""
+    said = f"to do, at most: {counted(len(follow), 'job')}{read}; logs in {readable(logs)}"
     lines.say("planned", said, jobs=dict(jobs), logs=str(logs))
     return RunWatch(plan, follow, lines, cores=number, log=plan.results / WORKFLOW_LOG, takes_output=takes_output)
 

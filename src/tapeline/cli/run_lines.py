@@ -68,7 +68,8 @@ class JsonLines:
     def say(self, event: str, text: str, *, result: bool = False, **values: Any) -> None:
         """Print an event with its values."""
         now = datetime.now(UTC).isoformat(timespec="milliseconds")
-        line = {"event": event, "time": now, **({"text": text} if text else {}), **values}
+        words = {"text": " ".join(text.split())} if text else {}
+        line = {"event": event, "time": now, **words, **values}
         _write(sys.stdout, json.dumps(line) + "\n")
 
     def progress(self, text: str, **values: Any) -> None:

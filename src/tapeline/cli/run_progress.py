@@ -35,12 +35,12 @@ class Progress:
         return len({*self.planned, *self.done})
 
     def left_s(self, now_s: float) -> tuple[float, bool] | None:
-        """Seconds that are left, and whether jobs like all that are left were done before; None before the first."""
+        """Seconds left, and whether jobs of all kinds that are left were done before; None where nothing is known."""
         left: dict[str, list[int]] = {}
         for (job, key), size in self.planned.items():
             if (job, key) not in self.done:
                 left.setdefault(job, []).append(size)
-        if not self.seconds:
+        if not (self.seconds and left):
             return None
         seconds = 0.0
         for job in left.keys() & self.seconds.keys():

@@ -15,6 +15,7 @@ from tapeline.store import parquet
 from tapeline.store.tables import CALIBRATION, QUALITY
 
 COLUMNS = ["position", "verdict", "reasons", "sentences"]
+BY_HAND = ["overruled_by", "override_reason"]
 MOST_SENTENCES = 3
 
 Said = tuple[str, dict[str, Any]]
@@ -35,7 +36,7 @@ def run_said(plan: Plan, run: str) -> Said:
 def verdicts_said(plan: Plan, session: str) -> list[Said]:
     """The runs of a session whose verdict the other channels and runs made worse, or a verdict by hand changed."""
     by_run: dict[str, list[Any]] = {}
-    for row in parquet.read_rows(QUALITY, verdicts_file(plan.results, session), ["run", *COLUMNS]):
+    for row in parquet.read_rows(QUALITY, verdicts_file(plan.results, session), ["run", *COLUMNS, *BY_HAND]):
         by_run.setdefault(row["run"], []).append(row)
     said = []
     for run in plan.recordings_of(session):
@@ -43,7 +44,8 @@ def verdicts_said(plan: Plan, session: str) -> list[Said]:
         changed = [row for row in by_run.get(run, []) if row["verdict"] != own[row["position"]]["verdict"]]
         if changed:
             verdict, found = _found(changed)
-            words = f"{run}  {_words(changed, 'channel')} beside the session's others{_why(found)}"
+            found += [_by_hand(row) for row in changed if row["overruled_by"]]
+            words = f"{run}  {_words(changed, 'channel')}, judged with the whole session{_why(found)}"
             said.append((words, {"run": run, "verdict": verdict, "channels": len(changed), "found": found}))
     return said
 
@@ -65,6 +67,11 @@ def _found(rows: Iterable[Any]) -> tuple[str, list[dict[str, str]]]:
             if row["verdict"] != "good" and REASONS[code].verdict != "good":
                 found.append({"position": row["position"], "reason": code, "sentence": sentence})
     return verdict, found
+
+
+def _by_hand(row: Any) -> dict[str, str]:
+    sentence = f"{row['verdict']} by hand: {row['override_reason']} ({row['overruled_by']})"
+    return {"position": row["position"], "reason": "by hand", "sentence": sentence}
 
 
 def _words(rows: Sequence[Any], noun: str) -> str:

@@ -23,6 +23,9 @@ from tapeline.store.file_records import NotAsWrittenError
 WORKFLOW_LOG = Path("logs", "workflow.log")
 """Below the results: what the workflow manager prints."""
 
+TICK_S = 0.5
+"""Least seconds between two looks at how far a run is: a large campaign has many jobs to count."""
+
 LAST_LINES = 6
 """Lines of the workflow manager that are shown where it fails without a step that failed."""
 
@@ -59,6 +62,7 @@ class RunWatch:
             for task in planned
         }
         self._progress = Progress(sizes, cores)
+        self._ticked = -TICK_S
         self._open: dict[tuple[str, str], bool] = {}
         self._last: deque[str] = deque(maxlen=LAST_LINES)
         self._log = log
@@ -87,15 +91,18 @@ class RunWatch:
 
     def text(self, content: bytes) -> None:
         """Keep what the manager prints: in its log, which a full disk may refuse, and its last lines."""
-        self._last.extend(line for line in content.decode(errors="replace").splitlines() if line.strip())
+        # Times and usage stand in brackets.
+        lines = (line for line in content.decode(errors="replace").splitlines() if not line.lstrip().startswith("["))
+        self._last.extend(filter(str.strip, lines))
         if self._log is not None:
             with suppress(OSError), self._log.open("ab") as stream:
                 stream.write(content)
 
     def tick(self) -> None:
         """Show how far the run is."""
-        if self._progress.planned:
-            now = self._clock()
+        now = self._clock()
+        if self._progress.planned and now - self._ticked >= TICK_S:
+            self._ticked = now
             left = self._progress.left_s(now)
             self.lines.progress(
                 self._progress.text(now),

@@ -37,7 +37,7 @@ def _judged(name: str, other: str, value: str, absent: str) -> tuple[Column, ...
             "the comparison of campaign.yaml that has the same two conditions, and these numbers",
             null="none has",
         ),
-        Column(f"{name}_pairs", "integer", "runs that either side has at least", null=absent),
+        Column(f"{name}_pairs", "integer", "runs on the side that has fewer", null=absent),
         Column(f"{name}_state", "text", "worst background state among the levels compared", null=given),
         Column(f"{name}_doubtful", "yes_no", "a level in it is doubtful", null=absent),
         Column(f"{name}_doubt", "texts", "why, and by which runs, as in 'hum: x12, x13'", null=absent),

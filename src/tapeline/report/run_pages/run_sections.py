@@ -120,6 +120,8 @@ def _facts(every: AllRuns, run: Row, quality: Sequence[Row]) -> list[tuple[str, 
         achieved = run["measured_speed_mps"]
         said = operating_point(run["speed_mps"], run["yaw_deg"], unit)
         rows.append(("Operating point", said + (f"; achieved {speed(achieved, unit)}" if achieved is not None else "")))
+    if run["dynamic_pressure_pa"] is not None:
+        rows.append(("Dynamic pressure", f"{number(run['dynamic_pressure_pa'])} Pa"))
     air = [
         f"{number(run[name], decimals)} {unit_words}"
         for name, decimals, unit_words in (
@@ -141,7 +143,7 @@ def _facts(every: AllRuns, run: Row, quality: Sequence[Row]) -> list[tuple[str, 
     return rows
 
 
-def _run_links(runs: Iterable[str], most: int = MOST_LINKS) -> Words:
+def _run_links(runs: Iterable[str], most: int = MOST_LINKS) -> tuple[Link | str, ...]:
     every = list(runs)
     return _links([Link(run, f"{run}.html") for run in every[:most]], len(every) - most)
 

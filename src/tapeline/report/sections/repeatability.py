@@ -33,9 +33,7 @@ def repeatability_sections(tables: FinishedTables, campaign: Campaign) -> list[S
         none = Prose("No run has a level: how well levels repeat is not known.", "none")
         return [Section("repeatability", "Repeatability", "trust", [none])]
     headline = headline_of(tables, campaign)
-    own = at_headline([row for row in overall if row["condition"] == reference], headline)
-    twice = measured_twice(tables.runs)
-    blocks: list[Block] = [Prose(words, "lead") for words in headline_words(tables, campaign, own, twice=twice)]
+    blocks: list[Block] = [Prose(words, "lead") for words in repeat_sentences(tables, campaign)]
     blocks += [Prose(words) for words in _further_words(campaign, overall, tables.repeat_tests)]
     charted = [row for row in tables.control_values if row["centre_db"] is not None]
     at = at_headline(charted, headline)
@@ -49,6 +47,14 @@ def repeatability_sections(tables: FinishedTables, campaign: Campaign) -> list[S
     shown = tuple(TableBlock(table) for table in found if table.rows)
     blocks += [Fold("Scatter, shifts and repeats that differ, as tables", shown)] if shown else []
     return [Section("repeatability", "Repeatability", "trust", blocks)]
+
+
+def repeat_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
+    """How well the reference condition's overall level repeats, in a sentence or two; none where nothing is known."""
+    reference = campaign.settings.reference_condition
+    rows = [row for row in tables.repeatability("overall") if row["condition"] == reference]
+    own = at_headline(rows, headline_of(tables, campaign))
+    return headline_words(tables, campaign, own, twice=measured_twice(tables.runs))
 
 
 def at_headline(rows: Sequence[Row], headline: Headline | None) -> list[Row]:

@@ -8,7 +8,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.attention import sentence_of
 from tapeline.report.blocks import Section, TableBlock
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.page_table import Cell, Link, PlainTable
+from tapeline.report.page_table import Cell, Link, Marked, PlainTable
 from tapeline.report.view_names import run_anchor, run_file
 from tapeline.report.wording import NO_VALUE, counted, listed, number, speed
 
@@ -40,7 +40,6 @@ def run_log_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
             f"achieved, {unit}",
             "yaw, °",
             "q, Pa",
-            "air, °C",
             "length, s",
             "background runs",
             "status",
@@ -48,7 +47,7 @@ def run_log_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
             "remark",
         ),
         rows=tuple(_log_row(row, faults.get(row["run"], ()), unit) for row in runs),
-        numeric=frozenset({5, 6, 7, 8, 9, 10}),
+        numeric=frozenset({5, 6, 7, 8, 9}),
         anchors=tuple(run_anchor(row["run"]) for row in runs),
     )
 
@@ -62,14 +61,13 @@ def _log_row(row: Row, quality: Sequence[Row], unit: str) -> tuple[Cell, ...]:
     return (
         Link(row["run"], run_file(row["run"])),
         row["session"],
-        recorded(row["recorded_at"]),
+        _dated(row["recorded_at"]),
         f"{row['kind']} {row['stage']}" if row["stage"] else row["kind"],
         row["condition"] or NO_VALUE,
         speed(row["set_speed_mps"], unit).removesuffix(f" {unit}"),
         speed(row["measured_speed_mps"], unit).removesuffix(f" {unit}"),
         number(row["set_yaw_deg"]),
         number(row["dynamic_pressure_pa"]),
-        number(row["temperature_c"]),
         number(row["duration_s"]),
         _linked(row["background_runs"] or ()) or ("refused" if row["background_refused"] else NO_VALUE),
         row["status"] or NO_VALUE,
@@ -85,6 +83,12 @@ def _linked(runs: Iterable[str]) -> Cell:
     for run in every[:MOST_BACKGROUNDS]:
         made += [", ", Link(run, f"#{run_anchor(run)}")] if made else [Link(run, f"#{run_anchor(run)}")]
     return (*made, f" and {len(every) - MOST_BACKGROUNDS} more") if len(every) > MOST_BACKGROUNDS else tuple(made)
+
+
+def _dated(text: str | None) -> Cell:
+    """A time whose date stands on one line."""
+    date, blank, time = recorded(text).partition(" ")
+    return (Marked(date, "date"), blank + time) if blank else date
 
 
 def recorded(text: str | None) -> str:

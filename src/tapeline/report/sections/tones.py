@@ -67,9 +67,12 @@ def tones_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
 
 
 def tone_sentences(campaign: Campaign, found: Tones) -> list[str]:
-    """A sentence or two a position: which tone, whether it follows speed, whether the other condition has it."""
+    """Of each position which tone, whether it follows speed, whether the other condition has it; the clearest first.
+
+    What is in a background too comes after the others.
+    """
     by_position: dict[str, list[ToneLine]] = {}
-    for line in sorted(found.lines, key=lambda line: -line.above_db):
+    for line in sorted(found.lines, key=lambda line: (bool(line.also_in), -line.above_db)):
         by_position.setdefault(line.position, []).append(line)
     said = [_position_words(campaign, found, own) for own in list(by_position.values())[:MOST_SENTENCES]]
     more = list(by_position)[MOST_SENTENCES:]
