@@ -29,6 +29,11 @@ def report_file(results: Path) -> Path:
     return results / "report.html"
 
 
+def sheet_file(results: Path) -> Path:
+    """The first part of the page alone, for paper."""
+    return results / "sheet.html"
+
+
 def figures_folder(results: Path) -> Path:
     """The figures of the page, and their numbers."""
     return results / "figures"
@@ -51,7 +56,7 @@ JOB = Job(
     version=14,
     needs=needs,
     inputs=lambda plan, key: [manifest_file(plan.results), *finished_tables(plan)],
-    outputs=lambda plan, key: [report_file(plan.results)],
+    outputs=lambda plan, key: [report_file(plan.results), sheet_file(plan.results)],
     also_there=_beside,
     most_threads=MOST_PROCESSES,
 )
