@@ -32,10 +32,10 @@ rule findings:
         f"{RESULTS}/logs/findings.log",
     benchmark:
         f"{RESULTS}/benchmarks/findings.tsv"
-    threads: JOBS["report"].most_threads
+    threads: 1
     resources:
         mem_mb=2000,
     params:
         digest=lambda wildcards: STEPS["findings"].digest(PLAN, ""),
     shell:
-        "tapeline step findings --threads {threads} > {log:q} 2>&1"
+        "tapeline step findings > {log:q} 2>&1"

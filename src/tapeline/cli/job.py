@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapeline.campaign.faults import did_you_mean, listed, quoted
-from tapeline.cli.argument_types import from_one
 from tapeline.cli.command_parser import campaign_argument
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
 from tapeline.quality.reasons import REASONS
@@ -45,9 +44,7 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
             kind = job.per.removeprefix("measured ")
             parser.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
         campaign_argument(parser)
-        if job.most_threads > 1:
-            _threads_argument(parser)
-        parser.set_defaults(action=one_job, job=job.name, threads=1)
+        parser.set_defaults(action=one_job, job=job.name)
         if job.name == "report":
             _paper_arguments(parser)
     parser = commands.add_parser(
@@ -61,13 +58,8 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("key", metavar="NAME", nargs="?", default="", help="a session's name, or of spectra a batch's")
     # No argument: it would be taken for the name.
     parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
-    _threads_argument(parser)
     parser.set_defaults(action=one_step)
     return tuple(JOBS)
-
-
-def _threads_argument(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--threads", type=from_one, default=1, help="cores to spread the work over (default: 1)")
 
 
 def one_job(options: argparse.Namespace) -> int:
@@ -80,7 +72,7 @@ def one_job(options: argparse.Namespace) -> int:
     doing = _Doing(options.job, options.job, key, f"{options.job} {key}".rstrip())
 
     def work() -> None:
-        do(plan, task_of(plan, job, key), options.threads)
+        do(plan, task_of(plan, job, key))
         doing.task_done(job.name, key, was_due=True)
 
     return _done(doing, plan, job.keys(plan), work)
@@ -97,7 +89,7 @@ def one_step(options: argparse.Namespace) -> int:
     def work() -> None:
         names = [task.name for task in step.tasks(plan, options.key)]
         doing.at = names[0] if names else ""
-        for number, (task, was_due) in enumerate(do_step(plan, step, options.key, options.threads), 1):
+        for number, (task, was_due) in enumerate(do_step(plan, step, options.key), 1):
             said = "done" if was_due else "its results fit, nothing to do"
             print(f"{task.name}: {said}", flush=True)
             doing.task_done(task.job.name, task.key, was_due=was_due)

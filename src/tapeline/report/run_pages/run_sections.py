@@ -131,21 +131,24 @@ def _facts(every: AllRuns, run: Row, quality: Sequence[Row]) -> list[tuple[str, 
     if air:
         rows.append(("Air", ", ".join(air)))
     if run["background_runs"]:
-        rows.append(("Background", _run_links(run["background_runs"])))
+        rows.append(("Background", _run_links(every, run["background_runs"])))
     elif run["background_refused"]:
         rows.append(("Background", f"refused: {listed(run['background_refused'], 4)}"))
     if run["calibrator"]:
         rows.append(("Calibrator", run["calibrator"]))
     if run["replaced_by"]:
-        rows.append(("Taken again as", _run_links([run["replaced_by"]])))
+        rows.append(("Taken again as", _run_links(every, [run["replaced_by"]])))
     if run["remark"]:
         rows.append(("Remark", run["remark"]))
     return rows
 
 
-def _run_links(runs: Iterable[str], most: int = MOST_LINKS) -> tuple[Link | str, ...]:
-    every = list(runs)
-    return _links([Link(run, f"{run}.html") for run in every[:most]], len(every) - most)
+def _run_links(every: AllRuns, runs: Iterable[str]) -> tuple[Link | str, ...]:
+    """Runs that lead to their pages; what is no run of the table has none."""
+    names = list(runs)
+    known = every.tables.run_by_name
+    links = [Link(name, f"{name}.html") if name in known else name for name in names[:MOST_LINKS]]
+    return _links(links, len(names) - MOST_LINKS)
 
 
 def _links(links: Sequence[Link | str], more: int) -> tuple[Link | str, ...]:
@@ -340,7 +343,7 @@ def _calibration(every: AllRuns, run: Row) -> list[Block]:
                 number(row["drift_db"], 2, signed=True),
                 number(row["standard_uncertainty_db"], 2),
                 "; ".join([row["verdict"] or NO_VALUE, *(sentence_of(row, code) for code in row["reasons"] or ())]),
-                _run_links(row["used_checks"] or ()) or NO_VALUE,
+                _run_links(every, row["used_checks"] or ()) or NO_VALUE,
             )
             for row in rows
         ),
@@ -362,7 +365,7 @@ def _used_in(every: AllRuns, run: Row) -> list[Block]:
         made.append(TableBlock(_compared_table(every, compared)))
     background_of = every.uses.background_of.get(name, ())
     if background_of:
-        made.append(Prose(("Background of ", *_run_links(background_of), ".")))
+        made.append(Prose(("Background of ", *_run_links(every, background_of), ".")))
     for found, words in ((every.uses.calibrates, "Calibrates"), (every.uses.refused_for, "Refused as a check of")):
         rows = found.get(name, ())
         if rows:
