@@ -32,6 +32,132 @@ TONE_ABOVE_BACKGROUND_DB: Final = 15.0
 """A tone further above the background's tone is the source's own, with another phase in each run. Origin: own choice:
 the margin from which the background is neglected by default."""
 
+TONE_CONTINUOUS_OCTAVES: Final = 1.0 / 3.0
+"""Width of the running median that the continuous spectrum is. Origin: common practice: a third octave."""
+
+TONE_CONTINUOUS_LEAST_HALF_LINES: Final = 10
+"""Lines to either side in the running median where a third octave holds fewer. Origin: own choice: of 21 lines a tone
+fills 5, and the second pass leaves it out."""
+
+TONE_BUNDLE_EDGE_P: Final = 0.01
+"""A tone's bundle goes on while noise exceeds its lines by this chance; a tone that is looked for at one place counts
+from there. Origin: own choice: one in a hundred."""
+
+TONE_VALLEY_RATIO: Final = 2.0
+"""A bundle ends where the next line is so many times larger again: another tone begins. Origin: own choice: noise of 10
+averages seldom rises by 3 dB from line to line."""
+
+TONE_RESOLVED_WIDTH_RATIO: Final = 2.0
+"""A tone's width at half power is given from so many noise bandwidths of the window on. Origin: computed: a steady tone
+has 1.4 at most, with noise in it less than 2."""
+
+TONE_UNRESOLVED_WIDTH_RATIO: Final = 2.7
+"""A bundle no wider than so many noise bandwidths counts as narrow at any frequency. Origin: own choice: the lines
+cannot tell a tone from what is as wide."""
+
+TONE_FREQUENCY_LEAST_LINES: Final = 0.03
+"""Least standard uncertainty of a tone's frequency, in line spacings. Origin: own choice: no speed or tone is steadier
+over a run, in lines."""
+
+TONE_PERSISTENCE_FROM_DB: Final = 10.0
+"""Prominence from which on the spread of a tone's line tells how long it lasts. Origin: computed: below it the noise
+has a fifth of the spread."""
+
+TONE_BACKGROUND_NEAR_SHARE: Final = 0.01
+"""How far from a run's tone, as a share of its frequency, the background's counts as the same. Origin: own choice: run
+and background differ by less in speed, and so does a fan."""
+
+TONE_OWN_ABOVE_BACKGROUND_DB: Final = 6.0
+"""A tone this far above the background's is the source's own. Origin: own choice: three quarters of its power and more
+are not the background's."""
+
+TONE_SAME_SHARE: Final = 0.015
+"""How far tones of repeats may lie apart, as a share of their frequency. Origin: own choice: repeats differ by less in
+speed."""
+
+TRACK_WITHIN_SHARE: Final = 0.03
+"""How far a tone may lie from where its track goes on at the next speed, as a share of its frequency. Origin: own
+choice: compressibility and lock-in bend a track by less from speed to speed, and modes lie further apart."""
+
+TRACK_MOST_MISSING_SPEEDS: Final = 1
+"""Speeds in a row at which a track may have no tone. Origin: own choice: over two a chance meeting is likely."""
+
+TRACK_STEP_AT_LEAST_SHARE: Final = 0.1
+"""Least change of f/U from one track to the next that is a step between modes. Origin: computed: the fifth mode of a
+shear layer has 1.27 times the frequency of the fourth."""
+
+TRACK_LAW_SCATTER_SHARE: Final = 0.01
+"""How far tones lie off a power law of speed, as a share of their frequency. Origin: own choice: lock-in and
+compressibility."""
+
+TRACK_TWO_SPEEDS_SCATTER_SHARE: Final = 0.03
+"""The same where there are two speeds, at which nothing shows whether there is such a law. Origin: own choice: as far
+as a tone may lie from its track."""
+
+TRACK_EXPONENT_NEAR_EXPONENTS: Final = 0.15
+"""How far from 1 (or 0) an exponent is still that of the flow (of what stays). Origin: computed: shear-layer tones have
+0.92 at a Mach number of 0.15."""
+
+TRACK_EXPONENT_WITHIN_EXPONENTS: Final = 0.5
+"""How far from 1 (or 0) the interval of an exponent may reach for that word. Origin: computed: beyond it the other word
+is as near."""
+
+SWEEP_LEAST_SPEEDS: Final = 3
+"""Least speeds in one direction that are a sweep. Origin: own choice: two in order are any two runs."""
+
+SHEAR_LAYER_MODES_ROUNDS: Final = 4
+"""Vortices between the edges of a cavity, at most, that its shear-layer modes are given for. Origin: common practice:
+published cavities show up to four modes."""
+
+DEPTH_MODES_ROUNDS: Final = 3
+"""Depth modes of a cavity that are given. Origin: own choice: higher ones are weak in a flow."""
+
+WIDTH_MODES_ROUNDS: Final = 8
+"""Modes across a gap that are given, at most. Origin: own choice: beyond them their bands touch."""
+
+DEPTH_MODE_MOST_LENGTH_RATIO: Final = 2.0
+"""Length over depth up to which a cavity has depth modes. Origin: from memory: the formula for the mouth was fitted to
+deep cavities."""
+
+MODE_BANDS_APART_SHARE: Final = 0.25
+"""Largest standard uncertainty of a mode, as a share of its distance from the order before. Origin: computed: with
+more, bands of two standard uncertainties fill what is between them."""
+
+AIR_SOUND_SPEED_SHARE: Final = 0.002
+"""Relative standard uncertainty of the speed of sound in a cavity where the air's temperature is stated. Origin: own
+choice: 1 K between it and the thermometer."""
+
+UNKNOWN_AIR_SOUND_SPEED_SHARE: Final = 0.017
+"""The same where no temperature is stated. Origin: own choice: 10 K."""
+
+SHEAR_LAYER_LAGS_VALUES: Final = ((4.0, 0.25), (6.0, 0.38), (8.0, 0.54), (10.0, 0.58))
+"""Length over depth of a cavity and the lag of its feedback; between them it is interpolated, deeper ones have the
+first. Origin: from memory: Rossiter, ARC R&M 3438 (1964)."""
+
+SHEAR_LAYER_LAG_UNCERTAINTY_UNITS: Final = 0.05
+"""Standard uncertainty of that lag. Origin: from memory: fits of published cavities scatter so."""
+
+CONVECTION_UNCERTAINTY_RATIO: Final = 0.03
+"""Standard uncertainty of the speed of vortices over that of the flow. Origin: from memory: fits of published cavities
+scatter so about 0.57."""
+
+UNFLANGED_END_RATIO: Final = 0.6133
+"""End correction of a neck that ends freely, in its radii. Origin: from memory: Levine and Schwinger (1948)."""
+
+MOUTH_DEPTH_RATIO: Final = 0.65
+"""What its mouth adds to the depth of a cavity as long as deep, in depths. Origin: from memory: East, J. Sound Vib. 3
+(1966)."""
+
+MOUTH_EXPONENT: Final = 0.75
+"""How that grows with length over depth. Origin: from memory: East (1966)."""
+
+MOUTH_UNCERTAINTY_SHARE: Final = 0.2
+"""Standard uncertainty of that addition, as a share of it. Origin: own choice: it was fitted to few cavities."""
+
+TONE_ALONE_FROM_DB: Final = 8.0
+"""Prominence from which on a tone of a single run is believed without a repeat. Origin: computed: noise of 5 averages
+reaches 7 dB in one spectrum of a hundred."""
+
 LINE_COVARIANCE_REACH_LINES: Final = 8
 """Lines further apart than this are taken as uncorrelated. Origin: computed: the square of the widest window ends
 there."""

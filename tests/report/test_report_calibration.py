@@ -61,6 +61,12 @@ def test_what_drifted_is_said_with_its_size_and_what_follows(report: Report) -> 
     assert said.endswith(f"{touched} differences rest on them. They count in no scatter, shift or rank.")
 
 
+def test_differences_in_doubt_for_another_reason_are_not_laid_to_the_calibration(report: Report) -> None:
+    others = tuple({**row, "doubt": ["hum: a-open-01"] if row["doubtful"] else []} for row in report.tables.comparisons)
+    said = sentences(dataclasses.replace(report.tables, comparisons=others))
+    assert "no difference rests on them" in one(said, "P02, session may, sensor s02")
+
+
 def test_a_channel_without_a_sensitivity_has_no_levels(report: Report) -> None:
     said = sentences(changed(report, verdict="unusable", source="none", reasons=[], sentences=[]))
     assert said[0].startswith("The calibration is in order at 0 of 18 channels")

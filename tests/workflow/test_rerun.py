@@ -12,7 +12,7 @@ from sample_runs import CampaignRun, tapeline
 pytestmark = pytest.mark.workflow
 
 SETTINGS = "config/campaign.yaml"
-PRODUCTS = {"catalogue": 1, "compare": 1, "scale": 1, "repeat": 1, "manifest": 1, "report": 1}
+PRODUCTS = {"catalogue": 1, "compare": 1, "scale": 1, "tones": 1, "repeat": 1, "manifest": 1, "report": 1}
 
 
 def test_nothing_to_do_after_a_complete_run(sample: CampaignRun) -> None:
@@ -82,7 +82,7 @@ def test_a_judged_recording_whose_verdicts_are_gone_is_read_again(sample: Campai
 def test_a_changed_band_fraction_makes_tables_only(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("fraction: 3", "fraction: 6")}):
         planned = sample.planned()
-    assert planned == {"tables": 2, "compare": 1, "scale": 1, "repeat": 1, "manifest": 1, "report": 1}
+    assert planned == {"tables": 2, "compare": 1, "scale": 1, "tones": 1, "repeat": 1, "manifest": 1, "report": 1}
 
 
 def test_a_changed_resolution_reads_all_recordings(sample: CampaignRun) -> None:
@@ -112,7 +112,7 @@ def test_a_dry_run_says_what_would_be_done_and_does_nothing(sample: CampaignRun)
 def test_a_changed_confidence_needs_tables_and_comparisons_only(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("confidence: 0.95", "confidence: 0.9")}):
         planned = sample.planned()
-    assert planned == {"tables": 2, "compare": 1, "scale": 1, "repeat": 1, "manifest": 1, "report": 1}
+    assert planned == {"tables": 2, "compare": 1, "scale": 1, "tones": 1, "repeat": 1, "manifest": 1, "report": 1}
 
 
 def test_a_corrected_sensitivity_runs_the_chain_of_its_session_only(sample: CampaignRun) -> None:
@@ -198,7 +198,15 @@ def test_what_is_uncertain_reads_no_spectrum_again(sample: CampaignRun, section:
     old = next((line for line in text.splitlines() if line.startswith(f"{section}:")), "confidence: 0.95")
     kept = "" if old.startswith(section) else f"\n{old}"
     with sample.edited({SETTINGS: (old, f"{section}: {value}{kept}")}):
-        assert sample.planned() == {"tables": 2, "compare": 1, "scale": 1, "repeat": 1, "manifest": 1, "report": 1}
+        assert sample.planned() == {
+            "tables": 2,
+            "compare": 1,
+            "scale": 1,
+            "tones": 1,
+            "repeat": 1,
+            "manifest": 1,
+            "report": 1,
+        }
 
 
 def test_a_background_limit_finds_other_runs_and_makes_levels_only(sample: CampaignRun) -> None:
@@ -209,7 +217,7 @@ def test_a_background_limit_finds_other_runs_and_makes_levels_only(sample: Campa
 
 def test_a_length_makes_exponents_and_strouhal_numbers_only(sample: CampaignRun) -> None:
     with sample.edited({SETTINGS: ("confidence: 0.95", "confidence: 0.95\nscaling: {length_m: 0.012}")}):
-        assert sample.planned() == {"scale": 1, "manifest": 1, "report": 1}
+        assert sample.planned() == {"scale": 1, "tones": 1, "manifest": 1, "report": 1}
 
 
 def test_reference_sensors_go_through_the_spectra(sample: CampaignRun) -> None:

@@ -161,6 +161,12 @@ class Plan:
         """The sessions of the runs that a session's tables are made from, sorted."""
         return tuple(sorted({self.used[run].session for run in self.recordings_for_tables(session)}))
 
+    @cached_property
+    def lending_sessions(self) -> tuple[str, ...]:
+        """Sessions of runs that the tables of another session are made from, sorted."""
+        lent = {(lender, session) for session in self.measured_sessions for lender in self.sessions_for_tables(session)}
+        return tuple(sorted({lender for lender, session in lent if lender != session}))
+
     def session_of(self, run: str) -> str:
         """The session of a used run."""
         return self.used[run].session
@@ -189,6 +195,16 @@ class Plan:
         """The filters in a session's channels, sorted by position."""
         rows = [row for row in self.campaign.fittings_of(session) if row.highpass_hz or row.lowpass_hz]
         return tuple(sorted((row.position, row.highpass_hz, row.lowpass_hz) for row in rows))
+
+    def diameters_mm(self, session: str) -> tuple[tuple[str, float], ...]:
+        """Positions under attached flow with the diameters of their sensors, where these are known, sorted."""
+        sensors, positions = self.campaign.sensors, self.campaign.positions
+        found = (
+            (row.position, sensors[row.sensor].diameter_mm)
+            for row in self.campaign.fittings_of(session)
+            if row.sensor in sensors and row.position in positions and positions[row.position].flow == "attached"
+        )
+        return tuple(sorted((position, diameter) for position, diameter in found if diameter is not None))
 
     @cached_property
     def on_request(self) -> tuple[str, ...]:

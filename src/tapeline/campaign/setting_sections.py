@@ -523,6 +523,57 @@ class Uncertainty(Section):
         return tuple(sorted(self.model_fields_set.intersection(STATED_TERMS)))
 
 
+class SensorSize(Section):
+    """What the size of a sensor takes off levels under attached flow, after Corcos, and how far it is corrected."""
+
+    convection_share: Share = Field(
+        0.7,
+        gt=0.1,
+        le=1,
+        description="convection speed over the run's speed where no line of sensors measures it (from memory: 0.6 to "
+        "0.8 of the speed at the boundary layer's edge)",
+    )
+    convection_share_uncertainty: Share = Field(
+        0.06, ge=0, le=0.3, description="standard uncertainty of that share (computed: a rectangle from 0.6 to 0.8)"
+    )
+    streamwise_decay: Times = Field(
+        0.11,
+        gt=0,
+        le=1,
+        description="decay of coherence along the flow, over omega times distance over convection speed (Corcos 1963; "
+        "0.10 to 0.125, from memory)",
+    )
+    streamwise_decay_uncertainty: Times = Field(
+        0.01, ge=0, le=1, description="standard uncertainty of that decay (from memory, see there)"
+    )
+    lateral_decay: Times = Field(
+        0.7,
+        gt=0,
+        le=5,
+        description="decay of coherence across the flow, in the same measure (Corcos 1963; 0.7 to 0.83, from memory)",
+    )
+    lateral_decay_uncertainty: Times = Field(
+        0.07, ge=0, le=5, description="standard uncertainty of that decay (from memory, see there)"
+    )
+    radius_share: Share = Field(
+        1.0,
+        gt=0.2,
+        le=1,
+        description="radius that averages evenly over half of `diameter_mm` (own choice: the whole face; 0.6 to 0.8 of "
+        "a diaphragm's radius, from memory)",
+    )
+    radius_share_uncertainty: Share = Field(
+        0.1, ge=0, le=0.3, description="standard uncertainty of that share (own choice, see there)"
+    )
+    offered_to_db: LimitDb = Field(
+        6.0,
+        gt=0,
+        le=20,
+        description="dB, largest correction that is offered; where more is missing the band is marked size-limited "
+        "(common practice: about 6 dB, where omega r / Uc is 1.7)",
+    )
+
+
 class OperatingPoint(Section):
     """Which runs count as taken at the same speed and yaw."""
 
@@ -659,6 +710,36 @@ class Scaling(Section):
     )
     least_bands: FewBands = Field(
         8, ge=5, description="bands with levels at two speeds that a collapse needs (own choice: fewer show no shape)"
+    )
+
+
+class Tones(Section):
+    """What counts as a tone, and how well the sizes of cavities are known."""
+
+    false_alarm_probability: Share = Field(
+        0.01,
+        gt=0,
+        lt=0.5,
+        description="probability that a spectrum without tones is said to have one (own choice: two in 200 "
+        "spectra, which their repeats do not have)",
+    )
+    least_prominence_db: LimitDb = Field(
+        4.0,
+        ge=0,
+        description="dB, largest line above the continuous spectrum from which on it may be a tone, however long the "
+        "record (own choice: reflections, charts and curved spectra leave up to 3 dB)",
+    )
+    least_quality: Times = Field(
+        10.0,
+        gt=0,
+        description="frequency over width at half power from which on what stands out is a tone; broader humps are "
+        "none (own choice: shear-layer tones have 20 and more, humps 5 and less)",
+    )
+    cavity_size_pct: Percent = Field(
+        3.0,
+        ge=0,
+        le=50,
+        description="%, standard uncertainty of each size in cavities.csv (own choice: 0.5 mm of a gap of 16 mm)",
     )
 
 

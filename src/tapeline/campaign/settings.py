@@ -31,9 +31,11 @@ from tapeline.campaign.setting_sections import (
     Report,
     Scaling,
     Section,
+    SensorSize,
     Spectra,
     Spectrogram,
     Tables,
+    Tones,
     Uncertainty,
     Weighting,
 )
@@ -57,10 +59,12 @@ __all__ = [
     "Repeatability",
     "Report",
     "Scaling",
+    "SensorSize",
     "Settings",
     "Spectra",
     "Spectrogram",
     "Tables",
+    "Tones",
     "Uncertainty",
     "Weighting",
 ]
@@ -123,6 +127,9 @@ class Settings(Section):
         Background(), description="limits of the background subtraction"
     )
     uncertainty: Uncertainty = Field(Uncertainty(), description="what no recording tells of the uncertainty of a level")
+    sensor_size: SensorSize = Field(
+        SensorSize(), description="what the size of a sensor takes off levels under attached flow"
+    )
     entered_speed_unit: Literal["km/h", "m/s"] | None = Field(
         None,
         description="unit of the speeds entered in operating_point.nominal_speeds and ranking.operating_points; none: "
@@ -149,6 +156,7 @@ class Settings(Section):
     )
     ranking: Ranking = Field(Ranking(), description="the list of spots to work on first")
     scaling: Scaling = Field(Scaling(), description="exponents of speed and Strouhal numbers")
+    tones: Tones = Field(Tones(), description="tones, their tracks over speed and the modes of cavities")
 
     @model_validator(mode="before")
     @classmethod

@@ -17,6 +17,7 @@ from tapeline.jobs import (
     sensitivity,
     spectra,
     tables,
+    tones,
     verdicts,
 )
 
@@ -32,6 +33,7 @@ JOBS = {
         catalogue,
         compare,
         scale,
+        tones,
         repeat,
         manifest,
         report,

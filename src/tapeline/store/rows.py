@@ -366,12 +366,17 @@ class BandsRow(TypedDict, total=False):
     response_uncertainty_db: float | None
     environment_uncertainty_db: float | None
     mounting_uncertainty_db: float | None
+    size_uncertainty_db: float | None
     speed_uncertainty_db: float | None
     steadiness_uncertainty_db: float | None
     standard_uncertainty_db: float | None
     degrees_of_freedom: float | None
     absolute_lower_db: float | None
     absolute_upper_db: float | None
+    size_correction_db: float | None
+    size_correction_uncertainty_db: float | None
+    size_corrected_level_db: float | None
+    convection_speed_mps: float | None
     lines: float
     filters_minus_lines_db: float | None
     a_weighting_db: float | None
@@ -423,12 +428,16 @@ class OverallRow(TypedDict, total=False):
     response_uncertainty_db: float | None
     environment_uncertainty_db: float | None
     mounting_uncertainty_db: float | None
+    size_uncertainty_db: float | None
     speed_uncertainty_db: float | None
     steadiness_uncertainty_db: float | None
     standard_uncertainty_db: float | None
     degrees_of_freedom: float | None
     absolute_lower_db: float | None
     absolute_upper_db: float | None
+    size_correction_db: float | None
+    size_correction_uncertainty_db: float | None
+    size_corrected_level_db: float | None
     bound_share: float | None
     l5_db: float | None
     l10_db: float | None
@@ -992,6 +1001,7 @@ class ScalingRow(TypedDict, total=False):
     exponent_upper: float | None
     degrees_of_freedom: int | None
     interval_basis: str | None
+    size_corrected_exponent: float | None
     reference_speed_mps: float
     level_at_reference_db: float | None
     level_at_reference_error_db: float | None
@@ -1043,6 +1053,125 @@ class CollapseRow(TypedDict, total=False):
     doubtful: bool
     doubt: list[str]
     left_out: list[str]
+
+
+class TonesRow(TypedDict, total=False):
+    """A row of `tones`."""
+
+    session: str
+    run: str
+    position: str
+    tone: int
+    condition: str | None
+    speed_mps: float | None
+    yaw_deg: float | None
+    flow_speed_mps: float | None
+    frequency_hz: float
+    frequency_uncertainty_hz: float
+    level_db: float
+    level_uncertainty_db: float
+    prominence_db: float
+    threshold_db: float
+    width_hz: float | None
+    persistence: float | None
+    in_background: bool | None
+    background_level_db: float | None
+    mains_order: int | None
+    repeat_runs: int
+    repeat_runs_with_it: int
+    own: bool
+    not_own: str | None
+    track: int | None
+    frequency_per_speed_per_m: float | None
+    strouhal: float | None
+    length_m: float | None
+    length_source: str | None
+    mode: str | None
+    mode_deviation_pct: float | None
+    mode_candidates: list[str] | None
+    mode_chance: float | None
+    explanation: str | None
+    doubtful: bool
+    doubt: list[str]
+
+
+class ToneTracksRow(TypedDict, total=False):
+    """A row of `tone_tracks`."""
+
+    session: str
+    position: str
+    condition: str
+    yaw_deg: float
+    track: int
+    sweep: str
+    follows: str
+    speed_exponent: float | None
+    exponent_lower: float | None
+    exponent_upper: float | None
+    speeds_mps: Numbers
+    frequencies_hz: Numbers
+    levels_db: Numbers
+    frequency_hz: float
+    level_db: float
+    frequency_per_speed_per_m: float
+    strouhal: float | None
+    length_m: float | None
+    mode: str | None
+    mode_deviation_pct: float | None
+    mode_candidates: list[str] | None
+    steps_from: int | None
+    step_ratio: float | None
+    runs: list[str]
+    background_known: bool
+    doubtful: bool
+    doubt: list[str]
+
+
+class CavityModesRow(TypedDict, total=False):
+    """A row of `cavity_modes`."""
+
+    session: str
+    run: str
+    cavity: str
+    family: str
+    order: int
+    frequency_hz: float
+    lower_hz: float
+    upper_hz: float
+    formula: str
+    unmodified_hz: float | None
+    speed_mps: float | None
+    temperature_c: float | None
+    sound_speed_mps: float
+    positions: list[str]
+
+
+class ToneDifferencesRow(TypedDict, total=False):
+    """A row of `tone_differences`."""
+
+    comparison: str
+    session: str
+    position: str
+    speed_mps: float
+    yaw_deg: float
+    frequency_hz: float
+    reference_frequency_hz: float | None
+    treatment_frequency_hz: float | None
+    reference_runs: int
+    reference_runs_with_it: int
+    treatment_runs: int
+    treatment_runs_with_it: int
+    reference_level_db: float | None
+    treatment_level_db: float | None
+    difference_db: float | None
+    standard_error_db: float | None
+    degrees_of_freedom: int
+    lower_db: float | None
+    upper_db: float | None
+    bound_db: float | None
+    finding: str
+    doubtful: bool
+    doubt: list[str]
 
 
 class RepeatabilityRow(TypedDict, total=False):

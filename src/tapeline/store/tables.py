@@ -43,6 +43,7 @@ from tapeline.store.tables_of_levels import (
 )
 from tapeline.store.tables_of_repeats import COLLAPSE, CONTROL_VALUES, REPEAT_TESTS, REPEATABILITY, SCALING
 from tapeline.store.tables_of_runs import CALIBRATION, CHECKS, POSITIONS, QUALITY, RUNS
+from tapeline.store.tables_of_tones import CAVITY_MODES, TONE_DIFFERENCES, TONE_TRACKS, TONES
 
 __all__ = [
     "ADDITIVITY",
@@ -56,6 +57,7 @@ __all__ = [
     "BUDGETS",
     "BY_NAME",
     "CALIBRATION",
+    "CAVITY_MODES",
     "CHECKS",
     "COLLAPSE",
     "COMPARISONS",
@@ -86,6 +88,9 @@ __all__ = [
     "SPECTRA",
     "SPECTROGRAM",
     "STATES",
+    "TONES",
+    "TONE_DIFFERENCES",
+    "TONE_TRACKS",
     "TREATMENTS",
     "WEIGHTING_COLUMNS",
     "WITHOUT_DIFFERENCE",
@@ -115,6 +120,10 @@ ALL: tuple[Table[Any], ...] = (
     BUDGETS,
     SCALING,
     COLLAPSE,
+    TONES,
+    TONE_TRACKS,
+    CAVITY_MODES,
+    TONE_DIFFERENCES,
     REPEATABILITY,
     CONTROL_VALUES,
     REPEAT_TESTS,

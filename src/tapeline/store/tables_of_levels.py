@@ -22,6 +22,9 @@ BACKGROUND_SOURCES: tuple[str, ...] = (*_KINDS, *(f"references and {kind}" for k
 WEIGHTING_COLUMNS: dict[str, str] = {"A": "a_weighting_db", "C": "c_weighting_db"}
 """What a weighting makes of a band, by its name."""
 
+SIZE_LIMITED = "size-limited"
+"""The mark of a level of which the sensor's size takes more than is corrected."""
+
 WITH_REFERENCES = len(_KINDS)
 """How much further in that list it stands where references were subtracted too."""
 
@@ -231,6 +234,27 @@ _UNCERTAINTY = (
     Column("absolute_upper_db", "real", "upper end of that interval", DB, null="a bound"),
 )
 
+NO_SIZE = "no diameter, no attached flow, no speed, or more is missing than is corrected"
+
+_SIZE = (
+    Column(
+        "size_correction_db",
+        "real",
+        "attenuation of the wall pressure by the sensor's size, estimated after Corcos and in no other column: "
+        "right as far as the level is the boundary layer's",
+        "dB",
+        null=NO_SIZE,
+    ),
+    Column("size_correction_uncertainty_db", "real", "its standard uncertainty", "dB", null=NO_SIZE),
+    Column(
+        "size_corrected_level_db",
+        "real",
+        "corrected level with the size correction added",
+        DB,
+        null="no size correction, or no corrected level",
+    ),
+)
+
 _USE = (
     Column(
         "doubt",
@@ -268,6 +292,14 @@ BANDS: Table[rows.BandsRow] = Table(
         Column("upper_hz", "real", "exact upper edge", "Hz"),
         *_LEVELS,
         *_UNCERTAINTY,
+        *_SIZE,
+        Column(
+            "convection_speed_mps",
+            "real",
+            "speed at which the pressure is carried over the sensor, as taken for the size correction",
+            "m/s",
+            null="no diameter, no attached flow, or no speed",
+        ),
         Column("lines", "real", "spectral lines in the band"),
         Column(
             "filters_minus_lines_db",
@@ -301,7 +333,8 @@ BANDS: Table[rows.BandsRow] = Table(
             "background-unusable (the channel in the background runs), background-between-speeds, "
             "background-electrical (the wind-off level alone is subtracted), at-electrical-floor, references-missing, "
             "extrapolated (brought far to the nominal point), off-nominal-speed (achieved beyond "
-            "operating_point.speed_tolerance)",
+            "operating_point.speed_tolerance), size-limited (the sensor's size takes more off than is corrected: the "
+            "level is a lower bound of the boundary layer's)",
         ),
         Column("quality", "text", "verdict of the channel in this run: good, doubtful or unusable"),
         Column("calibration", "text", "verdict of the channel's calibration"),
@@ -334,10 +367,13 @@ OVERALL: Table[rows.OverallRow] = Table(
             "marks",
             "texts",
             "narrower-range (bands of the range asked for have no level, see absent_bands_hz), background-narrower "
-            "(the background runs do not reach all of its bands), and the marks of the background as in bands",
+            "(the background runs do not reach all of its bands), size-limited (bands of which the sensor's size takes "
+            "more off than is corrected carry more than background.bound_share of it), and the marks of the background "
+            "as in bands",
         ),
         *_LEVELS,
         *_UNCERTAINTY,
+        *_SIZE,
         Column("bound_share", "real", "share of the sum's power that bounds may carry", null="no power"),
         Column(
             "l5_db", "real", "level exceeded 5 % of the time, from the history's energy means", DB, null=OTHER_RANGE

@@ -53,7 +53,7 @@ def needs(plan: Plan, key: str = "") -> ScaleNeeds:
         for name, used in sorted(plan.used.items())
         if used.kind == "measurement" and points[name][0] > 0.0
     )
-    lengths = (_length(plan, position) for _, position in sorted(plan.campaign.positions.items()))
+    lengths = (scale_length(plan, position) for _, position in sorted(plan.campaign.positions.items()))
     return ScaleNeeds(
         campaign=settings.campaign,
         runs=runs,
@@ -66,7 +66,8 @@ def needs(plan: Plan, key: str = "") -> ScaleNeeds:
     )
 
 
-def _length(plan: Plan, at: Position) -> ScaleLength | None:
+def scale_length(plan: Plan, at: Position) -> ScaleLength | None:
+    """The length in a position's Strouhal number, None where none is stated."""
     own, general = plan.settings.scaling.lengths, plan.settings.scaling.length_m
     cavity = plan.campaign.cavities.get(at.cavity or "")
     found = (
@@ -82,7 +83,7 @@ JOB = Job(
     name="scale",
     per="campaign",
     does="fit exponents of speed and hold spectra against Strouhal number",
-    version=4,
+    version=5,
     needs=needs,
     inputs=lambda plan, key: session_levels(plan),
     outputs=campaign_tables("scaling", "collapse"),

@@ -9,7 +9,7 @@ from typing import Literal
 
 from tapeline.campaign.backgrounds import Backgrounds
 from tapeline.campaign.plan import Achieved, Filters, Plan
-from tapeline.campaign.settings import Background, Bands, OperatingPoint, Overall, Uncertainty
+from tapeline.campaign.settings import Background, Bands, OperatingPoint, Overall, SensorSize, Uncertainty
 from tapeline.jobs import spectra
 from tapeline.jobs.job import Job
 from tapeline.jobs.sensitivity import calibration_file
@@ -47,7 +47,10 @@ class SessionRun:
 
 @dataclass(frozen=True)
 class TablesNeeds:
-    """One session's tables. `sessions` are those of its runs and backgrounds, whose verdicts count."""
+    """One session's tables. `sessions` are those of its runs and backgrounds, whose verdicts count.
+
+    `diameters_mm` are of the sensors under attached flow, by position.
+    """
 
     campaign: str
     session: str
@@ -62,6 +65,8 @@ class TablesNeeds:
     overall: tuple[Overall, ...]
     background: Background
     uncertainty: Uncertainty
+    sensor_size: SensorSize
+    diameters_mm: tuple[tuple[str, float], ...]
     operating_point: OperatingPoint
     check_air: CheckAir
     spikes_left_out: bool
@@ -86,6 +91,8 @@ def needs(plan: Plan, session: str) -> TablesNeeds:
         overall=plan.settings.overall,
         background=plan.settings.background,
         uncertainty=plan.settings.uncertainty,
+        sensor_size=plan.settings.sensor_size,
+        diameters_mm=plan.diameters_mm(session),
         operating_point=plan.settings.operating_point,
         check_air=_check_air(plan, session),
         spikes_left_out=plan.settings.spectra.leave_out_spikes,
@@ -135,7 +142,7 @@ JOB = Job(
     name="tables",
     per="measured session",
     does="subtract backgrounds and write a session's tables",
-    version=13,
+    version=14,
     needs=needs,
     inputs=_inputs,
     outputs=_outputs,

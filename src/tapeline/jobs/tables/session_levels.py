@@ -28,6 +28,7 @@ from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.jobs.tables import SessionRun, TablesNeeds
 from tapeline.jobs.tables.history_by_position import HistoryByPosition
 from tapeline.jobs.tables.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
+from tapeline.jobs.tables.sensor_sizes import SensorSizes, sensor_sizes
 from tapeline.jobs.tables.session_spectra import RunSpectra, load_run
 from tapeline.jobs.tables.usable_bands import RangesLeftOut, with_levels
 from tapeline.jobs.verdicts import verdicts_file
@@ -71,6 +72,7 @@ class Measured:
     doubts: tuple[ChannelDoubts, ...]
     steadiness_db: Reals
     steadiness_degrees_of_freedom: float
+    sizes: SensorSizes
     tones: LineSpectra | None = None
 
     def at(self, index: list[int]) -> Measured:
@@ -84,6 +86,7 @@ class Measured:
             calibration_verdicts=tuple(self.calibration_verdicts[p] for p in index),
             doubts=tuple(self.doubts[p] for p in index),
             steadiness_db=self.steadiness_db[index],
+            sizes=self.sizes.at(index),
             tones=None if self.tones is None else self.tones.at(index),
         )
 
@@ -171,6 +174,7 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
         ),
         steadiness_db=background.as_db(steadiness),
         steadiness_degrees_of_freedom=degrees_of_freedom,
+        sizes=sensor_sizes(needs, item, spectra.positions),
     )
     if not found.there.any():
         return measured
