@@ -26,13 +26,16 @@ if TYPE_CHECKING:
     from tapeline.store.rows import LinesRow
 
 
+MEDIAN_TO_SD = 1.4826
+"""Standard deviation over median deviation of normal numbers: 1 / 0.6745."""
+
+
 @dataclass(frozen=True)
 class MeasuredConvection:
-    """Convection speeds (m/s) that a line of sensors measured at some frequencies, with relative uncertainties."""
+    """The convection speed (m/s) that a line of sensors measured, with its relative standard uncertainty."""
 
-    hz: Reals
-    speed_mps: Reals
-    relative: Reals
+    speed_mps: float
+    relative: float
 
 
 @dataclass(frozen=True)
@@ -73,9 +76,9 @@ def sensor_sizes(
 def _measured(rows: Sequence[LinesRow], factor: float) -> MeasuredConvection | None:
     """What a line measured of the flow; None where it did not.
 
-    Bands that sound carries faster than the flow, or may well do, are none of the boundary layer's. How far the
-    bands differ from each other, each by its weight, stands for what one does not know beyond its own interval:
-    bands above the last one take its speed.
+    Bands that sound carries faster than the flow, or may well do, are none of the boundary layer's. The median of the
+    others: a band in which another wave passes unseen has a narrow interval about a wrong speed. How far they lie about
+    it stands for what it does not know, the fall of the speed with frequency too.
     """
     told = [row for row in rows if UNRESOLVED not in row["marks"]]
     used = [row for row in told if (row.get("convection_share") or np.inf) < 1.0]
@@ -85,16 +88,16 @@ def _measured(rows: Sequence[LinesRow], factor: float) -> MeasuredConvection | N
         as_reals(row[name] for row in used)
         for name in ("convection_speed_mps", "convection_lower_mps", "convection_upper_mps")
     )
-    own = (upper - lower) / (2.0 * factor * speed)
-    mean = np.average(speed, weights=own**-2)
-    spread = float(np.sqrt(np.average((speed / mean - 1.0) ** 2, weights=own**-2)))
-    return MeasuredConvection(as_reals(row["midband_hz"] for row in used), speed, np.hypot(own, spread))
+    middle = float(np.median(speed))
+    own = float(np.median(upper - lower)) / (2.0 * factor * middle)
+    spread = MEDIAN_TO_SD * float(np.median(np.abs(speed / middle - 1.0)))
+    return MeasuredConvection(middle, float(np.hypot(own, spread)))
 
 
 def convection_speed_mps(sizes: SensorSizes, settings: SensorSize, hz: Reals) -> tuple[Reals, Reals]:
     """Speed at which the pressure is carried over each sensor, and its relative standard uncertainty.
 
-    What the position's own line measured, its ends held; else the stated share of the run's speed.
+    What the position's own line measured in the run, else the stated share of the run's speed.
     Both (positions, frequencies), the speed NaN where size plays no part.
     """
     shape = (sizes.radius_m.size, hz.size)
@@ -102,8 +105,7 @@ def convection_speed_mps(sizes: SensorSizes, settings: SensorSize, hz: Reals) ->
     relative = np.full(shape, settings.convection_share_uncertainty / settings.convection_share)
     for p, known in enumerate(sizes.measured):
         if known is not None:
-            speed[p] = np.interp(hz, known.hz, known.speed_mps)
-            relative[p] = np.interp(hz, known.hz, known.relative)
+            speed[p], relative[p] = known.speed_mps, known.relative
     return np.where(np.isfinite(sizes.radius_m)[:, None], speed, np.nan), relative
 
 
