@@ -42,7 +42,6 @@ include: "workflow/rules/calibrate.smk"
 include: "workflow/rules/recordings.smk"
 include: "workflow/rules/tables.smk"
 include: "workflow/rules/findings.smk"
-include: "workflow/rules/report.smk"
 
 
 rule all:

@@ -20,6 +20,7 @@ import measure_memory
 import measure_pressure_file
 import measure_report
 import measure_spectra_kernel
+import measure_start
 from bench_campaign import CHANNELS, RATE_HZ
 from measured_command import Measured, measured
 
@@ -113,6 +114,7 @@ def main() -> None:
     ]
     modules = (
         measure_campaigns,
+        measure_start,
         measure_spectra_kernel,
         measure_memory,
         measure_pressure_file,

@@ -172,7 +172,7 @@ def jobs_page() -> str:
     each = {
         "calibrate": "session",
         "spectra": "batch of recordings (`batch_mb`)",
-        "verdicts": "measured session",
+        "verdicts": "session that lends its backgrounds",
         "tables": "measured session",
     }
     for step in STEPS.values():
@@ -273,6 +273,7 @@ LIMIT_UNITS = {
     "YEAR": "year",
     "M": "m",
     "MPS": "m/s",
+    "RAD": "rad",
     "V_PER_PA": "V/Pa",
     "PCT": "%",
     "BYTES": "bytes",

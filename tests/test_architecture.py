@@ -69,6 +69,16 @@ def test_per_recording_jobs_import_no_heavy_library(job: str) -> None:
     assert done.stdout.strip() == "[]"
 
 
+def test_findings_load_no_interpolation_or_optimisation() -> None:
+    """They take longer to load than the findings of a small campaign take to make."""
+    code = (
+        "import sys, tapeline.jobs.compare.run, tapeline.jobs.scale.run, tapeline.jobs.repeat.run; "
+        "print([m for m in ('scipy.interpolate', 'scipy.optimize', 'scipy.spatial') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_checking_a_campaign_needs_no_numerics() -> None:
     """Nor what draws paths, before a drawing is read; that needs no numerics either."""
     code = (

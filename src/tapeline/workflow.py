@@ -20,6 +20,10 @@ from tapeline.limits import KILLED_RUN_WAIT_S, STOP_WAIT_S
 from tapeline.step_events import EVENTS_VARIABLE, Event, EventReader
 from tapeline.stopping import Stopped, caught
 
+MANAGER = "import sys; sys.modules.update(pandas=None, polars=None); from snakemake.cli import main; main()"
+"""The workflow manager in the interpreter's words, without the libraries of data frames, which it would load to see
+whether parameters are some. None is Python's own sign for a module that is not to be had."""
+
 AFTER_ME = 'cat > /dev/null; kill -s KILL -- "-$1"'
 """Shell words that end a process group once whoever holds the other end of their input is gone."""
 
@@ -70,7 +74,7 @@ def run(
     forced, more = _forced(again, more)
     command = [
         # Words that follow a list would be taken into it: targets may be among those handed on.
-        *(sys.executable, "-m", "snakemake", *forced, "--snakefile", str(entry), "--directory", str(root)),
+        *(sys.executable, "-c", MANAGER, *forced, "--snakefile", str(entry), "--directory", str(root)),
         *("--profile", str(entry.parent / "workflow" / "profiles" / "default"), "--cores", cores),
         # Else one that lies in the folder where the command is called counts, and its values are evaluated.
         *("--workflow-profile", "none"),

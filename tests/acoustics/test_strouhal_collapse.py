@@ -10,7 +10,7 @@ import pytest
 from long_evidence import few_or_many
 from tapeline.acoustics.bands import bands_between
 from tapeline.acoustics.speed_exponent import speed_decibels
-from tapeline.acoustics.strouhal_collapse import Collapse, collapse
+from tapeline.acoustics.strouhal_collapse import Collapse, _splines, collapse
 from tapeline.arrays import Reals
 
 MIDBAND_HZ = bands_between(3, 100.0, 4000.0).midband_hz
@@ -140,3 +140,15 @@ def test_too_few_levels_have_no_collapse() -> None:
     assert collapse(level[:, :2], [], x, speed, MIDBAND_HZ[:2], 0.95) is None, "nothing to spare"
     for bands in (0, 1):
         assert collapse(level[:, :bands], [], x, speed, MIDBAND_HZ[:bands], 0.95) is None, "bands have no distance"
+
+
+def test_splines_are_those_of_the_library_that_takes_long_to_load() -> None:
+    from scipy.interpolate import BSpline
+
+    rng = np.random.default_rng(5)
+    for pieces in (1, 2, 9):
+        knots = 0.7 + 0.13 * np.arange(-3, pieces + 4, dtype=np.float64)
+        inside = np.concatenate([rng.uniform(knots[3], knots[-4], 40), knots[3:-3]])
+        expected = BSpline.design_matrix(inside, knots, 3).toarray()
+        np.testing.assert_allclose(_splines(inside, knots), expected, rtol=1e-14, atol=1e-15)
+    assert _splines(np.array([-9.0, 9.0]), knots)[[0, 1], [0, -1]] == pytest.approx([1.0 / 6.0, 1.0 / 6.0])

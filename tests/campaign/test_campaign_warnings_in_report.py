@@ -26,7 +26,7 @@ def test_a_warning_is_in_the_reports_digest_and_reaches_its_step(
 ) -> None:
     write(tmp_path, with_warning())
     given: list[Plan] = []
-    monkeypatch.setattr("tapeline.jobs.report.run.run", lambda plan, threads: given.append(plan))
+    monkeypatch.setattr("tapeline.jobs.report.run.run", given.append)
     assert cli.main(["report", "--campaign", str(tmp_path)]) == 0
     (warning,) = given[0].campaign.file_warnings
     assert "spare" in warning.found

@@ -30,7 +30,8 @@ STAMP = {"campaign": "given", "digest": "none"}
 class GivenSession:
     """What the run table says of each run, and densities (Pa^2/Hz, one number or one a line) by run and position.
 
-    `columns` are more columns of the run table, each with a comma before it.
+    `columns` are more columns of the run table, each with a comma before it. `diameters_mm` of the sensors and `flow`
+    are by position.
     """
 
     positions: tuple[str, ...]
@@ -44,6 +45,8 @@ class GivenSession:
     references: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     levels: Mapping[tuple[str, str], np.ndarray] = field(default_factory=dict)
     left_out: str = ""
+    diameters_mm: Mapping[str, float] = field(default_factory=dict)
+    flow: Mapping[str, str] = field(default_factory=dict)
 
 
 def made(folder: Path, given: GivenSession) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -65,10 +68,15 @@ def _written(folder: Path, given: GivenSession) -> Path:
         f"overall: [{{weighting: Z, range_hz: [100, 4000]}}]\nhistory: {{weighting: [Z]}}\n{given.settings}",
         "runs.csv": f"run,recording,kind,session,condition,speed_mps,measured_speed_mps{given.columns}\n"
         + "".join(f"{run},{run}.wav,{words}\n" for run, words in given.runs.items()),
-        "positions.csv": "position\n" + "".join(f"{name}\n" for name in given.positions),
-        "fittings.csv": "session,channel,position,unit\n"
-        + "".join(f"{SESSION},{i},{name},Pa\n" for i, name in enumerate(given.positions, start=1)),
-        "sensors.csv": "sensor,sensitivity_mv_per_pa\n",
+        "positions.csv": "position,flow\n"
+        + "".join(f"{name},{given.flow.get(name, '')}\n" for name in given.positions),
+        "fittings.csv": "session,channel,position,unit,sensor\n"
+        + "".join(
+            f"{SESSION},{i},{name},Pa,{f's-{name}' if name in given.diameters_mm else ''}\n"
+            for i, name in enumerate(given.positions, start=1)
+        ),
+        "sensors.csv": "sensor,sensitivity_mv_per_pa,diameter_mm\n"
+        + "".join(f"s-{name},4,{diameter}\n" for name, diameter in given.diameters_mm.items()),
         "calibrators.csv": "calibrator,kind,level_db,frequency_hz\n",
         "left_out.csv": f"run,start_s,stop_s,position,lower_hz,upper_hz,reason\n{given.left_out}",
     }

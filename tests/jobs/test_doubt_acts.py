@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from small_cubes import Given, Small, bands, written
 
@@ -233,3 +234,22 @@ def test_of_two_repeats_that_differ_both_are_named() -> None:
     levels = {"sealed": (84.0, 84.1, 84.2), "open": (90.0, 93.0)}
     runs = tuple(Given(f"a-{name}-{k}", (db, db - 10.0)) for name, each in levels.items() for k, db in enumerate(each))
     assert at(compared(Small(runs, comparisons=SEAM)), "q")["widest_run"] == "a-open-0 or a-open-1"
+
+
+def test_a_difference_of_sensors_of_two_sizes_says_which_side_lost_more() -> None:
+    given = [Given(f"{s}-{c}-{k}", (80.0, 82.0)) for s, c in (("a", "open"), ("b", "sealed")) for k in range(2)]
+    small = Small(given, comparisons={"c": ("open", "sealed")})
+
+    def difference(first_db: float, second_db: float) -> tuple[list[str], float]:
+        job = small.job()
+        size = np.where([[[name.startswith("b")]] for name in job.cube.runs], second_db, first_db)
+        job.cube.values["size_uncertainty_db"] = np.broadcast_to(size, job.cube.state.shape)
+        row = at(compared(small, job), "p")
+        return row["doubt"], row["standard_error_db"]
+
+    alike, usual = difference(2.0, 2.0)
+    assert alike == [] and usual == difference(0.0, 0.0)[1], "of one size at one speed it cancels"
+    doubt, wider = difference(0.5, 2.0)
+    assert doubt == ["sensor-size: treatment (b-sealed-0, b-sealed-1)"]
+    assert wider == pytest.approx(np.hypot(usual, 1.5))
+    assert difference(2.0, 0.5)[0] == ["sensor-size: reference (a-open-0, a-open-1)"]

@@ -15,7 +15,7 @@ from tapeline.report.finished_tables import FinishedTables, read_finished
 from tapeline.report.page import write_report
 
 DIGEST = "d1ce" * 16
-FILES_BESIDE = ("figures/", "runs/")
+FILES_BESIDE = ("figures/", "runs/", "sheet.html")
 """Where the page's links lead that do not stay on it."""
 
 

@@ -43,9 +43,10 @@ KEPT = frozenset(
         *("reference_session", "treatment_session", "position", "positions", "condition", "comparison"),
         *("reference", "treatment", "kind", "status", "verdict", "found_verdict", "state", "quality", "calibration"),
         *("marks", "quantity", "weighting", "finding", "budget", "sessions"),
+        *("recorded_at", "untreated_runs", "runs"),
     }
 )
-"""Identifiers, and words of closed lists."""
+"""Identifiers, words of closed lists, and times, which the campaign's reader holds to ISO 8601."""
 
 PLAIN: Row = {
     "run": "a-open-01",

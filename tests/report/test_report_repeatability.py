@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from types import SimpleNamespace
 from typing import Any, cast
@@ -81,6 +82,13 @@ def test_the_first_sentence_says_how_well_a_level_repeats_at_the_headline(sectio
     assert second.startswith("After 35 days (april to may) levels moved by less than 0.05 dB(A) at 9 positions")
     both = np.median([row["reproducibility_sd_db"] for row in rows])
     assert f"A single run of any session scatters by {both:.2f} dB (median)." in second
+
+
+@pytest.mark.parametrize("recorded_at", [None, "", "an unknown day"])
+def test_without_dates_the_sessions_alone_are_named(report: Report, recorded_at: str | None) -> None:
+    runs = tuple({**row, "recorded_at": recorded_at} for row in report.tables.runs)
+    (found,) = repeatability_sections(dataclasses.replace(report.tables, runs=runs), report.campaign)
+    assert sentences(found)[1].startswith("From april to may levels moved by")
 
 
 def test_the_headline_of_the_sheet_comes_first_then_a_weighted_levels_at_the_fastest_point() -> None:

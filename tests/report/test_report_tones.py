@@ -93,7 +93,7 @@ def test_what_a_comparison_changes_is_the_table_s_finding(
     tables: FinishedTables, changed: dict[str, object], words: str
 ) -> None:
     other = with_rows(tables, tone_differences=list(difference_rows(SPEEDS_MPS, **changed)))
-    (said,) = tone_sentences(other, tone_campaign(), [tables.tone_tracks[0]])
+    (said,) = tone_sentences(with_rows(other, tone_tracks=[tables.tone_tracks[0]]), tone_campaign())
     assert said.endswith(f"Seam taped at $5 & $6 a roll against Seam open: {words}.")
 
 
@@ -101,13 +101,15 @@ def test_differences_of_other_tones_sessions_and_conditions_are_not_said(tables:
     for changed in ({"frequency_hz": 300.0}, {"session": "may"}, {"comparison": "front-part", "finding": "gone"}):
         rows = list(difference_rows(SPEEDS_MPS, **changed))
         track = dict(tables.tone_tracks[0]) | {"condition": "sealed"}
-        (said,) = tone_sentences(with_rows(tables, tone_differences=rows), tone_campaign(), [track])
+        (said,) = tone_sentences(with_rows(tables, tone_differences=rows, tone_tracks=[track]), tone_campaign())
         assert "against" not in said
 
 
 def test_findings_that_change_with_speed_are_listed(tables: FinishedTables) -> None:
     rows = [*difference_rows(SPEEDS_MPS[:2]), *difference_rows(SPEEDS_MPS[2:], finding="lower")]
-    (said,) = tone_sentences(with_rows(tables, tone_differences=list(rows)), tone_campaign(), [tables.tone_tracks[0]])
+    (said,) = tone_sentences(
+        with_rows(tables, tone_differences=list(rows), tone_tracks=[tables.tone_tracks[0]]), tone_campaign()
+    )
     assert said.endswith("gone at 72 km/h, gone at 90 km/h, lower at 115.2 km/h, lower at 144 km/h.")
 
 
@@ -119,7 +121,7 @@ def test_doubt_and_an_unknown_background_are_said_and_sound_tones_come_first(tab
     assert first.startswith("At T1")
     assert "It may be the background's. It is doubtful." in second
     many = [sound | {"position": f"T{k}"} for k in range(4, 12)]
-    said = tone_sentences(tables, tone_campaign(), many)
+    said = tone_sentences(with_rows(tables, tone_tracks=many), tone_campaign())
     assert len(said) == MOST_SENTENCES + 1
     assert said[-1] == "Further tones at T8, T9, T10, T11."
 

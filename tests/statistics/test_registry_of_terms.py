@@ -59,6 +59,7 @@ def test_an_error_of_each_level_averages_out_and_one_that_outlives_runs_does_not
         ("response", False, False, True),
         ("environment", True, False, False),
         ("mounting", False, True, False),
+        ("sensor size", False, False, False),
         ("speed", False, False, False),
         ("steadiness", False, False, False),
     ],

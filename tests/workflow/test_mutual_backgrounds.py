@@ -23,9 +23,11 @@ def test_each_session_names_a_background_of_the_other(tmp_path: Path) -> None:
         content = (folder / "recordings" / f"{source}.raw").read_bytes()
         (folder / "recordings" / f"{name}.raw").write_bytes(content[::-1][: len(content) // 8 * 4])
     (folder / "config" / "runs.csv").write_text(RUNS, encoding="utf-8")
-    fittings = "session,channel,position,unit\napril,1,p1,Pa\nmay,1,p1,Pa\n"
+    fittings = "session,channel,position,unit,mount\napril,1,p1,Pa,tape\nmay,1,p1,Pa,tape\n"
     (folder / "config" / "fittings.csv").write_text(fittings, encoding="utf-8")
     done = run_campaign(folder, 2)
     assert done.status in (0, 3), done.output
     assert (done.results / "report.html").is_file()
+    apart = {path.stem for path in (done.results / "steps" / "verdicts").glob("*.json")}
+    assert apart == {"april", "may"}, "verdicts come before the tables of either"
     assert done.planned() == {}

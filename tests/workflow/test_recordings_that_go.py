@@ -150,7 +150,7 @@ def test_a_pattern_in_the_path_of_a_campaign_is_named(root: Path, capsys: pytest
     assert not (root / "results").exists()
 
 
-@pytest.mark.parametrize("place", ["tables", "report.html", "logs/spectra/april-1.log"])
+@pytest.mark.parametrize("place", ["tables", "report.html", "logs/spectra/april-1.log", "logs/workflow.log"])
 def test_a_pipe_among_the_results_is_named_before_anything_runs(
     root: Path, place: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

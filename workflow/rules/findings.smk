@@ -1,4 +1,5 @@
-# What is found in all sessions: comparisons, speed, repeats, the tables of the campaign, and what made each table.
+# What is found in all sessions: comparisons, speed, repeats, the tables of the campaign, what made each table; and the
+# page that circulates. Nothing else waits for the first of these, so one process does them all.
 
 
 rule findings:
@@ -17,6 +18,13 @@ rule findings:
             report(
                 JOBS["manifest"].outputs(PLAN, ""),
                 caption="../report/manifest.rst",
+                category="Campaign",
+            )
+        ),
+        update(
+            report(
+                JOBS["report"].outputs(PLAN, ""),
+                caption="../report/campaign.rst",
                 category="Campaign",
             )
         ),

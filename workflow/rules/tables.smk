@@ -1,4 +1,5 @@
-# Two steps a session: verdicts on its channels beside each other; backgrounds subtracted, levels put together for readers.
+# One step a session: verdicts on its channels beside each other; backgrounds subtracted, levels put together for readers.
+# Of a session that lends others its backgrounds the verdicts are a step of their own.
 
 
 rule verdicts:

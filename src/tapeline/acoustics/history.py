@@ -36,6 +36,7 @@ class ExponentialMean:
         self, shape: tuple[int, ...], step_frames: float, constant_frames: float, interval_frames: float
     ) -> None:
         self._keep = math.exp(-step_frames / constant_frames)
+        self._worth: dict[int, tuple[Reals, Reals]] = {}
         self._step, self._interval = step_frames, interval_frames
         self._settled = TIME_WEIGHTING_SETTLED_TIMES * constant_frames
         self._last = np.zeros(shape)
@@ -53,9 +54,11 @@ class ExponentialMean:
     def _advance(self, powers: Reals) -> None:
         """The mean after each of a few steps, at once, and what it says of the intervals that end there."""
         count = powers.shape[-1]
-        fading = self._keep ** np.arange(1, count + 1)
-        # Column j holds what the power of step j is worth after each later step.
-        worth = np.tril(self._keep ** np.subtract.outer(np.arange(count), np.arange(count)))
+        if count not in self._worth:
+            # Column j holds what the power of step j is worth after each later step.
+            worth = np.tril(self._keep ** np.subtract.outer(np.arange(count), np.arange(count)))
+            self._worth[count] = self._keep ** np.arange(1, count + 1), worth
+        fading, worth = self._worth[count]
         values = (1.0 - self._keep) * (powers @ worth.T) + fading * self._last[..., None]
         begun = 0
         while (boundary := (self._drained + len(self._ends) + 1) * self._interval) <= (
@@ -131,7 +134,9 @@ class WeightedHistory:
         needed = max(HISTORY_SPARE_RATE_RATIO * (highest + 1), HISTORY_STEP_SAMPLES * block / 2 / finest)
         self._short = min(2 * int(scipy.fft.next_fast_len(int(np.ceil(needed)), real=True)), block)
         self._lines = min(lines, self._short // 2 + 1)
-        self._magnitude = (magnitude[..., : self._lines] * (self._short / block)).astype(np.float32)
+        scaled = (magnitude[..., : self._lines] * (self._short / block)).astype(np.float32)
+        # One for the real and one for the imaginary part: a product of complex numbers costs twice as much.
+        self._factors = np.repeat(scaled, 2, axis=-1)
         self._interval = interval_frames * self._short / block
         self._interval_frames = interval_frames
         self._tail = np.zeros((weightings, channels, self._short // 2), dtype=np.float32)
@@ -154,8 +159,8 @@ class WeightedHistory:
     def take(self, channel: int, first: int, lines: Lines) -> None:
         """See SpectrumConsumer."""
         half = self._short // 2
-        weighted = lines[:, : self._lines] * self._magnitude[:, channel, None, :]
-        back = scipy.fft.irfft(weighted, n=self._short, axis=-1, overwrite_x=True)
+        weighted = lines[:, : self._lines].view(np.float32) * self._factors[:, channel, None, :]
+        back = scipy.fft.irfft(weighted.view(np.complex64), n=self._short, axis=-1, overwrite_x=True)
         if first >= 0:
             joined = back[:, :, :half]
             joined[:, 0] += self._tail[:, channel]
@@ -174,7 +179,7 @@ class WeightedHistory:
         ends = np.round(numbers * self._interval).astype(np.int64)
         self._ends = ends[(ends > start) & (ends <= stop)]
         self._interval_starts = np.concatenate([[0], self._ends[self._ends < stop] - start])
-        shape = self._magnitude.shape[:2]
+        shape = self._tail.shape[:2]
         self._in_steps = np.zeros((*shape, self._step_starts.size))
         self._in_intervals = np.zeros((*shape, self._interval_starts.size))
 

@@ -166,7 +166,7 @@ class ExtremeRuns:
 
     def _count(self, tally: RunTally, samples: NDArray[np.float32]) -> None:
         reached = samples == np.float32(tally.value)
-        for start, length in equal_runs(reached):
+        for start, length in zip(*(found.tolist() for found in equal_runs(reached)), strict=True):
             tally.hits(self._frame + start, length)
         at = int(np.count_nonzero(reached))
         tally.at += at
@@ -179,27 +179,38 @@ class RepeatedRuns:
     """Runs in which a channel repeats one value: dropouts and stuck converters."""
 
     def __init__(self, channels: int, shortest: int) -> None:
-        self.tallies = [RunTally(shortest - 1) for _ in range(channels)]
+        self._shortest = shortest - 1
+        self.tallies = [RunTally(self._shortest) for _ in range(channels)]
         self._last: Samples | None = None
         self._frame = 0
 
     def add(self, samples: Samples) -> None:
         """Take in samples of shape (channels, frames); a run of n equal samples is n - 1 equal steps."""
-        steady = np.empty(samples.shape, dtype=bool)
-        np.equal(samples[:, 1:], samples[:, :-1], out=steady[:, 1:])
-        steady[:, 0] = False if self._last is None else samples[:, 0] == self._last
-        for channel in np.flatnonzero(steady.any(axis=1)):
-            for start, length in equal_runs(steady[channel]):
-                self.tallies[channel].hits(self._frame + start, length)
+        channels, frames = samples.shape
+        # A column that is never steady keeps the runs of all channels apart in one row of flags.
+        steady = np.zeros((channels, frames + 1), dtype=bool)
+        np.equal(samples[:, 1:], samples[:, :-1], out=steady[:, 1:frames])
+        if self._last is not None:
+            steady[:, 0] = samples[:, 0] == self._last
+        starts, lengths = equal_runs(steady.ravel())
+        channel, first = np.divmod(starts, frames + 1)
+        # Shorter ones count only where the blocks before or after may make them longer.
+        counts = (lengths >= self._shortest) | (first == 0) | (first + lengths == frames)
+        found = (each[counts].tolist() for each in (channel, first, lengths))
+        for number, start, length in zip(*found, strict=True):
+            self.tallies[number].hits(self._frame + start, length)
         self._last = samples[:, -1].copy()
-        self._frame += samples.shape[1]
+        self._frame += frames
 
 
-def equal_runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Start and length of each run of true flags."""
-    edges = np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8))
-    starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    return list(zip(starts.tolist(), (stops - starts).tolist(), strict=True))
+def equal_runs(flags: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Starts and lengths of the runs of true flags, both of shape (runs,)."""
+    places = np.flatnonzero(flags)
+    if not places.size:
+        return places, places
+    ends = np.append(np.flatnonzero(places[1:] - places[:-1] > 1), places.size - 1)
+    begins = np.concatenate([[0], ends[:-1] + 1])
+    return places[begins], ends - begins + 1
 
 
 class SignalCorrelation:

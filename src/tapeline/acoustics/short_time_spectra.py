@@ -127,9 +127,9 @@ class ShortTimeSpectra:
         stop = start + frames + (count - 1) * self._hop
         for taker in takers:
             taker.open(self._next, count)
-        for channel in range(self._held.shape[0]):
-            views = np.lib.stride_tricks.sliding_window_view(self._held[channel, start:stop], frames)[:: self._hop]
-            lines: Lines = scipy.fft.rfft(np.multiply(views, self._window, out=work), axis=-1)  # type: ignore[assignment]
+        views = np.lib.stride_tricks.sliding_window_view(self._held[:, start:stop], frames, axis=1)[:, :: self._hop]
+        for channel, blocks in enumerate(views):
+            lines: Lines = scipy.fft.rfft(np.multiply(blocks, self._window, out=work), axis=-1)
             for taker in takers:
                 taker.take(channel, self._next, lines)
         for taker in takers:

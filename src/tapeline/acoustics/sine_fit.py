@@ -53,16 +53,19 @@ def fit_sine(samples: NDArray[np.floating], sample_rate_hz: float, start_hz: flo
         raise ValueError("too few samples for a sine fit")
     time = _centred(x.size, sample_rate_hz)
     frequency = start_hz
-    (a, b, _), _ = _solve(np.concatenate([_harmonic(time, frequency, 1), np.ones((1, time.size))]), x)
+    # Cosine, sine, one, and the slope over frequency.
+    basis = np.ones((4, time.size))
+    basis[:2] = _harmonic(time, frequency, 1)
+    (a, b, _), _ = _solve(basis[:3], x)
     for _ in range(rounds):
-        c, s = _harmonic(time, frequency, 1)
-        slope = 2 * np.pi * time * (b * c - a * s)
-        (a, b, _, step), _ = _solve(np.stack([c, s, np.ones_like(time), slope]), x)
+        c, s = basis[:2]
+        basis[3] = 2 * np.pi * time * (b * c - a * s)
+        (a, b, _, step), _ = _solve(basis, x)
         frequency += float(step)
+        basis[:2] = _harmonic(time, frequency, 1)
         if abs(step) < SINE_FIT_SETTLED_SHARE * frequency:
             break
-    basis = _harmonic(time, frequency, 1)
-    (a, b, offset), fitted = _solve(np.concatenate([basis, np.ones((1, time.size))]), x)
+    (a, b, offset), fitted = _solve(basis[:3], x)
     orders = [n for n in range(2, SINE_FIT_HARMONICS + 1) if n * frequency < HIGHEST_LINE_RATE_SHARE * sample_rate_hz]
     residual, harmonics_power = x - fitted, 0.0
     if orders:
@@ -80,15 +83,16 @@ def fit_sine(samples: NDArray[np.floating], sample_rate_hz: float, start_hz: flo
     )
 
 
-def line_rms(samples: NDArray[np.floating], sample_rate_hz: float, frequency_hz: float) -> float:
-    """Rms of a sine of known frequency by a Hann-windowed Fourier line; samples of shape (frames,).
+def line_rms(samples: NDArray[np.floating], sample_rate_hz: float, frequency_hz: float) -> Reals:
+    """Rms of a sine of known frequency by a Hann-windowed Fourier line; samples (..., frames) give shape (...).
 
     Blind to what is several lines away, however loud, where a fit without a window is not; in noise its variance is 1.5
     times that of the fit (the window's noise bandwidth in lines).
     """
-    taper = window("hann", samples.size)
-    turning = np.exp(-2j * np.pi * frequency_hz / sample_rate_hz * np.arange(samples.size))
-    return float(np.sqrt(2.0) * np.abs(np.sum(taper * (samples - samples.mean()) * turning)) / np.sum(taper))
+    taper = window("hann", samples.shape[-1])
+    turning = np.exp(-2j * np.pi * frequency_hz / sample_rate_hz * np.arange(taper.size))
+    line = np.sum(taper * (samples - samples.mean(axis=-1, keepdims=True)) * turning, axis=-1)
+    return np.asarray(np.sqrt(2.0) * np.abs(line) / np.sum(taper))
 
 
 def _centred(frames: int, sample_rate_hz: float) -> Reals:

@@ -42,7 +42,8 @@ class BlockMeans:
 
     def _close(self) -> None:
         if self._open:
-            self._sums.append(np.sum([total for total, _ in self._open], axis=0))
+            totals = [total for total, _ in self._open]
+            self._sums.append(totals[0] if len(totals) == 1 else np.sum(totals, axis=0))
             self._frames.append(sum(frames for _, frames in self._open))
             self._open = []
 

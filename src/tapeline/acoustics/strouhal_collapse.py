@@ -8,7 +8,6 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 
 from tapeline.arrays import Reals
 from tapeline.limits import COLLAPSE_KNOT_BANDS, COLLAPSE_PEAK_GRID_POINTS, SAME_SPEED_DB
@@ -158,9 +157,26 @@ def fit_on_curve(
 
 
 def _splines(at: Reals, knots: Reals) -> Reals:
-    """Cubic B-splines at some places, (places, splines)."""
+    """Cubic B-splines at some places, (places, splines), by the recursion of de Boor (J. Approx. Theory 6 (1972) 50).
+
+    Written out: the library that has them takes longer to load than all else of a small campaign's comparisons.
+    """
     inside = np.clip(at, knots[CUBIC], knots[-CUBIC - 1])
-    return np.asarray(BSpline.design_matrix(inside, knots, CUBIC).toarray())
+    splines = knots.size - CUBIC - 1
+    piece = np.clip(np.searchsorted(knots, inside, side="right") - 1, CUBIC, splines - 1)
+    values = np.zeros((CUBIC + 1, inside.size))
+    values[0] = 1.0
+    for degree in range(1, CUBIC + 1):
+        lower = values[:degree].copy()
+        values[0] = 0.0
+        for n in range(1, degree + 1):
+            right, left = knots[piece + n], knots[piece + n - degree]
+            share = lower[n - 1] / (right - left)
+            values[n - 1] += share * (right - inside)
+            values[n] = share * (inside - left)
+    found = np.zeros((inside.size, splines))
+    found[np.arange(inside.size)[:, None], piece[:, None] - CUBIC + np.arange(CUBIC + 1)] = values.T
+    return found
 
 
 def _better(moving: CurveFit, fixed: CurveFit, confidence: float) -> tuple[Word, float]:

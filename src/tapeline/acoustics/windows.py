@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -20,11 +21,14 @@ _COSINE_TERMS: dict[str, tuple[float, ...]] = {
 """Cosine coefficients; the five-term flat top is the one in common use in measurement (common practice)."""
 
 
+@lru_cache(maxsize=4)
 def window(name: WindowName, frames: int) -> Reals:
-    """Periodic window of the given length: sum of (-1)^m a_m cos(2 pi m n / N)."""
+    """Periodic window of the given length, shape (frames,), read-only: sum of (-1)^m a_m cos(2 pi m n / N)."""
     phase = 2.0 * np.pi * np.arange(frames) / frames
     terms = _COSINE_TERMS[name]
-    return np.asarray(sum(((-1.0) ** m * a * np.cos(m * phase) for m, a in enumerate(terms)), np.zeros(frames)))
+    made = np.asarray(sum(((-1.0) ** m * a * np.cos(m * phase) for m, a in enumerate(terms)), np.zeros(frames)))
+    made.flags.writeable = False
+    return made
 
 
 def one_sided_factors(first_line: int, last_line: int, frames: int) -> Reals:

@@ -73,9 +73,8 @@ def measure_tone(
     """
     fit = fit_sine(samples, sample_rate_hz, peak_hz(samples, sample_rate_hz, nominal_hz, reach_hz))
     size = max(16, round(TONE_LEVEL_STEP_S * sample_rate_hz))
-    starts = range(0, samples.size - size + 1, size)
-    pieces = (samples[i : i + size] for i in starts)
-    levels = [20.0 * math.log10(line_rms(piece, sample_rate_hz, fit.frequency_hz)) for piece in pieces]
+    pieces = samples[: samples.size // size * size].reshape(-1, size)
+    levels = [20.0 * math.log10(rms) for rms in line_rms(pieces, sample_rate_hz, fit.frequency_hz)]
     sine = fit.samples(samples.size, sample_rate_hz) - fit.offset
     clipped = False
     if fit.rms * math.sqrt(2.0) >= FLAT_TOP_CONVERTER_STEPS * step:

@@ -161,8 +161,8 @@ def check_comparisons(material: Material, source: SettingsSource) -> None:
         material.note(document.fault(("reference_condition",), quoted(reference), expected, hint))
     best, untreated = settings.compare.best_condition, untreated_condition(settings).condition
     if best and best not in known:
-        path = ("compare", "best_condition")
-        material.note(document.fault(path, quoted(best), expected, did_you_mean(best, known)))
+        hint = did_you_mean(best, known)
+        material.note(document.fault(("compare", "best_condition"), quoted(best), expected, hint))
     elif best and best == untreated:
         found = f"{quoted(best)}, the untreated condition"
         material.note(document.fault(("compare", "best_condition"), found, "a condition with treatments"))

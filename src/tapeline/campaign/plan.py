@@ -161,6 +161,12 @@ class Plan:
         """The sessions of the runs that a session's tables are made from, sorted."""
         return tuple(sorted({self.used[run].session for run in self.recordings_for_tables(session)}))
 
+    @cached_property
+    def lending_sessions(self) -> tuple[str, ...]:
+        """Sessions of runs that the tables of another session are made from, sorted."""
+        lent = {(lender, session) for session in self.measured_sessions for lender in self.sessions_for_tables(session)}
+        return tuple(sorted({lender for lender, session in lent if lender != session}))
+
     def session_of(self, run: str) -> str:
         """The session of a used run."""
         return self.used[run].session
@@ -190,10 +196,32 @@ class Plan:
         rows = [row for row in self.campaign.fittings_of(session) if row.highpass_hz or row.lowpass_hz]
         return tuple(sorted((row.position, row.highpass_hz, row.lowpass_hz) for row in rows))
 
+    def diameters_mm(self, session: str) -> tuple[tuple[str, float], ...]:
+        """Positions under attached flow with the diameters of their sensors, where these are known, sorted."""
+        sensors, positions = self.campaign.sensors, self.campaign.positions
+        found = (
+            (row.position, sensors[row.sensor].diameter_mm)
+            for row in self.campaign.fittings_of(session)
+            if row.sensor in sensors and row.position in positions and positions[row.position].flow == "attached"
+        )
+        return tuple(sorted((position, diameter) for position, diameter in found if diameter is not None))
+
+    def lines(self, session: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Lines of at least two fitted sensors with their positions in the stated order downstream, sorted by name."""
+        found: dict[str, list[tuple[int, str]]] = {}
+        for row in self.campaign.fittings_of(session):
+            at = self.campaign.positions.get(row.position)
+            if at is not None and at.line_array is not None and at.line_order is not None:
+                found.setdefault(at.line_array, []).append((at.line_order, at.position))
+        return tuple(
+            (line, tuple(name for _, name in sorted(rows))) for line, rows in sorted(found.items()) if len(rows) > 1
+        )
+
     @cached_property
     def on_request(self) -> tuple[str, ...]:
         """Names of the tables that are made because the settings or the run table ask for them."""
         named = [name for name in ("band_history", "cross_spectra", "spectrogram") if self._asked(name)]
+        named += ["lines"] if any(self.lines(session) for session in self.measured_sessions) else []
         named += ["conditioned_spectra"] if self.settings.background.references else []
         return tuple(named + (["flow_bins"] if any(self.used[run].flow_series for run in self.recordings) else []))
 

@@ -523,6 +523,69 @@ class Uncertainty(Section):
         return tuple(sorted(self.model_fields_set.intersection(STATED_TERMS)))
 
 
+class Lines(Section):
+    """How lines of sensors are looked at."""
+
+    phase_mismatch_deg: Angle = Field(
+        2.0,
+        ge=0,
+        lt=45,
+        description="degrees, standard deviation of the phase between a line's sensors and channels that no chart "
+        "tells (from memory: a few degrees)",
+    )
+
+
+class SensorSize(Section):
+    """What the size of a sensor takes off levels under attached flow, after Corcos, and how far it is corrected."""
+
+    convection_share: Share = Field(
+        0.7,
+        gt=0.1,
+        le=1,
+        description="convection speed over the run's speed where no line of sensors measures it (from memory: 0.6 to "
+        "0.8 of the speed at the boundary layer's edge)",
+    )
+    convection_share_uncertainty: Share = Field(
+        0.06, ge=0, le=0.3, description="standard uncertainty of that share (computed: a rectangle from 0.6 to 0.8)"
+    )
+    streamwise_decay: Times = Field(
+        0.11,
+        gt=0,
+        le=1,
+        description="decay of coherence along the flow, over omega times distance over convection speed (Corcos 1963; "
+        "0.10 to 0.125, from memory)",
+    )
+    streamwise_decay_uncertainty: Times = Field(
+        0.01, ge=0, le=1, description="standard uncertainty of that decay (from memory, see there)"
+    )
+    lateral_decay: Times = Field(
+        0.7,
+        gt=0,
+        le=5,
+        description="decay of coherence across the flow, in the same measure (Corcos 1963; 0.7 to 0.83, from memory)",
+    )
+    lateral_decay_uncertainty: Times = Field(
+        0.07, ge=0, le=5, description="standard uncertainty of that decay (from memory, see there)"
+    )
+    radius_share: Share = Field(
+        1.0,
+        gt=0.2,
+        le=1,
+        description="radius that averages evenly over half of `diameter_mm` (own choice: the whole face; 0.6 to 0.8 of "
+        "a diaphragm's radius, from memory)",
+    )
+    radius_share_uncertainty: Share = Field(
+        0.1, ge=0, le=0.3, description="standard uncertainty of that share (own choice, see there)"
+    )
+    offered_to_db: LimitDb = Field(
+        6.0,
+        gt=0,
+        le=20,
+        description="dB, largest correction that is offered; where more is missing the band is marked size-limited "
+        "(common practice: about 6 dB, where omega r / Uc is 1.7)",
+    )
+
+
 class OperatingPoint(Section):
     """Which runs count as taken at the same speed and yaw."""
 

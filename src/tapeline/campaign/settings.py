@@ -20,6 +20,7 @@ from tapeline.campaign.setting_sections import (
     FlowBins,
     History,
     InputPath,
+    Lines,
     Name,
     OperatingPoint,
     OutputPath,
@@ -31,6 +32,7 @@ from tapeline.campaign.setting_sections import (
     Report,
     Scaling,
     Section,
+    SensorSize,
     Spectra,
     Spectrogram,
     Tables,
@@ -50,6 +52,7 @@ __all__ = [
     "CrossSpectra",
     "FlowBins",
     "History",
+    "Lines",
     "OperatingPoint",
     "Overall",
     "Quality",
@@ -58,6 +61,7 @@ __all__ = [
     "Repeatability",
     "Report",
     "Scaling",
+    "SensorSize",
     "Settings",
     "Spectra",
     "Spectrogram",
@@ -125,6 +129,10 @@ class Settings(Section):
         Background(), description="limits of the background subtraction"
     )
     uncertainty: Uncertainty = Field(Uncertainty(), description="what no recording tells of the uncertainty of a level")
+    lines: Lines = Field(Lines(), description="lines of sensors")
+    sensor_size: SensorSize = Field(
+        SensorSize(), description="what the size of a sensor takes off levels under attached flow"
+    )
     entered_speed_unit: Literal["km/h", "m/s"] | None = Field(
         None,
         description="unit of the speeds entered in operating_point.nominal_speeds and ranking.operating_points; none: "

@@ -28,6 +28,7 @@ from tapeline.cli import (
 )
 from tapeline.cli.command_parser import CommandParser
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS
+from tapeline.no_data_frames import keep_data_frames_out
 from tapeline.stopping import Stopped, caught, raise_stopped
 from tapeline.store.file_records import NotAsWrittenError
 from tapeline.unwritable import tell
@@ -55,6 +56,7 @@ sums in another order give other bytes. What the environment sets already is lef
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point; returns the exit status."""
+    keep_data_frames_out()
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
     given = list(sys.argv[1:] if arguments is None else arguments)

@@ -7,7 +7,6 @@ import sys
 from pathlib import Path
 
 from tapeline.cli.argument_types import file_to_write, from_one, not_negative
-from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import EXIT_FAULTS, EXIT_MOVED, not_written, print_found
 
 NAME = "compare-results"
@@ -56,7 +55,6 @@ def _compare_results(options: argparse.Namespace) -> int:
     from tapeline.changes.scales import Tolerance
     from tapeline.changes.table_changes import writing_changes
 
-    sys.meta_path.insert(0, NoDataFrames())
     tolerance = Tolerance(options.within, options.within_share)
     try:
         old, new = open_results(options.old), open_results(options.new)

@@ -8,7 +8,6 @@ import sys
 
 from tapeline.cli.argument_types import file_to_write
 from tapeline.cli.command_parser import campaign_argument
-from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import not_written, print_found
 
 NAME = "coverage"
@@ -39,7 +38,6 @@ def _coverage(options: argparse.Namespace) -> int:
     from tapeline.report.usable_runs import read_measured
 
     campaign = load_campaign(options.campaign)
-    sys.meta_path.insert(0, NoDataFrames())
     found = coverage(campaign, read_measured(campaign))
     if options.csv:
         try:

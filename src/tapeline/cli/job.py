@@ -10,9 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapeline.campaign.faults import did_you_mean, listed, quoted
-from tapeline.cli.argument_types import from_one
 from tapeline.cli.command_parser import campaign_argument
-from tapeline.cli.no_data_frames import NoDataFrames
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS, EXIT_LEFT_OUT
 from tapeline.quality.reasons import REASONS
 from tapeline.step_events import tell_run
@@ -46,9 +44,7 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
             kind = job.per.removeprefix("measured ")
             parser.add_argument("key", metavar=kind.upper(), help=f"the {kind}'s name")
         campaign_argument(parser)
-        if job.most_threads > 1:
-            _threads_argument(parser)
-        parser.set_defaults(action=one_job, job=job.name, threads=1)
+        parser.set_defaults(action=one_job, job=job.name)
         if job.name == "report":
             _paper_arguments(parser)
     parser = commands.add_parser(
@@ -62,13 +58,8 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("key", metavar="NAME", nargs="?", default="", help="a session's name, or of spectra a batch's")
     # No argument: it would be taken for the name.
     parser.add_argument("--campaign", type=Path, default=Path(), help="campaign folder (default: this one)")
-    _threads_argument(parser)
     parser.set_defaults(action=one_step)
     return tuple(JOBS)
-
-
-def _threads_argument(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--threads", type=from_one, default=1, help="cores to spread the work over (default: 1)")
 
 
 def one_job(options: argparse.Namespace) -> int:
@@ -81,7 +72,7 @@ def one_job(options: argparse.Namespace) -> int:
     doing = _Doing(options.job, options.job, key, f"{options.job} {key}".rstrip())
 
     def work() -> None:
-        do(plan, task_of(plan, job, key), options.threads)
+        do(plan, task_of(plan, job, key))
         doing.task_done(job.name, key, was_due=True)
 
     return _done(doing, plan, job.keys(plan), work)
@@ -98,7 +89,7 @@ def one_step(options: argparse.Namespace) -> int:
     def work() -> None:
         names = [task.name for task in step.tasks(plan, options.key)]
         doing.at = names[0] if names else ""
-        for number, (task, was_due) in enumerate(do_step(plan, step, options.key, options.threads), 1):
+        for number, (task, was_due) in enumerate(do_step(plan, step, options.key), 1):
             said = "done" if was_due else "its results fit, nothing to do"
             print(f"{task.name}: {said}", flush=True)
             doing.task_done(task.job.name, task.key, was_due=was_due)
@@ -136,7 +127,7 @@ def _plan(options: argparse.Namespace, name: str) -> Plan:
     from tapeline.campaign.plan import Plan
 
     # The report prints the warnings that checking the campaign's files gives.
-    return Plan(load_campaign(options.campaign, check=name == "report"))
+    return Plan(load_campaign(options.campaign, check=name in ("report", "findings")))
 
 
 def _done(doing: _Doing, plan: Plan, known: Sequence[str], work: Callable[[], None]) -> int:
@@ -160,7 +151,6 @@ def _unknown(key: str, known: Sequence[str]) -> str:
 def _worked(doing: _Doing, plan: Plan, work: Callable[[], None]) -> int:
     from tapeline.at_work import job_at_work
 
-    sys.meta_path.insert(0, NoDataFrames())
     try:
         with job_at_work(plan.campaign.root, doing.name):
             work()

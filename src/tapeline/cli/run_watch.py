@@ -113,7 +113,7 @@ class RunWatch:
 
     def end(self, status: int) -> None:
         """Say why the manager ended with a status other than 0, where no step has said it."""
-        for step, key in self._open:
+        for step, key in self._open if status else ():
             why = "ended without a word: it was killed, maybe for want of memory"
             self._fail(step, key, "", f"{why}; free memory or run with fewer --cores")
         self._open.clear()

@@ -84,5 +84,7 @@ def _say_found(campaign: Campaign, lines: RunLines) -> None:
         lines.say("more-attention", f"  and {len(amiss) - MOST_LINES} more in the report", result=True)
     page, tables = campaign.results / "report.html", campaign.results / "tables"
     report = readable(page) if page.is_file() else "not made yet: `tapeline run` makes it"
-    said = f"\nreport  {report}\ntables  {readable(tables)}"
+    sheet = page.with_name("sheet.html")
+    alone = f"\nsheet   {readable(sheet)}" if page.is_file() and sheet.is_file() else ""
+    said = f"\nreport  {report}{alone}\ntables  {readable(tables)}"
     lines.say("results", said, result=True, report=str(page) if page.is_file() else None, tables=str(tables))

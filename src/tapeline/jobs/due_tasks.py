@@ -16,23 +16,23 @@ CHECK_VARIABLE = "TAPELINE_CHECK_RECORDINGS"
 """Environment variable by which recordings are read whole to see whether they are those that results were made from."""
 
 
-def do(plan: Plan, task: Task, threads: int = 1) -> None:
-    """Do a task on some cores, and keep what it was done from."""
+def do(plan: Plan, task: Task) -> None:
+    """Do a task, and keep what it was done from."""
     if task.files:
         # What is not finished is due, whatever becomes of the settings and files that it is made from meanwhile.
         forget_made_from(task.files[0])
-    task.job.run(plan, task.key, threads=threads)
+    task.job.run(plan, task.key)
     if task.files:
         keep_made_from(task.files[0], task.job.digest(plan, task.key), task.job.inputs(plan, task.key))
 
 
-def do_step(plan: Plan, step: Step, key: str, threads: int = 1) -> Iterator[tuple[Task, bool]]:
+def do_step(plan: Plan, step: Step, key: str) -> Iterator[tuple[Task, bool]]:
     """Do the tasks of a step that are due, one after the other; each with whether it was."""
     tasks = step.tasks(plan, key)
     for task in tasks:
         due = is_due(plan, task, sources=bool(os.environ.get(CHECK_VARIABLE)))
         if due:
-            do(plan, task, threads)
+            do(plan, task)
         elif not key:
             # The workflow knows some of these by themselves, and takes what is older than what it read for not made.
             for path in task.files:

@@ -31,7 +31,6 @@ class Job:
 
     `inputs` are results of other jobs, `sources` recordings and sheets that are there, relative to the campaign folder.
     `outputs` are the results that stay, tables first; `also_there` those of which only the job knows how many.
-    `most_threads` is how many cores its work can be spread over; the results are the same for any number.
     The module `run` beside the declaration does the work: only the process that does it imports that.
     """
 
@@ -44,7 +43,6 @@ class Job:
     inputs: Files = _none
     sources: Callable[[Plan, str], tuple[str, ...]] = _none
     also_there: Files = _none
-    most_threads: int = 1
 
     def keys(self, plan: Plan) -> tuple[str, ...]:
         """For what there is one of it: names of runs or sessions, or one empty name."""
@@ -67,8 +65,7 @@ class Job:
         """The outputs for all keys."""
         return [path for key in self.keys(plan) for path in self.outputs(plan, key)]
 
-    def run(self, plan: Plan, key: str = "", *, threads: int = 1) -> None:
-        """Do the work, on `threads` cores where it can be spread."""
+    def run(self, plan: Plan, key: str = "") -> None:
+        """Do the work."""
         module = importlib.import_module(f"tapeline.jobs.{self.name}.run")
-        spread = {"threads": threads} if self.most_threads > 1 else {}
-        module.run(plan, *([key] if key else []), **spread)
+        module.run(plan, *([key] if key else []))

@@ -21,18 +21,22 @@ from tapeline.store.file_records import record_of, written_record
 
 @dataclass(frozen=True)
 class Step:
-    """Jobs that are done together for a key; `runs` names the keys of the jobs where these are others."""
+    """Jobs that are done together for a key.
+
+    `runs` names the keys of the jobs where these are others, `elsewhere` the jobs that another step does for a key.
+    """
 
     name: str
     does: str
     jobs: tuple[str, ...]
     keys: Callable[[Plan], Iterable[str]]
-    runs: Callable[[Plan, str], tuple[str, ...]] | None = None
+    runs: Callable[[Plan, str], tuple[str, ...]] = lambda plan, key: (key,)
+    elsewhere: Callable[[Plan, str], tuple[str, ...]] = lambda plan, key: ()
 
     def tasks(self, plan: Plan, key: str) -> list[Task]:
         """The tasks in the order in which they are done."""
-        keys = self.runs(plan, key) if self.runs else (key,)
-        return [task_of(plan, JOBS[job], each) for job in self.jobs for each in keys]
+        keys, elsewhere = self.runs(plan, key), self.elsewhere(plan, key)
+        return [task_of(plan, JOBS[job], each) for job in self.jobs if job not in elsewhere for each in keys]
 
     def file(self, results: Path, key: str) -> Path:
         """The file by which the workflow knows that the step is done."""
@@ -65,15 +69,25 @@ STEPS = {
             lambda plan, batch: plan.batches[batch],
         ),
         # Apart from the tables, which may be made with backgrounds of sessions whose tables need this one's.
-        Step("verdicts", "verdicts on a session's channels", ("verdicts",), lambda plan: plan.measured_sessions),
-        Step("tables", "the tables of a session", ("tables",), lambda plan: plan.measured_sessions),
+        Step(
+            "verdicts",
+            "verdicts on the channels of a session that lends another one its backgrounds",
+            ("verdicts",),
+            lambda plan: plan.lending_sessions,
+        ),
+        Step(
+            "tables",
+            "the tables of a session",
+            ("verdicts", "tables"),
+            lambda plan: plan.measured_sessions,
+            elsewhere=lambda plan, session: ("verdicts",) if session in plan.lending_sessions else (),
+        ),
         Step(
             "findings",
-            "what is found in all sessions",
-            ("catalogue", "compare", "scale", "tones", "repeat", "manifest"),
+            "what is found in all sessions, and the page that circulates",
+            ("catalogue", "compare", "scale", "tones", "repeat", "manifest", "report"),
             lambda plan: ("",),
         ),
-        Step("report", "the page that circulates", ("report",), lambda plan: ("",)),
     )
 }
 """By name, in the order in which they are done."""

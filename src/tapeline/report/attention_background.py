@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from tapeline.report.attention_item import Attention, run_row
+from tapeline.report.attention_item import Attention
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.view_names import run_anchor
 from tapeline.report.wording import counted, listed, printable
 
 MOST_REASONS = 3
@@ -44,11 +45,11 @@ def _line(session: str, background_source: str, reasons: tuple[str, ...], runs: 
     if reasons:
         found = f"{told}, because of background runs refused: {'; '.join(reasons[:MOST_REASONS])}"
         action = "record a background run with the same gain, mount, speed and yaw, near in time"
-        return Attention("doubtful", where, printable(found), action, run_row(runs[0]))
+        return Attention("doubtful", where, printable(found), action, f"#{run_anchor(runs[0])}")
     return Attention(
         "doubtful",
         where,
         f"no background run in the flow. {told[0].upper()}{told[1:]}, so the levels may hold any amount of background",
         RECORD,
-        run_row(runs[0]),
+        f"#{run_anchor(runs[0])}",
     )

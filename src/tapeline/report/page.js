@@ -171,6 +171,7 @@
       view.dispatchEvent(new Event("zoomed"));
     }
 
+    const title = view.getAttribute("aria-label");
     const ways = [
       ["Closer", () => show(from + span / 2, span / 2)],
       ["Wider", () => show(from + span / 2, span * 2)],
@@ -178,7 +179,7 @@
       ["Higher frequencies", () => show(from + span, span)],
     ];
     const buttons = ways.map(([words, act]) => {
-      const button = make("button", { type: "button", "aria-label": `${words}: ${view.getAttribute("aria-label")}` }, words);
+      const button = make("button", { type: "button", "aria-label": `${words}: ${title}` }, words);
       button.addEventListener("click", act);
       return button;
     });
@@ -187,7 +188,7 @@
       const x = ((event.clientX - box.left) * chart.viewBox.baseVal.width) / box.width;
       show(from + ((x - left) * span) / width, span / 2);
     });
-    view.before(make("p", { class: "zoomer", role: "group", "aria-label": `Frequencies shown: ${view.getAttribute("aria-label")}` }, ...buttons, line));
+    view.before(make("p", { class: "zoomer", role: "group", "aria-label": `Frequencies shown: ${title}` }, ...buttons, line));
     show(left, width);
   }
 

@@ -12,6 +12,7 @@ from tapeline.arrays import Reals
 from tapeline.statistics.combined_uncertainty import together, welch_satterthwaite
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.significance import student_factor, student_p_value
+from tapeline.statistics.term_variances import variance_in_step
 from tapeline.statistics.uncertainty_terms import BACKGROUND, HELD_CHANGE, RANDOM_ERROR, REPEATS, TERM_BY_NAME
 
 
@@ -231,7 +232,7 @@ def terms_between_positions(sides: Sequence[MeanTerms]) -> tuple[Reals, Reals]:
     """Variances and degrees of freedom of the terms of a difference of two sensors in one session, (terms, items).
 
     The scatter of repeats and what is assumed of it are known from one source for both sides, so that two of them are
-    no better known than one. What acts on all positions alike cancels.
+    no better known than one. What acts on all positions alike cancels, and errors of one sign as far as they are alike.
     """
     of_runs = repeat_terms([side.of_runs for side in sides], one_pool=True)
     variances = {name: variance for name, (variance, _) in of_runs.items()}
@@ -239,7 +240,9 @@ def terms_between_positions(sides: Sequence[MeanTerms]) -> tuple[Reals, Reals]:
     for side in sides:
         for name, (variance, each) in side.terms.items():
             if not TERM_BY_NAME[name].cancels_between_positions and name not in of_runs:
-                variances[name] = variances.get(name, 0.0) + variance
+                known = variances.get(name, np.zeros_like(variance))
+                in_step = TERM_BY_NAME[name].in_step
+                variances[name] = variance_in_step(known, variance) if in_step else known + variance
                 degrees[name] = np.minimum(degrees.get(name, np.inf), each)
     return np.stack(list(variances.values())), np.stack(list(degrees.values()))
 

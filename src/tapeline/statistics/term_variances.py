@@ -39,13 +39,21 @@ def variance_of_mean(
 def variance_of_difference(term: UncertaintyTerm, sides: Iterable[Side]) -> Reals:
     """Variance (dB^2) of a difference by a term that each run of either side has, (positions, items).
 
-    What is the same in all runs of a session does not become less by repeats.
+    What is the same in all runs of a session does not become less by repeats; errors of one sign cancel as far as they
+    are alike.
     """
-    parts = [
+    parts: list[Reals] = [
         sum_of_squares(uncertainty_db, used) / (runs_used(used) if term.averages == "never" else runs_used(used) ** 2)
         for uncertainty_db, used in sides
     ]
+    if term.in_step:
+        return variance_in_step(*parts)
     return np.asarray(sum(parts))
+
+
+def variance_in_step(first: Reals, second: Reals) -> Reals:
+    """Variance of a difference of two errors of one sign that are known alike, by the variance of either."""
+    return np.asarray((np.sqrt(first) - np.sqrt(second)) ** 2)
 
 
 def variance_of_drift(drift_db: Reals) -> Reals:

@@ -21,6 +21,7 @@ SharedBy = Literal[
     "sensor in a session",
     "fitting",
     "sensor",
+    "sensor size",
     "everything",
     "check",
     "all checks",
@@ -29,8 +30,8 @@ SharedBy = Literal[
 
 `nothing`: each level has its own. `run`, `session`: all positions of one. `background runs`: all runs that have the
 same ones. `sensor in a session`, `fitting`, `sensor`: all runs of one at its position, those of a fitting or a sensor
-over sessions too. `everything`: the whole campaign. `check` and `all checks` are of a sensitivity: a calibrator check,
-or all of them that the sensitivity is made of.
+over sessions too. `sensor size`: all runs of one speed and diameter at its position. `everything`: the whole campaign.
+`check` and `all checks` are of a sensitivity: a calibrator check, or all of them that the sensitivity is made of.
 """
 
 Averages = Literal["always", "in differences", "never"]
@@ -55,7 +56,8 @@ class UncertaintyTerm:
     levels, empty where a single run's level has none; `own_words`, where given, describe a second column of the part
     that other runs with the same background do not share. `degrees_of_freedom`: None where they are estimated with the
     term. `evidence` is what budgets say of it; "stated" instead where the campaign gives the setting `setting` of its
-    section `uncertainty` itself.
+    section `uncertainty` itself. `in_step`: its errors have one sign in all levels, so that a difference has the
+    difference of both sides' uncertainties.
     """
 
     name: str
@@ -68,6 +70,7 @@ class UncertaintyTerm:
     column: str = ""
     own_words: str = ""
     setting: str = ""
+    in_step: bool = False
 
     @property
     def uncertainty_column(self) -> str:
@@ -82,7 +85,7 @@ class UncertaintyTerm:
     @property
     def cancels_within_session(self) -> bool:
         """Whether the difference of two runs of one session, sensor and fitting is free of it."""
-        return self.shared_by in ("session", "sensor in a session", "fitting", "sensor", "everything")
+        return self.shared_by in ("session", "sensor in a session", "fitting", "sensor", "sensor size", "everything")
 
     @property
     def cancels_between_positions(self) -> bool:
@@ -139,6 +142,18 @@ SPEED = UncertaintyTerm(
     column="speed",
 )
 
+SENSOR_SIZE = UncertaintyTerm(
+    "sensor size",
+    "of the sensor's size under attached flow, which the level is not corrected for: anything up to the estimated "
+    "attenuation may be missing; cancels between sensors of one diameter at one speed",
+    shared_by="sensor size",
+    in_step=True,
+    averages="never",
+    found_from="each run",
+    evidence="default",
+    column="size",
+)
+
 LEVEL_TERMS = (
     RANDOM_ERROR,
     BACKGROUND,
@@ -171,6 +186,7 @@ LEVEL_TERMS = (
         column="mounting",
         setting="mounting_db",
     ),
+    SENSOR_SIZE,
     SPEED,
     UncertaintyTerm(
         "steadiness",

@@ -366,12 +366,17 @@ class BandsRow(TypedDict, total=False):
     response_uncertainty_db: float | None
     environment_uncertainty_db: float | None
     mounting_uncertainty_db: float | None
+    size_uncertainty_db: float | None
     speed_uncertainty_db: float | None
     steadiness_uncertainty_db: float | None
     standard_uncertainty_db: float | None
     degrees_of_freedom: float | None
     absolute_lower_db: float | None
     absolute_upper_db: float | None
+    size_correction_db: float | None
+    size_correction_uncertainty_db: float | None
+    size_corrected_level_db: float | None
+    convection_speed_mps: float | None
     lines: float
     filters_minus_lines_db: float | None
     a_weighting_db: float | None
@@ -423,12 +428,16 @@ class OverallRow(TypedDict, total=False):
     response_uncertainty_db: float | None
     environment_uncertainty_db: float | None
     mounting_uncertainty_db: float | None
+    size_uncertainty_db: float | None
     speed_uncertainty_db: float | None
     steadiness_uncertainty_db: float | None
     standard_uncertainty_db: float | None
     degrees_of_freedom: float | None
     absolute_lower_db: float | None
     absolute_upper_db: float | None
+    size_correction_db: float | None
+    size_correction_uncertainty_db: float | None
+    size_corrected_level_db: float | None
     bound_share: float | None
     l5_db: float | None
     l10_db: float | None
@@ -561,6 +570,47 @@ class FlowBinsRow(TypedDict, total=False):
     usable: bool
     comparable: bool
     pooled: bool
+
+
+class LineSpectraRow(TypedDict, total=False):
+    """A row of `line_spectra`."""
+
+    run: str
+    line: str
+    position: str
+    other_position: str
+    first_hz: float
+    step_hz: float
+    csd_real_pa2_per_hz: NumbersWithGaps
+    csd_imaginary_pa2_per_hz: NumbersWithGaps
+
+
+class LinesRow(TypedDict, total=False):
+    """A row of `lines`."""
+
+    run: str
+    line: str
+    band_hz: float
+    midband_hz: float
+    positions: list[str]
+    convection_speed_mps: float | None
+    convection_lower_mps: float | None
+    convection_upper_mps: float | None
+    convection_share: float | None
+    against_order: bool
+    against_positions: list[str]
+    decay: float | None
+    decay_lower: float | None
+    decay_upper: float | None
+    coherence_at_no_distance: float | None
+    phase_misfit_rad: float | None
+    coherence: float | None
+    coherence_threshold: float | None
+    pairs: int
+    shortest_m: float | None
+    longest_m: float | None
+    aliased_above_hz: float | None
+    marks: list[str]
 
 
 class ComparisonsRow(TypedDict, total=False):
@@ -992,6 +1042,7 @@ class ScalingRow(TypedDict, total=False):
     exponent_upper: float | None
     degrees_of_freedom: int | None
     interval_basis: str | None
+    size_corrected_exponent: float | None
     reference_speed_mps: float
     level_at_reference_db: float | None
     level_at_reference_error_db: float | None

@@ -74,6 +74,12 @@ SCALING: Table[rows.ScalingRow] = Table(
             "count, repeats do not)",
             null="no exponent",
         ),
+        Column(
+            "size_corrected_exponent",
+            "real",
+            "the exponent with the size correction added to every level: the sensor takes more off at the lower speed",
+            null="no exponent, or a level without a size correction",
+        ),
         Column("reference_speed_mps", "real", "U_ref, the same in all rows", "m/s"),
         Column(
             "level_at_reference_db",

@@ -61,7 +61,8 @@ def gain_sentence(row: TreatmentsRow, treatment: str, wording: Wording) -> str:
 def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, that: str = "that") -> str:
     """What a treatment leaves of the gain of the condition with most applied, and whether it is enough by itself.
 
-    `that` are words for this gain, which the sentence before has told, as a rule.
+    `that` are words for this gain, which the sentence before has told as a rule: where no gain of `best` is shown,
+    nothing is left of it.
     """
     subject, unit = treatment[:1].upper() + treatment[1:], _unit(row)
     lower, upper = ends = row.get("remainder_lower_db"), row.get("remainder_upper_db")
@@ -69,7 +70,7 @@ def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, 
     where = "" if row["quantity"] == "overall" else f" in {_level(row)}"
     of_that, doubt = f"of {that}{where}", _doubt(row.get("remainder_doubt"))
     if finding in ("lower", "higher") and value is not None:
-        bracket, judged = f"({_sizes(*ends, value)}{doubt})", _enough(lower, upper, wording.threshold_db)
+        bracket, judged = f"({_sizes(*ends, value)}{doubt})", enough(lower, upper, wording.threshold_db)
         if finding == "lower":
             return f"{subject} is {_quieter(-value, unit)} than {that}{where} {bracket}: {ENOUGH}."
         if row.get("gain_finding") == "higher":
@@ -80,11 +81,9 @@ def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, 
         return f"{subject} {within} ({_spread(*_turned(*ends), unit)}{doubt}): {ENOUGH}."
     if finding == "not shown":
         bracket = f"({_spread(*_turned(*ends), unit)}{doubt})"
-        return (
-            f"{subject} is not shown to leave any {of_that} {bracket}: {_enough(lower, upper, wording.threshold_db)}."
-        )
+        return f"{subject} is not shown to leave any {of_that} {bracket}: {enough(lower, upper, wording.threshold_db)}."
     if finding == "bound":
-        judged = _enough(lower, upper, wording.threshold_db)
+        judged = enough(lower, upper, wording.threshold_db)
         limited = f"(background-limited{doubt})"
         if upper is not None and upper <= 0.0:
             return f"{subject} is at least {_quieter(-upper, unit)} than {that}{where} {limited}: {judged}."
@@ -92,18 +91,15 @@ def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, 
             end = f"at most {upper:.1f}" if upper is not None else f"at least {lower:.1f}"
             return f"{subject} leaves {end} {unit} {of_that} {limited}: {judged}."
         return f"What {treatment} leaves {of_that} is not known: the background hides it."
-    return f"What {treatment} leaves {of_that} is not known: {_why_no_remainder(row)}."
-
-
-def _why_no_remainder(row: TreatmentsRow) -> str:
     why, best = row.get("remainder_why_not"), row.get("best")
-    if why or best:
-        return why or f"it was not held against {best} in these sessions"
-    return "no single condition has all its treatments and more"
+    if best is None:
+        return f"Nothing tells what {treatment} leaves: no single condition has all its treatments and more."
+    why = why or f"it was not held against {best} in these sessions"
+    return f"What {treatment} leaves {of_that} is not known: {why}."
 
 
-def _enough(lower: float | None, upper: float | None, threshold_db: float) -> str:
-    """Whether what is left is of practical use."""
+def enough(lower: float | None, upper: float | None, threshold_db: float) -> str:
+    """Whether a treatment is enough by itself, by the interval (dB) of what it leaves."""
     if lower is not None and lower >= threshold_db:
         return NOT_ENOUGH
     return ENOUGH if upper is not None and upper < threshold_db else MAY_BE_ENOUGH

@@ -23,7 +23,7 @@ from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.limits import CLEAR_CHANGE_STANDARD_ERRORS
 from tapeline.statistics.comparison import Difference
 from tapeline.statistics.repeat_pools import RepeatPools
-from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, BETWEEN_SESSIONS, RANDOM_ERROR
+from tapeline.statistics.uncertainty_terms import ASSUMED_REPEATS, BETWEEN_SESSIONS, RANDOM_ERROR, SENSOR_SIZE
 from tapeline.store import tables
 
 if TYPE_CHECKING:
@@ -39,6 +39,9 @@ SIDES = ("reference", "treatment")
 
 LESS_TAKEN_OFF = "less-background-taken-off"
 """The doubt of a difference in which one side is only an upper bound because of that."""
+
+OTHER_SIZE = "sensor-size"
+"""The doubt of a difference of which one side lost more by the size of its sensor."""
 
 WORST_FIRST = ("bound", "limited", "none", "corrected", "clear")
 
@@ -153,6 +156,21 @@ def _of_order(job: ComparisonJob, order: OrderOfRuns, p: int, i: int) -> list[st
     return found
 
 
+def _of_size(job: ComparisonJob, lists: list[list[str]], p: int, i: int) -> list[str]:
+    """The side that the size of its sensor makes more uncertain than the other, by more than the practical threshold.
+
+    Of two sessions: within one a position keeps its sensor, which loses the same on both sides at one speed.
+    """
+    unsure = job.cube.values[SENSOR_SIZE.uncertainty_column]
+    if not all(lists):
+        return []
+    means = [float(np.nan_to_num(unsure[job.cube.places(names), p, i]).mean()) for names in lists]
+    if abs(means[1] - means[0]) <= job.needs.compare.practical_threshold_db:
+        return []
+    side = int(means[1] > means[0])
+    return [f"{OTHER_SIZE}: {SIDES[side]} ({', '.join(lists[side])})"]
+
+
 def _is_clear(value: float, uncertainty: float, threshold: float) -> bool:
     return bool(abs(value) > max(threshold, CLEAR_CHANGE_STANDARD_ERRORS * uncertainty))
 
@@ -165,6 +183,7 @@ def _doubts(
     sides = zip(SIDES, found.lacks, lists, strict=True)
     doubt += [f"{LESS_TAKEN_OFF}: {side} ({', '.join(names)})" for side, lacks, names in sides if lacks[p, i]]
     doubt += [] if order is None else _of_order(job, order, p, i)
+    doubt += [] if found.pair.sessions[0] == found.pair.sessions[1] else _of_size(job, lists, p, i)
     return {"doubtful": bool(doubt), "doubt": doubt}
 
 

@@ -36,6 +36,7 @@ COLUMNS = (
     "level_db",
     "margin_db",
     "nominal_correction_db",
+    "size_correction_db",
 )
 
 BAND_COLUMNS = tuple(tables.WEIGHTING_COLUMNS.values())

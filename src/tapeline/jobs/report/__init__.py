@@ -10,9 +10,6 @@ from tapeline.campaign.plan import Plan
 from tapeline.jobs.job import Job
 from tapeline.jobs.manifest import finished_tables, manifest_file, table_digests
 
-MOST_PROCESSES = 8
-"""More of them would wait for the page's own part, which one does."""
-
 
 def needs(plan: Plan, key: str = "") -> dict[str, Any]:
     """Everything the page shows that no table carries: settings, outlines, warnings; and the tables' digests."""
@@ -27,6 +24,11 @@ def needs(plan: Plan, key: str = "") -> dict[str, Any]:
 def report_file(results: Path) -> Path:
     """The page that circulates."""
     return results / "report.html"
+
+
+def sheet_file(results: Path) -> Path:
+    """The sheet to decide by, for paper."""
+    return results / "sheet.html"
 
 
 def figures_folder(results: Path) -> Path:
@@ -51,7 +53,6 @@ JOB = Job(
     version=14,
     needs=needs,
     inputs=lambda plan, key: [manifest_file(plan.results), *finished_tables(plan)],
-    outputs=lambda plan, key: [report_file(plan.results)],
+    outputs=lambda plan, key: [report_file(plan.results), sheet_file(plan.results)],
     also_there=_beside,
-    most_threads=MOST_PROCESSES,
 )

@@ -11,7 +11,7 @@ from tapeline.report.page import write_report
 from tapeline.store.file_records import require_as_written
 
 
-def run(plan: Plan, *, threads: int = 1) -> None:
+def run(plan: Plan) -> None:
     """Write report.html, the figures and a page a run; the page carries the analysis identity of the manifest."""
     results = plan.results
     require_as_written(manifest_file(results))

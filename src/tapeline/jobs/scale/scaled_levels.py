@@ -19,6 +19,7 @@ from tapeline.quality.use_of_levels import less_along_first
 from tapeline.statistics.repeat_pools import CellKey, RepeatPools, rows_of
 from tapeline.statistics.repeat_scatter import Scatter
 from tapeline.statistics.uncertainty_terms import BACKGROUND, RANDOM_ERROR, SPEED, TERMS_SHOWN_BY_REPEATS
+from tapeline.store.tables_of_levels import SIZE_LIMITED
 
 USED, UNUSABLE, NO_LEVEL, BOUND, OTHER_BANDS, IN_DOUBT, LESS_TAKEN_OFF, TONAL = range(8)
 WORDS = {
@@ -42,7 +43,8 @@ class ScaledLevels:
 
     `own_db` is what each level has by itself, `shared_db` what those of one nominal speed have in common; `speed_mps`
     (runs,) are the achieved speeds, `nominal_mps` the nominal ones. `run_db` and `gauge_db` (runs,) are the parts of
-    both that all bands of a run share.
+    both that all bands of a run share. `size_db` is what the sensor's size took off each level, NaN where that is not
+    known or more than is corrected; `size_limited` says the latter.
     """
 
     condition: str
@@ -57,6 +59,8 @@ class ScaledLevels:
     run_db: Reals
     gauge_db: Reals
     why: NDArray[np.int8]
+    size_db: Reals
+    size_limited: NDArray[np.bool_]
 
     @property
     def too_near(self) -> str | None:
@@ -163,7 +167,14 @@ def _of_group(
         run_db=np.sqrt(_mean(run_to_run[:, :, bands], used[:, :, bands])),
         gauge_db=np.sqrt(_mean(speed[:, :, bands] ** 2, used[:, :, bands])),
         why=why,
+        size_db=values["size_correction_db"],
+        size_limited=there[:, None, None] & _marked(cube, SIZE_LIMITED)[index],
     )
+
+
+def _marked(cube: LevelArray, mark: str) -> NDArray[np.bool_]:
+    """Where a level has a mark, (runs, positions, items)."""
+    return np.asarray(np.frompyfunc(lambda marks: mark in marks, 1, 1)(cube.marks), dtype=bool)
 
 
 def _why(

@@ -14,6 +14,13 @@ from tapeline.jobs.cell_values import finite_cells, lists_of_names, named_cells
 from tapeline.jobs.levels.level_use_columns import doubt_column, undecided
 from tapeline.jobs.tables.band_weightings import weighting_columns
 from tapeline.jobs.tables.level_uncertainty import frequency_terms, uncertainty_columns
+from tapeline.jobs.tables.sensor_sizes import (
+    beyond_offer,
+    convection_speed_mps,
+    over_lines,
+    size_attenuation,
+    size_columns,
+)
 from tapeline.jobs.tables.session_levels import (
     Measured,
     SessionJob,
@@ -24,6 +31,7 @@ from tapeline.jobs.tables.session_levels import (
 )
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
 from tapeline.store import tables
+from tapeline.store.tables_of_levels import SIZE_LIMITED
 
 METHODS: tuple[Method, Method] = ("lines", "filters")
 
@@ -40,13 +48,21 @@ def band_columns(job: SessionJob, m: Measured) -> dict[str, Any]:
     columns |= uncertainty_columns(job, m, levels, frequency_terms(job, m, bands.midband_hz))
     columns |= interval_columns(job, columns["level_db"], levels.total.degrees_of_freedom)
     columns |= weighting_columns(job, m, bands, levels)
+    at_midband = size_attenuation(m.sizes, job.needs.sensor_size, bands.midband_hz)
+    size_db = over_lines(m.sizes, job.needs.sensor_size, bands, m.run.spectra)
+    limited = beyond_offer(size_db, job.needs.sensor_size)
+    reference = job.needs.reference_pressure_pa
+    columns |= size_columns(size_db, at_midband.uncertainty_db, limited, result.corrected, reference)
+    columns["convection_speed_mps"] = convection_speed_mps(m.sizes, job.needs.sensor_size, bands.midband_hz)[0]
     columns["filters_minus_lines_db"] = _filters_less_lines_db(m, bands)
     lines = held_lines(m.run, bands, settings.method)
     limits = [limits_of(m.run, bands, lines, p, settings, job.filters, job.left_out) for p in range(len(positions))]
     gone = np.stack([absent(each) for each in limits])
     differ = np.abs(columns["filters_minus_lines_db"]) > settings.methods_differ_db
     marks = {name: np.stack([each[name] for each in limits]) for name in limits[0]}
-    marks |= {name: flags & ~gone for name, flags in {"methods-differ": differ, **levels.marks}.items()}
+    marks |= {
+        name: flags & ~gone for name, flags in {"methods-differ": differ, SIZE_LIMITED: limited, **levels.marks}.items()
+    }
     hum = np.stack([each.reached(bands.lower_hz, bands.upper_hz) for each in m.doubts])
     of_bands = {
         "band_hz": bands.nominal_hz,

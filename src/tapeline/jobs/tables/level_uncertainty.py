@@ -16,6 +16,7 @@ from tapeline.acoustics.background import (
 from tapeline.acoustics.band_levels import Powers
 from tapeline.acoustics.levels import level_db
 from tapeline.arrays import Reals
+from tapeline.jobs.tables.sensor_sizes import size_attenuation, size_term_db
 from tapeline.jobs.tables.session_levels import Levels, Measured, SessionJob
 from tapeline.statistics.combined_uncertainty import welch_satterthwaite
 from tapeline.statistics.significance import student_factor
@@ -39,6 +40,7 @@ def frequency_terms(job: SessionJob, m: Measured, hz: Reals) -> dict[str, Reals]
     return {
         "response": np.where(charted, curve_db(settings.response_db, hz), curve_db(settings.no_chart_db, hz)),
         "mounting": np.broadcast_to(curve_db(settings.mounting_db, hz), charted.shape),
+        "size": size_term_db(size_attenuation(m.sizes, job.needs.sensor_size, hz)),
     }
 
 

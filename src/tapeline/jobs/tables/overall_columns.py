@@ -23,6 +23,13 @@ from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.jobs.tables.history_by_position import HistoryByPosition
 from tapeline.jobs.tables.level_uncertainty import frequency_terms, over_bands, uncertainty_columns
 from tapeline.jobs.tables.run_background import Sums
+from tapeline.jobs.tables.sensor_sizes import (
+    beyond_offer,
+    of_sum,
+    over_lines,
+    size_attenuation,
+    size_columns,
+)
 from tapeline.jobs.tables.session_levels import (
     Levels,
     Measured,
@@ -35,6 +42,7 @@ from tapeline.jobs.tables.session_levels import (
 from tapeline.jobs.tables.usable_bands import held_lines, limits_of
 from tapeline.limits import EXCEEDED_LEVELS_PCT
 from tapeline.store import tables
+from tapeline.store.tables_of_levels import SIZE_LIMITED
 
 LARGEST = {"maximum_db": "level_db", "fast_maximum_db": "fast_maximum_db", "slow_maximum_db": "slow_maximum_db"}
 """Columns of the largest levels, and where in the history they come from."""
@@ -99,11 +107,21 @@ def _sums(
     )
     terms = over_bands(frequency_terms(job, m, bands.midband_hz), levels.total)
     columns |= uncertainty_columns(job, m, own, terms)
+    size, spectra = job.needs.sensor_size, m.run.spectra
+    of_bands = over_lines(m.sizes, size, bands, spectra)
+    size_db, limited = of_sum(
+        of_bands, beyond_offer(of_bands, size), levels.total.power, job.needs.background.bound_share
+    )
+    unsure = over_bands({"size": size_attenuation(m.sizes, size, bands.midband_hz).uncertainty_db}, levels.total)[
+        "size"
+    ]
+    columns |= size_columns(size_db, unsure, limited, final.corrected, job.needs.reference_pressure_pa)
     columns |= interval_columns(job, columns["level_db"], one.total.degrees_of_freedom[:, 0])
     marks = {
         name: np.asarray(flags.any(axis=1)) for name, flags in levels.marks.items() if name != "at-electrical-floor"
     }
     marks["at-electrical-floor"] = one.marks["at-electrical-floor"][:, 0]
+    marks[SIZE_LIMITED] = limited
     # Bands that carry little of the sum are in its uncertainty and doubt nothing.
     marks["background-louder-here"] &= final.louder
     of_history = history_edges_hz(job.needs.overall[0].range_hz)

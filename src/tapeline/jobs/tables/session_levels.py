@@ -27,7 +27,9 @@ from tapeline.jobs.sensitivity import calibration_file
 from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.jobs.tables import SessionRun, TablesNeeds
 from tapeline.jobs.tables.history_by_position import HistoryByPosition
+from tapeline.jobs.tables.line_rows import line_rows
 from tapeline.jobs.tables.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
+from tapeline.jobs.tables.sensor_sizes import SensorSizes, sensor_sizes
 from tapeline.jobs.tables.session_spectra import RunSpectra, load_run
 from tapeline.jobs.tables.usable_bands import RangesLeftOut, with_levels
 from tapeline.jobs.verdicts import verdicts_file
@@ -37,7 +39,7 @@ from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.store import parquet, tables
 
 if TYPE_CHECKING:
-    from tapeline.store.rows import CalibrationRow, QualityRow
+    from tapeline.store.rows import CalibrationRow, LinesRow, QualityRow
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,8 @@ class SessionJob:
 class Measured:
     """One run with its background, its speed and air, and what is uncertain of all its levels, by position.
 
-    `tones` are how far lines of the difference may be off by tones of both, None where there are none.
+    `lines` are the run's rows of the table of that name. `tones` are how far lines of the difference may be off by
+    tones of both, None where there are none.
     """
 
     run: RunSpectra
@@ -71,6 +74,8 @@ class Measured:
     doubts: tuple[ChannelDoubts, ...]
     steadiness_db: Reals
     steadiness_degrees_of_freedom: float
+    sizes: SensorSizes
+    lines: tuple[LinesRow, ...] = ()
     tones: LineSpectra | None = None
 
     def at(self, index: list[int]) -> Measured:
@@ -84,6 +89,7 @@ class Measured:
             calibration_verdicts=tuple(self.calibration_verdicts[p] for p in index),
             doubts=tuple(self.doubts[p] for p in index),
             steadiness_db=self.steadiness_db[index],
+            sizes=self.sizes.at(index),
             tones=None if self.tones is None else self.tones.at(index),
         )
 
@@ -152,6 +158,7 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
     if item.kind != "measurement":
         # Wind-off runs may be refused for a background run's floor; nothing is missing there.
         found = dataclasses.replace(found, refused=np.zeros(len(spectra.positions), dtype=bool))
+    lines = line_rows(needs, item, spectra, job.results)
     measured = Measured(
         run=spectra,
         background=found,
@@ -171,6 +178,8 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
         ),
         steadiness_db=background.as_db(steadiness),
         steadiness_degrees_of_freedom=degrees_of_freedom,
+        sizes=sensor_sizes(needs, item, spectra.positions, lines),
+        lines=lines,
     )
     if not found.there.any():
         return measured

@@ -18,7 +18,7 @@ from tapeline.report.map_sides import is_right_handed, side_names
 
 GAP_PX = 8.0
 TITLE_PX = 20.0
-MOST_HEIGHT_PX = 155.0
+MOST_HEIGHT_PX = 135.0
 LEAST_HEIGHT_PX = 60.0
 MARGIN_PX = 46.0
 """Left free about a body, so that labels find room beside its outline."""

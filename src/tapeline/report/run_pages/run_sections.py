@@ -131,21 +131,24 @@ def _facts(every: AllRuns, run: Row, quality: Sequence[Row]) -> list[tuple[str, 
     if air:
         rows.append(("Air", ", ".join(air)))
     if run["background_runs"]:
-        rows.append(("Background", _run_links(run["background_runs"])))
+        rows.append(("Background", _run_links(every, run["background_runs"])))
     elif run["background_refused"]:
         rows.append(("Background", f"refused: {listed(run['background_refused'], 4)}"))
     if run["calibrator"]:
         rows.append(("Calibrator", run["calibrator"]))
     if run["replaced_by"]:
-        rows.append(("Taken again as", _run_links([run["replaced_by"]])))
+        rows.append(("Taken again as", _run_links(every, [run["replaced_by"]])))
     if run["remark"]:
         rows.append(("Remark", run["remark"]))
     return rows
 
 
-def _run_links(runs: Iterable[str], most: int = MOST_LINKS) -> tuple[Link | str, ...]:
-    every = list(runs)
-    return _links([Link(run, f"{run}.html") for run in every[:most]], len(every) - most)
+def _run_links(every: AllRuns, runs: Iterable[str]) -> tuple[Link | str, ...]:
+    """Runs that lead to their pages; what is no run of the table has none."""
+    names = list(runs)
+    known = every.tables.run_by_name
+    links = [Link(name, f"{name}.html") if name in known else name for name in names[:MOST_LINKS]]
+    return _links(links, len(names) - MOST_LINKS)
 
 
 def _links(links: Sequence[Link | str], more: int) -> tuple[Link | str, ...]:
@@ -165,7 +168,7 @@ def _verdict_table(every: AllRuns, quality: Sequence[Row]) -> PlainTable:
         "peak re full scale, dB": lambda row: number(row["range_use_db"]),
         "overload, s": lambda row: number(row["overload_s"], 3),
         "dropout, s": lambda row: number(row["dropout_s"], 3),
-        "spikes": lambda row: NO_VALUE if row["spike_count"] is None else str(row["spike_count"]),
+        "spikes": lambda row: _count(row["spike_count"]),
         "kurtosis": lambda row: number(row["kurtosis"], 2),
         "trend, dB": lambda row: number(row["trend_db"], signed=True),
         "mains line, dB": lambda row: number(row["hum_db"]),
@@ -176,7 +179,13 @@ def _verdict_table(every: AllRuns, quality: Sequence[Row]) -> PlainTable:
         caption="Verdicts by position, the worst first, with the numbers that they rest on",
         head=("position", "channel", "verdict", *given, "why"),
         rows=tuple(
-            (row["position"], str(row["channel"]), row["verdict"], *(made(row) for made in given.values()), _why(row))
+            (
+                row["position"],
+                _count(row["channel"]),
+                row["verdict"],
+                *(made(row) for made in given.values()),
+                _why(row),
+            )
             for row in rows
         ),
         numeric=frozenset({1, *range(3, 3 + len(given))}),
@@ -185,6 +194,10 @@ def _verdict_table(every: AllRuns, quality: Sequence[Row]) -> PlainTable:
         else "",
     )
     return without_constant_columns(table, ("overload, s", "dropout, s", "spikes", "why"))
+
+
+def _count(value: int | None) -> str:
+    return NO_VALUE if value is None else str(value)
 
 
 def _why(row: Row) -> str:
@@ -340,7 +353,7 @@ def _calibration(every: AllRuns, run: Row) -> list[Block]:
                 number(row["drift_db"], 2, signed=True),
                 number(row["standard_uncertainty_db"], 2),
                 "; ".join([row["verdict"] or NO_VALUE, *(sentence_of(row, code) for code in row["reasons"] or ())]),
-                _run_links(row["used_checks"] or ()) or NO_VALUE,
+                _run_links(every, row["used_checks"] or ()) or NO_VALUE,
             )
             for row in rows
         ),
@@ -362,7 +375,7 @@ def _used_in(every: AllRuns, run: Row) -> list[Block]:
         made.append(TableBlock(_compared_table(every, compared)))
     background_of = every.uses.background_of.get(name, ())
     if background_of:
-        made.append(Prose(("Background of ", *_run_links(background_of), ".")))
+        made.append(Prose(("Background of ", *_run_links(every, background_of), ".")))
     for found, words in ((every.uses.calibrates, "Calibrates"), (every.uses.refused_for, "Refused as a check of")):
         rows = found.get(name, ())
         if rows:

@@ -97,7 +97,8 @@ def comparison_map(tables: FinishedTables, campaign: Campaign, view: View) -> Fi
     keys = [Key("louder" if way else "quieter", "up" if way else "dn", "circle", line=False) for way in sorted(found)]
     name, alt = figure_name(campaign, "body-map", view), mark_map_message(marks, what)
     keys += _other_keys(marks)
-    return _map(tables, campaign, name, "Differences on the body", spots, keys, _marks_data(marks), alt, f"{what}.")
+    title = f"Differences on the body: {view.comparison}, {point}, session {view.sessions}"
+    return _map(tables, campaign, name, title, spots, keys, _marks_data(marks), alt, f"{what}.")
 
 
 def _map(

@@ -85,9 +85,10 @@ def _follows(tables: FinishedTables, row: Row) -> str:
 
 
 def resting_differences(tables: FinishedTables, channel: Row) -> int:
-    """How many doubtful differences rest on the sensitivity of a channel in its session."""
+    """How many differences are doubtful for the same reasons as the sensitivity of a channel in its session."""
+    codes = set(channel["reasons"] or ())
     return sum(
-        bool(row["doubtful"])
+        not codes.isdisjoint(doubt.partition(":")[0] for doubt in row["doubt"] or ())
         and row["position"] == channel["position"]
         and channel["session"] in (row["reference_session"], row["treatment_session"])
         for row in tables.comparisons

@@ -33,9 +33,7 @@ def repeatability_sections(tables: FinishedTables, campaign: Campaign) -> list[S
         none = Prose("No run has a level: how well levels repeat is not known.", "none")
         return [Section("repeatability", "Repeatability", "trust", [none])]
     headline = headline_of(tables, campaign)
-    own = at_headline([row for row in overall if row["condition"] == reference], headline)
-    twice = measured_twice(tables.runs)
-    blocks: list[Block] = [Prose(words, "lead") for words in headline_words(tables, campaign, own, twice=twice)]
+    blocks: list[Block] = [Prose(words, "lead") for words in repeat_sentences(tables, campaign)]
     blocks += [Prose(words) for words in _further_words(campaign, overall, tables.repeat_tests)]
     charted = [row for row in tables.control_values if row["centre_db"] is not None]
     at = at_headline(charted, headline)
@@ -49,6 +47,14 @@ def repeatability_sections(tables: FinishedTables, campaign: Campaign) -> list[S
     shown = tuple(TableBlock(table) for table in found if table.rows)
     blocks += [Fold("Scatter, shifts and repeats that differ, as tables", shown)] if shown else []
     return [Section("repeatability", "Repeatability", "trust", blocks)]
+
+
+def repeat_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
+    """How well the reference condition's overall level repeats, in a sentence or two; none where nothing is known."""
+    reference = campaign.settings.reference_condition
+    rows = [row for row in tables.repeatability("overall") if row["condition"] == reference]
+    own = at_headline(rows, headline_of(tables, campaign))
+    return headline_words(tables, campaign, own, twice=measured_twice(tables.runs))
 
 
 def at_headline(rows: Sequence[Row], headline: Headline | None) -> list[Row]:
@@ -119,17 +125,20 @@ def _later_words(tables: FinishedTables, rows: Sequence[Row], known: Sequence[Ro
 
 
 def _apart(tables: FinishedTables, row: Row) -> str:
-    """From when to when: "After 29 days (april to may)"."""
+    """From when to when: "After 29 days (april to may)"; without the days where the run table has no dates."""
     first, last = row["sessions"][0], row["sessions"][-1]
-    days = [
-        min((run["recorded_at"][:10] for run in tables.used_measurements
-             if run["session"] == session and run["recorded_at"]), default=None)
-        for session in (first, last)
-    ]  # fmt: skip
+    days = [_first_day(tables, session) for session in (first, last)]
     if days[0] is None or days[1] is None:
         return f"From {first} to {last}"
-    apart = abs((datetime.date.fromisoformat(days[1]) - datetime.date.fromisoformat(days[0])).days)
-    return f"After {counted(apart, 'day')} ({first} to {last})"
+    return f"After {counted(abs((days[1] - days[0]).days), 'day')} ({first} to {last})"
+
+
+def _first_day(tables: FinishedTables, session: str) -> datetime.date | None:
+    times = [run["recorded_at"] or "" for run in tables.used_measurements if run["session"] == session]
+    try:
+        return min((datetime.datetime.fromisoformat(time).date() for time in times if time), default=None)
+    except ValueError:
+        return None
 
 
 def _unit(row: Row) -> str:
@@ -175,6 +184,6 @@ def _usual(campaign: Campaign, tested: Sequence[Row]) -> str:
     levels = median(row["usual_level_sd_db"] for row in told)
     odd = sum(unlike_other_repeats(row, campaign.settings.repeatability.excess_db) for row in told)
     return (
-        f" Repeats here usually differ by {number(levels, 2)} dB in level (standard deviation); {odd or 'none'} of {len(told)} "
-        f"pairs {'differs' if odd < 2 else 'differ'} more."
+        f" Repeats here usually differ by {number(levels, 2)} dB in level (standard deviation). {odd or 'None'} of "
+        f"{len(told)} pairs {'differs' if odd < 2 else 'differ'} more."
     )

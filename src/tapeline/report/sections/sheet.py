@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from textwrap import shorten
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.attention import attention_lines
@@ -11,14 +12,20 @@ from tapeline.report.comparison_views import SHOWN, condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.headline import Headline, headline_of
 from tapeline.report.page_table import Link, Marked, Words, plain
+from tapeline.report.sections.calibration import order_words
 from tapeline.report.sections.gain_figures import gain_map, gain_matrix, gain_words
+from tapeline.report.sections.repeatability import repeat_sentences
+from tapeline.report.sections.tones import tone_sentences
 from tapeline.report.sections.work_first import Spots, share_words, spots_of
 from tapeline.report.wording import confidence_words, counted, interval, listed, number
+from tapeline.store.tables import WITHOUT_DIFFERENCE
+from tapeline.words.treatment_sentences import ENOUGH, NOT_ENOUGH, enough
 
 MOST_CAVEATS = 3
+CAVEAT_LETTERS = 112
+"""A caveat is a line on paper; the whole of it stands in what needs attention."""
+
 MOST_NAMED = 3
-NEARLY_ALL = 0.9
-"""A treatment that surely reaches this share of the best one's change of power is called enough: own choice."""
 
 
 def sheet_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -37,6 +44,7 @@ def sheet_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
         Bullets([_treatment(campaign, headline, name, spots) for name in headline.conditions], role="say"),
         *figures,
         *_spots_blocks(campaign, spots),
+        *_trust(tables, campaign),
         *_caveats(tables, campaign),
     ]
     return [Section("sheet", "The sheet", "decide", [Group(tuple(blocks), role="sheet")])]
@@ -46,10 +54,22 @@ def _spots_blocks(campaign: Campaign, spots: Spots) -> list[Block]:
     if not spots.groups:
         return []
     return [
-        Heading("Where to work first"),
+        Heading("Where to work first, by share of the contributed pressure power"),
         Bullets([each.words for each in spots.groups]),
-        Prose(share_words(campaign), "note"),
+        Prose(share_words(campaign), "note more"),
     ]
+
+
+def _trust(tables: FinishedTables, campaign: Campaign) -> list[Block]:
+    """A sentence each on tones, on how well levels repeat, and on the calibration; each leads to its section."""
+    repeats = [words.partition(". ")[0].partition(": ")[0].rstrip(".") for words in repeat_sentences(tables, campaign)]
+    said = {
+        "tones": next(iter(tone_sentences(tables, campaign)), ""),
+        "repeatability": " ".join(f"{words}." for words in repeats),
+        "calibration": f"{order_words(tables.calibration, campaign).partition(':')[0]}." if tables.calibration else "",
+    }
+    items: list[Words] = [(Link(key.capitalize(), f"#{key}"), f": {words}") for key, words in said.items() if words]
+    return [Heading("Tones, repeatability, calibration"), Bullets(items)] if items else []
 
 
 def sheet_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
@@ -122,37 +142,36 @@ def _counts(rows: Iterable[Row]) -> str:
 
 
 def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], first: Sequence[str]) -> str:
-    """What a condition leaves of what the one with most applied gains."""
-    known = {name: row for name, row in rows.items() if row["remainder_finding"] not in (None, "not given")}
+    """What a condition leaves of what the one with most applied gains, and where it is not enough by itself."""
+    known = {name: row for name, row in rows.items() if row["remainder_finding"] not in (None, WITHOUT_DIFFERENCE)}
     if not known:
         return ""
     best = condition_title(campaign, next(iter(known.values()))["best"])
-    more = sorted(name for name, row in known.items() if _is_left(row))
-    order = [*(name for name in first if name in known), *(name for name in more if name not in first)]
-    said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in order[: MOST_NAMED + 1]]
-    enough = [name for name in first if name in known and (known[name]["share_lower"] or 0.0) >= NEARLY_ALL]
-    verdict = " Nearly all is reached there." if first and len(enough) == len(first) else ""
-    return (
-        f"Against {best} it leaves {'; '.join(said)}.{verdict}"
-        if said
-        else f"It leaves nothing that is shown against {best}."
+    said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in first if name in known]
+    words = f"Of what {best} gains it leaves {'; '.join(said)}." if said else f"It is held against {best} elsewhere."
+    threshold = campaign.settings.compare.practical_threshold_db
+    judged = {
+        name: enough(row["remainder_lower_db"], row["remainder_upper_db"], threshold) for name, row in known.items()
+    }
+    short = sorted(
+        (name for name, words in judged.items() if words == NOT_ENOUGH and not known[name]["remainder_doubtful"]),
+        key=lambda name: (-(known[name]["remainder_lower_db"] or 0.0), name),
     )
-
-
-def _is_left(row: Row) -> bool:
-    return row["remainder_finding"] == "higher" or (
-        row["remainder_finding"] == "bound" and (row["remainder_lower_db"] or 0.0) > 0.0
-    )
+    if short:
+        where = [f"{name} ({_left_words(known[name], headline.unit)} left)" for name in short[:MOST_NAMED]]
+        more = f" and {len(short) - MOST_NAMED} more" if len(short) > MOST_NAMED else ""
+        return f"{words} It is {NOT_ENOUGH} at {'; '.join(where)}{more}."
+    return f"{words} It is {ENOUGH}." if set(judged.values()) == {ENOUGH} else words
 
 
 def _left_words(row: Row, unit: str) -> str:
     value, lower, upper = row["remainder_db"], row["remainder_lower_db"], row["remainder_upper_db"]
     if value is None:
         return f"{interval(lower, upper)} {unit}"
-    words = f"{number(value)} {unit} ({interval(lower, upper)})"
+    doubt = ", doubtful" if row["remainder_doubtful"] else ""
     if row["remainder_finding"] not in SHOWN:
-        return f"nothing shown ({interval(lower, upper)} {unit})"
-    return f"{words}, doubtful" if row["remainder_doubtful"] else words
+        return f"nothing shown ({interval(lower, upper)} {unit}){doubt}"
+    return f"{number(value)} {unit} ({interval(lower, upper)}){doubt}"
 
 
 def _caveats(tables: FinishedTables, campaign: Campaign) -> list[Block]:
@@ -160,7 +179,9 @@ def _caveats(tables: FinishedTables, campaign: Campaign) -> list[Block]:
     lines = [line for line in attention_lines(tables, campaign) if line.severity != "note"]
     if not lines:
         return [Prose("Nothing is in doubt: no recording, channel or calibration.", "note")]
-    items: list[Words] = [f"{line.where}: {line.found}" for line in lines[:MOST_CAVEATS]]
+    items: list[Words] = [
+        shorten(f"{line.where}: {line.found}", CAVEAT_LETTERS, placeholder=" …") for line in lines[:MOST_CAVEATS]
+    ]
     more = len(lines) - len(items)
     items += [(Link(f"{counted(more, 'further doubt')}", "#attention"),)] if more > 0 else []
     return [Heading("What could change this"), Bullets(items)]

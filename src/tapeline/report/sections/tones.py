@@ -36,7 +36,7 @@ def tones_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     if not tracks:
         return [_section([Prose(none_words(tables), "none" if not tables.tones else "")])]
     chosen = tone_runs(tables, campaign)
-    said = tone_sentences(tables, campaign, tracks)
+    said = tone_sentences(tables, campaign)
     blocks: list[Block] = [Prose(said[0])] if len(said) == 1 else [Bullets(said)]
     figure = None if chosen is None else waterfall_figure(tables, campaign, chosen)
     blocks += [FigureBlock(figure)] if figure is not None else []
@@ -68,10 +68,10 @@ def ranked_tracks(tables: FinishedTables, campaign: Campaign) -> list[Row]:
     )  # fmt: skip
 
 
-def tone_sentences(tables: FinishedTables, campaign: Campaign, tracks: Sequence[Row]) -> list[str]:
-    """Of each position its first track in words, and how many more there are."""
+def tone_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
+    """Of each position its first track in words, and how many more there are; none where no tone is the source's."""
     by_position: dict[str, list[Row]] = {}
-    for row in tracks:
+    for row in ranked_tracks(tables, campaign):
         by_position.setdefault(row["position"], []).append(row)
     said = []
     for position, own in list(by_position.items())[:MOST_SENTENCES]:
