@@ -168,7 +168,7 @@ def _verdict_table(every: AllRuns, quality: Sequence[Row]) -> PlainTable:
         "peak re full scale, dB": lambda row: number(row["range_use_db"]),
         "overload, s": lambda row: number(row["overload_s"], 3),
         "dropout, s": lambda row: number(row["dropout_s"], 3),
-        "spikes": lambda row: NO_VALUE if row["spike_count"] is None else str(row["spike_count"]),
+        "spikes": lambda row: _count(row["spike_count"]),
         "kurtosis": lambda row: number(row["kurtosis"], 2),
         "trend, dB": lambda row: number(row["trend_db"], signed=True),
         "mains line, dB": lambda row: number(row["hum_db"]),
@@ -179,7 +179,13 @@ def _verdict_table(every: AllRuns, quality: Sequence[Row]) -> PlainTable:
         caption="Verdicts by position, the worst first, with the numbers that they rest on",
         head=("position", "channel", "verdict", *given, "why"),
         rows=tuple(
-            (row["position"], str(row["channel"]), row["verdict"], *(made(row) for made in given.values()), _why(row))
+            (
+                row["position"],
+                _count(row["channel"]),
+                row["verdict"],
+                *(made(row) for made in given.values()),
+                _why(row),
+            )
             for row in rows
         ),
         numeric=frozenset({1, *range(3, 3 + len(given))}),
@@ -188,6 +194,10 @@ def _verdict_table(every: AllRuns, quality: Sequence[Row]) -> PlainTable:
         else "",
     )
     return without_constant_columns(table, ("overload, s", "dropout, s", "spikes", "why"))
+
+
+def _count(value: int | None) -> str:
+    return NO_VALUE if value is None else str(value)
 
 
 def _why(row: Row) -> str:
