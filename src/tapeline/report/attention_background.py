@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from tapeline.report.attention_item import Attention
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.view_names import run_anchor
@@ -11,13 +13,13 @@ MOST_REASONS = 3
 RECORD = "record a background run at the same speed and yaw"
 
 
-def without_background(tables: FinishedTables, used_states: list[Row]) -> list[Attention]:
+def without_background(tables: FinishedTables, used_states: Sequence[Row]) -> list[Attention]:
     """One line a session for runs that have no background run in the flow, one for each reason of a refusal."""
     return [_line(*key, runs) for key, runs in runs_without_background(tables, used_states).items()]
 
 
 def runs_without_background(
-    tables: FinishedTables, used_states: list[Row]
+    tables: FinishedTables, used_states: Sequence[Row]
 ) -> dict[tuple[str, str, tuple[str, ...]], list[str]]:
     """Runs that have no background run in the flow, by session, what is subtracted instead, and reasons of refusals.
 
