@@ -273,6 +273,7 @@ LIMIT_UNITS = {
     "YEAR": "year",
     "M": "m",
     "MPS": "m/s",
+    "RAD": "rad",
     "V_PER_PA": "V/Pa",
     "PCT": "%",
     "BYTES": "bytes",

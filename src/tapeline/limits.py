@@ -964,10 +964,6 @@ ADDITIVITY_PARTITIONS: Final = 1000
 """Partitions of a whole into measured parts that are examined, those of the smallest parts first. Origin: own choice:
 time."""
 
-TONE_FOLLOWS_SPEED_SHARE: Final = 0.25
-"""Share of the relative rise of speed by which that of a tone's frequency may differ from it, or from none at all, for
-the tone to follow speed, or to stay. Origin: own choice: half of what would leave both open."""
-
 AXIS_HOLDS_LINES_SHARE: Final = 0.99
 """Share of the line ends that the axis of a line figure holds. Origin: own choice: a few lines beyond it would flatten
 all others."""
@@ -1065,6 +1061,49 @@ disk."""
 HASHED_FAULTY_FILE_BYTES: Final = 1 << 30
 """Of a larger file that is no recording only size and times are kept. Origin: own choice: read within a second, while a
 file can be larger than anybody would wait for."""
+
+
+# Lines of sensors
+
+LINE_SEARCH_LOWEST_SPEED_SHARE: Final = 0.3
+"""Lowest convection speed that is searched along a line of sensors, as a share of the run's speed. Origin: own choice:
+half of the 0.6 that is usual."""
+
+LINE_SEARCH_HIGHEST_SPEED_SHARE: Final = 1.5
+"""Highest convection speed that is searched along a line of sensors, as a share of the run's speed. Origin: own choice:
+flow around a body is faster than the run by a third at most; sound is faster than that by far."""
+
+LINE_AGAINST_STANDARD_ERRORS: Final = 5.0
+"""How far neighbours on a line must fit a speed upstream better than any downstream to contradict their order. Origin:
+own choice: the best of some hundred speeds that are tried lies 3 standard errors off by chance."""
+
+LINE_PHASE_MOST_RAD: Final = 0.3
+"""Standard deviation of a pair's phase up to which the pair is used. Origin: own choice: phases wrap at pi, ten times
+as far."""
+
+LINE_DISTANCES_APART_TIMES: Final = 1.2
+"""How many times the shortest used distance on a line the longest is for the coherence at no distance to be fitted.
+Origin: own choice: sensors are glued a tenth of their distance off at most."""
+
+LINE_MISFIT_STANDARD_ERRORS: Final = 4.0
+"""From so many standard errors on, what one speed leaves of a line's phases is more than chance. Origin: own choice: a
+sum of a few squares passes it once in 2,000 bands."""
+
+LINE_MISFIT_MOST_RAD: Final = 0.25
+"""Rms of what one speed leaves of a line's phases, beyond which several waves are there and no speed is given. Origin:
+own choice: a second wave 12 dB below the first turns its phase by so much."""
+
+LINE_AT_NO_DISTANCE_MOST_RATIO: Final = 1.15
+"""Largest coherence at no distance that a decay is given with. Origin: computed: a coherence is 1 at most, and
+averaging over discs that touch raises what is extrapolated to 1.1."""
+
+LINE_RESOLVED_TIMES: Final = 1.0
+"""Wavelengths of the flow's pressure that a line must hold for sound to be told from flow. Origin: computed: the lobe
+of an untapered line of length L reaches 2 pi / L in wavenumber."""
+
+LINE_SPEED_MOST_SHARE: Final = 0.25
+"""Widest half interval of a convection speed that is given, as a share of it. Origin: own choice: the usual range, 0.6
+to 0.8 of the flow's speed, is known without a measurement."""
 
 
 # Running

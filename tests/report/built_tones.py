@@ -93,6 +93,54 @@ def plant(psd: np.ndarray[Any, Any], hz: np.ndarray[Any, Any], frequency_hz: flo
         psd[line + beside] += share * 4e-10 * 10.0 ** (TONE_DB / 10.0) / STEP_HZ
 
 
+def tone_rows(run: Row) -> list[Row]:
+    """What the search finds in a run: the flow's tone at T1, and at T2 the one that the background has too."""
+    if run["kind"] != "measurement":
+        return []
+    same = {"run": run["run"], "session": "april", "tone": 1, "condition": run["condition"],
+            "speed_mps": run["speed_mps"], "yaw_deg": 0.0, "flow_speed_mps": run["measured_speed_mps"],
+            "level_db": TONE_DB, "prominence_db": 26.0, "threshold_db": 6.0,
+            "doubtful": False, "doubt": []}  # fmt: skip
+    return [
+        same | _numbers(run, tone_hz(run), 0.01) | {"position": "T1", "own": True, "in_background": False},
+        same | _numbers(run, FIXED_HZ, None) | {"position": "T2", "own": False, "in_background": True,
+                                                "not_own": "background", "prominence_db": 30.0},
+    ]  # fmt: skip
+
+
+def _numbers(run: Row, hertz: float, length_m: float | None) -> Row:
+    per_m = hertz / run["measured_speed_mps"]
+    return {"frequency_hz": hertz, "frequency_per_speed_per_m": per_m, "length_m": length_m,
+            "strouhal": None if length_m is None else per_m * length_m}  # fmt: skip
+
+
+def track_rows(condition: str, runs: list[Row]) -> list[Row]:
+    """The flow's tone at T1 followed over the speeds of a condition."""
+    own = [run for run in runs if run["condition"] == condition and run["run"] != "open-later"]
+    several = len(own) > 1
+    return [
+        {"session": "april", "position": "T1", "condition": condition, "yaw_deg": 0.0, "track": 1, "sweep": "all",
+         "follows": "flow" if several else "cannot-tell", "speed_exponent": 1.0 if several else None,
+         "exponent_lower": 0.9 if several else None, "exponent_upper": 1.1 if several else None,
+         "speeds_mps": [run["speed_mps"] for run in own], "frequencies_hz": [tone_hz(run) for run in own],
+         "levels_db": [TONE_DB] * len(own), "frequency_hz": tone_hz(own[0]), "level_db": TONE_DB,
+         "frequency_per_speed_per_m": PER_M, "strouhal": 0.5, "length_m": 0.01, "mode_candidates": [],
+         "runs": [run["run"] for run in own], "background_known": True, "doubtful": False, "doubt": []}
+    ]  # fmt: skip
+
+
+def difference_rows(speeds_mps: tuple[float, ...], **changed: Any) -> list[Row]:
+    """Taped the flow's tone is gone at every speed."""
+    return [
+        {"comparison": "whole-seam", "session": "april", "position": "T1", "speed_mps": mps, "yaw_deg": 0.0,
+         "frequency_hz": PER_M * 1.01 * mps, "reference_frequency_hz": PER_M * 1.01 * mps, "reference_runs": 2,
+         "reference_runs_with_it": 2, "treatment_runs": 2, "treatment_runs_with_it": 0, "reference_level_db": TONE_DB,
+         "bound_db": -20.0, "difference_db": None, "lower_db": None, "upper_db": None, "degrees_of_freedom": 4,
+         "finding": "gone", "doubtful": False, "doubt": []} | changed
+        for mps in speeds_mps
+    ]  # fmt: skip
+
+
 def write_tones(
     results: Path, speeds_mps: tuple[float, ...] = SPEEDS_MPS, more_hz: float | None = None
 ) -> FinishedTables:
@@ -107,6 +155,9 @@ def write_tones(
         tables.RUNS: runs,
         tables.POSITIONS: [{"position": name} for name in places],
         tables.COLLAPSE: [length],
+        tables.TONES: [row for run in runs for row in tone_rows(run)],
+        tables.TONE_TRACKS: [track for condition in ("open", "sealed") for track in track_rows(condition, runs)],
+        tables.TONE_DIFFERENCES: difference_rows(speeds_mps),
     }
     for table, rows in small.items():
         parquet.write_rows(table, folder / f"{table.name}.parquet", rows, **STAMP)

@@ -206,6 +206,7 @@ def test_values_are_read_by_keyboard_in_their_order(opened: Opened, report: Repo
     figure = view.locator("xpath=ancestor::figure")
     readings = [line.split(" ", 2) for line in report.readings(figure.get_attribute("id") or "")]
     line = figure.locator(".reading")
+    assert "arrow keys" in (view.get_attribute("title") or "")
     view.focus()
     for key, place in (
         ("ArrowRight", 0),

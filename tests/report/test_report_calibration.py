@@ -17,6 +17,7 @@ from tapeline.report.page_table import PlainTable, plain
 from tapeline.report.sections.calibration import calibration_sections
 from tapeline.report.sections.calibration_figures import (
     MOST_CHANNELS,
+    MOST_ROWS,
     against_chart_db,
     deviation_figure,
     sequence_figure,
@@ -148,6 +149,13 @@ def test_the_sequence_says_what_was_heard_and_measured_and_which_turn_it_was() -
     assert "measured and refused" in drawn
     assert "measured and refused" not in words(sequence_figure(built_campaign(), "april", "cal", rows[:2]))
     assert figure.alt.endswith("3 channels with a steady tone, in doubt: P02, P03, P04.")
+
+
+def test_of_many_channels_the_sequence_shows_those_in_doubt() -> None:
+    rows = [check(f"Q{place:02d}", 1, 1, *(["noisy-tone"] if place == 55 else [])) for place in range(MOST_ROWS + 20)]
+    figure = sequence_figure(built_campaign(), "april", "cal", rows)
+    assert list(figure.data.columns["position"]) == [*(f"Q{place:02d}" for place in range(MOST_ROWS - 1)), "Q55"]
+    assert figure.caption.endswith(f"{MOST_ROWS} of {MOST_ROWS + 20} channels.")
 
 
 def folded_table(section: Section, key: str) -> PlainTable:

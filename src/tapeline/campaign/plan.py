@@ -206,10 +206,22 @@ class Plan:
         )
         return tuple(sorted((position, diameter) for position, diameter in found if diameter is not None))
 
+    def lines(self, session: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Lines of at least two fitted sensors with their positions in the stated order downstream, sorted by name."""
+        found: dict[str, list[tuple[int, str]]] = {}
+        for row in self.campaign.fittings_of(session):
+            at = self.campaign.positions.get(row.position)
+            if at is not None and at.line_array is not None and at.line_order is not None:
+                found.setdefault(at.line_array, []).append((at.line_order, at.position))
+        return tuple(
+            (line, tuple(name for _, name in sorted(rows))) for line, rows in sorted(found.items()) if len(rows) > 1
+        )
+
     @cached_property
     def on_request(self) -> tuple[str, ...]:
         """Names of the tables that are made because the settings or the run table ask for them."""
         named = [name for name in ("band_history", "cross_spectra", "spectrogram") if self._asked(name)]
+        named += ["lines"] if any(self.lines(session) for session in self.measured_sessions) else []
         named += ["conditioned_spectra"] if self.settings.background.references else []
         return tuple(named + (["flow_bins"] if any(self.used[run].flow_series for run in self.recordings) else []))
 

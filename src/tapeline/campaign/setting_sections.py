@@ -523,6 +523,18 @@ class Uncertainty(Section):
         return tuple(sorted(self.model_fields_set.intersection(STATED_TERMS)))
 
 
+class Lines(Section):
+    """How lines of sensors are looked at."""
+
+    phase_mismatch_deg: Angle = Field(
+        2.0,
+        ge=0,
+        lt=45,
+        description="degrees, standard deviation of the phase between a line's sensors and channels that no chart "
+        "tells (from memory: a few degrees)",
+    )
+
+
 class SensorSize(Section):
     """What the size of a sensor takes off levels under attached flow, after Corcos, and how far it is corrected."""
 

@@ -20,6 +20,7 @@ from tapeline.campaign.setting_sections import (
     FlowBins,
     History,
     InputPath,
+    Lines,
     Name,
     OperatingPoint,
     OutputPath,
@@ -51,6 +52,7 @@ __all__ = [
     "CrossSpectra",
     "FlowBins",
     "History",
+    "Lines",
     "OperatingPoint",
     "Overall",
     "Quality",
@@ -127,6 +129,7 @@ class Settings(Section):
         Background(), description="limits of the background subtraction"
     )
     uncertainty: Uncertainty = Field(Uncertainty(), description="what no recording tells of the uncertainty of a level")
+    lines: Lines = Field(Lines(), description="lines of sensors")
     sensor_size: SensorSize = Field(
         SensorSize(), description="what the size of a sensor takes off levels under attached flow"
     )

@@ -28,6 +28,7 @@ STAGES = (
         "cross_spectra",
         "conditioned_spectra",
         "flow_bins",
+        "lines",
     ),
     ("bands", "overall"),
 )

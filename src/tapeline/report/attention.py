@@ -14,8 +14,6 @@ from tapeline.report.attention_item import (
     QUALITY,
     Attention,
     comparison_place,
-    run_page,
-    run_row,
 )
 from tapeline.report.attention_order import order_lines
 from tapeline.report.attention_range import range_lines
@@ -23,6 +21,7 @@ from tapeline.report.attention_repeats import repeat_lines
 from tapeline.report.comparison_views import condition_title, is_given
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.swapped_sensors import swapped_lines
+from tapeline.report.view_names import run_anchor, run_file
 from tapeline.report.wording import counted, listed, printable
 
 MANY_CHANNELS = 3
@@ -163,7 +162,7 @@ def _channels(tables: FinishedTables) -> list[Attention]:
             group.where,
             printable(group.sentence),
             action_of(group.code),
-            run_page(group.runs[0]) if len(group.runs) == 1 else QUALITY,
+            run_file(group.runs[0]) if len(group.runs) == 1 else QUALITY,
         )
         for group in reason_groups([row for row in tables.quality if row["run"] not in checked])
     ]
@@ -174,7 +173,11 @@ def _recordings(tables: FinishedTables) -> list[Attention]:
     explained = {row["run"] for row in tables.quality if row["reasons"]}
     return [
         Attention(
-            "unusable", f"run {row['run']}", "the recording cannot be used", "see the run's log", run_row(row["run"])
+            "unusable",
+            f"run {row['run']}",
+            "the recording cannot be used",
+            "see the run's log",
+            f"#{run_anchor(row['run'])}",
         )
         for row in tables.runs
         if row["status"] == "unusable" and row["run"] not in explained
@@ -297,6 +300,6 @@ def _air(tables: FinishedTables) -> list[Attention]:
             counted(len(assumed), "run"),
             f"{listed(names)} not given: standard values assumed",
             "enter the air of the day in the run table",
-            run_row(assumed[0]["run"]),
+            f"#{run_anchor(assumed[0]['run'])}",
         )
     ]

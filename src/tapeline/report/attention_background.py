@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from tapeline.report.attention_item import Attention, run_row
+from collections.abc import Sequence
+
+from tapeline.report.attention_item import Attention
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.view_names import run_anchor
 from tapeline.report.wording import counted, listed, printable
 
 MOST_REASONS = 3
 RECORD = "record a background run at the same speed and yaw"
 
 
-def without_background(tables: FinishedTables, used_states: list[Row]) -> list[Attention]:
+def without_background(tables: FinishedTables, used_states: Sequence[Row]) -> list[Attention]:
     """One line a session for runs that have no background run in the flow, one for each reason of a refusal."""
     return [_line(*key, runs) for key, runs in runs_without_background(tables, used_states).items()]
 
 
 def runs_without_background(
-    tables: FinishedTables, used_states: list[Row]
+    tables: FinishedTables, used_states: Sequence[Row]
 ) -> dict[tuple[str, str, tuple[str, ...]], list[str]]:
     """Runs that have no background run in the flow, by session, what is subtracted instead, and reasons of refusals.
 
@@ -44,11 +47,11 @@ def _line(session: str, background_source: str, reasons: tuple[str, ...], runs: 
     if reasons:
         found = f"{told}, because of background runs refused: {'; '.join(reasons[:MOST_REASONS])}"
         action = "record a background run with the same gain, mount, speed and yaw, near in time"
-        return Attention("doubtful", where, printable(found), action, run_row(runs[0]))
+        return Attention("doubtful", where, printable(found), action, f"#{run_anchor(runs[0])}")
     return Attention(
         "doubtful",
         where,
         f"no background run in the flow. {told[0].upper()}{told[1:]}, so the levels may hold any amount of background",
         RECORD,
-        run_row(runs[0]),
+        f"#{run_anchor(runs[0])}",
     )

@@ -19,16 +19,6 @@ class Attention:
     href: str = ""
 
 
-def run_row(run: str) -> str:
-    """The run's row of the run log."""
-    return f"#run-{run}"
-
-
-def run_page(run: str) -> str:
-    """The page of a run, seen from the report."""
-    return f"runs/{run}.html"
-
-
 def comparison_place(name: str) -> str:
     """Where the comparison stands on the page."""
     return f"#comparison-{name}"

@@ -7,9 +7,10 @@ from collections.abc import Iterable
 from tapeline.campaign.model import Campaign
 from tapeline.quality.reasons import REASONS
 from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
-from tapeline.report.attention_item import COMPARISONS, Attention, comparison_place, run_page, run_row
+from tapeline.report.attention_item import COMPARISONS, Attention, comparison_place
 from tapeline.report.comparison_views import is_given
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.view_names import run_anchor, run_file
 from tapeline.report.wording import counted, listed, printable
 
 NO_LEVEL = "no level"
@@ -100,6 +101,11 @@ SAID = {
         "no reference sensor was recorded and usable, or the record is too short for so many",
         "see the reference channels' verdicts",
     ),
+    "size-limited": (
+        "not corrected for the sensor's size",
+        "the sensor takes off more than sensor_size.offered_to_db",
+        "read these bands as levels of the sensor as fitted, or measure with a smaller one",
+    ),
     "extrapolated": (
         "nominal levels extrapolated",
         "speed or air are far from the nominal operating point",
@@ -168,7 +174,7 @@ def _nothing_left(tables: FinishedTables, campaign: Campaign) -> list[Attention]
     with_levels = {run for table in tables.bands.values() for run in table["run"].to_pylist()}
     too_short = {row["run"] for row in tables.quality if "too-short" in (row["reasons"] or ())}
     return [
-        Attention("unusable", f"run {row['run']}", *_why_nothing(row, tables, campaign), run_page(row["run"]))
+        Attention("unusable", f"run {row['run']}", *_why_nothing(row, tables, campaign), run_file(row["run"]))
         for row in tables.runs
         if row["kind"] != "calibration" and row["status"] == "used" and row["run"] not in with_levels | too_short
     ]
@@ -202,7 +208,7 @@ def _without_bins(tables: FinishedTables, campaign: Campaign) -> list[Attention]
             f"run {run}",
             "no level by speed and yaw: no averaged segment of the record holds a reading of its flow series",
             "see whether its times are from the recording's start, and often enough for flow_bins.segment_s",
-            run_page(run),
+            run_file(run),
         )
         for run in sorted(asked - tables.runs_with_flow_bins)
     ]
@@ -268,7 +274,7 @@ def _left_out(tables: FinishedTables) -> list[Attention]:
             f"run{'s' if len(runs) > 1 else ''} {listed(runs, 6)}",
             printable(f"left out by hand: {text}"),
             "nothing: so asked",
-            run_row(runs[0]),
+            f"#{run_anchor(runs[0])}",
         )
         for text, runs in runs_of.items()
     ]

@@ -174,6 +174,21 @@ class FinishedTables:
         return self._campaign_rows("repeatability", chosen)
 
     @cached_property
+    def tones(self) -> tuple[Row, ...]:
+        """The tones of every run and position."""
+        return tuple(self._campaign_rows("tones"))
+
+    @cached_property
+    def tone_tracks(self) -> tuple[Row, ...]:
+        """Tones followed over speed."""
+        return tuple(self._campaign_rows("tone_tracks"))
+
+    @cached_property
+    def tone_differences(self) -> tuple[Row, ...]:
+        """What the comparisons change of tones."""
+        return tuple(self._campaign_rows("tone_differences"))
+
+    @cached_property
     def treatments(self) -> tuple[Row, ...]:
         """What each condition gains and leaves, of overall levels; none where no condition is the untreated one."""
         return tuple(self.overall_rows("treatments"))

@@ -572,6 +572,47 @@ class FlowBinsRow(TypedDict, total=False):
     pooled: bool
 
 
+class LineSpectraRow(TypedDict, total=False):
+    """A row of `line_spectra`."""
+
+    run: str
+    line: str
+    position: str
+    other_position: str
+    first_hz: float
+    step_hz: float
+    csd_real_pa2_per_hz: NumbersWithGaps
+    csd_imaginary_pa2_per_hz: NumbersWithGaps
+
+
+class LinesRow(TypedDict, total=False):
+    """A row of `lines`."""
+
+    run: str
+    line: str
+    band_hz: float
+    midband_hz: float
+    positions: list[str]
+    convection_speed_mps: float | None
+    convection_lower_mps: float | None
+    convection_upper_mps: float | None
+    convection_share: float | None
+    against_order: bool
+    against_positions: list[str]
+    decay: float | None
+    decay_lower: float | None
+    decay_upper: float | None
+    coherence_at_no_distance: float | None
+    phase_misfit_rad: float | None
+    coherence: float | None
+    coherence_threshold: float | None
+    pairs: int
+    shortest_m: float | None
+    longest_m: float | None
+    aliased_above_hz: float | None
+    marks: list[str]
+
+
 class ComparisonsRow(TypedDict, total=False):
     """A row of `comparisons`."""
 

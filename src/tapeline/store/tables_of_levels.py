@@ -296,7 +296,8 @@ BANDS: Table[rows.BandsRow] = Table(
         Column(
             "convection_speed_mps",
             "real",
-            "speed at which the pressure is carried over the sensor, as taken for the size correction",
+            "speed at which the pressure is carried over the sensor, as taken for the size correction: measured by its "
+            "line of sensors, see table lines, else a stated share of the run's speed",
             "m/s",
             null="no diameter, no attached flow, or no speed",
         ),
@@ -619,11 +620,123 @@ FLOW_BINS: Table[rows.FlowBinsRow] = Table(
     partition="session",
 )
 
+LINE_SPECTRA: Table[rows.LineSpectraRow] = Table(
+    "line_spectra",
+    2,
+    "As made, run by run: cross-spectral density of each pair of a line of sensors, as equally long lists",
+    ("line", "position", "other_position"),
+    (
+        RUN,
+        Column("line", "text", "name of the line of sensors"),
+        Column("position", "text", "the position of the pair that is upstream by the stated order"),
+        Column("other_position", "text", "the other position of the pair"),
+        Column("first_hz", "real", "frequency of the first line", "Hz"),
+        Column("step_hz", "real", "line spacing", "Hz"),
+        Column(
+            "csd_real_pa2_per_hz",
+            "reals",
+            "real part of mean conj(X) Y, X of `position`: phase -2 pi f tau where the other one receives tau later",
+            "Pa^2/Hz",
+            gap=NO_NUMBER,
+        ),
+        Column(
+            "csd_imaginary_pa2_per_hz",
+            "reals",
+            "imaginary part; charts' responses are taken out, with their phases",
+            "Pa^2/Hz",
+            gap=NO_NUMBER,
+        ),
+    ),
+)
+
+_NOT_CARRIED = "coherence does not carry it, or see marks"
+
+LINES: Table[rows.LinesRow] = Table(
+    "lines",
+    2,
+    "Where positions form lines of sensors. One row a measurement run with wind, line and band: convection speed and "
+    "decay of coherence",
+    ("run", "line", "band_hz"),
+    (
+        RUN,
+        Column("line", "text", "name of the line of sensors"),
+        BAND,
+        Column("midband_hz", "real", "exact midband frequency, IEC 61260-1", "Hz"),
+        Column("positions", "texts", "positions whose channels are used, downstream by the stated order"),
+        Column(
+            "convection_speed_mps",
+            "real",
+            "speed at which pressure is carried along the line, from phases; its direction says against_order",
+            "m/s",
+            null=_NOT_CARRIED,
+        ),
+        Column("convection_lower_mps", "real", "lower end of its interval", "m/s", null=_NOT_CARRIED),
+        Column("convection_upper_mps", "real", "upper end", "m/s", null=_NOT_CARRIED),
+        Column("convection_share", "real", "convection speed over the run's speed", null=_NOT_CARRIED),
+        Column(
+            "against_order",
+            "yes_no",
+            "pressure runs up the stated order of the line somewhere, see against_positions",
+        ),
+        Column(
+            "against_positions",
+            "texts",
+            "neighbours between which it does, as in 'line-2 to line-3': all of them where the line is fitted the "
+            "other way round, else two sensors are interchanged, or their channels",
+        ),
+        Column(
+            "decay",
+            "real",
+            "a of coherence = c exp(-a omega distance / convection speed), after Corcos",
+            null=_NOT_CARRIED,
+        ),
+        Column("decay_lower", "real", "lower end of its interval", null=_NOT_CARRIED),
+        Column("decay_upper", "real", "upper end", null=_NOT_CARRIED),
+        Column(
+            "coherence_at_no_distance",
+            "real",
+            "c: below 1 where sensors have noise of their own; 1 is taken where all pairs are equally far apart",
+            null=_NOT_CARRIED,
+        ),
+        Column(
+            "phase_misfit_rad",
+            "real",
+            "rms of what one speed leaves of the phases beyond chance; 0: nothing",
+            "rad",
+            null="see marks",
+        ),
+        Column("coherence", "real", "magnitude-squared, mean over neighbours, bias removed", null="see marks"),
+        Column("coherence_threshold", "real", "coherence that unrelated signals stay below", null="see marks"),
+        Column("pairs", "integer", "pairs that are used: coherent enough for their phase"),
+        Column("shortest_m", "real", "shortest distance of the used pairs", "m", null=_NOT_CARRIED),
+        Column("longest_m", "real", "longest distance of the used pairs", "m", null=_NOT_CARRIED),
+        Column(
+            "aliased_above_hz",
+            "real",
+            "from here on neighbours lie more than half a wave apart; phases are followed from the bands below",
+            "Hz",
+            null=_NOT_CARRIED,
+        ),
+        Column(
+            "marks",
+            "texts",
+            "why there is no value: no-coordinates (a position without), order-unlike-coordinates, too-few-sensors "
+            "(usable ones), order-contradicted (some neighbours run up the line, others down), no-direction (no "
+            "coherence); or what to know: faster-than-flow (sound or a common signal carries the phase, and not the "
+            "boundary layer), several-waves (phases or coherences are not those of one speed, as of flow and sound "
+            "together: no decay, a wider interval, or no speed), unresolved (the line is shorter than a wave of the "
+            "flow's pressure: sound and flow cannot be told apart, and sound in it raises speed and decay)",
+        ),
+    ),
+    partition="session",
+)
+
 MADE_ON_REQUEST: dict[str, Table[Any]] = {
     "band_history": BAND_HISTORY,
     "conditioned_spectra": CONDITIONED_SPECTRA,
     "cross_spectra": CROSS_SPECTRA,
     "spectrogram": SPECTROGRAM,
+    "lines": LINE_SPECTRA,
     "flow_bins": FLOW_SPECTRA,
 }
 """What one run's job writes for each table that is made on request."""

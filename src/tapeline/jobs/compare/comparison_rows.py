@@ -159,7 +159,7 @@ def _of_order(job: ComparisonJob, order: OrderOfRuns, p: int, i: int) -> list[st
 def _of_size(job: ComparisonJob, lists: list[list[str]], p: int, i: int) -> list[str]:
     """The side that the size of its sensor makes more uncertain than the other, by more than the practical threshold.
 
-    Sensors of one size lose the same at one speed, which a difference does not show.
+    Of two sessions: within one a position keeps its sensor, which loses the same on both sides at one speed.
     """
     unsure = job.cube.values[SENSOR_SIZE.uncertainty_column]
     if not all(lists):
@@ -183,7 +183,7 @@ def _doubts(
     sides = zip(SIDES, found.lacks, lists, strict=True)
     doubt += [f"{LESS_TAKEN_OFF}: {side} ({', '.join(names)})" for side, lacks, names in sides if lacks[p, i]]
     doubt += [] if order is None else _of_order(job, order, p, i)
-    doubt += _of_size(job, lists, p, i)
+    doubt += [] if found.pair.sessions[0] == found.pair.sessions[1] else _of_size(job, lists, p, i)
     return {"doubtful": bool(doubt), "doubt": doubt}
 
 

@@ -60,7 +60,8 @@ class SpectraNeeds:
     """One recording's verdicts, spectra and level history; `pressure` is how it becomes Pa.
 
     `left_out` holds stretches of the used part that are not averaged. What is made on request is None, or names no
-    positions, where it is not asked for.
+    positions, where it is not asked for. `lines` are the lines of sensors with their positions downstream, whose pairs
+    are averaged over `line_range_hz`.
     """
 
     campaign: str
@@ -81,11 +82,15 @@ class SpectraNeeds:
     cross_spectra: tuple[CrossSpectra, float] | None
     references: tuple[tuple[str, ...], float] | None
     flow: FlowNeeds | None
+    lines: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    line_range_hz: tuple[float, float] = (0.0, 0.0)
 
 
 def needs(plan: Plan, run: str) -> SpectraNeeds:
     """How one recording is averaged, and what is made of it on request."""
     settings = plan.settings
+    measured = bool(plan.used[run].condition)
+    lines = tuple((line, names) for line, names in plan.lines(plan.used[run].session)) if measured else ()
     return SpectraNeeds(
         campaign=settings.campaign,
         run=run,
@@ -108,7 +113,15 @@ def needs(plan: Plan, run: str) -> SpectraNeeds:
         cross_spectra=(settings.cross_spectra, settings.confidence) if settings.cross_spectra.positions else None,
         references=_references(plan, plan.used[run].session),
         flow=_flow(plan, run),
+        lines=lines,
+        line_range_hz=_line_range_hz(plan) if lines else (0.0, 0.0),
     )
+
+
+def _line_range_hz(plan: Plan) -> tuple[float, float]:
+    """From half an octave band below the bands to one above, in which all lines of the bands are."""
+    low, high = plan.settings.bands.range_hz
+    return (low / 1.5, high * 1.5)
 
 
 def _responses(plan: Plan, session: str) -> tuple[Response, ...]:
@@ -179,7 +192,7 @@ JOB = Job(
     name="spectra",
     per="run",
     does="judge the channels of one recording and average its spectra",
-    version=7,
+    version=8,
     needs=needs,
     inputs=lambda plan, run: calibrate.JOB.outputs(plan, plan.session_of(run)),
     outputs=_outputs,

@@ -36,6 +36,7 @@ from tapeline.jobs.spectra.conditioned_spectra import ConditionedPass, usable_re
 from tapeline.jobs.spectra.cross_spectra import CrossSpectraPass
 from tapeline.jobs.spectra.flow_spectra import FlowPass
 from tapeline.jobs.spectra.level_history import history_columns, history_of
+from tapeline.jobs.spectra.line_spectra import LinePass
 from tapeline.jobs.spectra.quality_rows import faulty_rows, judged_rows
 from tapeline.jobs.spectra.spectrogram import SpectrogramPass
 from tapeline.limits import HISTORY_FILTER_BLOCK_S, HISTORY_SHARED_BLOCK_S
@@ -116,6 +117,8 @@ def _measure(
     if needs.flow is not None:
         flow = FlowPass(root, needs, needs.flow, positions, rate, shape, hop, parts)
         takers += flow.takers
+    lines = [LinePass(needs, *each, positions, rate, shape, hop, parts) for each in needs.lines]
+    takers += [each.taker for each in lines]
     shared = needs.spectra.window == "hann" and 2 * hop == frames and frames >= HISTORY_SHARED_BLOCK_S * rate
     own = frames if shared else 2 * block_frames(rate, 2.0 / HISTORY_FILTER_BLOCK_S)
     track = history_of(needs, positions, rate, own)
@@ -142,6 +145,8 @@ def _measure(
         made.append(RowsOfTable(tables.CROSS_SPECTRA, cross.rows(averaged.pairs())))
     if flow is not None:
         made.append(RowsOfTable(tables.FLOW_SPECTRA, flow.rows()))
+    if lines:
+        made.append(RowsOfTable(tables.LINE_SPECTRA, [row for each in lines for row in each.rows()]))
     return {each.table.name: each for each in made}
 
 

@@ -9,7 +9,7 @@ from typing import Literal
 
 from tapeline.campaign.backgrounds import Backgrounds
 from tapeline.campaign.plan import Achieved, Filters, Plan
-from tapeline.campaign.settings import Background, Bands, OperatingPoint, Overall, SensorSize, Uncertainty
+from tapeline.campaign.settings import Background, Bands, Lines, OperatingPoint, Overall, SensorSize, Uncertainty
 from tapeline.jobs import spectra
 from tapeline.jobs.job import Job
 from tapeline.jobs.sensitivity import calibration_file
@@ -46,6 +46,15 @@ class SessionRun:
 
 
 @dataclass(frozen=True)
+class SensorLine:
+    """One line of sensors: its positions, downstream, and their coordinates (m), None where one is not given."""
+
+    line: str
+    positions: tuple[str, ...]
+    places_m: tuple[tuple[float, float, float], ...] | None
+
+
+@dataclass(frozen=True)
 class TablesNeeds:
     """One session's tables. `sessions` are those of its runs and backgrounds, whose verdicts count.
 
@@ -67,6 +76,8 @@ class TablesNeeds:
     uncertainty: Uncertainty
     sensor_size: SensorSize
     diameters_mm: tuple[tuple[str, float], ...]
+    line_settings: Lines
+    lines: tuple[SensorLine, ...]
     operating_point: OperatingPoint
     check_air: CheckAir
     spikes_left_out: bool
@@ -93,12 +104,24 @@ def needs(plan: Plan, session: str) -> TablesNeeds:
         uncertainty=plan.settings.uncertainty,
         sensor_size=plan.settings.sensor_size,
         diameters_mm=plan.diameters_mm(session),
+        line_settings=plan.settings.lines,
+        lines=tuple(_line(plan, line, names) for line, names in plan.lines(session)),
         operating_point=plan.settings.operating_point,
         check_air=_check_air(plan, session),
         spikes_left_out=plan.settings.spectra.leave_out_spikes,
         confidence=plan.settings.confidence,
         reference_pressure_pa=plan.settings.reference_pressure_pa,
     )
+
+
+def _line(plan: Plan, line: str, names: tuple[str, ...]) -> SensorLine:
+    rows = [plan.campaign.positions[name] for name in names]
+    places = tuple(
+        (row.x_m, row.y_m, row.z_m)
+        for row in rows
+        if row.x_m is not None and row.y_m is not None and row.z_m is not None
+    )
+    return SensorLine(line, names, places if len(places) == len(names) else None)
 
 
 def _session_run(plan: Plan, name: str) -> SessionRun:

@@ -102,6 +102,11 @@ def _write_asked(job: SessionJob, measured: list[Measured], name: str, digest: s
         parts = [parquet.to_arrow(tables.FLOW_BINS, *flow_bin_columns(job, one)) for one in measured]
         _write_with_use(job, tables.FLOW_BINS, parts, digest)
         return
+    if name == tables.LINES.name:
+        rows = [row for one in measured for row in one.lines]
+        path = session_table(job.results, name, job.needs.session)
+        parquet.write_rows(tables.LINES, path, rows, campaign=job.needs.campaign, digest=digest)
+        return
     table = tables.MADE_ON_REQUEST[name]
     with ExitStack() as stack:
         writer = _opened(stack, job, table, digest)

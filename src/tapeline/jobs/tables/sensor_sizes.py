@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+import scipy.special
 from numpy.typing import NDArray
 
 from tapeline.acoustics.band_levels import LineSpectra, shares_of
@@ -13,42 +16,97 @@ from tapeline.acoustics.levels import level_db
 from tapeline.acoustics.sensor_size import CorcosDecays, DiscAttenuation, disc_attenuation
 from tapeline.arrays import Flags, Reals
 from tapeline.campaign.settings import SensorSize
+from tapeline.jobs.cell_values import as_reals
 from tapeline.jobs.levels.run_conditions import achieved_speed_mps
 from tapeline.jobs.tables import SessionRun, TablesNeeds
+from tapeline.jobs.tables.line_rows import UNRESOLVED
 from tapeline.statistics.combined_uncertainty import rectangular
+
+if TYPE_CHECKING:
+    from tapeline.store.rows import LinesRow
+
+
+MEDIAN_TO_SD = 1.4826
+"""Standard deviation over median deviation of normal numbers: 1 / 0.6745."""
+
+
+@dataclass(frozen=True)
+class MeasuredConvection:
+    """The convection speed (m/s) that a line of sensors measured, with its relative standard uncertainty."""
+
+    speed_mps: float
+    relative: float
 
 
 @dataclass(frozen=True)
 class SensorSizes:
-    """Radii (m) of the sensors of one run, (positions,), NaN where size plays no part, and the run's speed (m/s)."""
+    """Radii (m) of the sensors of one run, (positions,), NaN where size plays no part, and the run's speed (m/s).
+
+    `measured` (positions,) is what the line of a position measured, None where it is on none.
+    """
 
     radius_m: Reals
     speed_mps: float
+    measured: tuple[MeasuredConvection | None, ...]
 
     def at(self, index: list[int]) -> SensorSizes:
         """The same at some positions alone, by their places."""
-        return SensorSizes(self.radius_m[index], self.speed_mps)
+        return SensorSizes(self.radius_m[index], self.speed_mps, tuple(self.measured[p] for p in index))
 
 
-def sensor_sizes(needs: TablesNeeds, item: SessionRun, positions: tuple[str, ...]) -> SensorSizes:
-    """Of one run. In background runs and without wind no boundary layer is known to pass over the sensors."""
+def sensor_sizes(
+    needs: TablesNeeds, item: SessionRun, positions: tuple[str, ...], lines: Sequence[LinesRow]
+) -> SensorSizes:
+    """Of one run, whose rows of the table `lines` are given.
+
+    In background runs and without wind no boundary layer is known to pass over the sensors.
+    """
     diameters = dict(needs.diameters_mm)
     nominal = item.achieved.nominal_mps
     flows = item.kind == "measurement" and bool(nominal)
     half = 0.5e-3 * needs.sensor_size.radius_share
     radius = [half * diameters[name] if flows and name in diameters else np.nan for name in positions]
-    return SensorSizes(np.array(radius), achieved_speed_mps(item.achieved, nominal or 0.0) if flows else np.nan)
+    speed = achieved_speed_mps(item.achieved, nominal or 0.0) if flows else np.nan
+    factor = float(scipy.special.ndtri(0.5 + needs.confidence / 2.0))
+    by_line = {line.line: _measured([row for row in lines if row["line"] == line.line], factor) for line in needs.lines}
+    of_position = {name: by_line[line.line] for line in needs.lines for name in line.positions}
+    return SensorSizes(np.array(radius), speed, tuple(of_position.get(name) for name in positions))
+
+
+def _measured(rows: Sequence[LinesRow], factor: float) -> MeasuredConvection | None:
+    """What a line measured of the flow; None where it did not.
+
+    Bands that sound carries faster than the flow, or may well do, are none of the boundary layer's. The median of the
+    others: a band in which another wave passes unseen has a narrow interval about a wrong speed. How far they lie about
+    it stands for what it does not know, the fall of the speed with frequency too.
+    """
+    told = [row for row in rows if UNRESOLVED not in row["marks"]]
+    used = [row for row in told if (row.get("convection_share") or np.inf) < 1.0]
+    if not used:
+        return None
+    speed, lower, upper = (
+        as_reals(row[name] for row in used)
+        for name in ("convection_speed_mps", "convection_lower_mps", "convection_upper_mps")
+    )
+    middle = float(np.median(speed))
+    own = float(np.median(upper - lower)) / (2.0 * factor * middle)
+    spread = MEDIAN_TO_SD * float(np.median(np.abs(speed / middle - 1.0)))
+    return MeasuredConvection(middle, float(np.hypot(own, spread)))
 
 
 def convection_speed_mps(sizes: SensorSizes, settings: SensorSize, hz: Reals) -> tuple[Reals, Reals]:
     """Speed at which the pressure is carried over each sensor, and its relative standard uncertainty.
 
+    What the position's own line measured in the run, else the stated share of the run's speed.
     Both (positions, frequencies), the speed NaN where size plays no part.
     """
-    speed = np.where(np.isfinite(sizes.radius_m), settings.convection_share * sizes.speed_mps, np.nan)
-    relative = settings.convection_share_uncertainty / settings.convection_share
-    shape = (speed.size, hz.size)
-    return np.broadcast_to(speed[:, None], shape), np.full(shape, relative)
+    shape = (sizes.radius_m.size, hz.size)
+    speed = np.full(shape, settings.convection_share * sizes.speed_mps)
+    relative = np.full(shape, settings.convection_share_uncertainty / settings.convection_share)
+    for p, known in enumerate(sizes.measured):
+        if known is not None:
+            speed[p], relative[p] = known.speed_mps, known.relative
+    return np.where(np.isfinite(sizes.radius_m)[:, None], speed, np.nan), relative
 
 
 def size_attenuation(sizes: SensorSizes, settings: SensorSize, hz: Reals) -> DiscAttenuation:

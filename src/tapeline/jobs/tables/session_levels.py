@@ -27,6 +27,7 @@ from tapeline.jobs.sensitivity import calibration_file
 from tapeline.jobs.spectra.level_history import history_edges_hz
 from tapeline.jobs.tables import SessionRun, TablesNeeds
 from tapeline.jobs.tables.history_by_position import HistoryByPosition
+from tapeline.jobs.tables.line_rows import line_rows
 from tapeline.jobs.tables.run_background import Key, RunBackground, SpeedGroup, Sums, run_background
 from tapeline.jobs.tables.sensor_sizes import SensorSizes, sensor_sizes
 from tapeline.jobs.tables.session_spectra import RunSpectra, load_run
@@ -38,7 +39,7 @@ from tapeline.statistics.significance import spectrum_interval_db
 from tapeline.store import parquet, tables
 
 if TYPE_CHECKING:
-    from tapeline.store.rows import CalibrationRow, QualityRow
+    from tapeline.store.rows import CalibrationRow, LinesRow, QualityRow
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,8 @@ class SessionJob:
 class Measured:
     """One run with its background, its speed and air, and what is uncertain of all its levels, by position.
 
-    `tones` are how far lines of the difference may be off by tones of both, None where there are none.
+    `lines` are the run's rows of the table of that name. `tones` are how far lines of the difference may be off by
+    tones of both, None where there are none.
     """
 
     run: RunSpectra
@@ -73,6 +75,7 @@ class Measured:
     steadiness_db: Reals
     steadiness_degrees_of_freedom: float
     sizes: SensorSizes
+    lines: tuple[LinesRow, ...] = ()
     tones: LineSpectra | None = None
 
     def at(self, index: list[int]) -> Measured:
@@ -155,6 +158,7 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
     if item.kind != "measurement":
         # Wind-off runs may be refused for a background run's floor; nothing is missing there.
         found = dataclasses.replace(found, refused=np.zeros(len(spectra.positions), dtype=bool))
+    lines = line_rows(needs, item, spectra, job.results)
     measured = Measured(
         run=spectra,
         background=found,
@@ -174,7 +178,8 @@ def measured_run(job: SessionJob, item: SessionRun, history: pa.Table) -> Measur
         ),
         steadiness_db=background.as_db(steadiness),
         steadiness_degrees_of_freedom=degrees_of_freedom,
-        sizes=sensor_sizes(needs, item, spectra.positions),
+        sizes=sensor_sizes(needs, item, spectra.positions, lines),
+        lines=lines,
     )
     if not found.there.any():
         return measured

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
-from tapeline.report.charts.markup import element, px, text
+from tapeline.report.charts.markup import element, moves, text
 from tapeline.report.charts.panel import LETTER_PX, Box, Place
 
 Segment: TypeAlias = tuple[Place, Place]
@@ -33,28 +33,47 @@ def place_labels(
     Where no place is free of the drawing's lines a label may cross one: its halo keeps it readable.
     """
     half = mark_px + 1.0
-    taken = [Box(x - half, y - half, x + half, y + half) for x, y in marks]
+    covered = [Box(x - half, y - half, x + half, y + half) for x, y in marks]
+    written: list[Box] = []
+    leaders: list[Segment] = []
     made: list[str] = []
     placed: list[bool] = []
     for label in labels:
-        found = _first_free(label, taken, lines, within) or _first_free(label, taken, (), within)
+        # Rather across a line of the drawing than across a leader, and rather that than no label.
+        for avoided, clear in (([*lines, *leaders], written), (leaders, written), ([], [])):
+            found = _first_free(label, [*covered, *written], avoided, clear, within)
+            if found is not None:
+                break
         placed.append(found is not None)
         if found is not None:
-            words, box, distance = found
-            taken.append(box)
-            made.append(_written(label, words, box, distance))
+            words, box, leader = found
+            written.append(box)
+            leaders += [leader] if leader else []
+            made.append(_written(label, words, box, leader))
     return "".join(made), placed
 
 
 def _first_free(
-    label: Label, taken: Sequence[Box], lines: Sequence[Segment], within: Box
-) -> tuple[str, Box, float] | None:
-    for words, box, distance in _candidates(label):
+    label: Label, taken: Sequence[Box], lines: Sequence[Segment], clear: Sequence[Box], within: Box
+) -> tuple[str, Box, Segment | None] | None:
+    """The first candidate on no box that is taken and on no line, whose leader crosses nothing that must stay clear."""
+    for words, box, away in _candidates(label):
         inside = box.left >= within.left and box.right <= within.right and box.top >= within.top
         is_free = inside and box.bottom <= within.bottom and not any(_overlap(box, other) for other in taken)
-        if is_free and not any(_crosses(line, box) for line in lines):
-            return words, box, distance
+        if not is_free or any(_crosses(line, box) for line in lines):
+            continue
+        leader = _leader(label, box, away)
+        if leader is None or not any(_crosses(leader, other) for other in clear):
+            return words, box, leader
     return None
+
+
+def _leader(label: Label, box: Box, away: float) -> Segment | None:
+    """The line from a mark to its label; none to one that is beside it."""
+    if away == DISTANCES_PX[0]:
+        return None
+    x, y = label.place
+    return (x, y), (min(max(x, box.left), box.right), min(max(y, box.top), box.bottom))
 
 
 def _candidates(label: Label) -> Iterator[tuple[str, Box, float]]:
@@ -81,13 +100,9 @@ def _candidates(label: Label) -> Iterator[tuple[str, Box, float]]:
                 yield words, Box(left, middle - half, left + width, middle + half), away
 
 
-def _written(label: Label, words: str, box: Box, distance: float) -> str:
+def _written(label: Label, words: str, box: Box, leader: Segment | None) -> str:
     said = text(words, box.left, (box.top + box.bottom) / 2 + 4.0, f"{label.role} halo")
-    if distance == DISTANCES_PX[0]:
-        return said
-    x, y = label.place
-    to_x, to_y = min(max(x, box.left), box.right), min(max(y, box.top), box.bottom)
-    return element("path", d=f"M{px(x)} {px(y)}L{px(to_x)} {px(to_y)}", class_="ln wh") + said
+    return said if leader is None else element("path", d=moves(leader), class_="ln wh") + said
 
 
 def _overlap(one: Box, other: Box) -> bool:

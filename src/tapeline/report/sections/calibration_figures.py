@@ -142,7 +142,9 @@ def _deviation_message(rows: Sequence[Row]) -> str:
 
 def sequence_figure(campaign: Campaign, session: str, run: str, rows: Sequence[Row]) -> Figure:
     """One calibrator recording: on which channel the tone was heard when, and which part was measured."""
-    order = in_table_order(campaign, (row["position"] for row in rows))[:MOST_ROWS]
+    every = in_table_order(campaign, (row["position"] for row in rows))
+    in_doubt_first = sorted(every, key={row["position"]: not row["reasons"] for row in rows}.__getitem__)
+    order = in_table_order(campaign, in_doubt_first[:MOST_ROWS])
     inside = sorted((row for row in rows if row["position"] in order), key=lambda row: order.index(row["position"]))
     length = max([row["duration_s"] or 0.0 for row in inside] + [1.0])
     height = 14.0 + ROW_PX * len(order)

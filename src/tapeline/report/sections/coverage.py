@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from tapeline.campaign.coverage import Coverage, coverage
 from tapeline.campaign.coverage_cells import ENOUGH_RUNS
 from tapeline.campaign.model import Campaign
-from tapeline.report.attention_item import run_page
 from tapeline.report.blocks import Block, Bullets, Fold, Heading, Prose, Section, TableBlock
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.coverage_rows import CAUTION, cell_rows, compared_rows, coverage_notes
@@ -15,6 +14,7 @@ from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.page_table import Link, PlainTable, without_constant_columns
 from tapeline.report.sections.record_next import Recording, not_needed, recordings
 from tapeline.report.usable_runs import measured_by
+from tapeline.report.view_names import run_file
 
 MOST_SHOWN, MOST_RECORDINGS, MOST_ROWS = 6, 40, 120
 ANOTHER_DAY = (
@@ -54,7 +54,7 @@ def _not_needed(runs: Sequence[str]) -> list[Block]:
         return []
     links: list[str | Link] = []
     for run in runs:
-        links += [", ", Link(run, run_page(run))]
+        links += [", ", Link(run, run_file(run))]
     many = len(runs) > 1
     said = f"{'were' if many else 'was'} lost and need{'' if many else 's'} no repeat: enough others are usable there."
     return [Prose((f"Run{'s' if many else ''} ", *links[1:], f" {said}"))]

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from tapeline.campaign.model import Campaign
 from tapeline.report.blocks import Block, FigureBlock, Prose, Section
 from tapeline.report.charts.figure import Figure, condition_key, figure_of, panel_boxes
@@ -74,8 +76,8 @@ def history_figure(tables: FinishedTables, campaign: Campaign, chosen: ChosenRun
                       )  # fmt: skip
         for condition, rows in own.items():
             look = condition_look(names, condition)
-            levels = [math.nan if row["level_db"] is None else row["level_db"] for row in rows]
-            panel.curve([row["time_s"] for row in rows], levels, f"{look.role} thin", look.dashes)
+            levels = np.array([math.nan if row["level_db"] is None else row["level_db"] for row in rows])
+            panel.dense_curve(np.array([row["time_s"] for row in rows]), levels, f"{look.role} thin", look.dashes)
         _read(panel, campaign, position, own)
         made.append(panel)
     there = len(tables.positions)

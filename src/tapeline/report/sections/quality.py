@@ -7,11 +7,11 @@ from collections.abc import Sequence
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.attention import SEVERITY, action_of, reason_groups, sentence_of
-from tapeline.report.attention_item import run_page
 from tapeline.report.blocks import Block, Fold, Prose, Section, TableBlock
 from tapeline.report.comparison_views import in_table_order
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import Cell, Link, Marked, PlainTable, without_constant_columns
+from tapeline.report.view_names import run_file
 from tapeline.report.wording import counted, listed
 
 SIGNS = {"good": "·", "doubtful": "?", "unusable": "✕"}
@@ -79,7 +79,7 @@ def matrix_table(tables: FinishedTables, campaign: Campaign, bad: Sequence[Row])
         head=("run", "session", *positions, "not good"),
         rows=tuple(
             (
-                Link(run, run_page(run)),
+                Link(run, run_file(run)),
                 sessions[run],
                 *(_cell(by_place.get((run, position)), run) for position in positions),
                 str(counts[run]),
@@ -101,7 +101,7 @@ def _cell(row: Row | None, run: str) -> Cell:
     if verdict == "good":
         return sign
     why = "; ".join(sentence_of(row, code) for code in row["reasons"] or ()) or verdict
-    return Marked(sign, verdict if verdict in SIGNS else "doubtful", run_page(run), f"{verdict}: {why}")
+    return Marked(sign, verdict if verdict in SIGNS else "doubtful", run_file(run), f"{verdict}: {why}")
 
 
 def reasons_table(tables: FinishedTables) -> PlainTable:
@@ -109,7 +109,7 @@ def reasons_table(tables: FinishedTables) -> PlainTable:
     groups = sorted(reason_groups(tables.quality), key=lambda group: SEVERITY[group.severity])
     rows = [
         (
-            Link(group.where, run_page(group.runs[0])),
+            Link(group.where, run_file(group.runs[0])),
             group.severity,
             group.code,
             group.sentence,

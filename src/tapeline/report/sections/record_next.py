@@ -11,13 +11,14 @@ from tapeline.campaign.model import Campaign
 from tapeline.quality.use_of_levels import doubts_level
 from tapeline.report.attention import action_of, meaning_of, sentence_of, used_states, without_place
 from tapeline.report.attention_background import runs_without_background
-from tapeline.report.attention_item import CALIBRATION, comparison_place, run_page, run_row
+from tapeline.report.attention_item import CALIBRATION, comparison_place
 from tapeline.report.attention_repeats import measured_twice
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.coverage_rows import missing_runs, points_words
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import Link, Words
 from tapeline.report.sections.calibration import resting_differences
+from tapeline.report.view_names import run_anchor, run_file
 from tapeline.report.wording import counted, listed
 
 NO_ANSWER, NO_BACKGROUND, NO_REPEATS, DOUBT, NOT_SHOWN, LATER = range(6)
@@ -82,7 +83,7 @@ def _lost(
             said.setdefault(row["run"], f": {meaning_of(codes[0])}; {action_of(codes[0])}." if codes else ".")
     for name, why in list(said.items())[:MOST_NAMED]:
         yield " Lost: run "
-        yield Link(name, run_page(name))
+        yield Link(name, run_file(name))
         yield why
 
 
@@ -97,7 +98,7 @@ def _backgrounds(tables: FinishedTables, campaign: Campaign) -> Iterator[Recordi
             NO_BACKGROUND,
             (
                 f"Background at {points_words(sorted(points), unit)}, session {session}: {why}, so the levels of ",
-                Link(counted(len(runs), "run"), run_row(runs[0])),
+                Link(counted(len(runs), "run"), f"#{run_anchor(runs[0])}"),
                 " may hold any amount of it.",
             ),
         )

@@ -15,7 +15,7 @@ from tapeline.report.page_table import Link, Marked, Words, plain
 from tapeline.report.sections.calibration import order_words
 from tapeline.report.sections.gain_figures import gain_map, gain_matrix, gain_words
 from tapeline.report.sections.repeatability import repeat_sentences
-from tapeline.report.sections.tones import found_tones, tone_sentences
+from tapeline.report.sections.tones import tone_sentences
 from tapeline.report.sections.work_first import Spots, share_words, spots_of
 from tapeline.report.wording import confidence_words, counted, interval, listed, number
 from tapeline.store.tables import WITHOUT_DIFFERENCE
@@ -62,10 +62,9 @@ def _spots_blocks(campaign: Campaign, spots: Spots) -> list[Block]:
 
 def _trust(tables: FinishedTables, campaign: Campaign) -> list[Block]:
     """A sentence each on tones, on how well levels repeat, and on the calibration; each leads to its section."""
-    tones = found_tones(tables, campaign)
     repeats = [words.partition(". ")[0].partition(": ")[0].rstrip(".") for words in repeat_sentences(tables, campaign)]
     said = {
-        "tones": tone_sentences(campaign, tones)[0] if tones is not None and tones.lines else "",
+        "tones": next(iter(tone_sentences(tables, campaign)), ""),
         "repeatability": " ".join(f"{words}." for words in repeats),
         "calibration": f"{order_words(tables.calibration, campaign).partition(':')[0]}." if tables.calibration else "",
     }

@@ -18,10 +18,10 @@ from tapeline.report.charts.panel import Box, Panel
 from tapeline.report.charts.scales import rounded_limits
 from tapeline.report.comparison_views import condition_title, in_table_order
 from tapeline.report.figure_data import FigureData
-from tapeline.report.finished_tables import FinishedTables, Spectrum
+from tapeline.report.finished_tables import FinishedTables, Row, Spectrum
 from tapeline.report.speed_levels import achieved_speed_mps
-from tapeline.report.tone_search import ToneLine, ToneRuns, lengths_m
-from tapeline.report.wording import NO_VALUE, counted, number, short, speed
+from tapeline.report.tone_runs import ToneRuns
+from tapeline.report.wording import counted, number, short, speed
 
 MOST_POSITIONS = 4
 OVERLAP = 1.5
@@ -32,19 +32,24 @@ RAYS = 4
 MOST_NAMED, MOST_NAMED_SPEEDS = 3, 4
 FLOOR_SHARE = 5.0
 """Percentile of the densities that a spectrum's baseline stands for; what is below is cut."""
+TONE_COLUMNS = ("frequency_hz", "level_db", "prominence_db", "frequency_per_speed_per_m", "strouhal", "own")
 READ_PARTS = 16
 """Of so many parts of the frequencies the largest line of each spectrum can be read."""
 
 
 @dataclass(frozen=True)
 class Waterfall:
-    """One panel: spectra with their nominal and achieved speeds (m/s), slowest first, and lines that stand out."""
+    """One panel: spectra with their nominal and achieved speeds (m/s), slowest first, and their tones."""
 
     position: str
     condition: str
     spectra: tuple[tuple[float, float, Spectrum], ...]
-    lines: tuple[ToneLine, ...]
-    length_m: float | None
+    tones: tuple[Row, ...]
+
+    @property
+    def length_m(self) -> float | None:
+        """The length of the Strouhal number, where one is stated."""
+        return next((float(tone["length_m"]) for tone in self.tones if tone["length_m"] is not None), None)
 
 
 @dataclass(frozen=True)
@@ -60,25 +65,18 @@ class Stack:
         return np.asarray(speed_mps + self.mps_per_db * above, dtype=np.float64)
 
 
-def number_words(line: ToneLine) -> str:
+def number_words(tone: Row) -> str:
     """Strouhal number where a length is stated, else f/U."""
-    return f"f/U {line.per_m:.3g}/m" if line.strouhal is None else f"St {line.strouhal:.3g}"
+    per_m, strouhal = tone["frequency_per_speed_per_m"], tone["strouhal"]
+    return f"f/U {per_m:.3g}/m" if strouhal is None else f"St {strouhal:.3g}"
 
 
-def also_in_words(line: ToneLine) -> str:
-    """In which backgrounds the line is too; none of those looked at; a dash where no spectrum is at hand."""
-    if not line.looked_in:
-        return NO_VALUE
-    return " and ".join(line.also_in) if line.also_in else f"not in {' or '.join(line.looked_in)}"
-
-
-def waterfall_figure(
-    tables: FinishedTables, campaign: Campaign, chosen: ToneRuns, lines: Sequence[ToneLine]
-) -> Figure | None:
-    """The positions whose lines stand out most, both conditions beside each other; None without a spectrum."""
-    strongest = list(dict.fromkeys(line.position for line in sorted(lines, key=lambda line: -line.above_db)))
-    names = in_table_order(campaign, strongest[:MOST_POSITIONS])
-    panels = waterfalls(tables, campaign, chosen, names, lines)
+def waterfall_figure(tables: FinishedTables, campaign: Campaign, chosen: ToneRuns) -> Figure | None:
+    """The positions whose own tones are the most prominent, both conditions beside each other; None without any."""
+    tones = [tone for tone in tables.tones if tone["run"] in chosen.names]
+    own = sorted((tone for tone in tones if tone["own"]), key=lambda tone: (-tone["prominence_db"], tone["position"]))
+    strongest = list(dict.fromkeys(tone["position"] for tone in own))
+    panels = waterfalls(tables, campaign, chosen, in_table_order(campaign, strongest[:MOST_POSITIONS]), tones)
     if not panels:
         return None
     shown = list(dict.fromkeys(panel.position for panel in panels))
@@ -90,18 +88,17 @@ def waterfall_figure(
         made,
         _keys(panels, stack),
         height=height,
-        alt=_message(campaign, [line for panel in panels for line in panel.lines]),
-        caption=_caption(tables, campaign, shown, stack, len(strongest)),
+        alt=_message(campaign, [tone for panel in panels for tone in panel.tones if tone["own"]]),
+        caption=_caption(campaign, chosen, panels, stack, f"{len(shown)} of {counted(len(strongest), 'position')}"),
         data=_data(panels, campaign.settings.reference_pressure_pa),
     )
 
 
 def waterfalls(
-    tables: FinishedTables, campaign: Campaign, chosen: ToneRuns, names: Sequence[str], lines: Sequence[ToneLine]
+    tables: FinishedTables, campaign: Campaign, chosen: ToneRuns, names: Sequence[str], tones: Sequence[Row]
 ) -> list[Waterfall]:
     """A panel a position and condition that has spectra."""
     spectra = {(each.position, each.run): each for each in tables.spectra(chosen.session, chosen.names, names)}
-    lengths = lengths_m(tables)
     made = []
     for position in names:
         for condition, runs in chosen.runs.items():
@@ -110,10 +107,10 @@ def waterfalls(
                 for run in runs
                 if (position, run["run"]) in spectra
             ]
-            found = tuple(line for line in lines if (line.position, line.condition) == (position, condition))
-            length = lengths.get(position)
+            at = {run["run"] for run in runs}
+            found = tuple(tone for tone in tones if tone["position"] == position and tone["run"] in at)
             if own:
-                made.append(Waterfall(position, condition, tuple(own), found, None if length is None else length[0]))
+                made.append(Waterfall(position, condition, tuple(own), found))
     return made
 
 
@@ -145,10 +142,10 @@ def drawn_waterfalls(campaign: Campaign, panels: Sequence[Waterfall], stack: Sta
 
 
 def highest_shown_hz(panels: Sequence[Waterfall]) -> float:
-    """Upper end of the frequency axis: a round one that holds the lines that stand out, all where there are none."""
+    """Upper end of the frequency axis: a round one that holds the source's own tones, all where there are none."""
     ends = [float(each.frequency_hz[-1]) for panel in panels for *_, each in panel.spectra if each.frequency_hz.size]
     last = max(ends, default=LEAST_TOP_HZ)
-    found = [line.frequency_hz for panel in panels for line in panel.lines]
+    found: list[float] = [tone["frequency_hz"] for panel in panels for tone in panel.tones if tone["own"]]
     if not found:
         return last
     return min(last, max(LEAST_TOP_HZ, math.ceil(1.25 * max(found) / 500.0) * 500.0))
@@ -218,14 +215,14 @@ def _draw_stack(panel: Panel, campaign: Campaign, own: Waterfall, stack: Stack) 
         panel.dense_band(hz, np.full(hz.size, achieved / per_unit), height, "pa")
         panel.dense_curve(hz, height, f"{role} thin")
         _read(panel, own, spectrum, hz, density, height, f"{speed(achieved, unit)}")
-    for line in own.lines:
-        foot = line.speed_mps / per_unit
-        tip = float(stack.height_mps(line.speed_mps, float(level_db(line.line_psd, pascal)))) / per_unit
-        panel.curve([line.frequency_hz] * 2, [foot, tip], "nt")
-        _mark(panel, campaign, line, foot)
-    for line in _named(own):
-        tip = float(stack.height_mps(line.speed_mps, float(level_db(line.line_psd, pascal)))) / per_unit
-        panel.words(f"{line.frequency_hz:g} Hz", line.frequency_hz, tip, "l halo", dx=4, dy=8)
+    named = _named(own)
+    for tone in _seen(own, top_hz):
+        hertz, foot = tone["frequency_hz"], tone["flow_speed_mps"] / per_unit
+        tip = float(stack.height_mps(tone["flow_speed_mps"], _density_db(own, tone, pascal))) / per_unit
+        panel.curve([hertz] * 2, [foot, tip], "nt")
+        _mark(panel, campaign, tone, foot)
+        if tone in named:
+            panel.words(f"{hertz:.4g} Hz", hertz, tip, "l halo", dx=4, dy=8)
     _draw_rays(panel, own, unit)
 
 
@@ -236,30 +233,36 @@ def _draw_plain(panel: Panel, campaign: Campaign, own: Waterfall, top_hz: float)
         hz, density = _shown(spectrum, top_hz, pascal)
         panel.dense_curve(hz, density, f"{role} thin")
         _read(panel, own, spectrum, hz, density, density, speed(achieved, unit))
-    for line in own.lines:
-        _mark(panel, campaign, line, float(level_db(line.line_psd, pascal)))
-    for line in _named(own):
-        panel.words(
-            f"{line.frequency_hz:g} Hz", line.frequency_hz, float(level_db(line.line_psd, pascal)), "l halo", dx=6
-        )
+    named = _named(own)
+    for tone in _seen(own, top_hz):
+        density_db = _density_db(own, tone, pascal)
+        _mark(panel, campaign, tone, density_db)
+        if tone in named:
+            panel.words(f"{tone['frequency_hz']:.4g} Hz", tone["frequency_hz"], density_db, "l halo", dx=6)
 
 
-def _mark(panel: Panel, campaign: Campaign, line: ToneLine, y: float) -> None:
-    """Filled where the line is in the run alone, open where it is in a background too."""
-    panel.dots([line.frequency_hz], [y], f"ze{' ho' if line.also_in else ''}", shape="diamond")
+def _seen(own: Waterfall, top_hz: float) -> list[Row]:
+    return [tone for tone in own.tones if tone["frequency_hz"] <= top_hz]
+
+
+def _density_db(own: Waterfall, tone: Row, reference_pa: float) -> float:
+    """The density of the spectral line nearest to a tone."""
+    spectrum = next(each for *_, each in own.spectra if each.run == tone["run"])
+    at = int(np.argmin(np.abs(spectrum.frequency_hz - tone["frequency_hz"])))
+    return float(level_db(spectrum.psd[at], reference_pa))
+
+
+def _mark(panel: Panel, campaign: Campaign, tone: Row, y: float) -> None:
+    """Filled where the tone is the source's own, open where it is the background's or the mains'."""
+    panel.dots([tone["frequency_hz"]], [y], f"ze{'' if tone['own'] else ' ho'}", shape="diamond")
+    where = f"run {tone['run']} at {speed(tone['flow_speed_mps'], campaign.settings.report.speed_unit)}"
     panel.reads(
-        line.frequency_hz,
+        tone["frequency_hz"],
         y,
-        f"{line.position}, run {line.run} at {speed(line.speed_mps, campaign.settings.report.speed_unit)}: tone at "
-        f"{line.frequency_hz:g} Hz, {number(line.above_db)} dB above the median of its band, "
-        f"{number(line.level_db)} dB, {number_words(line)}, {_background_words(line)}",
+        f"{tone['position']}, {where}: tone at {tone['frequency_hz']:.4g} Hz, {number(tone['level_db'])} dB, "
+        f"{number(tone['prominence_db'])} dB above the continuous spectrum, {number_words(tone)}"
+        f"{'' if tone['own'] else ', not its own: ' + tone['not_own']}{', doubtful' if tone['doubtful'] else ''}",
     )
-
-
-def _background_words(line: ToneLine) -> str:
-    if not line.looked_in:
-        return "no background to look in"
-    return f"also in {also_in_words(line)}" if line.also_in else also_in_words(line)
 
 
 def _read(
@@ -275,14 +278,15 @@ def _read(
             panel.reads(float(hz[at]), float(height[at]), words)
 
 
-def _named(own: Waterfall) -> list[ToneLine]:
-    """The lines whose frequency is written: of each speed those furthest above the median; of many the two end ones."""
-    ranked: dict[float, list[ToneLine]] = {}
-    for line in sorted(own.lines, key=lambda line: -line.above_db):
-        ranked.setdefault(line.nominal_mps, []).append(line)
+def _named(own: Waterfall) -> list[Row]:
+    """The tones whose frequency is written: of each speed the most prominent own ones; of many the two end ones."""
+    ranked: dict[float, list[Row]] = {}
+    for tone in sorted(own.tones, key=lambda tone: -tone["prominence_db"]):
+        if tone["own"]:
+            ranked.setdefault(tone["speed_mps"], []).append(tone)
     speeds = sorted(ranked)
     named = speeds if len(speeds) <= MOST_NAMED_SPEEDS else [speeds[0], speeds[-1]]
-    return [line for nominal in named for line in ranked[nominal][:MOST_NAMED]]
+    return [tone for nominal in named for tone in ranked[nominal][:MOST_NAMED]]
 
 
 def _draw_rays(panel: Panel, own: Waterfall, unit: str) -> None:
@@ -307,28 +311,26 @@ def _draw_bar(panel: Panel, stack: Stack, unit: str, slowest_mps: float) -> None
 
 
 def _keys(panels: Sequence[Waterfall], stack: Stack | None) -> list[Key]:
-    marks = {bool(line.also_in) for panel in panels for line in panel.lines}
-    keys = [Key("stands out", "ze", "diamond", line=False)] if False in marks else []
-    keys += [Key("stands out, also in a background", "ze ho", "diamond", line=False)] if True in marks else []
+    marks = {bool(tone["own"]) for panel in panels for tone in panel.tones}
+    keys = [Key("tone", "ze", "diamond", line=False)] if True in marks else []
+    keys += [Key("tone of background or mains", "ze ho", "diamond", line=False)] if False in marks else []
     return keys if stack is None else [*keys, Key("constant f/U or St", "li", dashes="4 3")]
 
 
-def _message(campaign: Campaign, shown: Sequence[ToneLine]) -> str:
-    most = max(shown, key=lambda line: line.above_db)
-    stand = "1 line stands" if len(shown) == 1 else f"{counted(len(shown), 'line')} stand"
+def _message(campaign: Campaign, own: Sequence[Row]) -> str:
+    most = max(own, key=lambda tone: tone["prominence_db"])
     return (
-        f"Narrowband spectra over speed: {stand} out; the most so at {most.position}, "
-        f"{condition_title(campaign, most.condition)}, {speed(most.speed_mps, campaign.settings.report.speed_unit)}: "
-        f"{most.frequency_hz:g} Hz, {number(most.above_db)} dB above the median line, {number(most.level_db)} dB, "
+        f"Narrowband spectra over speed with {counted(len(own), 'tone')}; the most prominent at {most['position']}, "
+        f"{condition_title(campaign, most['condition'])}, "
+        f"{speed(most['flow_speed_mps'], campaign.settings.report.speed_unit)}: {most['frequency_hz']:.4g} Hz, "
+        f"{number(most['prominence_db'])} dB above the continuous spectrum, {number(most['level_db'])} dB, "
         f"{number_words(most)}."
     )
 
 
-def _caption(
-    tables: FinishedTables, campaign: Campaign, shown: Sequence[str], stack: Stack | None, with_lines: int
-) -> str:
-    stated = {name: length for name, length in lengths_m(tables).items() if name in shown}
-    lengths = "; ".join(f"{name} l = {1000.0 * length:g} mm ({source})" for name, (length, source) in stated.items())
+def _caption(campaign: Campaign, chosen: ToneRuns, panels: Sequence[Waterfall], stack: Stack | None, shown: str) -> str:
+    lengths = {own.position: own.length_m for own in panels if own.length_m is not None}
+    stated = "; ".join(f"{name} l = {1000.0 * length:g} mm" for name, length in lengths.items())
     reference = f"{campaign.settings.reference_pressure_pa * 1e6:g} µPa"
     drawn = (
         "Power spectral densities at the one speed that was measured."
@@ -337,39 +339,38 @@ def _caption(
         "less. On a dashed ray f/U is constant: a tone of the flow stays near one, or steps from one to another. A "
         "fan's may rise with speed too."
     )
-    some = (
-        f" {len(shown)} of {counted(with_lines, 'position')} with tones: where a line stands out most."
-        if len(shown) < with_lines
-        else ""
+    return (
+        f"Session {chosen.session}, yaw {chosen.yaw_deg:g}°, one run a speed and condition, as measured. {drawn}"
+        f"{f' St = f l/U: {stated}.' if stated else ''} {shown} with tones of their own."
     )
-    return f"{drawn}{f' St = f l/U: {lengths}.' if lengths else ''}{some}"
 
 
 def _data(panels: Sequence[Waterfall], reference_pa: float) -> FigureData:
-    """A row a spectral line; what is said of a line stands beside it where it stands out."""
+    """A row a spectral line; what is said of a tone stands beside the line nearest to it."""
     pairs = [(panel, *each) for panel in panels for each in panel.spectra]
     sizes = [spectrum.frequency_hz.size for *_, spectrum in pairs]
 
     def repeated(values: Sequence[object]) -> list[object]:
         return [value for value, size in zip(values, sizes, strict=True) for _ in range(size)]
 
-    marks: dict[str, list[object]] = {name: [] for name in ("above_median_db", "line_level_db", "per_m", "also_in")}
+    said: dict[str, list[object]] = {name: [] for name in TONE_COLUMNS}
     for panel, _, _, spectrum in pairs:
-        of_run = {round(line.frequency_hz, 6): line for line in panel.lines if line.run == spectrum.run}
-        for hz in spectrum.frequency_hz.tolist():
-            line = of_run.get(round(hz, 6))
-            marks["above_median_db"].append(line and line.above_db)
-            marks["line_level_db"].append(line and line.level_db)
-            marks["per_m"].append(line and line.per_m)
-            marks["also_in"].append(line and also_in_words(line))
+        nearest = {
+            int(np.argmin(np.abs(spectrum.frequency_hz - tone["frequency_hz"]))): tone
+            for tone in panel.tones
+            if tone["run"] == spectrum.run
+        }
+        for at in range(spectrum.frequency_hz.size):
+            for name, values in said.items():
+                values.append(nearest[at][name] if at in nearest else None)
     empty = np.zeros(0)
     columns: Mapping[str, Sequence[object] | Reals] = {
         "position": repeated([panel.position for panel, *_ in pairs]),
         "condition": repeated([panel.condition for panel, *_ in pairs]),
         "run": repeated([spectrum.run for *_, spectrum in pairs]),
         "speed_mps": repeated([achieved for _, _, achieved, _ in pairs]),
-        "frequency_hz": np.concatenate([empty, *(spectrum.frequency_hz for *_, spectrum in pairs)]),
+        "line_hz": np.concatenate([empty, *(spectrum.frequency_hz for *_, spectrum in pairs)]),
         "psd_db": np.concatenate([empty, *(level_db(spectrum.psd, reference_pa) for *_, spectrum in pairs)]),
-        **marks,
+        **said,
     }
     return FigureData(columns)
