@@ -63,6 +63,7 @@ PLAIN: Row = {
     "weighting": "A",
     "finding": "lower",
     "budget": "difference",
+    "follows": "flow",
 }
 """Cells of rows made by the schema alone, for tables that the built results do not have."""
 
