@@ -159,8 +159,8 @@ def gain_matrix(campaign: Campaign, headline: Headline, positions: Sequence[str]
         panels.append(panel)
     looks = list(campaign.settings.conditions)
     keys = [condition_key(condition_look(looks, name), condition_title(campaign, name)) for name in conditions]
-    has_hollow = any(row["gain_db"] is not None and row["gain_finding"] not in SHOWN for row in rows)
-    keys += [Key("hollow: not shown, or equivalent", "nt ho", "circle", line=False)] if has_hollow else []
+    has_hollow = any(row["gain_db"] is not None and not is_sure(row) for row in rows)
+    keys += [Key("hollow: not shown", "nt ho", "circle", line=False)] if has_hollow else []
     left_out = (
         f" {len(positions) - len(names)} more positions stand in the table below."
         if len(positions) > len(names)
@@ -169,7 +169,8 @@ def gain_matrix(campaign: Campaign, headline: Headline, positions: Sequence[str]
     confidence = confidence_words(campaign.settings.confidence)
     against = condition_title(campaign, headline.rows[0]["untreated"])
     caption = (
-        f"Against {against}, session {headline.session}, {confidence} intervals; an open end is a bound.{left_out}"
+        f"Against {against}, session {headline.session}, {confidence} intervals; an open end is a bound. "
+        f"Hollow marks are not shown to differ, equivalent or doubtful.{left_out}"
     )
     alt = f"{headline.level}: " + "; ".join(
         f"{row['condition']} at {row['position']}, {speed(row['speed_mps'], unit)}: {gain_words(row, headline.unit)}"

@@ -7,6 +7,7 @@ from textwrap import shorten
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.attention import attention_lines
+from tapeline.report.attention_item import Attention
 from tapeline.report.blocks import Block, Bullets, FigureBlock, Group, Heading, Prose, Section
 from tapeline.report.comparison_views import SHOWN, condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
@@ -179,9 +180,13 @@ def _caveats(tables: FinishedTables, campaign: Campaign) -> list[Block]:
     lines = [line for line in attention_lines(tables, campaign) if line.severity != "note"]
     if not lines:
         return [Prose("Nothing is in doubt: no recording, channel or calibration.", "note")]
-    items: list[Words] = [
-        shorten(f"{line.where}: {line.found}", CAVEAT_LETTERS, placeholder=" …") for line in lines[:MOST_CAVEATS]
-    ]
+    items: list[Words] = [_caveat(line) for line in lines[:MOST_CAVEATS]]
     more = len(lines) - len(items)
     items += [(Link(f"{counted(more, 'further doubt')}", "#attention"),)] if more > 0 else []
     return [Heading("What could change this"), Bullets(items)]
+
+
+def _caveat(line: Attention) -> Words:
+    """Where and what, a line on paper; it leads to what it is about."""
+    found = shorten(line.found, max(CAVEAT_LETTERS - len(line.where), 30), placeholder=" …")
+    return (Link(line.where, line.href) if line.href else line.where, f": {found}")
