@@ -11,6 +11,7 @@ from opened_page import KeptPages, Opened, opened_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from xml.etree.ElementTree import Element
 
     from playwright.sync_api import Browser, Locator, Page
 
@@ -84,7 +85,7 @@ def test_a_figure_wider_than_the_screen_scrolls_to_its_end(pages: KeptPages, wid
           view.scrollLeft = 10000;
           const end = view.scrollLeft;
           view.scrollLeft = 0;
-          return [view.querySelector("svg").getBoundingClientRect().width - view.clientWidth, end];
+          return [view.querySelector("svg.chart").getBoundingClientRect().width - view.clientWidth, end];
         })"""
     )
     assert ends
@@ -137,6 +138,11 @@ def shown_parts(page: Page) -> list[dict[str, str]]:
     return parts
 
 
+def pairs_of(report: Report) -> list[Element]:
+    """The groups of a figure with its runs; the stage about them says which comes first."""
+    return [element for element in report.tree.iter("div") if {"data-position", "id"} <= set(element.attrib)]
+
+
 def test_every_choice_shows_one_figure_and_nothing_else(opened: Opened, report: Report) -> None:
     page = opened.page
     chosen = set()
@@ -149,14 +155,14 @@ def test_every_choice_shows_one_figure_and_nothing_else(opened: Opened, report: 
             assert parts == [{"comparison": comparison, "point": point, "position": position}]
             chosen.add((comparison, point, position))
     names = ("comparison", "point", "position")
-    groups = [element.attrib for element in report.tree.iter("div") if "data-position" in element.attrib]
+    groups = [group.attrib for group in pairs_of(report)]
     assert {tuple(group[f"data-{name}"] for name in names) for group in groups} == chosen
     assert len(chosen) == len(groups) > 10
 
 
 @pytest.mark.parametrize("place", [0, -1])
 def test_a_link_from_elsewhere_opens_its_pair(browser: Browser, report: Report, place: int) -> None:
-    group = [element for element in report.tree.iter("div") if "data-position" in element.attrib][place]
+    group = pairs_of(report)[place]
     wanted = {name: group.attrib[f"data-{name}"] for name in ("comparison", "point", "position")}
     with opened_page(browser, report.results / "report.html", at=group.attrib["id"]) as opened:
         page = opened.page
