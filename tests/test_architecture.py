@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -87,3 +89,15 @@ def test_checking_a_campaign_needs_no_numerics() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert done.stdout.split() == ["False", "False"]
+
+
+def test_what_is_imported_is_required() -> None:
+    """Nothing comes by way of another package; pydantic and its core are one."""
+    project = tomllib.loads((SOURCE.parents[1] / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    given = [*project["dependencies"], *project["optional-dependencies"]["hdf5"]]
+    required = {re.split(r"[^\w-]", each)[0].lower() for each in given}
+    roots = {name.split(".")[0] for path in SOURCE.rglob("*.py") for name in imported(path)}
+    assert len(roots) > 10
+    own = {"tapeline", *sys.stdlib_module_names}
+    known = {"yaml": "pyyaml", "pydantic_core": "pydantic"}
+    assert {known.get(root, root.lower()) for root in roots - own} <= required

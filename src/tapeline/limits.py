@@ -1073,6 +1073,10 @@ LINE_SEARCH_HIGHEST_SPEED_SHARE: Final = 1.5
 """Highest convection speed that is searched along a line of sensors, as a share of the run's speed. Origin: own choice:
 flow around a body is faster than the run by a third at most; sound is faster than that by far."""
 
+LINE_SEARCH_COHERENCE_MOST_SHARE: Final = 0.9
+"""Coherence from which on a line counts no more in the search for the direction. Origin: own choice: a tone's coherence
+of nearly 1 would outweigh all noise that the flow carries."""
+
 LINE_AGAINST_STANDARD_ERRORS: Final = 5.0
 """How far neighbours on a line must fit a speed upstream better than any downstream to contradict their order. Origin:
 own choice: the best of some hundred speeds that are tried lies 3 standard errors off by chance."""

@@ -43,7 +43,7 @@ KEPT = frozenset(
         *("reference_session", "treatment_session", "position", "positions", "condition", "comparison"),
         *("reference", "treatment", "kind", "status", "verdict", "found_verdict", "state", "quality", "calibration"),
         *("marks", "quantity", "weighting", "finding", "budget", "sessions"),
-        *("recorded_at", "untreated_runs", "runs"),
+        *("recorded_at", "untreated_runs", "runs", "follows"),
     }
 )
 """Identifiers, words of closed lists, and times, which the campaign's reader holds to ISO 8601."""
@@ -63,6 +63,7 @@ PLAIN: Row = {
     "weighting": "A",
     "finding": "lower",
     "budget": "difference",
+    "follows": "flow",
 }
 """Cells of rows made by the schema alone, for tables that the built results do not have."""
 

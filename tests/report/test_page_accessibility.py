@@ -31,7 +31,7 @@ TYPE_SIZES = """() => {
   while (walker.nextNode()) {
     const node = walker.currentNode, element = node.parentElement;
     if (!node.textContent.trim() || element.closest("script, style") || element.getClientRects().length === 0) continue;
-    const drawing = element.closest("svg");
+    const drawing = element.closest("svg.chart");
     const scale = drawing === null ? 1 : drawing.getBoundingClientRect().width / drawing.viewBox.baseVal.width;
     found.push([node.textContent.trim().slice(0, 40), parseFloat(getComputedStyle(element).fontSize) * scale]);
   }

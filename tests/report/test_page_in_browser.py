@@ -11,7 +11,7 @@ from opened_page import KeptPages, Opened, opened_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from xml.etree import ElementTree
+    from xml.etree.ElementTree import Element
 
     from playwright.sync_api import Browser, Locator, Page
 
@@ -85,7 +85,7 @@ def test_a_figure_wider_than_the_screen_scrolls_to_its_end(pages: KeptPages, wid
           view.scrollLeft = 10000;
           const end = view.scrollLeft;
           view.scrollLeft = 0;
-          return [view.querySelector("svg").getBoundingClientRect().width - view.clientWidth, end];
+          return [view.querySelector("svg.chart").getBoundingClientRect().width - view.clientWidth, end];
         })"""
     )
     assert ends
@@ -138,6 +138,11 @@ def shown_parts(page: Page) -> list[dict[str, str]]:
     return parts
 
 
+def pairs_of(report: Report) -> list[Element]:
+    """The groups of a figure with its runs; the stage about them says which comes first."""
+    return [element for element in report.tree.iter("div") if {"data-position", "id"} <= set(element.attrib)]
+
+
 def test_every_choice_shows_one_figure_and_nothing_else(opened: Opened, report: Report) -> None:
     page = opened.page
     chosen = set()
@@ -150,15 +155,9 @@ def test_every_choice_shows_one_figure_and_nothing_else(opened: Opened, report: 
             assert parts == [{"comparison": comparison, "point": point, "position": position}]
             chosen.add((comparison, point, position))
     names = ("comparison", "point", "position")
-    groups = [element.attrib for element in pairs_of(report)]
+    groups = [group.attrib for group in pairs_of(report)]
     assert {tuple(group[f"data-{name}"] for name in names) for group in groups} == chosen
     assert len(chosen) == len(groups) > 10
-
-
-def pairs_of(report: Report) -> list[ElementTree.Element]:
-    """What a reader chooses among; the whole of them says with which it begins."""
-    every = (element for element in report.tree.iter("div") if "data-position" in element.attrib)
-    return [element for element in every if "id" in element.attrib]
 
 
 @pytest.mark.parametrize("place", [0, -1])

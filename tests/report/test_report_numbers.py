@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import dataclasses
 import re
+from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
@@ -182,3 +183,81 @@ def test_every_run_has_its_row_its_anchor_and_its_page(report: Report) -> None:
         if row.attrib
     }
     assert rows == {f"run-{row['run']}": [f"runs/{row['run']}.html"] for row in report.tables.runs}
+
+
+@pytest.mark.parametrize("weighting", ["Z", "A"])
+def test_levels_of_all_conditions(report: Report, weighting: str) -> None:
+    """At one session and operating point, which the section names."""
+    section = report.tree.find(".//*[@id='levels']")
+    assert section is not None
+    titles = {condition.title: name for name, condition in report.campaign.settings.conditions.items()}
+    seen = 0
+    (place,) = [
+        (run["session"], run["speed_mps"], run["yaw_deg"])
+        for run in {(row["session"], row["speed_mps"]): row for row in report.tables.used_measurements}.values()
+        if f"Session {run['session']}, {run['speed_mps'] * 3.6:g} km/h, yaw {run['yaw_deg']:g}°:" in text_of(section)
+    ]
+    rows = [row for row in report.tables.absolute_levels(*place, "overall") if row["weighting"] == weighting]
+    found = {(row["position"], row["condition"]): row for row in rows if row["level_db"] is not None}
+    for cells in report.rows(f"levels-{weighting}-100-5000"):
+        for title, name in titles.items():
+            row = found.get((cells["position"], name))
+            if row is None:
+                continue
+            ends = f"{shown(row['lower_db'])} to {shown(row['upper_db'])}"
+            assert cells[title].startswith(f"{shown(row['level_db'])} dB ({ends}), n {len(row['runs'])}")
+            seen += 1
+    assert seen == len(found) > 10
+
+
+@pytest.mark.parametrize("comparison", ["whole-seam", "front-part"])
+def test_the_list_to_work_on_first(report: Report, comparison: str) -> None:
+    rows = [row for row in report.tables.ranking if row["comparison"] == comparison]
+    cells = report.rows(f"ranking-{comparison}")
+    assert len(cells) == len(rows) > 5
+    for cell, row in zip(cells, rows, strict=True):
+        assert cell["rank"] == str(row["rank"])
+        assert cell["position"] == row["position"]
+        assert cell["band"] == shown_band(row["band_hz"])
+        assert cell["contribution, dB"] == shown(row["contribution_db"])
+        assert cell["95 % interval, dB"] == f"{shown(row['lower_db'])} to {shown(row['upper_db'])}"
+        assert cell["share"] == f"{100 * row['share']:.0f} %"
+        assert cell["finding"] == row["finding"]
+
+
+def test_sensitivities(report: Report) -> None:
+    cells = report.rows("calibration-table")
+    assert len(cells) == len(report.tables.calibration) == 18
+    for cell, row in zip(cells, report.tables.calibration, strict=True):
+        assert (cell["position"], cell["session"]) == (row["position"], row["session"])
+        assert cell["drift, dB"] == shown(row["drift_db"], signed=True, decimals=2)
+        assert cell["deviation from chart, dB"] == shown(row["deviation_db"], signed=True, decimals=2)
+        assert cell["verdict"] == row["verdict"]
+        assert float(cell["used"]) == pytest.approx(1000 * row["sensitivity_v_per_pa"], rel=5e-4)
+        assert (cell["after"] == "–") == (row["after_v_per_pa"] is None)
+
+
+def test_exponents(report: Report) -> None:
+    titles = {name: condition.title for name, condition in report.campaign.settings.conditions.items()}
+    cells = {(cell["position"], cell["condition"]): cell for cell in report.rows("exponents")}
+    rows = {(row["position"], titles[row["condition"]]): row for row in report.tables.overall_scaling
+            if row["weighting"] == "A" and row["yaw_deg"] == 0.0}  # fmt: skip
+    assert set(cells) <= set(rows)
+    assert len(cells) > 5
+    for place, cell in cells.items():
+        row = rows[place]
+        assert cell["n"] == shown(row["exponent"])
+        ends = f"{shown(row['exponent_lower'])} to {shown(row['exponent_upper'])}"
+        assert cell["95 % interval"] == ("–" if row["exponent_lower"] is None else ends)
+        assert cell["levels"] == str(row["level_count"])
+        assert cell["rms, dB"] == shown(row["fit_rms_db"], decimals=2)
+
+
+def test_every_reason_of_the_quality_table_is_counted(report: Report) -> None:
+    counted = Counter(code for row in report.tables.quality for code in row["reasons"])
+    cells = report.rows("reasons-table")
+    assert {cell["reason"] for cell in cells} == set(counted) == {"recording-cut", "overload", "dropout", "overruled"}
+    said: Counter[str] = Counter()
+    for cell in cells:
+        said[cell["reason"]] += int(cell["channels x runs"])
+    assert said == counted
