@@ -99,7 +99,7 @@ def track_words(tables: FinishedTables, campaign: Campaign, track: Row) -> str:
 
 def follows_words(track: Row) -> str:
     """Whether the frequency follows speed, with the exponent's interval where there is one."""
-    words, numbers = FOLLOWS[track["follows"]], number_words(track)
+    words, numbers = FOLLOWS.get(track["follows"], str(track["follows"])), number_words(track)
     if track["speed_exponent"] is None:
         return f"{words} ({numbers})."
     ends = interval(track["exponent_lower"], track["exponent_upper"])
