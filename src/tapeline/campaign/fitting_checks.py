@@ -10,7 +10,6 @@ from tapeline.campaign.tables import Position
 from tapeline.limits import DATA_SHEET_FILE_BYTES
 from tapeline.regular_files import NotRegularError, may_be_read, require_regular
 
-
 AXES = ("x_m", "y_m", "z_m")
 
 
