@@ -1063,7 +1063,11 @@ HASHED_FAULTY_FILE_BYTES: Final = 1 << 30
 file can be larger than anybody would wait for."""
 
 
-# Lines of sensors
+# Lines and sizes of sensors
+
+SIZE_SPREAD_DB: Final = 1.0
+"""Difference of what the sensor's size takes off a band at two speeds, above which a collapse of their spectra is in
+doubt. Origin: own choice: over a usual range of speeds it moves an exponent by 1."""
 
 LINE_SEARCH_LOWEST_SPEED_SHARE: Final = 0.3
 """Lowest convection speed that is searched along a line of sensors, as a share of the run's speed. Origin: own choice:
