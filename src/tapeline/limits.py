@@ -1114,6 +1114,16 @@ LINE_SPEED_MOST_SHARE: Final = 0.25
 to 0.8 of the flow's speed, is known without a measurement."""
 
 
+# The page
+
+HEAT_STEPS_DB: Final = (1.5, 4.0)
+"""Where the colours of the table of bands deepen. Origin: own choice: three shades are told apart, also in print."""
+
+SPOT_BANDS_SHARE: Final = 0.8
+"""Share of a group's contribution that its range of bands holds. Origin: own choice: four fifths name the range to work
+in without its tails."""
+
+
 # Running
 
 FREE_FOLDER_BYTES: Final = 65_536

@@ -189,6 +189,12 @@ class FinishedTables:
         return tuple(self._campaign_rows("tone_differences"))
 
     @cached_property
+    def lines(self) -> tuple[Row, ...]:
+        """What the lines of sensors tell, run by run and band by band; none where there is no line."""
+        parts = parquet.read_partitions(self.folder / "lines")
+        return tuple({"session": session, **row} for session, table in parts.items() for row in table.to_pylist())
+
+    @cached_property
     def treatments(self) -> tuple[Row, ...]:
         """What each condition gains and leaves, of overall levels; none where no condition is the untreated one."""
         return tuple(self.overall_rows("treatments"))

@@ -32,6 +32,7 @@ from tapeline.report.sections.quality import quality_sections
 from tapeline.report.sections.repeatability import repeatability_sections
 from tapeline.report.sections.run_log import run_log_sections
 from tapeline.report.sections.scaling import scaling_sections
+from tapeline.report.sections.sensor_lines import sensor_line_sections
 from tapeline.report.sections.sheet import sheet_sections
 from tapeline.report.sections.spectra import spectra_sections
 from tapeline.report.sections.sums import sums_sections
@@ -52,6 +53,7 @@ SECTIONS = (
     levels_sections,
     scaling_sections,
     tones_sections,
+    sensor_line_sections,
     sums_sections,
     attention_sections,
     coverage_sections,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from tapeline.campaign.model import Campaign
+from tapeline.limits import HEAT_STEPS_DB
 from tapeline.report.blocks import Block, FigureBlock, Fold, Group, Heading, Prose, Section, TableBlock
 from tapeline.report.comparison_views import (
     SHOWN,
@@ -26,9 +27,6 @@ from tapeline.report.sections.pair_figure import Axes, difference_limits, level_
 from tapeline.report.tables_of_differences import overall_table
 from tapeline.report.view_names import pair_anchor, view_anchor
 from tapeline.report.wording import frequency, listed, number, operating_point
-
-STEPS_DB = (1.5, 4.0)
-"""Where the colours of the table of bands deepen: own choice."""
 
 
 def compare_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -66,7 +64,7 @@ def _legend_words(campaign: Campaign) -> Prose:
     threshold = campaign.settings.compare.practical_threshold_db
     return Prose(
         "Differences are treatment minus reference: negative is quieter. In the table of bands red is louder and blue "
-        f"is quieter, deeper from {STEPS_DB[0]:g} and {STEPS_DB[1]:g} dB on. Numbers in italics are not shown to "
+        f"is quieter, deeper from {HEAT_STEPS_DB[0]:g} and {HEAT_STEPS_DB[1]:g} dB on. Numbers in italics are not shown to "
         f"differ, or are within ±{threshold:g} dB. Where a level is only an upper bound the difference is at least (≥) "
         "or at most (≤) so much; ? is doubtful. A number leads to its figure.",
         "note",
@@ -180,7 +178,7 @@ def heat_cell(row: Row | None, href: str) -> Cell:
         return Marked(words + doubt, "h0", href)
     if row["finding"] not in SHOWN or row["doubtful"]:
         return Marked(number(value, signed=True) + doubt, "weak", href)
-    step = 1 + sum(abs(value) >= limit for limit in STEPS_DB)
+    step = 1 + sum(abs(value) >= limit for limit in HEAT_STEPS_DB)
     return Marked(number(value, signed=True), f"h{'-' if value < 0 else ''}{step}", href)
 
 

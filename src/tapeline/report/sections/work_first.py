@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapeline.campaign.model import Campaign
+from tapeline.limits import SPOT_BANDS_SHARE
 from tapeline.report.blocks import Block, Bullets, Fold, Heading, Prose, Section, TableBlock
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import Link, Words
@@ -14,8 +15,6 @@ from tapeline.report.tables_of_differences import Ranking, rankings
 from tapeline.report.wording import frequency, listed, percent
 
 MOST_GROUPS = 3
-BANDS_SHARE = 0.8
-"""A group's bands are the narrowest range that holds this much of its share: own choice."""
 
 
 @dataclass(frozen=True)
@@ -88,11 +87,11 @@ def share_words(campaign: Campaign) -> str:
 
 
 def _range(rows: Sequence[Row]) -> tuple[float, float]:
-    """The narrowest range of bands that holds `BANDS_SHARE` of the rows' share."""
+    """The narrowest range of bands that holds `SPOT_BANDS_SHARE` of the rows' share."""
     shares: dict[float, float] = {}
     for row in rows:
         shares[row["band_hz"]] = shares.get(row["band_hz"], 0.0) + (row["share"] or 0.0)
-    bands, wanted = sorted(shares), BANDS_SHARE * sum(shares.values())
+    bands, wanted = sorted(shares), SPOT_BANDS_SHARE * sum(shares.values())
     found = [
         (last - first, first, last)
         for first in range(len(bands))
