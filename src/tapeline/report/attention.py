@@ -18,6 +18,7 @@ from tapeline.report.attention_item import (
 from tapeline.report.attention_order import order_lines
 from tapeline.report.attention_range import range_lines
 from tapeline.report.attention_repeats import repeat_lines
+from tapeline.report.attention_sensor_lines import sensor_line_lines
 from tapeline.report.comparison_views import condition_title, is_given
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.swapped_sensors import swapped_lines
@@ -43,6 +44,7 @@ def attention_lines(tables: FinishedTables, campaign: Campaign) -> list[Attentio
         *_single_runs(tables),
         *swapped_lines(tables),
         *repeat_lines(tables, campaign),
+        *sensor_line_lines(tables),
         *order_lines(tables, campaign.settings.compare.practical_threshold_db),
         *_air(tables),
         *(Attention("note", "campaign files", printable(warning), "mend the file or leave it so knowingly")

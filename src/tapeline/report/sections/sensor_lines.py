@@ -129,8 +129,8 @@ def _figure(tables: FinishedTables, campaign: Campaign, names: Sequence[str], ro
     run = tables.run_by_name[rows[0]["run"]]
     point = operating_point(run["speed_mps"], run["yaw_deg"], campaign.settings.report.speed_unit)
     caption = (
-        f"Single runs, {point}, session {rows[0]['session']}. Coherence falls as exp(-a ω distance / convection speed), "
-        "after Corcos. Hollow: sound and flow together, or a line too short to tell them apart."
+        f"Single runs, {point}, session {rows[0]['session']}. Coherence falls as exp(-a ω distance / speed), after "
+        "Corcos. Hollow: sound and flow together, or a line too short to tell them apart."
     )
     alt = "; ".join(_line_words(campaign, tables, name, rows, rows) for name in names)
     height = 26.0 + len(names) * (PANEL_PX + 56.0) - 16.0
