@@ -1063,7 +1063,11 @@ HASHED_FAULTY_FILE_BYTES: Final = 1 << 30
 file can be larger than anybody would wait for."""
 
 
-# Lines of sensors
+# Lines and sizes of sensors
+
+SIZE_SPREAD_DB: Final = 1.0
+"""Difference of what the sensor's size takes off a band at two speeds, above which a collapse of their spectra is in
+doubt. Origin: own choice: over a usual range of speeds it moves an exponent by 1."""
 
 LINE_SEARCH_LOWEST_SPEED_SHARE: Final = 0.3
 """Lowest convection speed that is searched along a line of sensors, as a share of the run's speed. Origin: own choice:
@@ -1072,6 +1076,10 @@ half of the 0.6 that is usual."""
 LINE_SEARCH_HIGHEST_SPEED_SHARE: Final = 1.5
 """Highest convection speed that is searched along a line of sensors, as a share of the run's speed. Origin: own choice:
 flow around a body is faster than the run by a third at most; sound is faster than that by far."""
+
+LINE_SEARCH_COHERENCE_MOST_SHARE: Final = 0.9
+"""Coherence from which on a line counts no more in the search for the direction. Origin: own choice: a tone's coherence
+of nearly 1 would outweigh all noise that the flow carries."""
 
 LINE_AGAINST_STANDARD_ERRORS: Final = 5.0
 """How far neighbours on a line must fit a speed upstream better than any downstream to contradict their order. Origin:

@@ -22,7 +22,7 @@ class Field:
     """A field along a line: sensors at `along_m`, coherence `own` exp(-`decay` omega distance / `speed_mps`).
 
     `order` says which sensor of the field is at which place on the line, `sound` is the power of a plane wave beside
-    the field's 1, from `sound_speed_mps` (negative: upstream).
+    the field's 1, from `sound_speed_mps` (negative: upstream); `turned` are sensors of the other polarity.
     """
 
     along_m: tuple[float, ...]
@@ -31,6 +31,7 @@ class Field:
     own: float = 1.0
     averages: int = 40
     order: tuple[int, ...] | None = None
+    turned: tuple[int, ...] = ()
     sound: float = 0.0
     sound_speed_mps: float = 340.0
 
@@ -48,6 +49,7 @@ class Field:
         x = root @ (draw.normal(size=shape) + 1j * draw.normal(size=shape)) / np.sqrt(2.0)
         if self.order is not None:
             x = x[:, list(self.order)]
+        x[:, list(self.turned)] *= -1.0
         g = np.conj(x) @ np.swapaxes(x, 1, 2) / self.averages
         return LineSpectraOfPairs(
             csd=np.array([g[:, i, j] for i, j in pairs_of(along.size)]),

@@ -62,6 +62,23 @@ def test_sound_is_against_no_order_and_no_convection(speed: float) -> None:
     assert not any(band.speed_mps < 36.0 for band in bands)
 
 
+@pytest.mark.parametrize("speed", [-330.0, -1e6, 340.0])
+def test_sound_and_hum_of_low_frequencies_above_the_flow_contradict_nothing(speed: float) -> None:
+    """10 dB above the flow below 600 Hz, up the line or everywhere at once, and the flow above."""
+    flow, loud = STRIP.drawn(8), replace(STRIP, sound=10.0, sound_speed_mps=speed).drawn(9)
+    low = HZ < 600.0
+    both = replace(flow, csd=np.where(low, loud.csd, flow.csd), auto=np.where(low, loud.auto, flow.auto))
+    for spectra in (both, loud):
+        way = direction(spectra, 36.0)
+        assert not way.against.any() and not way.opposite.any()
+    assert direction(both, 36.0).slowness_s_per_m == pytest.approx(1.0 / 25.0, rel=0.15), "where bands start from"
+
+
+def test_another_polarity_is_named() -> None:
+    way = direction(replace(STRIP, own=0.5, turned=(3,)).drawn(10), 36.0)
+    assert np.flatnonzero(way.opposite).tolist() == [2, 3] and not way.against.any()
+
+
 def test_unrelated_sensors_tell_nothing() -> None:
     for seed in range(5):
         way, bands = estimated(replace(STRIP, own=0.0).drawn(seed))

@@ -140,6 +140,9 @@ def test_an_exponent_says_what_size_does_to_it(tmp_path: Path) -> None:
     assert any(words.startswith("sensor-size: -") for words in rows.doubt[1000.0])
     assert rows.doubt[4000.0].tolist() == ["size-limited: u24, u30, u36"]
     assert np.isnan(rows.size_corrected_exponent[4000.0])
+    collapsed = pd.read_parquet(campaign_table(plan.campaign.results, "collapse")).set_index("position")
+    assert collapsed.doubt["large"].tolist() == ["size-limited: 2500, 3150, 4000 Hz"]
+    assert collapsed.doubt["small"].tolist()[0].startswith("sensor-size: ") and not len(collapsed.doubt["recess"])
     recess = at(table[table.quantity == "band"], "recess")
     assert recess.size_corrected_exponent.isna().all() and not recess.doubt.map(len).any()
 

@@ -14,7 +14,7 @@ from drawings import figures_of, paths_of, points_of, said_in, steps_of, table_i
 from tapeline.report.blocks import Section
 from tapeline.report.charts.figure import Figure
 from tapeline.report.finished_tables import FinishedTables, Row, Spectrum, read_finished
-from tapeline.report.sections.tones import MOST_SENTENCES, follows_words, tone_sentences, tones_sections
+from tapeline.report.sections.tones import MOST_SENTENCES, follows_words, tone_sentences, tones_sections, turned
 from tapeline.report.sections.waterfall import (
     Stack,
     Waterfall,
@@ -74,7 +74,7 @@ def test_one_plain_sentence_says_which_whether_it_follows_and_whether_tape_remov
     said = said_in(section.blocks[:1])
     assert said.startswith("At T1 a tone stands out: 1008 Hz at 72 km/h, 2020 Hz at 144 km/h (Seam open, april).")
     assert "It follows speed (St 0.5; exponent 1.0, 0.9 to 1.1)." in said
-    assert said.endswith("Seam taped at $5 & $6 a roll against Seam open: the tone is gone.")
+    assert said.endswith("With Seam taped at $5 & $6 a roll it is gone.")
 
 
 @pytest.mark.parametrize(
@@ -82,10 +82,10 @@ def test_one_plain_sentence_says_which_whether_it_follows_and_whether_tape_remov
     [
         (
             {"finding": "lower", "difference_db": -6.0, "lower_db": -7.0, "upper_db": -5.0},
-            "the tone is 6.0 dB quieter",
+            "6.0 dB quieter",
         ),
         ({"finding": "not shown", "lower_db": -0.4, "upper_db": 0.6}, "not shown to differ (-0.4 to 0.6 dB)"),
-        ({"finding": "new"}, "the tone is new"),
+        ({"finding": "new"}, "new"),
         ({"finding": "in doubt"}, "in doubt"),
     ],
 )
@@ -96,15 +96,25 @@ def test_what_a_comparison_changes_is_the_table_s_finding(
         tables, tone_differences=list(difference_rows(SPEEDS_MPS, **changed)), tone_tracks=[tables.tone_tracks[0]]
     )
     (said,) = tone_sentences(other, tone_campaign())
-    assert said.endswith(f"Seam taped at $5 & $6 a roll against Seam open: {words}.")
+    assert said.endswith(f"With Seam taped at $5 & $6 a roll it is {words}.")
 
 
 def test_differences_of_other_tones_sessions_and_conditions_are_not_said(tables: FinishedTables) -> None:
-    for changed in ({"frequency_hz": 300.0}, {"session": "may"}, {"comparison": "front-part", "finding": "gone"}):
+    for changed in ({"frequency_hz": 300.0}, {"session": "may"}, {"comparison": "unknown"}):
         rows = list(difference_rows(SPEEDS_MPS, **changed))
-        track = dict(tables.tone_tracks[0]) | {"condition": "sealed"}
+        track = dict(tables.tone_tracks[0]) | {"condition": "open"}
         (said,) = tone_sentences(with_rows(tables, tone_differences=rows, tone_tracks=[track]), tone_campaign())
-        assert "against" not in said
+        assert "With " not in said
+
+
+def test_the_other_condition_is_said_whichever_way_it_was_compared(tables: FinishedTables) -> None:
+    """The tone is followed taped: seen from there the open seam's is 6 dB louder, where taped minus open is -6 dB."""
+    rows = list(difference_rows(SPEEDS_MPS, finding="lower", difference_db=-6.0, lower_db=-7.0, upper_db=-5.0))
+    track = dict(tables.tone_tracks[0]) | {"condition": "sealed"}
+    (said,) = tone_sentences(with_rows(tables, tone_differences=rows, tone_tracks=[track]), tone_campaign())
+    assert said.endswith("With Seam open it is 6.0 dB louder.")
+    assert turned(rows[0])["lower_db"] == 5.0
+    assert turned(rows[0])["upper_db"] == 7.0
 
 
 def test_findings_that_change_with_speed_are_listed(tables: FinishedTables) -> None:

@@ -19,6 +19,7 @@ from tapeline.limits import (
     LINE_MISFIT_MOST_RAD,
     LINE_MISFIT_STANDARD_ERRORS,
     LINE_PHASE_MOST_RAD,
+    LINE_SEARCH_COHERENCE_MOST_SHARE,
     LINE_SEARCH_HIGHEST_SPEED_SHARE,
     LINE_SEARCH_LOWEST_SPEED_SHARE,
     LINE_SPEED_MOST_SHARE,
@@ -28,6 +29,9 @@ Complexes = NDArray[np.complex128]
 
 SEARCH_STEP_RAD = 0.25
 """Step of the searched phases at the highest line, over neighbours farthest apart; what is found is refined."""
+
+SEARCHED_LINES = 1500
+"""Most lines that the search looks at, spread over all."""
 
 ROUNDS = 3
 """Refinements of a band's speed: neighbours, then all pairs, then all pairs about the better speed."""
@@ -71,11 +75,13 @@ class LineSpectraOfPairs:
 class Direction:
     """Which way pressure is carried along a line: `against` (neighbours,) names those that it runs up, not down.
 
-    `slowness_s_per_m` is that of all neighbours together, negative upstream, NaN where nothing can be told.
+    `opposite` names those of which one has the other polarity. `slowness_s_per_m` is that of all neighbours
+    together, negative upstream, NaN where nothing can be told.
     """
 
     slowness_s_per_m: float
     against: Flags
+    opposite: Flags
 
     @property
     def contradicted(self) -> bool:
@@ -123,15 +129,18 @@ def direction(spectra: LineSpectraOfPairs, flow_speed_mps: float) -> Direction:
 
     All significant lines of neighbours together, turned back by each slowness that is tried, weighted by what their
     phases tell: coherence / (1 - coherence). Neighbours run against the order where their lines fit some speed upstream
-    better than any downstream by `LINE_AGAINST_STANDARD_ERRORS` standard errors. What travels faster than the searched
-    speeds, sound above all, is against nothing.
+    better than any downstream, and than anything faster such as sound or hum, by `LINE_AGAINST_STANDARD_ERRORS`
+    standard errors. Their polarities differ where lines of the other sign fit better than any of these.
     """
     near = spectra.neighbours
     ends = [(i, j) for i, j in spectra.pairs if j == i + 1]
-    power = np.array([np.sqrt(spectra.auto[i] * spectra.auto[j]) for i, j in ends])
+    kept = slice(None, None, -(-spectra.hz.size // SEARCHED_LINES))
+    hz = spectra.hz[kept]
+    power = np.array([np.sqrt(spectra.auto[i, kept] * spectra.auto[j, kept]) for i, j in ends])
     with np.errstate(divide="ignore", invalid="ignore"):
-        gamma = np.nan_to_num(spectra.csd[near] / power)
-    squared = np.minimum(_without_bias(np.abs(gamma) ** 2, spectra.averages), 0.999)
+        gamma = np.nan_to_num(spectra.csd[near][:, kept] / power)
+    # A tone has no more to say than noise of so much coherence.
+    squared = np.minimum(_without_bias(np.abs(gamma) ** 2, spectra.averages), LINE_SEARCH_COHERENCE_MOST_SHARE)
     # Of many unrelated lines some pass; these have the phase of chance and the size of the threshold.
     chance = float(coherence_threshold(spectra.averages, 0.999))
     weight = np.where(squared > chance, squared / (1.0 - squared), 0.0)
@@ -141,21 +150,23 @@ def direction(spectra: LineSpectraOfPairs, flow_speed_mps: float) -> Direction:
     )
     told = weight.any(axis=0)
     if not told.any():
-        return Direction(np.nan, np.zeros(apart.size, dtype=bool))
-    step = SEARCH_STEP_RAD / (2.0 * np.pi * spectra.hz[told][-1] * apart.max())
-    down = np.arange(fastest, slowest + step, step)
-    slowness = np.concatenate([-down[::-1], down])
+        nothing = np.zeros(apart.size, dtype=bool)
+        return Direction(np.nan, nothing, nothing)
+    step = SEARCH_STEP_RAD / (2.0 * np.pi * hz[told][-1] * apart.max())
+    half = np.arange(0.0, slowest + step, step)
+    slowness = np.concatenate([-half[:0:-1], half])
     fit = np.empty((apart.size, slowness.size))
     for p, distance in enumerate(apart):
         seen = weight[p] > 0.0
-        turn = np.exp(2j * np.pi * distance * np.outer(slowness, spectra.hz[seen]))
+        turn = np.exp(2j * np.pi * distance * np.outer(slowness, hz[seen]))
         fit[p] = (turn @ (weight[p] * gamma[p])[seen]).real
-    upstream, downstream = fit[:, : down.size].max(axis=1), fit[:, down.size :].max(axis=1)
+    up, down = slowness <= -fastest, slowness >= fastest
     alike = 1.0 + 2.0 * spectra.covariance[1:].sum() / spectra.covariance[0]
     each = np.maximum((1.0 - squared) * spectra.covariance[0], chance)
-    noise = np.sqrt((weight**2 * each / 2.0).sum(axis=1) * alike)
-    against = upstream - downstream > LINE_AGAINST_STANDARD_ERRORS * noise
-    return Direction(float(slowness[fit.sum(axis=0).argmax()]), against)
+    margin = LINE_AGAINST_STANDARD_ERRORS * np.sqrt((weight**2 * each / 2.0).sum(axis=1) * alike)
+    against = fit[:, up].max(axis=1) - fit[:, ~up].max(axis=1) > margin
+    opposite = -fit.min(axis=1) - fit.max(axis=1) > margin
+    return Direction(float(slowness[up | down][fit[:, up | down].sum(axis=0).argmax()]), against, opposite)
 
 
 def line_band(

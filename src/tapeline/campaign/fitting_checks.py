@@ -6,8 +6,11 @@ from pathlib import Path
 
 from tapeline.campaign.faults import Fault, quoted
 from tapeline.campaign.material import Material
+from tapeline.campaign.tables import Position
 from tapeline.limits import DATA_SHEET_FILE_BYTES
 from tapeline.regular_files import NotRegularError, may_be_read, require_regular
+
+AXES = ("x_m", "y_m", "z_m")
 
 
 def check_fittings(material: Material) -> None:
@@ -53,6 +56,34 @@ def check_positions(material: Material) -> None:
         if first != row.line:
             expected = f"each place on the line array once (it is in line {first} already)"
             material.note(table.fault(row.line, "line_order", f"{row.line_order} again", expected))
+
+
+def check_lines(material: Material) -> None:
+    """Warn of lines of sensors whose coordinates are not known, or do not rise in the stated order."""
+    table = material.positions
+    lines: dict[str, list[Position]] = {}
+    for row in table.rows:
+        if row.line_array is not None and row.line_order is not None:
+            lines.setdefault(row.line_array, []).append(row)
+    for line, rows in sorted(lines.items()):
+        ordered = sorted(rows, key=lambda row: row.line_order or 0)
+        missing = [(row, axis) for row in ordered for axis in AXES if getattr(row, axis) is None]
+        if missing:
+            row, axis = missing[0]
+            expected = f"coordinates of all positions of line {quoted(line)}, from which its distances follow"
+            mend = "without them the table lines has no values for it"
+            material.warnings.append(table.fault(row.line, axis, "an empty cell", expected, mend))
+            continue
+        places = [tuple(float(getattr(row, axis)) for axis in AXES) for row in ordered]
+        along = [last - first for first, last in zip(places[0], places[-1], strict=True)]
+        for row, place, following in zip(ordered[1:], places, places[1:], strict=False):
+            if sum(a * (there - here) for a, here, there in zip(along, place, following, strict=True)) <= 0.0:
+                found = f"{row.line_order}, where the coordinates do not go on along line {quoted(line)}"
+                mend = "correct the order or the coordinates; without that the table lines has no values for it"
+                material.warnings.append(
+                    table.fault(row.line, "line_order", found, "places that rise along the line", mend)
+                )
+                break
 
 
 def check_data_sheets(material: Material) -> None:

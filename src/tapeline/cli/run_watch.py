@@ -31,8 +31,7 @@ LAST_LINES = 6
 
 DONE_WORDS = {
     "tables": "{key}  levels written",
-    "findings": "comparisons, speed, repeatability and manifest written",
-    "report": "report written",
+    "findings": "comparisons, speed, tones, repeatability, manifest and report written",
     "pressure": "{key}  time signals written",
 }
 """What is said at the end of a step whose jobs have no words of their own."""

@@ -599,6 +599,7 @@ class LinesRow(TypedDict, total=False):
     convection_share: float | None
     against_order: bool
     against_positions: list[str]
+    opposite_positions: list[str]
     decay: float | None
     decay_lower: float | None
     decay_upper: float | None

@@ -684,6 +684,7 @@ LINES: Table[rows.LinesRow] = Table(
             "neighbours between which it does, as in 'line-2 to line-3': all of them where the line is fitted the "
             "other way round, else two sensors are interchanged, or their channels",
         ),
+        Column("opposite_positions", "texts", "neighbours of which one has the other polarity"),
         Column(
             "decay",
             "real",
@@ -721,7 +722,8 @@ LINES: Table[rows.LinesRow] = Table(
             "marks",
             "texts",
             "why there is no value: no-coordinates (a position without), order-unlike-coordinates, too-few-sensors "
-            "(usable ones), order-contradicted (some neighbours run up the line, others down), no-direction (no "
+            "(usable ones), order-contradicted (some neighbours run up the line, others down), polarities-differ (see "
+            "opposite_positions), no-direction (no "
             "coherence); or what to know: faster-than-flow (sound or a common signal carries the phase, and not the "
             "boundary layer), several-waves (phases or coherences are not those of one speed, as of flow and sound "
             "together: no decay, a wider interval, or no speed), unresolved (the line is shorter than a wave of the "

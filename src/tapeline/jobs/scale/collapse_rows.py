@@ -10,11 +10,14 @@ from numpy.typing import NDArray
 
 from tapeline.acoustics.speed_exponent import speed_decibels
 from tapeline.acoustics.strouhal_collapse import Collapse, Shared, collapse
+from tapeline.arrays import Reals
 from tapeline.jobs.levels.inherited_doubt import inherited_doubt
 from tapeline.jobs.levels.level_array import LevelArray
 from tapeline.jobs.scale import ScaleNeeds
 from tapeline.jobs.scale.scaled_levels import USED, ScaledLevels, far_apart
-from tapeline.jobs.scale.scaling_rows import ends_of_speed
+from tapeline.jobs.scale.scaling_rows import SENSOR_SIZE, ends_of_speed
+from tapeline.limits import SIZE_SPREAD_DB
+from tapeline.store.tables_of_levels import SIZE_LIMITED
 
 if TYPE_CHECKING:
     from tapeline.store.rows import CollapseRow
@@ -55,6 +58,7 @@ def collapse_rows(
         doubt = sorted(
             {words for i, each in zip(bands, used.T, strict=True) for words in _doubt(cube, found, each, p, i)}
         )
+        doubt += _of_size(found, p, bands, used, nominal)
         yield {
             "condition": found.condition,
             "session": found.session,
@@ -78,6 +82,18 @@ def collapse_rows(
 
 def _doubt(cube: LevelArray, found: ScaledLevels, used: NDArray[np.bool_], p: int, i: int) -> list[str]:
     return inherited_doubt(cube, [name for name, each in zip(found.runs, used, strict=True) if each], p, i)
+
+
+def _of_size(found: ScaledLevels, p: int, bands: list[int], used: NDArray[np.bool_], nominal: Reals) -> list[str]:
+    """What the sensor's size makes of spectra of several speeds: at one frequency more is missing at the lower one."""
+    limited = found.size_limited[:, p, bands] & used
+    if limited.any():
+        return [f"{SIZE_LIMITED}: {', '.join(f'{hz:g}' for hz in nominal[limited.any(axis=0)])} Hz"]
+    size = np.where(used & np.isfinite(found.size_db[:, p, bands]), found.size_db[:, p, bands], 0.0)
+    least = np.where(used, size, np.inf).min(axis=0, initial=np.inf)
+    spread = np.where(used.any(axis=0), size.max(axis=0, initial=0.0) - least, 0.0)
+    worst = int(spread.argmax())
+    return [f"{SENSOR_SIZE}: {spread[worst]:.1f} dB at {nominal[worst]:g} Hz"] if spread[worst] > SIZE_SPREAD_DB else []
 
 
 def _shared(found: ScaledLevels) -> tuple[Shared, Shared]:

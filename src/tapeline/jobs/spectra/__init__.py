@@ -89,8 +89,7 @@ class SpectraNeeds:
 def needs(plan: Plan, run: str) -> SpectraNeeds:
     """How one recording is averaged, and what is made of it on request."""
     settings = plan.settings
-    measured = bool(plan.used[run].condition)
-    lines = tuple((line, names) for line, names in plan.lines(plan.used[run].session)) if measured else ()
+    lines = plan.lines(plan.used[run].session) if plan.used[run].kind == "measurement" else ()
     return SpectraNeeds(
         campaign=settings.campaign,
         run=run,

@@ -53,7 +53,8 @@ def band_columns(job: SessionJob, m: Measured) -> dict[str, Any]:
     limited = beyond_offer(size_db, job.needs.sensor_size)
     reference = job.needs.reference_pressure_pa
     columns |= size_columns(size_db, at_midband.uncertainty_db, limited, result.corrected, reference)
-    columns["convection_speed_mps"] = convection_speed_mps(m.sizes, job.needs.sensor_size, bands.midband_hz)[0]
+    speed, _ = convection_speed_mps(m.sizes, job.needs.sensor_size)
+    columns["convection_speed_mps"] = np.broadcast_to(speed[:, None], limited.shape)
     columns["filters_minus_lines_db"] = _filters_less_lines_db(m, bands)
     lines = held_lines(m.run, bands, settings.method)
     limits = [limits_of(m.run, bands, lines, p, settings, job.filters, job.left_out) for p in range(len(positions))]

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 SEVERAL_WAVES, UNRESOLVED = "several-waves", "unresolved"
 ORDER_CONTRADICTED, NO_DIRECTION, FASTER_THAN_FLOW = "order-contradicted", "no-direction", "faster-than-flow"
+POLARITIES_DIFFER = "polarities-differ"
 NO_COORDINATES, UNLIKE_COORDINATES, TOO_FEW = "no-coordinates", "order-unlike-coordinates", "too-few-sensors"
 """Marks of rows, in the words of the table."""
 
@@ -65,8 +66,13 @@ def _of_line(
         return _rows(run, line, names, bands, [TOO_FEW])
     measured = _spectra(needs, run, names, along, there)
     way = direction(measured, speed_mps)
-    if way.contradicted or np.isnan(way.slowness_s_per_m):
-        return _rows(run, line, names, bands, [ORDER_CONTRADICTED if way.contradicted else NO_DIRECTION], way)
+    refused = {
+        ORDER_CONTRADICTED: way.contradicted,
+        POLARITIES_DIFFER: way.opposite.any(),
+        NO_DIRECTION: np.isnan(way.slowness_s_per_m),
+    }
+    if any(refused.values()):
+        return _rows(run, line, names, bands, [mark for mark, there in refused.items() if there], way)
     mismatch = float(np.radians(needs.line_settings.phase_mismatch_deg))
     rows = _rows(run, line, names, bands, [], way)
     first = round(there[0]["first_hz"] / run.spectra.step_hz)
@@ -141,8 +147,11 @@ def _rows(
     way: Direction | None = None,
 ) -> list[LinesRow]:
     """Rows without values."""
-    against = [] if way is None else list(way.against)
-    between = [f"{a} to {b}" for (a, b), each in zip(pairwise(names), against, strict=False) if each]
+    neighbours = [f"{a} to {b}" for a, b in pairwise(names)]
+    between, opposite = (
+        [] if flags is None else [pair for pair, each in zip(neighbours, flags, strict=True) if each]
+        for flags in ((None, None) if way is None else (way.against, way.opposite))
+    )
     return [
         {
             "run": run.run,
@@ -152,6 +161,7 @@ def _rows(
             "positions": list(names),
             "against_order": bool(between),
             "against_positions": between,
+            "opposite_positions": opposite,
             "pairs": 0,
             "marks": list(marks),
         }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tapeline.acoustics.band_levels import LineSpectra, shares_of
 from tapeline.acoustics.bands import Bands
 from tapeline.acoustics.levels import level_db
-from tapeline.acoustics.sensor_size import CorcosDecays, DiscAttenuation, disc_attenuation
+from tapeline.acoustics.sensor_size import CorcosDecays, DiscAttenuation, disc_attenuation, disc_attenuation_db
 from tapeline.arrays import Flags, Reals
 from tapeline.campaign.settings import SensorSize
 from tapeline.jobs.cell_values import as_reals
@@ -94,30 +94,43 @@ def _measured(rows: Sequence[LinesRow], factor: float) -> MeasuredConvection | N
     return MeasuredConvection(middle, float(np.hypot(own, spread)))
 
 
-def convection_speed_mps(sizes: SensorSizes, settings: SensorSize, hz: Reals) -> tuple[Reals, Reals]:
+def convection_speed_mps(sizes: SensorSizes, settings: SensorSize) -> tuple[Reals, Reals]:
     """Speed at which the pressure is carried over each sensor, and its relative standard uncertainty.
 
-    What the position's own line measured in the run, else the stated share of the run's speed.
-    Both (positions, frequencies), the speed NaN where size plays no part.
+    Both (positions,), the speed NaN where size plays no part. What the position's own line measured in the run, else
+    the stated share of the run's speed.
     """
-    shape = (sizes.radius_m.size, hz.size)
-    speed = np.full(shape, settings.convection_share * sizes.speed_mps)
-    relative = np.full(shape, settings.convection_share_uncertainty / settings.convection_share)
+    speed = np.full(sizes.radius_m.size, settings.convection_share * sizes.speed_mps)
+    relative = np.full(sizes.radius_m.size, settings.convection_share_uncertainty / settings.convection_share)
     for p, known in enumerate(sizes.measured):
         if known is not None:
             speed[p], relative[p] = known.speed_mps, known.relative
-    return np.where(np.isfinite(sizes.radius_m)[:, None], speed, np.nan), relative
+    return np.where(np.isfinite(sizes.radius_m), speed, np.nan), relative
 
 
 def size_attenuation(sizes: SensorSizes, settings: SensorSize, hz: Reals) -> DiscAttenuation:
     """What size takes off a level at each frequency, (positions, frequencies); NaN where it plays no part."""
-    speed, relative = convection_speed_mps(sizes, settings, hz)
-    return disc_attenuation(
-        2.0 * np.pi * hz * sizes.radius_m[:, None] / speed,
-        np.hypot(relative, settings.radius_share_uncertainty / settings.radius_share),
-        CorcosDecays(settings.streamwise_decay, settings.lateral_decay),
-        CorcosDecays(settings.streamwise_decay_uncertainty, settings.lateral_decay_uncertainty),
-    )
+    speed, relative = convection_speed_mps(sizes, settings)
+    found = np.full((2, speed.size, hz.size), np.nan)
+    uncertainties = CorcosDecays(settings.streamwise_decay_uncertainty, settings.lateral_decay_uncertainty)
+    for (delay, unsure), places in _alike(sizes.radius_m / speed, relative):
+        both = np.hypot(unsure, settings.radius_share_uncertainty / settings.radius_share)
+        each = disc_attenuation(2.0 * np.pi * hz * delay, both, _decays(settings), uncertainties)
+        found[0, places], found[1, places] = each.attenuation_db, each.uncertainty_db
+    return DiscAttenuation(found[0], found[1])
+
+
+def _decays(settings: SensorSize) -> CorcosDecays:
+    return CorcosDecays(settings.streamwise_decay, settings.lateral_decay)
+
+
+def _alike(*values: Reals) -> Iterator[tuple[tuple[float, ...], list[int]]]:
+    """Positions with the same finite values: most sensors of a campaign are of one kind, and each kind is done once."""
+    groups: dict[tuple[float, ...], list[int]] = {}
+    for p, each in enumerate(zip(*(part.tolist() for part in values), strict=True)):
+        if np.isfinite(each).all():
+            groups.setdefault(each, []).append(p)
+    yield from groups.items()
 
 
 def size_term_db(found: DiscAttenuation) -> Reals:
@@ -131,17 +144,16 @@ def over_lines(sizes: SensorSizes, settings: SensorSize, bands: Bands, spectra: 
     So that wide bands, in which the attenuation changes, and falling spectra have theirs; summed over lines, as filters
     pass little that is not in the band.
     """
-    places = np.flatnonzero(np.isfinite(sizes.radius_m))
     attenuation = np.full((sizes.radius_m.size, len(bands)), np.nan)
-    if not places.size:
-        return attenuation
-    here = sizes.at(list(places))
-    for b, band in enumerate(shares_of(bands, spectra, "lines")):
-        part = slice(band.first, band.first + band.share.size)
-        power = np.asarray(spectra.psd[places, part], dtype=np.float64) * band.share
-        lost = size_attenuation(here, settings, spectra.lines_hz[part]).attenuation_db
-        with np.errstate(invalid="ignore", divide="ignore"):
-            attenuation[places, b] = 10.0 * np.log10((power * 10.0 ** (0.1 * lost)).sum(axis=1) / power.sum(axis=1))
+    speed, _ = convection_speed_mps(sizes, settings)
+    shares = shares_of(bands, spectra, "lines")
+    for (delay,), places in _alike(sizes.radius_m / speed):
+        kept = 10.0 ** (0.1 * disc_attenuation_db(2.0 * np.pi * spectra.lines_hz * delay, _decays(settings)))
+        for b, band in enumerate(shares):
+            part = slice(band.first, band.first + band.share.size)
+            power = np.asarray(spectra.psd[places, part], dtype=np.float64) * band.share
+            with np.errstate(invalid="ignore", divide="ignore"):
+                attenuation[places, b] = 10.0 * np.log10((power @ kept[part]) / power.sum(axis=1))
     return attenuation
 
 

@@ -27,6 +27,7 @@ CAVEAT_LETTERS = 112
 """A caveat is a line on paper; the whole of it stands in what needs attention."""
 
 MOST_NAMED = 3
+OTHER_FINDINGS = {"higher": "louder", "equivalent": "the same within {}", "not shown": "not shown to differ"}
 
 
 def sheet_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -118,7 +119,7 @@ def _treatment(campaign: Campaign, headline: Headline, condition: str, spots: Sp
     several = len({row["untreated"] for row in headline.rows}) > 1
     against = f" against {condition_title(campaign, first[0]['untreated'])}" if several else ""
     title = Marked(f"{condition_title(campaign, condition)}{against}", "strong")
-    sentences: list[str | Link | Marked] = [title, f": {named}. ", _counts(rows.values())]
+    sentences: list[str | Link | Marked] = [title, f": {named}. ", _counts(campaign, rows.values())]
     left = _remainder(campaign, headline, rows, [row["position"] for row in first])
     if left:
         sentences.append(f" {left}")
@@ -132,14 +133,20 @@ def _doubt(row: Row, name: str) -> str:
     return ", doubtful" if row[f"{name}_doubtful"] else ""
 
 
-def _counts(rows: Iterable[Row]) -> str:
+def _counts(campaign: Campaign, rows: Iterable[Row]) -> str:
+    """At how many positions it is quieter, and where it is louder, the same or not shown to differ."""
     every = list(rows)
-    quieter = [row for row in every if row["gain_finding"] == "lower" or (row["gain_lower_db"] or 0.0) > 0.0]
-    louder = [row["position"] for row in every if row["gain_finding"] == "higher"]
-    same = [row["position"] for row in every if row["gain_finding"] in ("not shown", "equivalent")]
-    words = f"It is quieter at {len(quieter)} of {counted(len(every), 'position')}"
-    words += f", louder at {listed(louder, MOST_NAMED)}" if louder else ""
-    return f"{words}{f', not shown to differ at {listed(same, MOST_NAMED)}' if same else ''}."
+    bounds = [row for row in every if row["gain_finding"] == "bound" and (row["gain_lower_db"] or 0.0) > 0.0]
+    quieter = sum(row["gain_finding"] == "lower" for row in every) + len(bounds)
+    found = {name: [row["position"] for row in every if row["gain_finding"] == name] for name in OTHER_FINDINGS}
+    threshold = f"±{number(campaign.settings.compare.practical_threshold_db)} dB"
+    said = [f"quieter at {quieter or 'none'} of {counted(len(every), 'position')}"]
+    said += [
+        f"{words.format(threshold)} at {listed(found[name], MOST_NAMED)}"
+        for name, words in OTHER_FINDINGS.items()
+        if found[name]
+    ]
+    return f"It is {', '.join(said)}."
 
 
 def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], first: Sequence[str]) -> str:
@@ -149,7 +156,7 @@ def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], 
         return ""
     best = condition_title(campaign, next(iter(known.values()))["best"])
     said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in first if name in known]
-    words = f"Of what {best} gains it leaves {'; '.join(said)}." if said else f"It is held against {best} elsewhere."
+    words = f"Of what {best} gains it leaves {'; '.join(said)}" if said else f"It is held against {best} elsewhere"
     threshold = campaign.settings.compare.practical_threshold_db
     judged = {
         name: enough(row["remainder_lower_db"], row["remainder_upper_db"], threshold) for name, row in known.items()
@@ -158,11 +165,14 @@ def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], 
         (name for name, words in judged.items() if words == NOT_ENOUGH and not known[name]["remainder_doubtful"]),
         key=lambda name: (-(known[name]["remainder_lower_db"] or 0.0), name),
     )
-    if short:
-        where = [f"{name} ({_left_words(known[name], headline.unit)} left)" for name in short[:MOST_NAMED]]
-        more = f" and {len(short) - MOST_NAMED} more" if len(short) > MOST_NAMED else ""
-        return f"{words} It is {NOT_ENOUGH} at {'; '.join(where)}{more}."
-    return f"{words} It is {ENOUGH}." if set(judged.values()) == {ENOUGH} else words
+    if not short:
+        return f"{words}: {ENOUGH}." if set(judged.values()) == {ENOUGH} else f"{words}."
+    others = [f"{name} ({_left_words(known[name], headline.unit)} left)" for name in short if name not in first]
+    more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
+    where = f"{'; '.join(others[:MOST_NAMED])}{more}"
+    if any(name in first for name in short):
+        return f"{words}: {NOT_ENOUGH}.{f' Nor at {where}.' if others else ''}"
+    return f"{words}. It is {NOT_ENOUGH} at {where}."
 
 
 def _left_words(row: Row, unit: str) -> str:

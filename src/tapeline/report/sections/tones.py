@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.blocks import Block, Bullets, FigureBlock, Fold, Prose, Section, TableBlock
@@ -91,7 +91,7 @@ def track_words(tables: FinishedTables, campaign: Campaign, track: Row) -> str:
     ends = ends if len(ends) < 3 else [ends[0], ends[-1]]
     hertz = ", ".join(f"{hz:.4g} Hz at {speed(mps, unit)}" for hz, mps in ends)
     parts = [f"{hertz} ({condition_title(campaign, track['condition'])}, {track['session']}).", follows_words(track)]
-    parts += [f"It agrees with the cavity's mode {track['mode']}."] if track["mode"] else []
+    parts += [f"It agrees with the cavity mode {track['mode']}."] if track["mode"] else []
     parts += ["It may be the background's."] if not track["background_known"] else []
     parts += ["It is doubtful."] if track["doubtful"] else []
     return " ".join([*parts, *change_words(tables, campaign, track)])
@@ -99,7 +99,7 @@ def track_words(tables: FinishedTables, campaign: Campaign, track: Row) -> str:
 
 def follows_words(track: Row) -> str:
     """Whether the frequency follows speed, with the exponent's interval where there is one."""
-    words, numbers = FOLLOWS[track["follows"]], number_words(track)
+    words, numbers = FOLLOWS.get(track["follows"], str(track["follows"])), number_words(track)
     if track["speed_exponent"] is None:
         return f"{words} ({numbers})."
     ends = interval(track["exponent_lower"], track["exponent_upper"])
@@ -107,7 +107,7 @@ def follows_words(track: Row) -> str:
 
 
 def change_words(tables: FinishedTables, campaign: Campaign, track: Row) -> list[str]:
-    """A sentence a comparison on what it changes of the tone, over the speeds of the track."""
+    """What becomes of the tone with each other condition that a comparison holds against the track's."""
     found: dict[str, list[Row]] = {}
     for row in tables.tone_differences:
         if all(row[name] == track[name] for name in ("session", "position", "yaw_deg")) and _is_of(track, row):
@@ -115,11 +115,20 @@ def change_words(tables: FinishedTables, campaign: Campaign, track: Row) -> list
     said = []
     for name, rows in found.items():
         comparison = campaign.settings.comparisons.get(name)
-        if comparison is None or track["condition"] not in (comparison.treatment, comparison.reference):
+        if comparison is None or track["condition"] not in (comparison.reference, comparison.treatment):
             continue
-        titles = condition_title(campaign, comparison.treatment), condition_title(campaign, comparison.reference)
-        said.append(f"{titles[0]} against {titles[1]}: {_findings_words(campaign, rows)}.")
+        is_reference = track["condition"] == comparison.reference
+        other = condition_title(campaign, comparison.treatment if is_reference else comparison.reference)
+        said.append(f"With {other} it is {_findings_words(campaign, rows if is_reference else map(turned, rows))}.")
     return said
+
+
+def turned(row: Row) -> Row:
+    """A difference of tones the other way round: reference minus treatment."""
+    opposite = {"lower": "higher", "higher": "lower", "gone": "new", "new": "gone"}
+    ends = {"difference_db": "difference_db", "lower_db": "upper_db", "upper_db": "lower_db"}
+    values = {name: None if row[other] is None else -row[other] for name, other in ends.items()}
+    return {**row, **values, "finding": opposite.get(row["finding"], row["finding"])}
 
 
 def _is_of(track: Row, row: Row) -> bool:
@@ -131,21 +140,22 @@ def _is_of(track: Row, row: Row) -> bool:
     )
 
 
-def _findings_words(campaign: Campaign, rows: Sequence[Row]) -> str:
-    findings = {row["finding"] for row in rows}
-    lows, highs = ([row[name] for row in rows if row[name] is not None] for name in ("lower_db", "upper_db"))
-    ends = interval(min(lows), max(highs)) if lows and highs else ""
+def _findings_words(campaign: Campaign, rows: Iterable[Row]) -> str:
+    """One finding at all speeds with its size, else each with its speed."""
+    every = list(rows)
+    findings = {row["finding"] for row in every}
     if len(findings) > 1:
         unit = campaign.settings.report.speed_unit
-        return listed((f"{row['finding']} at {speed(row['speed_mps'], unit)}" for row in rows), 12)
+        return listed((f"{row['finding']} at {speed(row['speed_mps'], unit)}" for row in every), 12)
     (finding,) = findings
     if finding in DIRECTIONS:
-        values = [abs(row["difference_db"]) for row in rows]
+        values = [abs(row["difference_db"]) for row in every]
         size = " to ".join(dict.fromkeys(number(end) for end in (min(values), max(values))))
-        return f"the tone is {size} dB {DIRECTIONS[finding]}"
+        return f"{size} dB {DIRECTIONS[finding]}"
     if finding == "not shown":
-        return f"not shown to differ ({ends} dB)" if ends else "not shown to differ"
-    return {"gone": "the tone is gone", "new": "the tone is new"}.get(finding, str(finding))
+        lows, highs = ([row[name] for row in every if row[name] is not None] for name in ("lower_db", "upper_db"))
+        return f"not shown to differ{f' ({interval(min(lows), max(highs))} dB)' if lows and highs else ''}"
+    return str(finding)
 
 
 def tracks_table(campaign: Campaign, tracks: Sequence[Row]) -> PlainTable:
