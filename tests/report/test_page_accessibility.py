@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from built_report import Report
@@ -15,6 +15,8 @@ from opened_page import UNFOLDED, KeptPages, Opened, opened_page
 from tapeline.report import page as page_module
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from playwright.sync_api import Browser
 
 LEAST_CONTRAST = 4.5
@@ -49,9 +51,19 @@ def axe_finds_nothing(opened: Opened) -> None:
     assert {"color-contrast", "heading-order", "landmark-unique", "svg-img-alt", "link-name"} <= passed
 
 
+def some_long(quick: Sequence[tuple[object, ...]], others: Sequence[tuple[object, ...]]) -> list[Any]:
+    """Cases of the quick suite, and those that go with the long evidence: axe takes seconds a page."""
+    return [*quick, *(pytest.param(*case, marks=pytest.mark.long) for case in others)]
+
+
 @pytest.mark.browser
-@pytest.mark.parametrize("dark", [False, True])
-@pytest.mark.parametrize(("width", "unfolded"), [(390, True), (1440, False), (1440, True)])
+@pytest.mark.parametrize(
+    ("width", "unfolded", "dark"),
+    some_long(
+        [(390, True, False), (1440, False, True)],
+        [(390, True, True), (1440, False, False), (1440, True, False), (1440, True, True)],
+    ),
+)
 def test_axe_finds_nothing(pages: KeptPages, width: int, unfolded: bool, dark: bool) -> None:
     """All rules of axe-core, as opened, and unfolded with a choice and a filter in force."""
     opened = pages.at(width, dark=dark, unfolded=unfolded)
@@ -62,7 +74,7 @@ def test_axe_finds_nothing(pages: KeptPages, width: int, unfolded: bool, dark: b
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("width", [390, 1440])
+@pytest.mark.parametrize("width", [390, pytest.param(1440, marks=pytest.mark.long)])
 def test_axe_finds_nothing_without_scripts(browser: Browser, report: Report, width: int, tmp_path: Path) -> None:
     """The page without its script, all unfolded, as a reader has it whose browser runs none."""
     path = tmp_path / "report.html"
@@ -75,8 +87,7 @@ def test_axe_finds_nothing_without_scripts(browser: Browser, report: Report, wid
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("dark", [False, True])
-@pytest.mark.parametrize("width", [390, 1440])
+@pytest.mark.parametrize(("width", "dark"), some_long([(390, True), (1440, False)], [(390, False), (1440, True)]))
 def test_axe_finds_nothing_on_the_page_of_a_run(browser: Browser, report: Report, width: int, dark: bool) -> None:
     used = {row["run"] for row in report.tables.used_measurements}
     run = next(row["run"] for row in report.tables.quality if row["verdict"] == "unusable" and row["run"] in used)
