@@ -44,7 +44,7 @@ def test_the_share_is_told_of_bands_that_tell_it_alone(report: Report) -> None:
     assert "carried at 0.70 of the speed, median of 1 band level, 1 kHz to 1 kHz" in words
     assert section.is_folded
     (figure,) = figures(section.blocks)
-    assert 'class="mk c0 ho"' in figure.drawing
+    assert figure.drawing.count(' ho"') == 3, "one point of each panel, and the legend's"
     assert any(
         "convection 21.0 m/s (20.0 to 22.0), 0.70 of the speed; a 0.11 (0.10 to 0.12)" in each.words
         for each in figure.readings

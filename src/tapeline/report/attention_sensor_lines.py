@@ -19,7 +19,7 @@ def sensor_line_lines(tables: FinishedTables) -> list[Attention]:
     said = {
         "against_positions": (
             "pressure runs up the stated order of the line",
-            "check line_order, or which channel is which",
+            "check line_order and the channels",
         ),
         "opposite_positions": ("the two sensors have opposite polarity", "check the polarity in the fittings"),
     }

@@ -64,9 +64,9 @@ def _legend_words(campaign: Campaign) -> Prose:
     threshold = campaign.settings.compare.practical_threshold_db
     return Prose(
         "Differences are treatment minus reference: negative is quieter. In the table of bands red is louder and blue "
-        f"is quieter, deeper from {HEAT_STEPS_DB[0]:g} and {HEAT_STEPS_DB[1]:g} dB on. Numbers in italics are not shown "
-        f"to differ, or are within ±{threshold:g} dB. Where a level is only an upper bound the difference is at least (≥) "
-        "or at most (≤) so much; ? is doubtful. A number leads to its figure.",
+        f"is quieter, deeper from {HEAT_STEPS_DB[0]:g} and {HEAT_STEPS_DB[1]:g} dB on. Numbers in italics are not "
+        f"shown to differ, or are within ±{threshold:g} dB. Where a level is only an upper bound the difference is at "
+        "least (≥) or at most (≤) so much; ? is doubtful. A number leads to its figure.",
         "note",
     )
 
