@@ -95,8 +95,8 @@ def detection() -> tuple[list[str], bool]:
         f"### Tones anywhere between lines, with the defaults, {DETECTED} spectra each",
         "",
         "Prominence: what the largest line would stand above the noise were the tone on a line; between lines up to",
-        "1.4 dB less. At 20 dB all must be found, at 10 dB 95 %; at 15 dB and 40 blocks 95 % of frequencies within a tenth",
-        "of a line spacing, and the rms error of the level is 0.2 dB at most.",
+        "1.4 dB less. At 20 dB all must be found, at 10 dB 95 %; at 15 dB and 40 blocks 95 % of frequencies within a",
+        "tenth of a line spacing, and the rms error of the level is 0.2 dB at most.",
         "",
         "| prominence, dB | blocks | found | within 0.1 line | rms frequency, lines | rms level, dB | stated, dB |",
         "|---|---|---|---|---|---|---|",
@@ -128,9 +128,9 @@ def sweeps() -> tuple[list[str], bool]:
         f"### {SWEEPS} generated sweeps of each kind",
         "",
         "Speeds from 20 m/s on, each 1.12 to 1.3 times the one before, one to three repeats, speeds off by 0.3 % and",
-        "frequencies by 0.2 %, beside them another source and a tone of nothing in each run. Right: all speeds in a track",
-        "with the right word; of a switch two linked tracks that part where they should. 95 % must be right; two 10 %",
-        "apart tell nothing.",
+        "frequencies by 0.2 %, beside them another source and a tone of nothing in each run. Right: all speeds in",
+        "a track with the right word; of a switch two linked tracks that part where they should. 95 % must be right;",
+        "two speeds 10 % apart tell nothing.",
         "",
         "| source | speeds | right | cannot-tell | wrong |",
         "|---|---|---|---|---|",
@@ -150,8 +150,8 @@ def sweeps() -> tuple[list[str], bool]:
     said = [law.follows for seed in range(SWEEPS) for law in followed([], (20.0, 24.0, 29.0, 35.0), 2, seed, 3)[1]]
     lines += [
         "",
-        f"Three tones of nothing in each of two repeats at four speeds, 100 Hz to 4 kHz: {len(said)} tracks in "
-        f"{SWEEPS} sweeps, {sum(word in ('flow', 'fixed') for word in said)} of them said to follow the flow or to stay.",
+        f"Three tones of nothing in each of two repeats at four speeds, 100 Hz to 4 kHz: {len(said)} tracks "
+        f"in {SWEEPS} sweeps, {sum(word in ('flow', 'fixed') for word in said)} of them said to follow the flow or to stay.",
     ]
     return lines, holds
 
