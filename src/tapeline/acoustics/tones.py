@@ -131,8 +131,8 @@ def find_tones(
     standard deviation of each line's power over the averaged blocks, over its mean: 1 for steady noise, NaN where not
     known. A line without a finite density above zero is no tone and no part of the continuous spectrum.
 
-    A line counts where it reaches the threshold of `thresholds`, is the largest as near as a tone's lobe reaches, and
-    its bundle is narrow. Not so at the ends, where the lobe is cut.
+    A line counts where it reaches the threshold of `thresholds`, above the lines beside its bundle too, is the largest
+    as near as a tone's lobe reaches, and its bundle is narrow. Not so at the ends, where the lobe is cut.
     """
     spectra = np.asarray(psd, dtype=np.float64)
     if not spectra.size:
@@ -324,6 +324,8 @@ class _Bundles:
         width = self._half_power_lines(excess, k, first, last)
         hz = self._first_hz + self._step_hz * k
         self._taken[first : last + 1] = True
+        if self._ratio[k] < threshold * self._beside(first, last):
+            return None
         # Between two lines of a rectangular window a tone fills both: its own bandwidth would be too strict.
         bandwidth = max(noise_bandwidth(self._rule.window), noise_bandwidth("hann"))
         resolved = width >= TONE_RESOLVED_WIDTH_RATIO * bandwidth
@@ -353,6 +355,15 @@ class _Bundles:
             width_hz=width * self._step_hz if resolved else float("nan"),
             persistence=persistence(float(self._ratio[k]), float(spread[k])),
         )
+
+    def _beside(self, first: int, last: int) -> float:
+        """Median ratio to the continuous spectrum of the lines beside a bundle, 1 at least.
+
+        On a hump, or the crest of a ripple, narrower than the running median the noise itself stands above it.
+        """
+        reach = TONE_CONTINUOUS_LEAST_HALF_LINES
+        lines = np.concatenate([self._ratio[max(first - reach, 0) : first], self._ratio[last + 1 : last + 1 + reach]])
+        return max(float(np.median(lines)), 1.0) if lines.size else 1.0
 
     def _end(self, k: int, step: int) -> int:
         """The last line of the bundle on one side: a lobe at least, on while lines stand out and do not rise again."""
