@@ -67,7 +67,7 @@ def false_alarms() -> tuple[list[str], bool]:
         f"### False alarms in {SPECTRA:,} spectra without tones",
         "",
         "Share of spectra with a tone: by chance alone at a stated 5 %, and with the defaults (1 %, 6 dB at least).",
-        "White noise may exceed neither by more than three standard deviations, other spectra not the defaults; for a ripple",
+        "White noise may exceed neither by more than three standard deviations, others not the defaults; for a ripple",
         "narrower than the running median no limit is set.",
         "",
         "| spectrum | blocks | by chance alone, 5 % stated | with the defaults |",
