@@ -24,6 +24,7 @@ def main() -> int:
         "validate_calibration.py": ["--healthy", str(options.healthy)],
         "validate_quality.py": [],
         "validate_spectra.py": [],
+        "validate_tones.py": [],
         "validate_background.py": [],
         "validate_repeatability.py": [],
         "validate_comparisons.py": ["--campaigns", str(options.campaigns)],

@@ -88,6 +88,18 @@ def test_a_broad_hump_is_no_tone_and_one_on_it_is() -> None:
     assert tone.frequency_hz == pytest.approx(1040.0, abs=0.4)
 
 
+def test_noise_on_the_crest_of_a_ripple_is_no_tone() -> None:
+    draw = np.random.default_rng(16)
+
+    def ripple(hz: Reals) -> Reals:
+        return np.asarray(1.1 + 2.0 * np.sqrt(0.1) * np.cos(2.0 * np.pi * hz / 172.0))
+
+    usual = ToneRule("hann", 0.01, 6.0, 10.0)
+    assert sum(bool(found(*averaged(draw, 20, density=ripple), usual)) for _ in range(30)) <= 2
+    (tone,) = found(*averaged(draw, 20, density=ripple, tones=[(1030.0, square(18.0))]))
+    assert tone.frequency_hz == pytest.approx(1030.0, abs=0.4)
+
+
 def test_the_width_of_a_resonance_is_given() -> None:
     def narrow(hz: Reals) -> Reals:
         return 1.0 + 100.0 / (1.0 + ((hz - 1200.0) / 15.0) ** 2)

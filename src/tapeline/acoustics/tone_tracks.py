@@ -174,12 +174,13 @@ def _linked(moving: list[Track], singles: list[Track]) -> list[Track]:
         single for single in singles if any(_may_step(track, single) or _may_step(single, track) for track in moving)
     ]
     pairs = sorted(
-        (abs(_step(tracks[a], tracks[b])), a, b)
+        (min(len(tracks[a].nodes), len(tracks[b].nodes)) < 2, abs(_step(tracks[a], tracks[b])), a, b)
         for a, b in itertools.permutations(range(len(tracks)), 2)
         if _may_step(tracks[a], tracks[b]) and len(tracks[a].nodes) + len(tracks[b].nodes) > 2
     )
     before: dict[int, int] = {}
-    for _, a, b in pairs:
+    # A tone at one speed alone may be a chance one: tracks of several speeds are linked first.
+    for _, _, a, b in pairs:
         if b not in before and a not in before.values():
             before[b] = a
     linked = {*before, *before.values()}

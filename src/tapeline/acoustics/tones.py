@@ -26,6 +26,9 @@ from tapeline.limits import (
 MEDIAN_VARIANCE = np.pi / 2.0
 """Variance of the median of many normal values over that of their mean."""
 
+AVERAGES_STEP = 0.01
+"""Steps of the logarithm of averages at which thresholds are computed."""
+
 _LOBE_LINES: dict[WindowName, int] = {"rectangular": 2, "hann": 2, "flattop": 5}
 
 _WINDOW_FRAMES = 256
@@ -128,8 +131,8 @@ def find_tones(
     standard deviation of each line's power over the averaged blocks, over its mean: 1 for steady noise, NaN where not
     known. A line without a finite density above zero is no tone and no part of the continuous spectrum.
 
-    A line counts where it reaches the threshold of `thresholds`, is the largest as near as a tone's lobe reaches, and
-    its bundle is narrow. Not so at the ends, where the lobe is cut.
+    A line counts where it reaches the threshold of `thresholds`, above the lines beside its bundle too, is the largest
+    as near as a tone's lobe reaches, and its bundle is narrow. Not so at the ends, where the lobe is cut.
     """
     spectra = np.asarray(psd, dtype=np.float64)
     if not spectra.size:
@@ -138,7 +141,7 @@ def find_tones(
     averages = steady_averages(effective_averages, spread)
     below = continuous_spectrum(spectra, first_hz, step_hz, averages, rule)
     threshold = thresholds(averages, below.lines_in_it, rule)
-    edge = _ratio_quantile(averages[:, None], below.lines_in_it, TONE_BUNDLE_EDGE_P)
+    edge = _ratio_quantile(averages, below.lines_in_it, TONE_BUNDLE_EDGE_P)
     found = []
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = spectra / below.psd
@@ -174,14 +177,23 @@ def thresholds(averages: Reals, lines_in_it: Reals, rule: ToneRule) -> Reals:
     independent = lines_in_it.size / noise_bandwidth(rule.window)
     chance = rule.false_alarm_probability / max(independent, 1.0)
     least = 10.0 ** (rule.least_prominence_db / 10.0)
-    return np.asarray(np.maximum(_ratio_quantile(averages[:, None], lines_in_it, chance), least))
+    return np.asarray(np.maximum(_ratio_quantile(averages, lines_in_it, chance), least))
 
 
 def _ratio_quantile(averages: Reals, lines_in_it: Reals, chance: float) -> Reals:
-    """What the ratio of a line to the continuous spectrum exceeds by chance."""
+    """What the ratio of a line to the continuous spectrum exceeds by chance, (averages, lines).
+
+    The quantile costs more than all else here. It is taken at averages rounded down to 1 %, and at a few numbers of
+    lines, between which its logarithm is interpolated: at most 0.1 dB too high, from 20 averages on 0.03 dB.
+    """
+    steps, which = np.unique(np.floor(np.log(averages) / AVERAGES_STEP), return_inverse=True)
+    dof = 2.0 * np.exp(AVERAGES_STEP * steps)[:, None]
+    knots = np.geomspace(lines_in_it.min(), lines_in_it.max(), 12)
     # The quantile of the inverse ratio: the upper tail of F is the lower one of its inverse, which keeps its digits.
-    dof = 2.0 * averages
-    return np.asarray(1.0 / scipy.special.fdtri(dof * lines_in_it, dof, chance))
+    log_ratio = -np.log(scipy.special.fdtri(dof * knots, dof, chance))
+    x = np.log(lines_in_it)
+    rows = np.stack([np.interp(x, np.log(knots), row) for row in log_ratio])
+    return np.asarray(np.exp(rows)[which])
 
 
 def continuous_spectrum(psd: Reals, first_hz: float, step_hz: float, averages: Reals, rule: ToneRule) -> Continuous:
@@ -312,6 +324,8 @@ class _Bundles:
         width = self._half_power_lines(excess, k, first, last)
         hz = self._first_hz + self._step_hz * k
         self._taken[first : last + 1] = True
+        if self._ratio[k] < threshold * self._beside(first, last):
+            return None
         # Between two lines of a rectangular window a tone fills both: its own bandwidth would be too strict.
         bandwidth = max(noise_bandwidth(self._rule.window), noise_bandwidth("hann"))
         resolved = width >= TONE_RESOLVED_WIDTH_RATIO * bandwidth
@@ -341,6 +355,15 @@ class _Bundles:
             width_hz=width * self._step_hz if resolved else float("nan"),
             persistence=persistence(float(self._ratio[k]), float(spread[k])),
         )
+
+    def _beside(self, first: int, last: int) -> float:
+        """Median ratio to the continuous spectrum of the lines beside a bundle, 1 at least.
+
+        On a hump, or the crest of a ripple, narrower than the running median the noise itself stands above it.
+        """
+        reach = TONE_CONTINUOUS_LEAST_HALF_LINES
+        lines = np.concatenate([self._ratio[max(first - reach, 0) : first], self._ratio[last + 1 : last + 1 + reach]])
+        return max(float(np.median(lines)), 1.0) if lines.size else 1.0
 
     def _end(self, k: int, step: int) -> int:
         """The last line of the bundle on one side: a lobe at least, on while lines stand out and do not rise again."""
@@ -411,7 +434,7 @@ def tone_in_other(
         return None
     at = low + int(ratio.argmax())
     chance = TONE_BUNDLE_EDGE_P / ratio.size
-    by_chance = float(_ratio_quantile(np.array([averages]), below.lines_in_it[at : at + 1], chance)[0])
+    by_chance = float(_ratio_quantile(np.array([averages]), below.lines_in_it[at : at + 1], chance)[0, 0])
     lobe = slice(max(at - lobe_lines(rule.window), 0), at + lobe_lines(rule.window) + 1)
     power = float(np.nansum(psd[lobe] - below.psd[row, lobe])) * step_hz
     return OtherTone(bool(ratio.max() >= max(by_chance, 10.0 ** (rule.least_prominence_db / 20.0))), max(power, 0.0))

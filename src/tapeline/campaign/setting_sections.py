@@ -736,10 +736,10 @@ class Tones(Section):
         "spectra, which their repeats do not have)",
     )
     least_prominence_db: LimitDb = Field(
-        4.0,
+        6.0,
         ge=0,
         description="dB, largest line above the continuous spectrum from which on it may be a tone, however long the "
-        "record (own choice: reflections, charts and curved spectra leave up to 3 dB)",
+        "record (own choice: ripple by reflections, charts and curved spectra leaves 3 dB, noise on it 3 dB more)",
     )
     least_quality: Times = Field(
         10.0,
