@@ -55,7 +55,7 @@ def test_the_help_of_a_command_has_one_example_that_can_be_parsed(command: str) 
         (["run", "--core=3"], ""),
         (["look", "a.wav", "--sesion=may"], 'found no option "--sesion"; did you mean "--session"? See `tapeline look'),
         (["check", "a", "b"], 'tapeline check: found "b", expected no more arguments; see `tapeline check --help`'),
-        (["step", "tabels"], 'expected calibrate, spectra, verdicts, tables, findings, report; did you mean "tables"?'),
+        (["step", "tabels"], 'expected calibrate, spectra, verdicts, tables, findings; did you mean "tables"?'),
         (["completion", "csh"], 'tapeline completion: SHELL: found "csh", expected bash, zsh, fish'),
         (["run", "--cores", "two"], "tapeline run: --cores: 'two' found, a whole number from 1 or all expected"),
         (["compare-results"], "tapeline compare-results: found no OLD, NEW, expected each; see"),
