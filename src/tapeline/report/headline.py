@@ -63,7 +63,7 @@ def headline_of(tables: FinishedTables, campaign: Campaign) -> Headline | None:
     Of several the one with most positions, the fastest, the least yaw, the first session. Nothing is chosen by how
     large a gain is. None where no condition has a gain.
     """
-    level = _level(campaign)
+    level = spoken_level(campaign)
     rows = [
         row
         for row in tables.treatments or _gains_of_comparisons(tables, campaign)
@@ -118,7 +118,8 @@ def _as_gain(campaign: Campaign, row: Row) -> Row:
     }
 
 
-def _level(campaign: Campaign) -> tuple[str, tuple[float, float]]:
+def spoken_level(campaign: Campaign) -> tuple[str, tuple[float, float]]:
+    """Weighting and range of the overall level that sheet and maps speak of."""
     overall = campaign.settings.overall
     first = next((each for each in overall if each.weighting == HEARD), overall[0])
     return first.weighting, first.range_hz

@@ -10,6 +10,7 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import SHOWN, View, common_bound, mean_level
 from tapeline.report.counted_levels import counted_rows
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.headline import spoken_level
 from tapeline.report.wording import NO_VALUE, number
 
 Status: TypeAlias = Literal["shown", "equivalent", "not shown", "bound", "unusable", "not measured"]
@@ -67,19 +68,15 @@ class Mark:
         return f"{self.position}: {level} ({self.state}{doubt})"
 
 
-def first_overall(campaign: Campaign, rows: Iterable[Row]) -> list[Row]:
-    """Of some rows on overall levels those of the settings' first one."""
-    wanted = campaign.settings.overall[0]
-    return [
-        row
-        for row in rows
-        if row["weighting"] == wanted.weighting and (row["lowest_band_hz"], row["highest_band_hz"]) == wanted.range_hz
-    ]
+def spoken_overall(campaign: Campaign, rows: Iterable[Row]) -> list[Row]:
+    """Of some rows on overall levels those of the level that the sheet speaks of."""
+    wanted = spoken_level(campaign)
+    return [row for row in rows if (row["weighting"], (row["lowest_band_hz"], row["highest_band_hz"])) == wanted]
 
 
 def difference_marks(tables: FinishedTables, campaign: Campaign, view: View) -> list[Mark]:
-    """A mark for each position of the campaign but the reference sensors: the view's first overall difference."""
-    rows = {row["position"]: row for row in first_overall(campaign, view.overall)}
+    """A mark for each position of the campaign but the reference sensors: the view's overall difference."""
+    rows = {row["position"]: row for row in spoken_overall(campaign, view.overall)}
     sides = [
         _side(tables, campaign, session, condition, view.speed_mps, view.yaw_deg)
         for session, condition in (
@@ -125,7 +122,7 @@ def _without_difference(name: str, sides: Sequence[Side]) -> Mark:
 
 @dataclass(frozen=True)
 class Side:
-    """One condition in one session at one operating point: positions with a channel, and first overall levels."""
+    """One condition in one session at one operating point: positions with a channel, and overall levels."""
 
     channels: frozenset[str]
     levels: Mapping[str, Sequence[Row]]
@@ -165,7 +162,7 @@ def _side(
     }
     channels = frozenset(row["position"] for row in tables.quality if row["run"] in runs)
     levels: dict[str, list[Row]] = {}
-    for row in first_overall(campaign, tables.overall):
+    for row in spoken_overall(campaign, tables.overall):
         if row["run"] in runs:
             levels.setdefault(row["position"], []).append(row)
     return Side(channels, levels)
@@ -183,7 +180,7 @@ class ConditionLevels:
 
 
 def reference_levels(tables: FinishedTables, campaign: Campaign) -> ConditionLevels | None:
-    """The reference condition's first overall level at the session and operating point with most positions.
+    """The reference condition's overall level at the session and operating point with most positions.
 
     Of several the fastest, then the one with the least yaw, then the first session. None where it has no used run.
     """

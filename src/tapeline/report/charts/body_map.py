@@ -188,7 +188,8 @@ def _drawn(view: BodyView, spots: Mapping[str, Spot], box: Box, scale: float) ->
     made = [element("path", d="".join(moves(line) for line in lines), class_="out")] if lines else []
     segments: list[Segment] = [pair for line in lines for pair in itertools.pairwise(line)]
     inside = [(spots[row["position"]], on_page(view.place(row))) for row in view.rows if row["position"] in spots]
-    for spot, (x, y) in inside:
+    # Of spots on each other the surest is on top.
+    for spot, (x, y) in sorted(inside, key=lambda each: (not each[0].hollow, each[0].weight)):
         shape = bound_arrow(x, y, upward=spot.arrow == "up") if spot.arrow else mark(spot.shape, x, y, MARK_PX)
         kind = "ar" if spot.arrow else "mk"
         made.append(element("path", d=shape, class_=f"{kind} {spot.role}{' ho' if spot.hollow else ''}"))
@@ -200,7 +201,7 @@ def _drawn(view: BodyView, spots: Mapping[str, Spot], box: Box, scale: float) ->
         members.append({inside[index][0].position for index in ordered})
         texts = tuple(inside[index][0].label for index in ordered if inside[index][0].label)
         if texts:
-            more = f" +{len(texts) - 1}" if len(texts) > 1 else ""
+            more = f" and {len(texts) - 1} more" if len(texts) > 1 else ""
             labels.append(Label(inside[ordered[0]][1], (" · ".join(texts), f"{texts[0]}{more}")))
         else:
             members.pop()

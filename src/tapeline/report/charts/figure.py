@@ -121,8 +121,9 @@ def legend_markup(keys: Sequence[Key], top: float, width: float, left: float = 8
 
 def _sample(key: Key, x: float, y: float) -> str:
     made = ""
-    if key.shape == "arrow":
-        return element("path", d=bound_arrow(x + 13, y - 5), class_=f"ar {key.role}")
+    if key.shape in ("arrow", "arrow-up"):
+        is_up = key.shape == "arrow-up"
+        return element("path", d=bound_arrow(x + 13, y + (6 if is_up else -5), upward=is_up), class_=f"ar {key.role}")
     if key.shape == "box":
         return element("path", d=f"M{px(x)} {px(y - 5)}H{px(x + 26)}V{px(y + 5)}H{px(x)}z", class_=f"fl {key.role}")
     if key.line:

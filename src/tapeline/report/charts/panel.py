@@ -171,16 +171,16 @@ class Panel:
         self._path("".join(made), f"ln {role}")
 
     def spans(self, ys: Iterable[float], lows: Iterable[float], highs: Iterable[float], role: str = "wh") -> None:
-        """An interval across, as a line with caps, at each value of the ordinate; an open end (NaN) has no cap."""
+        """An interval across, as a line with caps, at each value of the ordinate; an open end is an arrow."""
         made = []
         for y, low, high in zip(ys, lows, highs, strict=True):
             at = self.up.at(y)
             left = self.across.clipped(low) if math.isfinite(low) else self.box.left
             right = self.across.clipped(high) if math.isfinite(high) else self.box.right
             made.append(f"M{px(left)} {px(at)}H{px(right)}")
-            made += [
-                f"M{px(end)} {px(at - 3)}v6" for value, end in ((low, left), (high, right)) if self._is_inside(value)
-            ]
+            for value, end, way in ((low, left, 5.0), (high, right, -5.0)):
+                arrow = f"M{px(end + way)} {px(at - 3)}L{px(end)} {px(at)}L{px(end + way)} {px(at + 3)}"
+                made.append(f"M{px(end)} {px(at - 3)}v6" if self._is_inside(value) else arrow)
         self._path("".join(made), f"ln {role}")
 
     def level_line(self, y: float, role: str, dashes: str | None = None) -> None:

@@ -14,6 +14,7 @@ from tapeline.report.comparison_views import View, condition_title
 from tapeline.report.figure_data import FigureData, rows_data
 from tapeline.report.figure_messages import level_map_message, map_message, mark_map_message
 from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.headline import spoken_level
 from tapeline.report.map_marks import Mark, difference_marks, reference_levels
 from tapeline.report.page_table import PlainTable
 from tapeline.report.view_names import figure_name
@@ -137,6 +138,8 @@ def _other_keys(marks: Iterable[Mark]) -> list[Key]:
         keys.append(Key("not shown, equivalent or doubtful", "nt ho", "circle", line=False))
     if any(mark.status == "bound" for mark in every):
         keys.append(Key("at most, at least", "nt", "arrow", line=False))
+    if any(mark.status == "bound" and mark.upper_db is None and mark.lower_db is None for mark in every):
+        keys.append(Key("both levels are upper bounds", "nt ho", "cross", line=False))
     if any(mark.status == "unusable" for mark in every):
         keys.append(Key("unusable", "nt", "cross", line=False))
     if any(mark.status == "not measured" for mark in every):
@@ -159,6 +162,6 @@ def _marks_data(marks: Sequence[Mark]) -> FigureData:
 
 
 def _overall_words(campaign: Campaign) -> str:
-    first = campaign.settings.overall[0]
-    weighted = "unweighted level" if first.weighting == "Z" else f"{first.weighting}-weighted level"
-    return f"{weighted} {frequency(first.range_hz[0])} to {frequency(first.range_hz[1])}"
+    weighting, (low, high) = spoken_level(campaign)
+    weighted = "unweighted level" if weighting == "Z" else f"{weighting}-weighted level"
+    return f"{weighted} {frequency(low)} to {frequency(high)}"

@@ -11,7 +11,7 @@ from tapeline.report.blocks import Block, Bullets, Fold, Heading, Prose, Section
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.coverage_rows import CAUTION, cell_rows, compared_rows, coverage_notes
 from tapeline.report.finished_tables import FinishedTables
-from tapeline.report.page_table import Link, PlainTable, without_constant_columns
+from tapeline.report.page_table import Link, PlainTable, Words, without_constant_columns
 from tapeline.report.sections.record_next import Recording, not_needed, recordings
 from tapeline.report.usable_runs import measured_by
 from tapeline.report.view_names import run_file
@@ -34,6 +34,12 @@ def coverage_sections(tables: FinishedTables, campaign: Campaign) -> list[Sectio
         Fold("What can be compared, and what the intervals rest on", (TableBlock(compared), *_notes(found))),
     ]
     return [Section("coverage", "Coverage and what to record next", "trust", blocks)]
+
+
+def first_to_record(tables: FinishedTables, campaign: Campaign) -> Words:
+    """What to record first, and why; nothing where nothing is missing."""
+    wanted = recordings(tables, campaign, coverage(campaign, measured_by(tables, campaign)))
+    return wanted[0].words if wanted else ""
 
 
 def _next(wanted: Sequence[Recording]) -> list[Block]:

@@ -40,13 +40,18 @@ def gain_words(row: Row, unit: str) -> str:
             return f"at least {number(lower)} {unit} quieter"
         return f"quieter by {interval(lower, upper)} {unit}"
     if row["gain_finding"] == "equivalent":
-        return f"the same within the threshold ({interval(lower, upper)} {unit} quieter)"
+        return f"{_sized(value, unit)}, equivalent ({interval(lower, upper)})"
     if row["gain_finding"] not in SHOWN:
-        return f"not shown to differ ({interval(lower, upper)} {unit} quieter)"
+        return f"{_sized(value, unit)}, not shown beyond chance ({interval(lower, upper)})"
     if value < 0.0:
         turned = interval(None if upper is None else -upper, None if lower is None else -lower)
         return f"{number(-value)} {unit} louder ({turned})"
     return f"{number(value)} {unit} quieter ({interval(lower, upper)})"
+
+
+def _sized(value: float, unit: str) -> str:
+    """A gain by its size and direction; the interval behind it is one of how much quieter."""
+    return f"{number(abs(value))} {unit} {'louder' if round(value, 1) < 0.0 else 'quieter'}"
 
 
 def gain_label(row: Row) -> str:
@@ -117,7 +122,7 @@ def _map_keys(rows: Sequence[Row]) -> list[Key]:
     if any(row["gain_db"] is not None and row["gain_finding"] not in SHOWN for row in rows):
         keys.append(Key("not shown, or equivalent", "nt ho", "circle", line=False))
     if any(row["gain_db"] is None for row in rows):
-        keys.append(Key("at least", "dn", "arrow", line=False))
+        keys.append(Key("at least", "dn", "arrow-up", line=False))
     return keys
 
 
@@ -125,13 +130,14 @@ def gain_matrix(campaign: Campaign, headline: Headline, positions: Sequence[str]
     """Gains with their intervals, a panel a speed and a row a position, in the looks of the conditions."""
     names = list(positions)[:MOST_ROWS]
     speeds = sorted({row["speed_mps"] for row in headline.every}, reverse=True)
-    speeds = sorted(sorted(speeds, key=lambda value: (value != headline.speed_mps, -value))[:MOST_SPEEDS])
+    speeds = sorted(speeds, key=lambda value: (value != headline.speed_mps, -value))[:MOST_SPEEDS]
     conditions = headline.conditions[:MOST_CONDITIONS]
     rows = [
         row
         for row in headline.every
         if row["position"] in names and row["condition"] in conditions and row["speed_mps"] in speeds
     ]
+    rows.sort(key=lambda row: (names.index(row["position"]), conditions.index(row["condition"])))
     ends = [row[name] for row in rows for name in ("gain_db", "gain_lower_db", "gain_upper_db")]
     limits = rounded_limits([0.0, *ends], 1.0, 0.5, 4.0)
     unit, top = campaign.settings.report.speed_unit, 22.0
@@ -169,8 +175,8 @@ def gain_matrix(campaign: Campaign, headline: Headline, positions: Sequence[str]
     confidence = confidence_words(campaign.settings.confidence)
     against = condition_title(campaign, headline.rows[0]["untreated"])
     caption = (
-        f"Against {against}, session {headline.session}, {confidence} intervals; an open end is a bound. "
-        f"Hollow marks are not shown to differ, equivalent or doubtful.{left_out}"
+        f"Positions in the order of the spots to work on first. Against {against}, session {headline.session}, "
+        f"{confidence} intervals; an arrow is an open end. Hollow: not shown, equivalent or doubtful.{left_out}"
     )
     alt = f"{headline.level}: " + "; ".join(
         f"{row['condition']} at {row['position']}, {speed(row['speed_mps'], unit)}: {gain_words(row, headline.unit)}"
@@ -197,4 +203,5 @@ def _draw_gains(
     for place, row in zip(places, rows, strict=True):
         at = row["gain_db"] if row["gain_db"] is not None else row["gain_lower_db"]
         title = condition_title(campaign, row["condition"])
-        panel.reads(0.0 if at is None else at, place, f"{row['position']}, {title}: {gain_words(row, unit)}")
+        words = f"{row['position']}, {panel.title}, {title}: {gain_words(row, unit)}"
+        panel.reads(0.0 if at is None else at, place, words)

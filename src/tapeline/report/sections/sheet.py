@@ -14,20 +14,21 @@ from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.headline import Headline, headline_of
 from tapeline.report.page_table import Link, Marked, Words, plain
 from tapeline.report.sections.calibration import order_words
+from tapeline.report.sections.coverage import first_to_record
 from tapeline.report.sections.gain_figures import gain_map, gain_matrix, gain_words
 from tapeline.report.sections.repeatability import repeat_sentences
-from tapeline.report.sections.tones import tone_sentences
+from tapeline.report.sections.tones import none_words, tone_sentences
 from tapeline.report.sections.work_first import Spots, share_words, spots_of
 from tapeline.report.wording import confidence_words, counted, interval, listed, number
 from tapeline.store.tables import WITHOUT_DIFFERENCE
 from tapeline.words.treatment_sentences import ENOUGH, NOT_ENOUGH, enough
 
 MOST_CAVEATS = 3
-CAVEAT_LETTERS = 112
+CAVEAT_LETTERS = 100
 """A caveat is a line on paper; the whole of it stands in what needs attention."""
 
 MOST_NAMED = 3
-OTHER_FINDINGS = {"higher": "louder", "equivalent": "the same within {}", "not shown": "not shown to differ"}
+OTHER_FINDINGS = {"higher": "louder", "equivalent": "equivalent (within {})", "not shown": "not shown beyond chance"}
 
 
 def sheet_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -43,13 +44,24 @@ def sheet_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     figures.append(FigureBlock(gain_matrix(campaign, headline, _ordered(headline, spots))))
     blocks: list[Block] = [
         Prose(_lead(campaign, headline), "lead"),
-        Bullets([_treatment(campaign, headline, name, spots) for name in headline.conditions], role="say"),
+        Bullets([_treatment(tables, campaign, headline, name, spots) for name in headline.conditions], role="say"),
+        *_not_here(campaign, headline),
         *figures,
         *_spots_blocks(campaign, spots),
         *_trust(tables, campaign),
         *_caveats(tables, campaign),
     ]
     return [Section("sheet", "The sheet", "decide", [Group(tuple(blocks), role="sheet")])]
+
+
+def _not_here(campaign: Campaign, headline: Headline) -> list[Block]:
+    """Treatments of which the sheet says nothing, since they were not measured beside the untreated condition."""
+    spoken = {*headline.conditions, *(row["untreated"] for row in headline.rows)}
+    others = [name for name, each in campaign.settings.conditions.items() if each.applied and name not in spoken]
+    if not others:
+        return []
+    titles = listed((condition_title(campaign, name) for name in others), MOST_NAMED)
+    return [Prose((f"Not measured here: {titles}. See ", Link("all gains", "#gains"), "."), "note")]
 
 
 def _spots_blocks(campaign: Campaign, spots: Spots) -> list[Block]:
@@ -66,12 +78,14 @@ def _trust(tables: FinishedTables, campaign: Campaign) -> list[Block]:
     """A sentence each on tones, on how well levels repeat, and on the calibration; each leads to its section."""
     repeats = [words.partition(". ")[0].partition(": ")[0].rstrip(".") for words in repeat_sentences(tables, campaign)]
     said = {
-        "tones": next(iter(tone_sentences(tables, campaign)), ""),
+        "tones": next(iter(tone_sentences(tables, campaign)), none_words(tables)),
         "repeatability": " ".join(f"{words}." for words in repeats),
         "calibration": f"{order_words(tables.calibration, campaign).partition(':')[0]}." if tables.calibration else "",
     }
     items: list[Words] = [(Link(key.capitalize(), f"#{key}"), f": {words}") for key, words in said.items() if words]
-    return [Heading("Tones, repeatability, calibration"), Bullets(items)] if items else []
+    first = first_to_record(tables, campaign)
+    items += [(Link("Record next", "#coverage"), f": {plain(first)}")] if first else []
+    return [Heading("Tones, repeatability, calibration, what to record"), Bullets(items)] if items else []
 
 
 def sheet_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
@@ -80,7 +94,7 @@ def sheet_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
     if headline is None:
         return [plain(_without(tables).words)]
     spots = spots_of(tables, campaign)
-    said = [_treatment(campaign, headline, name, spots) for name in headline.conditions]
+    said = [_treatment(tables, campaign, headline, name, spots) for name in headline.conditions]
     return [_lead(campaign, headline), *map(plain, said), *(plain(each.words) for each in spots.groups)]
 
 
@@ -110,16 +124,21 @@ def _ordered(headline: Headline, spots: Spots) -> list[str]:
     return [*ranked, *sorted(names.difference(ranked))]
 
 
-def _treatment(campaign: Campaign, headline: Headline, condition: str, spots: Spots) -> Words:
+def _treatment(tables: FinishedTables, campaign: Campaign, headline: Headline, condition: str, spots: Spots) -> Words:
     """One condition: where it is quieter, by how much at the spots ranked first, and what it leaves."""
     rows = headline.by_position(condition)
     first = [rows[name] for name in (*spots.positions, *sorted(rows)) if name in rows][:2]
     first = list({row["position"]: row for row in first}.values())
-    named = "; ".join(f"at {row['position']} {gain_words(row, headline.unit)}{_doubt(row, 'gain')}" for row in first)
+    named = [f"at {row['position']} {gain_words(row, headline.unit)}{_doubt(row, 'gain')}" for row in first]
+    largest = _largest(rows.values())
+    if largest is not None and largest not in first:
+        named.append(f"most at {largest['position']}, {gain_words(largest, headline.unit)}")
     several = len({row["untreated"] for row in headline.rows}) > 1
     against = f" against {condition_title(campaign, first[0]['untreated'])}" if several else ""
     title = Marked(f"{condition_title(campaign, condition)}{against}", "strong")
-    sentences: list[str | Link | Marked] = [title, f": {named}. ", _counts(campaign, rows.values())]
+    sentences: list[str | Link | Marked] = [title, f": {'; '.join(named)}. ", _counts(campaign, rows.values())]
+    elsewhere = _shown_over_sessions(tables, headline, rows.values())
+    sentences += [f" Over all sessions it is shown at {listed(elsewhere, MOST_NAMED)} too."] if elsewhere else []
     left = _remainder(campaign, headline, rows, [row["position"] for row in first])
     if left:
         sentences.append(f" {left}")
@@ -127,6 +146,25 @@ def _treatment(campaign: Campaign, headline: Headline, condition: str, spots: Sp
     if comparison:
         sentences += [" ", Marked("Bands and runs", "more", f"#comparison-{comparison}")]
     return tuple(sentences)
+
+
+def _largest(rows: Iterable[Row]) -> Row | None:
+    """The gain whose interval lies furthest from none, of those that are shown and in no doubt."""
+    sure = [row for row in rows if not row["gain_doubtful"] and (row["gain_lower_db"] or 0.0) > 0.0]
+    return max(sure, key=lambda row: (row["gain_lower_db"], row["position"]), default=None)
+
+
+def _shown_over_sessions(tables: FinishedTables, headline: Headline, rows: Iterable[Row]) -> list[str]:
+    """Positions where this session shows no gain and the mean over all sessions does, by the comparison of the two."""
+    unsure = {row["position"]: row["gain_comparison"] for row in rows if row["gain_finding"] == "not shown"}
+    wanted = (headline.weighting, *headline.range_hz, headline.speed_mps, headline.yaw_deg)
+    names = ("weighting", "lowest_band_hz", "highest_band_hz", "speed_mps", "yaw_deg")
+    return [
+        row["position"]
+        for row in tables.overall_rows("session_means")
+        if unsure.get(row["position"]) == row["comparison"] and row["finding"] in SHOWN and not row["doubtful"]
+        if tuple(row[name] for name in names) == wanted
+    ]
 
 
 def _doubt(row: Row, name: str) -> str:
@@ -158,6 +196,7 @@ def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], 
     said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in first if name in known]
     words = f"Of what {best} gains it leaves {'; '.join(said)}" if said else f"It is held against {best} elsewhere"
     threshold = campaign.settings.compare.practical_threshold_db
+    limit = f"{number(threshold)} dB"
     judged = {
         name: enough(row["remainder_lower_db"], row["remainder_upper_db"], threshold) for name, row in known.items()
     }
@@ -166,13 +205,13 @@ def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], 
         key=lambda name: (-(known[name]["remainder_lower_db"] or 0.0), name),
     )
     if not short:
-        return f"{words}: {ENOUGH}." if set(judged.values()) == {ENOUGH} else f"{words}."
+        return f"{words}: {ENOUGH} (less than {limit})." if set(judged.values()) == {ENOUGH} else f"{words}."
     others = [f"{name} ({_left_words(known[name], headline.unit)} left)" for name in short if name not in first]
     more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
     where = f"{'; '.join(others[:MOST_NAMED])}{more}"
     if any(name in first for name in short):
-        return f"{words}: {NOT_ENOUGH}.{f' Nor at {where}.' if others else ''}"
-    return f"{words}. It is {NOT_ENOUGH} at {where}."
+        return f"{words}: {NOT_ENOUGH} ({limit} or more).{f' Nor at {where}.' if others else ''}"
+    return f"{words}. It is {NOT_ENOUGH} ({limit} or more) at {where}."
 
 
 def _left_words(row: Row, unit: str) -> str:
@@ -187,7 +226,9 @@ def _left_words(row: Row, unit: str) -> str:
 
 def _caveats(tables: FinishedTables, campaign: Campaign) -> list[Block]:
     """At most three doubts that would change a decision; all stand in what needs attention."""
-    lines = [line for line in attention_lines(tables, campaign) if line.severity != "note"]
+    found = [line for line in attention_lines(tables, campaign) if line.severity != "note"]
+    # What is left out changes nothing any more; what is in doubt still counts.
+    lines = sorted(found, key=lambda line: line.severity != "doubtful")
     if not lines:
         return [Prose("Nothing is in doubt: no recording, channel or calibration.", "note")]
     items: list[Words] = [_caveat(line) for line in lines[:MOST_CAVEATS]]
@@ -198,5 +239,6 @@ def _caveats(tables: FinishedTables, campaign: Campaign) -> list[Block]:
 
 def _caveat(line: Attention) -> Words:
     """Where and what, a line on paper; it leads to what it is about."""
-    found = shorten(line.found, max(CAVEAT_LETTERS - len(line.where), 30), placeholder=" …")
+    first = line.found.partition("; ")[0]
+    found = shorten(first, max(CAVEAT_LETTERS - len(line.where), 30), placeholder=" …")
     return (Link(line.where, line.href) if line.href else line.where, f": {found}")

@@ -73,14 +73,14 @@ def _group(tables: FinishedTables, comparison: str, area: str, rows: Sequence[Ro
         if len(positions) == 1
         else f"the {area} ({listed(positions, 4)})"
     )
-    words = f"{where[0].upper()}{where[1:]}, mostly {bands}: {percent(share)}"
+    words = f"{where[0].upper()}{where[1:]}: {percent(share)}, most of it {bands}"
     return SpotGroup(positions, (Link(words, f"#ranking-{comparison}"),), share)
 
 
 def share_words(campaign: Campaign) -> str:
     """What the groups' shares are of."""
     weighting = campaign.settings.ranking.weighting
-    weighted = "" if weighting == "Z" else f"{weighting}-weighted "
+    weighted = "unweighted " if weighting == "Z" else f"{weighting}-weighted "
     return (
         f"Share of the {weighted}pressure power shown as contributed here, {ranked_range(campaign)}, all ranked points."
     )
