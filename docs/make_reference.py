@@ -6,9 +6,11 @@ Run as `python docs/make_reference.py`; `--check` only says which page is out of
 from __future__ import annotations
 
 import ast
+import inspect
 import itertools
 import json
 import sys
+import textwrap
 import types
 import typing
 from collections.abc import Iterable
@@ -19,7 +21,10 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+import tapeline
 from tapeline import limits
+from tapeline.analysis.joined_tables import JOINED
+from tapeline.analysis.notebook import Results
 from tapeline.campaign.load import load_campaign
 from tapeline.campaign.outlines import OUTLINE
 from tapeline.campaign.plan import Plan
@@ -39,7 +44,7 @@ MADE = "<!-- made by docs/make_reference.py; change the code, not this page -->\
 
 def tables_page() -> str:
     """Every output table with its columns, units and keys."""
-    lines = [MADE, "# Tables", "", UNNEST]
+    lines = [MADE, "# Tables", "", JOINS_HEAD, "", "```text", *joins(), "```", "", UNNEST, *_opened()]
     for table in tables.ALL:
         place = _place(table)
         lines += ["", f"## {table.name}", "", f"{table.title}. `{place}`, schema version {table.version}."]
@@ -49,6 +54,74 @@ def tables_page() -> str:
             f"| `{c.name}` | {c.type} | {c.unit} | {_cell(c.description)} | {_empty(c)} |" for c in table.stored_columns
         ]
     return "\n".join([*lines, *_terms_of_uncertainty()]) + "\n"
+
+
+JOINS_HEAD = (
+    "For who reads results by other programs. Which table has one row for many of which others, and by which columns "
+    "they join; `campaign` is always among these. A notebook gets them joined by [`tapeline.open`](#tapelineopen)."
+)
+
+JOINED_TO = ("runs", "positions", "quality", "calibration", "tone_tracks", "session_means", "line_differences")
+"""Tables that others are joined with, in the order of the drawing."""
+
+UNLIKE = {("quality", "checks"), ("line_differences", "budgets"), ("session_means", "budgets")}
+"""Tables whose columns are called alike and mean others: calibration runs, and one label for two sessions."""
+
+
+def joins() -> list[str]:
+    """A drawing of which table joins which, from the keys and columns of their declarations."""
+    tabled = [table for table in tables.ALL if table.name != "spectra"]
+    lines: list[str] = []
+    for name in JOINED_TO:
+        key = tables.BY_NAME[name].own_key
+        others = [
+            each.name
+            for each in tabled
+            if each.name != name and (name, each.name) not in UNLIKE and {*key} <= _names_read(each)
+        ]
+        branch = textwrap.wrap(", ".join(others), 88)
+        lines += [name, f" │ {', '.join(('campaign', *key))}"]
+        lines += [f" {'└──►' if index == 0 else '    '} {part}" for index, part in enumerate(branch)] + [""]
+    return lines[:-1]
+
+
+def _names_read(table: Table[Any]) -> set[str]:
+    """The columns of a table as it is read, with that of its folders."""
+    return {column.name for column in table.columns} | ({table.partition} if table.partition else set())
+
+
+def _opened() -> list[str]:
+    """The section on the interface for notebooks: its own example, and the columns of its joined tables."""
+    text = inspect.getdoc(tapeline.open) or ""
+    words, _, example = text.partition("\n>>> ")
+    lines = ["", "## tapeline.open", "", words.strip(), "", "```pycon", f">>> {example.strip()}", "```", "", OPENED]
+    parts = {
+        name: getattr(Results, name) for name in (*JOINED, "spectrum", "history", "mean_levels", "table", "columns")
+    }
+    lines += ["", "| of the results | what it is |", "|---|---|"]
+    for name, member in parts.items():
+        words = (inspect.getdoc(member) or "").partition("\n\n")[0]
+        lines.append(
+            f"| `{name}{'' if isinstance(member, property) else '(...)'}` | {_cell(' '.join(words.split()))} |"
+        )
+    for name in ("levels", "condition_means"):
+        lines += [
+            "",
+            f"Columns of `{name}`:",
+            "",
+            "| column | type | unit | meaning | empty means |",
+            "|---|---|---|---|---|",
+        ]
+        lines += [f"| `{c.name}` | {c.type} | {c.unit} | {_cell(c.description)} | {_empty(c)} |" for c in JOINED[name]]
+    return lines
+
+
+OPENED = (
+    "[notebook.md](notebook.md) asks it the first five questions of an analyst. `differences`, `treatments` and "
+    "`tones` have the columns of comparisons, treatments and tones below, and `area`; `given` (`gain_given`, "
+    "`remainder_given`) says what the row gives: value, bound or nothing. `tapeline export` writes the same for "
+    "spreadsheets."
+)
 
 
 def _terms_of_uncertainty() -> list[str]:

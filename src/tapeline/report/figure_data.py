@@ -38,22 +38,29 @@ def rows_data(rows: Iterable[Row], names: Sequence[str], **same: Any) -> FigureD
     return FigureData({**constant, **{name: [row[name] for row in every] for name in names}})
 
 
-def csv_text(data: FigureData) -> str:
+def csv_text(data: FigureData, *, decimal_comma: bool = False) -> str:
     """The table as RFC 4180 has it; lists are joined by blanks, what is missing or infinite is an empty cell.
 
-    Text that a spreadsheet would take for a formula gets an apostrophe in front.
+    Text that a spreadsheet would take for a formula gets an apostrophe in front. With `decimal_comma` semicolons
+    separate the cells, as spreadsheets expect it where a comma stands before the decimals.
     """
     stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\r\n")
-    writer.writerow(list(data.columns))
-    writer.writerows(zip(*(_cells(values) for values in data.columns.values()), strict=True))
+    writer = csv.writer(stream, lineterminator="\r\n", delimiter=";" if decimal_comma else ",")
+    writer.writerow([_cell(name) for name in data.columns])
+    columns = [_cells(values, decimal_comma) for values in data.columns.values()]
+    writer.writerows(zip(*columns, strict=True))
     return stream.getvalue()
 
 
-def _cells(values: Sequence[Any] | np.ndarray[Any, Any]) -> list[str]:
+def _cells(values: Sequence[Any] | np.ndarray[Any, Any], decimal_comma: bool) -> list[str]:
     if isinstance(values, np.ndarray):
-        return [_number(value) for value in values.tolist()]
-    return [_cell(value) for value in values]
+        values = values.tolist()
+    made = [_cell(value) for value in values]
+    if not decimal_comma:
+        return made
+    return [
+        cell.replace(".", ",") if isinstance(value, float) else cell for cell, value in zip(made, values, strict=True)
+    ]
 
 
 def _cell(value: Any) -> str:

@@ -1,0 +1,1 @@
+"""Finished results for who goes on with them: joined tables, the notebook interface, files for spreadsheets."""
