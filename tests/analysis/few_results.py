@@ -76,6 +76,20 @@ COMPARISONS = [
 ]
 
 
+def treatment(position: str, finding: str, **cells: Any) -> Row:
+    """A row of the treatments: what `sealed` gains, with nothing to be held against for a remainder."""
+    sessions = {"session": "april", "other_session": "april", "quantity": "overall"}
+    names = {"condition": "sealed", "applied": ["front", "rear"], "untreated": "open", "position": position}
+    return {**names, **sessions, **POINT, **RANGE, "gain_finding": finding, **cells}
+
+
+TREATMENTS = [
+    treatment("p1", "lower", gain_db=3.25, gain_lower_db=2.0, gain_upper_db=4.5),
+    treatment("p2", "bound", gain_lower_db=1.27),
+    treatment("p3", "not given", gain_why_not="no usable run"),
+]
+
+
 def write_results(results: Path, campaign: str, higher_db: float = 0.0) -> Path:
     """Write the tables and their manifest into the folder `results`, and return it."""
     overall = [{**row, **RANGE} for row in levels(higher_db)]
@@ -97,6 +111,7 @@ def write_results(results: Path, campaign: str, higher_db: float = 0.0) -> Path:
         tables.POSITIONS: [{"position": "p1", "area": "=seam"}, {"position": "p2"}, {"position": "p3"}],
         tables.QUALITY: [{"run": "r1", **wrong}, {"run": "r2", **wrong}],
         tables.COMPARISONS: COMPARISONS,
+        tables.TREATMENTS: TREATMENTS,
         tables.BUDGETS: [{**budget, **mean, "quantity": "overall", "doubt": []}],
         tables.OVERALL: overall,
         tables.BANDS: bands,

@@ -76,7 +76,12 @@ def test_differences_say_what_they_give(roof: Path) -> None:
         ["p2", "bound", None, 1.27],
         ["p3", "nothing", None, None],
     ]
-    assert len(tapeline.open(roof).treatments) == 0
+    gains = tapeline.open(roof).treatments
+    assert cells(gains, "position", "gain_given", "gain_db", "remainder_given") == [
+        ["p1", "value", 3.25, "nothing"],
+        ["p2", "bound", None, "nothing"],
+        ["p3", "nothing", None, "nothing"],
+    ]
 
 
 def test_a_spectrum_has_its_background_and_no_value_where_a_line_is_a_bound(roof: Path) -> None:

@@ -51,6 +51,16 @@ def test_differences_keep_a_bound_out_of_value_and_interval(roof: Path) -> None:
     ]
 
 
+def test_gains_and_remainders_keep_bounds_apart(roof: Path) -> None:
+    rows = exported(roof)["gains.csv"]
+    heads = ["applied", "gain (dB)", "gain: lower end (dB)", "gain: bound (dB)", "gain: finding", "remainder (dB)"]
+    assert [[row[head] for head in heads] for row in rows] == [
+        ["front; rear", "3.25", "2", "", "lower", ""],
+        ["front; rear", "", "", ">= 1.2", "bound", ""],
+        ["front; rear", "", "", "", "not given", ""],
+    ]
+
+
 def test_with_a_decimal_comma_semicolons_separate(roof: Path) -> None:
     rows = exported(roof, "--decimal", "comma", delimiter=";")["differences.csv"]
     assert rows[0][f"{DIFFERENCE} (dB)"] == "3,25"

@@ -106,8 +106,9 @@ def levels(folders: ResultsFolders) -> pa.Table:
     """Levels of the used measurements with their conditions, see LEVELS; without what is unusable or a bound."""
     used = [("kind", "==", "measurement"), ("status", "==", "used")]
     runs = folders.table("runs", used)
+    read = {_RENAMED.get(column.name, column.name) for column in LEVELS}
     parts = [
-        _levels(folders.table_or_none(name), quantity, runs)
+        _levels(folders.table_or_none(name, columns=read), quantity, runs)
         for name, quantity in ((OVERALL.name, "overall"), (BANDS.name, "band"))
     ]
     made = _with_area(pa.concat_tables(parts), folders)

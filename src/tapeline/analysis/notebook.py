@@ -234,9 +234,11 @@ class Results:
         112    sealed  value     110.8     4         0
         """
         rows = self.levels if of is None else of
-        if absent := [name for name in by if name not in rows.columns]:
+        items = [item.name for item in ITEM]
+        needed = ["campaign", *by, *items, "given", "level_db", "upper_bound_db", "comparable"]
+        if absent := [name for name in needed if name not in rows.columns]:
             raise ResultsError(f"levels have no column {quoted(absent[0])}; {_nearest(absent[0], rows.columns)}")
-        keys = list(dict.fromkeys(["campaign", *by, *(item.name for item in ITEM)]))
+        keys = list(dict.fromkeys(["campaign", *by, *items]))
         counted = rows["comparable"].astype(bool) & (rows["given"] != NOTHING)
         made = rows[keys].assign(
             end=rows["level_db"].fillna(rows["upper_bound_db"]).where(counted),

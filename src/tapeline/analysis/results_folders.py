@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -50,13 +50,19 @@ class ResultsFolders:
         return self.table_or_none(name, where, only=only)
 
     def table_or_none(
-        self, name: str, where: Sequence[tuple[str, str, Any]] = (), *, only: str | None = None
+        self,
+        name: str,
+        where: Sequence[tuple[str, str, Any]] = (),
+        *,
+        only: str | None = None,
+        columns: Collection[str] | None = None,
     ) -> pa.Table:
-        """The same, without rows where no campaign has the table."""
+        """The same, all columns or some, without rows where no campaign has the table."""
         table = BY_NAME[name]
+        schema = _schema(table, columns)
         folders = [folder for campaign, folder in self.by_campaign.items() if only in (None, campaign)]
-        parts = [_read(table, part, file, where) for folder in folders for part, file in _files(folder, name)]
-        return pa.concat_tables([_schema(table).empty_table(), *parts])
+        parts = [_read(table, schema, part, file, where) for folder in folders for part, file in _files(folder, name)]
+        return pa.concat_tables([schema.empty_table(), *parts])
 
 
 def open_folders(results: Path | str | Iterable[Path | str]) -> ResultsFolders:
@@ -110,26 +116,31 @@ def _files(folder: ResultsFolder, name: str) -> list[tuple[str, Path]]:
     return sorted(folder.tables.get(name, {}).items())
 
 
-def _read(table: Table[Any], part: str, file: Path, where: Sequence[tuple[str, str, Any]]) -> pa.Table:
+def _read(
+    table: Table[Any], schema: pa.Schema, part: str, file: Path, where: Sequence[tuple[str, str, Any]]
+) -> pa.Table:
     with _one_error(), reading(file):
-        found = pq.read_table(file, filters=list(where) or None, partitioning=None, page_checksum_verification=True)
+        there = [name for name in schema.names if name in pq.read_schema(file).names]
+        checked = {"partitioning": None, "page_checksum_verification": True}
+        found = pq.read_table(file, columns=there, filters=list(where) or None, **checked)
     arrays = []
-    for field in _schema(table):
+    for field in schema:
         if field.name == table.partition:
             arrays.append(pa.repeat(pa.scalar(part.partition("=")[2]), found.num_rows))
-        elif field.name in found.column_names:
+        elif field.name in there:
             arrays.append(found[field.name].cast(field.type))
         else:
             # Made before the column was added.
             arrays.append(pa.nulls(found.num_rows, field.type))
-    return pa.table(arrays, schema=_schema(table))
+    return pa.table(arrays, schema=schema)
 
 
-def _schema(table: Table[Any]) -> pa.Schema:
-    """The columns of a table as it is read: after the campaign's name the session that its folders carry."""
+def _schema(table: Table[Any], columns: Collection[str] | None) -> pa.Schema:
+    """The columns of a table as it is read, all or some: after the campaign's name the session of its folders."""
     fields = [pa.field(column.name, ARROW_TYPES[column.type]) for column in table.stored_columns]
     partition = [pa.field(table.partition, pa.string())] if table.partition else []
-    return pa.schema([*fields[:1], *partition, *fields[1:]])
+    every = [*fields[:1], *partition, *fields[1:]]
+    return pa.schema([field for field in every if columns is None or field.name in columns])
 
 
 @contextmanager
