@@ -209,8 +209,9 @@ class Results:
 
         >>> import tapeline
         >>> tones = tapeline.open("results").tones
-        >>> tones.query("condition == 'open' and not in_background").groupby("position").size().head(2).to_dict()
-        {'rail-recess': 8, 'rear-panel': 1}
+        >>> loudest = tones.sort_values("level_db").iloc[-1]
+        >>> loudest["position"], round(loudest["frequency_hz"])
+        ('rail-recess', 520)
         """
         return self._kept("tones", lambda: joined_tables.tones(self._folders))
 
