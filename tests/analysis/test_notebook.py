@@ -143,7 +143,7 @@ def test_tables_by_name_and_what_their_columns_mean(roof: Path) -> None:
         ("r9x", "p1", None, 'found no run "r9x"; expected r1, r2, r3, r4'),
         ("r1", "pq", None, 'found no position "pq"'),
         ("r1", "p1", "rof", 'found no campaign "rof"; did you mean "roof"'),
-        ("r2", "p1", None, "run r2 has no spectrum at p1"),
+        ("r2", "p1", None, "run r2 has nothing at p1 in the table narrowband; see its status in the table runs"),
     ],
 )
 def test_what_is_not_there_is_said_with_what_is(
@@ -175,6 +175,17 @@ def test_results_that_cannot_be_read_are_refused_in_one_sentence(roof: Path, tmp
     write_manifest(roof)
     with pytest.raises(tapeline.ResultsError, match="there is no table runs in it"):
         tapeline.open(roof)
+
+
+def test_results_without_rows_give_tables_without_rows(tmp_path: Path) -> None:
+    for table in (tables.RUNS, tables.POSITIONS, tables.COMPARISONS):
+        path = tmp_path / "tables" / f"{table.name}.parquet"
+        parquet.write_rows(table, path, [], campaign="roof", digest="d" * 64)
+    write_manifest(tmp_path)
+    results = tapeline.open(tmp_path)
+    frames = (results.levels, results.condition_means, results.differences, results.treatments, results.tones)
+    assert [len(frame) for frame in (*frames, results.mean_levels("condition"))] == [0] * 6
+    assert set(results.levels.columns) == set(results.columns("levels").index)
 
 
 def test_columns_that_older_results_lack_are_empty(roof: Path) -> None:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -275,8 +274,8 @@ class Results:
         >>> print(f"{spectrum.frequency_hz[loudest]:.0f} Hz: {spectrum.level_db[loudest]:.1f} dB")
         856 Hz: 81.1 dB
         """
-        where, unusable = self._place(run, position, campaign, even_unusable)
-        row = self._one(where, "narrowband")
+        found, unusable = self._found("narrowband", run, position, campaign, even_unusable)
+        row = found.to_pylist()[0]
         psd = _reals(row["psd_pa2_per_hz"])
         empty = np.full(psd.shape, np.nan)
         corrected = empty if unusable else _reals(row["corrected_psd_pa2_per_hz"])
@@ -309,16 +308,19 @@ class Results:
         0     0.0     111.9
         1     0.1     111.3
         """
-        where, _ = self._place(run, position, campaign, even_unusable)
-        filters = [("run", "==", run), ("position", "==", position)]
-        return _frame(self._folders.table("history", filters, only=where["campaign"]))
+        return _frame(self._found("history", run, position, campaign, even_unusable)[0])
 
-    def _one(self, where: Mapping[str, str], name: str) -> dict[str, Any]:
-        filters = [("run", "==", where["run"]), ("position", "==", where["position"])]
-        rows: list[dict[str, Any]] = self._folders.table(name, filters, only=where["campaign"]).to_pylist()
-        if not rows:
-            raise ResultsError(f"run {where['run']} has no spectrum at {where['position']}: see the table quality")
-        return rows[0]
+    def _found(
+        self, name: str, run: str, position: str, campaign: str | None, even_unusable: bool
+    ) -> tuple[pa.Table, tuple[str, ...]]:
+        """The rows of a run at a position, at least one, and the reasons why the channel cannot be used."""
+        only, unusable = self._place(run, position, campaign, even_unusable)
+        found = self._folders.table(name, [("run", "==", run), ("position", "==", position)], only=only)
+        if found.num_rows == 0:
+            raise ResultsError(
+                f"run {run} has nothing at {position} in the table {name}; see its status in the table runs"
+            )
+        return found, unusable
 
     @cached_property
     def _unusable(self) -> dict[tuple[str, str, str], list[str]]:
@@ -333,10 +335,8 @@ class Results:
     def _positions(self) -> set[str]:
         return set(self._folders.table("positions")["position"].to_pylist())
 
-    def _place(
-        self, run: str, position: str, campaign: str | None, even_unusable: bool
-    ) -> tuple[dict[str, str], tuple[str, ...]]:
-        """Campaign, run and position, and the reasons why the channel cannot be used; refuses what is not known."""
+    def _place(self, run: str, position: str, campaign: str | None, even_unusable: bool) -> tuple[str, tuple[str, ...]]:
+        """The campaign, and the reasons why the channel cannot be used; refuses what is not known."""
         if campaign is not None and campaign not in self.campaigns:
             raise ResultsError(f"found no campaign {quoted(campaign)}; {_nearest(campaign, self.campaigns)}")
         among = [name for name in self.campaigns if (name, run) in self._runs and campaign in (None, name)]
@@ -352,7 +352,7 @@ class Results:
             raise ResultsError(
                 f"run {run} cannot be used at {position} ({why}); even_unusable=True gives it all the same"
             )
-        return {"campaign": among[0], "run": run, "position": position}, tuple(reasons or ())
+        return among[0], tuple(reasons or ())
 
 
 def open_results(results: str | os.PathLike[str] | Iterable[str | os.PathLike[str]]) -> Results:
