@@ -15,6 +15,7 @@ from tapeline.report.page_table import Cell, Link, PlainTable, Words, without_co
 from tapeline.report.run_pages.band_arrays import SessionBands, bands_by_session
 from tapeline.report.run_pages.run_figures import spectra_figure, time_figure
 from tapeline.report.run_pages.run_uses import Compared, RunUses, run_uses
+from tapeline.report.sections.calibration import uncertainty_words, verdict_words
 from tapeline.report.sections.run_log import left_out, recorded
 from tapeline.report.view_names import pair_anchor, run_anchor, view_anchor
 from tapeline.report.wording import NO_VALUE, counted, frequency, listed, number, operating_point, speed
@@ -351,8 +352,8 @@ def _calibration(every: AllRuns, run: Row) -> list[Block]:
                 _millivolts(row["after_v_per_pa"]),
                 _millivolts(row["chart_v_per_pa"]),
                 number(row["drift_db"], 2, signed=True),
-                number(row["standard_uncertainty_db"], 2),
-                "; ".join([row["verdict"] or NO_VALUE, *(sentence_of(row, code) for code in row["reasons"] or ())]),
+                uncertainty_words(row),
+                "; ".join([verdict_words(row), *(sentence_of(row, code) for code in row["reasons"] or ())]),
                 _run_links(every, row["used_checks"] or ()) or NO_VALUE,
             )
             for row in rows
