@@ -52,6 +52,7 @@ def _row(key: tuple[Any, ...], cell: Mapping[str, Sequence[float]]) -> Row:
         "bounds": 0,
         "session_count": len(names),
         "sessions": names,
+        "session_sd_db": [float(own.std(ddof=1)) if own.size > 1 else None for own in levels],
         "within_session_sd_db": within,
         "within_degrees_of_freedom": spare,
         "random_error_db": 0.08,

@@ -14,7 +14,7 @@ from tapeline.campaign.settings import Uncertainty
 from tapeline.report.blocks import Bullets, FigureBlock, Fold, Prose, Section, TableBlock
 from tapeline.report.finished_tables import FinishedTables
 from tapeline.report.page_table import PlainTable, plain
-from tapeline.report.sections.calibration import calibration_sections
+from tapeline.report.sections.calibration import calibration_sections, sensitivities_table
 from tapeline.report.sections.calibration_figures import (
     MOST_CHANNELS,
     MOST_ROWS,
@@ -45,8 +45,8 @@ def test_the_first_sentence_says_whether_the_calibration_was_in_order(report: Re
     good = sum(row["verdict"] == "good" for row in rows)
     assert 0 < good < len(rows)
     assert sentences(report.tables)[0] == (
-        f"The calibration is in order at {good} of {len(rows)} channels (9 sensors): drift within 0.5 dB, deviation "
-        "from the chart within 1.0 dB."
+        f"The calibration is in order at {good} of {len(rows)} channels (9 sensors), doubtful at {len(rows) - good}: "
+        "drift within 0.5 dB, deviation from the chart within 1.0 dB."
     )
     sound = sentences(changed(report, verdict="good", reasons=[], sentences=[]))
     assert sound[0].startswith(f"The calibration is in order at all {len(rows)} channels (9 sensors)")
@@ -76,7 +76,14 @@ def test_a_channel_without_a_sensitivity_has_no_levels(report: Report) -> None:
 
 
 def test_recordings_in_pascal_are_not_said_to_be_sure(report: Report) -> None:
-    said = sentences(changed(report, source="pascal", standard_uncertainty_db=0.0))
+    tables = changed(report, source="pascal", standard_uncertainty_db=0.0)
+    said = sentences(tables)
+    good = sum(row["verdict"] == "good" for row in tables.calibration)
+    rest = len(tables.calibration) - good
+    assert f"is in order at 0 of 18 channels (9 sensors), doubtful at {rest} and not known at {good}: " in said[0]
+    table = sensitivities_table([row for row in tables.calibration if row["verdict"] == "good"])
+    shown = dict(zip(table.head, zip(*table.rows, strict=True), strict=True))
+    assert set(shown["std. unc., dB"]) == set(shown["verdict"]) == {"not known"}
     assert [text for text in said if "how they were calibrated is not known" in text]
     assert not [text for text in said if "standard uncertainty" in text]
 

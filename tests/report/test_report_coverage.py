@@ -20,7 +20,7 @@ from tapeline.quality.reasons import REASONS
 from tapeline.report.coverage_rows import points_words
 from tapeline.report.coverage_text import MOST_SENTENCES, WIDTH, coverage_text, write_coverage
 from tapeline.report.page_table import plain
-from tapeline.report.sections.coverage import compared_table
+from tapeline.report.sections.coverage import compared_table, usable_table
 from tapeline.report.sections.record_next import not_needed, recordings
 from tapeline.report.usable_runs import measured_by, read_measured
 from tapeline.report.wording import listed
@@ -234,10 +234,10 @@ def next_words(report: Report, **changed: object) -> list[str]:
 def test_what_to_record_next_is_said_in_order_with_the_reason(report: Report) -> None:
     words = next_words(report)
     assert words[0].startswith("Never measured at 100, 140 km/h, yaw 0°, session april or may: two runs. filler has no")
-    starts = ("Never measured", "Background at 140 km/h", "Seam open at 140 km/h", "P02, session may")
+    starts = ("Never measured", "Background at 140 km/h", "P02, session may", "Seam open at 140 km/h")
     places = [next(place for place, text in enumerate(words) if text.startswith(start)) for start in starts]
     assert places == sorted(places)
-    lost = words[places[2]]
+    lost = words[places[3]]
     assert "one more run at P03" in lost
     assert f"Lost: run a-open-11: {REASONS['overload'].meaning}; {REASONS['overload'].action}." in lost
     rests = sum(
@@ -247,9 +247,42 @@ def test_what_to_record_next_is_said_in_order_with_the_reason(report: Report) ->
         for row in report.tables.comparisons
         if row["finding"] != "not known"
     )
-    drift = words[places[3]]
+    drift = words[places[2]]
     assert "drift of the sensitivity: -0.72 dB" in drift
     assert (f"{rests} difference" in drift) == (rests > 0)
+
+
+def test_what_most_differences_rest_on_comes_first_and_channels_with_one_cause_share_a_line(report: Report) -> None:
+    """A doubt that all of april rests on comes before the background of few runs; a note is no doubt."""
+    alike = {"verdict": "doubtful", "reasons": ["tone-range", "no-check-after"], "sentences": None}
+    calibration = tuple(
+        row if row["session"] == "may" or row["position"] == "P01" else {**row, **alike}
+        for row in report.tables.calibration
+    )
+    comparisons = tuple({**row, "doubt": ["no-check-after: a-open-01"]} for row in report.tables.comparisons)
+    words = next_words(report, calibration=calibration, comparisons=comparisons)
+    (said,) = [text for text in words if ", session april, sensors" in text]
+    assert said.startswith("P02, P03, P04, P05 and 4 more, session april, sensors")
+    assert REASONS["no-check-after"].meaning in said
+    assert said.endswith(f"Next: {REASONS['no-check-after'].action}.")
+    assert words.index(said) < next(n for n, text in enumerate(words) if text.startswith("Background at"))
+    never = next(n for n, text in enumerate(words) if text.startswith("Never measured"))
+    assert never < words.index(said), "a comparison without any answer comes before doubts"
+    elsewhere = tuple({**row, "comparison": "filler"} for row in comparisons)
+    words = next_words(report, calibration=calibration, comparisons=(*comparisons, *elsewhere))
+    doubt, never = (
+        next(n for n, text in enumerate(words) if part in text)
+        for part in (", session april, sensors", "Never measured")
+    )
+    assert doubt < never, "one that has answers elsewhere comes behind"
+
+
+def test_a_session_with_fewer_positions_says_how_many(report: Report) -> None:
+    campaign = built_campaign()
+    results = measured_by(report.tables, campaign)
+    usable = {key: use and not (key[0].startswith("m-") and key[1] > "P02") for key, use in results.usable.items()}
+    table = usable_table(campaign, coverage(campaign, dataclasses.replace(results, usable=usable)))
+    assert "april may (2 of 9 positions)" in {plain(row[2]) for row in table.rows}
 
 
 def test_more_repeats_are_asked_for_where_the_ranking_says_how_many(report: Report) -> None:

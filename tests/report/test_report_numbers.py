@@ -47,7 +47,8 @@ def test_overall_differences(report: Report, comparison: str) -> None:
             assert cell["95 % interval"] == f"{shown(row['lower_db'])} to {shown(row['upper_db'])}"
         assert cell["runs"] == f"{len(row['reference_runs'])} + {len(row['treatment_runs'])}"
         why = f": {row['why_not']}" if row["why_not"] else ""
-        assert cell["finding"] == row["finding"] + why + DOUBT[row["doubtful"]]
+        background = ", no background subtracted" if row["state"] == "none" else ""
+        assert cell["finding"] == row["finding"] + why + background + DOUBT[row["doubtful"]]
 
 
 def built_views(report: Report) -> Iterator[tuple[View, str]]:

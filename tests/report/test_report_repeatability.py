@@ -12,14 +12,15 @@ import pytest
 from built_report import Report
 from built_results import built_campaign
 
-from tapeline.report.attention_repeats import repeat_lines
+from tapeline.report.attention_repeats import repeat_lines, unusual_words
 from tapeline.report.blocks import FigureBlock, Fold, Prose, Section, TableBlock, figures
 from tapeline.report.charts.figure import Figure
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.headline import Headline
 from tapeline.report.page_table import PlainTable, plain
-from tapeline.report.sections.repeatability import at_headline, not_between, repeatability_sections
+from tapeline.report.sections.repeatability import at_headline, not_between, repeatability_sections, scatter_words
 from tapeline.report.sections.repeatability_figures import band_scatter, control_figure
+from tapeline.report.sections.repeatability_tables import shift_table
 
 
 @pytest.fixture(scope="module")
@@ -73,14 +74,18 @@ def given(
 def test_the_first_sentence_says_how_well_a_level_repeats_at_the_headline(section: Section, report: Report) -> None:
     rows = [row for row in report.tables.repeatability("overall", "open")
             if row["weighting"] == "A" and row["speed_mps"] > 30.0]  # fmt: skip
-    within = [row["within_session_sd_db"] for row in rows]
-    first, second, *_ = sentences(section)
+    within = [row["session_sd_db"][row["sessions"].index("april")] for row in rows]
+    first, second, third, *_ = sentences(section)
     assert first.startswith(
-        f"Within a session, runs of Seam open at 140 km/h, yaw 0° scatter by {np.median(within):.2f} dB(A)"
+        f"In session april, runs of Seam open at 140 km/h, yaw 0° scatter by {np.median(within):.2f} dB(A)"
     )
     assert f"The largest is {max(within):.2f} dB at " in first
-    assert second.startswith("After 35 days (april to may) levels moved by less than 0.05 dB(A) at 9 positions")
+    assert second.startswith(
+        "After 35 days (april to may) levels at 140 km/h, yaw 0° moved by less than 0.05 dB(A) at 9 positions"
+    )
     both = np.median([row["reproducibility_sd_db"] for row in rows])
+    assert "In between, sensors were remounted at 8 of 9 positions" in second
+    assert third.startswith("At any operating point they moved most at "), third
     assert f"A single run of any session scatters by {both:.2f} dB (median)." in second
 
 
@@ -88,7 +93,7 @@ def test_the_first_sentence_says_how_well_a_level_repeats_at_the_headline(sectio
 def test_without_dates_the_sessions_alone_are_named(report: Report, recorded_at: str | None) -> None:
     runs = tuple({**row, "recorded_at": recorded_at} for row in report.tables.runs)
     (found,) = repeatability_sections(dataclasses.replace(report.tables, runs=runs), report.campaign)
-    assert sentences(found)[1].startswith("From april to may levels moved by")
+    assert sentences(found)[1].startswith("From april to may levels at 140 km/h, yaw 0° moved by")
 
 
 def test_the_headline_of_the_sheet_comes_first_then_a_weighted_levels_at_the_fastest_point() -> None:
@@ -113,8 +118,46 @@ def test_the_section_says_how_weak_two_sessions_are(section: Section) -> None:
 
 def test_the_section_counts_the_pairs(section: Section, report: Report) -> None:
     tested = [row for row in report.tables.repeat_tests if row["same"] is not None]
-    (said,) = [text for text in sentences(section) if text.startswith("Of ")]
-    assert said.startswith(f"Of {len(tested)} pairs of repeats at one position 4 differ beyond random error, 3 of them")
+    (said,) = [text for text in sentences(section) if "pairs of repeats" in text]
+    runs = {(row["session"], row["run_a"], row["run_b"]) for row in tested}
+    assert said.startswith(
+        f"{len(runs)} pairs of repeats give {len(tested)} tests, each at one position. 4 of these differ beyond random "
+        "error, 3 by 0.3 dB rms or more."
+    )
+
+
+def test_the_scatter_is_that_of_the_session_and_another_that_is_restless_is_named() -> None:
+    """The headline's session scatters by 0.02 dB, another by 0.4: the pooled 0.28 dB is said of neither."""
+    same = {"weighting": "A", "speed_mps": 30.0, "yaw_deg": 0.0, "within_session_sd_db": 0.28}
+    rows = [
+        {**same, "position": place, "sessions": ["a", "b"], "session_sd_db": [0.02, 0.4], "cochran": flag}
+        for place, flag in (("P1", "b: outlier"), ("P2", "b: straggler"), ("P3", None))
+    ]
+    first, second = scatter_words(built_campaign(), rows, "a")
+    assert first.startswith("In session a, runs of Seam open at 108 km/h, yaw 0° scatter by 0.02 dB(A)")
+    assert second == "Session b is restless, with 0.40 dB(A): Cochran's test names it at 2 of 3 positions."
+    assert len(scatter_words(built_campaign(), [rows[2], rows[2] | {"position": "P4"}, rows[0]], "a")) == 1
+    (pooled,) = scatter_words(built_campaign(), rows[2:], "c")
+    assert pooled.startswith("Within a session, runs of Seam open at 108 km/h, yaw 0° scatter by 0.28 dB(A)")
+
+
+def test_a_shift_between_two_sensors_says_so(report: Report) -> None:
+    sensors = {("april", "P01"): "s01", ("may", "P01"): "s02", ("april", "P02"): "s03", ("may", "P02"): "s03"}
+    tables = cast(FinishedTables, SimpleNamespace(sensor_by_place=sensors))
+    rows = [row for row in report.tables.repeatability("overall", "open") if row["position"] in ("P01", "P02")]
+    found = shift_table(tables, report.campaign, rows)
+    mounts = {row[0]: row[found.head.index("mount")] for row in found.rows}
+    assert mounts == {"P01": "same mount, sensor s01 > s02", "P02": "remounted"}
+
+
+def test_what_only_all_positions_show_is_not_laid_to_a_level_of_nothing() -> None:
+    row = {"position": "P1", "level_usual_p_value": 0.87, "level_median_db": 0.01, "usual_level_sd_db": 0.05,
+           "shape_usual_p_value": 1.0, "shape_difference_db": 0.8, "usual_shape_sd_db": 0.5,
+           "shape_band_hz": 100.0}  # fmt: skip
+    said = unusual_words(row, 0.05)
+    assert said == "P1 +0.8 dB at 100 Hz (usually 0.5 dB, unusual only with all positions together)"
+    own = {**row, "level_usual_p_value": 0.001, "level_median_db": 0.6}
+    assert unusual_words(own, 0.05) == "P1 +0.6 dB in level (usually 0.1 dB)"
 
 
 def test_scatter_stands_by_operating_point_with_its_refusals(section: Section, report: Report) -> None:
@@ -159,7 +202,7 @@ def test_pairs_that_failed_stand_in_a_table_worst_first(section: Section) -> Non
 def test_the_figures_say_their_message(section: Section) -> None:
     scatter, control = figure(section, "repeatability"), figure(section, "control")
     assert scatter.alt.startswith("Standard deviations of band levels of Seam open. Within sessions, s_r: median ")
-    assert "Between 2 sessions, s_L: median" in scatter.alt
+    assert "Between sessions, s_L: median" in scatter.alt
     assert "furthest from its centre is P02 with" in control.alt
     assert control.alt.endswith("outside of the limits: P02.")
 
@@ -177,7 +220,7 @@ def test_scatter_by_band_is_gathered() -> None:
 def test_the_numbers_of_the_scatter_figure_are_those_of_the_table(section: Section, report: Report) -> None:
     data = figure(section, "repeatability").data.columns
     bands = report.tables.repeatability("band", "open")
-    columns = {"within sessions, s_r": "within_session_sd_db", "between 2 sessions, s_L": "between_session_sd_db"}
+    columns = {"within sessions, s_r": "within_session_sd_db", "between sessions, s_L": "between_session_sd_db"}
     checked = 0
     for of, band, low, middle, high in zip(*(data[name] for name in data), strict=True):
         if of in columns:

@@ -113,6 +113,20 @@ def test_levels_and_readings_are_those_of_the_tables(report: Report) -> None:
             assert f"background {row['background_level_db']:.1f}" in said
 
 
+def test_a_run_from_which_nothing_is_subtracted_says_so(report: Report) -> None:
+    bare = {row["run"] for row in report.tables.band_states if row["state"] == "none"}
+    runs = [row for row in report.tables.used_measurements if row["run"] in bare and not row["background_runs"]]
+    assert runs
+    for run in runs:
+        said = text_of(page_of(report, run["run"]))
+        assert "Nothing is subtracted, so the levels may hold any amount of background." in said
+        assert "Levels as measured, no background subtracted; abscissa" in said
+        assert "after background subtraction" not in said
+    run = next(row for row in report.tables.used_measurements if row["background_runs"])
+    assert "Levels after background subtraction" in text_of(page_of(report, run["run"]))
+    assert "Nothing is subtracted" not in text_of(page_of(report, run["run"]))
+
+
 def test_repeats_are_the_other_used_runs_of_the_same_condition_and_point_at_sound_channels(report: Report) -> None:
     every = all_runs(report.tables, report.campaign, "../report.html")
     run = report.tables.used_measurements[0]

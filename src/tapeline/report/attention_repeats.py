@@ -54,7 +54,8 @@ def _unusual_line(campaign: Campaign, session: str, rows: Sequence[Row], unusual
     found = (
         f"{len(pairs)} of {counted(len(every), 'pair')} of repeats differ more than this campaign's repeats usually "
         f"do. Most do {worst[0]} and {worst[1]} ({condition_title(campaign, own[0]['condition'])}, {point}), at "
-        f"{len(own)} of {counted(tested, 'position')}: {listed([unusual_words(row) for row in own], MOST_SIZES)}"
+        f"{len(own)} of {counted(tested, 'position')}: "
+        f"{listed([unusual_words(row, 1.0 - campaign.settings.confidence) for row in own], MOST_SIZES)}"
     )
     return Attention(
         "note",
@@ -65,13 +66,22 @@ def _unusual_line(campaign: Campaign, session: str, rows: Sequence[Row], unusual
     )
 
 
-def unusual_words(row: Row) -> str:
-    """By what a pair differs at a position: "seam-left +2.1 dB in level (usually 0.4 dB)"."""
-    if row["level_usual_p_value"] <= row["shape_usual_p_value"]:
+def unusual_words(row: Row, level_of_test: float) -> str:
+    """By what a pair differs at a position: "seam-left +2.1 dB in level (usually 0.4 dB)".
+
+    Where neither level nor shape is unusual at the position by itself, all positions together made it so: the larger of
+    the two stands with these words.
+    """
+    together = min(row["level_usual_p_value"], row["shape_usual_p_value"]) > level_of_test
+    is_level = row["level_usual_p_value"] <= row["shape_usual_p_value"]
+    if together:
+        is_level = abs(row["level_median_db"]) >= abs(row["shape_difference_db"])
+    if is_level:
         size, usual, of = row["level_median_db"], row["usual_level_sd_db"], "in level"
     else:
         size, usual, of = row["shape_difference_db"], row["usual_shape_sd_db"], f"at {frequency(row['shape_band_hz'])}"
-    return f"{row['position']} {number(size, signed=True)} dB {of} (usually {number(usual)} dB)"
+    alone = ", unusual only with all positions together" if together else ""
+    return f"{row['position']} {number(size, signed=True)} dB {of} (usually {number(usual)} dB{alone})"
 
 
 def _changed_line(campaign: Campaign, session: str, rows: Sequence[Row]) -> Attention:

@@ -65,9 +65,16 @@ def cell_rows(found: Coverage, unit: str, titles: Mapping[str, str]) -> list[Row
     for (condition, point), cells in by_place.items():
         sessions = sorted({session for cell in cells for session in cell.sessions})
         counts = [sum(_bucket(cell) == n for cell in cells) for n in range(ENOUGH_RUNS + 1)]
-        after = (" ".join(sessions) or NO_VALUE, *map(str, counts), _fewer(cells))
+        named = " ".join(_session_words(session, cells) for session in sessions)
+        after = (named or NO_VALUE, *map(str, counts), _fewer(cells))
         rows.append((point, (titles.get(condition, condition),), after))
     return _shared(rows, unit)
+
+
+def _session_words(session: str, cells: Sequence[CoverageCell]) -> str:
+    """A session; with how many positions where it does not have all."""
+    own = sum(session in cell.sessions for cell in cells)
+    return session if own == len(cells) else f"{session} ({own} of {counted(len(cells), 'position')})"
 
 
 def _bucket(cell: CoverageCell) -> int:

@@ -59,12 +59,16 @@ def _basis(campaign: Campaign, row: Row) -> str:
         for side in ("reference", "treatment")
         if len(row[f"{side}_runs"] or ()) == 1
     ]
-    if row["state"] == "none":
-        parts.append("no background subtracted")
+    parts += background_words(row["state"])
     if row.get("widest_run"):
         half = number(row["half_width_without_db"])
         parts.append(f"without run {row['widest_run']} the half-width would be {half} dB")
     return ", ".join([*parts, *doubt_words(row)])
+
+
+def background_words(state: str | None) -> list[str]:
+    """That no background was subtracted from the levels of a difference, for the end of a finding; else nothing."""
+    return ["no background subtracted"] if state == "none" else []
 
 
 def doubt_words(row: Row) -> list[str]:

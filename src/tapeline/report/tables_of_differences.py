@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import condition_title, is_given
-from tapeline.report.difference_words import doubt_words
+from tapeline.report.difference_words import background_words, doubt_words
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
 from tapeline.report.summed_range import summed_words
@@ -174,7 +174,7 @@ def _overall_row(tables: FinishedTables, campaign: Campaign, row: Row) -> tuple[
         _level(row, "treatment"),
         number(row["difference_db"], signed=True),
         interval(row["lower_db"], row["upper_db"]),
-        ", ".join([finding, *doubt_words(row)]),
+        ", ".join([finding, *background_words(row["state"]), *doubt_words(row)]),
         f"{len(row['reference_runs'] or ())} + {len(row['treatment_runs'] or ())}",
         pairing(row["pairing"]),
         row["interval_basis"] or NO_VALUE,

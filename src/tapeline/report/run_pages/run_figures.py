@@ -40,8 +40,13 @@ def spectra_figure(
     verdicts: Verdicts,
     bands: Mapping[str, SessionBands],
     repeats: Sequence[Row],
+    *,
+    is_as_measured: bool,
 ) -> Figure:
-    """Band levels of a run with its background and its repeats, a panel a position, on one ordinate."""
+    """Band levels of a run with its background and its repeats, a panel a position, on one ordinate.
+
+    `is_as_measured` says that nothing was subtracted.
+    """
     own = bands[run["session"]]
     look = run_look(campaign, run)
     place = own.runs[run["run"]]
@@ -72,9 +77,9 @@ def spectra_figure(
             *_repeat_keys(run, repeats),
         ],
         height=height - 12,
-        alt=f"{title} at {counted(len(positions), 'position')}, with its background and "
-        f"{counted(len(repeats), 'repeat')}.",
-        caption=_spectra_caption(repeats),
+        alt=f"{title} at {counted(len(positions), 'position')}, with "
+        f"{'its' if _has(own.background_db[place]) else 'no'} background and {counted(len(repeats), 'repeat')}.",
+        caption=_spectra_caption(repeats, is_as_measured=is_as_measured),
         data=FigureData({}),
     )  # fmt: skip
 
@@ -95,8 +100,9 @@ def level_label(campaign: Campaign) -> str:
     return f"dB re {pascal(campaign.settings.reference_pressure_pa)}"
 
 
-def _spectra_caption(repeats: Sequence[Row]) -> str:
-    said = "Levels after background subtraction; abscissa: midband frequency, Hz. All panels share one ordinate. "
+def _spectra_caption(repeats: Sequence[Row], *, is_as_measured: bool) -> str:
+    levels = "Levels as measured, no background subtracted" if is_as_measured else "Levels after background subtraction"
+    said = f"{levels}; abscissa: midband frequency, Hz. All panels share one ordinate. "
     if not repeats:
         return said + "No other used run has this condition and operating point."
     return said + f"Repeats: {listed((row['run'] for row in repeats), 8)}."

@@ -15,6 +15,7 @@ from tapeline.report.page_table import Cell, Link, PlainTable, Words, without_co
 from tapeline.report.run_pages.band_arrays import SessionBands, bands_by_session
 from tapeline.report.run_pages.run_figures import spectra_figure, time_figure
 from tapeline.report.run_pages.run_uses import Compared, RunUses, run_uses
+from tapeline.report.sections.calibration import uncertainty_words, verdict_words
 from tapeline.report.sections.run_log import left_out, recorded
 from tapeline.report.view_names import pair_anchor, run_anchor, view_anchor
 from tapeline.report.wording import NO_VALUE, counted, frequency, listed, number, operating_point, speed
@@ -22,6 +23,8 @@ from tapeline.report.wording import NO_VALUE, counted, frequency, listed, number
 MOST_PANELS = 16
 MOST_REPEATS = 6
 MOST_LINKS = 24
+NOT_IN_FLOW = {"nothing": "Nothing is subtracted", "electrical": "Only the wind-off level is subtracted"}
+"""What is said where no background of the flow is subtracted."""
 WORST = {"unusable": 0, "doubtful": 1}
 
 Rows = Mapping[str, Sequence[Row]]
@@ -41,6 +44,8 @@ class AllRuns:
     overall: Rows
     calibration: Mapping[str, Mapping[str, Row]]
     ranked: Mapping[str, int]
+    background_sources: Mapping[str, frozenset[str]]
+    """What there was to subtract from the band levels of each run, "nothing" where their state is none."""
 
 
 def all_runs(tables: FinishedTables, campaign: Campaign, page: str) -> AllRuns:
@@ -63,7 +68,16 @@ def all_runs(tables: FinishedTables, campaign: Campaign, page: str) -> AllRuns:
         overall,
         calibration,
         ranked,
+        _background_sources(tables),
     )
+
+
+def _background_sources(tables: FinishedTables) -> dict[str, frozenset[str]]:
+    found: dict[str, set[str]] = {}
+    for row in tables.band_states:
+        source = "nothing" if row["state"] == "none" else row["background_source"] or ""
+        found.setdefault(row["run"], set()).add(source)
+    return {run: frozenset(sources) for run, sources in found.items()}
 
 
 def _by_run(rows: Iterable[Row]) -> dict[str, list[Row]]:
@@ -132,8 +146,8 @@ def _facts(every: AllRuns, run: Row, quality: Sequence[Row]) -> list[tuple[str, 
         rows.append(("Air", ", ".join(air)))
     if run["background_runs"]:
         rows.append(("Background", _run_links(every, run["background_runs"])))
-    elif run["background_refused"]:
-        rows.append(("Background", f"refused: {listed(run['background_refused'], 4)}"))
+    elif run["kind"] == "measurement":
+        rows += [("Background", words)] if (words := _background_words(every, run)) else []
     if run["calibrator"]:
         rows.append(("Calibrator", run["calibrator"]))
     if run["replaced_by"]:
@@ -141,6 +155,16 @@ def _facts(every: AllRuns, run: Row, quality: Sequence[Row]) -> list[tuple[str, 
     if run["remark"]:
         rows.append(("Remark", run["remark"]))
     return rows
+
+
+def _background_words(every: AllRuns, run: Row) -> str:
+    """What is subtracted from a measurement without a background run in the flow, and what follows."""
+    sources = every.background_sources.get(run["run"], frozenset())
+    refused = f"refused: {listed(run['background_refused'], 4)}" if run["background_refused"] else ""
+    told = NOT_IN_FLOW.get(next(iter(sources))) if len(sources) == 1 else None
+    if told is None:
+        return refused
+    return f"{refused or 'no background run in the flow'}. {told}, so the levels may hold any amount of background."
 
 
 def _run_links(every: AllRuns, runs: Iterable[str]) -> tuple[Link | str, ...]:
@@ -213,11 +237,18 @@ def _levels(every: AllRuns, run: Row, shown: Sequence[str], verdicts: Mapping[st
     rows = every.overall.get(run["run"], ())
     if shown:
         repeats = repeats_of(every, run)
-        figure = spectra_figure(every.campaign, run, shown, verdicts, every.bands, repeats)
+        figure = spectra_figure(
+            every.campaign, run, shown, verdicts, every.bands, repeats, is_as_measured=_is_as_measured(every, run)
+        )
         made += [FigureBlock(figure), *_not_drawn(every, run, shown)]
     if rows:
-        made.append(TableBlock(_overall_table(every, rows)))
+        made.append(TableBlock(_overall_table(every, rows, is_as_measured=_is_as_measured(every, run))))
     return made
+
+
+def _is_as_measured(every: AllRuns, run: Row) -> bool:
+    """Whether nothing was subtracted from any level of the run."""
+    return every.background_sources.get(run["run"]) == {"nothing"}
 
 
 def repeats_of(every: AllRuns, run: Row) -> list[Row]:
@@ -246,7 +277,7 @@ def _not_drawn(every: AllRuns, run: Row, shown: Sequence[str]) -> list[Block]:
     return [Prose(words, "note")]
 
 
-def _overall_table(every: AllRuns, rows: Sequence[Row]) -> PlainTable:
+def _overall_table(every: AllRuns, rows: Sequence[Row], *, is_as_measured: bool) -> PlainTable:
     """Overall levels by position: the level or its bound, the margin above the background, and the state."""
     kinds = list(dict.fromkeys((row["weighting"], row["lowest_band_hz"], row["highest_band_hz"]) for row in rows))
     found = {(row["position"], row["weighting"], row["lowest_band_hz"], row["highest_band_hz"]): row for row in rows}
@@ -262,11 +293,13 @@ def _overall_table(every: AllRuns, rows: Sequence[Row]) -> PlainTable:
         lines.append(tuple(cells))
     return PlainTable(
         key="overall-table",
-        caption="Overall levels after background subtraction",
+        caption=f"Overall levels {'as measured' if is_as_measured else 'after background subtraction'}",
         head=tuple(head),
         rows=tuple(lines),
         numeric=frozenset(place for place in range(1, len(head)) if place % 4),
-        note="Margin is the level above the background; ≤ is an upper bound; doubtful levels say so.",
+        note="State none: no background was subtracted."
+        if is_as_measured
+        else "Margin is the level above the background; ≤ is an upper bound; doubtful levels say so.",
     )
 
 
@@ -351,8 +384,8 @@ def _calibration(every: AllRuns, run: Row) -> list[Block]:
                 _millivolts(row["after_v_per_pa"]),
                 _millivolts(row["chart_v_per_pa"]),
                 number(row["drift_db"], 2, signed=True),
-                number(row["standard_uncertainty_db"], 2),
-                "; ".join([row["verdict"] or NO_VALUE, *(sentence_of(row, code) for code in row["reasons"] or ())]),
+                uncertainty_words(row),
+                "; ".join([verdict_words(row), *(sentence_of(row, code) for code in row["reasons"] or ())]),
                 _run_links(every, row["used_checks"] or ()) or NO_VALUE,
             )
             for row in rows

@@ -42,8 +42,10 @@ def calibration_sections(tables: FinishedTables, campaign: Campaign) -> list[Sec
 
 
 def order_words(rows: Sequence[Row], campaign: Campaign) -> str:
-    """Whether all sensitivities are in order."""
-    sound = [row for row in rows if row["verdict"] == "good" and row["source"] != "none"]
+    """Whether all sensitivities are in order; how a recording that holds pascal was calibrated is not known."""
+    doubtful, unusable = (sum(map(test, rows)) for test in (_is_doubtful, _is_unusable))
+    unknown = sum(row["source"] == "pascal" and row["verdict"] == "good" for row in rows)
+    sound = len(rows) - doubtful - unusable - unknown
     sensors = len({row["sensor"] for row in rows if row["sensor"]})
     of = counted(len(rows), "channel") + (f" ({counted(sensors, 'sensor')})" if sensors else "")
     limits = campaign.settings.calibration
@@ -51,9 +53,19 @@ def order_words(rows: Sequence[Row], campaign: Campaign) -> str:
         f"drift within {number(limits.drift_limit_db)} dB, deviation from the chart within "
         f"{number(limits.deviation_limit_db)} dB"
     )
-    if len(sound) == len(rows):
+    if sound == len(rows):
         return f"The calibration is in order at all {of}: {within}."
-    return f"The calibration is in order at {len(sound)} of {of}: {within}."
+    found = (("doubtful", doubtful), ("unusable", unusable), ("not known", unknown))
+    others = " and ".join(f"{word} at {count}" for word, count in found if count)
+    return f"The calibration is in order at {sound} of {of}, {others}: {within}."
+
+
+def _is_unusable(row: Row) -> bool:
+    return row["verdict"] == "unusable" or row["source"] == "none"
+
+
+def _is_doubtful(row: Row) -> bool:
+    return row["verdict"] != "good" and not _is_unusable(row)
 
 
 def _doubts(tables: FinishedTables) -> Iterator[str]:
@@ -74,7 +86,7 @@ def _doubts(tables: FinishedTables) -> Iterator[str]:
 
 
 def _follows(tables: FinishedTables, row: Row) -> str:
-    if row["verdict"] == "unusable" or row["source"] == "none":
+    if _is_unusable(row):
         return "It has no levels in this session."
     touched = resting_differences(tables, row)
     many = (
@@ -177,9 +189,9 @@ def sensitivities_table(rows: Sequence[Row]) -> PlainTable:
             _millivolts(row["chart_v_per_pa"]),
             number(row["deviation_db"], 2, signed=True),
             number(row["drift_db"], 2, signed=True),
-            number(row["standard_uncertainty_db"], 2),
+            uncertainty_words(row),
             row["why"] or NO_VALUE,
-            row["verdict"] or NO_VALUE,
+            verdict_words(row),
             listed(row["reasons"] or (), 20) or NO_VALUE,
         )
         for row in rows[:MOST_ROWS]
@@ -289,6 +301,17 @@ def checks_table(tables: FinishedTables) -> PlainTable:
         numeric=frozenset({6, 7, 8, 9, 10}),
         note=_cut_note(len(tables.checks), "checks.parquet").strip(),
     )
+
+
+def uncertainty_words(row: Row) -> str:
+    """The standard uncertainty of a sensitivity in dB; of recordings that hold pascal it is not known."""
+    return "not known" if row["source"] == "pascal" else number(row["standard_uncertainty_db"], 2)
+
+
+def verdict_words(row: Row) -> str:
+    """The verdict on a calibration; nothing found against recordings that hold pascal does not make them good."""
+    known = row["source"] != "pascal" or row["verdict"] != "good"
+    return row["verdict"] or NO_VALUE if known else "not known"
 
 
 def _millivolts(volts_per_pascal: float | None) -> str:

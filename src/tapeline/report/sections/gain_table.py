@@ -5,6 +5,7 @@ from __future__ import annotations
 from tapeline.campaign.model import Campaign
 from tapeline.report.blocks import Block, Prose, Section, TableBlock
 from tapeline.report.comparison_views import condition_title
+from tapeline.report.difference_words import background_words
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import Cell, Link, PlainTable, without_constant_columns
 from tapeline.report.wording import (
@@ -82,5 +83,5 @@ def _links(runs: list[str]) -> list[str | Link]:
 
 
 def _finding(row: Row, name: str) -> str:
-    finding = row[f"{name}_finding"] or NO_VALUE
-    return f"{finding}, doubtful" if row[f"{name}_doubtful"] else finding
+    doubtful = ["doubtful"] if row[f"{name}_doubtful"] else []
+    return ", ".join([row[f"{name}_finding"] or NO_VALUE, *background_words(row[f"{name}_state"]), *doubtful])

@@ -1,4 +1,8 @@
-"""Which runs to record next, and why, in the order of what they would give."""
+"""Which runs to record next, and why, in the order of what they would give.
+
+Comparisons without any answer come first. Then what casts doubt on answers that there are, by how many of them rest on
+it; then further operating points, repeats, and what would be good to know.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +12,11 @@ from dataclasses import dataclass
 from tapeline.campaign.coverage import Coverage, MissingRuns
 from tapeline.campaign.coverage_cells import ENOUGH_RUNS, Point
 from tapeline.campaign.model import Campaign
-from tapeline.quality.use_of_levels import doubts_level
-from tapeline.report.attention import action_of, meaning_of, sentence_of, used_states, without_place
+from tapeline.report.attention import action_of, meaning_of, sentence_of, severity_of, used_states, without_place
 from tapeline.report.attention_background import runs_without_background
 from tapeline.report.attention_item import CALIBRATION, comparison_place
 from tapeline.report.attention_repeats import measured_twice
-from tapeline.report.comparison_views import condition_title
+from tapeline.report.comparison_views import condition_title, is_given
 from tapeline.report.coverage_rows import missing_runs, points_words
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import Link, Words
@@ -21,21 +24,22 @@ from tapeline.report.sections.calibration import resting_differences
 from tapeline.report.view_names import run_anchor, run_file
 from tapeline.report.wording import counted, listed
 
-NO_ANSWER, NO_BACKGROUND, NO_REPEATS, DOUBT, NOT_SHOWN, LATER = range(6)
+NO_ANSWER, DOUBT, NO_ANSWER_THERE, NO_REPEATS, NOT_SHOWN, LATER = range(6)
 MOST_NAMED = 4
 RUN_WORDS = {1: "one run", 2: "two runs"}
 
 
 @dataclass(frozen=True)
 class Recording:
-    """Runs to record: `rank` orders them, `words` say which and why."""
+    """Runs to record: `rank` orders them, then `resting` differences, the most first; `words` say which and why."""
 
     rank: int
     words: Words
+    resting: int = 0
 
 
 def recordings(tables: FinishedTables, campaign: Campaign, found: Coverage) -> list[Recording]:
-    """What to record next: for comparisons without an answer, lost backgrounds, single runs, doubts, more repeats."""
+    """What to record next: for comparisons without an answer, doubts, lost backgrounds, single runs, more repeats."""
     every = [
         *_missing(tables, campaign, found),
         *_backgrounds(tables, campaign),
@@ -43,13 +47,16 @@ def recordings(tables: FinishedTables, campaign: Campaign, found: Coverage) -> l
         *_more_repeats(tables),
         *_another_session(tables, campaign),
     ]
-    return sorted(every, key=lambda one: one.rank)
+    return sorted(every, key=lambda one: (one.rank, -one.resting))
 
 
 def _missing(tables: FinishedTables, campaign: Campaign, found: Coverage) -> Iterator[Recording]:
+    answered = {row["comparison"] for row in tables.comparisons if is_given(row)}
     for each, points, never in missing_runs(found):
         words = _missing_words(campaign, each, points, never=never)
-        yield Recording(NO_ANSWER if never else NO_REPEATS, (words, *_lost(tables, campaign, each, points)))
+        elsewhere = answered.issuperset((*each.joined, *each.completed, *each.helped))
+        rank = NO_REPEATS if not never else NO_ANSWER_THERE if elsewhere else NO_ANSWER
+        yield Recording(rank, (words, *_lost(tables, campaign, each, points)))
 
 
 def _missing_words(campaign: Campaign, each: MissingRuns, points: Iterable[Point], *, never: bool) -> str:
@@ -94,35 +101,47 @@ def _backgrounds(tables: FinishedTables, campaign: Campaign) -> Iterator[Recordi
     for (session, _, refused), runs in found.items():
         points = {campaign.operating_points[run] for run in runs if run in campaign.operating_points}
         why = f"what was recorded was refused ({refused[0]})" if refused else "none was recorded"
+        rests = sum(_rests_on(row, runs) for row in tables.comparisons if is_given(row))
         yield Recording(
-            NO_BACKGROUND,
+            DOUBT,
             (
                 f"Background at {points_words(sorted(points), unit)}, session {session}: {why}, so the levels of ",
                 Link(counted(len(runs), "run"), f"#{run_anchor(runs[0])}"),
-                " may hold any amount of it.",
+                f" may hold any amount of it.{_rest_words(rests, 'them')}",
             ),
+            rests,
         )
+
+
+def _rests_on(row: Row, runs: Iterable[str]) -> bool:
+    return not {*(row["reference_runs"] or ()), *(row["treatment_runs"] or ())}.isdisjoint(runs)
+
+
+def _rest_words(count: int, what: str) -> str:
+    return f" {counted(count, 'difference')} {'rests' if count == 1 else 'rest'} on {what}." if count else ""
 
 
 def _doubts(tables: FinishedTables) -> Iterator[Recording]:
-    """Positions whose levels of a session are doubted or lost by their calibration, with what to do."""
+    """Channels of a session whose calibration is doubtful or unusable for the same reason, with what to do."""
+    alike: dict[tuple[bool, str, str, str], list[Row]] = {}
     for row in sorted(tables.calibration, key=lambda row: (row["verdict"] != "unusable", row["session"])):
-        codes = row["reasons"] or ()
-        if row["verdict"] != "unusable" and not doubts_level(codes):
+        if row["verdict"] == "good":
             continue
+        code = next((code for code in row["reasons"] or () if severity_of(code) != "note"), "")
         why = (
-            without_place(sentence_of(row, codes[0]), position=row["position"])
-            if codes
+            without_place(sentence_of(row, code), position=row["position"])
+            if code
             else f"its calibration is {row['verdict']}"
         )
-        action = f" Next: {action_of(codes[0])}." if codes else ""
-        rests = resting_differences(tables, row)
-        resting = f" {counted(rests, 'difference')} {'rests' if rests == 1 else 'rest'} on it." if rests else ""
-        sensor = f", sensor {row['sensor']}" if row["sensor"] else ""
-        yield Recording(
-            DOUBT,
-            (Link(f"{row['position']}, session {row['session']}{sensor}", CALIBRATION), f": {why}.{resting}{action}"),
-        )  # fmt: skip
+        alike.setdefault((row["verdict"] != "unusable", row["session"], code, why), []).append(row)
+    for (_, session, code, why), rows in alike.items():
+        action = f" Next: {action_of(code)}." if code else ""
+        rests = sum(resting_differences(tables, row) for row in rows)
+        sensors = [row["sensor"] for row in rows if row["sensor"]]
+        sensor = f", sensor{'s' if len(sensors) > 1 else ''} {listed(sensors, MOST_NAMED)}" if sensors else ""
+        where = f"{listed((row['position'] for row in rows), MOST_NAMED)}, session {session}{sensor}"
+        resting = _rest_words(rests, "it" if len(rows) == 1 else "them")
+        yield Recording(DOUBT, (Link(where, CALIBRATION), f": {why}.{resting}{action}"), rests)
 
 
 def _more_repeats(tables: FinishedTables) -> Iterator[Recording]:

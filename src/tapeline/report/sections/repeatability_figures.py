@@ -55,8 +55,7 @@ def band_scatter(rows: Sequence[Row], name: str) -> BandScatter:
 
 def scatter_figure(campaign: Campaign, rows: Sequence[Row]) -> Figure | None:
     """A panel each for scatter within and between sessions of the reference condition: median and range."""
-    sessions = max((row["session_count"] for row in rows), default=0)
-    titles = ("within sessions, s_r", f"between {counted(sessions, 'session')}, s_L")
+    titles = ("within sessions, s_r", "between sessions, s_L")
     names = ("within_session_sd_db", "between_session_sd_db")
     made = {title: band_scatter(rows, name) for title, name in zip(titles, names, strict=True)}
     parts = {title: part for title, part in made.items() if part.rows}

@@ -7,7 +7,7 @@ from statistics import median
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.comparison_views import condition_title
-from tapeline.report.finished_tables import Row
+from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
 from tapeline.report.wording import (
     NO_VALUE,
@@ -84,7 +84,7 @@ def _scatter_row(campaign: Campaign, rows: Sequence[Row]) -> tuple[str, ...]:
     )
 
 
-def shift_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
+def shift_table(tables: FinishedTables, campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
     """Shifts of the reference condition from the first session to the last, with what they rest on."""
     known = sorted(
         (row for row in rows if row["shift_db"] is not None),
@@ -107,7 +107,7 @@ def shift_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
             "between, s_L",
             f"both, s_R ({confidence} interval)",
         ),
-        rows=tuple(_shift_row(campaign, row) for row in known[:MOST_ROWS]),
+        rows=tuple(_shift_row(tables, campaign, row) for row in known[:MOST_ROWS]),
         numeric=frozenset({5, 6, 7, 8, 9}),
         note="The standard error holds random error and the scatter of repeats; p is the chance of such a shift by "
         "these alone. The scatter is that of other conditions and points, or the row's own where that is larger. "
@@ -116,20 +116,26 @@ def shift_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
     return without_constant_columns(table, CONSTANT)
 
 
-def _shift_row(campaign: Campaign, row: Row) -> tuple[str, ...]:
+def _shift_row(tables: FinishedTables, campaign: Campaign, row: Row) -> tuple[str, ...]:
     ends = interval(row["reproducibility_lower_db"], row["reproducibility_upper_db"], 2)
     return (
         row["position"],
         row["shift_of"],
         operating_point(row["speed_mps"], row["yaw_deg"], campaign.settings.report.speed_unit),
         level_words(row),
-        pairing(row["shift_mount"]),
+        ", ".join(filter(None, [pairing(row["shift_mount"]), other_sensor(tables, row)])),
         number(row["shift_db"], 2, signed=True),
         number(row["shift_standard_error_db"], 2),
         chance(row["shift_p_value"]),
         number(row["between_session_sd_db"], 2),
         f"{number(row['reproducibility_sd_db'], 2)} ({ends})",
     )
+
+
+def other_sensor(tables: FinishedTables, row: Row) -> str:
+    """Which sensors a shift is between, where they differ: "sensor r01 > r03"; else empty."""
+    first, last = (tables.sensor_by_place.get((session, row["position"])) for session in row["shift_of"].split(" > "))
+    return f"sensor {first} > {last}" if first and last and first != last else ""
 
 
 def pairs_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
@@ -148,7 +154,8 @@ def pairs_table(campaign: Campaign, rows: Sequence[Row]) -> PlainTable:
     )
     table = PlainTable(
         key="repeatability-pairs",
-        caption=f"Repeats that differ: {len(failed)} of {counted(len(pairs), 'pair')}",
+        caption=f"Repeats that differ beyond random error at some position: {len(failed)} of "
+        f"{counted(len(pairs), 'pair')}",
         head=(
             "runs",
             "session",
