@@ -23,7 +23,13 @@ from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.headline import headline_of
 from tapeline.report.page_table import Cell, Marked, PlainTable
 from tapeline.report.sections.body_figures import comparison_map
-from tapeline.report.sections.pair_figure import Axes, difference_limits, level_limits, pair_figure
+from tapeline.report.sections.pair_figure import (
+    Axes,
+    difference_limits,
+    level_limits,
+    pair_figure,
+    without_background_words,
+)
 from tapeline.report.tables_of_differences import overall_table
 from tapeline.report.view_names import pair_anchor, view_anchor
 from tapeline.report.wording import frequency, listed, number, operating_point
@@ -63,10 +69,11 @@ def _at_first(
 def _legend_words(campaign: Campaign) -> Prose:
     threshold = campaign.settings.compare.practical_threshold_db
     return Prose(
-        "Differences are treatment minus reference: negative is quieter. In the table of bands red is louder and blue "
-        f"is quieter, deeper from {HEAT_STEPS_DB[0]:g} and {HEAT_STEPS_DB[1]:g} dB on. Numbers in italics are not "
-        f"shown to differ, or are within ±{threshold:g} dB. Where a level is only an upper bound the difference is at "
-        "least (≥) or at most (≤) so much; ? is doubtful. A number leads to its figure.",
+        "Differences are treatment minus reference. In the table of bands red is higher (louder) and blue is lower "
+        f"(quieter), deeper from {HEAT_STEPS_DB[0]:g} and {HEAT_STEPS_DB[1]:g} dB on. Numbers in italics are not "
+        f"shown to differ, or equivalent (within ±{threshold:g} dB). Grey with ? is higher or lower but doubtful; "
+        "italics with ? are not shown and doubtful. Where a level is only an upper bound the difference is at "
+        "least (≥) or at most (≤) so much. A number leads to its figure.",
         "note",
     )
 
@@ -86,7 +93,10 @@ def _comparison(tables: FinishedTables, campaign: Campaign, own: Sequence[View],
     )
     left_out = [view_title(campaign, view) for view in own if view.key not in chosen and view.bands]
     treatment, reference = (condition_title(campaign, name) for name in (first.treatment, first.reference))
-    blocks: list[Block] = [Prose(f"{treatment} minus {reference}. {_family_words(campaign, own)}")]
+    blocks: list[Block] = [
+        Prose(direction_words(treatment, reference)),
+        Prose(f"{treatment} minus {reference}. {_family_words(campaign, own)}", "note"),
+    ]
     blocks += [_view(campaign, view, rows[view.key], axes) for view in shown]
     if shown and (on_body := comparison_map(tables, campaign, _first(tables, campaign, shown))) is not None:
         blocks.append(Fold("On the body", [FigureBlock(on_body)]))
@@ -100,6 +110,11 @@ def _comparison(tables: FinishedTables, campaign: Campaign, own: Sequence[View],
         role="chosen",
         choice=(("comparison", first.comparison),),
     )
+
+
+def direction_words(treatment: str, reference: str) -> str:
+    """What the sign of a difference says of two conditions, given by their titles."""
+    return f"Positive: {treatment} is louder than {reference}. Negative: it is quieter."
 
 
 def _first(tables: FinishedTables, campaign: Campaign, shown: Sequence[View]) -> View:
@@ -131,9 +146,11 @@ def _view(campaign: Campaign, view: View, rows: Mapping[str, Sequence[Row]], axe
         )
         for position in rows
     ]
+    words = without_background_words([row for own in rows.values() for row in own])
+    unsubtracted = (Prose(words, "strong"),) if words else ()
     return Fold(
         title,
-        (TableBlock(heat_table(campaign, view, rows)), *pairs),
+        (*unsubtracted, TableBlock(heat_table(campaign, view, rows)), *pairs),
         key=view_anchor(campaign, view),
         role="chosen",
         choice=choice,
@@ -168,7 +185,7 @@ def heat_table(campaign: Campaign, view: View, with_figure: Mapping[str, Sequenc
 
 
 def heat_cell(row: Row | None, href: str) -> Cell:
-    """One difference with its colour; what is not shown stays without."""
+    """One difference with its colour; what is not shown stays without, and what is shown but doubtful is grey."""
     if row is None:
         return ""
     value, doubt = row["difference_db"], "?" if row["doubtful"] else ""
@@ -176,8 +193,10 @@ def heat_cell(row: Row | None, href: str) -> Cell:
         upper, lower = row["upper_db"], row["lower_db"]
         words = f"≤{number(upper)}" if upper is not None else f"≥{number(lower)}" if lower is not None else "–"
         return Marked(words + doubt, "h0", href)
-    if row["finding"] not in SHOWN or row["doubtful"]:
+    if row["finding"] not in SHOWN:
         return Marked(number(value, signed=True) + doubt, "weak", href)
+    if row["doubtful"]:
+        return Marked(number(value, signed=True) + doubt, "doubt", href)
     step = 1 + sum(abs(value) >= limit for limit in HEAT_STEPS_DB)
     return Marked(number(value, signed=True), f"h{'-' if value < 0 else ''}{step}", href)
 
