@@ -21,7 +21,7 @@ from tapeline.report.comparison_views import (
 )
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.headline import headline_of
-from tapeline.report.page_table import Cell, Marked, PlainTable
+from tapeline.report.page_table import Cell, Link, Marked, PlainTable
 from tapeline.report.sections.body_figures import comparison_map
 from tapeline.report.sections.pair_figure import (
     Axes,
@@ -31,8 +31,11 @@ from tapeline.report.sections.pair_figure import (
     without_background_words,
 )
 from tapeline.report.tables_of_differences import overall_table
-from tapeline.report.view_names import pair_anchor, view_anchor
+from tapeline.report.view_names import pair_anchor, run_file, view_anchor
 from tapeline.report.wording import frequency, listed, number, operating_point
+
+MOST_RUNS = 8
+"""So many runs of a kind are named below a figure."""
 
 
 def compare_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -97,7 +100,7 @@ def _comparison(tables: FinishedTables, campaign: Campaign, own: Sequence[View],
         Prose(direction_words(treatment, reference)),
         Prose(f"{treatment} minus {reference}. {_family_words(campaign, own)}", "note"),
     ]
-    blocks += [_view(campaign, view, rows[view.key], axes) for view in shown]
+    blocks += [_view(tables, campaign, view, rows[view.key], axes) for view in shown]
     if shown and (on_body := comparison_map(tables, campaign, _first(tables, campaign, shown))) is not None:
         blocks.append(Fold("On the body", [FigureBlock(on_body)]))
     if left_out:
@@ -131,7 +134,9 @@ def view_title(campaign: Campaign, view: View) -> str:
     return f"{point}, session {view.sessions}"
 
 
-def _view(campaign: Campaign, view: View, rows: Mapping[str, Sequence[Row]], axes: Axes) -> Fold:
+def _view(
+    tables: FinishedTables, campaign: Campaign, view: View, rows: Mapping[str, Sequence[Row]], axes: Axes
+) -> Fold:
     title = view_title(campaign, view)
     choice = (("comparison", view.comparison), ("point", title))
     pairs = [
@@ -139,7 +144,7 @@ def _view(campaign: Campaign, view: View, rows: Mapping[str, Sequence[Row]], axe
             (
                 Heading(f"{position}, {title}"),
                 FigureBlock(pair_figure(campaign, view, position, rows[position], axes)),
-                _runs(view, rows[position]),
+                runs_note(tables, campaign, view, rows[position]),
             ),
             key=pair_anchor(campaign, view, position),
             choice=(*choice, ("position", position)),
@@ -157,12 +162,29 @@ def _view(campaign: Campaign, view: View, rows: Mapping[str, Sequence[Row]], axe
     )
 
 
-def _runs(view: View, rows: Sequence[Row]) -> Prose:
-    words = []
-    for side in ("treatment", "reference"):
-        used = sorted({run for row in rows for run in row[f"{side}_runs"] or ()})
-        words.append(f"{getattr(view, side)}: {listed(used, 8) or 'none'}")
-    return Prose(f"Runs: {'; '.join(words)}.", "note")
+def runs_note(tables: FinishedTables, campaign: Campaign, view: View, rows: Sequence[Row]) -> Prose:
+    """The runs that a figure rests on, their background runs and the sessions' calibration, each with its link."""
+    used = {
+        side: sorted({run for row in rows for run in row[f"{side}_runs"] or ()}) for side in ("treatment", "reference")
+    }
+    every = {run for runs in used.values() for run in runs}
+    behind = {name for run in every for name in tables.run_by_name[run]["background_runs"] or ()}
+    sessions = {view.reference_session, view.treatment_session}
+    calibration = [row["run"] for row in tables.runs if row["kind"] == "calibration" and row["session"] in sessions]
+    words: list[str | Link | Marked] = ["Runs of "]
+    for side, runs in used.items():
+        words += [f"{condition_title(campaign, getattr(view, side))}: ", *_linked(runs), "; "]
+    words += ["background: ", *_linked(sorted(behind)), "; "]
+    words += [Link("calibration", "#calibration"), f" of session {view.sessions}: ", *_linked(sorted(calibration)), "."]
+    return Prose(tuple(words), "note")
+
+
+def _linked(runs: Sequence[str]) -> list[str | Link]:
+    """Runs that lead to their pages, at most `MOST_RUNS`."""
+    words: list[str | Link] = []
+    for run in runs[:MOST_RUNS]:
+        words += [", ", Link(run, run_file(run))] if words else [Link(run, run_file(run))]
+    return [*words, f" and {len(runs) - MOST_RUNS} more"] if len(runs) > MOST_RUNS else words or ["none"]
 
 
 def heat_table(campaign: Campaign, view: View, with_figure: Mapping[str, Sequence[Row]]) -> PlainTable:

@@ -100,9 +100,10 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
     threshold = campaign.settings.compare.practical_threshold_db
     _draw_differences(differences, rows, threshold)
     for row in rows:
-        for panel, at in ((levels, row["treatment_level_db"]), (differences, row["difference_db"])):
-            height = at if at is not None else row["upper_db"] if panel is differences else row["treatment_bound_db"]
-            panel.reads(row["midband_hz"], math.nan if height is None else height, reading_words(row, titles))
+        words = reading_words(row, titles)
+        for side in ("treatment", "reference"):
+            _reads(levels, row, words, f"{side}_level_db", f"{side}_bound_db")
+        _reads(differences, row, words, "difference_db", "upper_db", "lower_db")
     keys = [
         *(condition_key(looks[side], titles[side]) for side in looks),
         *([Key("background", "bg", dashes="2 3")] if any(map(levels.is_on_axis, background)) else []),
@@ -122,6 +123,13 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
         f"{cut_words(rows, axes.differences)}",
         data=rows_data(rows, COLUMNS, comparison=view.comparison, speed_mps=view.speed_mps, yaw_deg=view.yaw_deg),
     )
+
+
+def _reads(panel: Panel, row: Row, words: str, *names: str) -> None:
+    """A reading at the first of these values that is given; none where none is."""
+    height = next((row[name] for name in names if row[name] is not None), None)
+    if height is not None:
+        panel.reads(row["midband_hz"], height, words)
 
 
 def _levels_words(rows: Sequence[Row]) -> str:
