@@ -56,7 +56,7 @@ def test_limits_hold_all_values_and_are_round() -> None:
 def test_a_line_breaks_where_there_is_no_value_and_ends_at_the_axis() -> None:
     panel = Panel(Box(0, 0, 100, 100), (0.0, 10.0), (0.0, 10.0))
     panel.curve([0.0, 5.0, 6.0, 10.0], [5.0, math.nan, 5.0, 99.0], "c0")
-    assert 'd="M0 50M60 50L100 0"' in panel.parts[0]
+    assert 'd="M0 50M60 50L62.1 0"' in panel.parts[0]
     assert moves([]) == ""
 
 

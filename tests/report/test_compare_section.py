@@ -12,7 +12,13 @@ from tapeline.report.blocks import FigureBlock, Fold, TableBlock
 from tapeline.report.comparison_views import views, with_bounds
 from tapeline.report.page_table import Marked, plain
 from tapeline.report.sections.compare import compare_sections, heat_cell, heat_table
-from tapeline.report.sections.pair_figure import Axes, difference_limits, level_limits, pair_figure
+from tapeline.report.sections.pair_figure import (
+    Axes,
+    difference_limits,
+    level_limits,
+    pair_figure,
+    without_background_words,
+)
 from tapeline.report.wording import number
 
 ROW: dict[str, Any] = {"difference_db": 2.0, "lower_db": 1.0, "upper_db": 3.0, "finding": "higher", "doubtful": False}
@@ -26,7 +32,8 @@ ROW: dict[str, Any] = {"difference_db": 2.0, "lower_db": 1.0, "upper_db": 3.0, "
         ({"difference_db": 0.8}, "+0.8", "h1"),
         ({"finding": "not shown"}, "+2.0", "weak"),
         ({"finding": "equivalent", "difference_db": 0.1}, "+0.1", "weak"),
-        ({"doubtful": True}, "+2.0?", "weak"),
+        ({"doubtful": True}, "+2.0?", "doubt"),
+        ({"doubtful": True, "finding": "not shown"}, "+2.0?", "weak"),
         ({"difference_db": None, "lower_db": None, "finding": "bound"}, "≤3.0", "h0"),
         ({"difference_db": None, "upper_db": None, "finding": "bound"}, "≥1.0", "h0"),
         ({"difference_db": None, "lower_db": None, "upper_db": None, "finding": "bound"}, "–", "h0"),
@@ -60,12 +67,16 @@ def test_the_figure_of_a_pair_reads_what_the_tables_hold(report: Report) -> None
         figure = pair_figure(report.campaign, view, position, own, axes)
         assert list(figure.data.columns["difference_db"]) == [row["difference_db"] for row in own]
         assert list(figure.data.columns["background_db"]) == [row["background_db"] for row in own]
-        assert len(figure.readings) == 2 * len(own)
-        for reading, row in zip(figure.readings[: len(own)], own, strict=True):
+        lines = [line.split(" ", 2) for line in figure.read.split("\n")]
+        assert len(lines) == len(own)
+        for (x, y, words), row in zip(lines, own, strict=True):
+            levels = [row[f"{side}_{kind}_db"] for side in ("treatment", "reference") for kind in ("level", "bound")]
+            given = sum(value is not None for value in levels)
+            assert len(x.split(";")) == len(y.split(";")) >= given
             if row["difference_db"] is not None:
-                assert f"difference {number(row['difference_db'], signed=True)} dB" in reading.words
-            assert row["finding"] in reading.words
-            assert math.isfinite(reading.x)
+                assert f"difference {number(row['difference_db'], signed=True)} dB" in words
+            assert row["finding"] in words
+        assert all(math.isfinite(reading.x) and math.isfinite(reading.y) for reading in figure.readings)
 
 
 def test_a_bound_is_an_arrow_and_no_point_of_the_line(report: Report) -> None:
@@ -87,6 +98,53 @@ def test_figures_of_a_comparison_share_their_axes_and_say_what_a_fixed_one_leave
     assert "values beyond the axis, 0 to 1 dB." in narrow.caption
     wide = pair_figure(report.campaign, view, position, own, Axes(level_limits(own), difference_limits(own, 0.5)))
     assert "beyond" not in wide.caption
+
+
+def test_the_sign_is_said_in_words_above_each_comparison(report: Report) -> None:
+    section = compare_sections(report.tables, report.campaign)[0]
+    stage = next(block for block in section.blocks if block.kind == "group")
+    conditions = report.campaign.settings.conditions
+    for fold in stage.blocks:  # type: ignore[union-attr]
+        comparison = report.campaign.settings.comparisons[dict(fold.choice)["comparison"]]  # type: ignore[union-attr]
+        treatment, reference = (conditions[name].title for name in (comparison.treatment, comparison.reference))
+        words = fold.blocks[0].words  # type: ignore[union-attr]
+        assert words.startswith(f"Positive: {treatment} is louder than {reference}.")
+
+
+@pytest.mark.parametrize(
+    ("states", "words"),
+    [
+        ([True, True], "No background was subtracted."),
+        ([True, False], "No background was subtracted in 1 of 2 bands."),
+        ([False, False], ""),
+    ],
+)
+def test_what_is_not_subtracted_is_said(states: list[bool], words: str) -> None:
+    assert without_background_words([{"without_background": state} for state in states]) == words
+
+
+def test_without_a_background_none_is_in_the_legend(report: Report) -> None:
+    view = views(report.tables.comparisons)[0]
+    position, own = next(iter(with_bounds(report.tables, view, list(view.bands)).items()))
+    axes = Axes(level_limits(own), difference_limits(own, 0.5))
+    bare = [{**row, "background_db": None, "without_background": True} for row in own]
+    figure = pair_figure(report.campaign, view, position, bare, axes)
+    assert ">background<" not in figure.drawing
+    assert "No background was subtracted." in figure.caption
+    assert "after background subtraction" not in figure.caption
+    below = [{**row, "background_db": axes.levels[0] - 5.0} for row in own]
+    assert 'class="ln bg"' not in pair_figure(report.campaign, view, position, below, axes).drawing
+    within = [{**row, "background_db": axes.levels[0] + 5.0} for row in own]
+    assert ">background<" in pair_figure(report.campaign, view, position, within, axes).drawing
+
+
+def test_marks_of_equivalent_differences_are_neutral(report: Report) -> None:
+    view = views(report.tables.comparisons)[0]
+    position, own = next(iter(with_bounds(report.tables, view, list(view.bands)).items()))
+    same = [{**row, "difference_db": 0.1, "finding": "equivalent", "doubtful": False} for row in own]
+    figure = pair_figure(report.campaign, view, position, same, Axes(level_limits(own), (-2.0, 2.0)))
+    assert 'class="mk nt ho"' in figure.drawing
+    assert 'class="mk up' not in figure.drawing
 
 
 def test_every_pair_can_be_chosen_and_reached(report: Report) -> None:

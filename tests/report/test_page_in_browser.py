@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from built_report import Report, text_of
-from opened_page import KeptPages, Opened, opened_page
+from opened_page import SETTLED, KeptPages, Opened, opened_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -170,6 +170,73 @@ def test_a_link_from_elsewhere_opens_its_pair(browser: Browser, report: Report, 
         assert {name: choice_of(page, name).input_value() for name in wanted} == wanted
         page.wait_for_timeout(100)
         assert page.locator(f"[id='{group.attrib['id']}']").evaluate(WHERE)
+        assert page.locator(".chooser").evaluate(WHERE)
+
+
+def choices(page: Page) -> tuple[str, ...]:
+    return tuple(choice_of(page, kind).input_value() for kind in ("comparison", "point", "position"))
+
+
+def test_a_choice_comes_back_with_its_comparison(browser: Browser, report: Report) -> None:
+    with opened_page(browser, report.results / "report.html") as opened:
+        page = opened.page
+        for kind in ("point", "position"):
+            choice_of(page, kind).select_option(offered(page, kind)[-1])
+        chosen = choices(page)
+        others = [value for value in offered(page, "comparison") if value != chosen[0]]
+        assert others
+        choice_of(page, "comparison").select_option(others[0])
+        assert choices(page)[2] == chosen[2]
+        for kind in ("point", "position"):
+            choice_of(page, kind).select_option(offered(page, kind)[0])
+        choice_of(page, "comparison").select_option(chosen[0])
+        assert choices(page) == chosen
+
+
+def test_back_and_forward_follow_choices_and_links(browser: Browser, report: Report) -> None:
+    with opened_page(browser, report.results / "report.html") as opened:
+        page = opened.page
+        seen = [choices(page)]
+        page.locator("table.heat:visible th a").last.click()
+        page.wait_for_timeout(100)
+        seen.append(choices(page))
+        choice_of(page, "comparison").select_option(offered(page, "comparison")[-1])
+        seen.append(choices(page))
+        assert len(set(seen)) == 3
+        for back in (1, 0):
+            page.go_back()
+            page.wait_for_timeout(100)
+            assert choices(page) == seen[back]
+        for forward in (1, 2):
+            page.go_forward()
+            page.wait_for_timeout(100)
+            assert choices(page) == seen[forward]
+        page.reload()
+        assert choices(page) == seen[2]
+        assert opened.said == []
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_what_is_wider_than_the_screen_says_so(pages: KeptPages, width: int) -> None:
+    """By measure, not by width of screen; a figure can be fitted, and set back to its own size."""
+    page = pages.at(width, unfolded=True).page
+    page.evaluate(SETTLED)
+    said = page.locator(".view, .wide").evaluate_all(
+        """parts => parts.filter(part => part.offsetHeight > 0).map(part =>
+          [part.scrollWidth > part.clientWidth + 1, part.previousElementSibling.offsetHeight > 0])"""
+    )
+    assert all(is_wider is is_said for is_wider, is_said in said)
+    assert not all(is_wider for is_wider, _ in said)
+    if width == 390:
+        assert any(is_wider for is_wider, _ in said)
+        view = page.locator("figure:visible .view").first
+        button = view.locator("xpath=preceding-sibling::p").locator("button")
+        for fitted in (True, False):
+            button.click()
+            page.evaluate(SETTLED)
+            assert view.evaluate("view => view.scrollWidth <= view.clientWidth + 1") is fitted
+            assert button.get_attribute("aria-pressed") == str(fitted).lower()
+            assert button.is_visible()
 
 
 def test_a_cell_of_the_table_of_bands_leads_to_its_pair(browser: Browser, report: Report) -> None:
@@ -219,8 +286,10 @@ def test_values_are_read_by_keyboard_in_their_order(opened: Opened, report: Repo
         page.keyboard.press(key)
         x, y, words = readings[place]
         assert line.inner_text() == words
-        ring = figure.locator(".ring")
-        assert (ring.get_attribute("cx"), ring.get_attribute("cy")) == (x, y)
+        rings = figure.locator(".ring").evaluate_all(
+            "all => all.map(ring => ['cx', 'cy'].map(n => ring.getAttribute(n)))"
+        )
+        assert rings == [list(ring) for ring in zip(x.split(";"), y.split(";"), strict=True)]
     assert line.get_attribute("role") == "status"
 
 
@@ -231,7 +300,7 @@ def test_values_are_read_where_the_pointer_is(opened: Opened, report: Report) ->
     chart = figure.locator("svg.chart")
     chart.scroll_into_view_if_needed()
     for x, y, words in (readings[0], readings[len(readings) // 2]):
-        chart.hover(position={"x": float(x), "y": float(y)})
+        chart.hover(position={"x": float(x.split(";")[0]), "y": float(y.split(";")[0])})
         assert figure.locator(".reading").inner_text() == words
 
 

@@ -165,8 +165,8 @@ def with_bounds(tables: FinishedTables, view: View, positions: Sequence[str]) ->
     """Band rows of some positions with what the levels rest on: upper bounds and background.
 
     Adds `reference_bound_db` and `treatment_bound_db` where the level itself is a bound: the level of the mean power of
-    the runs' upper bounds and values, as the comparison's one-sided interval has it; and `background_db`, the mean
-    level over the runs.
+    the runs' upper bounds and values, as the comparison's one-sided interval has it; `background_db`, the mean
+    level over the runs; and `without_background`, whether a run of either condition has none subtracted.
     """
     sides = {"reference": view.reference_session, "treatment": view.treatment_session}
     levels = {side: _by_place(tables.band_rows(session, view.runs(side), positions)) for side, session in sides.items()}
@@ -191,12 +191,15 @@ def _by_place(rows: Iterable[Row]) -> dict[tuple[str, float], list[Row]]:
 
 
 def _with_bounds(row: Row, found: Mapping[str, Sequence[Row]]) -> Row:
-    added: dict[str, float | None] = {}
+    added: dict[str, float | bool | None] = {}
+    is_without = False
     background: list[float] = []
     for side, rows in found.items():
         used = [level for level in rows if level["run"] in (row[f"{side}_runs"] or ())]
         background += [level["background_level_db"] for level in used if level["background_level_db"] is not None]
+        is_without = is_without or any(level["state"] == "none" for level in used)
         added[f"{side}_bound_db"] = common_bound(used) if row[f"{side}_level_db"] is None else None
+    added["without_background"] = is_without
     added["background_db"] = sum(background) / len(background) if background else None
     return {**row, **added}
 

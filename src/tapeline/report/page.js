@@ -46,27 +46,36 @@
 
   function addReadings(view) {
     const chart = view.querySelector("svg");
+    // A line holds all places of the same words: in each panel, on each curve.
     const readings = view.dataset.read.split("\n").map((line) => {
-      const [x, y, ...words] = line.split(" ");
-      return { x: Number(x), y: Number(y), words: words.join(" ") };
+      const [xs, ys, ...words] = line.split(" ");
+      const heights = ys.split(";").map(Number);
+      return { places: xs.split(";").map((x, index) => ({ x: Number(x), y: heights[index] })), words: words.join(" ") };
     });
-    const across = (one) => (view.acrossOf === undefined ? one.x : view.acrossOf(one.x));
+    const acrossOf = (place) => (view.acrossOf === undefined ? place.x : view.acrossOf(place.x));
+    const across = (one) => acrossOf(one.places[0]);
     const line = make("p", { class: "reading", role: "status" });
     view.title = "Point at a value, or use the arrow keys, to read it.";
     view.after(line);
-    let ring = null;
+    let rings = [];
     let at = -1;
 
-    function show(place) {
-      at = place;
-      if (ring === null) {
-        ring = document.createElementNS(SVG, "circle");
-        ring.setAttribute("class", "ring");
-        ring.setAttribute("r", "6");
-        chart.append(ring);
-      }
-      ring.setAttribute("cx", across(readings[at]));
-      ring.setAttribute("cy", readings[at].y);
+    function ringAt(place) {
+      const ring = document.createElementNS(SVG, "circle");
+      for (const [name, value] of Object.entries({ class: "ring", r: 6, cx: acrossOf(place), cy: place.y })) ring.setAttribute(name, value);
+      chart.append(ring);
+      return ring;
+    }
+
+    function clear() {
+      for (const ring of rings) ring.remove();
+      [rings, at] = [[], -1];
+    }
+
+    function show(wanted) {
+      clear();
+      at = wanted;
+      rings = readings[at].places.map(ringAt);
       line.textContent = readings[at].words;
     }
 
@@ -77,9 +86,11 @@
       const y = (event.clientY - box.top) * scale;
       let nearest = 0;
       let least = Infinity;
-      readings.forEach((one, place) => {
-        const away = (across(one) - x) ** 2 + ((one.y - y) ** 2) / 4;
-        if (away < least) [nearest, least] = [place, away];
+      readings.forEach((one, index) => {
+        for (const place of one.places) {
+          const away = (acrossOf(place) - x) ** 2 + ((place.y - y) ** 2) / 4;
+          if (away < least) [nearest, least] = [index, away];
+        }
       });
       if (nearest !== at) show(nearest);
     });
@@ -96,13 +107,26 @@
       event.preventDefault();
       show(next);
     });
-    view.addEventListener("zoomed", () => {
-      if (ring !== null) ring.remove();
-      [ring, at] = [null, -1];
-    });
+    view.addEventListener("zoomed", clear);
   }
 
   for (const view of document.querySelectorAll(".view[data-read]")) addReadings(view);
+
+  // ---- what is wider than the screen ----
+
+  function addHint(part) {
+    const isFigure = part.classList.contains("view");
+    const hint = make("p", { class: "hint" }, `The ${isFigure ? "figure" : "table"} is wider than the screen: scroll it sideways.`);
+    part.before(hint);
+    if (isFigure) {
+      const button = make("button", { type: "button", "aria-pressed": "false", "aria-label": `Fit to the screen: ${part.getAttribute("aria-label")}` }, "Fit to the screen");
+      button.addEventListener("click", () => button.setAttribute("aria-pressed", `${part.classList.toggle("fitted")}`));
+      hint.append(" ", button);
+    }
+    new ResizeObserver(() => {
+      hint.hidden = part.scrollWidth <= part.clientWidth + 1 && !part.classList.contains("fitted");
+    }).observe(part);
+  }
 
   // ---- a part of the frequencies ----
 
@@ -194,15 +218,21 @@
 
   for (const view of document.querySelectorAll(".view")) if (view.querySelector("svg.zoom") !== null) addZoom(view);
 
+  for (const part of document.querySelectorAll(".view, .wide")) addHint(part);
+
   // ---- one comparison, operating point and position at a time ----
 
   const KINDS = [["comparison", "Comparison"], ["point", "Operating point"], ["position", "Position"]];
   const ALL = "all";
+  const MOST_DOWN = 0.75;
 
   function addChooser(stage) {
     const parts = [...stage.querySelectorAll("[data-comparison]")];
     const folds = [...stage.querySelectorAll("details.chosen")];
+    const titles = new Map(folds.filter((fold) => !("point" in fold.dataset)).map((fold) => [fold.dataset.comparison, fold.querySelector("summary").textContent]));
     const selects = new Map();
+    const kept = new Map();
+    const wished = { ...stage.dataset };
     const bar = make("div", { class: "chooser", role: "group", "aria-label": "Choose what is compared" });
     for (const [kind, words] of KINDS) {
       const id = `choose-${kind}`;
@@ -221,48 +251,95 @@
       return [...new Set(fitting.map((part) => part.dataset[kind]).filter((value) => value !== undefined))];
     }
 
-    function fill(kind, wanted) {
-      const select = selects.get(kind);
-      const values = offered(kind);
-      const kept = values.includes(wanted) || wanted === ALL ? wanted : values[0];
-      const options = values.map((value) => new Option(value, value));
-      if (kind === "position" && values.length > 1) options.push(new Option("all positions", ALL));
-      select.replaceChildren(...options);
-      select.value = kept;
+    // What was chosen under the same comparison and point before, as part of a key.
+    function within(kind) {
+      return JSON.stringify(KINDS.slice(0, KINDS.findIndex(([name]) => name === kind) + 1).map(([name]) => (name === kind ? kind : selects.get(name).value)));
     }
 
+    function fill(kind, wanted) {
+      const select = selects.get(kind);
+      const options = offered(kind).map((value) => new Option(titles.get(kind === "comparison" ? value : null) ?? value, value));
+      if (kind === "position" && options.length > 1) options.push(new Option("all positions", ALL));
+      const values = options.map((option) => option.value);
+      select.replaceChildren(...options);
+      select.value = [wanted, kept.get(within(kind)), wished[kind]].find((value) => values.includes(value)) ?? values[0];
+      if (wanted !== undefined) kept.set(within(kind), select.value);
+    }
+
+    function chosen() {
+      return Object.fromEntries([...selects].map(([kind, select]) => [kind, select.value]));
+    }
+
+    // The kinds that are not wanted keep their value, or get back the one they had under what is now chosen.
     function choose(wanted) {
-      for (const [kind] of KINDS) fill(kind, wanted[kind] ?? selects.get(kind).value);
+      Object.assign(wished, wanted);
+      for (const [kind] of KINDS) fill(kind, wanted[kind]);
       for (const part of parts) {
         const fits = KINDS.every(([kind]) => !(kind in part.dataset) || selects.get(kind).value === ALL || part.dataset[kind] === selects.get(kind).value);
         part.classList.toggle("away", !fits);
       }
     }
 
-    for (const [kind, select] of selects) select.addEventListener("change", () => choose({ [kind]: select.value }));
+    function address() {
+      const fits = (part) => part.id && Object.entries(part.dataset).every(([kind, value]) => !selects.has(kind) || selects.get(kind).value === value);
+      return `#${parts.filter(fits).at(-1).id}`;
+    }
+
+    for (const [kind, select] of selects)
+      select.addEventListener("change", () => {
+        const before = KINDS.slice(0, KINDS.findIndex(([name]) => name === kind) + 1).map(([name]) => name);
+        choose(Object.fromEntries(before.map((name) => [name, selects.get(name).value])));
+        history.pushState({ chosen: chosen() }, "", address());
+      });
     stage.prepend(bar);
     choose({ ...stage.dataset });
-    return (target) => {
-      const part = target.closest("[data-comparison]");
-      if (part !== null && stage.contains(part)) choose({ ...part.dataset });
-    };
+    return { choose, chosen, holds: (part) => part !== null && stage.contains(part) };
   }
 
   const stage = document.querySelector(".stage");
-  const chooseFor = stage === null ? null : addChooser(stage);
+  const chooser = stage === null ? null : addChooser(stage);
 
-  // ---- links into what is folded or away ----
+  // ---- links into what is folded or away; Back and Forward bring back what was chosen ----
 
   function reveal() {
     const target = document.getElementById(decodeURIComponent(location.hash.slice(1)));
     if (target === null) return;
-    if (chooseFor !== null) chooseFor(target);
-    for (let part = target; part !== null; part = part.parentElement) if (part.tagName === "DETAILS") part.open = true;
+    const part = target.closest("[data-comparison]");
+    const isChosen = chooser !== null && chooser.holds(part);
+    if (isChosen) chooser.choose({ ...part.dataset });
+    for (let fold = target; fold !== null; fold = fold.parentElement) if (fold.tagName === "DETAILS") fold.open = true;
+    // Of a figure of the stage the choosers are shown too, where both find room; the browser itself scrolls there too.
+    if (isChosen) {
+      const below = target.getBoundingClientRect().top - stage.getBoundingClientRect().top;
+      target.style.scrollMarginTop = below < innerHeight * MOST_DOWN ? `${below}px` : "";
+    }
     target.scrollIntoView();
   }
 
-  addEventListener("hashchange", reveal);
+  function restored() {
+    if (chooser === null || !history.state?.chosen) return false;
+    chooser.choose(history.state.chosen);
+    return true;
+  }
+
+  function remember() {
+    if (chooser !== null) history.replaceState({ chosen: chooser.chosen() }, "");
+  }
+
+  addEventListener("popstate", restored);
+  addEventListener("hashchange", () => {
+    if (history.state?.chosen) return;
+    reveal();
+    remember();
+  });
+  // The address of a link that was followed before does not change.
+  addEventListener("click", (event) => {
+    const link = event.target.closest("a[href^='#']");
+    if (link !== null && link.getAttribute("href") === location.hash) setTimeout(reveal);
+  });
   if (location.hash) reveal();
+  restored();
+  remember();
 
   // ---- on paper everything is open ----
 

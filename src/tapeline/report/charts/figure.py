@@ -49,8 +49,14 @@ class Figure:
 
     @property
     def read(self) -> str:
-        """What the page's script reads: a place and its words a line."""
-        return "\n".join(f"{px(each.x)} {px(each.y)} {each.words}" for each in self.readings)
+        """What the page's script reads: words a line, after the places that they belong to."""
+        places: dict[str, list[Reading]] = {}
+        for each in self.readings:
+            places.setdefault(each.words, []).append(each)
+        return "\n".join(
+            f"{';'.join(px(each.x) for each in own)} {';'.join(px(each.y) for each in own)} {words}"
+            for words, own in places.items()
+        )
 
 
 @dataclass(frozen=True)

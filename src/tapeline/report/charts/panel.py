@@ -39,6 +39,30 @@ class Reading:
     words: str
 
 
+def clipped_line(points: Iterable[Place], top: float, bottom: float) -> list[Place]:
+    """The parts of a line between two heights (px); NaN stands where it is broken or beyond them.
+
+    >>> clipped_line([(0.0, 0.0), (2.0, 4.0), (4.0, 4.0)], 1.0, 3.0)[:3]
+    [(nan, nan), (0.5, 1.0), (1.5, 3.0)]
+    """
+    broken = (math.nan, math.nan)
+    made: list[Place] = []
+    before: Place | None = None
+    for x, y in points:
+        if not (math.isfinite(x) and math.isfinite(y)):
+            made.append(broken)
+            before = None
+            continue
+        if before is not None:
+            was_x, was_y = before
+            shares = [(edge - was_y) / (y - was_y) for edge in (top, bottom) if (edge - was_y) * (edge - y) < 0.0]
+            ends = [(was_x + share * (x - was_x), was_y + share * (y - was_y)) for share in sorted(shares)]
+            made += ends
+        made.append((x, y) if top <= y <= bottom else broken)
+        before = x, y
+    return made
+
+
 @dataclass
 class Panel:
     """Axes of a box with what is drawn on them; every method takes values, not pixels.
@@ -81,9 +105,9 @@ class Panel:
         return self.across.at(x), self.up.at(y)
 
     def curve(self, xs: Iterable[float], ys: Iterable[float], role: str, dashes: str | None = None) -> None:
-        """A line through values; NaN breaks it, what lies beyond the axis is drawn at its end."""
-        points = ((self.across.at(x), self._within(y)) for x, y in zip(xs, ys, strict=True))
-        self._path(moves(points), f"ln {role}", dashes)
+        """A line through values; NaN breaks it, and it ends where it leaves the axis."""
+        points = ((self.across.at(x), self.up.at(y)) for x, y in zip(xs, ys, strict=True))
+        self._path(moves(clipped_line(points, self.box.top, self.box.bottom)), f"ln {role}", dashes)
 
     def dense_curve(self, xs: Reals, ys: Reals, role: str, dashes: str | None = None) -> None:
         """A line through thousands of values, of which each half pixel shows the lowest and the highest."""
@@ -234,11 +258,12 @@ class Panel:
         if path:
             self.parts.append(element("path", d=path, class_=role, stroke_dasharray=dashes))
 
+    def is_on_axis(self, y: float) -> bool:
+        """Whether a value is given and lies within the limits of the ordinate."""
+        return math.isfinite(y) and self.y[0] <= y <= self.y[1]
+
     def _is_inside(self, x: float) -> bool:
         return math.isfinite(x) and self.x[0] <= x <= self.x[1]
-
-    def _within(self, y: float) -> float:
-        return self.up.clipped(y) if math.isfinite(y) else math.nan
 
     def _seen(self, xs: Iterable[float], ys: Iterable[float]) -> list[Place]:
         return [

@@ -21,12 +21,21 @@ from tapeline.report.comparison_views import (
 )
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.headline import headline_of
-from tapeline.report.page_table import Cell, Marked, PlainTable
+from tapeline.report.page_table import Cell, Link, Marked, PlainTable
 from tapeline.report.sections.body_figures import comparison_map
-from tapeline.report.sections.pair_figure import Axes, difference_limits, level_limits, pair_figure
+from tapeline.report.sections.pair_figure import (
+    Axes,
+    difference_limits,
+    level_limits,
+    pair_figure,
+    without_background_words,
+)
 from tapeline.report.tables_of_differences import overall_table
-from tapeline.report.view_names import pair_anchor, view_anchor
+from tapeline.report.view_names import pair_anchor, run_file, view_anchor
 from tapeline.report.wording import frequency, listed, number, operating_point
+
+MOST_RUNS = 8
+"""So many runs of a kind are named below a figure."""
 
 
 def compare_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
@@ -63,10 +72,11 @@ def _at_first(
 def _legend_words(campaign: Campaign) -> Prose:
     threshold = campaign.settings.compare.practical_threshold_db
     return Prose(
-        "Differences are treatment minus reference: negative is quieter. In the table of bands red is louder and blue "
-        f"is quieter, deeper from {HEAT_STEPS_DB[0]:g} and {HEAT_STEPS_DB[1]:g} dB on. Numbers in italics are not "
-        f"shown to differ, or are within ±{threshold:g} dB. Where a level is only an upper bound the difference is at "
-        "least (≥) or at most (≤) so much; ? is doubtful. A number leads to its figure.",
+        "Differences are treatment minus reference. In the table of bands red is higher (louder) and blue is lower "
+        f"(quieter), deeper from {HEAT_STEPS_DB[0]:g} and {HEAT_STEPS_DB[1]:g} dB on. Numbers in italics are not "
+        f"shown to differ, or equivalent (within ±{threshold:g} dB). Grey with ? is higher or lower but doubtful; "
+        "italics with ? are not shown and doubtful. Where a level is only an upper bound the difference is at "
+        "least (≥) or at most (≤) so much. A number leads to its figure.",
         "note",
     )
 
@@ -86,8 +96,11 @@ def _comparison(tables: FinishedTables, campaign: Campaign, own: Sequence[View],
     )
     left_out = [view_title(campaign, view) for view in own if view.key not in chosen and view.bands]
     treatment, reference = (condition_title(campaign, name) for name in (first.treatment, first.reference))
-    blocks: list[Block] = [Prose(f"{treatment} minus {reference}. {_family_words(campaign, own)}")]
-    blocks += [_view(campaign, view, rows[view.key], axes) for view in shown]
+    blocks: list[Block] = [
+        Prose(direction_words(treatment, reference)),
+        Prose(f"{treatment} minus {reference}. {_family_words(campaign, own)}", "note"),
+    ]
+    blocks += [_view(tables, campaign, view, rows[view.key], axes) for view in shown]
     if shown and (on_body := comparison_map(tables, campaign, _first(tables, campaign, shown))) is not None:
         blocks.append(Fold("On the body", [FigureBlock(on_body)]))
     if left_out:
@@ -100,6 +113,11 @@ def _comparison(tables: FinishedTables, campaign: Campaign, own: Sequence[View],
         role="chosen",
         choice=(("comparison", first.comparison),),
     )
+
+
+def direction_words(treatment: str, reference: str) -> str:
+    """What the sign of a difference says of two conditions, given by their titles."""
+    return f"Positive: {treatment} is louder than {reference}. Negative: it is quieter."
 
 
 def _first(tables: FinishedTables, campaign: Campaign, shown: Sequence[View]) -> View:
@@ -116,7 +134,9 @@ def view_title(campaign: Campaign, view: View) -> str:
     return f"{point}, session {view.sessions}"
 
 
-def _view(campaign: Campaign, view: View, rows: Mapping[str, Sequence[Row]], axes: Axes) -> Fold:
+def _view(
+    tables: FinishedTables, campaign: Campaign, view: View, rows: Mapping[str, Sequence[Row]], axes: Axes
+) -> Fold:
     title = view_title(campaign, view)
     choice = (("comparison", view.comparison), ("point", title))
     pairs = [
@@ -124,28 +144,47 @@ def _view(campaign: Campaign, view: View, rows: Mapping[str, Sequence[Row]], axe
             (
                 Heading(f"{position}, {title}"),
                 FigureBlock(pair_figure(campaign, view, position, rows[position], axes)),
-                _runs(view, rows[position]),
+                runs_note(tables, campaign, view, rows[position]),
             ),
             key=pair_anchor(campaign, view, position),
             choice=(*choice, ("position", position)),
         )
         for position in rows
     ]
+    words = without_background_words([row for own in rows.values() for row in own])
+    unsubtracted = (Prose(words, "strong"),) if words else ()
     return Fold(
         title,
-        (TableBlock(heat_table(campaign, view, rows)), *pairs),
+        (*unsubtracted, TableBlock(heat_table(campaign, view, rows)), *pairs),
         key=view_anchor(campaign, view),
         role="chosen",
         choice=choice,
     )
 
 
-def _runs(view: View, rows: Sequence[Row]) -> Prose:
-    words = []
-    for side in ("treatment", "reference"):
-        used = sorted({run for row in rows for run in row[f"{side}_runs"] or ()})
-        words.append(f"{getattr(view, side)}: {listed(used, 8) or 'none'}")
-    return Prose(f"Runs: {'; '.join(words)}.", "note")
+def runs_note(tables: FinishedTables, campaign: Campaign, view: View, rows: Sequence[Row]) -> Prose:
+    """The runs that a figure rests on, their background runs and the sessions' calibration, each with its link."""
+    used = {
+        side: sorted({run for row in rows for run in row[f"{side}_runs"] or ()}) for side in ("treatment", "reference")
+    }
+    every = {run for runs in used.values() for run in runs}
+    behind = {name for run in every for name in tables.run_by_name[run]["background_runs"] or ()}
+    sessions = {view.reference_session, view.treatment_session}
+    calibration = [row["run"] for row in tables.runs if row["kind"] == "calibration" and row["session"] in sessions]
+    words: list[str | Link | Marked] = ["Runs of "]
+    for side, runs in used.items():
+        words += [f"{condition_title(campaign, getattr(view, side))}: ", *_linked(runs), "; "]
+    words += ["background: ", *_linked(sorted(behind)), "; "]
+    words += [Link("calibration", "#calibration"), f" of session {view.sessions}: ", *_linked(sorted(calibration)), "."]
+    return Prose(tuple(words), "note")
+
+
+def _linked(runs: Sequence[str]) -> list[str | Link]:
+    """Runs that lead to their pages, at most `MOST_RUNS`."""
+    words: list[str | Link] = []
+    for run in runs[:MOST_RUNS]:
+        words += [", ", Link(run, run_file(run))] if words else [Link(run, run_file(run))]
+    return [*words, f" and {len(runs) - MOST_RUNS} more"] if len(runs) > MOST_RUNS else words or ["none"]
 
 
 def heat_table(campaign: Campaign, view: View, with_figure: Mapping[str, Sequence[Row]]) -> PlainTable:
@@ -168,7 +207,7 @@ def heat_table(campaign: Campaign, view: View, with_figure: Mapping[str, Sequenc
 
 
 def heat_cell(row: Row | None, href: str) -> Cell:
-    """One difference with its colour; what is not shown stays without."""
+    """One difference with its colour; what is not shown stays without, and what is shown but doubtful is grey."""
     if row is None:
         return ""
     value, doubt = row["difference_db"], "?" if row["doubtful"] else ""
@@ -176,8 +215,10 @@ def heat_cell(row: Row | None, href: str) -> Cell:
         upper, lower = row["upper_db"], row["lower_db"]
         words = f"≤{number(upper)}" if upper is not None else f"≥{number(lower)}" if lower is not None else "–"
         return Marked(words + doubt, "h0", href)
-    if row["finding"] not in SHOWN or row["doubtful"]:
+    if row["finding"] not in SHOWN:
         return Marked(number(value, signed=True) + doubt, "weak", href)
+    if row["doubtful"]:
+        return Marked(number(value, signed=True) + doubt, "doubt", href)
     step = 1 + sum(abs(value) >= limit for limit in HEAT_STEPS_DB)
     return Marked(number(value, signed=True), f"h{'-' if value < 0 else ''}{step}", href)
 

@@ -25,6 +25,7 @@ COLUMNS = (
 )  # fmt: skip
 
 
+WITHOUT_BACKGROUND = "No background was subtracted."
 LEVELS = ("reference_level_db", "treatment_level_db", "reference_bound_db", "treatment_bound_db")
 
 
@@ -55,6 +56,26 @@ def beyond_words(values: Iterable[float | None], limits: Limits) -> str:
     return f" {counted(count, 'value')} beyond the axis, {limits[0]:g} to {limits[1]:g} dB." if count else ""
 
 
+def cut_words(rows: Iterable[Row], limits: Limits) -> str:
+    """How many intervals reach beyond the axis, as a sentence after another; nothing where none does."""
+    ends = [(row["lower_db"], row["upper_db"]) for row in rows]
+    count = sum((low is not None and low < limits[0]) or (high is not None and high > limits[1]) for low, high in ends)
+    return f" {counted(count, 'interval')} cut at the end of the axis." if count else ""
+
+
+def without_background_words(rows: Sequence[Row]) -> str:
+    """That no background was subtracted, or in how many bands none was; nothing where it was in all.
+
+    A band counts where a run of either condition has none; `rows` are those of `with_bounds`.
+    """
+    count = sum(row["without_background"] for row in rows)
+    if not count:
+        return ""
+    if count == len(rows):
+        return WITHOUT_BACKGROUND
+    return f"No background was subtracted in {count} of {counted(len(rows), 'band')}."
+
+
 def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Row], axes: Axes) -> Figure:
     """Levels of both conditions over their difference; `rows` are those of `with_bounds`, in order of frequency."""
     conditions = list(campaign.settings.conditions)
@@ -65,7 +86,8 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
     point = operating_point(view.speed_mps, view.yaw_deg, campaign.settings.report.speed_unit)
     levels = Panel(Box(58, 14, 672, 190), limits, axes.levels, y_label=f"dB re {pascal * 1e6:g} µPa", frequency=True)
     midband = _column(rows, "midband_hz")
-    levels.curve(midband, _column(rows, "background_db"), "bg", "2 3")
+    background = _column(rows, "background_db")
+    levels.curve(midband, background, "bg", "2 3")
     for side, look in looks.items():
         level = _column(rows, f"{side}_level_db")
         levels.curve(midband, level, look.role, look.dashes)
@@ -78,12 +100,13 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
     threshold = campaign.settings.compare.practical_threshold_db
     _draw_differences(differences, rows, threshold)
     for row in rows:
-        for panel, at in ((levels, row["treatment_level_db"]), (differences, row["difference_db"])):
-            height = at if at is not None else row["upper_db"] if panel is differences else row["treatment_bound_db"]
-            panel.reads(row["midband_hz"], math.nan if height is None else height, reading_words(row, titles))
+        words = reading_words(row, titles)
+        for side in ("treatment", "reference"):
+            _reads(levels, row, words, f"{side}_level_db", f"{side}_bound_db")
+        _reads(differences, row, words, "difference_db", "upper_db", "lower_db")
     keys = [
         *(condition_key(looks[side], titles[side]) for side in looks),
-        Key("background", "bg", dashes="2 3"),
+        *([Key("background", "bg", dashes="2 3")] if any(map(levels.is_on_axis, background)) else []),
         *_difference_keys(rows, threshold, campaign.settings.confidence),
     ]
     return figure_of(
@@ -93,18 +116,35 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
         keys,
         height=388,
         alt=differences_message(rows, f"{titles['treatment']} minus {titles['reference']} at {position}"),
-        caption="Above: levels after background subtraction, mean over the runs. "
-        "Below: treatment minus reference; negative is quieter."
+        caption=f"Above: {_levels_words(rows)} "
+        f"Below: treatment minus reference; negative: {titles['treatment']} is quieter."
         f"{beyond_words((row[name] for row in rows for name in LEVELS), axes.levels)}"
-        f"{beyond_words((row['difference_db'] for row in rows), axes.differences)}",
+        f"{beyond_words((row['difference_db'] for row in rows), axes.differences)}"
+        f"{cut_words(rows, axes.differences)}",
         data=rows_data(rows, COLUMNS, comparison=view.comparison, speed_mps=view.speed_mps, yaw_deg=view.yaw_deg),
     )
+
+
+def _reads(panel: Panel, row: Row, words: str, *names: str) -> None:
+    """A reading at the first of these values that is given; none where none is."""
+    height = next((row[name] for name in names if row[name] is not None), None)
+    if height is not None:
+        panel.reads(row["midband_hz"], height, words)
+
+
+def _levels_words(rows: Sequence[Row]) -> str:
+    without = without_background_words(rows)
+    if without == WITHOUT_BACKGROUND:
+        return f"levels as measured, mean over the runs. {without}"
+    return " ".join(part for part in ("levels after background subtraction, mean over the runs.", without) if part)
 
 
 def reading_words(row: Row, titles: dict[str, str]) -> str:
     """One band in words: levels, difference, interval and finding."""
     sides = ", ".join(f"{titles[side]} {_level_words(row, side)}" for side in ("treatment", "reference"))
-    if row["difference_db"] is None:
+    if row["difference_db"] is None and row["lower_db"] is None and row["upper_db"] is None:
+        difference = "difference not known"
+    elif row["difference_db"] is None:
         difference = f"difference {interval(row['lower_db'], row['upper_db'])} dB"
     else:
         ends = interval(row["lower_db"], row["upper_db"])
@@ -143,7 +183,8 @@ def _by_role(rows: Sequence[Row]) -> dict[str, list[Row]]:
     for row in rows:
         if row["difference_db"] is None:
             continue
-        colour = "nt" if row["doubtful"] else "up" if row["difference_db"] > 0 else "dn"
+        is_neutral = row["doubtful"] or row["finding"] == "equivalent"
+        colour = "nt" if is_neutral else "up" if row["difference_db"] > 0 else "dn"
         fill = "" if row["finding"] in SHOWN else "equivalent" if row["finding"] == "equivalent" else "hollow"
         found.setdefault(f"{colour} {fill}".strip(), []).append(row)
     return dict(sorted(found.items()))
@@ -152,8 +193,8 @@ def _by_role(rows: Sequence[Row]) -> dict[str, list[Row]]:
 def _difference_keys(rows: Sequence[Row], threshold_db: float, confidence: float) -> list[Key]:
     roles = _by_role(rows)
     known = {
-        "up": Key("louder, shown", "up", "circle", line=False),
-        "dn": Key("quieter, shown", "dn", "circle", line=False),
+        "up": Key("higher", "up", "circle", line=False),
+        "dn": Key("lower", "dn", "circle", line=False),
         "nt": Key("doubtful", "nt", "circle", line=False),
     }
     keys = [key for role, key in known.items() if role in roles]
