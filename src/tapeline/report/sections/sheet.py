@@ -140,7 +140,9 @@ def _counts(campaign: Campaign, rows: Iterable[Row]) -> str:
     quieter = sum(row["gain_finding"] == "lower" for row in every) + len(bounds)
     found = {name: [row["position"] for row in every if row["gain_finding"] == name] for name in OTHER_FINDINGS}
     threshold = f"±{number(campaign.settings.compare.practical_threshold_db)} dB"
-    said = [f"quieter at {quieter or 'none'} of {counted(len(every), 'position')}"]
+    doubtful = sum(bool(row["gain_doubtful"]) for row in every if row["gain_finding"] == "lower" or row in bounds)
+    doubt = f" ({doubtful} doubtful)" if doubtful else ""
+    said = [f"quieter at {quieter or 'none'} of {counted(len(every), 'position')}{doubt}"]
     said += [
         f"{words.format(threshold)} at {listed(found[name], MOST_NAMED)}"
         for name, words in OTHER_FINDINGS.items()
@@ -154,9 +156,15 @@ def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], 
     known = {name: row for name, row in rows.items() if row["remainder_finding"] not in (None, WITHOUT_DIFFERENCE)}
     if not known:
         return ""
-    best = condition_title(campaign, next(iter(known.values()))["best"])
-    said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in first if name in known]
-    words = f"Of what {best} gains it leaves {'; '.join(said)}" if said else f"It is held against {best} elsewhere"
+    name_of_best = next(iter(known.values()))["best"]
+    best, of_best = condition_title(campaign, name_of_best), headline.by_position(name_of_best)
+    left = [name for name in first if name in known and _leaves(known[name], of_best.get(name))]
+    said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in left]
+    beside = [f"{_beside(known[name], headline.unit)} at {name}" for name in first if name in known and name not in left]
+    parts = [f"of what {best} gains it leaves {'; '.join(said)}"] if said else []
+    parts += [f"against {best} it is {'; '.join(beside)}"] if beside else []
+    words = "; ".join(parts) or f"it is held against {best} elsewhere"
+    words = f"{words[0].upper()}{words[1:]}"
     threshold = campaign.settings.compare.practical_threshold_db
     judged = {
         name: enough(row["remainder_lower_db"], row["remainder_upper_db"], threshold) for name, row in known.items()
@@ -166,13 +174,29 @@ def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], 
         key=lambda name: (-(known[name]["remainder_lower_db"] or 0.0), name),
     )
     if not short:
-        return f"{words}: {ENOUGH}." if set(judged.values()) == {ENOUGH} else f"{words}."
+        louder = any(row["gain_finding"] == "higher" for row in known.values())
+        return f"{words}: {ENOUGH}." if set(judged.values()) == {ENOUGH} and not louder else f"{words}."
     others = [f"{name} ({_left_words(known[name], headline.unit)} left)" for name in short if name not in first]
     more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
     where = f"{'; '.join(others[:MOST_NAMED])}{more}"
     if any(name in first for name in short):
         return f"{words}: {NOT_ENOUGH}.{f' Nor at {where}.' if others else ''}"
     return f"{words}. It is {NOT_ENOUGH} at {where}."
+
+
+def _leaves(row: Row, best: Row | None) -> bool:
+    """Whether a remainder is a part of a gain: that of a best condition that is quieter, and no further gain."""
+    gains = best is None or best["gain_finding"] == "lower" or (best["gain_lower_db"] or 0.0) > 0.0
+    return gains and row["remainder_finding"] != "lower"
+
+
+def _beside(row: Row, unit: str) -> str:
+    """A remainder as what the condition is against the best one."""
+    ends = row["remainder_db"], row["remainder_upper_db"], row["remainder_lower_db"]
+    value, lower, upper = (None if each is None else 0.0 - each for each in ends)
+    turned = {"gain_db": value, "gain_lower_db": lower, "gain_upper_db": upper}
+    doubt = _doubt(row, "remainder")
+    return f"{gain_words({**row, **turned, 'gain_finding': row['remainder_finding']}, unit)}{doubt}"
 
 
 def _left_words(row: Row, unit: str) -> str:
