@@ -37,4 +37,5 @@ def main_sentences(campaign: Campaign) -> list[str]:
             if not leaves_no_part(rows[first]):  # type: ignore[arg-type]
                 best = f"what {best} gains"
             said.append(remainder_sentence(rows[first], title, wording, that=best))  # type: ignore[arg-type]
-    return [*said, *(f"{plain(group.words)} of the power shown as contributed." for group in spots.groups)]
+    which = f" in comparison {spots.comparison}" if len(settings.comparisons) > 1 else ""
+    return [*said, *(f"{plain(group.words)} of the power shown as contributed{which}." for group in spots.groups)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from textwrap import shorten
 
@@ -58,7 +59,7 @@ def _spots_blocks(campaign: Campaign, spots: Spots) -> list[Block]:
     return [
         Heading("Where to work first, by share of the contributed pressure power"),
         Bullets([each.words for each in spots.groups]),
-        Prose(share_words(campaign), "note more"),
+        Prose(share_words(campaign, spots.comparison), "note more"),
     ]
 
 
@@ -87,6 +88,17 @@ def sheet_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
 def _without(tables: FinishedTables) -> Prose:
     if not tables.used_measurements:
         return Prose("No run was used: see what needs attention.", "lead")
+    rows = tables.treatments
+    one = [row for row in rows if row["session"] == row["other_session"] and row["gain_why_not"]]
+    if one:
+        why = Counter(row["gain_why_not"] for row in one).most_common(1)[0][0]
+        return Prose(f"Overall levels tell nothing of two conditions of one session: {why}.", "lead")
+    if any(row["gain_finding"] not in (None, WITHOUT_DIFFERENCE) for row in rows):
+        return Prose(
+            "No two conditions have levels at one operating point of one session. Those of two sessions are held "
+            "against each other in what each treatment gains and leaves.",
+            "lead",
+        )
     return Prose(
         "No two conditions have levels at one operating point of one session: see what can be compared.", "lead"
     )
@@ -158,9 +170,10 @@ def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], 
         return ""
     name_of_best = next(iter(known.values()))["best"]
     best, of_best = condition_title(campaign, name_of_best), headline.by_position(name_of_best)
-    left = [name for name in first if name in known and _leaves(known[name], of_best.get(name))]
+    here = [name for name in first if name in known]
+    left = [name for name in here if _leaves(known[name], of_best.get(name))]
     said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in left]
-    beside = [f"{_beside(known[name], headline.unit)} at {name}" for name in first if name in known and name not in left]
+    beside = [f"{_beside(known[name], headline.unit)} at {name}" for name in here if name not in left]
     parts = [f"of what {best} gains it leaves {'; '.join(said)}"] if said else []
     parts += [f"against {best} it is {'; '.join(beside)}"] if beside else []
     words = "; ".join(parts) or f"it is held against {best} elsewhere"
@@ -213,7 +226,7 @@ def _caveats(tables: FinishedTables, campaign: Campaign) -> list[Block]:
     """At most three doubts that would change a decision; all stand in what needs attention."""
     lines = [line for line in attention_lines(tables, campaign) if line.severity != "note"]
     if not lines:
-        return [Prose("Nothing is in doubt: no recording, channel or calibration.", "note")]
+        return [Prose("No recording, channel or calibration is in doubt.", "note")]
     items: list[Words] = [_caveat(line) for line in lines[:MOST_CAVEATS]]
     more = len(lines) - len(items)
     items += [(Link(f"{counted(more, 'further doubt')}", "#attention"),)] if more > 0 else []
