@@ -319,3 +319,13 @@ def test_a_tone_at_a_single_speed_is_said_though_it_is_on_no_track(tables: Finis
     (section,) = tones_sections(doubted, tone_campaign())
     assert "No tone is told:" in said_in(section.blocks)
     assert "source's own" not in said_in(section.blocks)
+
+
+@pytest.mark.parametrize(("share", "is_said"), [(0.2, True), (0.9, False), (None, False)])
+def test_a_tone_that_sweeps_or_comes_and_goes_is_not_told_as_steady(
+    tables: FinishedTables, share: float | None, is_said: bool
+) -> None:
+    track = tables.tone_tracks[0]
+    rows = [{**row, "track": track["track"], "persistence": share} for row in tables.tones]
+    (said,) = tone_sentences(with_rows(tables, tones=rows, tone_tracks=[track]), tone_campaign())
+    assert ("It comes and goes, or moves: on its line 20 % of the time." in said) is is_said

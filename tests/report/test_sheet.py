@@ -201,6 +201,15 @@ def test_a_count_of_quieter_positions_tells_how_many_are_doubtful(report: Report
     assert "It is quieter at 2 of 2 positions (1 doubtful)." in said[1]
 
 
+def test_a_condition_with_gains_in_another_session_alone_is_named(report: Report) -> None:
+    (lead, *_) = sheet_sentences(
+        with_gains(report, GAIN, FRONT | {"session": "may", "other_session": "may"}), report.campaign
+    )
+    assert lead.endswith("Only in other sessions or at other points: Front half taped.")
+    (lead, *_) = sheet_sentences(with_gains(report, GAIN, FRONT), report.campaign)
+    assert "Only in other" not in lead
+
+
 def test_a_sheet_without_gains_says_why_there_are_none(report: Report) -> None:
     bounds = GAIN | {"gain_finding": "not given", "gain_why_not": "both sides are upper bounds"}
     (said,) = sheet_sentences(with_gains(report, bounds), report.campaign)

@@ -43,7 +43,7 @@ def sheet_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     spots = spots_of(tables, campaign)
     figures.append(FigureBlock(gain_matrix(campaign, headline, _ordered(headline, spots))))
     blocks: list[Block] = [
-        Prose(_lead(campaign, headline), "lead"),
+        Prose(_lead(tables, campaign, headline), "lead"),
         Bullets([_treatment(campaign, headline, name, spots) for name in headline.conditions], role="say"),
         *figures,
         *_spots_blocks(campaign, spots),
@@ -82,7 +82,7 @@ def sheet_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
         return [plain(_without(tables).words)]
     spots = spots_of(tables, campaign)
     said = [_treatment(campaign, headline, name, spots) for name in headline.conditions]
-    return [_lead(campaign, headline), *map(plain, said), *(plain(each.words) for each in spots.groups)]
+    return [_lead(tables, campaign, headline), *map(plain, said), *(plain(each.words) for each in spots.groups)]
 
 
 def _without(tables: FinishedTables) -> Prose:
@@ -104,15 +104,23 @@ def _without(tables: FinishedTables) -> Prose:
     )
 
 
-def _lead(campaign: Campaign, headline: Headline) -> str:
+def _lead(tables: FinishedTables, campaign: Campaign, headline: Headline) -> str:
+    """Of which point and level the sheet speaks, and which conditions have gains at others only."""
     against = " or ".join(
         condition_title(campaign, name) for name in sorted({row["untreated"] for row in headline.rows})
     )
     confidence = confidence_words(campaign.settings.confidence)
     return (
         f"At {headline.point(campaign)}, session {headline.session}: {headline.level}, against {against}. "
-        f"Brackets are {confidence} intervals."
+        f"Brackets are {confidence} intervals.{_elsewhere(tables, campaign, headline)}"
     )
+
+
+def _elsewhere(tables: FinishedTables, campaign: Campaign, headline: Headline) -> str:
+    known = {row["condition"] for row in tables.treatments if row["gain_finding"] not in (None, WITHOUT_DIFFERENCE)}
+    others = [name for name in campaign.settings.conditions if name in known.difference(headline.conditions)]
+    titles = listed((condition_title(campaign, name) for name in others), MOST_NAMED)
+    return f" Only in other sessions or at other points: {titles}." if others else ""
 
 
 def _ordered(headline: Headline, spots: Spots) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from statistics import median
 
 from tapeline.campaign.model import Campaign
 from tapeline.limits import TONE_ALONE_FROM_DB
@@ -12,7 +13,7 @@ from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
 from tapeline.report.sections.waterfall import number_words, waterfall_figure
 from tapeline.report.tone_runs import tone_runs
-from tapeline.report.wording import NO_VALUE, confidence_words, counted, interval, listed, number, speed
+from tapeline.report.wording import NO_VALUE, confidence_words, counted, interval, listed, number, percent, speed
 
 MOST_ROWS = 60
 MOST_SENTENCES = 4
@@ -25,6 +26,9 @@ FOLLOWS = {
     "neither": "Its frequency neither stays nor rises as speed does",
     "cannot-tell": "Whether it follows speed cannot be told",
 }
+ON_ITS_LINE_SHARE = 0.5
+"""A tone that is on its line for less of the time is said to come and go, or to move. Own choice: half."""
+
 DIRECTIONS = {"lower": "quieter", "higher": "louder"}
 NOTE = (
     "Not the tonality method of any standard, and nothing about what is heard. All tones are in tables/tones.parquet."
@@ -142,7 +146,25 @@ def track_words(tables: FinishedTables, campaign: Campaign, track: Row) -> str:
     parts += [f"It agrees with the cavity mode {track['mode']}."] if track["mode"] else []
     parts += ["It may be the background's."] if not track["background_known"] else []
     parts += ["It is doubtful."] if track["doubtful"] else []
+    parts += _unsteady_words(tables, track)
     return " ".join([*parts, *change_words(tables, campaign, track)])
+
+
+def _unsteady_words(tables: FinishedTables, track: Row) -> list[str]:
+    """That a tone comes and goes or sweeps, by the median of what its runs tell; nothing where they do not."""
+    names = ("session", "position", "condition")
+    shares = [
+        row["persistence"]
+        for row in tables.tones
+        if all(row[name] == track[name] for name in names)
+        and row["track"] == track["track"]
+        and any(abs(row["frequency_hz"] / hertz - 1.0) <= SAME_TONE_RATIO - 1.0 for hertz in track["frequencies_hz"])
+        and row["persistence"] is not None
+    ]
+    share = median(shares) if shares else 1.0
+    return (
+        [f"It comes and goes, or moves: on its line {percent(share)} of the time."] if share < ON_ITS_LINE_SHARE else []
+    )
 
 
 def follows_words(track: Row) -> str:
