@@ -195,6 +195,36 @@ def test_where_the_most_treated_condition_is_louder_nothing_is_a_part_of_its_gai
     assert "enough by itself" not in said
 
 
+def test_a_verdict_names_its_place_where_the_best_condition_gains_only_somewhere(report: Report) -> None:
+    louder = {"gain_finding": "higher", "gain_db": -2.9, "gain_lower_db": -3.3, "gain_upper_db": -2.4}
+    less = {"remainder_finding": "lower", "remainder_db": -6.8, "remainder_lower_db": -7.2, "remainder_upper_db": -6.3}
+    more = {"remainder_db": 4.3, "remainder_lower_db": 3.5, "remainder_upper_db": 5.0}
+    p2 = {"position": "P02"}
+    rows = [GAIN, FRONT | more, GAIN | louder | p2, FRONT | less | p2]
+    said = sheet_sentences(with_gains(report, *rows), report.campaign)[1]
+    assert "it leaves 4.3 dB(A) (3.5 to 5.0) at P01; against" in said
+    assert "it is 6.8 dB(A) quieter (6.3 to 7.2) at P02. It is not enough by itself at P01." in said
+
+
+def test_a_bare_body_measured_again_is_no_treatment_and_leaves_nothing(report: Report) -> None:
+    said = sheet_sentences(with_gains(report, GAIN, FRONT | {"applied": []}), report.campaign)
+    assert not [words for words in said if "leaves" in words or "by itself" in words]
+
+
+def test_enough_is_not_said_by_what_is_doubtful(report: Report) -> None:
+    near = {
+        "remainder_db": 0.1,
+        "remainder_lower_db": -0.1,
+        "remainder_upper_db": 0.3,
+        "remainder_finding": "equivalent",
+    }
+    for doubtful in (False, True):
+        said = sheet_sentences(
+            with_gains(report, GAIN, FRONT | near | {"remainder_doubtful": doubtful}), report.campaign
+        )
+        assert ("enough by itself" in said[1]) is not doubtful
+
+
 def test_a_count_of_quieter_positions_tells_how_many_are_doubtful(report: Report) -> None:
     rows = [GAIN, GAIN | {"position": "P02", "gain_doubtful": True, "gain_doubt": ["hum: a1"]}]
     said = sheet_sentences(with_gains(report, *rows), report.campaign)

@@ -221,3 +221,9 @@ def test_a_treatment_that_makes_it_louder_is_not_enough_by_itself_though_the_oth
     told: tuple[Any, ...], sentence: str
 ) -> None:
     assert remainder(*told, gain_finding="higher") == sentence
+
+
+def test_nothing_is_judged_enough_by_what_is_doubtful() -> None:
+    said = remainder("lower", -1.2, -1.9, -0.5, remainder_doubt=["reference-drift: +2.6 dB"])
+    assert said.startswith("Taping the front half is 1.2 dB(A) quieter than that (0.5 to 1.9; doubtful: ")
+    assert "enough" not in said

@@ -32,7 +32,7 @@ def main_sentences(campaign: Campaign) -> list[str]:
         first = next((name for name in spots.positions if name in rows), min(rows))
         title = condition_title(campaign, condition)
         said.append(gain_sentence(rows[first], title, wording))  # type: ignore[arg-type]
-        if rows[first]["remainder_finding"] is not None:
+        if rows[first]["applied"] and rows[first]["remainder_finding"] is not None:
             best = condition_title(campaign, rows[first]["best"])
             if not leaves_no_part(rows[first]):  # type: ignore[arg-type]
                 best = f"what {best} gains"

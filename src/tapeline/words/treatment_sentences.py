@@ -61,8 +61,8 @@ def gain_sentence(row: TreatmentsRow, treatment: str, wording: Wording) -> str:
 def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, that: str = "that") -> str:
     """What a treatment leaves of the gain of the condition with most applied, and whether it is enough by itself.
 
-    `that` are words for this gain, which the sentence before has told as a rule; of a row that `leaves_no_part`, and
-    where no gain of `best` is shown, words for that condition itself.
+    Nothing is judged by what is doubtful. `that` are words for this gain, which the sentence before has told as a rule;
+    of a row that `leaves_no_part`, and where no gain of `best` is shown, words for that condition itself.
     """
     subject, unit = treatment[:1].upper() + treatment[1:], _unit(row)
     lower, upper = ends = row.get("remainder_lower_db"), row.get("remainder_upper_db")
@@ -70,7 +70,7 @@ def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, 
     where = "" if row["quantity"] == "overall" else f" in {_level(row)}"
     of_that, doubt = f"of {that}{where}", _doubt(row.get("remainder_doubt"))
     louder, judged = row.get("gain_finding") == "higher", f": {enough(lower, upper, wording.threshold_db)}"
-    if louder and judged != f": {NOT_ENOUGH}":
+    if doubt or (louder and judged != f": {NOT_ENOUGH}"):
         judged = ""
     if finding in ("lower", "higher") and value is not None:
         bracket = f"({_sizes(*ends, value)}{doubt})"

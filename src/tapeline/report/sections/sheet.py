@@ -174,8 +174,8 @@ def _counts(campaign: Campaign, rows: Iterable[Row]) -> str:
 def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], first: Sequence[str]) -> str:
     """What a condition leaves of what the one with most applied gains, and where it is not enough by itself."""
     known = {name: row for name, row in rows.items() if row["remainder_finding"] not in (None, WITHOUT_DIFFERENCE)}
-    if not known:
-        return ""
+    if not known or not all(row["applied"] for row in known.values()):
+        return ""  # a body measured bare once more is no treatment that could be enough
     name_of_best = next(iter(known.values()))["best"]
     best, of_best = condition_title(campaign, name_of_best), headline.by_position(name_of_best)
     here = [name for name in first if name in known]
@@ -195,12 +195,16 @@ def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], 
         key=lambda name: (-(known[name]["remainder_lower_db"] or 0.0), name),
     )
     if not short:
-        louder = any(row["gain_finding"] == "higher" for row in known.values())
-        return f"{words}: {ENOUGH}." if set(judged.values()) == {ENOUGH} and not louder else f"{words}."
-    others = [f"{name} ({_left_words(known[name], headline.unit)} left)" for name in short if name not in first]
+        untold = any(row["gain_finding"] == "higher" or row["remainder_doubtful"] for row in known.values())
+        return f"{words}: {ENOUGH}." if set(judged.values()) == {ENOUGH} and not untold else f"{words}."
+    others = [
+        name if name in left else f"{name} ({_left_words(known[name], headline.unit)} left)"
+        for name in short
+        if beside or name not in first
+    ]
     more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
     where = f"{'; '.join(others[:MOST_NAMED])}{more}"
-    if any(name in first for name in short):
+    if not beside and any(name in first for name in short):
         return f"{words}: {NOT_ENOUGH}.{f' Nor at {where}.' if others else ''}"
     return f"{words}. It is {NOT_ENOUGH} at {where}."
 
