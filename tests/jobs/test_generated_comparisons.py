@@ -18,7 +18,7 @@ from long_evidence import few_or_many
 from tapeline.acoustics.weightings import weighting_db
 from tapeline.campaign.settings import Compare
 from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs, pairing_of
-from tapeline.jobs.compare.compared_runs import repeat_pools
+from tapeline.jobs.compare.compared_runs import Pair, repeat_pools
 from tapeline.jobs.compare.contributed import contributed
 from tapeline.jobs.compare.contributed_spots import Found, contributed_spots
 from tapeline.jobs.compare.ranking import ranking_rows
@@ -336,6 +336,13 @@ def test_what_is_not_shown_says_how_many_runs_would() -> None:
             if change >= 0.5 and one.adjusted_p[at] <= 0.2:
                 needed.append(max(3, int(np.ceil(2 * (factor * error / change) ** 2))))
         assert row["runs_needed"] == min(needed)
+    second = [(replace(one, pair=_second_session(one.pair)), adds) for one, adds in found]
+    assert not any(row["runs_needed"] for row in ranking_rows(made.job, "gap", second)), "what a session changes stays"
+
+
+def _second_session(pair: Pair) -> Pair:
+    """The pair as if its treatment was measured in a session of its own."""
+    return replace(pair, treatment=tuple(replace(run, session="another") for run in pair.treatment))
 
 
 def test_a_difference_within_the_threshold_is_left_alone() -> None:

@@ -99,7 +99,7 @@ def tone_rows(run: Row) -> list[Row]:
         return []
     same = {"run": run["run"], "session": "april", "tone": 1, "condition": run["condition"],
             "speed_mps": run["speed_mps"], "yaw_deg": 0.0, "flow_speed_mps": run["measured_speed_mps"],
-            "level_db": TONE_DB, "prominence_db": 26.0, "threshold_db": 6.0,
+            "level_db": TONE_DB, "prominence_db": 26.0, "threshold_db": 6.0, "repeat_runs": 1, "repeat_runs_with_it": 1,
             "doubtful": False, "doubt": []}  # fmt: skip
     return [
         same | _numbers(run, tone_hz(run), 0.01) | {"position": "T1", "own": True, "in_background": False},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Any
 
@@ -72,6 +73,16 @@ def test_runs_without_background_comparisons_without_result_and_single_runs(line
     assert at(lines, "comparison front-part").severity == "note"
     assert at(lines, "13 runs").found.startswith("humidity_pct not given")
     assert at(lines, "campaign files").found.startswith("config/runs.csv:3")
+
+
+def test_a_comparison_of_bounds_alone_is_not_said_to_lack_runs(report: Report) -> None:
+    of_one = [row for row in report.tables.comparisons if row["comparison"] == "whole-seam"]
+    bounds = tuple({**row, "finding": "not given", "why_not": "both sides are upper bounds"} for row in of_one)
+    tables_of_bounds = dataclasses.replace(report.tables, comparisons=bounds)
+    line = at(attention_lines(tables_of_bounds, report.campaign), "comparison whole-seam")
+    assert line.found.endswith(": both sides are upper bounds")
+    assert "no usable runs" not in line.found
+    assert line.action == "measure with less background, or at a higher speed"
 
 
 def test_nothing_to_say_of_nothing(tmp_path: Path) -> None:

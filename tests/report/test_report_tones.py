@@ -261,7 +261,8 @@ def test_what_is_the_background_s_is_an_open_mark() -> None:
 
 
 def test_where_nothing_stands_out_a_sentence_stands_in_place_of_the_figure(tables: FinishedTables) -> None:
-    (section,) = tones_sections(with_rows(tables, tone_tracks=[]), tone_campaign())
+    others = [{**row, "own": False, "not_own": "background"} for row in tables.tones]
+    (section,) = tones_sections(with_rows(tables, tone_tracks=[], tones=others), tone_campaign())
     assert figures_of([section]) == []
     assert said_in(section.blocks).startswith(f"No tone is the source's own: {len(tables.tones)} tones of background")
     (section,) = tones_sections(with_rows(tables, tone_tracks=[], tones=[]), tone_campaign())
@@ -293,3 +294,38 @@ def test_without_runs_the_section_says_so(tmp_path: Path) -> None:
     write_empty(tmp_path)
     (section,) = tones_sections(read_finished(tmp_path), tone_campaign())
     assert said_in(section.blocks) == "No tone was found in any run."
+
+
+def test_a_tone_at_a_single_speed_is_said_though_it_is_on_no_track(tables: FinishedTables) -> None:
+    """A campaign of one speed follows no tone: what whistles there is the source's own all the same."""
+    single = [
+        {**row, "track": None, "repeat_runs": 2, "repeat_runs_with_it": 2}
+        for row in tables.tones
+        if row["speed_mps"] == SPEEDS_MPS[0]
+    ]
+    rows = difference_rows(SPEEDS_MPS[:1], **dict.fromkeys(("treatment_level_db", "lower_db", "upper_db")))
+    chosen = with_rows(tables, tones=single, tone_tracks=[], tone_differences=rows)
+    said = tone_sentences(chosen, tone_campaign())
+    assert len(said) == 1
+    assert said[0].startswith("At T1 a tone stands out: ")
+    assert "at 72 km/h (Seam open, april). Whether it follows speed cannot be told (St" in said[0]
+    assert said[0].endswith("it is gone.")
+    (section,) = tones_sections(chosen, tone_campaign())
+    assert said[0] in said_in(section.blocks)
+    for unsure in ({"doubtful": True}, {"speed_mps": None}, {"repeat_runs": 4}, {"own": False}):
+        rows_of = {"tones": [{**row, **unsure} for row in single], "tone_tracks": []}
+        assert not tone_sentences(with_rows(chosen, **rows_of), tone_campaign())
+    doubted = with_rows(chosen, tones=[{**row, "doubtful": True} for row in single], tone_tracks=[])
+    (section,) = tones_sections(doubted, tone_campaign())
+    assert "No tone is told:" in said_in(section.blocks)
+    assert "source's own" not in said_in(section.blocks)
+
+
+@pytest.mark.parametrize(("share", "is_said"), [(0.2, True), (0.9, False), (None, False)])
+def test_a_tone_that_sweeps_or_comes_and_goes_is_not_told_as_steady(
+    tables: FinishedTables, share: float | None, is_said: bool
+) -> None:
+    track = tables.tone_tracks[0]
+    rows = [{**row, "track": track["track"], "persistence": share} for row in tables.tones]
+    (said,) = tone_sentences(with_rows(tables, tones=rows, tone_tracks=[track]), tone_campaign())
+    assert ("It comes and goes, or moves: on its line 20 % of the time." in said) is is_said

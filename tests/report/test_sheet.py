@@ -181,3 +181,78 @@ def test_caveats_are_at_most_three_and_lead_to_the_rest(report: Report, tmp_path
     bullets = [block for block in section.blocks[0].blocks if block.kind == "bullets"][-1]  # type: ignore[union-attr]
     assert len(bullets.items) <= 4  # type: ignore[union-attr]
     assert plain(bullets.items[-1]).endswith(("doubts", "doubt"))  # type: ignore[union-attr]
+
+
+def test_where_the_most_treated_condition_is_louder_nothing_is_a_part_of_its_gain(report: Report) -> None:
+    """Two lips that both make it louder: the front one by 1.9 dB, both by 4.8 dB."""
+    louder = {"gain_finding": "higher", "gain_db": -4.8, "gain_lower_db": -5.2, "gain_upper_db": -4.3}
+    front = {"gain_finding": "higher", "gain_db": -1.9, "gain_lower_db": -2.3, "gain_upper_db": -1.4}
+    left = {"remainder_finding": "lower", "remainder_db": -2.9, "remainder_lower_db": -3.3, "remainder_upper_db": -2.5}
+    said = sheet_sentences(with_gains(report, GAIN | louder, FRONT | front | left), report.campaign)[1]
+    assert "it is 2.9 dB(A) quieter (2.5 to 3.3) at P01." in said
+    assert "leaves" not in said
+    assert " gains " not in said
+    assert "enough by itself" not in said
+
+
+def test_a_verdict_names_its_place_where_the_best_condition_gains_only_somewhere(report: Report) -> None:
+    louder = {"gain_finding": "higher", "gain_db": -2.9, "gain_lower_db": -3.3, "gain_upper_db": -2.4}
+    less = {"remainder_finding": "lower", "remainder_db": -6.8, "remainder_lower_db": -7.2, "remainder_upper_db": -6.3}
+    more = {"remainder_db": 4.3, "remainder_lower_db": 3.5, "remainder_upper_db": 5.0}
+    p2 = {"position": "P02"}
+    rows = [GAIN, FRONT | more, GAIN | louder | p2, FRONT | less | p2]
+    said = sheet_sentences(with_gains(report, *rows), report.campaign)[1]
+    assert "it leaves 4.3 dB(A) (3.5 to 5.0) at P01; against" in said
+    assert "it is 6.8 dB(A) quieter (6.3 to 7.2) at P02. It is not enough by itself at P01." in said
+
+
+def test_a_bare_body_measured_again_is_no_treatment_and_leaves_nothing(report: Report) -> None:
+    said = sheet_sentences(with_gains(report, GAIN, FRONT | {"applied": []}), report.campaign)
+    assert not [words for words in said if "leaves" in words or "by itself" in words]
+
+
+def test_enough_is_not_said_by_what_is_doubtful(report: Report) -> None:
+    near = {
+        "remainder_db": 0.1,
+        "remainder_lower_db": -0.1,
+        "remainder_upper_db": 0.3,
+        "remainder_finding": "equivalent",
+    }
+    for doubtful in (False, True):
+        said = sheet_sentences(
+            with_gains(report, GAIN, FRONT | near | {"remainder_doubtful": doubtful}), report.campaign
+        )
+        assert ("enough by itself" in said[1]) is not doubtful
+
+
+def test_a_count_of_quieter_positions_tells_how_many_are_doubtful(report: Report) -> None:
+    rows = [GAIN, GAIN | {"position": "P02", "gain_doubtful": True, "gain_doubt": ["hum: a1"]}]
+    said = sheet_sentences(with_gains(report, *rows), report.campaign)
+    assert "It is quieter at 2 of 2 positions (1 doubtful)." in said[1]
+
+
+def test_a_condition_with_gains_in_another_session_alone_is_named(report: Report) -> None:
+    (lead, *_) = sheet_sentences(
+        with_gains(report, GAIN, FRONT | {"session": "may", "other_session": "may"}), report.campaign
+    )
+    assert lead.endswith("Only in other sessions or at other points: Front half taped.")
+    (lead, *_) = sheet_sentences(with_gains(report, GAIN, FRONT), report.campaign)
+    assert "Only in other" not in lead
+
+
+def test_a_sheet_without_gains_says_why_there_are_none(report: Report) -> None:
+    bounds = GAIN | {"gain_finding": "not given", "gain_why_not": "both sides are upper bounds"}
+    (said,) = sheet_sentences(with_gains(report, bounds), report.campaign)
+    assert said.endswith("of one session: both sides are upper bounds.")
+    (said,) = sheet_sentences(with_gains(report, GAIN | {"other_session": "may"}), report.campaign)
+    assert "Those of two sessions are held against each other" in said
+    none = GAIN | {"other_session": "may", "gain_finding": None}
+    (said,) = sheet_sentences(with_gains(report, none), report.campaign)
+    assert said.endswith("see what can be compared.")
+
+
+def test_the_name_of_a_position_is_written_as_in_its_table(report: Report) -> None:
+    spot = {"comparison": "whole-seam", "rank": 1, "place": 1, "area": None, "position": "p1", "share": 1.0,
+            "band_hz": 500.0}  # fmt: skip
+    ((words,),) = (group.words for group in first_spots(replace(report.tables, ranking=(spot,)), "whole-seam").groups)
+    assert plain((words,)) == "p1, mostly 500 Hz: 100 %"

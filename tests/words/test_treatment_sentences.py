@@ -201,3 +201,29 @@ def test_no_sentence_has_a_minus_sign_or_runs_on(ends: tuple[float, float, float
         assert sentence.endswith(".")
     if finding == "shown":
         assert ("louder" if value < 0 else "quieter") in in_words[0]
+
+
+@pytest.mark.parametrize(
+    ("told", "sentence"),
+    [
+        (("lower", -2.9, -3.3, -2.5), "Taping the front half is 2.9 dB(A) quieter than that (2.5 to 3.3)."),
+        (
+            ("equivalent", 0.1, -0.1, 0.3),
+            "Taping the front half reaches that within 0.5 dB(A) (0.3 dB(A) louder to 0.1 dB(A) quieter).",
+        ),
+        (
+            ("not shown", -0.6, -1.3, 0.1),
+            "Taping the front half is not shown to differ from that (0.1 dB(A) louder to 1.3 dB(A) quieter).",
+        ),
+    ],
+)
+def test_a_treatment_that_makes_it_louder_is_not_enough_by_itself_though_the_other_is_no_better(
+    told: tuple[Any, ...], sentence: str
+) -> None:
+    assert remainder(*told, gain_finding="higher") == sentence
+
+
+def test_nothing_is_judged_enough_by_what_is_doubtful() -> None:
+    said = remainder("lower", -1.2, -1.9, -0.5, remainder_doubt=["reference-drift: +2.6 dB"])
+    assert said.startswith("Taping the front half is 1.2 dB(A) quieter than that (0.5 to 1.9; doubtful: ")
+    assert "enough" not in said

@@ -7,7 +7,13 @@ from typing import Any
 
 from tapeline.campaign.cells import NO_BACKGROUND
 from tapeline.campaign.faults import Fault, did_you_mean, quoted
-from tapeline.campaign.fitting_checks import check_data_sheets, check_fittings, check_lines, check_positions
+from tapeline.campaign.fitting_checks import (
+    check_data_sheets,
+    check_fittings,
+    check_lines,
+    check_positions,
+    check_sensor_sizes,
+)
 from tapeline.campaign.flow_series import check_flow_series
 from tapeline.campaign.material import ChannelCount, Material
 from tapeline.campaign.operating_points import MPS_PER_UNIT, entered_unit, named_points, near_speed, operating_points
@@ -58,6 +64,7 @@ def cross_check(material: Material, channel_count: ChannelCount | None) -> None:
     check_fittings(material)
     check_positions(material)
     check_lines(material)
+    check_sensor_sizes(material)
     check_data_sheets(material)
     check_recordings(material)
     check_flow_series(material)

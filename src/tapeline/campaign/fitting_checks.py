@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tapeline.campaign.faults import Fault, quoted
+from tapeline.campaign.faults import Fault, listed, quoted
 from tapeline.campaign.material import Material
 from tapeline.campaign.tables import Position
 from tapeline.limits import DATA_SHEET_FILE_BYTES
 from tapeline.regular_files import NotRegularError, may_be_read, require_regular
+
+MOST_NAMED = 4
+"""So many sensors are named in a warning."""
 
 AXES = ("x_m", "y_m", "z_m")
 
@@ -32,6 +35,18 @@ def check_fittings(material: Material) -> None:
             found = f"{quoted(row.sensor)} again"
             expected = f"each sensor once in session {quoted(row.session)} (it is in line {first} already)"
             material.warnings.append(table.fault(row.line, "sensor", found, expected))
+
+
+def check_sensor_sizes(material: Material) -> None:
+    """Warn of sensors under attached flow whose diameter is not known: nothing is said of what their size takes off."""
+    attached = {row.position for row in material.positions.rows if row.flow == "attached"}
+    fitted = {row.sensor for row in material.fittings.rows if row.position in attached and row.sensor is not None}
+    unknown = [row for row in material.sensors.rows if row.sensor in fitted and row.diameter_mm is None]
+    if unknown:
+        found = f"an empty cell for {listed((row.sensor for row in unknown), MOST_NAMED)}"
+        expected = "the diameter of the sensing face, since the position is under attached flow"
+        mend = "without it the size of the sensor counts for nothing, in levels and in their uncertainty"
+        material.warnings.append(material.sensors.fault(unknown[0].line, "diameter_mm", found, expected, mend))
 
 
 def check_positions(material: Material) -> None:

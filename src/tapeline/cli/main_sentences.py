@@ -18,7 +18,7 @@ def main_sentences(campaign: Campaign) -> list[str]:
     from tapeline.report.page_table import plain
     from tapeline.report.sections.sheet import sheet_sentences
     from tapeline.report.sections.work_first import spots_of
-    from tapeline.words.treatment_sentences import Wording, gain_sentence, remainder_sentence
+    from tapeline.words.treatment_sentences import Wording, gain_sentence, leaves_no_part, remainder_sentence
 
     tables = read_finished(campaign.results)
     headline = headline_of(tables, campaign)
@@ -32,7 +32,10 @@ def main_sentences(campaign: Campaign) -> list[str]:
         first = next((name for name in spots.positions if name in rows), min(rows))
         title = condition_title(campaign, condition)
         said.append(gain_sentence(rows[first], title, wording))  # type: ignore[arg-type]
-        if rows[first]["remainder_finding"] is not None:
-            best = f"what {condition_title(campaign, rows[first]['best'])} gains"
+        if rows[first]["applied"] and rows[first]["remainder_finding"] is not None:
+            best = condition_title(campaign, rows[first]["best"])
+            if not leaves_no_part(rows[first]):  # type: ignore[arg-type]
+                best = f"what {best} gains"
             said.append(remainder_sentence(rows[first], title, wording, that=best))  # type: ignore[arg-type]
-    return [*said, *(f"{plain(group.words)} of the power shown as contributed." for group in spots.groups)]
+    which = f" in comparison {spots.comparison}" if len(settings.comparisons) > 1 else ""
+    return [*said, *(f"{plain(group.words)} of the power shown as contributed{which}." for group in spots.groups)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -24,6 +25,7 @@ from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.swapped_sensors import swapped_lines
 from tapeline.report.view_names import run_anchor, run_file
 from tapeline.report.wording import counted, listed, printable
+from tapeline.store.tables import BOTH_BOUNDS
 
 MANY_CHANNELS = 3
 """So many channels of a run with the very same sentence are told in one line."""
@@ -239,19 +241,25 @@ def _checks(tables: FinishedTables) -> list[Attention]:
 
 
 def _comparisons(tables: FinishedTables, campaign: Campaign) -> list[Attention]:
-    made = {row["comparison"] for row in tables.comparisons if is_given(row)}
-    return [
-        Attention(
-            "doubtful",
-            f"comparison {name}",
-            f"no result: {condition_title(campaign, pair.treatment)} and {condition_title(campaign, pair.reference)} "
-            "have no usable runs at one operating point",
-            "run both conditions at the same speed and yaw",
-            COVERAGE,
-        )
-        for name, pair in campaign.settings.comparisons.items()
-        if name not in made
-    ]
+    """Comparisons without any result: no runs to compare, or why the levels of those that there are tell nothing."""
+    rows: dict[str, list[Row]] = {}
+    for row in tables.comparisons:
+        rows.setdefault(row["comparison"], []).append(row)
+    lines = []
+    for name, pair in campaign.settings.comparisons.items():
+        own = rows.get(name, [])
+        if any(map(is_given, own)):
+            continue
+        titles = f"{condition_title(campaign, pair.treatment)} and {condition_title(campaign, pair.reference)}"
+        found = f"{titles} have no usable runs at one operating point"
+        action = "run both conditions at the same speed and yaw"
+        if reasons := Counter(row["why_not"] for row in own if row["why_not"]):
+            why = reasons.most_common(1)[0][0]
+            found, action = f"{titles}: {why}", "look at the reasons in the table of comparisons"
+            if why == BOTH_BOUNDS:
+                action = "measure with less background, or at a higher speed"
+        lines.append(Attention("doubtful", f"comparison {name}", f"no result: {found}", action, COVERAGE))
+    return lines
 
 
 def used_states(tables: FinishedTables, campaign: Campaign) -> list[Row]:

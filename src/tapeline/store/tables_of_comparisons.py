@@ -337,7 +337,8 @@ RANKING: Table[rows.RankingRow] = Table(
             "runs_needed",
             "integer",
             "runs a side with which a difference as large as found would be a finding",
-            null="shown, or not to be told: found below the practical threshold, as chance makes it, or more than 99",
+            null="shown, or not to be told: found below the practical threshold, as chance makes it, of two sessions, "
+            "or more than 99",
         ),
     ),
 )

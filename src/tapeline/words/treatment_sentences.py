@@ -61,41 +61,48 @@ def gain_sentence(row: TreatmentsRow, treatment: str, wording: Wording) -> str:
 def remainder_sentence(row: TreatmentsRow, treatment: str, wording: Wording, *, that: str = "that") -> str:
     """What a treatment leaves of the gain of the condition with most applied, and whether it is enough by itself.
 
-    `that` are words for this gain, which the sentence before has told as a rule: where no gain of `best` is shown,
-    nothing is left of it.
+    Nothing is judged by what is doubtful. `that` are words for this gain, which the sentence before has told as a rule;
+    of a row that `leaves_no_part`, and where no gain of `best` is shown, words for that condition itself.
     """
     subject, unit = treatment[:1].upper() + treatment[1:], _unit(row)
     lower, upper = ends = row.get("remainder_lower_db"), row.get("remainder_upper_db")
     finding, value = row.get("remainder_finding"), row.get("remainder_db")
     where = "" if row["quantity"] == "overall" else f" in {_level(row)}"
     of_that, doubt = f"of {that}{where}", _doubt(row.get("remainder_doubt"))
+    louder, judged = row.get("gain_finding") == "higher", f": {enough(lower, upper, wording.threshold_db)}"
+    if doubt or (louder and judged != f": {NOT_ENOUGH}"):
+        judged = ""
     if finding in ("lower", "higher") and value is not None:
-        bracket, judged = f"({_sizes(*ends, value)}{doubt})", enough(lower, upper, wording.threshold_db)
-        if finding == "lower":
-            return f"{subject} is {_quieter(-value, unit)} than {that}{where} {bracket}: {ENOUGH}."
-        if row.get("gain_finding") == "higher":
-            return f"{subject} is {_quieter(-value, unit)} than {that}{where} {bracket}: {judged}."
-        return f"{subject} leaves {value:.1f} {unit} {of_that} {bracket}: {judged}."
+        bracket = f"({_sizes(*ends, value)}{doubt})"
+        if leaves_no_part(row):
+            return f"{subject} is {_quieter(-value, unit)} than {that}{where} {bracket}{judged}."
+        return f"{subject} leaves {value:.1f} {unit} {of_that} {bracket}{judged}."
     if finding == "equivalent":
         within = f"reaches {that}{where} within {wording.threshold_db:g} {unit}"
-        return f"{subject} {within} ({_spread(*_turned(*ends), unit)}{doubt}): {ENOUGH}."
+        return f"{subject} {within} ({_spread(*_turned(*ends), unit)}{doubt}){judged}."
     if finding == "not shown":
         bracket = f"({_spread(*_turned(*ends), unit)}{doubt})"
-        return f"{subject} is not shown to leave any {of_that} {bracket}: {enough(lower, upper, wording.threshold_db)}."
+        if louder:
+            return f"{subject} is not shown to differ from {that}{where} {bracket}{judged}."
+        return f"{subject} is not shown to leave any {of_that} {bracket}{judged}."
     if finding == "bound":
-        judged = enough(lower, upper, wording.threshold_db)
         limited = f"(background-limited{doubt})"
         if upper is not None and upper <= 0.0:
-            return f"{subject} is at least {_quieter(-upper, unit)} than {that}{where} {limited}: {judged}."
+            return f"{subject} is at least {_quieter(-upper, unit)} than {that}{where} {limited}{judged}."
         if upper is not None or (lower is not None and lower > 0.0):
             end = f"at most {upper:.1f}" if upper is not None else f"at least {lower:.1f}"
-            return f"{subject} leaves {end} {unit} {of_that} {limited}: {judged}."
+            return f"{subject} leaves {end} {unit} {of_that} {limited}{judged}."
         return f"What {treatment} leaves {of_that} is not known: the background hides it."
     why, best = row.get("remainder_why_not"), row.get("best")
     if best is None:
         return f"Nothing tells what {treatment} leaves: no single condition has all its treatments and more."
     why = why or f"it was not held against {best} in these sessions"
     return f"What {treatment} leaves {of_that} is not known: {why}."
+
+
+def leaves_no_part(row: TreatmentsRow) -> bool:
+    """Whether a condition leaves no part of a gain: it is louder than untreated, or quieter than the best one."""
+    return row.get("gain_finding") == "higher" or row.get("remainder_finding") == "lower"
 
 
 def enough(lower: float | None, upper: float | None, threshold_db: float) -> str:

@@ -221,9 +221,10 @@ def _advice(made: _List, word: str, at: Place) -> RankingRow:
 def _runs_needed(made: _List, at: Place) -> int | None:
     """Runs a side from which on a difference as large as found would be a finding, adjusted as it is now.
 
-    Standard errors go with one over the root of the runs; what does not average out is not told apart. Of the pair that
-    comes nearest to it, and more than it has; None where that is more than `ADVISED_RUNS`, and where the difference
-    found is below the practical threshold or has no more than chance for it: noise of one campaign plans no other.
+    Standard errors go with one over the root of the runs; what does not average out is not told apart. Pairs of two
+    sessions tell none: what a session changes does not go with its runs. Of the pair that comes nearest to it, and more
+    than it has; None where that is more than `ADVISED_RUNS`, and where the difference found is below the practical
+    threshold or has no more than chance for it: noise of one campaign plans no other.
     """
     job, needed = made.job, []
     for one, adds in made.found:
@@ -231,7 +232,8 @@ def _runs_needed(made: _List, at: Place) -> int | None:
         size = abs(change) if adds.opened is None else change
         runs = min(int(cell.count[at]) for cell in one.cells)
         resolvable = size >= job.needs.compare.practical_threshold_db and one.adjusted_p[at] <= ADVISED_RUNS_P
-        if resolvable and size > 0.0 and runs and not one.doubted[at]:
+        one_session = one.pair.sessions[0] == one.pair.sessions[1]
+        if one_session and resolvable and size > 0.0 and runs and not one.doubted[at]:
             factor = student_factor(one.result.degrees_of_freedom[at], 1.0 - _largest_p(job, one))
             half = float(factor) * float(one.result.standard_error_db[at])
             needed.append(max(runs + 1, math.ceil(min(runs * (half / size) ** 2, 2.0 * ADVISED_RUNS))))

@@ -53,6 +53,8 @@ def order_words(rows: Sequence[Row], campaign: Campaign) -> str:
         f"drift within {number(limits.drift_limit_db)} dB, deviation from the chart within "
         f"{number(limits.deviation_limit_db)} dB"
     )
+    if all(row["source"] == "pascal" for row in rows):
+        return f"No calibration is known here: {of} recorded in pascal, taken as they are."
     if sound == len(rows):
         return f"The calibration is in order at all {of}: {within}."
     found = (("doubtful", doubtful), ("unusable", unusable), ("not known", unknown))
@@ -61,11 +63,11 @@ def order_words(rows: Sequence[Row], campaign: Campaign) -> str:
 
 
 def _is_unusable(row: Row) -> bool:
-    return row["verdict"] == "unusable" or row["source"] == "none"
+    return bool(row["verdict"] == "unusable" or row["source"] == "none")
 
 
 def _is_doubtful(row: Row) -> bool:
-    return row["verdict"] != "good" and not _is_unusable(row)
+    return bool(row["verdict"] != "good") and not _is_unusable(row)
 
 
 def _doubts(tables: FinishedTables) -> Iterator[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from textwrap import shorten
 
@@ -43,9 +44,8 @@ def sheet_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     spots = spots_of(tables, campaign)
     figures.append(FigureBlock(gain_matrix(campaign, headline, _ordered(headline, spots))))
     blocks: list[Block] = [
-        Prose(_lead(campaign, headline), "lead"),
+        Prose(_lead(tables, campaign, headline), "lead"),
         Bullets([_treatment(tables, campaign, headline, name, spots) for name in headline.conditions], role="say"),
-        *_not_here(campaign, headline),
         *figures,
         *_spots_blocks(campaign, spots),
         *_trust(tables, campaign),
@@ -54,23 +54,13 @@ def sheet_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     return [Section("sheet", "The sheet", "decide", [Group(tuple(blocks), role="sheet")])]
 
 
-def _not_here(campaign: Campaign, headline: Headline) -> list[Block]:
-    """Treatments of which the sheet says nothing, since they were not measured beside the untreated condition."""
-    spoken = {*headline.conditions, *(row["untreated"] for row in headline.rows)}
-    others = [name for name, each in campaign.settings.conditions.items() if each.applied and name not in spoken]
-    if not others:
-        return []
-    titles = listed((condition_title(campaign, name) for name in others), MOST_NAMED)
-    return [Prose((f"Not measured here: {titles}. See ", Link("all gains", "#gains"), "."), "note")]
-
-
 def _spots_blocks(campaign: Campaign, spots: Spots) -> list[Block]:
     if not spots.groups:
         return []
     return [
         Heading("Where to work first, by share of the contributed pressure power"),
         Bullets([each.words for each in spots.groups]),
-        Prose(share_words(campaign), "note more"),
+        Prose(share_words(campaign, spots.comparison), "note more"),
     ]
 
 
@@ -95,26 +85,45 @@ def sheet_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
         return [plain(_without(tables).words)]
     spots = spots_of(tables, campaign)
     said = [_treatment(tables, campaign, headline, name, spots) for name in headline.conditions]
-    return [_lead(campaign, headline), *map(plain, said), *(plain(each.words) for each in spots.groups)]
+    return [_lead(tables, campaign, headline), *map(plain, said), *(plain(each.words) for each in spots.groups)]
 
 
 def _without(tables: FinishedTables) -> Prose:
     if not tables.used_measurements:
         return Prose("No run was used: see what needs attention.", "lead")
+    rows = tables.treatments
+    one = [row for row in rows if row["session"] == row["other_session"] and row["gain_why_not"]]
+    if one:
+        why = Counter(row["gain_why_not"] for row in one).most_common(1)[0][0]
+        return Prose(f"Overall levels tell nothing of two conditions of one session: {why}.", "lead")
+    if any(row["gain_finding"] not in (None, WITHOUT_DIFFERENCE) for row in rows):
+        return Prose(
+            "No two conditions have levels at one operating point of one session. Those of two sessions are held "
+            "against each other in what each treatment gains and leaves.",
+            "lead",
+        )
     return Prose(
         "No two conditions have levels at one operating point of one session: see what can be compared.", "lead"
     )
 
 
-def _lead(campaign: Campaign, headline: Headline) -> str:
+def _lead(tables: FinishedTables, campaign: Campaign, headline: Headline) -> str:
+    """Of which point and level the sheet speaks, and which conditions have gains at others only."""
     against = " or ".join(
         condition_title(campaign, name) for name in sorted({row["untreated"] for row in headline.rows})
     )
     confidence = confidence_words(campaign.settings.confidence)
     return (
         f"At {headline.point(campaign)}, session {headline.session}: {headline.level}, against {against}. "
-        f"Brackets are {confidence} intervals."
+        f"Brackets are {confidence} intervals.{_elsewhere(tables, campaign, headline)}"
     )
+
+
+def _elsewhere(tables: FinishedTables, campaign: Campaign, headline: Headline) -> str:
+    known = {row["condition"] for row in tables.treatments if row["gain_finding"] not in (None, WITHOUT_DIFFERENCE)}
+    others = [name for name in campaign.settings.conditions if name in known.difference(headline.conditions)]
+    titles = listed((condition_title(campaign, name) for name in others), MOST_NAMED)
+    return f" Only in other sessions or at other points: {titles}." if others else ""
 
 
 def _ordered(headline: Headline, spots: Spots) -> list[str]:
@@ -178,7 +187,9 @@ def _counts(campaign: Campaign, rows: Iterable[Row]) -> str:
     quieter = sum(row["gain_finding"] == "lower" for row in every) + len(bounds)
     found = {name: [row["position"] for row in every if row["gain_finding"] == name] for name in OTHER_FINDINGS}
     threshold = f"±{number(campaign.settings.compare.practical_threshold_db)} dB"
-    said = [f"quieter at {quieter or 'none'} of {counted(len(every), 'position')}"]
+    doubtful = sum(bool(row["gain_doubtful"]) for row in every if row["gain_finding"] == "lower" or row in bounds)
+    doubt = f" ({doubtful} doubtful)" if doubtful else ""
+    said = [f"quieter at {quieter or 'none'} of {counted(len(every), 'position')}{doubt}"]
     said += [
         f"{words.format(threshold)} at {listed(found[name], MOST_NAMED)}"
         for name, words in OTHER_FINDINGS.items()
@@ -190,11 +201,18 @@ def _counts(campaign: Campaign, rows: Iterable[Row]) -> str:
 def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], first: Sequence[str]) -> str:
     """What a condition leaves of what the one with most applied gains, and where it is not enough by itself."""
     known = {name: row for name, row in rows.items() if row["remainder_finding"] not in (None, WITHOUT_DIFFERENCE)}
-    if not known:
-        return ""
-    best = condition_title(campaign, next(iter(known.values()))["best"])
-    said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in first if name in known]
-    words = f"Of what {best} gains it leaves {'; '.join(said)}" if said else f"It is held against {best} elsewhere"
+    if not known or not all(row["applied"] for row in known.values()):
+        return ""  # a body measured bare once more is no treatment that could be enough
+    name_of_best = next(iter(known.values()))["best"]
+    best, of_best = condition_title(campaign, name_of_best), headline.by_position(name_of_best)
+    here = [name for name in first if name in known]
+    left = [name for name in here if _leaves(known[name], of_best.get(name))]
+    said = [f"{_left_words(known[name], headline.unit)} at {name}" for name in left]
+    beside = [f"{_beside(known[name], headline.unit)} at {name}" for name in here if name not in left]
+    parts = [f"of what {best} gains it leaves {'; '.join(said)}"] if said else []
+    parts += [f"against {best} it is {'; '.join(beside)}"] if beside else []
+    words = "; ".join(parts) or f"it is held against {best} elsewhere"
+    words = f"{words[0].upper()}{words[1:]}"
     threshold = campaign.settings.compare.practical_threshold_db
     limit = f"{number(threshold)} dB"
     judged = {
@@ -205,13 +223,37 @@ def _remainder(campaign: Campaign, headline: Headline, rows: Mapping[str, Row], 
         key=lambda name: (-(known[name]["remainder_lower_db"] or 0.0), name),
     )
     if not short:
-        return f"{words}: {ENOUGH} (less than {limit})." if set(judged.values()) == {ENOUGH} else f"{words}."
-    others = [f"{name} ({_left_words(known[name], headline.unit)} left)" for name in short if name not in first]
+        untold = any(row["gain_finding"] == "higher" or row["remainder_doubtful"] for row in known.values())
+        return (
+            f"{words}: {ENOUGH} (less than {limit})."
+            if set(judged.values()) == {ENOUGH} and not untold
+            else f"{words}."
+        )
+    others = [
+        name if name in left else f"{name} ({_left_words(known[name], headline.unit)} left)"
+        for name in short
+        if beside or name not in first
+    ]
     more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
     where = f"{'; '.join(others[:MOST_NAMED])}{more}"
-    if any(name in first for name in short):
+    if not beside and any(name in first for name in short):
         return f"{words}: {NOT_ENOUGH} ({limit} or more).{f' Nor at {where}.' if others else ''}"
     return f"{words}. It is {NOT_ENOUGH} ({limit} or more) at {where}."
+
+
+def _leaves(row: Row, best: Row | None) -> bool:
+    """Whether a remainder is a part of a gain: that of a best condition that is quieter, and no further gain."""
+    gains = best is None or best["gain_finding"] == "lower" or (best["gain_lower_db"] or 0.0) > 0.0
+    return gains and row["remainder_finding"] != "lower"
+
+
+def _beside(row: Row, unit: str) -> str:
+    """A remainder as what the condition is against the best one."""
+    ends = row["remainder_db"], row["remainder_upper_db"], row["remainder_lower_db"]
+    value, lower, upper = (None if each is None else 0.0 - each for each in ends)
+    turned = {"gain_db": value, "gain_lower_db": lower, "gain_upper_db": upper}
+    doubt = _doubt(row, "remainder")
+    return f"{gain_words({**row, **turned, 'gain_finding': row['remainder_finding']}, unit)}{doubt}"
 
 
 def _left_words(row: Row, unit: str) -> str:
@@ -230,7 +272,7 @@ def _caveats(tables: FinishedTables, campaign: Campaign) -> list[Block]:
     # What is left out changes nothing any more; what is in doubt still counts.
     lines = sorted(found, key=lambda line: line.severity != "doubtful")
     if not lines:
-        return [Prose("Nothing is in doubt: no recording, channel or calibration.", "note")]
+        return [Prose("No recording, channel or calibration is in doubt.", "note")]
     items: list[Words] = [_caveat(line) for line in lines[:MOST_CAVEATS]]
     more = len(lines) - len(items)
     items += [(Link(f"{counted(more, 'further doubt')}", "#attention"),)] if more > 0 else []

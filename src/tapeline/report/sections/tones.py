@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from statistics import median
 
 from tapeline.campaign.model import Campaign
+from tapeline.limits import TONE_ALONE_FROM_DB
 from tapeline.report.blocks import Block, Bullets, FigureBlock, Fold, Prose, Section, TableBlock
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
 from tapeline.report.sections.waterfall import number_words, waterfall_figure
 from tapeline.report.tone_runs import tone_runs
-from tapeline.report.wording import NO_VALUE, confidence_words, counted, interval, listed, number, speed
+from tapeline.report.wording import NO_VALUE, confidence_words, counted, interval, listed, number, percent, speed
 
 MOST_ROWS = 60
 MOST_SENTENCES = 4
@@ -24,6 +26,9 @@ FOLLOWS = {
     "neither": "Its frequency neither stays nor rises as speed does",
     "cannot-tell": "Whether it follows speed cannot be told",
 }
+ON_ITS_LINE_SHARE = 0.5
+"""A tone that is on its line for less of the time is said to come and go, or to move. Own choice: half."""
+
 DIRECTIONS = {"lower": "quieter", "higher": "louder"}
 NOTE = (
     "Not the tonality method of any standard, and nothing about what is heard. All tones are in tables/tones.parquet."
@@ -33,15 +38,15 @@ NOTE = (
 def tones_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     """The tones in sentences, the spectra of the positions that have one, the tables folded."""
     tracks = ranked_tracks(tables, campaign)
-    if not tracks:
-        return [_section([Prose(none_words(tables), "none" if not tables.tones else "")])]
-    chosen = tone_runs(tables, campaign)
     said = tone_sentences(tables, campaign)
+    if not said:
+        return [_section([Prose(none_words(tables), "none" if not tables.tones else "")])]
     blocks: list[Block] = [Prose(said[0])] if len(said) == 1 else [Bullets(said)]
+    chosen = tone_runs(tables, campaign) if tracks else None
     figure = None if chosen is None else waterfall_figure(tables, campaign, chosen)
     blocks += [FigureBlock(figure)] if figure is not None else []
     differences = differences_table(tables, campaign)
-    blocks.append(Fold("Tones over speed", (TableBlock(tracks_table(campaign, tracks)),)))
+    blocks += [Fold("Tones over speed", (TableBlock(tracks_table(campaign, tracks)),))] if tracks else []
     blocks += [Fold("Tones with and without treatment", (TableBlock(differences),))] if differences.rows else []
     return [_section(blocks)]
 
@@ -51,11 +56,18 @@ def _section(blocks: Sequence[Block]) -> Section:
 
 
 def none_words(tables: FinishedTables) -> str:
-    """That there is no tone of the source's own, and how many others there are."""
-    others = len(tables.tones)
-    if not others:
+    """That no tone of the source's own is told, and how many others there are."""
+    own = sum(bool(row["own"]) for row in tables.tones)
+    others = len(tables.tones) - own
+    if not tables.tones:
         return "No tone was found in any run."
-    return f"No tone is the source's own: {counted(others, 'tone')} of background or mains, or at no stated speed."
+    if not own:
+        return f"No tone is the source's own: {counted(others, 'tone')} of background or mains."
+    beside = f"; {counted(others, 'tone')} of background or mains" if others else ""
+    return (
+        f"No tone is told: {counted(own, 'tone')} not of the background, but in doubt, at no stated speed or not in "
+        f"most repeats{beside}."
+    )
 
 
 def ranked_tracks(tables: FinishedTables, campaign: Campaign) -> list[Row]:
@@ -69,9 +81,14 @@ def ranked_tracks(tables: FinishedTables, campaign: Campaign) -> list[Row]:
 
 
 def tone_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
-    """Of each position its first track in words, and how many more there are; none where no tone is the source's."""
+    """Of each position its first track in words, and how many more there are; none where no tone is the source's.
+
+    Where a position has no track, tones at a single speed stand for it.
+    """
     by_position: dict[str, list[Row]] = {}
-    for row in ranked_tracks(tables, campaign):
+    tracks = ranked_tracks(tables, campaign)
+    tracked = {row["position"] for row in tracks}
+    for row in [*tracks, *(row for row in _at_one_speed(tables, campaign) if row["position"] not in tracked)]:
         by_position.setdefault(row["position"], []).append(row)
     said = []
     for position, own in list(by_position.items())[:MOST_SENTENCES]:
@@ -84,6 +101,41 @@ def tone_sentences(tables: FinishedTables, campaign: Campaign) -> list[str]:
     return [*said, f"Further tones at {listed(more_at)}."] if more_at else said
 
 
+def _at_one_speed(tables: FinishedTables, campaign: Campaign) -> list[Row]:
+    """The source's own tones on no track as tracks of one speed, the loudest first, each once among its repeats.
+
+    As in the table of differences one that is alone in its run is believed only where it stands out far.
+    """
+    order = {name: index for index, name in enumerate(campaign.settings.conditions)}
+    found = [
+        {
+            **row,
+            "speeds_mps": [row["speed_mps"]],
+            "frequencies_hz": [row["frequency_hz"]],
+            "follows": "cannot-tell",
+            "speed_exponent": None,
+            "background_known": row["in_background"] is not None,
+        }
+        for row in tables.tones
+        if row["own"] and row["track"] is None and row["condition"] and row["speed_mps"] and not row["doubtful"]
+        and 2 * row["repeat_runs_with_it"] > row["repeat_runs"]
+        and (row["repeat_runs_with_it"] > 1 or row["prominence_db"] >= TONE_ALONE_FROM_DB)
+    ]  # fmt: skip
+    kept: list[Row] = []
+    for row in sorted(found, key=lambda each: (order.get(each["condition"], len(order)), -each["level_db"],
+                                               each["position"], each["run"], each["tone"])):  # fmt: skip
+        if not any(_is_same(row, other) for other in kept):
+            kept.append(row)
+    return kept
+
+
+def _is_same(row: Row, other: Row) -> bool:
+    """Whether two tones are one tone in two runs of one condition and operating point."""
+    place = ("session", "position", "condition", "speed_mps", "yaw_deg")
+    hertz = row["frequency_hz"], other["frequency_hz"]
+    return all(row[name] == other[name] for name in place) and max(hertz) / min(hertz) <= SAME_TONE_RATIO
+
+
 def track_words(tables: FinishedTables, campaign: Campaign, track: Row) -> str:
     """Frequencies and speeds, whether it follows, its mode, and what each comparison changes."""
     unit = campaign.settings.report.speed_unit
@@ -94,7 +146,25 @@ def track_words(tables: FinishedTables, campaign: Campaign, track: Row) -> str:
     parts += [f"It agrees with the cavity mode {track['mode']}."] if track["mode"] else []
     parts += ["It may be the background's."] if not track["background_known"] else []
     parts += ["It is doubtful."] if track["doubtful"] else []
+    parts += _unsteady_words(tables, track)
     return " ".join([*parts, *change_words(tables, campaign, track)])
+
+
+def _unsteady_words(tables: FinishedTables, track: Row) -> list[str]:
+    """That a tone comes and goes or sweeps, by the median of what its runs tell; nothing where they do not."""
+    names = ("session", "position", "condition")
+    shares = [
+        row["persistence"]
+        for row in tables.tones
+        if all(row[name] == track[name] for name in names)
+        and row["track"] == track["track"]
+        and any(abs(row["frequency_hz"] / hertz - 1.0) <= SAME_TONE_RATIO - 1.0 for hertz in track["frequencies_hz"])
+        and row["persistence"] is not None
+    ]
+    share = median(shares) if shares else 1.0
+    return (
+        [f"It comes and goes, or moves: on its line {percent(share)} of the time."] if share < ON_ITS_LINE_SHARE else []
+    )
 
 
 def follows_words(track: Row) -> str:

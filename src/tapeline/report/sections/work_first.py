@@ -73,16 +73,19 @@ def _group(tables: FinishedTables, comparison: str, area: str, rows: Sequence[Ro
         if len(positions) == 1
         else f"the {area} ({listed(positions, 4)})"
     )
-    words = f"{where[0].upper()}{where[1:]}: {percent(share)}, most of it {bands}"
+    where = f"T{where[1:]}" if len(positions) > 1 else where
+    words = f"{where}: {percent(share)}, most of it {bands}"
     return SpotGroup(positions, (Link(words, f"#ranking-{comparison}"),), share)
 
 
-def share_words(campaign: Campaign) -> str:
-    """What the groups' shares are of."""
+def share_words(campaign: Campaign, comparison: str) -> str:
+    """What the groups' shares are of; in which comparison, where there are several."""
     weighting = campaign.settings.ranking.weighting
     weighted = "unweighted " if weighting == "Z" else f"{weighting}-weighted "
+    which = f", comparison {comparison}" if len(campaign.settings.comparisons) > 1 else ""
     return (
-        f"Share of the {weighted}pressure power shown as contributed here, {ranked_range(campaign)}, all ranked points."
+        f"Share of the {weighted}pressure power shown as contributed here, {ranked_range(campaign)}, all ranked "
+        f"points{which}."
     )
 
 
