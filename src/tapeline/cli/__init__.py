@@ -22,6 +22,7 @@ from tapeline.cli import (
     inspect,
     job,
     look,
+    new,
     run,
     sensors,
     summary,
@@ -34,7 +35,7 @@ from tapeline.store.file_records import NotAsWrittenError
 from tapeline.unwritable import tell
 
 COMMANDS: dict[str, tuple[ModuleType, ...]] = {
-    "Before and while measuring": (check, coverage, inspect, look, datasheet),
+    "Before and while measuring": (new, check, coverage, inspect, look, datasheet),
     "A campaign's results": (run, summary, check_results, compare_results, sensors),
     "The command line": (completion,),
 }
