@@ -203,7 +203,7 @@ def test_a_verdict_names_its_place_where_the_best_condition_gains_only_somewhere
     rows = [GAIN, FRONT | more, GAIN | louder | p2, FRONT | less | p2]
     said = sheet_sentences(with_gains(report, *rows), report.campaign)[1]
     assert "it leaves 4.3 dB(A) (3.5 to 5.0) at P01; against" in said
-    assert "it is 6.8 dB(A) quieter (6.3 to 7.2) at P02. It is not enough by itself at P01." in said
+    assert "it is 6.8 dB(A) quieter (6.3 to 7.2) at P02. It is not enough by itself (0.5 dB or more) at P01." in said
 
 
 def test_a_bare_body_measured_again_is_no_treatment_and_leaves_nothing(report: Report) -> None:
@@ -255,4 +255,4 @@ def test_the_name_of_a_position_is_written_as_in_its_table(report: Report) -> No
     spot = {"comparison": "whole-seam", "rank": 1, "place": 1, "area": None, "position": "p1", "share": 1.0,
             "band_hz": 500.0}  # fmt: skip
     ((words,),) = (group.words for group in first_spots(replace(report.tables, ranking=(spot,)), "whole-seam").groups)
-    assert plain((words,)) == "p1, mostly 500 Hz: 100 %"
+    assert plain((words,)) == "p1: 100 %, most of it 500 Hz"
