@@ -35,12 +35,11 @@ def sum_bands(
     that has a value needs no such width: every band enters with total - background, stated or not.
     """
     bound, open_ = bands.state == background.BOUND, bands.louder
-    half = np.where(open_, bands.upper_bound / 2.0, 0.0)
-    left = np.where(open_, half, np.maximum(bands.kept - bands.below, 0.0))
+    half, left = _left_of_bounds(bands)
     below_each = np.where(bound, bands.kept - left, bands.below)
     removed_each = np.nan_to_num(bands.total - bands.kept + below_each)
     total, kept, below, removed = (each.sum(axis=1) for each in (bands.total, bands.kept, below_each, removed_each))
-    estimate = np.where(bound, left, bands.corrected).sum(axis=1)
+    estimate = added_powers(bands).sum(axis=1)
     certain = np.where(bound, 0.0, bands.corrected).sum(axis=1)
     upper_parts = np.where(bound, bands.upper_bound, 0.0).sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -80,3 +79,14 @@ def sum_bands(
         ),
         bound_share=share,
     )
+
+
+def added_powers(bands: Subtraction) -> Reals:
+    """What each band adds to the corrected sum (Pa^2), of the bands' shape: its corrected power, or that of a bound."""
+    return np.where(bands.state == background.BOUND, _left_of_bounds(bands)[1], bands.corrected)
+
+
+def _left_of_bounds(bands: Subtraction) -> tuple[Reals, Reals]:
+    """Half of the bounds whose background was not the run's, 0 elsewhere; and with what a bound enters the sum."""
+    half = np.where(bands.louder, bands.upper_bound / 2.0, 0.0)
+    return half, np.where(bands.louder, half, np.maximum(bands.kept - bands.below, 0.0))

@@ -19,6 +19,7 @@ from tapeline.cli import (
     completion,
     coverage,
     datasheet,
+    explain,
     export,
     inspect,
     job,
@@ -36,7 +37,7 @@ from tapeline.unwritable import tell
 
 COMMANDS: dict[str, tuple[ModuleType, ...]] = {
     "Before and while measuring": (check, coverage, inspect, look, datasheet),
-    "A campaign's results": (run, summary, check_results, compare_results, sensors, export),
+    "A campaign's results": (run, summary, explain, check_results, compare_results, sensors, export),
     "The command line": (completion,),
 }
 """The commands for people, by the heading they stand below in the help."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -44,12 +45,24 @@ def frequency_terms(job: SessionJob, m: Measured, hz: Reals) -> dict[str, Reals]
     }
 
 
-def uncertainty_columns(
-    job: SessionJob, m: Measured, levels: Levels, terms: dict[str, Reals], *, whole_alone: bool = False
-) -> dict[str, Reals]:
-    """Columns of the totals' shape; `terms` are those of `frequency_terms`, brought to that shape.
+@dataclass(frozen=True)
+class LevelTerms:
+    """Standard uncertainties (dB) and degrees of freedom of every term, (terms, *the totals' shape), as `LEVEL_TERMS`.
 
-    `whole_alone`: the standard uncertainty with its degrees of freedom, neither its terms nor intervals.
+    The terms of a bound stand here too; NaN where there is no power.
+    """
+
+    uncertainty_db: Reals
+    degrees_of_freedom: Reals
+
+    @property
+    def variances(self) -> Reals:
+        """Squares of the uncertainties, dB^2."""
+        return np.asarray(self.uncertainty_db**2)
+
+
+def level_terms(job: SessionJob, m: Measured, levels: Levels, terms: dict[str, Reals]) -> LevelTerms:
+    """Every term of levels; `terms` are those of `frequency_terms`, brought to the totals' shape.
 
     Every term of `LEVEL_TERMS` has its value here or in `frequency_terms`, and degrees of freedom where it estimates
     them. Raises KeyError for one that has not.
@@ -72,13 +85,25 @@ def uncertainty_columns(
         "calibration": np.broadcast_to(m.calibration_degrees_of_freedom[across], shape),
         "steadiness": np.full(shape, m.steadiness_degrees_of_freedom),
     }
-    variances = np.stack([found[term.column] ** 2 for term in LEVEL_TERMS])
     degrees_of_freedom = np.stack(
         [
             estimated[term.column] if term.degrees_of_freedom is None else np.full(shape, term.degrees_of_freedom)
             for term in LEVEL_TERMS
         ]
     )
+    return LevelTerms(np.stack([found[term.column] for term in LEVEL_TERMS]), degrees_of_freedom)
+
+
+def uncertainty_columns(
+    job: SessionJob, m: Measured, levels: Levels, terms: dict[str, Reals], *, whole_alone: bool = False
+) -> dict[str, Reals]:
+    """Columns of the totals' shape; `terms` are those of `frequency_terms`, brought to that shape.
+
+    `whole_alone`: the standard uncertainty with its degrees of freedom, neither its terms nor intervals.
+    """
+    result = levels.result
+    found = level_terms(job, m, levels, terms)
+    variances, degrees_of_freedom = found.variances, found.degrees_of_freedom
     bound = result.state == background.BOUND
     columns = {
         "standard_uncertainty_db": np.sqrt(np.sum(variances, axis=0)),
@@ -86,11 +111,21 @@ def uncertainty_columns(
     }
     if whole_alone:
         return columns
-    columns |= {term.uncertainty_column: np.where(bound, np.nan, found[term.column]) for term in LEVEL_TERMS}
+    columns |= {
+        term.uncertainty_column: np.where(bound, np.nan, value)
+        for term, value in zip(LEVEL_TERMS, found.uncertainty_db, strict=True)
+    }
     columns[BACKGROUND.scatter_column] = _background_scatter_db(levels)
+    factor, reach_db = reach_of_other_terms(found, job.needs.confidence)
+    return columns | _intervals(job, result, factor * reach_db)
+
+
+def reach_of_other_terms(found: LevelTerms, confidence: float) -> tuple[Reals, Reals]:
+    """Student's factor and standard uncertainty (dB) of all terms that run and background do not scatter by."""
     rest = [term.found_from != "scatter" for term in LEVEL_TERMS]
-    factor = student_factor(welch_satterthwaite(variances[rest], degrees_of_freedom[rest]), job.needs.confidence)
-    return columns | _intervals(job, result, factor * np.sqrt(np.sum(variances[rest], axis=0)))
+    variances = found.variances[rest]
+    factor = student_factor(welch_satterthwaite(variances, found.degrees_of_freedom[rest]), confidence)
+    return factor, np.sqrt(np.sum(variances, axis=0))
 
 
 def _intervals(job: SessionJob, result: Subtraction, reach_db: Reals) -> dict[str, Reals]:

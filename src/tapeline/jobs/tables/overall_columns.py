@@ -10,11 +10,13 @@ import numpy as np
 import pyarrow as pa
 
 from tapeline.acoustics import background
+from tapeline.acoustics.background import Subtraction
 from tapeline.acoustics.band_levels import LineSpectra, Powers
 from tapeline.acoustics.bands import Bands, bands_between
 from tapeline.acoustics.history import levels_exceeded
-from tapeline.acoustics.overall import sum_bands
+from tapeline.acoustics.overall import OverallSum, sum_bands
 from tapeline.acoustics.usable_range import absent
+from tapeline.acoustics.weightings import Weighting
 from tapeline.arrays import Flags, Reals
 from tapeline.campaign.settings import Overall
 from tapeline.jobs.cell_values import finite_cells, lists_of_names, named_cells
@@ -85,10 +87,8 @@ def _sums(
 ) -> dict[str, Any]:
     """The overall level that sums the `usable` of the bands `asked` for, of the chosen positions."""
     bands = asked.chosen(usable)
-    levels = levels_of(job, m, band_powers_of(bands, wanted.weighting, job.needs.bands.method))
     stretches = bands.joined()
-    one = levels_of(job, m, _summed(band_powers_of(stretches, wanted.weighting, "lines")), bounds=False)
-    summed = sum_bands(levels.result, _variances(levels, one), job.limits, job.needs.background.bound_share)
+    levels, one, summed = summed_levels(job, m, wanted.weighting, bands)
     final, below, electrical = summed.result, levels.below, levels.electrical
     columns = level_columns(
         job,
@@ -97,14 +97,7 @@ def _sums(
         None if below is None else np.where(m.background.there, np.nansum(below.power, axis=1), np.nan),
         None if electrical is None else electrical.power.sum(axis=1),
     )
-    own = dataclasses.replace(
-        levels,
-        result=final,
-        kept=_column(one.kept),
-        below_degrees_of_freedom=one.below_degrees_of_freedom[:, 0],
-        below_own=one.below_own[:, 0],
-        tones=levels.tones.sum(axis=1),
-    )
+    own = levels_of_sum(levels, one, final)
     terms = over_bands(frequency_terms(job, m, bands.midband_hz), levels.total)
     columns |= uncertainty_columns(job, m, own, terms)
     size, spectra = job.needs.sensor_size, m.run.spectra
@@ -163,6 +156,28 @@ def _sums(
         "calibration": [m.calibration_verdicts[p] for p in chosen],
         **undecided(len(chosen)),
     }
+
+
+def summed_levels(
+    job: SessionJob, m: Measured, weighting: Weighting, bands: Bands
+) -> tuple[Levels, Levels, OverallSum]:
+    """The weighted bands (positions, bands), their range as one band (positions, 1), and the sum over the bands."""
+    levels = levels_of(job, m, band_powers_of(bands, weighting, job.needs.bands.method))
+    one = levels_of(job, m, _summed(band_powers_of(bands.joined(), weighting, "lines")), bounds=False)
+    summed = sum_bands(levels.result, _variances(levels, one), job.limits, job.needs.background.bound_share)
+    return levels, one, summed
+
+
+def levels_of_sum(levels: Levels, one: Levels, final: Subtraction) -> Levels:
+    """The sum `final` of bands as levels (positions,), from what `summed_levels` found."""
+    return dataclasses.replace(
+        levels,
+        result=final,
+        kept=_column(one.kept),
+        below_degrees_of_freedom=one.below_degrees_of_freedom[:, 0],
+        below_own=one.below_own[:, 0],
+        tones=levels.tones.sum(axis=1),
+    )
 
 
 def _summed(sums: Sums) -> Sums:
