@@ -41,7 +41,8 @@ def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 def _explain(options: argparse.Namespace) -> int:
     from tapeline.campaign.load import load_campaign
     from tapeline.campaign.plan import Plan
-    from tapeline.explain.asked_explanation import AskedView, asked_explanation
+    from tapeline.explain.asked_explanation import asked_explanation
+    from tapeline.explain.difference_explanation import AskedView
     from tapeline.explain.explanation import NotExplainedError, as_plain
     from tapeline.explain.explanation_text import explanation_text
 

@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from tapeline.campaign.plan import Plan
 from tapeline.explain.asked_number import asked_item, known_name
+from tapeline.explain.difference_explanation import AskedView, explain_difference
 from tapeline.explain.explanation import Explanation
 from tapeline.explain.level_explanation import explain_level
 
 
-@dataclass(frozen=True)
-class AskedView:
-    """Which of several differences is meant, as written; None leaves it open."""
-
-    speed: str | None = None
-    yaw: str | None = None
-    session: str | None = None
-
-
 def asked_explanation(plan: Plan, name: str, position: str, band: str, view: AskedView) -> Explanation:
-    """See the modules of the kinds; raises NotExplainedError for names that are not known."""
-    runs = plan.campaign.runs
-    known_name("run", name, runs)
+    """The explanation of a run's level or a comparison's difference; a name that is both is taken for the run.
+
+    Raises NotExplainedError for names that are not known, and where there are no results.
+    """
+    runs, comparisons = plan.campaign.runs, plan.settings.comparisons
+    known_name("run or comparison", name, [*comparisons, *runs])
     known_name("position", position, plan.campaign.positions)
     item = asked_item(plan.settings, band)
-    return explain_level(plan, name, position, item)
+    if name in runs:
+        return explain_level(plan, name, position, item)
+    return explain_difference(plan, name, position, item, view)

@@ -203,7 +203,7 @@ def decisions_chapter(plan: Plan, quality: QualityRow, calibration: CalibrationR
     if row is not None:
         rows += [_decision(name, "yes" if row[name] else "no", rule) for name, rule in USES.items()]
         rows += [_decision("mark", mark, _mark_rule(mark)) for mark in row["marks"]]
-        rows += [_decision("doubt", code, _doubt_rule(code)) for code in row["doubt"]]
+        rows += [_decision("doubt", code, doubt_rule(code)) for code in row["doubt"]]
     return Chapter("decisions", "Decisions", (Listing("decisions", "", DECISION_HEADINGS, tuple(rows)),))
 
 
@@ -227,7 +227,7 @@ def _calibration_rule(calibration: CalibrationRow) -> str:
 def _reason_rows(decision: str, codes: Iterable[str], sentences: Iterable[str]) -> list[dict[str, object]]:
     said = list(sentences)
     codes = list(codes)
-    rows = [_decision(decision, code, _doubt_rule(code)) for code in codes]
+    rows = [_decision(decision, code, doubt_rule(code)) for code in codes]
     return rows + [_decision("", "", sentence) for sentence in said]
 
 
@@ -238,7 +238,8 @@ def _mark_rule(mark: str) -> str:
     return "see docs/tables.md, column marks"
 
 
-def _doubt_rule(code: str) -> str:
+def doubt_rule(code: str) -> str:
+    """What a reason code or mark of the background means for a level, and what to do."""
     if code in REASONS:
         reason = REASONS[code]
         weight = "doubts the level itself" if doubts_level([code]) else f"makes the channel {reason.verdict}"

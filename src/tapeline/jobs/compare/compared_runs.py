@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,11 +18,13 @@ from tapeline.campaign.coverage_cells import session_pairs
 from tapeline.campaign.settings import Comparison
 from tapeline.jobs.compare import CompareNeeds, CompareRun
 from tapeline.jobs.compare.unlike_background import Side
-from tapeline.jobs.levels.level_array import LevelArray
+from tapeline.jobs.levels.level_array import LevelArray, load_cube
 from tapeline.jobs.levels.run_conditions import speed_share
+from tapeline.jobs.table_files import campaign_table
 from tapeline.quality.use_of_levels import NOT_SUBTRACTED, doubts_level
 from tapeline.statistics.comparison import ConditionMean, condition_mean
 from tapeline.statistics.repeat_pools import CellKey, Point, RepeatPools, rows_of
+from tapeline.store import parquet, tables
 
 if TYPE_CHECKING:
     from tapeline.store.rows import CalibrationRow
@@ -132,6 +135,18 @@ class ComparisonJob:
         """Names of runs, and which have a level or a bound that can be put together, (runs, positions, items)."""
         names = self.known(runs)
         return names, self.cube.comparable[self.cube.places(names)]
+
+
+def load_comparison_job(results: Path, needs: CompareNeeds) -> ComparisonJob:
+    """Read the levels of all sessions and the calibration that comparisons are made from."""
+    rows = parquet.read_rows(tables.CALIBRATION, campaign_table(results, tables.CALIBRATION.name))
+    b = needs.background
+    return ComparisonJob(
+        needs,
+        load_cube(results, b.references, at_nominal=needs.compare.at_nominal),
+        {(row["session"], row["position"]): row for row in rows},
+        MarginLimits(b.no_correction_above_db, b.enough_margin_db, b.least_margin_db, b.bound_factor),
+    )
 
 
 def pairs_of(job: ComparisonJob, comparison: Comparison) -> Iterator[Pair]:

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tapeline.acoustics.background import MarginLimits
 from tapeline.campaign.plan import Plan
-from tapeline.jobs.compare import JOB, CompareNeeds
+from tapeline.jobs.compare import JOB
 from tapeline.jobs.compare import needs as needs_of
 from tapeline.jobs.compare.additivity_rows import additivity_rows
 from tapeline.jobs.compare.area_rows import area_difference_rows, area_rows
 from tapeline.jobs.compare.budget_rows import absolute_rows, difference_rows
 from tapeline.jobs.compare.compared_pairs import Compared, compared_pairs, pairing_of
-from tapeline.jobs.compare.compared_runs import ComparisonJob, repeat_pools
+from tapeline.jobs.compare.compared_runs import ComparisonJob, load_comparison_job, repeat_pools
 from tapeline.jobs.compare.comparison_rows import comparison_rows
 from tapeline.jobs.compare.contributed import contributed
 from tapeline.jobs.compare.drift_rows import drift_rows, reference_drifts
@@ -25,7 +23,6 @@ from tapeline.jobs.compare.ranking import ranking_rows
 from tapeline.jobs.compare.session_changes import session_changes
 from tapeline.jobs.compare.session_mean_rows import session_mean_rows
 from tapeline.jobs.compare.treatment_rows import treatment_rows
-from tapeline.jobs.levels.level_array import load_cube
 from tapeline.jobs.table_files import campaign_table
 from tapeline.store import parquet, tables
 from tapeline.store.parquet import RowsOfTable
@@ -34,7 +31,6 @@ if TYPE_CHECKING:
     from tapeline.store.rows import (
         AreaDifferencesRow,
         BudgetsRow,
-        CalibrationRow,
         ComparisonsRow,
         RankingRow,
         SessionMeansRow,
@@ -46,12 +42,7 @@ def run(plan: Plan) -> None:
     needs = needs_of(plan)
     results, digest = plan.results, JOB.digest(plan)
     stamp = {"campaign": needs.campaign, "digest": digest}
-    job = ComparisonJob(
-        needs,
-        load_cube(results, needs.background.references, at_nominal=needs.compare.at_nominal),
-        _calibration(results),
-        _limits(needs),
-    )
+    job = load_comparison_job(results, needs)
     comparisons: dict[str, list[ComparisonsRow]] = {}
     ranking: list[RankingRow] = []
     of_areas: list[AreaDifferencesRow] = []
@@ -93,13 +84,3 @@ def run(plan: Plan) -> None:
 def _differences(job: ComparisonJob, name: str, found: Compared) -> Iterator[BudgetsRow]:
     pairings = {position: pairing_of(job, position, found.pair.sessions) for position in job.cube.positions}
     return difference_rows(job, name, found.pair, found.result, pairings)
-
-
-def _calibration(results: Path) -> dict[tuple[str, str], CalibrationRow]:
-    rows = parquet.read_rows(tables.CALIBRATION, campaign_table(results, "calibration"))
-    return {(row["session"], row["position"]): row for row in rows}
-
-
-def _limits(needs: CompareNeeds) -> MarginLimits:
-    b = needs.background
-    return MarginLimits(b.no_correction_above_db, b.enough_margin_db, b.least_margin_db, b.bound_factor)
