@@ -17,7 +17,9 @@ from tapeline.report.wording import speed
 RUN_HEADINGS = (
     Heading("run", "run"),
     Heading("files", "recording"),
+    Heading("sample_format", "samples"),
     Heading("channel", "channel"),
+    Heading("sensor", "sensor"),
     Heading("speed", "speed"),
     Heading("gain_db", "gain", "dB"),
     Heading("polarity", "polarity"),
@@ -55,7 +57,11 @@ def background_chapter(level: MeasuredLevel, row: LevelRow) -> Chapter:
         parts.append(Fact("at_mps", "stands for the speed", found.at_mps, "m/s", speed(found.at_mps, unit)))
     rows = tuple(each for group in level.measured.background.groups for each in _run_rows(level, group, unit))
     if rows:
-        parts.append(Listing("runs", "Background runs (counts to levels as in the chapters above)", RUN_HEADINGS, rows))
+        parts.append(
+            Listing(
+                "runs", "Background runs, from counts to levels as in the chapters above", RUN_HEADINGS, rows, "columns"
+            )
+        )
     parts += [f"Refused: {refusal}." for refusal in found.refused]
     if row["background_pa2"] is not None:
         parts += _mean_facts(level, row)
@@ -137,7 +143,9 @@ def _path_cells(path: SignalPath) -> dict[str, object]:
     return {
         "run": path.run,
         "files": list(path.source.paths),
+        "sample_format": path.recording.kind if path.recording else None,
         "channel": path.channel.channel,
+        "sensor": path.channel.sensor,
         "gain_db": path.gain_db,
         "polarity": path.channel.polarity,
         "pa_per_full_scale": path.pa_per_unit,
@@ -158,25 +166,30 @@ def _mean_facts(level: MeasuredLevel, row: LevelRow) -> list[Part]:
         degrees = float(group.scatter.degrees_of_freedom[level.p])
         told = f"{', '.join(group.names)}; background.repeat_sd_db counts too, {degrees:g} degrees of freedom in all"
         parts.append(Fact("scatter_db", "scatter of a background from run to run", scatter, "dB", told))
-    for step in level.measured.background.gain_steps:
-        if np.isfinite(step.more_db[level.p]):
-            more = float(step.more_db[level.p])
-            floor = ", ".join(step.floor.names) if step.floor else "none"
-            parts.append(
-                Fact(
-                    "gain_more_db",
-                    "gain of a background run above the run's",
-                    more,
-                    "dB",
-                    f"wind-off runs at it: {floor}",
-                )
-            )
+    parts += _gain_facts(level)
     half = level.at(level.result.half_width)
     if half > 0.0:
         parts.append(Fact("half_width_pa2", "background may be off by", half, "Pa^2", "other gain, or a tone of both"))
     if len(level.measured.background.groups) > 1:
         parts.append("The background at the run's speed is P1 (P2/P1)^a in each band, a = ln(U/U1) / ln(U2/U1).")
     return parts
+
+
+def _gain_facts(level: MeasuredLevel) -> list[Part]:
+    """What bringing a background of another gain to the run's gain changes of its electrical part."""
+    found, changes = level.measured.background, level.gain_change_pa2
+    steps = [step for step in found.gain_steps if np.isfinite(step.more_db[level.p]) and step.used[level.p]]
+    if changes is None:
+        return []
+    parts: list[Part] = []
+    for step in steps:
+        floor = ", ".join(step.floor.names) if step.floor else "none"
+        own = ", ".join(found.floor.names) if found.floor else "none"
+        told = f"wind-off runs at that gain: {floor}; at the run's: {own}"
+        parts.append(Fact("gain_more_db", "gain of background above run", float(step.more_db[level.p]), "dB", told))
+    changed = float(changes[level.places].sum())
+    why = "electrical part brought to the run's gain; half-way where one wind-off level tells"
+    return [*parts, Fact("gain_change_pa2", "added to the mean of the runs", changed, "Pa^2", why)]
 
 
 def _corrected_facts(level: MeasuredLevel, row: LevelRow) -> list[Part]:
@@ -227,8 +240,16 @@ def _bound_facts(level: MeasuredLevel, row: LevelRow) -> list[Part]:
         Fact("run_degrees_of_freedom", "degrees of freedom of the run", run_dof, source="2 P^2 / variance"),
     ]
     if level.b is None:
-        left = float(level.added_pa2.sum())
-        return [*common, Fact("sum_pa2", "sum of what bands add", left, "Pa^2"), *bound]
+        left, half = float(level.added_pa2.sum()), level.at(result.half_width)
+        reach = level.at(result.upper_bound) - left - half
+        return [
+            *common,
+            Fact("sum_pa2", "sum of what bands add", left, "Pa^2", "chapter Sum of lines and bands"),
+            Fact("sum_half_width_pa2", "their backgrounds may be off by", half, "Pa^2"),
+            Fact("reach_pa2", "to the upper end of the sum", reach, "Pa^2", "and what bounds of bands have on top"),
+            *bound,
+            "Bound = the sum of these three; the interval is that of the range as one band.",
+        ]
     if louder:
         return [
             *common,
@@ -253,6 +274,7 @@ def _bound_facts(level: MeasuredLevel, row: LevelRow) -> list[Part]:
             source="1 - probability, less close to the margin that a level needs",
         ),
         *bound,
-        "Bound = max(0, P - B) + what the background may be off by + sqrt((P_high - P)^2 + (B - B_low)^2), P_high = P x degrees of freedom / chi-square "
-        "quantile at the tail, B_low = B x degrees of freedom / chi-square quantile at 1 - tail.",
+        "Bound = max(0, P - B) + what the background may be off by + sqrt((P_high - P)^2 + (B - B_low)^2).",
+        "P_high = P x degrees of freedom / chi-square quantile at the tail; B_low = B x degrees of freedom / "
+        "chi-square quantile at 1 - tail.",
     ]

@@ -160,7 +160,9 @@ BAND_HEADINGS = (
     Heading("last_share", "share", digits=5),
     Heading("total_db", "total", "dB"),
     Heading("background_db", "background", "dB"),
+    Heading("gain_change_pa2", "of it by gain", "Pa^2", 5),
     Heading("state", "state"),
+    Heading("louder", "background louder"),
     Heading("added_db", "adds", "dB"),
 )
 
@@ -169,7 +171,7 @@ def bands_chapter(level: MeasuredLevel, row: Mapping[str, Any]) -> Chapter:
     """Which lines are summed with which share at the edges, and to what."""
     needs, spectra = level.job.needs, level.measured.run.spectra
     reference, result = needs.reference_pressure_pa, level.levels.result
-    below = level.levels.below
+    below, changes = level.levels.below, level.gain_change_pa2
     rows: list[dict[str, object]] = []
     for b in level.places:
         share = level.shares[b]
@@ -185,7 +187,9 @@ def bands_chapter(level: MeasuredLevel, row: Mapping[str, Any]) -> Chapter:
                 "last_share": share.share[-1],
                 "total_db": level_db(result.total[level.p, b], reference),
                 "background_db": None if below is None else level_db(below.power[level.p, b], reference),
+                "gain_change_pa2": None if level.b is not None or changes is None else changes[b],
                 "state": STATES[int(result.state[level.p, b])],
+                "louder": True if result.louder[level.p, b] else None,
                 "added_db": level_db(level.added_pa2[b], reference) if level.b is None else None,
             }
         )

@@ -161,6 +161,7 @@ def scatter_chapter(plan: Plan, repeats: Repeats, sides: Mapping[str, CellKey]) 
         Listing(
             "pool", "Repeats that tell it, with those of near bands (docs/methods.md)", SCATTER_HEADINGS, tuple(rows)
         ),
+        "Term repeats = root of the sum over both sides of scatter^2 / levels averaged; random error likewise.",
         Fact(
             "repeats_pooled",
             "pooled over conditions and speeds",

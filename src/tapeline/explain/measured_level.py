@@ -94,6 +94,20 @@ class MeasuredLevel:
         return np.asarray(added_powers(self.levels.result)[self.p])
 
     @property
+    def gain_change_pa2(self) -> Reals | None:
+        """What other gains of background runs changed of their mean in each band, (bands,); None where there is none.
+
+        Their electrical part is brought to the run's gain.
+        """
+        found, below = self.measured.background, self.levels.below
+        if below is None or not any(step.used[self.p] for step in found.gain_steps):
+            return None
+        group = found.groups[0]
+        used = zip(group.spectra, group.used[:, self.p], strict=True)
+        mean = np.mean([self.sums(each).power[self.p] for each, use in used if use], axis=0)
+        return np.asarray(below.power[self.p] - mean)
+
+    @property
     def shares(self) -> list[LineShares]:
         """The share of spectral lines in each of the bands."""
         return shares_of(self.bands, self.measured.run.spectra, self.job.needs.bands.method)
