@@ -43,6 +43,7 @@ def published(folder: Path, subject: dict[str, Any]) -> dict[str, Any]:
         ("a05", "rear-panel", "A", None),
         ("a08", "seam-left", "400", None),
         ("a16", "ladder-foot", "2k", None),
+        ("a16", "line-2", "A", None),
         ("m04", "seam-left", "1.25k", None),
         ("m04", "rail-recess", "800", None),
         ("m04", "rail-recess", "125", "bound"),

@@ -24,10 +24,9 @@ def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         description="Prints the chain of one published number, so that it can be redone by hand: of a run's level from "
         "counts through gain, sensitivity, response, spectra and background; of a comparison's difference from the "
         "levels of both sides to interval, p-value and finding. What has no level is explained by its reason.",
-        epilog="Examples: tapeline explain a06 seam-right 1.6k my-campaign; "
-        "tapeline explain whole-seam seam-right A my-campaign --speed 130 --session april",
+        epilog="Example: tapeline explain whole-seam seam-right A my-campaign --speed 130 --session april",
     )
-    parser.add_argument("name", metavar="NAME", help="run, or name of a comparison, or condition with treatments")
+    parser.add_argument("name", metavar="NAME", help="run such as a06, or name of a comparison")
     parser.add_argument("position", metavar="POSITION", help="position of the sensor")
     parser.add_argument("band", metavar="BAND", help="midband frequency such as 1600 or 1.6k, or A, C or Z: overall")
     campaign_argument(parser)
