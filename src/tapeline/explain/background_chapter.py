@@ -53,7 +53,7 @@ def background_chapter(level: MeasuredLevel, row: LevelRow) -> Chapter:
             source=KINDS.get(kind or "", ""),
         ),
     ]
-    if found.at_mps:
+    if found.at_mps and kind is not None:
         parts.append(Fact("at_mps", "stands for the speed", found.at_mps, "m/s", speed(found.at_mps, unit)))
     rows = tuple(each for group in level.measured.background.groups for each in _run_rows(level, group, unit))
     if rows:

@@ -154,15 +154,15 @@ BAND_HEADINGS = (
     Heading("band_hz", "band", "Hz"),
     Heading("lower_hz", "from", "Hz", 7),
     Heading("upper_hz", "to", "Hz", 7),
-    Heading("first_line", "first line"),
+    Heading("first_line", "first"),
     Heading("first_share", "share", digits=5),
-    Heading("last_line", "last line"),
+    Heading("last_line", "last"),
     Heading("last_share", "share", digits=5),
     Heading("total_db", "total", "dB"),
     Heading("background_db", "background", "dB"),
     Heading("gain_change_pa2", "of it by gain", "Pa^2", 5),
     Heading("state", "state"),
-    Heading("louder", "background louder"),
+    Heading("louder", "louder"),
     Heading("added_db", "adds", "dB"),
 )
 
@@ -205,7 +205,9 @@ def bands_chapter(level: MeasuredLevel, row: Mapping[str, Any]) -> Chapter:
         Fact("method", "method", needs.bands.method, source="bands.method"),
         Fact("fraction", "bands an octave", needs.bands.fraction, source="bands.fraction; edges IEC 61260-1, base ten"),
         Fact("step_hz", "line spacing", spectra.step_hz, "Hz"),
-        Listing("bands", "", BAND_HEADINGS, tuple(rows)),
+        Listing(
+            "bands", "Bands, with the first and the last line in each and their shares", BAND_HEADINGS, tuple(rows)
+        ),
         f"{lines} Mean square = sum of density x line spacing x share{weighted}.",
         Fact("total_pa2", "total mean square", row["level_pa2"], "Pa^2"),
         Fact("level_db", "total level", row["level_db"], "dB", f"re {pascal(reference)}"),
@@ -217,7 +219,7 @@ def bands_chapter(level: MeasuredLevel, row: Mapping[str, Any]) -> Chapter:
             Fact("absent_bands_hz", "bands without a level", list(row.get("absent_bands_hz") or []), "Hz"),
             Fact("bound_share", "share that bounds may carry", row.get("bound_share"), "", "background.bound_share"),
             "A corrected band adds its total less its background; one that is a bound adds that difference too, at "
-            "least 0, or half of its bound where the background is louder than the run.",
+            "least 0 (a dash), or half of its bound where the background is louder than the run (louder).",
         ]
     return Chapter("bands", "Sum of lines" if level.b is not None else "Sum of lines and bands", tuple(parts))
 

@@ -184,4 +184,9 @@ def _scatter_facts(name: str, scatter: Scatter, repeats: Repeats) -> Iterable[Pa
         "dB",
         where,
     )
-    yield Fact(f"{name}_degrees_of_freedom", f"{name}: its degrees of freedom", degrees, source="0: nothing is known")
+    yield Fact(
+        f"{name}_degrees_of_freedom",
+        f"{name}: its degrees of freedom",
+        degrees,
+        source="" if degrees else "nothing is known",
+    )

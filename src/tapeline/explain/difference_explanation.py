@@ -167,7 +167,7 @@ def _difference_chapter(row: Row) -> Chapter:
 
 TERM_HEADINGS = (
     Heading("term", "term"),
-    Heading("standard_uncertainty_db", "std. uncertainty", "dB"),
+    Heading("standard_uncertainty_db", "uncertainty", "dB"),
     Heading("degrees_of_freedom", "degrees of freedom"),
     Heading("shared_by", "shared by"),
     Heading("evidence", "evidence"),
@@ -230,7 +230,7 @@ def _term_rows(budget: Row) -> tuple[dict[str, Any], ...]:
             "degrees_of_freedom": degrees,
             "shared_by": TERM_BY_NAME[whole_term(name)].shared_by,
             "evidence": evidence,
-            "said": "" if db > 0.0 else "cancels, or nothing",
+            "said": "" if db > 0.0 else "nothing is left of it",
         }
         for name, db, degrees, evidence in zip(*columns, strict=True)
     )
@@ -327,7 +327,7 @@ def _decisions_chapter(plan: Plan, row: Row) -> Chapter:
         {
             "decision": "doubtful",
             "found": "yes" if row["doubtful"] else "no",
-            "rule": "a level in it is doubtful, or what follows",
+            "rule": "a level in it is doubtful, or the order of runs: see below",
         },
         *({"decision": "doubt", "found": code, "rule": doubt_rule(code.partition(":")[0])} for code in row["doubt"]),
     ]

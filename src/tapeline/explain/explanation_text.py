@@ -10,7 +10,9 @@ from tapeline.explain.explanation import Chapter, Explanation, Fact, Heading, Li
 from tapeline.report.wording import NO_VALUE
 from tapeline.text_columns import wrapped, wrapped_columns
 
-DECIBELS = ("dB", "dB re 1 V", "dB(A)")
+NOTHING = "none"
+"""What an empty list says."""
+
 LEAST_FIXED, MOST_FIXED = 1e-3, 1e7
 """Sizes between which numbers stand without a power of ten."""
 
@@ -73,7 +75,7 @@ def cell_text(value: object, heading: Heading) -> str:
 def with_unit(value: object, unit: str) -> str:
     """A value with its unit; a dash alone where there is none."""
     text = value_text(value, unit)
-    return f"{text} {unit}" if unit and text != NO_VALUE else text
+    return f"{text} {unit}" if unit and text not in (NO_VALUE, NOTHING) else text
 
 
 def value_text(value: object, unit: str = "", digits: int = 8) -> str:
@@ -84,7 +86,7 @@ def value_text(value: object, unit: str = "", digits: int = 8) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):
-        return ", ".join(value_text(each, unit) for each in value) or "none"
+        return ", ".join(value_text(each, unit) for each in value) or NOTHING
     if isinstance(value, float) and unit.startswith("dB"):
         return f"{round(value, 3) + 0.0:.3f}"
     if isinstance(value, float):

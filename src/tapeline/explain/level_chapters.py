@@ -93,19 +93,19 @@ def size_chapter(level: MeasuredLevel, path: SignalPath, row: LevelRow) -> Chapt
 
 TERM_HEADINGS = (
     Heading("term", "term"),
-    Heading("standard_uncertainty_db", "std. uncertainty", "dB"),
+    Heading("standard_uncertainty_db", "uncertainty", "dB"),
     Heading("degrees_of_freedom", "degrees of freedom"),
     Heading("shared_by", "shared by"),
-    Heading("averages", "averages out"),
+    Heading("averages", "averages"),
     Heading("evidence", "evidence"),
 )
 
 MADE_FROM = {
     "random": "averages of the run",
-    "background": "averages and scatter of the background",
+    "background": "its averages and scatter",
     "calibration": "see below",
-    "response": "uncertainty.response_db (no_chart_db without a chart)",
-    "environment": "uncertainty.static_pressure_db_per_kpa, temperature_db_per_k",
+    "response": "uncertainty.response_db, no_chart_db",
+    "environment": "air since the check, section uncertainty",
     "mounting": "uncertainty.mounting_db",
     "size": "section sensor_size",
     "speed": "uncertainty.speed_pct",
@@ -115,7 +115,7 @@ MADE_FROM = {
 
 PART_HEADINGS = (
     Heading("term", "term"),
-    Heading("standard_uncertainty_db", "std. uncertainty", "dB"),
+    Heading("standard_uncertainty_db", "uncertainty", "dB"),
     Heading("evidence", "evidence"),
 )
 
@@ -150,7 +150,7 @@ def uncertainty_chapter(level: MeasuredLevel, path: SignalPath, row: LevelRow) -
     parts: list[Part] = [
         Listing(
             "terms",
-            "A dash stands for infinite degrees of freedom; docs/methods.md says what each term is.",
+            "Averages: whether repeats lessen it; a dash stands for infinite degrees of freedom",
             TERM_HEADINGS,
             tuple(rows),
         ),
@@ -242,6 +242,7 @@ def doubt_rule(code: str) -> str:
     """What a reason code or mark of the background means for a level, and what to do."""
     if code in REASONS:
         reason = REASONS[code]
-        weight = "doubts the level itself" if doubts_level([code]) else f"makes the channel {reason.verdict}"
+        weight = "a note" if reason.verdict == "good" else f"makes it {reason.verdict}"
+        weight = "doubts the level itself" if doubts_level([code]) else weight
         return f"{reason.meaning} ({weight}); {reason.action}"
     return _mark_rule(code)

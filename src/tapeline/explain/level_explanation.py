@@ -101,7 +101,8 @@ def _answer(plan: Plan, run: str, item: AskedItem, row: LevelRow) -> tuple[str, 
     ends = interval(row["absolute_lower_db"], row["absolute_upper_db"], 2)
     nominal = ""
     if plan.settings.compare.at_nominal and row["nominal_level_db"] is not None:
-        nominal = f" At the nominal speed and air, as comparisons take it: {row['nominal_level_db']:.2f} dB."
+        taken = ", as comparisons take it" if plan.used[run].kind == "measurement" else ""
+        nominal = f" At the nominal speed and air{taken}: {row['nominal_level_db']:.2f} dB."
     doubt = "" if row["usable"] else " Not usable: see the last chapter."
     return (
         f"{row['corrected_level_db']:.2f} dB re {reference} ({confidence} interval as an absolute level {ends}), state "
