@@ -77,7 +77,10 @@ def test_text_is_aligned_and_leaves_out_what_is_empty() -> None:
     ))  # fmt: skip
     facts = (Fact("gain_db", "gain", 20.0, "dB", "config/fittings.csv:8"), Fact("spare", "spare", None))
     made = Explanation(
-        "Title", {"run": "a05"}, ("Said.",), (Chapter("one", "Chapter", (*facts, listing, "So it is.")),)
+        "Title",
+        {"run": "a05"},
+        ("Said.",),
+        (Chapter("one", "Chapter", (*facts, listing, "So it is.", Fact("bare", "bare", True))),),
     )
     assert explanation_text(made, 60).split("\n") == [
         "Title",
@@ -90,6 +93,7 @@ def test_text_is_aligned_and_leaves_out_what_is_empty() -> None:
         "  a05      80.000",
         "  a12           –",
         "  So it is.",
+        "  bare  yes",
     ]
     plain = as_plain(made)["chapters"]
     assert isinstance(plain, dict)

@@ -33,6 +33,8 @@ def _chapter_lines(chapter: Chapter, width: int) -> Iterator[str]:
         if kind is Fact:
             facts = [each for each in parts if isinstance(each, Fact) and (each.value is not None or each.source)]
             rows = [(each.words, with_unit(each.value, each.unit), each.source) for each in facts]
+            if not any(each.source for each in facts):
+                rows = [row[:2] for row in rows]  # type: ignore[misc]
             yield from (line for row in wrapped_columns(rows, {}, width) for line in row)
         elif kind is Listing:
             for part in parts:
