@@ -119,3 +119,23 @@ def test_what_is_not_one_difference(
 ) -> None:
     assert main(["explain", *words, "--campaign", str(explained)]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_what_a_condition_gains_and_leaves(explained: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    found = explained_json(capsys, "front", "seam-right", "A", explained)
+    table = pq.read_table(explained / "results" / "tables" / "treatments.parquet").to_pylist()
+    keys = ("condition", "session", "position", "speed_mps", "weighting", "band_hz")
+    (row,) = [each for each in table if all(each[name] == found["subject"][name] for name in keys)]
+    chapters = found["chapters"]
+    means = {
+        side: np.mean([run["compared_db"] for run in chapters[side]["runs"] if run["used"]])
+        for side in ("condition", "untreated", "best")
+    }
+    assert means["untreated"] - means["condition"] == pytest.approx(row["gain_db"], abs=1e-9)
+    assert means["condition"] - means["best"] == pytest.approx(row["remainder_db"], abs=1e-9)
+    for asked in ("gain", "remainder"):
+        judged = facts(chapters[asked])
+        half = stats.t.ppf(0.975, judged["degrees_of_freedom"]) * judged["standard_error_db"]
+        ends = judged["db"] - half, judged["db"] + half
+        assert ends == pytest.approx((row[f"{asked}_lower_db"], row[f"{asked}_upper_db"]), abs=1e-6)
+    assert "The comparison front-part" in chapters["gain"]["sentences"][0]

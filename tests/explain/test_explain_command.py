@@ -11,12 +11,17 @@ import pytest
 from tapeline.cli import main
 from tapeline.explain.explanation import Chapter, Explanation, Fact, Heading, Listing, as_plain
 from tapeline.explain.explanation_text import explanation_text
+from tapeline.explain.level_chapters import doubt_rule
+from tapeline.jobs.compare.comparison_rows import LESS_TAKEN_OFF, OTHER_SIZE
+from tapeline.quality.reasons import REASONS
+from tapeline.quality.use_of_levels import BACKGROUND_DOUBTS
+from tapeline.report.attention_range import SAID
 
 
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("a50", "seam-right", "1600"), 'found run or comparison "a50"'),
+        (("a50", "seam-right", "1600"), 'found run, comparison or condition "a50"'),
         (("a05", "seam-rigt", "1600"), 'did you mean "seam-right"?'),
         (("a05", "seam-right", "1500"), "the nearest is 1600 Hz"),
         (("a05", "seam-right", "C"), 'found band "C", expected a band from 50 to 4000 Hz or Z or A'),
@@ -68,6 +73,13 @@ def test_text_and_json_say_the_same(explained: Path, capsys: pytest.CaptureFixtu
     assert len(facts) > 60
     assert [each["words"] for each in facts if each["value"] is not None and each["words"] not in text] == []
     assert [chapter["title"] for chapter in found["chapters"].values() if chapter["title"] not in text] == []
+
+
+def test_every_doubt_and_mark_has_its_rule() -> None:
+    """Those of levels, and those that differences alone have."""
+    own = {LESS_TAKEN_OFF, OTHER_SIZE, "reference-drift", "not-returned"}
+    codes = {*own, *SAID, *REASONS, *BACKGROUND_DOUBTS}
+    assert [code for code in sorted(codes) if "docs/tables.md" in doubt_rule(code) or not doubt_rule(code)] == []
 
 
 def test_text_is_aligned_and_leaves_out_what_is_empty() -> None:

@@ -23,10 +23,13 @@ def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         help=HELP,
         description="Prints the chain of one published number, so that it can be redone by hand: of a run's level from "
         "counts through gain, sensitivity, response, spectra and background; of a comparison's difference from the "
-        "levels of both sides to interval, p-value and finding. What has no level is explained by its reason.",
+        "levels of both sides to interval, p-value and finding; of a condition what it gains. What has no level is "
+        "explained by its reason.",
         epilog="Example: tapeline explain whole-seam seam-right A my-campaign --speed 130 --session april",
     )
-    parser.add_argument("name", metavar="NAME", help="run such as a06, or name of a comparison")
+    parser.add_argument(
+        "name", metavar="NAME", help="run such as a06, or name of a comparison or of a treated condition"
+    )
     parser.add_argument("position", metavar="POSITION", help="position of the sensor")
     parser.add_argument("band", metavar="BAND", help="midband frequency such as 1600 or 1.6k, or A, C or Z: overall")
     campaign_argument(parser)

@@ -45,7 +45,7 @@ def explain_difference(plan: Plan, name: str, position: str, item: AskedItem, vi
     found = table_rows(plan, "comparisons", {"comparison": name, **item.columns})
     positions = sorted({row["position"] for row in found})
     known_name(f"position in comparison {name}", position, positions or plan.campaign.positions)
-    row = chosen_row(plan, name, [each for each in found if each["position"] == position], view, "session_label")
+    row = chosen_row(plan, name, [each for each in found if each["position"] == position], view)
     repeats = load_repeats(plan, position, item)
     sides = {side: repeats.key(row[f"{side}_session"], row[side], row) for side in ("reference", "treatment")}
     chapters = [
@@ -88,7 +88,7 @@ def table_rows(plan: Plan, table: str, wanted: dict[str, Any]) -> list[Row]:
     return rows
 
 
-def chosen_row(plan: Plan, name: str, rows: Sequence[Row], view: AskedView, session_column: str) -> Row:
+def chosen_row(plan: Plan, name: str, rows: Sequence[Row], view: AskedView) -> Row:
     """The one row that fits the view; raises NotExplainedError with all that there are for none or several."""
     unit = plan.settings.report.speed_unit
     speed_mps, yaw = asked_number("--speed", view.speed), asked_number("--yaw", view.yaw)
@@ -96,7 +96,7 @@ def chosen_row(plan: Plan, name: str, rows: Sequence[Row], view: AskedView, sess
     def fits(row: Row) -> bool:
         same_speed = speed_mps is None or abs(row["speed_mps"] * FACTOR[unit] - speed_mps) < 0.05 * FACTOR[unit]
         same_yaw = yaw is None or abs(row["yaw_deg"] - yaw) < 0.05
-        return same_speed and same_yaw and view.session in (None, row[session_column])
+        return same_speed and same_yaw and view.session in (None, row["session_label"])
 
     found = [row for row in rows if fits(row)]
     if len(found) == 1:
@@ -105,7 +105,7 @@ def chosen_row(plan: Plan, name: str, rows: Sequence[Row], view: AskedView, sess
         raise NotExplainedError(f"{name} has no row at this position and band", NOT_MADE)
     there = listed(
         (
-            f"{operating_point(row['speed_mps'], row['yaw_deg'], unit)}, session {row[session_column]}"
+            f"{operating_point(row['speed_mps'], row['yaw_deg'], unit)}, session {row['session_label']}"
             for row in found or rows
         ),
         8,
@@ -197,7 +197,7 @@ def _interval_chapter(plan: Plan, row: Row, item: AskedItem) -> Chapter:
     parts += [
         Fact("standard_error_db", "standard error", row["standard_error_db"], "dB", "root of the sum of squares"),
         Fact("degrees_of_freedom", "degrees of freedom", degrees, source="Welch-Satterthwaite, at least 1"),
-        Fact("interval_basis", "scatter is known by", row["interval_basis"], source=_basis_words(plan, row)),
+        Fact("interval_basis", "scatter is known by", row["interval_basis"], source=basis_words(plan, row)),
         Fact("confidence", "confidence", confidence, source="confidence"),
         Fact("t", "Student's t", factor),
         Fact("half_width_db", "half-width, t times standard error", factor * row["standard_error_db"], "dB"),
@@ -236,7 +236,8 @@ def _term_rows(budget: Row) -> tuple[dict[str, Any], ...]:
     )
 
 
-def _basis_words(plan: Plan, row: Row) -> str:
+def basis_words(plan: Plan, row: Row) -> str:
+    """What the interval of a row rests on, in words."""
     settings = plan.settings.compare
     words = {
         "pooled repeats": "repeats at the position of all cells of the session that scatter alike, and near bands",

@@ -238,8 +238,20 @@ def _mark_rule(mark: str) -> str:
     return "see docs/tables.md, column marks"
 
 
+OF_DIFFERENCES = {
+    "less-background-taken-off": "less background was subtracted from this side, and it matters: it is taken for an "
+    "upper bound; record its background",
+    "reference-drift": "a steady drift of the reference would fake as much; put reference runs on both sides",
+    "not-returned": "the condition measured on both sides of the other did not come back; repeat it",
+    "sensor-size": "this side's level is more uncertain by the size of its sensor; fit sensors of one size",
+}
+"""Doubts that differences alone have: what they mean and what to do."""
+
+
 def doubt_rule(code: str) -> str:
     """What a reason code or mark of the background means for a level, and what to do."""
+    if code in OF_DIFFERENCES:
+        return OF_DIFFERENCES[code]
     if code in REASONS:
         reason = REASONS[code]
         weight = "a note" if reason.verdict == "good" else f"makes it {reason.verdict}"
