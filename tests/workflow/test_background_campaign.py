@@ -5,6 +5,8 @@ Truth is what the recordings were made of; limits are standard errors of Gaussia
 
 from __future__ import annotations
 
+import json
+
 import background_campaign as made
 import numpy as np
 import pandas as pd
@@ -191,3 +193,22 @@ def test_budgets_add_up_to_the_columns_beside_the_levels(finished: CampaignRun) 
         terms = dict(zip(row.terms, row.terms_db, strict=True))
         assert terms["speed"] == pytest.approx(alone.speed_uncertainty_db, rel=1e-6)
         assert terms["background"] == pytest.approx(alone.background_uncertainty_db, rel=1e-6)
+
+
+def test_backgrounds_of_other_kinds_are_explained(finished: CampaignRun) -> None:
+    """A bound that references leave, and a background bridged between two speeds, redone from its runs."""
+    chapters = []
+    for run in ("r-sealed", "t25"):
+        done = tapeline("explain", run, "p1", "400", finished.folder, "--json")
+        assert done.returncode == 0, done.stderr
+        chapters.append(json.loads(done.stdout)["chapters"]["background"])
+    rolling, bridged = chapters
+    row = bands_of(finished, "r-sealed", "p1").loc[400.0]
+    assert rolling["kept_pa2"]["value"] == pytest.approx(row.level_pa2 - row.coherent_pa2, rel=1e-9)
+    assert rolling["background_degrees_of_freedom"]["value"] is None
+    levels = {each["run"]: each["level_db"] for each in bridged["runs"]}
+    assert sorted(levels) == ["b20", "b30", "b30-again"]
+    upper = 10.0 * np.log10(np.mean([10.0 ** (levels[name] / 10.0) for name in ("b30", "b30-again")]))
+    share = np.log(bridged["at_mps"]["value"] / 20.0) / np.log(1.5)
+    between = (1.0 - share) * levels["b20"] + share * upper
+    assert between == pytest.approx(bands_of(finished, "t25", "p1").loc[400.0].background_level_db, abs=1e-9)

@@ -70,7 +70,10 @@ def background_chapter(level: MeasuredLevel, row: LevelRow) -> Chapter:
         parts.append(Fact("electrical_level_db", "level with the wind off", row["electrical_level_db"], "dB", floor))
     if row["coherent_pa2"] is not None:
         heard = ", ".join(level.measured.run.references)
-        parts.append(Fact("coherent_level_db", "coherent with references", row["coherent_level_db"], "dB", heard))
+        parts += [
+            Fact("coherent_level_db", "coherent with references", row["coherent_level_db"], "dB", heard),
+            Fact("kept_pa2", "P: total less the coherent part", level.at(result.kept), "Pa^2"),
+        ]
     if row["margin_db"] is not None:
         needed = level.at(result.needed_margin_db)
         parts += [
@@ -221,7 +224,7 @@ def _bound_facts(level: MeasuredLevel, row: LevelRow) -> list[Part]:
     result, limits = level.result, level.job.limits
     louder = bool(level.at(result.louder))
     kept, below = level.at(result.kept), level.at(result.below)
-    run_dof = 2.0 * kept**2 / level.at(result.variance)
+    run_dof = _degrees_of_freedom(kept, level.at(result.variance))
     bound = [Fact("upper_bound_db", "upper bound", row["upper_bound_db"], "dB")]
     factor = "background.bound_factor"
     common: list[Part] = [
@@ -257,7 +260,7 @@ def _bound_facts(level: MeasuredLevel, row: LevelRow) -> list[Part]:
             "The bound is the upper end of the run's own power: P x degrees of freedom / chi-square quantile at "
             "1 - probability.",
         ]
-    below_dof = 2.0 * below**2 / level.at(result.below_variance)
+    below_dof = _degrees_of_freedom(below, level.at(result.below_variance))
     tail = level.at(result.chosen.tail_of_bound(1.0 - limits.bound_probability))
     return [
         *common,
@@ -278,3 +281,8 @@ def _bound_facts(level: MeasuredLevel, row: LevelRow) -> list[Part]:
         "P_high = P x degrees of freedom / chi-square quantile at the tail; B_low = B x degrees of freedom / "
         "chi-square quantile at 1 - tail.",
     ]
+
+
+def _degrees_of_freedom(power: float, variance: float) -> float | None:
+    """Of a scaled chi-square with this mean and variance; None, infinite, for a power that is certain."""
+    return 2.0 * power**2 / variance if variance > 0.0 else None
