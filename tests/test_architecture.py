@@ -23,6 +23,7 @@ MAY_IMPORT = {
     "quality": NUMERICS,
     "campaign": set(),
     "changes": {"store", "campaign"},
+    "new_campaign": {"recordings", "calibration", "campaign"},
     "words": {"store", "quality"},
     "report": {*NUMERICS, "store", "campaign", "quality", "calibration", "words", "stopping"},
     "analysis": {*NUMERICS, "store", "campaign", "changes", "report"},

@@ -1124,6 +1124,33 @@ SPOT_BANDS_SHARE: Final = 0.8
 in without its tails."""
 
 
+# Starting a campaign
+
+NEW_SESSION_AFTER_DAYS: Final = 3.0
+"""Recordings further apart in time are proposed as another session. Origin: own choice: longer than a weekend, shorter
+than the weeks between two fittings."""
+
+RECORDED_ONE_BY_ONE_S: Final = 2.0
+"""How far a recording may begin before the end of the one before, by the times of their files, for these to be
+believed. Origin: common practice: FAT keeps times in steps of 2 s."""
+
+EARLIEST_CLOCK_YEAR: Final = 2000
+"""Files of earlier years come from a recorder whose clock was not set. Origin: own choice: clocks without a battery
+start in 1970 or 1980."""
+
+FOUND_CALIBRATOR_TONE_TO_NOISE_DB: Final = 20.0
+"""Ratio of tone to noise from which a steady tone makes a recording one of a calibrator. Origin: own choice: a tone of
+the flow that stands out further is rarely steady too."""
+
+FOUND_CALIBRATOR_RMS_UNITS: Final = 0.1
+"""Middle of the range in which a calibrator's tone is sought in a recording of unknown scale, in its own unit. Origin:
+own choice: with the range of unstated sensitivities, 80 dB below full scale to 100 V or Pa."""
+
+TEXT_PROBE_BYTES: Final = 4096
+"""So much of a file of unknown kind is looked at to tell text from samples. Origin: own choice: samples hold a byte
+that no text has long before."""
+
+
 # Running
 
 FREE_FOLDER_BYTES: Final = 65_536

@@ -15,7 +15,7 @@ from tapeline.cli import COMMANDS, command_parser
 from tapeline.jobs import JOBS
 
 FOR_PEOPLE = [module.NAME for modules in COMMANDS.values() for module in modules]
-OF_OTHER_THINGS = {"look", "inspect", "datasheet", "compare-results", "sensors", "completion", "step"}
+OF_OTHER_THINGS = {"new", "look", "inspect", "datasheet", "compare-results", "sensors", "completion", "step"}
 """Commands whose last argument is no campaign."""
 
 

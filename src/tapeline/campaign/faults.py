@@ -7,6 +7,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 SHOWN_CHARACTERS = 60
+GAP = "???"
+"""Stands in a cell or setting that is still to be filled in: no name, number, date or path can be so written."""
 
 
 @dataclass(frozen=True)
@@ -25,16 +27,28 @@ class Fault:
     mend: str | None = None
 
     def __str__(self) -> str:
-        place = self.file if self.line is None else f"{self.file}:{self.line}"
-        if self.column is not None:
-            place += f", column {self.column}" if isinstance(self.column, int) else f', column "{self.column}"'
-        text = f"{place}: found {self.found}, expected {self.expected}"
+        text = f"{self.where}: found {self.found}, expected {self.expected}"
         return text if self.mend is None else f"{text}; {self.mend}"
+
+    @property
+    def where(self) -> str:
+        """File, line and column in words."""
+        place = self.file if self.line is None else f"{self.file}:{self.line}"
+        if self.column is None:
+            return place
+        return place + (f", column {self.column}" if isinstance(self.column, int) else f', column "{self.column}"')
 
     @property
     def cell(self) -> tuple[str, int | None, int | str | None]:
         """The place alone."""
         return self.file, self.line, self.column
+
+
+class Gap(Fault):
+    """A cell or setting that holds the token `GAP`; `expected` says what belongs there."""
+
+    def __str__(self) -> str:
+        return f"{self.where}: fill this in: {self.expected}"
 
 
 class CampaignFaults(Exception):  # noqa: N818 (it holds faults, it is not one)
@@ -45,8 +59,11 @@ class CampaignFaults(Exception):  # noqa: N818 (it holds faults, it is not one)
         super().__init__(self.faults)
 
     def __str__(self) -> str:
-        count = len(self.faults)
-        return "\n".join([*map(str, self.faults), f"{count} fault{'' if count == 1 else 's'}"])
+        gaps = [fault for fault in self.faults if isinstance(fault, Gap)]
+        counts = ((len(self.faults) - len(gaps), "fault"), (len(gaps), "gap"))
+        words = ", ".join(f"{count} {noun}{'' if count == 1 else 's'}" for count, noun in counts if count)
+        begin = f" to fill in: begin with {gaps[0].where}" if gaps else ""
+        return "\n".join([*map(str, self.faults), f"{words}{begin}"])
 
     def __iter__(self) -> Iterator[Fault]:
         return iter(self.faults)

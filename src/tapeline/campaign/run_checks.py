@@ -102,11 +102,11 @@ class _Names:
 
 
 def _fitted(material: Material) -> dict[str, set[str]]:
-    """The positions fitted in each session."""
+    """The positions fitted in each session; sessions with one that is still to be named are not there."""
     fitted: dict[str, set[str]] = {}
     for fitting in material.fittings.rows:
         fitted.setdefault(fitting.session, set()).add(fitting.position)
-    return fitted
+    return {session: positions for session, positions in fitted.items() if all(positions)}
 
 
 def _check_needs(material: Material, run: Run) -> None:

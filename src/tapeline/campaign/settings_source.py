@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, get_args, get_origin
@@ -12,7 +12,7 @@ from typing import Any, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from tapeline.campaign.faults import Fault, did_you_mean, listed, quoted
+from tapeline.campaign.faults import GAP, Fault, Gap, did_you_mean, listed, quoted
 from tapeline.campaign.setting_sections import INPUTS_OUTSIDE
 from tapeline.campaign.settings import Settings
 from tapeline.campaign.usual_values import Usual, innermost, usual_among
@@ -84,6 +84,11 @@ def _names(data: dict[str, Any], section: str, absent: frozenset[str] | None) ->
 
 def _usable_settings(document: YamlDocument, faults: list[Fault]) -> Settings:
     data = copy.deepcopy(document.data)
+    gaps = frozenset(_gaps(data, ()))
+    for path in sorted(gaps, key=lambda path: tuple(map(str, path))):
+        place, meaning = document.place(path), _declared(path).meaning or "what belongs here"
+        faults.append(Gap(document.file, place.line, place.column, quoted(GAP), meaning))
+        _remove(data, path)
     context = {INPUTS_OUTSIDE: data.get(INPUTS_OUTSIDE) is True}
     for attempt in range(5):
         try:
@@ -91,12 +96,25 @@ def _usable_settings(document: YamlDocument, faults: list[Fault]) -> Settings:
         except ValidationError as error:
             details = error.errors(include_url=False)
             if attempt == 0:
-                faults.extend(_fault(document, detail) for detail in details if _is_written(document, detail))
+                faults.extend(
+                    _fault(document, detail)
+                    for detail in details
+                    if _is_written(document, detail) and _path(detail) not in gaps
+                )
             for detail in details:
                 _remove(data, _path(detail))
             data.setdefault("campaign", "unnamed")
             data.setdefault("conditions", {"unnamed": {}})
     return Settings.model_validate({"campaign": "unnamed", "conditions": {"unnamed": {}}})
+
+
+def _gaps(value: Any, path: KeyPath) -> Iterator[KeyPath]:
+    """Where the token of a gap stands below `value`, itself at `path`."""
+    if value == GAP:
+        yield path
+    parts = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, part in parts:
+        yield from _gaps(part, (*path, key))
 
 
 def _is_written(document: YamlDocument, detail: ErrorDetails) -> bool:

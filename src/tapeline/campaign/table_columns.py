@@ -47,6 +47,12 @@ class CsvColumn:
     def attribute(self) -> str:
         return self.into or self.name
 
+    @property
+    def wanted(self) -> str:
+        """What belongs into a cell: meaning, kind and unit."""
+        kind = "" if self.kind in (IDENTIFIER_KIND, TEXT) else f" ({self.kind.name}{self.unit and f', {self.unit}'})"
+        return f"{self.description}{kind}"
+
 
 @dataclass(frozen=True)
 class CsvTable(Generic[RowT]):

@@ -9,8 +9,11 @@ from typing import Any, Generic
 
 from tapeline.campaign.cells import IDENTIFIER_KIND, RUN_OR_EVERY, CellError
 from tapeline.campaign.csv_source import SourceRow, SourceTable, read_csv
-from tapeline.campaign.faults import Fault, did_you_mean, quoted
+from tapeline.campaign.faults import GAP, Fault, Gap, did_you_mean, quoted
 from tapeline.campaign.table_columns import KMH_PER_MPS, RUNS, CsvColumn, CsvTable, RowT
+
+FREE_TEXT = "remark"
+"""The column that may hold any text, the token of a gap too."""
 
 
 @dataclass
@@ -96,7 +99,9 @@ class _RowReader(Generic[RowT]):
         width = len(cells)
         for index, column in self.columns:
             text = cells[index] if index < width else ""
-            if text:
+            if text == GAP and column.name != FREE_TEXT:
+                self.faults.append(Gap(self.file, source.line_of(index), column.name, quoted(GAP), column.wanted))
+            elif text:
                 try:
                     value = values[column.attribute] = column.kind.read(text)
                     if column.kind.usual is not None and not column.kind.usual.holds(value):

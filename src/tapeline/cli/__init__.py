@@ -24,6 +24,7 @@ from tapeline.cli import (
     inspect,
     job,
     look,
+    new,
     run,
     sensors,
     summary,
@@ -36,7 +37,7 @@ from tapeline.store.file_records import NotAsWrittenError
 from tapeline.unwritable import tell
 
 COMMANDS: dict[str, tuple[ModuleType, ...]] = {
-    "Before and while measuring": (check, coverage, inspect, look, datasheet),
+    "Before and while measuring": (new, check, coverage, inspect, look, datasheet),
     "A campaign's results": (run, summary, explain, check_results, compare_results, sensors, export),
     "The command line": (completion,),
 }

@@ -70,7 +70,7 @@ def header_extent(path: Path) -> SampleExtent | None:
             return _wave(stream, size, WIDE_KIND, "<", _wide_chunks(stream, size))
         if head[:4] in KINDS and head[8:12] == b"WAVE":
             order: Literal["<", ">"] = ">" if head[:4] == b"RIFX" else "<"
-            return _wave(stream, size, KINDS[head[:4]], order, _chunks(stream, 12, size, order))
+            return _wave(stream, size, KINDS[head[:4]], order, riff_chunks(stream, 12, size, order))
         reader = READERS.get(head[:4])
         if reader is None or (head[:4] == b"FORM" and head[8:12] not in (b"AIFF", b"AIFC")):
             return None
@@ -146,7 +146,7 @@ class _WaveFormat:
     bits: int
 
 
-def _chunks(stream: BinaryIO, position: int, size: int, order: str) -> Iterator[_Chunk]:
+def riff_chunks(stream: BinaryIO, position: int, size: int, order: str) -> Iterator[_Chunk]:
     for _ in range(HEADER_CHUNKS):
         if position + 8 > size:
             return
@@ -227,7 +227,7 @@ def _data_extent(
 def _are_chunks(stream: BinaryIO, position: int, size: int, order: str) -> bool:
     """Whether the rest of a file is chunks with printable names (the last may be cut), or a lone byte of padding."""
     return all(chunk.name.isascii() and chunk.name.decode("ascii").isprintable() for chunk in
-               _chunks(stream, position, size, order))  # fmt: skip
+               riff_chunks(stream, position, size, order))  # fmt: skip
 
 
 def _aiff(stream: BinaryIO, size: int) -> SampleExtent | None:

@@ -1,0 +1,91 @@
+"""A campaign folder begun on disk: nothing is overwritten, nothing is written elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+
+from tapeline.campaign.faults import CampaignFaults, Fault, Gap
+from tapeline.campaign.load import load_campaign
+from tapeline.campaign.path_rule import path_misfit
+from tapeline.new_campaign.campaign_files import campaign_files, identifier_of
+from tapeline.new_campaign.proposal import Proposal, proposal
+from tapeline.new_campaign.refusal import RefusedError
+
+RECORDINGS = "recordings"
+
+
+def begin(folder: Path, recordings: Path | None, also: Iterable[str] = ()) -> tuple[Proposal, tuple[Fault, ...]]:
+    """Begin a campaign in `folder`; returns what the recordings propose and the gaps that are left.
+
+    `also` names optional tables. Raises RefusedError where nothing may be written, OSError where it cannot be; what was
+    written by then is taken away.
+    """
+    own = recordings is not None and recordings.resolve() == (folder / RECORDINGS).resolve()
+    _require_empty(folder, RECORDINGS if own else None)
+    proposed = Proposal()
+    outside = None
+    if recordings is not None:
+        outside = None if own else _outside(folder, recordings)
+        proposed = proposal(recordings)
+    files = campaign_files(identifier_of(folder.resolve()), outside, proposed, also)
+    _write(folder, files, [] if outside else [RECORDINGS])
+    return proposed, _gaps(folder)
+
+
+def _require_empty(folder: Path, kept: str | None) -> None:
+    """Raises RefusedError where the folder holds more than the recordings that were named."""
+    try:
+        names = sorted(entry.name for entry in folder.iterdir() if entry.name != kept)
+    except FileNotFoundError:
+        if folder.is_symlink():
+            raise RefusedError(f"{folder} is a link that leads nowhere; name a new folder or an empty one") from None
+        return
+    except NotADirectoryError:
+        raise RefusedError(f"{folder} is a file; name a new folder or an empty one") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise RefusedError(f"{folder!s:.200} cannot be looked into ({reason}); name a new folder") from None
+    if names:
+        shown = ", ".join(names[:3]) + (" and more" if len(names) > 3 else "")
+        raise RefusedError(f"{folder} holds files already ({shown}); name a new folder or an empty one")
+
+
+def _outside(folder: Path, recordings: Path) -> str:
+    """The absolute path of recordings that lie elsewhere. Raises RefusedError where settings may not hold it."""
+    path, here = recordings.resolve(), folder.resolve()
+    if here == path or path in here.parents:
+        raise RefusedError(f"{folder} lies in the folder of the recordings; name a folder beside it")
+    misfit = path_misfit(str(path), outside=True)
+    if misfit is not None:
+        raise RefusedError(f"{recordings}: found {misfit.found}, expected {misfit.expected}; rename the folder")
+    return str(path)
+
+
+def _write(folder: Path, files: dict[str, str], folders: Iterable[str]) -> None:
+    """Write all files, each new; takes back what was written where one cannot be."""
+    made: list[Path] = []
+    try:
+        for path in (*reversed(folder.parents), folder, folder / "config", *(folder / name for name in folders)):
+            if not path.is_dir():
+                path.mkdir()
+                made.append(path)
+        for name, text in files.items():
+            with (folder / name).open("x", encoding="utf-8", newline="") as stream:
+                made.append(folder / name)
+                stream.write(text)
+    except OSError:
+        for path in reversed(made):
+            with suppress(OSError):
+                path.rmdir() if path.is_dir() else path.unlink()
+        raise
+
+
+def _gaps(folder: Path) -> tuple[Fault, ...]:
+    """The gaps as `tapeline check` names them."""
+    try:
+        load_campaign(folder)
+    except CampaignFaults as faults:
+        return tuple(fault for fault in faults if isinstance(fault, Gap))
+    return ()
