@@ -191,11 +191,12 @@ def test_without_recordings_the_tables_wait_for_rows(tmp_path: Path, capsys: Cap
     assert 'campaign: "Roof-seam-may"' in (tmp_path / "Roof seam, may" / "config" / "campaign.yaml").read_text()
 
 
-def test_recordings_in_the_folder_itself_stay_where_they_are(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["recordings", "wav/may"])
+def test_recordings_in_the_folder_itself_stay_where_they_are(tmp_path: Path, name: str) -> None:
     folder = tmp_path / "campaign"
-    short(folder / "recordings" / "a.wav")
+    short(folder / name / "a.wav")
     before = files_of(folder)
-    begin(folder, folder / "recordings")
+    begin(folder, folder / name)
     assert before.items() <= files_of(folder).items()
     assert "inputs_outside" not in (folder / "config" / "campaign.yaml").read_text(encoding="utf-8")
 
@@ -251,3 +252,19 @@ def test_whatever_recordings_there_are_check_reads_what_is_begun(
     written = campaign_files("campaign", str(recordings.resolve()), proposed)
     lines = [line for name, text in written.items() if name != SCHEMA_FILE for line in text.splitlines()]
     assert len(gaps) == sum(line.count("???") for line in lines if not line.startswith("#")) > 0
+
+
+def test_json_says_what_was_found_and_proposed(tmp_path: Path, capsys: Captured) -> None:
+    recordings = tmp_path / "recordings"
+    hall.write(recordings / "c.wav", hall.calibrator(250.0, (2, 1), 2, 6400), 60.0, 6400)
+    hall.write(recordings / "m.wav", hall.noise(0.5, 1, 1.0, 2), 120.0)
+    assert main(["new", str(tmp_path / "campaign"), "--from", str(recordings), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    first, second = found["recordings"]
+    assert (first["file"], first["calibrator_hz"], first["calibrated_channels"]) == ("c.wav", 250.0, [2, 1])
+    assert (first["run"]["kind"], first["run"]["stage"]) == ("calibration", "before")
+    assert (second["kind"], second["channels"], second["length_s"]) == ("WAV, 24-bit integer", 2, 1.0)
+    assert second["run"]["kind"] == second["run"]["condition"] == second["run"]["speed_kmh"] == "???"
+    assert found["sessions"] == {"2025-03-04": ["c.wav", "m.wav"]}
+    runs = [gap for gap in found["gaps"] if gap["file"] == "config/runs.csv"]
+    assert [gap["column"] for gap in runs] == ["condition", "kind", "speed_kmh"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from contextlib import suppress
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from tapeline.campaign.faults import CampaignFaults, Fault, Gap
 from tapeline.campaign.load import load_campaign
@@ -14,6 +14,7 @@ from tapeline.new_campaign.proposal import Proposal, proposal
 from tapeline.new_campaign.refusal import RefusedError
 
 RECORDINGS = "recordings"
+TAKEN = ("config", "results")
 
 
 def begin(folder: Path, recordings: Path | None, also: Iterable[str] = ()) -> tuple[Proposal, tuple[Fault, ...]]:
@@ -22,20 +23,16 @@ def begin(folder: Path, recordings: Path | None, also: Iterable[str] = ()) -> tu
     `also` names optional tables. Raises RefusedError where nothing may be written, OSError where it cannot be; what was
     written by then is taken away.
     """
-    own = recordings is not None and recordings.resolve() == (folder / RECORDINGS).resolve()
-    _require_empty(folder, RECORDINGS if own else None)
-    proposed = Proposal()
-    outside = None
-    if recordings is not None:
-        outside = None if own else _outside(folder, recordings)
-        proposed = proposal(recordings)
-    files = campaign_files(identifier_of(folder.resolve()), outside, proposed, also)
-    _write(folder, files, [] if outside else [RECORDINGS])
+    path = RECORDINGS if recordings is None else _path_from(folder, recordings)
+    _require_empty(folder, PurePosixPath(path).parts[0])
+    proposed = Proposal() if recordings is None else proposal(recordings)
+    files = campaign_files(identifier_of(folder.resolve()), path, proposed, also)
+    _write(folder, files, [RECORDINGS] if recordings is None else [])
     return proposed, _gaps(folder)
 
 
-def _require_empty(folder: Path, kept: str | None) -> None:
-    """Raises RefusedError where the folder holds more than the recordings that were named."""
+def _require_empty(folder: Path, kept: str) -> None:
+    """Raises RefusedError where the folder holds more than the folder of recordings, were it empty so far."""
     try:
         names = sorted(entry.name for entry in folder.iterdir() if entry.name != kept)
     except FileNotFoundError:
@@ -52,15 +49,23 @@ def _require_empty(folder: Path, kept: str | None) -> None:
         raise RefusedError(f"{folder} holds files already ({shown}); name a new folder or an empty one")
 
 
-def _outside(folder: Path, recordings: Path) -> str:
-    """The absolute path of recordings that lie elsewhere. Raises RefusedError where settings may not hold it."""
+def _path_from(folder: Path, recordings: Path) -> str:
+    """The path of recordings from the campaign folder, absolute where they lie elsewhere.
+
+    Raises RefusedError where settings may not hold it.
+    """
     path, here = recordings.resolve(), folder.resolve()
     if here == path or path in here.parents:
         raise RefusedError(f"{folder} lies in the folder of the recordings; name a folder beside it")
-    misfit = path_misfit(str(path), outside=True)
+    if path == (here / RECORDINGS).resolve():
+        return RECORDINGS
+    shown = str(path.relative_to(here) if here in path.parents else path)
+    misfit = path_misfit(shown, outside=True)
     if misfit is not None:
         raise RefusedError(f"{recordings}: found {misfit.found}, expected {misfit.expected}; rename the folder")
-    return str(path)
+    if PurePosixPath(shown).parts[0] in TAKEN:
+        raise RefusedError(f"{recordings} lies where settings or results will; move the recordings to {RECORDINGS}")
+    return shown
 
 
 def _write(folder: Path, files: dict[str, str], folders: Iterable[str]) -> None:

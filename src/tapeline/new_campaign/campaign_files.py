@@ -7,7 +7,7 @@ import io
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from tapeline.campaign.faults import GAP
@@ -93,13 +93,11 @@ conditions: ???
 """
 
 
-def campaign_files(
-    campaign: str, recordings: str | None, proposed: Proposal, also: Iterable[str] = ()
-) -> dict[str, str]:
+def campaign_files(campaign: str, recordings: str, proposed: Proposal, also: Iterable[str] = ()) -> dict[str, str]:
     """The text of each file by its path from the campaign folder.
 
-    `recordings` is the absolute path of recordings that lie outside the folder, None where they are in its folder
-    `recordings`; `also` names the optional tables to begin.
+    `recordings` is the path of the recordings from the campaign folder, absolute where they lie elsewhere; `also` names
+    the optional tables to begin.
     """
     sensors = [{"sensor": GAP}] * proposed.positions
     positions = [{"position": GAP}] * proposed.positions
@@ -120,11 +118,11 @@ def identifier_of(folder: Path) -> str:
     return re.sub(r"[^A-Za-z0-9_.-]+", "-", folder.name).strip("-_.")[:100] or "campaign"
 
 
-def _settings(campaign: str, recordings: str | None, proposed: Proposal) -> str:
-    where = "recordings: recordings\n"
-    if recordings is not None:
-        # A double-quoted scalar of YAML takes what JSON takes.
-        where = f"recordings: {json.dumps(recordings, ensure_ascii=False)}\ninputs_outside: true\n"
+def _settings(campaign: str, recordings: str, proposed: Proposal) -> str:
+    # A double-quoted scalar of YAML takes what JSON takes.
+    where = f"recordings: {json.dumps(recordings, ensure_ascii=False)}\n"
+    if PurePosixPath(recordings).is_absolute():
+        where += "inputs_outside: true\n"
     return SETTINGS.format(
         gap=GAP,
         campaign=json.dumps(campaign),
