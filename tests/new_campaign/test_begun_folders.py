@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import os
@@ -149,12 +150,39 @@ def test_samples_without_a_header_get_a_format_to_describe(tmp_path: Path) -> No
     assert sum(gap.expected == "sampling rate in Hz" for gap in gaps) == 2
 
 
-def test_the_start_that_a_header_states_counts(tmp_path: Path) -> None:
-    path = short(tmp_path / "recordings" / "a.wav")
-    octets = path.read_bytes()
-    extension = b"\0" * 320 + b"2024-05-0614:15:16" + b"\0" * 264
+def dated(path: Path, begun: str) -> None:
+    """Put a broadcast extension chunk before the others of a WAV file: date and time at bytes 320 to 338."""
+    octets, written_s = path.read_bytes(), path.stat().st_mtime
+    extension = b"\0" * 320 + begun.encode() + b"\0" * 264
     chunk = struct.pack("<4sI", b"bext", len(extension)) + extension
     path.write_bytes(octets[:4] + struct.pack("<I", len(octets) - 8 + len(chunk)) + octets[8:12] + chunk + octets[12:])
+    os.utime(path, (written_s, written_s))
+
+
+def test_recordings_that_overlap_are_told(tmp_path: Path) -> None:
+    for number, begun in enumerate(("2024-05-0614:15:16", "2024-05-0614:15:18", "2024-05-0614:30:00")):
+        path = tmp_path / "recordings" / f"r{number}.wav"
+        dated(hall.write(path, hall.noise(0.5, number, 6.0, 2)), begun)
+    proposed, _ = begin(tmp_path / "campaign", tmp_path / "recordings")
+    assert proposed.notes[0].startswith("r0.wav and r1.wav overlap in time: two recorders, or a clock that was wrong;")
+
+
+@pytest.mark.parametrize("begun", ["0000-00-0000:00:00", "\0" * 18, "2024-05-06"])
+def test_a_header_without_a_date_states_no_start(tmp_path: Path, begun: str) -> None:
+    dated(short(tmp_path / "recordings" / "a.wav", 60.0), begun)
+    proposed, _ = begin(tmp_path / "campaign", tmp_path / "recordings")
+    assert proposed.runs[0]["recorded_at"].startswith("2025-03-04T09:00:59")
+
+
+def test_a_cut_recording_of_an_odd_name_is_not_taken_for_headerless(tmp_path: Path) -> None:
+    whole = short(tmp_path / "recordings" / "a.wav").read_bytes()
+    (tmp_path / "recordings" / "b.dat").write_bytes(whole[:-100])
+    proposed, _ = begin(tmp_path / "campaign", tmp_path / "recordings")
+    assert [one.file for one in proposed.left_out] == ["b.dat"]
+
+
+def test_the_start_that_a_header_states_counts(tmp_path: Path) -> None:
+    dated(short(tmp_path / "recordings" / "a.wav"), "2024-05-0614:15:16")
     proposed, _ = begin(tmp_path / "campaign", tmp_path / "recordings")
     assert proposed.runs[0]["recorded_at"] == "2024-05-06T14:15:16"
     assert list(proposed.sessions) == ["2024-05-06"]
@@ -213,11 +241,13 @@ NAMES = st.text(st.characters(codec="utf-8", exclude_characters="/\0"), min_size
     ["open_100kmh", "sealed_100kmh", "open_27.8mps", "background_1", "none", "???", "Open_100kmh", "a,b", '"x"', "#1"]
 )
 ENDINGS = st.sampled_from([".wav", ".bin", ".npy", ".txt", "", ".flac"])
-CONTENTS = st.sampled_from(["whole", "float", "cut", "empty", "words", "samples", "array"])
+CONTENTS = st.sampled_from(["whole", "float", "cut", "empty", "words", "samples", "array", "slow", "fast"])
+RATES_HZ = {"slow": 1, "fast": 2_000_000_000}
+WRITTEN_S = st.integers(0, 10**9) | st.sampled_from([-(10**10), 2**33, 10**12])
 
 
 @settings(max_examples=40)
-@given(st.lists(st.tuples(NAMES, ENDINGS, CONTENTS, st.integers(1, 3), st.integers(0, 10**9)), min_size=1, max_size=5))
+@given(st.lists(st.tuples(NAMES, ENDINGS, CONTENTS, st.integers(1, 3), WRITTEN_S), min_size=1, max_size=5))
 def test_whatever_recordings_there_are_check_reads_what_is_begun(
     tmp_path_factory: pytest.TempPathFactory, drawn: list[tuple[str, str, str, int, int]]
 ) -> None:
@@ -229,16 +259,18 @@ def test_whatever_recordings_there_are_check_reads_what_is_begun(
         if len(path.name.encode()) > 200 or path.exists() or name in (".", ".."):
             continue
         samples = np.random.default_rng(number).uniform(-0.5, 0.5, (800, channels))
-        if content in ("whole", "float", "cut"):
+        if content in ("whole", "float", "cut", "slow", "fast"):
             kind = "FLOAT" if content == "float" else "PCM_16"
-            soundfile.write(folder / "made", samples, 8000, subtype=kind, format="WAV")
+            soundfile.write(folder / "made", samples, RATES_HZ.get(content, 8000), subtype=kind, format="WAV")
             path.write_bytes((folder / "made").read_bytes()[: -100 if content == "cut" else None])
         elif content == "array":
             with path.open("wb") as stream:
                 np.save(stream, samples.astype(np.float32))
         else:
             path.write_bytes({"empty": b"", "words": b"no recording"}.get(content, samples.astype("<f4").tobytes()))
-        os.utime(path, (written_s, written_s))
+        # Not every file system keeps every time.
+        with contextlib.suppress(OSError, OverflowError):
+            os.utime(path, (written_s, written_s))
     there = files_of(recordings)
     try:
         proposed, gaps = begin(folder / "campaign", recordings)

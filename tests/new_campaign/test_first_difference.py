@@ -17,7 +17,7 @@ import pytest
 from tapeline.cli import main
 
 COMMAND = Path(sys.executable).parent / "tapeline"
-SENSITIVITY_MV_PER_PA = 1000.0 * hall.V_PER_PA
+TUTORIAL = Path(__file__).resolve().parents[2] / "docs" / "first_campaign.md"
 
 
 @pytest.fixture(scope="module")
@@ -73,6 +73,19 @@ def test_check_names_every_gap_and_nothing_else(begun: Path, capsys: pytest.Capt
     assert text.startswith("# yaml-language-server: $schema=campaign.schema.json\n")
     schema = json.loads((begun / "config" / "campaign.schema.json").read_text(encoding="utf-8"))
     assert "conditions" in schema["properties"]
+
+
+def test_the_tutorial_shows_what_the_commands_say(
+    begun: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = [line.strip() for line in TUTORIAL.read_text(encoding="utf-8").splitlines()]
+    monkeypatch.chdir(begun.parent)
+    assert main(["new", "roof-seam", "--from", "recordings"]) == 0
+    assert main(["check", "roof-seam"]) == 2
+    said = capsys.readouterr()
+    gaps = said.err.splitlines()
+    for line in [*said.out.splitlines(), *gaps[:3], gaps[-1]]:
+        assert line.strip() in shown
 
 
 @pytest.mark.workflow

@@ -19,7 +19,8 @@ def add_command(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         NAME,
         help=HELP,
         description="Reads the settings, tables, charts and headers of recordings. Says every fault at once, with "
-        "file, line and column, and what a run would leave out. Status 2: there are faults; 0: none.",
+        "file, line and column, each gap (???) with what belongs there, and what a run would leave out. Status 2: "
+        "there are faults or gaps; 0: none.",
         epilog="Example: tapeline check my-campaign",
     )
     campaign_argument(parser)

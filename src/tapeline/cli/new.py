@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tapeline.cli.run_lines import TextLines
 from tapeline.cli.statuses import EXIT_FAILED, EXIT_FAULTS
 
 if TYPE_CHECKING:
@@ -47,14 +48,17 @@ def _new(options: argparse.Namespace) -> int:
     from tapeline.new_campaign.refusal import RefusedError
     from tapeline.unwritable import sentence
 
+    lines = TextLines()
     try:
-        proposed, gaps = begin(options.folder, options.recordings, dict.fromkeys(options.also))
+        proposed, gaps = begin(options.folder, options.recordings, dict.fromkeys(options.also), lines.progress)
     except RefusedError as error:
         print(f"tapeline new: {error}", file=sys.stderr)
         return EXIT_FAULTS
     except OSError as error:
         print(f"tapeline new: {sentence(error, options.folder)}", file=sys.stderr)
         return EXIT_FAILED
+    finally:
+        lines.close()
     for file in proposed.left_out:
         print(f"left out: {file.sentence}", file=sys.stderr)
     for note in proposed.notes:
@@ -75,6 +79,10 @@ def _lines(folder: Path, proposed: Proposal, gaps: tuple[Fault, ...]) -> list[st
     for file, tone in proposed.tones.items():
         channels = " ".join(map(str, tone.channels))
         lines.append(f"  {file}: calibrator of {tone.frequency_hz:g} Hz on channels {channels} in this order")
+    by_name = sum("proposed" in run["remark"] for run in proposed.runs)
+    if by_name:
+        words = f"kind, condition or speed of {counted(by_name, 'run')} proposed from the files' names"
+        lines.append(f"  {words}: see the column remark of runs.csv")
     if proposed.conditions:
         lines.append(f"  conditions proposed from the files' names: {', '.join(proposed.conditions)}")
     lines.append(f"{counted(len(gaps), 'gap')} to fill in: `tapeline check {shown}` names each")

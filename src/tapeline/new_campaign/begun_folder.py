@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
@@ -17,15 +17,21 @@ RECORDINGS = "recordings"
 TAKEN = ("config", "results")
 
 
-def begin(folder: Path, recordings: Path | None, also: Iterable[str] = ()) -> tuple[Proposal, tuple[Fault, ...]]:
+def _silent(_: str) -> None:
+    """Tell nobody."""
+
+
+def begin(
+    folder: Path, recordings: Path | None, also: Iterable[str] = (), progress: Callable[[str], None] = _silent
+) -> tuple[Proposal, tuple[Fault, ...]]:
     """Begin a campaign in `folder`; returns what the recordings propose and the gaps that are left.
 
-    `also` names optional tables. Raises RefusedError where nothing may be written, OSError where it cannot be; what was
-    written by then is taken away.
+    `also` names optional tables; `progress` is told how far the reading is. Raises RefusedError where nothing may be
+    written, OSError where it cannot be; what was written by then is taken away.
     """
     path = RECORDINGS if recordings is None else _path_from(folder, recordings)
     _require_empty(folder, PurePosixPath(path).parts[0])
-    proposed = Proposal() if recordings is None else proposal(recordings)
+    proposed = Proposal() if recordings is None else proposal(recordings, progress)
     files = campaign_files(identifier_of(folder.resolve()), path, proposed, also)
     _write(folder, files, [RECORDINGS] if recordings is None else [])
     return proposed, _gaps(folder)

@@ -42,6 +42,8 @@ def calibrator_tone(path: Path) -> CalibratorTone | None:
     recording = open_file(path)
     limits = Calibration()
     rate = recording.sample_rate_hz
+    if recording.frames < limits.shortest_steady_s * rate:
+        return None
     tracks = {
         hertz: ToneTrack(recording.channels, rate, hertz, limits.frequency_within_pct)
         for hertz in USUAL_CALIBRATORS_HZ

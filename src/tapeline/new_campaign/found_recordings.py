@@ -14,13 +14,17 @@ from tapeline.campaign.path_rule import RECORDINGS, path_misfit
 from tapeline.limits import TEXT_PROBE_BYTES
 from tapeline.new_campaign.refusal import RefusedError
 from tapeline.recordings.broadcast_time import origination_time
-from tapeline.recordings.opening import open_file
+from tapeline.recordings.file_headers import is_known_kind
+from tapeline.recordings.opening import ARRAY_FILES, open_file
 from tapeline.recordings.recording import RecordingError
 from tapeline.recordings.sample_words import SAMPLE_WORDS
 from tapeline.regular_files import open_regular
 
 HEADERLESS_SUFFIXES = frozenset({".raw", ".bin", ".dat", ".pcm"})
 """Endings of files that may hold samples without a header (common practice)."""
+
+UNKNOWN_TIME = datetime(1970, 1, 2, tzinfo=UTC)
+"""Stands for a time of a file that is no date."""
 
 TEXT_CONTROLS = frozenset(b"\t\n\r\f")
 
@@ -143,7 +147,10 @@ def _recording(path: Path, file: str) -> FoundRecording:
 
 def _written(path: Path) -> datetime:
     """The time of last writing with the offset of this machine's zone, in whole seconds."""
-    return datetime.fromtimestamp(round(path.stat().st_mtime), tz=UTC).astimezone()
+    try:
+        return datetime.fromtimestamp(round(path.stat().st_mtime), tz=UTC).astimezone()
+    except (OverflowError, ValueError):
+        return UNKNOWN_TIME
 
 
 def _may_be_headerless(path: Path) -> bool:
@@ -152,4 +159,6 @@ def _may_be_headerless(path: Path) -> bool:
         return False
     with open_regular(path) as stream:
         head = stream.read(TEXT_PROBE_BYTES)
+    if head.startswith(tuple(ARRAY_FILES)) or is_known_kind(path):
+        return False
     return any(byte < 32 and byte not in TEXT_CONTROLS for byte in head)

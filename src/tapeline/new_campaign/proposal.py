@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
@@ -12,7 +12,7 @@ from tapeline.campaign.faults import GAP, listed
 from tapeline.new_campaign import name_patterns
 from tapeline.new_campaign.calibrator_tones import CalibratorTone, calibrator_tone
 from tapeline.new_campaign.found_recordings import FoundRecording, LeftOutFile, folder_of, found_recordings
-from tapeline.new_campaign.recording_times import sessions, starts
+from tapeline.new_campaign.recording_times import overlapping, sessions, starts
 from tapeline.new_campaign.refusal import RefusedError
 from tapeline.recordings.recording import RecordingError
 
@@ -42,12 +42,16 @@ class Proposal:
     left_out: tuple[LeftOutFile, ...] = ()
 
 
-def proposal(folder: Path) -> Proposal:
-    """What the recordings below `folder` propose. Raises RefusedError where there is none."""
+def proposal(folder: Path, progress: Callable[[str], None]) -> Proposal:
+    """What the recordings below `folder` propose; each is read once. Raises RefusedError where there is none.
+
+    `progress` is told how far the reading is.
+    """
     found, left_out = found_recordings(folder)
     whole: list[FoundRecording] = []
     tones: dict[str, CalibratorTone] = {}
-    for one in found:
+    for number, one in enumerate(found, start=1):
+        progress(f"looking for calibrators: recording {number} of {len(found)}, {one.file}")
         try:
             tone = calibrator_tone(folder / one.file) if one.sample_rate_hz else None
         except RecordingError as error:
@@ -201,6 +205,12 @@ class _Proposer:
             notes.append(
                 "the files' times do not tell when they were recorded, as after copying: all are proposed as one "
                 "session; fill in recorded_at in runs.csv"
+            )
+        pair = None if self.begun is None else overlapping(self.recordings, self.begun)
+        if pair:
+            notes.append(
+                f"{pair[0]} and {pair[1]} overlap in time: two recorders, or a clock that was wrong; a session holds "
+                f"one recorder: name another session for the other one"
             )
         for session in self._sessions():
             others = self._of_other_channels(session)

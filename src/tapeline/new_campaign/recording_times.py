@@ -10,6 +10,7 @@ from tapeline.limits import EARLIEST_CLOCK_YEAR, NEW_SESSION_AFTER_DAYS, RECORDE
 from tapeline.new_campaign.found_recordings import FoundRecording
 
 ONLY_SESSION = "session-1"
+LONGEST = timedelta(days=10_000)
 
 
 def starts(recordings: Sequence[FoundRecording]) -> Mapping[str, datetime] | None:
@@ -22,11 +23,26 @@ def starts(recordings: Sequence[FoundRecording]) -> Mapping[str, datetime] | Non
     stated = {one.file: one.started for one in recordings if one.started is not None}
     if len(stated) == len(recordings):
         return stated
-    found = {one.file: one.written - timedelta(seconds=one.length_s or 0.0) for one in recordings}
+    found = {one.file: one.written - _length(one) for one in recordings}
     if any(moment.year < EARLIEST_CLOCK_YEAR for moment in found.values()):
         return None
     of_one_recorder = [[one for one in recordings if one.channels == channels] for channels in _channels(recordings)]
     return found if all(map(_one_by_one, of_one_recorder)) else None
+
+
+def _length(one: FoundRecording) -> timedelta:
+    """The length, nothing where it is not known; one beyond `LONGEST` belongs to a wrong rate."""
+    return timedelta(seconds=min(one.length_s or 0.0, LONGEST.total_seconds()))
+
+
+def overlapping(recordings: Sequence[FoundRecording], begun: Mapping[str, datetime]) -> tuple[str, str] | None:
+    """The first two recordings of equal channels of which one begins while the other one runs; None where none does."""
+    slack = timedelta(seconds=RECORDED_ONE_BY_ONE_S)
+    ordered = sorted(recordings, key=lambda one: begun[one.file])
+    for before, later in pairwise(ordered):
+        if before.channels == later.channels and begun[later.file] < begun[before.file] + _length(before) - slack:
+            return before.file, later.file
+    return None
 
 
 def _channels(recordings: Sequence[FoundRecording]) -> set[int]:
@@ -35,8 +51,8 @@ def _channels(recordings: Sequence[FoundRecording]) -> set[int]:
 
 def _one_by_one(recordings: Sequence[FoundRecording]) -> bool:
     """Whether recordings can have been made one after the other, each ending at its time of last writing."""
-    own = sorted(recordings, key=lambda one: (one.written, one.length_s or 0.0))
-    lengths = [timedelta(seconds=one.length_s or 0.0) for one in own]
+    own = sorted(recordings, key=lambda one: (one.written, _length(one)))
+    lengths = [_length(one) for one in own]
     slack = timedelta(seconds=RECORDED_ONE_BY_ONE_S)
     apart = [later.written - before.written for before, later in pairwise(own)]
     return sum(lengths[1:], -slack) <= sum(apart, timedelta()) and all(
