@@ -209,6 +209,19 @@ def test_what_is_no_calibrator(tmp_path: Path, case: str) -> None:
     assert calibrator_tone(hall.write(tmp_path / "r.wav", pascal)) is None
 
 
+def test_a_calibration_by_name_alone_is_proposed_with_gaps(tmp_path: Path) -> None:
+    short(tmp_path / "recordings" / "cal_1.wav", 60.0)
+    short(tmp_path / "recordings" / "m_2.wav", 120.0, seed=2)
+    proposed, gaps = begin(tmp_path / "campaign", tmp_path / "recordings")
+    run = proposed.runs[0]
+    assert (run["kind"], run["calibrator"], run["stage"]) == ("calibration", "???", "before")
+    assert run["remark"] == "1.000 s; proposed from the file's name: kind"
+    assert proposed.notes == ("cal_1.wav: a calibration by the name, no steady tone of 250 or 1000 Hz was found",)
+    assert [gap.column for gap in gaps if gap.file == "config/calibrators.csv"] == [
+        "calibrator", "frequency_hz", "kind", "level_db",
+    ]  # fmt: skip
+
+
 def test_without_recordings_the_tables_wait_for_rows(tmp_path: Path, capsys: Captured) -> None:
     assert main(["new", str(tmp_path / "Roof seam, may"), "--with", "cavities", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
@@ -238,7 +251,19 @@ def test_a_begun_folder_is_not_begun_again(tmp_path: Path) -> None:
 
 
 NAMES = st.text(st.characters(codec="utf-8", exclude_characters="/\0"), min_size=1, max_size=12) | st.sampled_from(
-    ["open_100kmh", "sealed_100kmh", "open_27.8mps", "background_1", "none", "???", "Open_100kmh", "a,b", '"x"', "#1"]
+    [
+        "open_100kmh",
+        "sealed_100kmh",
+        "open_27.8mps",
+        "background_1",
+        "cal_before",
+        "none",
+        "???",
+        "Open_100kmh",
+        "a,b",
+        '"x"',
+        "#1",
+    ]
 )
 ENDINGS = st.sampled_from([".wav", ".bin", ".npy", ".txt", "", ".flac"])
 CONTENTS = st.sampled_from(["whole", "float", "cut", "empty", "words", "samples", "array", "slow", "fast"])

@@ -1,4 +1,4 @@
-"""What the names of files say of runs, where they say it clearly: speed, background, stage and condition."""
+"""What the names of files say of runs, where they say it clearly: kind, speed, stage and condition."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ SPEED = re.compile(
 )
 BACKGROUND = re.compile(r"(?<![a-z])(background|bg)(?![a-z])", re.IGNORECASE)
 WIND_OFF = re.compile(r"(?<![a-z])(wind[ _-]?off|no[ _-]?wind)(?![a-z])", re.IGNORECASE)
+CALIBRATION = re.compile(r"(?<![a-z])(cal|calibrations?|calibrator|pistonphone)(?![a-z])", re.IGNORECASE)
 STAGE = re.compile(r"(?<![a-z])(before|after)(?![a-z])", re.IGNORECASE)
 WORD = re.compile(r"[A-Za-z]+(-[A-Za-z]+)*")
 SEPARATORS = "_- ."
@@ -38,6 +39,11 @@ def speed_kmh(file: str) -> float | None:
 def is_background(file: str) -> bool:
     """Whether the name says that a background was recorded."""
     return bool(BACKGROUND.search(stem(file)) or WIND_OFF.search(stem(file)))
+
+
+def is_calibration(file: str) -> bool:
+    """Whether the name says that a calibrator was recorded."""
+    return bool(CALIBRATION.search(stem(file)))
 
 
 def stage(file: str) -> str | None:

@@ -18,6 +18,8 @@ from tapeline.recordings.recording import RecordingError
 
 Cells = dict[str, str]
 
+CALIBRATOR: Cells = {"calibrator": GAP, "kind": GAP, "level_db": GAP, "frequency_hz": GAP}
+
 FILES_NAMED = 4
 """So many files are named in a sentence, the others counted."""
 
@@ -75,7 +77,9 @@ class _Proposer:
         self.recordings = sorted(recordings, key=lambda one: begun[one.file]) if begun else list(recordings)
         self.session_of = sessions(self.recordings, self.begun)
         self.others = {one.file for session in self._sessions() for one in self._of_other_channels(session)}
-        plain = [one.file for one in self.recordings if one.file not in tones]
+        self.unheard = {one.file for one in recordings if one.file not in tones and _is_calibration(one.file)}
+        self.calibrations = self.unheard | tones.keys()
+        plain = [one.file for one in self.recordings if one.file not in self.calibrations]
         self.condition_of = name_patterns.conditions([file for file in plain if not name_patterns.is_background(file)])
         self.formats: dict[str, Cells] = {}
 
@@ -90,14 +94,9 @@ class _Proposer:
             recordings=tuple(self.recordings),
             runs=runs,
             fittings=fittings,
-            calibrators=tuple(
-                {
-                    "calibrator": _calibrator(hertz),
-                    "kind": GAP,
-                    "level_db": GAP,
-                    "frequency_hz": f"{hertz:g}",
-                }
-                for hertz in heard
+            calibrators=(
+                *({**CALIBRATOR, "calibrator": _calibrator(hertz), "frequency_hz": f"{hertz:g}"} for hertz in heard),
+                *([CALIBRATOR] if self.unheard else []),
             ),
             positions=max(Counter(row["session"] for row in fittings).values()),
             conditions=tuple(dict.fromkeys(self.condition_of[one.file] for one in self._measurements())),
@@ -138,7 +137,12 @@ class _Proposer:
         if tone is not None:
             order = " ".join(map(str, tone.channels))
             remarks.append(f"{tone.frequency_hz:g} Hz tone on channels {order} in this order")
-            cells |= {"kind": "calibration", "calibrator": _calibrator(tone.frequency_hz), "stage": self._stage(one)}
+            cells |= {"kind": "calibration", "calibrator": _calibrator(tone.frequency_hz)}
+        elif one.file in self.unheard:
+            cells["calibrator"] = GAP
+            proposed["kind"] = "calibration"
+        if one.file in self.calibrations:
+            cells["stage"] = self._stage(one)
             if cells["stage"] == GAP and (named := name_patterns.stage(one.file)):
                 proposed["stage"] = named
         else:
@@ -164,7 +168,7 @@ class _Proposer:
     def _stage(self, one: FoundRecording) -> str:
         """Before or after all other recordings of the session by time; a gap between them, and without times."""
         begun = self.begun
-        others = [each.file for each in self._own(self.session_of[one.file]) if each.file not in self.tones]
+        others = [each.file for each in self._own(self.session_of[one.file]) if each.file not in self.calibrations]
         if begun is None or not others or one.file in self.others:
             return GAP
         if begun[one.file] < min(begun[file] for file in others):
@@ -221,9 +225,16 @@ class _Proposer:
                     f"two recorders in session {session}: {files} with {listed(map(str, counts))} channels, the others "
                     f"with {self._channels(session)}; a session holds one recorder: name another session for them"
                 )
-        if not self.tones:
+        if self.unheard:
+            files = listed(sorted(self.unheard), FILES_NAMED)
+            notes.append(f"{files}: a calibration by the name, no steady tone of 250 or 1000 Hz was found")
+        if not self.calibrations:
             notes.append("no recording holds a calibrator's steady tone of 250 or 1000 Hz: enter calibrations yourself")
         return notes
+
+
+def _is_calibration(file: str) -> bool:
+    return name_patterns.is_calibration(file) and not name_patterns.is_background(file)
 
 
 def _calibrator(hertz: float) -> str:
