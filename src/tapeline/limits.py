@@ -1119,6 +1119,10 @@ to 0.8 of the flow's speed, is known without a measurement."""
 HEAT_STEPS_DB: Final = (1.5, 4.0)
 """Where the colours of the table of bands deepen. Origin: own choice: three shades are told apart, also in print."""
 
+TONE_ON_ITS_LINE_SHARE: Final = 0.5
+"""A tone that is on its line for a smaller share of the time is said to come and go, or to move. Origin: own choice:
+half of the time."""
+
 SPOT_BANDS_SHARE: Final = 0.8
 """Share of a group's contribution that its range of bands holds. Origin: own choice: four fifths name the range to work
 in without its tails."""

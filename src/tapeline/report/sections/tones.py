@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from statistics import median
 
 from tapeline.campaign.model import Campaign
-from tapeline.limits import TONE_ALONE_FROM_DB
+from tapeline.limits import TONE_ALONE_FROM_DB, TONE_ON_ITS_LINE_SHARE
 from tapeline.report.blocks import Block, Bullets, FigureBlock, Fold, Prose, Section, TableBlock
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.finished_tables import FinishedTables, Row
@@ -26,8 +26,6 @@ FOLLOWS = {
     "neither": "Its frequency neither stays nor rises as speed does",
     "cannot-tell": "Whether it follows speed cannot be told",
 }
-ON_ITS_LINE_SHARE = 0.5
-"""A tone that is on its line for less of the time is said to come and go, or to move. Own choice: half."""
 
 DIRECTIONS = {"lower": "quieter", "higher": "louder"}
 NOTE = (
@@ -163,7 +161,9 @@ def _unsteady_words(tables: FinishedTables, track: Row) -> list[str]:
     ]
     share = median(shares) if shares else 1.0
     return (
-        [f"It comes and goes, or moves: on its line {percent(share)} of the time."] if share < ON_ITS_LINE_SHARE else []
+        [f"It comes and goes, or moves: on its line {percent(share)} of the time."]
+        if share < TONE_ON_ITS_LINE_SHARE
+        else []
     )
 
 
