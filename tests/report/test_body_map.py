@@ -102,6 +102,8 @@ def test_a_metre_is_as_long_in_all_views_and_marks_without_label_room_are_told()
     assert drawn.unlabelled == ()
     long = {"nose": Spot("nose", "dn", "n" * 200, "")}
     assert body_map(body_views(BODY, outline, AXES), long).unlabelled == ("nose",)
+    unknown = {"under": Spot("under", "dn", "under", "")}
+    assert body_map(body_views(BODY, outline, AXES), unknown).unlabelled == (), "it has no place, not no room"
 
 
 def test_a_bound_is_an_arrow_and_no_mark() -> None:

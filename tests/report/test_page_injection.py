@@ -222,3 +222,10 @@ def test_figures_are_named_by_identifiers_and_hold_nothing_to_run(hostile_page: 
         else:
             first = [line.lstrip('"')[:1] for line in path.read_text(encoding="utf-8").splitlines()]
             assert not {"=", "@", "+"} & set(first), "a spreadsheet would take it for a formula"
+
+
+@pytest.mark.parametrize("sign", ["\u202a", "\u202e", "\u2066", "\u2069"])
+def test_no_text_turns_the_numbers_that_follow_it(sign: str) -> None:
+    """Unicode standard annex 9: after an override "3.2 to 6.8" reads "8.6 ot 2.3"."""
+    assert printable(f"Taped{sign}: 3.2 to 6.8") == "Taped\ufffd: 3.2 to 6.8"
+    assert printable("\u0645\u063a\u0644\u0642 \u6e2c") == "\u0645\u063a\u0644\u0642 \u6e2c"

@@ -64,9 +64,10 @@ def _say_found(campaign: Campaign, lines: RunLines) -> None:
     from tapeline.cli.main_sentences import main_sentences
     from tapeline.report.attention import attention_lines
     from tapeline.report.finished_tables import read_finished
+    from tapeline.report.wording import printable
 
     width = shutil.get_terminal_size((WIDTH, 24)).columns if sys.stdout.isatty() else WIDTH
-    lines.say("findings", f"Main findings of {campaign.settings.title}", result=True)
+    lines.say("findings", f"Main findings of {printable(campaign.settings.title)}", result=True)
     found = main_sentences(campaign)
     for sentence in found:
         lines.say("finding", "\n".join(wrapped(sentence, width)), result=True, sentence=sentence)

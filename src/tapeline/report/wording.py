@@ -10,14 +10,19 @@ NO_VALUE = "–"
 LONGEST_PART = 48
 IDENTIFIER = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.\-]*")
 
-_NOT_PRINTABLE = re.compile(r"[^\t\n\r\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_NOT_PRINTABLE = re.compile(
+    r"[^\t\n\r\x20-\x7e\xa0-\u2029\u202f-\u2065\u206a-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
+)
 
 PAIRING_WORDS = {"same-session": "same session", "same-mount": "same mount", "remounted": "remounted"}
 BAND_WORDS = {1: "octave", 3: "third-octave", 6: "sixth-octave", 12: "twelfth-octave", 24: "1/24-octave"}
 
 
 def printable(text: object) -> str:
-    """`text` without characters that XML and HTML cannot hold; each becomes the replacement character."""
+    """`text` without characters that XML and HTML cannot hold; each becomes the replacement character.
+
+    So do signs that turn the direction of what follows (Unicode standard annex 9): after one in a title, 3.2 reads 2.3.
+    """
     return _NOT_PRINTABLE.sub("\ufffd", str(text))
 
 

@@ -151,7 +151,8 @@ def body_map(views: Sequence[BodyView], spots: Mapping[str, Spot], *, width: flo
             readings += read
             labelled |= named
         top += TITLE_PX + height + GAP_PX
-    unlabelled = tuple(name for name, spot in spots.items() if spot.label and name not in labelled)
+    seen = {row["position"] for view in views for row in view.rows}
+    unlabelled = tuple(name for name, spot in spots.items() if spot.label and name in seen and name not in labelled)
     is_odd = columns == 2 and len(views) % 2 == 1
     free = (each + GAP_PX, top - GAP_PX - _height(views[-1], scale) / 2) if is_odd else (8.0, top)
     return BodyMap("".join(made), top, tuple(readings), unlabelled, free)

@@ -134,7 +134,8 @@ def _shift_row(tables: FinishedTables, campaign: Campaign, row: Row) -> tuple[st
 
 def other_sensor(tables: FinishedTables, row: Row) -> str:
     """Which sensors a shift is between, where they differ: "sensor r01 > r03"; else empty."""
-    first, last = (tables.sensor_by_place.get((session, row["position"])) for session in row["shift_of"].split(" > "))
+    one, _, other = row["shift_of"].partition(" > ")
+    first, last = (tables.sensor_by_place.get((session, row["position"])) for session in (one, other))
     return f"sensor {first} > {last}" if first and last and first != last else ""
 
 
