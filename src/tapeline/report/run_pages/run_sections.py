@@ -25,7 +25,7 @@ MOST_REPEATS = 6
 MOST_LINKS = 24
 MARGIN_NOTE = "Margin is the level above the background; ≤ is an upper bound; doubtful levels say so."
 TREND_NOTE = "Trend is the change of level from start to end. Mains line is the strongest one above its neighbours."
-BIAS_NOTE = "Bias is what clipping alone takes off steady noise. What makes a channel clip may itself be wrong, and is not in it."
+BIAS_NOTE = "Bias is what clipping alone takes off steady noise; what makes a channel clip may be wrong by more."
 NOT_IN_FLOW = {"nothing": "Nothing is subtracted", "electrical": "Only the wind-off level is subtracted"}
 """What is said where no background of the flow is subtracted."""
 WORST = {"unusable": 0, "doubtful": 1}
