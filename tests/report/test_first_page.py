@@ -29,6 +29,9 @@ def test_recordings_are_counted_by_kind_and_by_what_became_of_them(report: Repor
         count = sum(row["status"] == status for row in runs)
         assert count > 0
         assert f"{count} {words}" in told["Recordings"]
+    used = len(report.tables.used_measurements)
+    every = sum(row["kind"] == "measurement" for row in runs)
+    assert told["Recordings"].startswith(f"{every} measurements ({used} used, ")
 
 
 def test_positions_are_counted_by_area(report: Report, told: dict[str, str]) -> None:
@@ -52,4 +55,4 @@ def test_only_runs_with_something_subtracted_are_said_to_be_corrected(report: Re
     used = [row["run"] for row in report.tables.used_measurements]
     subtracted = len(subtracted_runs(report.tables).intersection(used))
     assert 0 < subtracted < len(used)
-    assert f"subtracted in power from {subtracted} of {len(used)} measurements" in told["Analysis"]
+    assert f"subtracted in power from {subtracted} of {len(used)} used measurements" in told["Analysis"]

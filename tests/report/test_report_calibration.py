@@ -59,6 +59,8 @@ def test_what_drifted_is_said_with_its_size_and_what_follows(report: Report) -> 
     doubtful = [row for row in report.tables.comparisons if row["doubtful"] and row["position"] == "P02"]
     touched = sum("may" in (row["reference_session"], row["treatment_session"]) for row in doubtful)
     assert touched
+    assert "dB before, " in said
+    assert " dB used. Its levels are doubtful" in said
     assert said.endswith(f"{touched} differences rest on them. They count in no scatter, shift or rank.")
 
 
@@ -122,6 +124,7 @@ def test_checks_are_drawn_in_decibels_against_the_chart() -> None:
     assert reading.words == "P1, session april, sensor sP1: before 0.00 dB, after +0.21 dB; drift +0.20 dB, good"
     assert figure.caption.endswith("Without check or chart: P2 in april.")
     assert "april, sP1, P1" in words(figure)
+    assert "within the drift limit, ±0.5 dB of before" in words(figure)
     assert list(figure.data.columns["after_v_per_pa"]) == [0.0041]
     assert deviation_figure(built_campaign(), rows[1:]) is None
 

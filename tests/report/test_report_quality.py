@@ -13,6 +13,13 @@ from tapeline.report.page_table import Link, Marked, PlainTable, plain
 from tapeline.report.sections.quality import MOST_POSITIONS, MOST_RUNS, SIGNS, quality_sections
 
 
+def kinds(report: Report) -> str:
+    """How many measurements and background runs were judged."""
+    every = {row["run"] for row in report.tables.quality}
+    found = [row["kind"] for row in report.tables.runs if row["run"] in every]
+    return f"{found.count('measurement')} measurements, {found.count('background')} background runs"
+
+
 def section_of(report: Report, tables: FinishedTables) -> Section:
     (found,) = quality_sections(tables, report.campaign)
     return found
@@ -55,8 +62,8 @@ def test_the_sentence_counts_each_verdict(report: Report) -> None:
     counts = {verdict: sum(row["verdict"] == verdict for row in report.tables.quality) for verdict in SIGNS}
     assert min(counts.values()) > 1
     assert summary(section_of(report, report.tables)).startswith(
-        f"{counts['good']} of {sum(counts.values())} channels in 32 recordings are good; {counts['unusable']} are "
-        f"unusable and left out, {counts['doubtful']} are doubtful and marked so."
+        f"{counts['good']} of {sum(counts.values())} channels in 32 recordings ({kinds(report)}) are good; "
+        f"{counts['unusable']} are unusable and left out, {counts['doubtful']} are doubtful and marked so."
     )
 
 
@@ -67,7 +74,7 @@ def with_quality(report: Report, rows: list[dict[str, Any]]) -> FinishedTables:
 def test_where_all_is_good_there_is_one_sentence(report: Report) -> None:
     rows = [{**row, "verdict": "good", "reasons": [], "sentences": []} for row in report.tables.quality]
     section = section_of(report, with_quality(report, rows))
-    assert summary(section) == f"All {len(rows)} channels in 32 recordings are good."
+    assert summary(section) == f"All {len(rows)} channels in 32 recordings ({kinds(report)}) are good."
     assert len(section.blocks) == 1
     assert summary(section_of(report, with_quality(report, []))) == "No recording was looked at."
 

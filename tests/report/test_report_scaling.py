@@ -13,6 +13,7 @@ from built_report import Report
 from built_results import SPEEDS_MPS, Size, position_rows
 from drawings import figures_of, paths_of, points_of, said_in, words_of
 
+from tapeline.report.blocks import Prose
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, plain
 from tapeline.report.sections.collapse_figure import (
@@ -91,11 +92,11 @@ def test_what_has_no_exponent_says_why(report: Report) -> None:
 
 def test_collapses_name_their_word_and_the_peak_where_it_goes_with_strouhal(report: Report) -> None:
     table = collapse_table(report.tables, report.campaign)
-    assert cells(table, "P01", "scales with") == {"strouhal"}
+    assert cells(table, "P01", "better over") == {"strouhal"}
     assert cells(table, "P01", "peak") == {"f/U 45/m"}, "no length"
     assert cells(table, "P04", "peak") == {"St 0.36"}
     assert cells(table, "P04", "length") == {"8 mm (scaling.length_m)"}
-    assert cells(table, "P02", "scales with") == {"frequency"}
+    assert cells(table, "P02", "better over") == {"frequency"}
     assert cells(table, "P02", "peak") == {"–"}, "it does not move"
     assert cells(table, "P09", "left out") == {"only 3 bands have levels at two speeds"}
 
@@ -245,7 +246,7 @@ def test_without_rows_the_section_says_so(report: Report) -> None:
     none = with_rows(report.tables, overall_scaling=(), collapse=())
     (section,) = scaling_sections(none, report.campaign)
     assert figures_of([section]) == []
-    assert said_in(section.blocks).startswith("No exponents: no condition was measured at two speeds")
+    assert said_in(section.blocks).startswith("No exponents: in no session was a condition measured at two")
     assert collapse_figure(none, report.campaign) is None
 
 
@@ -336,6 +337,33 @@ def test_the_largest_differences_of_the_scatters_come_first_where_there_is_a_wor
 
 def test_a_sentence_says_with_what_the_spectra_scale(report: Report) -> None:
     said = collapse_sentence(report.tables, report.campaign)
-    assert said.startswith("Band spectra scale with Strouhal number at 3 positions (P01, P04, P07)")
-    assert "they scale with frequency at 3 positions (P02, P05, P08)" in said
+    assert said.startswith(
+        "Band spectra fall together better over Strouhal number than over frequency at 3 positions (P01, P04, P07)"
+    )
+    assert "they fall together better over frequency than over Strouhal number at 3 positions (P02, P05, P08)" in said
     assert "not shown to scale with either at 2 positions" in said
+
+
+def test_spectra_that_neither_brings_together_are_said_to_stay_apart(report: Report) -> None:
+    near = [{**row, "strouhal_scatter_db": 0.3, "frequency_scatter_db": 0.4} for row in report.tables.collapse]
+    assert "Even so" not in collapse_sentence(with_rows(report.tables, collapse=near), report.campaign)
+    far = [{**row, "strouhal_scatter_db": 0.96} if row["position"] == "P01" else row for row in near]
+    said = collapse_sentence(with_rows(report.tables, collapse=far), report.campaign)
+    assert said.endswith("Even so they scatter by more than 0.5 dB at P01 (up to 0.96 dB): neither describes them.")
+
+
+def test_speeds_of_different_sessions_are_not_said_to_be_missing(report: Report) -> None:
+    """One speed in each of two sessions gives no exponent, and no claim that there was one speed."""
+
+    def said(runs: Sequence[Row]) -> str:
+        tables = with_rows(dataclasses.replace(report.tables, runs=tuple(runs)), overall_scaling=())
+        (section,) = scaling_sections(tables, report.campaign)
+        (block,) = section.blocks
+        assert isinstance(block, Prose)
+        return plain(block.words)
+
+    slow = min(row["speed_mps"] for row in report.tables.used_measurements)
+    own = [row for row in report.tables.runs if (row["session"] == "april") == (row["speed_mps"] == slow)]
+    assert "in no session was a condition measured at two speeds" in said(own)
+    assert "Speeds of different sessions are not put together" in said(own)
+    assert "put together" not in said([row for row in own if row["speed_mps"] == slow])

@@ -16,7 +16,7 @@ from built_results import SMALL, Size, built_campaign, write_empty, write_result
 from tapeline.report.blocks import TableBlock
 from tapeline.report.page import write_report
 from tapeline.report.page_table import plain
-from tapeline.report.run_pages.run_figures import thinned
+from tapeline.report.run_pages.run_figures import thinned, time_figure
 from tapeline.report.run_pages.run_sections import (
     MOST_PANELS,
     MOST_REPEATS,
@@ -238,3 +238,19 @@ def test_two_hundred_runs_at_64_positions_stay_small(tmp_path: Path) -> None:
     assert len(pages) > 100
     assert max(pages) < LARGEST_BYTES
     assert (tmp_path / "report.html").stat().st_size < 10_000_000
+
+
+def test_a_level_that_cannot_be_used_is_drawn_whole_and_leaves_the_other_panels_as_they_are(report: Report) -> None:
+    """P2 is unusable and jumps by 12 dB about its middle, P1 moves by 1 dB: P2 spans 2 x 13 dB, P1 4 dB."""
+    history = [
+        {"position": place, "time_s": float(time), "level_db": level}
+        for place, levels in (("P1", (99.0, 100.0, 101.0)), ("P2", (108.0, 120.0, 132.0)))
+        for time, level in enumerate(levels)
+    ]
+    run = report.tables.used_measurements[0]
+    figure = time_figure(report.campaign, run, ["P1", "P2"], {"P2": "unusable"}, history, "A")
+    assert figure is not None
+    assert figure.caption.endswith("All panels span 4 dB, but P2 26.")
+    sound = time_figure(report.campaign, run, ["P1", "P2"], {}, history, "A")
+    assert sound is not None
+    assert sound.caption.endswith("All panels span 26 dB.")

@@ -186,15 +186,21 @@ def time_figure(
     sound = [name for name in found if verdicts.get(name) != "unusable"] or list(found)
     widest = max(float(np.nanmax(np.abs(found[name][1] - middles[name]))) for name in sound)
     half = math.ceil(min(max(widest + 0.5, TIME_SPAN_DB[0] / 2), TIME_SPAN_DB[1] / 2))
+    # What cannot be used may lie far off: its own panel shows all of it and leaves the others as they are.
+    halves = {name: float(half) for name in found}
+    for name in found.keys() - set(sound):
+        own = float(np.nanmax(np.abs(found[name][1] - middles[name])))
+        halves[name] = float(math.ceil(min(max(own + 0.5, half), TIME_SPAN_DB[1] / 2)))
+    wider = [name for name in found if halves[name] > half]
     end = max(float(times[-1]) for times, _ in found.values())
     boxes, height = panel_boxes(len(found), columns=COLUMNS, height=PANEL_PX)
     weighted = "" if weighting == "Z" else f"({weighting})"
     look = run_look(campaign, run)
     made = []
     for index, ((position, (times, level)), box) in enumerate(zip(found.items(), boxes, strict=True)):
-        middle = round(middles[position])
+        middle, own_half = round(middles[position]), halves[position]
         panel = Panel(
-            box, (0.0, end), (float(middle - half), float(middle + half)), _panel_title(position, verdicts),
+            box, (0.0, end), (middle - own_half, middle + own_half), _panel_title(position, verdicts),
             y_label=f"dB{weighted}" if index % COLUMNS == 0 else "", x_words=tick_words,
         )  # fmt: skip
         kept = thinned(level, MOST_POINTS)
@@ -205,7 +211,8 @@ def time_figure(
     return figure_of(
         ("time", run["run"]), title, made, [], height=height - 12,
         alt=f"{title} at {counted(len(found), 'position')}: {word.lower()} levels over {number(end)} s.",
-        caption=f"{word} levels; abscissa: time, s. All panels span {2 * half} dB.",
+        caption=f"{word} levels; abscissa: time, s. All panels span {2 * half} dB"
+        + (f", but {listed(f'{name} {2 * halves[name]:g}' for name in wider)}." if wider else "."),
         data=FigureData({}),
     )  # fmt: skip
 

@@ -23,6 +23,9 @@ from tapeline.report.wording import NO_VALUE, counted, frequency, listed, number
 MOST_PANELS = 16
 MOST_REPEATS = 6
 MOST_LINKS = 24
+MARGIN_NOTE = "Margin is the level above the background; ≤ is an upper bound; doubtful levels say so."
+TREND_NOTE = "Trend is the change of level from start to end. Mains line is the strongest one above its neighbours."
+BIAS_NOTE = "Bias is what clipping alone takes off steady noise; what makes a channel clip may be wrong by more."
 NOT_IN_FLOW = {"nothing": "Nothing is subtracted", "electrical": "Only the wind-off level is subtracted"}
 """What is said where no background of the flow is subtracted."""
 WORST = {"unusable": 0, "doubtful": 1}
@@ -213,11 +216,13 @@ def _verdict_table(every: AllRuns, quality: Sequence[Row]) -> PlainTable:
             for row in rows
         ),
         numeric=frozenset({1, *range(3, 3 + len(given))}),
-        note="Trend is the change of level from start to end. Mains line is the strongest one above its neighbours."
-        if given
-        else "",
+        note=" ".join(filter(None, [TREND_NOTE if given else "", BIAS_NOTE if _has_overload(rows) else ""])),
     )
     return without_constant_columns(table, ("overload, s", "dropout, s", "spikes", "why"))
+
+
+def _has_overload(quality: Sequence[Row]) -> bool:
+    return any("overload" in (row["reasons"] or ()) for row in quality)
 
 
 def _count(value: int | None) -> str:
@@ -285,6 +290,7 @@ def _overall_table(every: AllRuns, rows: Sequence[Row], *, is_as_measured: bool)
     for weighting, low, high in kinds:
         range_words = f"{weighting}, {frequency(low)} to {frequency(high)}"
         head += [f"{range_words}: level, dB", "margin, dB", "std. unc., dB", "state"]
+    has_lost = any(row["quality"] == "unusable" for row in rows)
     lines: list[tuple[Cell, ...]] = []
     for position in in_table_order(every.campaign, (row["position"] for row in rows)):
         cells = [position]
@@ -297,9 +303,8 @@ def _overall_table(every: AllRuns, rows: Sequence[Row], *, is_as_measured: bool)
         head=tuple(head),
         rows=tuple(lines),
         numeric=frozenset(place for place in range(1, len(head)) if place % 4),
-        note="State none: no background was subtracted."
-        if is_as_measured
-        else "Margin is the level above the background; ≤ is an upper bound; doubtful levels say so.",
+        note=("State none: no background was subtracted." if is_as_measured else MARGIN_NOTE)
+        + (" Unusable levels are shown as they were found; nothing rests on them." if has_lost else ""),
     )
 
 
@@ -313,7 +318,7 @@ def _level_cells(row: Row | None) -> list[str]:
         level,
         number(row["margin_db"]),
         number(row["standard_uncertainty_db"], 2),
-        ", ".join(filter(None, [row["state"], doubt])) or NO_VALUE,
+        doubt if doubt == "unusable" else ", ".join(filter(None, [row["state"], doubt])) or NO_VALUE,
     ]
 
 

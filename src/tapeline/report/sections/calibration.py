@@ -12,7 +12,7 @@ from tapeline.report.comparison_views import is_given
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
 from tapeline.report.sections.budget import budget_blocks
-from tapeline.report.sections.calibration_figures import deviation_figure, sequence_figure
+from tapeline.report.sections.calibration_figures import against_chart_db, deviation_figure, sequence_figure
 from tapeline.report.wording import NO_VALUE, counted, listed, number
 
 MOST_ROWS, MOST_SEQUENCES, MOST_NAMED = 300, 6, 6
@@ -82,9 +82,18 @@ def _doubts(tables: FinishedTables) -> Iterator[str]:
         )
         sensor = f", sensor {row['sensor']}" if row["sensor"] else ""
         where = f"{row['position']}, session {row['session']}{sensor}"
-        yield f"{where}: {why or 'no sensitivity that can be used'}. {_follows(tables, row)}"
+        yield f"{where}: {why or 'no sensitivity that can be used'}.{_checks_words(row)} {_follows(tables, row)}"
     if len(bad) > MOST_NAMED:
         yield f"{len(bad) - MOST_NAMED} more channels: see the table of sensitivities."
+
+
+def _checks_words(row: Row) -> str:
+    """Both checks and what is used against the chart, where the checks do not agree."""
+    found = [against_chart_db(row, kind) for kind in ("before", "after", "sensitivity")]
+    if "drift" not in (row["reasons"] or ()) or None in found:
+        return ""
+    before, after, used = (number(value, 2, signed=True) for value in found)
+    return f" Against the chart: {before} dB before, {after} dB after, {used} dB used."
 
 
 def _follows(tables: FinishedTables, row: Row) -> str:
@@ -114,7 +123,10 @@ def _rest_words(rows: Sequence[Row]) -> str:
     """How far the channels in order are off at worst."""
     sound = [row for row in rows if row["verdict"] == "good"]
     said = []
-    for column, words in (("drift_db", "the largest drift"), ("deviation_db", "the largest deviation from a chart")):
+    for column, words in (
+        ("drift_db", "the largest drift"),
+        ("deviation_db", "the largest deviation of what is used from a chart"),
+    ):
         known = [row for row in sound if row[column] is not None]
         if known:
             worst = max(known, key=lambda row: (abs(row[column]), row["session"], row["position"]))
@@ -155,8 +167,7 @@ def _uncertainty_words(tables: FinishedTables, campaign: Campaign) -> Iterator[s
         (low_hz, low_db), (high_hz, high_db) = stated.mounting_db[0], stated.mounting_db[-1]
         yield (
             f"How well sensors are fitted is not stated. Levels carry a default of {low_db:g} dB below "
-            f"{low_hz / 1000:g} kHz to {high_db:g} dB above {high_hz / 1000:g} kHz (common practice; setting "
-            "uncertainty.mounting_db)."
+            f"{low_hz / 1000:g} kHz to {high_db:g} dB above {high_hz / 1000:g} kHz (common practice)."
         )
 
 
@@ -219,8 +230,8 @@ def sensitivities_table(rows: Sequence[Row]) -> PlainTable:
         ),
         rows=tuple(lines),
         numeric=frozenset({3, 5, 6, 7, 8, 9, 10}),
-        note="Drift is after against before; the standard uncertainty is that of the sensitivity used."
-        + _cut_note(len(rows), "calibration.parquet"),
+        note="Deviation and standard uncertainty are those of the sensitivity used, not of each check. Drift is after "
+        "against before." + _cut_note(len(rows), "calibration.parquet"),
     )
     return without_constant_columns(table, ("session", "source", "why"))
 

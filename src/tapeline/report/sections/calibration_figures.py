@@ -55,9 +55,11 @@ def deviation_figure(campaign: Campaign, rows: Sequence[Row]) -> Figure | None:
     order = in_table_order(campaign, (row["position"] for row in rows))
     worst = sorted(charted, key=lambda row: (-size_of(row), row["session"], row["position"]))[:MOST_CHANNELS]
     chosen = sorted(worst, key=lambda row: (row["session"], order.index(row["position"])))
-    limit = campaign.settings.calibration.deviation_limit_db
+    limit, drift = campaign.settings.calibration.deviation_limit_db, campaign.settings.calibration.drift_limit_db
     without = [f"{row['position']} in {row['session']}" for row in rows if row not in charted]
     values = [against_chart_db(row, kind) for row in chosen for kind in ("before", "after", "sensitivity")]
+    befores = [against_chart_db(row, "before") for row in chosen if row["drift_db"] is not None]
+    values += [before + sign * drift for before in befores if before is not None for sign in (-1.0, 1.0)]
     height = 14.0 + ROW_PX * len(chosen)
     panel = Panel(
         Box(LEFT_PX, 14.0, WIDTH_PX - 8.0, height),
@@ -71,7 +73,7 @@ def deviation_figure(campaign: Campaign, rows: Sequence[Row]) -> Figure | None:
     for end in (-limit, limit):
         panel.upright_line(end, "li", "4 3")
     for index, row in enumerate(chosen):
-        _channel_marks(panel, row, -float(index))
+        _channel_marks(panel, row, -float(index), drift)
     return figure_of(
         ("calibration",),
         "Calibrator checks against the sensors' charts",
@@ -85,7 +87,12 @@ def deviation_figure(campaign: Campaign, rows: Sequence[Row]) -> Figure | None:
                 else []
             ),
             Key("used", "ze", "bar", line=False),
-            Key(f"limit ±{number(limit)} dB", "li", dashes="4 3"),
+            Key(f"limit of what is used, ±{number(limit)} dB", "li", dashes="4 3"),
+            *(
+                [Key(f"within the drift limit, ±{number(drift)} dB of before", "iv", "box")]
+                if any(row["drift_db"] is not None for row in chosen)
+                else []
+            ),
         ],
         height=height + 36.0,
         alt=_deviation_message(rows),
@@ -101,10 +108,12 @@ def _channel(row: Row) -> str:
     return short(f"{row['session']}, {sensor}{row['position']}", LABEL_LETTERS)
 
 
-def _channel_marks(panel: Panel, row: Row, place: float) -> None:
+def _channel_marks(panel: Panel, row: Row, place: float, drift_limit_db: float) -> None:
     before, after, used = (against_chart_db(row, kind) for kind in ("before", "after", "sensitivity"))
     role = "em" if "drift" in (row["reasons"] or ()) else "nt"
     if before is not None and after is not None:
+        ends = [before - drift_limit_db], [before + drift_limit_db]
+        panel.interval_bars(*ends, [place - 0.25], [place + 0.25], "iv")
         panel.curve([before, after], [place, place], role)
     if used is not None:
         panel.dots([used], [place], "ze", shape="bar")
@@ -129,7 +138,7 @@ def _channel_words(row: Row) -> str:
 def _deviation_message(rows: Sequence[Row]) -> str:
     """The largest drift and deviation."""
     parts = [f"Checks of {counted(len(rows), 'channel')} against the charts."]
-    for column, words in (("drift_db", "drift"), ("deviation_db", "deviation from the chart")):
+    for column, words in (("drift_db", "drift"), ("deviation_db", "deviation of what is used")):
         known = [row for row in rows if row[column] is not None]
         if known:
             worst = max(known, key=lambda row: (abs(row[column]), row["session"], row["position"]))

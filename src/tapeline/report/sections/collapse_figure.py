@@ -23,7 +23,7 @@ Side: TypeAlias = Literal["strouhal", "frequency"]
 SIDES: tuple[Side, Side] = ("strouhal", "frequency")
 
 MOST_COLLAPSES = 4
-SCALES_WITH = {"strouhal": "scales with Strouhal number", "frequency": "scales with frequency"}
+SCALES_WITH = {"strouhal": "closer over Strouhal number", "frequency": "closer over frequency"}
 STEPS = (1.0, 2.0, 5.0)
 ADJOINING = 1.001
 """Edges of neighbouring bands differ by rounding alone."""

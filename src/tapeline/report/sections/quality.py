@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.attention import SEVERITY, action_of, reason_groups, sentence_of
@@ -11,6 +11,7 @@ from tapeline.report.blocks import Block, Fold, Prose, Section, TableBlock
 from tapeline.report.comparison_views import in_table_order
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import Cell, Link, Marked, PlainTable, without_constant_columns
+from tapeline.report.sections.what_was_tested import KIND_WORDS
 from tapeline.report.view_names import run_file
 from tapeline.report.wording import counted, listed
 
@@ -22,7 +23,7 @@ MOST_NAMED = 4
 def quality_sections(tables: FinishedTables, campaign: Campaign) -> list[Section]:
     """One sentence where every channel is good; else the matrix of those that are not, and the reasons."""
     bad = [row for row in tables.quality if row["verdict"] != "good"]
-    blocks: list[Block] = [Prose(summary_words(tables.quality))]
+    blocks: list[Block] = [Prose(summary_words(tables.quality, tables.run_by_name))]
     if bad:
         blocks.append(TableBlock(matrix_table(tables, campaign, bad)))
     reasons = reasons_table(tables)
@@ -31,11 +32,14 @@ def quality_sections(tables: FinishedTables, campaign: Campaign) -> list[Section
     return [Section("quality", "Quality of the recordings", "trust", blocks)]
 
 
-def summary_words(rows: Sequence[Row]) -> str:
-    """How many channels are good, doubtful and unusable, and where most of these are."""
+def summary_words(rows: Sequence[Row], run_by_name: Mapping[str, Row]) -> str:
+    """How many channels are good, doubtful and unusable, of which recordings, and where most of these are."""
     if not rows:
         return "No recording was looked at."
-    runs = counted(len({row["run"] for row in rows}), "recording")
+    judged = {row["run"] for row in rows}
+    kinds = Counter(run_by_name[run]["kind"] for run in judged if run in run_by_name)
+    named_kinds = listed(counted(kinds[kind], words) for kind, words in KIND_WORDS.items() if kinds[kind])
+    runs = f"{counted(len(judged), 'recording')}{f' ({named_kinds})' if named_kinds else ''}"
     counts = Counter(row["verdict"] for row in rows)
     if counts["good"] == len(rows):
         return f"All {counted(len(rows), 'channel')} in {runs} are good."

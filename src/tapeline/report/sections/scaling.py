@@ -6,11 +6,12 @@ from collections.abc import Callable, Sequence
 
 from tapeline.campaign.model import Campaign
 from tapeline.campaign.operating_points import MPS_PER_UNIT
+from tapeline.limits import EXPONENT_SPEED_RATIO
 from tapeline.report.blocks import Block, FigureBlock, Fold, Prose, Section, TableBlock
 from tapeline.report.comparison_views import condition_title, in_table_order
 from tapeline.report.finished_tables import FinishedTables, Row
 from tapeline.report.page_table import PlainTable, without_constant_columns
-from tapeline.report.sections.collapse_figure import collapse_figure
+from tapeline.report.sections.collapse_figure import SCALES_WITH, collapse_figure
 from tapeline.report.sections.speed_figure import LEAST_SPEEDS, exponents_message, has_line, speed_figure
 from tapeline.report.speed_levels import overall_series
 from tapeline.report.wording import NO_VALUE, confidence_words, counted, frequency, interval, listed, number
@@ -28,9 +29,9 @@ CAUTION = (
     "tables/scaling.parquet."
 )
 COLLAPSE_NOTE = (
-    "Strouhal: the spectra fall together over f/U, as flow noise does. Frequency: they do over f, as resonances of air "
-    "or structure do, and what a sensor's response leaves. Scatter is about one smooth curve, with an exponent of its "
-    "own. A length changes only the name of the peak."
+    "Strouhal: the spectra fall together better over f/U, as flow noise does. Frequency: they do over f, as resonances "
+    "of air or structure do, and what a sensor's response leaves. Scatter is about one smooth curve, with an "
+    "exponent of its own. A length changes only the name of the peak."
 )
 DOUBT = "?: a level of the fit is of a doubtful channel or calibration."
 AT_ONE_SPEED = "measured at"
@@ -41,8 +42,8 @@ def scaling_sections(tables: FinishedTables, campaign: Campaign) -> list[Section
     """Exponents in a sentence, a figure of each session whose lines rest on three speeds, the tables folded."""
     rows = [row for row in asked_rows(tables, campaign) if not at_one_speed(row)]
     if not rows:
-        words = "No exponents: no condition was measured at two speeds more than 5 % apart."
-        return [_section([Prose(words, "none")])]
+        words = "No exponents: in no session was a condition measured at two speeds more than 5 % apart at one yaw."
+        return [_section([Prose(f"{words}{_other_sessions(tables)}", "none")])]
     blocks: list[Block] = [Prose(exponent_sentence(tables, campaign, rows))]
     blocks += [
         FigureBlock(figure) for own in groups(rows) if (figure := speed_figure(tables, campaign, own)) is not None
@@ -60,6 +61,17 @@ def scaling_sections(tables: FinishedTables, campaign: Campaign) -> list[Section
 
 def _section(blocks: Sequence[Block]) -> Section:
     return Section("scaling", "Level against speed", "compare", blocks)
+
+
+def _other_sessions(tables: FinishedTables) -> str:
+    """That some condition has two such speeds in different sessions, where it has."""
+    speeds: dict[tuple[str, float], set[float]] = {}
+    for row in tables.used_measurements:
+        if row["condition"] is not None and row["speed_mps"]:
+            speeds.setdefault((row["condition"], row["yaw_deg"] or 0.0), set()).add(row["speed_mps"])
+    if not any(max(own) > EXPONENT_SPEED_RATIO * min(own) for own in speeds.values()):
+        return ""
+    return " Speeds of different sessions are not put together: what sessions change would count as speed."
 
 
 def groups(rows: Sequence[Row]) -> list[list[Row]]:
@@ -99,7 +111,8 @@ def collapse_sentence(tables: FinishedTables, campaign: Campaign) -> str:
         kinds = words[position]
         kind = next(iter(kinds)) if len(kinds) == 1 else "mixed"
         found.setdefault(kind, []).append(position)
-    said = {"strouhal": "scale with Strouhal number", "frequency": "scale with frequency",
+    said = {"strouhal": "fall together better over Strouhal number than over frequency",
+            "frequency": "fall together better over frequency than over Strouhal number",
             "mixed": "are judged differently by condition or session"}  # fmt: skip
     parts = [
         f"{verb} at {counted(len(found[kind]), 'position')} ({listed(found[kind])})"
@@ -108,7 +121,21 @@ def collapse_sentence(tables: FinishedTables, campaign: Campaign) -> str:
     ]
     others = sum(len(names) for kind, names in found.items() if kind not in said)
     parts += [f"are not shown to scale with either at {counted(others, 'position')}"] if others else []
-    return f"Band spectra {'; they '.join(parts)}." if parts else ""
+    return f"Band spectra {'; they '.join(parts)}.{_far_words(tables, campaign)}" if parts else ""
+
+
+def _far_words(tables: FinishedTables, campaign: Campaign) -> str:
+    """Where the better of the two leaves the spectra of the speeds apart all the same."""
+    threshold = campaign.settings.compare.practical_threshold_db
+    worst: dict[str, float] = {}
+    for row in tables.collapse:
+        scatter = row[f"{row['better']}_scatter_db"] if row["better"] in SCALES_WITH else None
+        if scatter is not None and scatter > threshold:
+            worst[row["position"]] = max(scatter, worst.get(row["position"], 0.0))
+    named = [f"{name} (up to {number(worst[name], 2)} dB)" for name in in_table_order(campaign, worst)]
+    if not named:
+        return ""
+    return f" Even so they scatter by more than {number(threshold)} dB at {listed(named)}: neither describes them."
 
 
 def exponent_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
@@ -166,7 +193,7 @@ def collapse_table(tables: FinishedTables, campaign: Campaign) -> PlainTable:
             "condition",
             "session",
             "yaw",
-            "scales with",
+            "better over",
             "n over f/U",
             "scatter, dB",
             "n over f",

@@ -21,7 +21,7 @@ from tapeline.report.chosen_runs import ChosenRuns, chosen_runs, runs_words
 from tapeline.report.comparison_views import condition_title, first_positions, in_table_order
 from tapeline.report.figure_data import FigureData
 from tapeline.report.finished_tables import FinishedTables, Spectrum
-from tapeline.report.wording import NO_VALUE, counted, number
+from tapeline.report.wording import NO_VALUE, counted, listed, number
 
 MOST_POSITIONS = 24
 DEEPEST_DB = 90.0
@@ -47,7 +47,8 @@ def spectra_sections(tables: FinishedTables, campaign: Campaign) -> list[Section
         Prose(f"{runs_words(campaign, chosen)}. As measured, nothing subtracted. A tone is a narrow peak.", "note")
     ]
     blocks += [
-        Fold(name, (FigureBlock(spectra_figure(campaign, chosen, name, panels[name], limits)),),
+        Fold(name, (FigureBlock(spectra_figure(
+            campaign, chosen, name, panels[name], limits, _background_runs(tables, panels[name]))),),
              key=f"spectra-{name}", is_open=index == 0)
         for index, name in enumerate(in_table_order(campaign, shown))
     ]  # fmt: skip
@@ -88,9 +89,17 @@ def spectra_limits(panels: Panels, reference_pa: float) -> Limits:
 
 
 def spectra_figure(
-    campaign: Campaign, chosen: ChosenRuns, position: str, spectra: Sequence[tuple[str, Spectrum]], limits: Limits
+    campaign: Campaign,
+    chosen: ChosenRuns,
+    position: str,
+    spectra: Sequence[tuple[str, Spectrum]],
+    limits: Limits,
+    background_runs: Sequence[str] = (),
 ) -> Figure:
-    """A line a condition and the background of the first; lines are solid, since a gap of a dash may hide a tone."""
+    """A line a condition and the background of the first; lines are solid, since a gap of a dash may hide a tone.
+
+    `background_runs` are the runs that this background was recorded in.
+    """
     pascal = campaign.settings.reference_pressure_pa
     first_hz = [float(found.frequency_hz[found.frequency_hz > 0.0][0]) for _, found in spectra]
     ends = min(first_hz), max(float(found.frequency_hz[-1]) for _, found in spectra)
@@ -121,10 +130,20 @@ def spectra_figure(
         alt=f"Power spectral densities at {position}: one run of each condition over the background; a tone is a "
         f"narrow peak. {_largest_words(campaign, spectra)}",
         caption=f"Lines {np.diff(spectra[0][1].frequency_hz[:2])[0]:g} Hz apart; each half pixel shows the lowest and "
-        f"the highest. {f'Background of run {run}.' if background is not None else 'No background.'}"
+        f"the highest. {_background_words(run, background_runs) if background is not None else 'No background.'}"
         + (" The axis is fixed by the settings." if campaign.settings.report.density_axis_db else ""),
         data=_data(spectra, pascal),
     )
+
+
+def _background_runs(tables: FinishedTables, spectra: Sequence[tuple[str, Spectrum]]) -> Sequence[str]:
+    row = tables.run_by_name.get(spectra[0][1].run)
+    return () if row is None else row["background_runs"] or ()
+
+
+def _background_words(run: str, background_runs: Sequence[str]) -> str:
+    recorded = f", recorded as {listed(background_runs)}" if background_runs else ""
+    return f"The background is that for run {run}{recorded}."
 
 
 def marked_lines(frequency_hz: Reals, limits_hz: Limits, share: float) -> NDArray[np.intp]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from tapeline.campaign.model import Campaign
@@ -21,6 +22,7 @@ SOURCE_WORDS = {
     "pascal": "recordings that hold pascal",
     "none": "nothing: no level",
 }
+KIND_WORDS = {"measurement": "measurement", "background": "background run", "calibration": "calibrator recording"}
 STATUS_WORDS = {"used": "used", "superseded": "taken again", "left out": "left out", "unusable": "unusable"}
 
 
@@ -92,18 +94,25 @@ def _session(runs: Iterable[Row], session: str) -> str:
 
 
 def _recordings(runs: Sequence[Row]) -> str:
-    kinds = [("measurement", "measurement"), ("background", "background run"), ("calibration", "calibrator recording")]
-    said = [counted(sum(row["kind"] == kind for row in runs), words) for kind, words in kinds]
-    states: dict[str, int] = {}
-    for row in runs:
-        states[row["status"]] = states.get(row["status"], 0) + 1
-    not_used = [f"{states[name]} {words}" for name, words in STATUS_WORDS.items() if name != "used" and name in states]
+    said = [
+        f"{counted(len(own), words)} ({_states([row['status'] for row in own])})"
+        for kind, words in KIND_WORDS.items()
+        if (own := [row for row in runs if row["kind"] == kind])
+    ]
     lengths = [row["duration_s"] for row in runs if row["kind"] == "measurement" and row["duration_s"] is not None]
     length = ""
     if lengths:
         low, high = number(min(lengths)), number(max(lengths))
         length = f"; measurements of {low} s" if low == high else f"; measurements of {low} to {high} s"
-    return f"{', '.join(said)}; {', '.join(not_used) or 'all used'}{length}"
+    return f"{', '.join(said) or 'none'}{length}"
+
+
+def _states(found: Sequence[str]) -> str:
+    """How many recordings of one kind are used, taken again, left out and unusable."""
+    counts = Counter(found)
+    return "all used" if set(counts) == {"used"} else ", ".join(
+        f"{counts[name]} {words}" for name, words in STATUS_WORDS.items() if counts[name]
+    )  # fmt: skip
 
 
 def _calibration(rows: Sequence[Row]) -> str:
@@ -165,4 +174,4 @@ def _backgrounds(tables: FinishedTables) -> str:
     count = len(subtracted_runs(tables).intersection(row["run"] for row in used))
     if not count:
         return "no background subtracted: levels as measured"
-    return f"background runs subtracted in power from {count} of {counted(len(used), 'measurement')}"
+    return f"background runs subtracted in power from {count} of {counted(len(used), 'used measurement')}"
