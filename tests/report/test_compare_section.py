@@ -107,7 +107,7 @@ def test_the_sign_is_said_in_words_above_each_comparison(report: Report) -> None
     for fold in stage.blocks:  # type: ignore[union-attr]
         comparison = report.campaign.settings.comparisons[dict(fold.choice)["comparison"]]  # type: ignore[union-attr]
         treatment, reference = (conditions[name].title for name in (comparison.treatment, comparison.reference))
-        words = fold.blocks[0].words  # type: ignore[union-attr]
+        words = plain(fold.blocks[0].words)  # type: ignore[union-attr]
         assert words.startswith(f"Positive: {treatment} is louder than {reference}.")
 
 
@@ -138,10 +138,11 @@ def test_without_a_background_none_is_in_the_legend(report: Report) -> None:
     assert ">background<" in pair_figure(report.campaign, view, position, within, axes).drawing
 
 
-def test_marks_of_equivalent_differences_are_neutral(report: Report) -> None:
+@pytest.mark.parametrize("finding", ["equivalent", "not shown"])
+def test_marks_of_differences_that_are_not_shown_are_neutral(report: Report, finding: str) -> None:
     view = views(report.tables.comparisons)[0]
     position, own = next(iter(with_bounds(report.tables, view, list(view.bands)).items()))
-    same = [{**row, "difference_db": 0.1, "finding": "equivalent", "doubtful": False} for row in own]
+    same = [{**row, "difference_db": 0.1, "finding": finding, "doubtful": False} for row in own]
     figure = pair_figure(report.campaign, view, position, same, Axes(level_limits(own), (-2.0, 2.0)))
     assert 'class="mk nt ho"' in figure.drawing
     assert 'class="mk up' not in figure.drawing

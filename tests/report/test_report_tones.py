@@ -99,6 +99,23 @@ def test_what_a_comparison_changes_is_the_table_s_finding(
     assert said.endswith(f"With Seam taped at $5 & $6 a roll it is {words}.")
 
 
+def test_intervals_that_differ_are_said_speed_by_speed(tables: FinishedTables) -> None:
+    rows = [
+        row | {"finding": "not shown", "lower_db": -0.1 * place, "upper_db": 0.5}
+        for place, row in enumerate(difference_rows(SPEEDS_MPS), start=1)
+    ]
+    other = with_rows(tables, tone_differences=rows, tone_tracks=[tables.tone_tracks[0]])
+    (said,) = tone_sentences(other, tone_campaign())
+    assert "(-0.1 to 0.5 dB at 72 km/h, -0.2 to 0.5 dB at 90 km/h, " in said
+
+
+def test_the_caption_names_tones_that_are_not_the_source_s_and_conditions_that_are_not_drawn(figure: Figure) -> None:
+    assert "Frequencies in the figure are those of the drawn run" in figure.caption
+    drawn = set(figure.data.columns["condition"])
+    others = [name for name in tone_campaign().settings.conditions if name not in drawn]
+    assert ("Not drawn:" in figure.caption) is bool(others)
+
+
 def test_differences_of_other_tones_sessions_and_conditions_are_not_said(tables: FinishedTables) -> None:
     for changed in ({"frequency_hz": 300.0}, {"session": "may"}, {"comparison": "unknown"}):
         rows = list(difference_rows(SPEEDS_MPS, **changed))

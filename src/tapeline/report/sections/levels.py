@@ -37,8 +37,10 @@ from tapeline.report.wording import (
 )
 
 DEEPEST_DB = 80.0
-BESIDE, WIDEST_STEP = 0.7, 1.08
+BESIDE, WIDEST_STEP = 0.9, 1.08
 """Arrows of a band's conditions stand beside each other over this share of its width, and never further apart."""
+FEW_PANELS = 8
+"""So many positions get panels of half the width; of more, a third."""
 DATA = ("midband_hz", "lower_hz", "upper_hz", "level_db", "lower_db", "upper_db", "bound_db", "runs", "doubtful")
 
 
@@ -85,14 +87,15 @@ def levels_figure(
         else ""
     )
     some += f" {len(drawn)} of {len(conditions)} conditions; the table has all." if len(drawn) < len(conditions) else ""
-    boxes, height = panel_boxes(len(panels), columns=3, height=124)
+    columns = 2 if len(panels) <= FEW_PANELS else 3
+    boxes, height = panel_boxes(len(panels), columns=columns, height=124)
     edges = band_limits([level.lower_hz for level in every], [level.upper_hz for level in every])
     pascal = campaign.settings.reference_pressure_pa
     made = []
     for index, (position, own) in enumerate(panels.items()):
         panel = Panel(boxes[index], edges, limits, title=position, frequency=True,
-                      y_label=f"dB re {pascal * 1e6:g} µPa" if index % 3 == 0 else "",
-                      x_label="midband frequency, Hz" if index + 3 >= len(panels) else " ")  # fmt: skip
+                      y_label=f"dB re {pascal * 1e6:g} µPa" if index % columns == 0 else "",
+                      x_label="midband frequency, Hz" if index + columns >= len(panels) else " ")  # fmt: skip
         _draw(panel, campaign, position, own, backgrounds)
         made.append(panel)
     looks = [
@@ -121,9 +124,17 @@ def levels_figure(
         [*looks, *shown, *bounds],
         height=height,
         alt=_message(campaign, panels, word),
-        caption=f"{word.capitalize()} levels after background subtraction, mean over the runs of each condition. "
-        f"The background is the mean over the runs of all conditions.{some}{beyond_words(values, limits)}",
+        caption=f"{word.capitalize()} {_subtraction_words(backgrounds)}{some}{beyond_words(values, limits)}",
         data=_data(panels, backgrounds, chosen),
+    )
+
+
+def _subtraction_words(backgrounds: Backgrounds) -> str:
+    if not backgrounds:
+        return "levels as measured, mean over the runs of each condition. No background was subtracted."
+    return (
+        "levels after background subtraction, mean over the runs of each condition. "
+        "The background is the mean over the runs of all conditions."
     )
 
 

@@ -178,12 +178,12 @@ def _draw_differences(panel: Panel, rows: Sequence[Row], threshold_db: float) ->
 
 
 def _by_role(rows: Sequence[Row]) -> dict[str, list[Row]]:
-    """Rows with a difference by how they are drawn: louder, quieter or neutral; hollow where not shown."""
+    """Rows with a difference by how they are drawn: higher or lower, and neutral and hollow where not shown."""
     found: dict[str, list[Row]] = {}
     for row in rows:
         if row["difference_db"] is None:
             continue
-        is_neutral = row["doubtful"] or row["finding"] == "equivalent"
+        is_neutral = row["doubtful"] or row["finding"] not in SHOWN
         colour = "nt" if is_neutral else "up" if row["difference_db"] > 0 else "dn"
         fill = "" if row["finding"] in SHOWN else "equivalent" if row["finding"] == "equivalent" else "hollow"
         found.setdefault(f"{colour} {fill}".strip(), []).append(row)

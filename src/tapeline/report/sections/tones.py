@@ -183,7 +183,8 @@ def change_words(tables: FinishedTables, campaign: Campaign, track: Row) -> list
         if all(row[name] == track[name] for name in ("session", "position", "yaw_deg")) and _is_of(track, row):
             found.setdefault(row["comparison"], []).append(row)
     said = []
-    for name, rows in found.items():
+    order = list(campaign.settings.comparisons)
+    for name, rows in sorted(found.items(), key=lambda item: order.index(item[0]) if item[0] in order else len(order)):
         comparison = campaign.settings.comparisons.get(name)
         if comparison is None or track["condition"] not in (comparison.reference, comparison.treatment):
             continue
@@ -223,8 +224,16 @@ def _findings_words(campaign: Campaign, rows: Iterable[Row]) -> str:
         size = " to ".join(dict.fromkeys(number(end) for end in (min(values), max(values))))
         return f"{size} dB {DIRECTIONS[finding]}"
     if finding == "not shown":
-        lows, highs = ([row[name] for row in every if row[name] is not None] for name in ("lower_db", "upper_db"))
-        return f"not shown to differ{f' ({interval(min(lows), max(highs))} dB)' if lows and highs else ''}"
+        unit = campaign.settings.report.speed_unit
+        ends = [
+            (row["speed_mps"], interval(row["lower_db"], row["upper_db"]))
+            for row in every
+            if row["lower_db"] is not None or row["upper_db"] is not None
+        ]
+        if len({ends_db for _, ends_db in ends}) == 1:
+            return f"not shown to differ ({ends[0][1]} dB)"
+        said = listed((f"{ends_db} dB at {speed(mps, unit)}" for mps, ends_db in ends), 4)
+        return f"not shown to differ{f' ({said})' if said else ''}"
     return str(finding)
 
 

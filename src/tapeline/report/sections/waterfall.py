@@ -21,7 +21,7 @@ from tapeline.report.figure_data import FigureData
 from tapeline.report.finished_tables import FinishedTables, Row, Spectrum
 from tapeline.report.speed_levels import achieved_speed_mps
 from tapeline.report.tone_runs import ToneRuns
-from tapeline.report.wording import counted, number, short, speed
+from tapeline.report.wording import counted, listed, number, short, speed
 
 MOST_POSITIONS = 4
 OVERLAP = 1.5
@@ -33,6 +33,8 @@ MOST_NAMED, MOST_NAMED_SPEEDS = 3, 4
 FLOOR_SHARE = 5.0
 """Percentile of the densities that a spectrum's baseline stands for; what is below is cut."""
 TONE_COLUMNS = ("frequency_hz", "level_db", "prominence_db", "frequency_per_speed_per_m", "strouhal", "own")
+MOST_FOREIGN = 6
+"""So many tones of background or mains are named in the caption."""
 READ_PARTS = 16
 """Of so many parts of the frequencies the largest line of each spectrum can be read."""
 
@@ -215,6 +217,7 @@ def _draw_stack(panel: Panel, campaign: Campaign, own: Waterfall, stack: Stack) 
         panel.dense_band(hz, np.full(hz.size, achieved / per_unit), height, "pa")
         panel.dense_curve(hz, height, f"{role} thin")
         _read(panel, own, spectrum, hz, density, height, f"{speed(achieved, unit)}")
+    _draw_rays(panel, own, unit)
     named = _named(own)
     for tone in _seen(own, top_hz):
         hertz, foot = tone["frequency_hz"], tone["flow_speed_mps"] / per_unit
@@ -223,7 +226,6 @@ def _draw_stack(panel: Panel, campaign: Campaign, own: Waterfall, stack: Stack) 
         _mark(panel, campaign, tone, foot)
         if tone in named:
             panel.words(f"{hertz:.4g} Hz", hertz, tip, "l halo", dx=4, dy=8)
-    _draw_rays(panel, own, unit)
 
 
 def _draw_plain(panel: Panel, campaign: Campaign, own: Waterfall, top_hz: float) -> None:
@@ -341,8 +343,20 @@ def _caption(campaign: Campaign, chosen: ToneRuns, panels: Sequence[Waterfall], 
     )
     return (
         f"Session {chosen.session}, yaw {chosen.yaw_deg:g}°, one run a speed and condition, as measured. {drawn}"
+        " Frequencies in the figure are those of the drawn run; a sentence holds the mean over all runs."
+        f"{_others_words(campaign, chosen, panels)}"
         f"{f' St = f l/U: {stated}.' if stated else ''} {shown} with tones of their own."
     )
+
+
+def _others_words(campaign: Campaign, chosen: ToneRuns, panels: Sequence[Waterfall]) -> str:
+    """The tones that are not the source's own, and the conditions that are not drawn."""
+    unit, top_hz = campaign.settings.report.speed_unit, highest_shown_hz(panels)
+    foreign = [tone for own in panels for tone in _seen(own, top_hz) if not tone["own"]]
+    names = dict.fromkeys(f"{tone['frequency_hz']:.3g} Hz at {speed(tone['speed_mps'], unit)}" for tone in foreign)
+    said = f" Of background or mains: {listed(names, MOST_FOREIGN)}." if names else ""
+    others = [condition_title(campaign, name) for name in campaign.settings.conditions if name not in chosen.runs]
+    return f"{said} Not drawn: {listed(others)}." if others else said
 
 
 def _data(panels: Sequence[Waterfall], reference_pa: float) -> FigureData:
