@@ -61,7 +61,7 @@ def order_words(rows: Sequence[Row], campaign: Campaign) -> str:
 
 
 def _is_unusable(row: Row) -> bool:
-    return row["verdict"] == "unusable" or row["source"] == "none"
+    return bool(row["verdict"] == "unusable" or row["source"] == "none")
 
 
 def _is_doubtful(row: Row) -> bool:
