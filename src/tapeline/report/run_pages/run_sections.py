@@ -253,7 +253,7 @@ def _levels(every: AllRuns, run: Row, shown: Sequence[str], verdicts: Mapping[st
 
 def _is_as_measured(every: AllRuns, run: Row) -> bool:
     """Whether nothing was subtracted from any level of the run."""
-    return every.background_sources.get(run["run"], frozenset()) == frozenset({"nothing"})
+    return every.background_sources.get(run["run"]) == frozenset({"nothing"})
 
 
 def repeats_of(every: AllRuns, run: Row) -> list[Row]:
