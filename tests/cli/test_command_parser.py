@@ -6,6 +6,7 @@ import argparse
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -87,9 +88,8 @@ def test_every_command_takes_a_campaign_in_the_same_way(command: str) -> None:
 
 def test_completion_names_commands_and_options() -> None:
     for shell in ("bash", "zsh", "fish"):
-        done = subprocess.run(
-            [shutil.which("tapeline") or "tapeline", "completion", shell], check=True, capture_output=True, text=True
-        )
+        command = [str(Path(sys.executable).parent / "tapeline"), "completion", shell]
+        done = subprocess.run(command, check=True, capture_output=True, text=True)
         for name in ("check-results", "sensors", "json-log", "check-recordings"):
             assert name in done.stdout, (shell, name)
         assert "manifest" not in done.stdout

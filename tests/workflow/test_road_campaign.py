@@ -82,7 +82,7 @@ def test_what_is_left_out_leaves_no_trace(finished: CampaignRun) -> None:
     assert set(np.round(empty, 3)) == {*np.arange(8.0, 9.5, 0.125), 15.25}
     runs = table(finished, "runs").set_index("run")
     assert list(runs.left_out["open"]) == ["8 to 9.5 s: lorry passing (synthetic)"]
-    assert {f"spectrogram_road_{name}.png" for name in ("open", "sealed")} <= {
+    assert {f"spectrogram_road_{name}.svg" for name in ("open", "sealed")} <= {
         path.name for path in (finished.results / "figures").glob("[!.]*")
     }
     assert "lorry passing" in (finished.results / "report.html").read_text(encoding="utf-8")

@@ -52,7 +52,7 @@ def test_the_sample_says_each_runs_verdict_and_where_the_rest_is(sample: Campaig
     assert said["a18"] == "1 of 8 channels unusable  (front, 130 km/h, yaw 0°)"
     assert said["a19"].startswith("left out: a19.wav: the header declares 34816 frames (2.720 s), the last 15667")
     assert "\nmay  calibrated: 1 of 8 sensors doubtful\n      seam-right: drift of the sensitivity" in sample.output
-    assert f"logs in {sample.results / 'logs'}" in sample.output.replace("../", "/")
+    assert re.search(r"; logs in \S+/results/logs\n", sample.output)
     assert "Main findings of Camper van" in sample.output
     assert "\nreport  " in sample.output
     assert "Building DAG of jobs" in (sample.results / "logs" / "workflow.log").read_text(encoding="utf-8")
@@ -72,7 +72,7 @@ def test_events_of_a_whole_run_are_json_line_by_line(tmp_path: Path) -> None:
     runs = {event["run"]: (event["verdict"], event["left_out"]) for event in by_kind["run"]}
     assert runs == {"m1": ("good", False), "m2": ("unusable", True)}
     assert [event["reason"] for event in by_kind["run"][1]["found"]] == ["recording-empty"]
-    assert [event["step"] for event in by_kind["step"]] == ["tables", "findings", "report"]
+    assert [event["step"] for event in by_kind["step"]] == ["tables", "findings"]
     assert [event["run"] for event in by_kind["left-out"]] == ["m2"]
     assert Path(by_kind["results"][0]["report"]).name == "report.html"
     assert (events[-1]["event"], events[-1]["status"]) == ("ended", EXIT_LEFT_OUT)
@@ -199,7 +199,7 @@ def test_a_terminal_shows_one_line_of_progress_that_is_taken_away(tmp_path: Path
     os.close(ours)
     assert running.wait() == 0
     text = content.decode()
-    assert "0 of 2 recordings, 0 of 12 jobs" in text
+    assert re.search(r"0 of 2 recordings, 0 of \d+ jobs", text)
     left = [line.rpartition(ERASE_LINE)[2] for line in text.replace("\r\n", "\n").split("\n")]
     assert not [line for line in left if re.search(r"of \d+ jobs", line)]
     assert "april  calibrated: good, 1 sensor" in left

@@ -102,7 +102,9 @@ def test_uncertainties_describe_the_errors(levels: pd.DataFrame) -> None:
     z = (whole.level_db - whole.level_db_true) / whole.random_uncertainty_db
     assert 0.85 < z[whole.state == "none"].std() < 1.15
     corrected = levels[levels.state == "corrected"]
-    z = (corrected.corrected_level_db - corrected.source_level_db) / corrected.standard_uncertainty_db
+    # No attenuation by the size of the sensors was put in, and so none of its uncertainty shows.
+    stated = np.sqrt(corrected.standard_uncertainty_db**2 - corrected.size_uncertainty_db.fillna(0.0) ** 2)
+    z = (corrected.corrected_level_db - corrected.source_level_db) / stated
     assert 0.8 < z.std() < 1.2
 
 

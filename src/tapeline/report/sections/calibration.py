@@ -53,7 +53,7 @@ def order_words(rows: Sequence[Row], campaign: Campaign) -> str:
         f"drift within {number(limits.drift_limit_db)} dB, deviation from the chart within "
         f"{number(limits.deviation_limit_db)} dB"
     )
-    if all(row["source"] == "pascal" for row in rows):
+    if unknown == len(rows):
         return f"No calibration is known here: {of} recorded in pascal, taken as they are."
     if sound == len(rows):
         return f"The calibration is in order at all {of}: {within}."
