@@ -84,8 +84,8 @@ def share_words(campaign: Campaign, comparison: str) -> str:
     weighted = "unweighted " if weighting == "Z" else f"{weighting}-weighted "
     which = f", comparison {comparison}" if len(campaign.settings.comparisons) > 1 else ""
     return (
-        f"Share of the {weighted}pressure power shown as contributed here, {ranked_range(campaign)}, all ranked "
-        f"points{which}."
+        f"Share of the {weighted}pressure power shown as contributed here, {ranked_range(campaign)}, all ranked points"
+        f"{which}; counted are the spots and bands of the list, which is short."
     )
 
 
