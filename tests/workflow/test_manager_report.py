@@ -20,7 +20,7 @@ pytestmark = [
     ),
 ]
 
-HELD = ("report.html", "manifest.json", "tables/comparisons.parquet", "tables/ranking.parquet")
+HELD = ("report.html", "sheet.html", "manifest.json", "tables/comparisons.parquet", "tables/ranking.parquet")
 NOWHERE = dict.fromkeys(("http_proxy", "https_proxy", "HTTP_PROXY", "HTTPS_PROXY", "all_proxy"), "http://127.0.0.1:9")
 """Port 9 discards (RFC 863): what a proxy there is asked for never comes."""
 

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from tapeline.campaign.plan import Plan
-from tapeline.jobs import calibrate, catalogue, compare, repeat, scale, tables
+from tapeline.jobs import calibrate, catalogue, compare, repeat, scale, tables, tones
 from tapeline.jobs.job import Job
 from tapeline.jobs.spectra import flow_series_files, quality_file
 from tapeline.regular_files import may_be_read
 
-CAMPAIGN_JOBS = (catalogue.JOB, compare.JOB, scale.JOB, repeat.JOB)
+CAMPAIGN_JOBS = (catalogue.JOB, compare.JOB, scale.JOB, tones.JOB, repeat.JOB)
 
 
 def needs(plan: Plan, key: str = "") -> dict[str, Any]:
