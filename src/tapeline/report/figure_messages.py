@@ -2,30 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from tapeline.report.comparison_views import SHOWN
 from tapeline.report.finished_tables import Row
 from tapeline.report.map_marks import Mark
-from tapeline.report.picked_words import expected_words
 from tapeline.report.wording import counted, frequency, listed, number
-
-
-def levels_message(panels: Mapping[str, Sequence[Row]], reference: str, treatment: str, band_word: str) -> str:
-    """Where the two conditions are loudest, and how many levels are bounds."""
-    rows = [row for panel in panels.values() for row in panel]
-    parts = [f"{band_word.capitalize()} levels of {treatment} and {reference} at {counted(len(panels), 'position')}."]
-    for side, title in (("reference", reference), ("treatment", treatment)):
-        known = [row for row in rows if row[f"{side}_level_db"] is not None]
-        if known:
-            loudest = max(known, key=lambda row: row[f"{side}_level_db"])
-            parts.append(
-                f"{title} is loudest with {number(loudest[f'{side}_level_db'])} dB at {loudest['position']} in the "
-                f"{frequency(loudest['band_hz'])} band."
-            )
-    bounds = sum(row[f"{side}_bound_db"] is not None for row in rows for side in ("reference", "treatment"))
-    parts.append(f"{counted(bounds, 'level')} {'is' if bounds == 1 else 'are'} only an upper bound." if bounds else "")
-    return " ".join(part for part in parts if part)
 
 
 def differences_message(rows: Sequence[Row], what: str) -> str:
@@ -43,6 +25,16 @@ def differences_message(rows: Sequence[Row], what: str) -> str:
         f"{text} Largest shown: {number(largest['difference_db'], signed=True)} dB at {largest['position']} in the "
         f"{frequency(largest['band_hz'])} band, picked as the largest.{expected_words(largest)}"
     )
+
+
+def expected_words(row: Row) -> str:
+    """What is to be expected of a difference that was picked as the largest, chance taken off; nothing if unknown."""
+    value = row["shrunken_db"]
+    if value is None:
+        return ""
+    if abs(value) < 0.05:
+        return " Allowing for chance, expect no difference."
+    return f" Allowing for chance, expect {number(abs(value))} dB {'less' if value < 0.0 else 'more'}."
 
 
 def map_message(rows: Sequence[Row], unlocated: Sequence[str]) -> str:
