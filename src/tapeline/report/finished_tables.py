@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -215,8 +216,14 @@ class FinishedTables:
         return rows
 
     def overall_rows(self, name: str) -> list[Row]:
-        """The rows on overall levels of a table of the whole campaign that holds bands too."""
-        return self._campaign_rows(name, [("quantity", "==", "overall")])
+        """The rows on overall levels of a table of the whole campaign that holds bands too; read once."""
+        if name not in self._overall_of:
+            self._overall_of[name] = self._campaign_rows(name, [("quantity", "==", "overall")])
+        return list(self._overall_of[name])
+
+    @cached_property
+    def _overall_of(self) -> dict[str, list[Row]]:
+        return {}
 
     def line_differences(self, view: tuple[str, str, str, float, float], positions: Sequence[str]) -> list[Row]:
         """The differences line by line of some positions: comparison, both sessions, speed and yaw make the view."""
@@ -238,6 +245,11 @@ class FinishedTables:
             return None
         chosen = [("run", "in", list(runs)), ("position", "in", list(positions))]
         return parquet.read_where(path, chosen, columns)
+
+
+def reals(rows: Sequence[Row], name: str) -> list[float]:
+    """A column of some rows for a figure: NaN where a cell is empty."""
+    return [math.nan if row[name] is None else float(row[name]) for row in rows]
 
 
 def _among(column: pa.ChunkedArray, names: Sequence[str]) -> pa.ChunkedArray:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tapeline.campaign.model import Campaign
 from tapeline.report.finished_tables import FinishedTables, Row
-from tapeline.report.wording import frequency, operating_point, speed
+from tapeline.report.wording import level_words, operating_point, speed
 from tapeline.store.tables import WITHOUT_DIFFERENCE
 
 HEARD = "A"
@@ -35,8 +35,7 @@ class Headline:
     @property
     def level(self) -> str:
         """Which level it is: "A-weighted level 100 Hz to 4 kHz"."""
-        weighted = "unweighted level" if self.weighting == "Z" else f"{self.weighting}-weighted level"
-        return f"{weighted} {frequency(self.range_hz[0])} to {frequency(self.range_hz[1])}"
+        return level_words(self.weighting, self.range_hz)
 
     def point(self, campaign: Campaign) -> str:
         """The operating point: "130 km/h, yaw 0°"."""

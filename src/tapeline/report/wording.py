@@ -72,6 +72,12 @@ def frequency(hertz: float | None) -> str:
     return f"{hertz / 1000:g} kHz" if hertz >= 1000 else f"{hertz:g} Hz"
 
 
+def level_words(weighting: str, range_hz: Sequence[float]) -> str:
+    """Which overall level it is: "A-weighted level 100 Hz to 4 kHz"."""
+    weighted = "unweighted level" if weighting == "Z" else f"{weighting}-weighted level"
+    return f"{weighted} {frequency(range_hz[0])} to {frequency(range_hz[1])}"
+
+
 def speed(speed_mps: float | None, unit: str) -> str:
     """A speed in the report's unit, "km/h" or "m/s"."""
     if speed_mps is None or not math.isfinite(speed_mps):

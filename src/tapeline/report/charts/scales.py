@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
+from tapeline.report.wording import counted
+
 Limits: TypeAlias = tuple[float, float]
 
 STEPS = (1.0, 2.0, 5.0, 10.0)
@@ -82,6 +84,12 @@ def rounded_limits(values: Iterable[float | None], step: float, margin: float, l
     high = math.ceil((high + margin) / step) * step
     missing = max(least_span - (high - low), 0.0)
     return low - math.floor(missing / 2 / step) * step, high + math.ceil(missing / 2 / step) * step
+
+
+def beyond_words(values: Iterable[float | None], limits: Limits) -> str:
+    """How many values an axis does not show, as a sentence after another; nothing where it shows all."""
+    count = sum(value is not None and not limits[0] <= value <= limits[1] for value in values)
+    return f" {counted(count, 'value')} beyond the axis, {limits[0]:g} to {limits[1]:g} dB." if count else ""
 
 
 def band_limits(lower_hz: Sequence[float], upper_hz: Sequence[float]) -> Limits:

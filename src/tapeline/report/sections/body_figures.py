@@ -18,7 +18,7 @@ from tapeline.report.headline import spoken_level
 from tapeline.report.map_marks import Mark, difference_marks, reference_levels
 from tapeline.report.page_table import PlainTable
 from tapeline.report.view_names import figure_name
-from tapeline.report.wording import NO_VALUE, frequency, listed, number, operating_point
+from tapeline.report.wording import NO_VALUE, level_words, listed, number, operating_point
 
 NO_AREA = "area not stated"
 MOST_AREAS = 6
@@ -79,7 +79,7 @@ def _level_map(tables: FinishedTables, campaign: Campaign) -> Figure | None:
         return None
     title = condition_title(campaign, levels.condition)
     point = operating_point(levels.speed_mps, levels.yaw_deg, campaign.settings.report.speed_unit)
-    what = f"{title}, {_overall_words(campaign)}, {point}, session {levels.session}"
+    what = f"{title}, {level_words(*spoken_level(campaign))}, {point}, session {levels.session}"
     spots = {mark.position: _spot(mark, "c0") for mark in levels.marks}
     keys = [Key("level", "c0", "circle", line=False), *_other_keys(levels.marks)]
     alt, caption = level_map_message(levels.marks, what), f"{what}: levels in dB after background subtraction."
@@ -92,7 +92,7 @@ def comparison_map(tables: FinishedTables, campaign: Campaign, view: View) -> Fi
     marks = difference_marks(tables, campaign, view)
     minus = f"{condition_title(campaign, view.treatment)} minus {condition_title(campaign, view.reference)}"
     point = operating_point(view.speed_mps, view.yaw_deg, campaign.settings.report.speed_unit)
-    what = f"{minus}, {_overall_words(campaign)}, {point}, session {view.sessions}"
+    what = f"{minus}, {level_words(*spoken_level(campaign))}, {point}, session {view.sessions}"
     spots = {mark.position: _spot(mark, "") for mark in marks}
     found = {(mark.value_db or 0.0) > 0 for mark in marks if mark.status == "shown"}
     keys = [Key("louder" if way else "quieter", "up" if way else "dn", "circle", line=False) for way in sorted(found)]
@@ -159,9 +159,3 @@ def _marks_data(marks: Sequence[Mark]) -> FigureData:
             "runs": [mark.runs or (*mark.reference_runs, *mark.treatment_runs) for mark in marks],
         }
     )
-
-
-def _overall_words(campaign: Campaign) -> str:
-    weighting, (low, high) = spoken_level(campaign)
-    weighted = "unweighted level" if weighting == "Z" else f"{weighting}-weighted level"
-    return f"{weighted} {frequency(low)} to {frequency(high)}"

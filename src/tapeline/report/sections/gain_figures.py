@@ -14,7 +14,7 @@ from tapeline.report.charts.panel import Box, Panel
 from tapeline.report.charts.scales import rounded_limits
 from tapeline.report.comparison_views import SHOWN, condition_title
 from tapeline.report.figure_data import rows_data
-from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.finished_tables import FinishedTables, Row, reals
 from tapeline.report.headline import Headline
 from tapeline.report.wording import confidence_words, interval, listed, number, short, speed
 
@@ -192,9 +192,7 @@ def _draw_gains(
 ) -> None:
     look = condition_look(list(campaign.settings.conditions), rows[0]["condition"] if rows else None)
     places = [len(names) - 1 - names.index(row["position"]) + shift for row in rows]
-    lows, highs = (
-        [math.nan if row[name] is None else row[name] for row in rows] for name in ("gain_lower_db", "gain_upper_db")
-    )
+    lows, highs = reals(rows, "gain_lower_db"), reals(rows, "gain_upper_db")
     known = [index for index in range(len(rows)) if math.isfinite(lows[index]) or math.isfinite(highs[index])]
     panel.spans([places[i] for i in known], [lows[i] for i in known], [highs[i] for i in known], look.role)
     for hollow in (False, True):

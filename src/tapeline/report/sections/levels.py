@@ -10,7 +10,7 @@ from tapeline.report.blocks import Block, FigureBlock, Fold, Prose, Section, Tab
 from tapeline.report.charts.figure import Figure, Key, condition_key, figure_of, panel_boxes
 from tapeline.report.charts.looks import CONDITION_LOOKS, condition_look
 from tapeline.report.charts.panel import Panel
-from tapeline.report.charts.scales import Limits, band_limits, rounded_limits
+from tapeline.report.charts.scales import Limits, band_limits, beyond_words, rounded_limits
 from tapeline.report.chosen_runs import ChosenRuns, chosen_runs
 from tapeline.report.comparison_views import MOST_PANELS, condition_title, first_positions, in_table_order
 from tapeline.report.condition_levels import (
@@ -142,12 +142,6 @@ def level_axis(values: Iterable[float | None]) -> Limits:
     """One axis for all panels, at most 80 dB deep."""
     low, high = rounded_limits(values, 10.0, 2.0, 30.0)
     return max(low, high - DEEPEST_DB), high
-
-
-def beyond_words(values: Iterable[float | None], limits: Limits) -> str:
-    """How many values an axis does not show, as a sentence after another; nothing where it shows all."""
-    count = sum(value is not None and not limits[0] <= value <= limits[1] for value in values)
-    return f" {counted(count, 'value')} beyond the axis, {limits[0]:g} to {limits[1]:g} dB." if count else ""
 
 
 def _draw(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -10,11 +9,11 @@ from tapeline.campaign.model import Campaign
 from tapeline.report.charts.figure import Figure, Key, condition_key, figure_of
 from tapeline.report.charts.looks import condition_look
 from tapeline.report.charts.panel import Box, Panel
-from tapeline.report.charts.scales import Limits, band_limits, rounded_limits
+from tapeline.report.charts.scales import Limits, band_limits, beyond_words, rounded_limits
 from tapeline.report.comparison_views import SHOWN, View, condition_title
 from tapeline.report.figure_data import rows_data
 from tapeline.report.figure_messages import differences_message
-from tapeline.report.finished_tables import Row
+from tapeline.report.finished_tables import Row, reals
 from tapeline.report.view_names import figure_name
 from tapeline.report.wording import confidence_words, counted, frequency, interval, number, operating_point
 
@@ -50,12 +49,6 @@ def level_limits(rows: Iterable[Row]) -> Limits:
     return rounded_limits((row.get(name) for row in rows for name in LEVELS), 5.0, 1.0, 15.0)
 
 
-def beyond_words(values: Iterable[float | None], limits: Limits) -> str:
-    """How many values an axis does not show, as a sentence after another; nothing where it shows all."""
-    count = sum(value is not None and not limits[0] <= value <= limits[1] for value in values)
-    return f" {counted(count, 'value')} beyond the axis, {limits[0]:g} to {limits[1]:g} dB." if count else ""
-
-
 def cut_words(rows: Iterable[Row], limits: Limits) -> str:
     """How many intervals reach beyond the axis, as a sentence after another; nothing where none does."""
     ends = [(row["lower_db"], row["upper_db"]) for row in rows]
@@ -81,18 +74,18 @@ def pair_figure(campaign: Campaign, view: View, position: str, rows: Sequence[Ro
     conditions = list(campaign.settings.conditions)
     looks = {side: condition_look(conditions, getattr(view, side)) for side in ("reference", "treatment")}
     titles = {side: condition_title(campaign, getattr(view, side)) for side in looks}
-    limits = band_limits(_column(rows, "lower_hz"), _column(rows, "upper_hz"))
+    limits = band_limits(reals(rows, "lower_hz"), reals(rows, "upper_hz"))
     pascal = campaign.settings.reference_pressure_pa
     point = operating_point(view.speed_mps, view.yaw_deg, campaign.settings.report.speed_unit)
     levels = Panel(Box(58, 14, 672, 190), limits, axes.levels, y_label=f"dB re {pascal * 1e6:g} µPa", frequency=True)
-    midband = _column(rows, "midband_hz")
-    background = _column(rows, "background_db")
+    midband = reals(rows, "midband_hz")
+    background = reals(rows, "background_db")
     levels.curve(midband, background, "bg", "2 3")
     for side, look in looks.items():
-        level = _column(rows, f"{side}_level_db")
+        level = reals(rows, f"{side}_level_db")
         levels.curve(midband, level, look.role, look.dashes)
         levels.marks(midband, level, look)
-        levels.bounds(midband, _column(rows, f"{side}_bound_db"), look.role)
+        levels.bounds(midband, reals(rows, f"{side}_bound_db"), look.role)
     differences = Panel(
         Box(58, 214, 672, 352), limits, axes.differences, x_label="midband frequency, Hz",
         y_label="difference, dB", frequency=True,
@@ -162,19 +155,19 @@ def _level_words(row: Row, side: str) -> str:
 
 def _draw_differences(panel: Panel, rows: Sequence[Row], threshold_db: float) -> None:
     known = [row for row in rows if row["lower_db"] is not None or row["upper_db"] is not None]
-    left, right, low, high = (_column(known, name) for name in ("lower_hz", "upper_hz", "lower_db", "upper_db"))
+    left, right, low, high = (reals(known, name) for name in ("lower_hz", "upper_hz", "lower_db", "upper_db"))
     panel.interval_bars(left, right, low, high)
     panel.level_line(0.0, "ze")
     for level in (-threshold_db, threshold_db):
         panel.level_line(level, "li", "4 3")
     for role, chosen in _by_role(rows).items():
         colour, _, fill = role.partition(" ")
-        values = _column(chosen, "difference_db")
-        panel.dots(_column(chosen, "midband_hz"), values, f"{colour}{' ho' if fill else ''}",
+        values = reals(chosen, "difference_db")
+        panel.dots(reals(chosen, "midband_hz"), values, f"{colour}{' ho' if fill else ''}",
                    shape="diamond" if fill == "equivalent" else "circle")  # fmt: skip
     bounds = [row for row in rows if row["difference_db"] is None]
-    panel.bounds(_column(bounds, "midband_hz"), _column(bounds, "upper_db"), "nt")
-    panel.bounds(_column(bounds, "midband_hz"), _column(bounds, "lower_db"), "nt", upward=True)
+    panel.bounds(reals(bounds, "midband_hz"), reals(bounds, "upper_db"), "nt")
+    panel.bounds(reals(bounds, "midband_hz"), reals(bounds, "lower_db"), "nt", upward=True)
 
 
 def _by_role(rows: Sequence[Row]) -> dict[str, list[Row]]:
@@ -206,7 +199,3 @@ def _difference_keys(rows: Sequence[Row], threshold_db: float, confidence: float
         keys.append(Key("at most, at least", "nt", "arrow", line=False))
     threshold = Key(f"threshold ±{number(threshold_db)} dB", "li", dashes="4 3")
     return [*keys, Key(f"{confidence_words(confidence)} interval", "iv", "box"), threshold]
-
-
-def _column(rows: Sequence[Row], name: str) -> list[float]:
-    return [math.nan if row[name] is None else float(row[name]) for row in rows]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from statistics import median
 
@@ -14,7 +13,7 @@ from tapeline.report.charts.panel import Box, Panel
 from tapeline.report.charts.scales import band_limits, rounded_limits
 from tapeline.report.comparison_views import condition_title
 from tapeline.report.figure_data import rows_data
-from tapeline.report.finished_tables import FinishedTables, Row
+from tapeline.report.finished_tables import FinishedTables, Row, reals
 from tapeline.report.page_table import PlainTable
 from tapeline.report.wording import (
     NO_VALUE,
@@ -119,8 +118,8 @@ def _figure(tables: FinishedTables, campaign: Campaign, names: Sequence[str], ro
             for sure in (True, False):
                 part = [row for row in chosen if _is_sure(row) == sure]
                 midband = [row["midband_hz"] for row in part]
-                speeds.marks(midband, _column(part, "convection_share"), look, hollow=not sure)
-                decay.marks(midband, _column(part, "decay"), look, hollow=not sure)
+                speeds.marks(midband, reals(part, "convection_share"), look, hollow=not sure)
+                decay.marks(midband, reals(part, "decay"), look, hollow=not sure)
             for row in chosen:
                 _read(campaign, tables, speeds, decay, row)
         panels += [speeds, decay]
@@ -178,7 +177,3 @@ def _table(campaign: Campaign, tables: FinishedTables, rows: Sequence[Row]) -> P
     )
     return PlainTable("sensor-lines-table", "Convection and decay by line, run and band", head, cells,
                       frozenset({3, 4, 5, 6, 7, 8, 9, 10}), note)  # fmt: skip
-
-
-def _column(rows: Sequence[Row], name: str) -> list[float]:
-    return [math.nan if row[name] is None else float(row[name]) for row in rows]
